@@ -1,0 +1,20 @@
+//! Physical quantities of the bench: newtypes over SI values, their units, how they are written and read.
+//!
+//! No I/O, and no meaning of sheet keys: this room knows that `18.3 inHg` is a pressure, not what it limits.
+
+mod clock;
+mod format;
+mod kind;
+mod parse;
+mod tolerance;
+mod unit;
+
+pub use clock::{Mono, Span};
+pub use format::{LevelStyle, SignConvention, significant};
+pub use kind::{
+    AbsolutePressure, Current, LevelDifference, LevelRate, Length, Mass, Acceleration, Quantity, Temperature, TimeSpan,
+    VacuumLevel, Voltage, Volume,
+};
+pub use parse::{ParseQuantityError, parse_quantity};
+pub use tolerance::{ParseToleranceError, Tolerance, ToleranceScale, ToleranceTerm};
+pub use unit::{PRESSURE_UNITS, PressureUnit, Unit};

@@ -1,0 +1,194 @@
+//! Reading a quantity from text: a number, a unit, nothing else.
+
+use crate::{Quantity, Unit};
+use thiserror::Error;
+
+/// Why a text is not a quantity.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum ParseQuantityError {
+    /// There is no number at its start.
+    #[error("expected a {what} such as `{example}`, found `{text}`")]
+    NoNumber {
+        /// The kind of quantity.
+        what: &'static str,
+        /// How one is written.
+        example: &'static str,
+        /// The text.
+        text: String,
+    },
+    /// The number has no unit.
+    #[error("a {what} needs a unit: write it as `{example}`")]
+    NoUnit {
+        /// The kind of quantity.
+        what: &'static str,
+        /// How one is written.
+        example: &'static str,
+    },
+    /// The unit is not one of this quantity's.
+    #[error("`{found}` is not a unit of a {what}; expected one of {allowed}")]
+    UnknownUnit {
+        /// The kind of quantity.
+        what: &'static str,
+        /// The unit as written.
+        found: String,
+        /// The units that are.
+        allowed: String,
+    },
+    /// The number is below zero where that has no meaning.
+    #[error("a {what} can not be below zero here, found `{text}`{hint}")]
+    Negative {
+        /// The kind of quantity.
+        what: &'static str,
+        /// The text.
+        text: String,
+        /// How to write what was probably meant.
+        hint: String,
+    },
+    /// The number is too large or not a number.
+    #[error("`{text}` is not a finite number")]
+    NotFinite {
+        /// The text.
+        text: String,
+    },
+}
+
+/// Reads `text` as a quantity: a decimal number, then its unit; a space between them is optional.
+/// A vacuum level may also be written as gauge pressure below ambient: `-60 kPa gauge`.
+///
+/// # Errors
+/// If the number or the unit is missing or unknown, or the value is negative where the kind has no sign.
+///
+/// ```
+/// use tripbench_quantity::{parse_quantity, VacuumLevel};
+/// assert_eq!(parse_quantity::<VacuumLevel>("62 kPa"), Ok(VacuumLevel::new(62_000.0)));
+/// assert_eq!(parse_quantity::<VacuumLevel>("-62 kPa gauge"), Ok(VacuumLevel::new(62_000.0)));
+/// assert!(parse_quantity::<VacuumLevel>("62").is_err());
+/// ```
+pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> {
+    let trimmed = text.trim();
+    let (number, rest) = split_number(trimmed);
+    let what = Q::WHAT;
+    let value: f64 = number
+        .parse()
+        .map_err(|_| ParseQuantityError::NoNumber { what, example: Q::EXAMPLE, text: trimmed.to_owned() })?;
+    let (symbol, gauge) = sense::<Q>(rest.trim());
+    if symbol.is_empty() {
+        return Err(ParseQuantityError::NoUnit { what, example: Q::EXAMPLE });
+    }
+    let factor = find_unit::<Q>(symbol)?.factor;
+    let si = if gauge { -value * factor } else { value * factor };
+    if !si.is_finite() {
+        return Err(ParseQuantityError::NotFinite { text: trimmed.to_owned() });
+    }
+    if si < 0.0 && !Q::SIGNED {
+        let hint = negative_hint::<Q>(number, symbol, gauge);
+        return Err(ParseQuantityError::Negative { what, text: trimmed.to_owned(), hint });
+    }
+    Ok(Q::from_si(si + 0.0))
+}
+
+/// Unit text without the word that says how a level is counted, and whether it counts as gauge pressure.
+fn sense<Q: Quantity>(rest: &str) -> (&str, bool) {
+    if Q::WHAT != "vacuum level" {
+        return (rest, false);
+    }
+    match (rest.strip_suffix("gauge"), rest.strip_suffix("vacuum")) {
+        (Some(symbol), _) => (symbol.trim_end(), true),
+        (_, Some(symbol)) => (symbol.trim_end(), false),
+        (None, None) => (rest, false),
+    }
+}
+
+fn negative_hint<Q: Quantity>(number: &str, symbol: &str, gauge: bool) -> String {
+    if Q::WHAT != "vacuum level" {
+        return String::new();
+    }
+    let digits = number.trim_start_matches(['-', '+']);
+    if gauge {
+        format!("; that is above ambient, write `-{digits} {symbol} gauge` for vacuum")
+    } else {
+        format!("; write `{digits} {symbol}` or `-{digits} {symbol} gauge`")
+    }
+}
+
+fn find_unit<Q: Quantity>(symbol: &str) -> Result<&'static Unit, ParseQuantityError> {
+    Q::units().iter().find(|unit| unit.symbol == symbol).ok_or_else(|| ParseQuantityError::UnknownUnit {
+        what: Q::WHAT,
+        found: symbol.to_owned(),
+        allowed: Q::units().iter().map(|unit| unit.symbol).collect::<Vec<_>>().join(", "),
+    })
+}
+
+/// Splits a leading decimal number (sign, digits, fraction, exponent) from what follows.
+pub(crate) fn split_number(text: &str) -> (&str, &str) {
+    let bytes = text.as_bytes();
+    let digits = |mut at: usize| {
+        while bytes.get(at).is_some_and(u8::is_ascii_digit) {
+            at += 1;
+        }
+        at
+    };
+    let mut end = usize::from(matches!(bytes.first(), Some(b'-' | b'+')));
+    end = digits(end);
+    if bytes.get(end) == Some(&b'.') {
+        end = digits(end + 1);
+    }
+    if matches!(bytes.get(end), Some(b'e' | b'E')) {
+        let sign = usize::from(matches!(bytes.get(end + 1), Some(b'-' | b'+')));
+        let after = digits(end + 1 + sign);
+        if after > end + 1 + sign {
+            end = after;
+        }
+    }
+    text.split_at(end)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{LevelDifference, TimeSpan, VacuumLevel};
+    use proptest::prelude::*;
+    use rstest::rstest;
+
+    #[rstest]
+    #[case("62 kPa", 62_000.0)]
+    #[case("62kPa", 62_000.0)]
+    #[case("620 mbar vacuum", 62_000.0)]
+    #[case("-0.62 bar gauge", 62_000.0)]
+    #[case("18.3 inHg", 18.3 * 3_386.388_640_341)]
+    #[case("6.2e4 Pa", 62_000.0)]
+    fn levels_are_read_in_every_way_of_writing(#[case] text: &str, #[case] pascal: f64) {
+        assert!((parse_quantity::<VacuumLevel>(text).expect(text).si() - pascal).abs() < 1e-9);
+    }
+
+    #[rstest]
+    #[case("62", "needs a unit")]
+    #[case("62 kpa", "not a unit")]
+    #[case("-62 kPa", "write `62 kPa` or `-62 kPa gauge`")]
+    #[case("62 kPa gauge", "above ambient")]
+    #[case("kPa", "expected a vacuum level")]
+    #[case("1e999 kPa", "finite")]
+    #[case("6,2 kPa", "not a unit")]
+    fn wrong_levels_say_what_to_write(#[case] text: &str, #[case] says: &str) {
+        let error = parse_quantity::<VacuumLevel>(text).expect_err(text).to_string();
+        assert!(error.contains(says), "{error}");
+    }
+
+    #[test]
+    fn a_difference_is_no_gauge_pressure() {
+        assert!(parse_quantity::<LevelDifference>("-1 kPa gauge").is_err());
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_is_read_or_refused_without_panic(text in "\\PC{0,24}") {
+            let _outcome = parse_quantity::<VacuumLevel>(&text).is_ok();
+        }
+
+        #[test]
+        fn written_times_are_read_back(milliseconds in 0.0..1e6_f64) {
+            let read = parse_quantity::<TimeSpan>(&format!("{milliseconds} ms")).expect("time");
+            prop_assert!((read.si() * 1e3 - milliseconds).abs() <= 1e-9 * milliseconds.max(1.0));
+        }
+    }
+}

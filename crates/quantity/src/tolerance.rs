@@ -1,0 +1,147 @@
+//! Composite tolerances as data sheets state them: `2 %FS + 1 digit`.
+
+use crate::parse::{parse_quantity, split_number};
+use crate::{LevelDifference, ParseQuantityError, VacuumLevel};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use thiserror::Error;
+
+/// One term of a tolerance.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ToleranceTerm {
+    /// Percent of full scale.
+    FullScale(f64),
+    /// Percent of the reading.
+    Reading(f64),
+    /// Display digits.
+    Digits(f64),
+    /// A fixed difference.
+    Absolute(LevelDifference),
+}
+
+/// What the relative terms of a tolerance refer to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ToleranceScale {
+    /// The device's full scale.
+    pub full_scale: VacuumLevel,
+    /// One display digit in the unit set.
+    pub digit: LevelDifference,
+}
+
+/// A symmetric tolerance: the sum of its terms, as plus or minus.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct Tolerance {
+    terms: Vec<ToleranceTerm>,
+    text: String,
+}
+
+/// Why a text is not a tolerance.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum ParseToleranceError {
+    /// A term is not of a known form.
+    #[error("`{term}` is not part of a tolerance; expected terms such as `2 %FS`, `0.5 %reading`, `1 digit`, `0.3 kPa`, joined by `+`")]
+    Term {
+        /// The term as written.
+        term: String,
+    },
+    /// A term is a wrong quantity.
+    #[error(transparent)]
+    Quantity(#[from] ParseQuantityError),
+}
+
+impl Tolerance {
+    /// Reads a tolerance: terms joined by `+`, a leading `±` is allowed.
+    ///
+    /// # Errors
+    /// If a term is none of percent of full scale, percent of reading, digits, or a pressure.
+    ///
+    /// ```
+    /// use tripbench_quantity::{LevelDifference, Tolerance, ToleranceScale, VacuumLevel};
+    /// let tolerance = Tolerance::parse("2 %FS + 1 digit").unwrap();
+    /// let scale = ToleranceScale { full_scale: VacuumLevel::new(100e3), digit: LevelDifference::new(100.0) };
+    /// assert_eq!(tolerance.half_width(VacuumLevel::new(60e3), scale).si(), 2_100.0);
+    /// ```
+    pub fn parse(text: &str) -> Result<Self, ParseToleranceError> {
+        let body = text.trim().trim_start_matches('±').trim_start_matches("+-");
+        let terms = body.split('+').map(|term| parse_term(term.trim())).collect::<Result<_, _>>()?;
+        Ok(Self { terms, text: text.trim().to_owned() })
+    }
+
+    /// Half width in pascal at a reading.
+    pub fn half_width(&self, reading: VacuumLevel, scale: ToleranceScale) -> LevelDifference {
+        let pascal = self.terms.iter().map(|term| match *term {
+            ToleranceTerm::FullScale(percent) => percent / 100.0 * scale.full_scale.si(),
+            ToleranceTerm::Reading(percent) => percent / 100.0 * reading.si(),
+            ToleranceTerm::Digits(count) => count * scale.digit.si(),
+            ToleranceTerm::Absolute(difference) => difference.si(),
+        });
+        LevelDifference::new(pascal.sum())
+    }
+}
+
+fn parse_term(term: &str) -> Result<ToleranceTerm, ParseToleranceError> {
+    let unknown = || ParseToleranceError::Term { term: term.to_owned() };
+    let (number, rest) = split_number(term);
+    let value: f64 = number.parse().map_err(|_| unknown())?;
+    if !value.is_finite() || value < 0.0 {
+        return Err(unknown());
+    }
+    match rest.trim() {
+        "%FS" | "% FS" => Ok(ToleranceTerm::FullScale(value)),
+        "%reading" | "% reading" => Ok(ToleranceTerm::Reading(value)),
+        "digit" | "digits" => Ok(ToleranceTerm::Digits(value)),
+        other if other.contains('%') || other.is_empty() => Err(unknown()),
+        _ => Ok(ToleranceTerm::Absolute(parse_quantity(term)?)),
+    }
+}
+
+impl fmt::Display for Tolerance {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+impl TryFrom<String> for Tolerance {
+    type Error = ParseToleranceError;
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        Self::parse(&text)
+    }
+}
+
+impl From<Tolerance> for String {
+    fn from(tolerance: Tolerance) -> Self {
+        tolerance.text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    const SCALE: ToleranceScale =
+        ToleranceScale { full_scale: VacuumLevel::new(101_300.0), digit: LevelDifference::new(100.0) };
+
+    #[rstest]
+    #[case("2 %FS", 2_026.0)]
+    #[case("2 %FS + 1 digit", 2_126.0)]
+    #[case("±0.5 %reading + 2 digits", 500.0)]
+    #[case("0.3 kPa", 300.0)]
+    fn half_widths_are_sums_of_their_terms(#[case] text: &str, #[case] pascal: f64) {
+        let tolerance = Tolerance::parse(text).expect(text);
+        assert!((tolerance.half_width(VacuumLevel::new(60e3), SCALE).si() - pascal).abs() < 1e-9);
+    }
+
+    #[rstest]
+    #[case("2 %")]
+    #[case("2 %fs")]
+    #[case("two digits")]
+    #[case("-1 %FS")]
+    #[case("1 %FS +")]
+    #[case("1")]
+    fn loose_terms_are_refused(#[case] text: &str) {
+        assert!(Tolerance::parse(text).is_err());
+    }
+}
