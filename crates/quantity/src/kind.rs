@@ -73,6 +73,10 @@ quantity!(
     AbsolutePressure, "absolute pressure", "101.3 kPa", false, PRESSURE_UNITS
 );
 quantity!(
+    /// Pressure of compressed air above ambient, in pascal.
+    AirPressure, "air pressure", "5.5 bar", false, PRESSURE_UNITS
+);
+quantity!(
     /// Rate of change of a vacuum level, in pascal per second; positive towards deeper.
     LevelRate, "rate of a vacuum level", "0.2 kPa/s", false, RATE_UNITS
 );

@@ -12,7 +12,7 @@ mod unit;
 pub use clock::{Mono, Span};
 pub use format::{LevelStyle, SignConvention, significant};
 pub use kind::{
-    AbsolutePressure, Current, LevelDifference, LevelRate, Length, Mass, Acceleration, Quantity, Temperature, TimeSpan,
+    AbsolutePressure, AirPressure, Current, LevelDifference, LevelRate, Length, Mass, Acceleration, Quantity, Temperature, TimeSpan,
     VacuumLevel, Voltage, Volume,
 };
 pub use parse::{ParseQuantityError, parse_quantity};

@@ -1,1 +1,28 @@
-//! x
+//! The rig: its sheet, what is read from its module and what it means, what is written to it, and when that is safe.
+//!
+//! No I/O: a [`Request`] is data, and who carries it out is the link or a [`VirtualModule`].
+
+mod address;
+mod command;
+mod decode;
+mod doubt;
+mod modbus;
+mod read_plan;
+mod scan;
+mod sheet;
+mod signal;
+
+pub use address::{Area, PointAddress};
+pub use command::{Air, Command, CommandId, Order, OutputImage, OutputName, ReadBack};
+pub use decode::{Analog, AnalogFault, Bit, Decoder};
+pub use doubt::Doubt;
+pub use modbus::{
+    Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Request, Response, VirtualModule,
+};
+pub use read_plan::{Read, ReadPlan};
+pub use scan::{Block, Scan};
+pub use sheet::{
+    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind, ReferenceSheet, RigSheet,
+    WithoutPower,
+};
+pub use signal::{ActiveState, AnalogInput, AnalogSignal, DigitalInput, RawType, WordOrder};

@@ -1,0 +1,137 @@
+//! From raw scans to quantities: finds each signal in the blocks, and says when a value is not to be believed.
+
+use crate::command::OutputImage;
+use crate::read_plan::ReadPlan;
+use crate::scan::Scan;
+use crate::sheet::{ReferenceKind, RigSheet};
+use crate::signal::{AnalogInput, DigitalInput};
+use thiserror::Error;
+use tripbench_quantity::{AbsolutePressure, AirPressure, Quantity, Span, VacuumLevel};
+
+/// A value and when it was read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Analog<Q> {
+    /// The value.
+    pub value: Q,
+    /// When it was read.
+    pub span: Span,
+}
+
+/// A state and when it was read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bit {
+    /// On or off.
+    pub on: bool,
+    /// When it was read.
+    pub span: Span,
+}
+
+/// Why an analog value is not to be believed.
+#[derive(Debug, Clone, Copy, PartialEq, Error)]
+pub enum AnalogFault {
+    /// At or below 3.6 mA, or between it and the measuring range.
+    #[error("the loop current is {milliampere:.2} mA, below the live zero (3.8 mA): broken wire or no supply")]
+    BelowLiveZero {
+        /// The current.
+        milliampere: f64,
+    },
+    /// At or above 21 mA, or between it and the measuring range.
+    #[error("the loop current is {milliampere:.2} mA, above 20.5 mA: short circuit, failed or overloaded transducer")]
+    AboveRange {
+        /// The current.
+        milliampere: f64,
+    },
+    /// Not a number, or not in the scan.
+    #[error("the value is not a number")]
+    NotANumber,
+}
+
+/// Finds signals in the scans of one plan.
+#[derive(Debug, Clone)]
+pub struct Decoder {
+    plan: ReadPlan,
+}
+
+impl Decoder {
+    /// A decoder for scans of `plan`.
+    pub const fn new(plan: ReadPlan) -> Self {
+        Self { plan }
+    }
+
+    /// The reads that its scans carry.
+    pub const fn plan(&self) -> &ReadPlan {
+        &self.plan
+    }
+
+    /// Whether a scan has a block of the right length for every read.
+    pub fn accepts(&self, scan: &Scan) -> bool {
+        scan.blocks.len() == self.plan.reads.len()
+            && scan.blocks.iter().zip(&self.plan.reads).all(|(block, read)| block.words.len() == usize::from(read.count))
+    }
+
+    /// An analog input.
+    ///
+    /// # Errors
+    /// If the loop current is outside the measuring range of NAMUR NE 43 (3.8 to 20.5 mA), or the value is not finite.
+    pub fn analog<Q: Quantity>(&self, scan: &Scan, input: &AnalogInput<Q>) -> Result<Analog<Q>, AnalogFault> {
+        let (words, span) = self.words(scan, input).ok_or(AnalogFault::NotANumber)?;
+        let counts = input.raw.number(words, input.word_order).filter(|counts| counts.is_finite()).ok_or(AnalogFault::NotANumber)?;
+        if let Some(current) = input.loop_current(counts) {
+            let milliampere = current.si() * 1e3;
+            if milliampere < 3.8 {
+                return Err(AnalogFault::BelowLiveZero { milliampere });
+            }
+            if milliampere > 20.5 {
+                return Err(AnalogFault::AboveRange { milliampere });
+            }
+        }
+        Ok(Analog { value: input.value(counts), span })
+    }
+
+    /// The reference's vacuum level, uncorrected.
+    ///
+    /// # Errors
+    /// As [`Decoder::analog`], also of the ambient input where the reference is absolute.
+    pub fn level(&self, scan: &Scan, rig: &RigSheet) -> Result<Analog<VacuumLevel>, AnalogFault> {
+        let read = self.analog(scan, &rig.reference.input)?;
+        if rig.reference.kind == ReferenceKind::Gauge {
+            return Ok(read);
+        }
+        let ambient = rig.ambient.as_ref().ok_or(AnalogFault::NotANumber)?;
+        let ambient: Analog<AbsolutePressure> = self.analog(scan, ambient)?;
+        Ok(Analog { value: VacuumLevel::new(ambient.value.si() - read.value.si()), span: read.span })
+    }
+
+    /// The air pressure, where the rig measures it.
+    ///
+    /// # Errors
+    /// As [`Decoder::analog`].
+    pub fn air_pressure(&self, scan: &Scan, rig: &RigSheet) -> Option<Result<Analog<AirPressure>, AnalogFault>> {
+        rig.air_pressure.as_ref().map(|input| self.analog(scan, input))
+    }
+
+    /// A digital input; `None` if the scan does not hold it.
+    pub fn bit(&self, scan: &Scan, input: &DigitalInput) -> Option<Bit> {
+        let (block, offset) = self.plan.find(input.at.area, input.at.number)?;
+        let block = scan.blocks.get(block)?;
+        Some(Bit { on: input.state(*block.words.get(offset)?), span: block.span })
+    }
+
+    /// The outputs' states as read in this scan, in the order of the rig sheet.
+    pub fn outputs(&self, scan: &Scan, rig: &RigSheet) -> Option<OutputImage> {
+        let state = |area, number| {
+            let (block, offset) = self.plan.find(area, number)?;
+            Some(*scan.blocks.get(block)?.words.get(offset)? != 0)
+        };
+        rig.outputs.iter().map(|output| state(output.at.area, output.at.number)).collect()
+    }
+
+    fn words<'s, Q>(&self, scan: &'s Scan, input: &AnalogInput<Q>) -> Option<(&'s [u16], Span)> {
+        let (block, offset) = self.plan.find(input.at.area, input.at.number)?;
+        let block = scan.blocks.get(block)?;
+        Some((block.words.get(offset..)?, block.span))
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,106 @@
+//! Which reads make a scan: the fewest requests that cover every address, within the standard's quantities.
+
+use crate::address::Area;
+use crate::modbus::{MOST_BITS_READ, MOST_REGISTERS_READ};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
+
+/// One read request of a scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Read {
+    /// The table.
+    pub area: Area,
+    /// First address.
+    pub start: u16,
+    /// How many.
+    pub count: u16,
+}
+
+/// The reads of a scan, in their order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct ReadPlan {
+    /// The reads.
+    pub reads: Vec<Read>,
+}
+
+impl ReadPlan {
+    /// Covers `wanted` with the fewest reads. Addresses that nobody wanted are read only to bridge a hole of at most
+    /// `largest_hole` addresses, since a module may refuse them.
+    ///
+    /// Taking as much as is allowed from the lowest uncovered address on is optimal for intervals on a line.
+    pub fn covering(wanted: impl IntoIterator<Item = (Area, u16)>, largest_hole: u16) -> Self {
+        let wanted: BTreeSet<_> = wanted.into_iter().collect();
+        let mut reads: Vec<Read> = Vec::new();
+        for (area, number) in wanted {
+            let most = if area.is_bits() { MOST_BITS_READ } else { MOST_REGISTERS_READ };
+            if let Some(last) = reads.last_mut() {
+                let end = u32::from(last.start) + u32::from(last.count);
+                let hole = u32::from(number).saturating_sub(end);
+                let count = u32::from(number) - u32::from(last.start.min(number)) + 1;
+                if last.area == area && hole <= u32::from(largest_hole) && count <= u32::from(most) {
+                    last.count = u16::try_from(count).unwrap_or(most);
+                    continue;
+                }
+            }
+            reads.push(Read { area, start: number, count: 1 });
+        }
+        Self { reads }
+    }
+
+    /// Index of the block and offset in it for an address.
+    pub fn find(&self, area: Area, number: u16) -> Option<(usize, usize)> {
+        self.reads.iter().enumerate().find_map(|(index, read)| {
+            let offset = number.checked_sub(read.start)?;
+            (read.area == area && offset < read.count).then_some((index, usize::from(offset)))
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn neighbours_share_a_read_and_holes_split_it() {
+        let wanted = [(Area::InputRegister, 0), (Area::InputRegister, 1), (Area::InputRegister, 5), (Area::Coil, 0)];
+        assert_eq!(ReadPlan::covering(wanted, 0).reads.len(), 3);
+        assert_eq!(ReadPlan::covering(wanted, 3).reads.len(), 2);
+    }
+
+    #[test]
+    fn a_read_stays_within_the_quantities_of_the_standard() {
+        let registers = (0..300).map(|number| (Area::HoldingRegister, number));
+        let counts: Vec<_> = ReadPlan::covering(registers, 0).reads.iter().map(|read| read.count).collect();
+        assert_eq!(counts, [125, 125, 50]);
+        let bits = (0..2_001).map(|number| (Area::DiscreteInput, number));
+        assert_eq!(ReadPlan::covering(bits, 0).reads.len(), 2);
+    }
+
+    /// Fewest reads by trying every way to cut the sorted addresses: the witness for the greedy plan.
+    fn fewest_by_search(numbers: &[u16], largest_hole: u16) -> usize {
+        let Some((&first, _)) = numbers.split_first() else { return 0 };
+        let mut best = usize::MAX;
+        for end in 1..=numbers.len() {
+            let part = &numbers[..end];
+            let holes_fit = part.windows(2).all(|pair| pair[1] - pair[0] - 1 <= largest_hole);
+            if holes_fit && part[end - 1] - first < MOST_REGISTERS_READ {
+                best = best.min(1 + fewest_by_search(&numbers[end..], largest_hole));
+            }
+        }
+        best
+    }
+
+    proptest! {
+        #[test]
+        fn the_plan_is_the_smallest_that_covers(numbers in prop::collection::btree_set(0_u16..400, 1..9), hole in 0_u16..150) {
+            let plan = ReadPlan::covering(numbers.iter().map(|&number| (Area::InputRegister, number)), hole);
+            for &number in &numbers {
+                prop_assert!(plan.find(Area::InputRegister, number).is_some());
+            }
+            let sorted: Vec<_> = numbers.into_iter().collect();
+            prop_assert_eq!(plan.reads.len(), fewest_by_search(&sorted, hole));
+        }
+    }
+}

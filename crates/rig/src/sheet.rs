@@ -1,0 +1,248 @@
+//! The rig sheet: everything that is known of one rig.
+
+use crate::address::{Area, PointAddress};
+use crate::command::OutputName;
+use crate::read_plan::ReadPlan;
+use crate::signal::{AnalogInput, DigitalInput};
+use tripbench_quantity::{
+    AbsolutePressure, AirPressure, Length, LevelDifference, LevelRate, TimeSpan, VacuumLevel, Volume,
+};
+use tripbench_sheet::{At, Date, Header, Place, words};
+
+mod read;
+mod rules;
+
+words! {
+    /// Against what the reference measures.
+    pub enum ReferenceKind {
+        /// Against ambient.
+        Gauge = "gauge",
+        /// Against vacuum; the rig needs an ambient input then.
+        Absolute = "absolute",
+    }
+}
+
+words! {
+    /// What a valve does when power fails.
+    pub enum WithoutPower {
+        /// Closes.
+        Closed = "closed",
+        /// Opens.
+        Open = "open",
+    }
+}
+
+/// How the module is reached.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LinkSheet {
+    /// `host:port` of Modbus TCP.
+    pub tcp: At<String>,
+    /// Unit identifier.
+    pub unit: At<u8>,
+    /// Longest time that an answer may take before the link is in doubt.
+    pub answer_timeout: At<TimeSpan>,
+    /// Longest time after which the module could still act on something sent before.
+    pub slowest_answer: At<TimeSpan>,
+    /// Shortest time between the starts of two scans.
+    pub scan_interval: At<TimeSpan>,
+    /// Addresses that nobody wants but that may be read to save a request.
+    pub largest_hole: At<u16>,
+}
+
+/// Delays inside the module.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ModuleTimes {
+    /// Fixed delay of the digital inputs' filter.
+    pub input_filter: TimeSpan,
+    /// Oldest that an answered input image can be.
+    pub image_age: TimeSpan,
+    /// Time between two analog conversions.
+    pub converter: TimeSpan,
+    /// Outputs fall to safe after this time without a master, where the module does that.
+    pub loss_of_master: Option<TimeSpan>,
+}
+
+/// A lag, first order, with its uncertainty as a half width.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lag {
+    /// Time constant.
+    pub value: At<TimeSpan>,
+    /// Half width of the interval it is known to be in.
+    pub uncertainty: At<TimeSpan>,
+    /// How it was found.
+    pub how: At<String>,
+}
+
+/// The reference's calibration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// When.
+    pub date: At<Date>,
+    /// Until when it holds.
+    pub due: At<Date>,
+    /// Number of the certificate.
+    pub certificate: At<String>,
+    /// Correction added to a reading: a fixed part.
+    pub correction: At<LevelDifference>,
+    /// Correction added to a reading: a part of the reading.
+    pub correction_slope: At<f64>,
+    /// Expanded uncertainty of a corrected reading.
+    pub expanded_uncertainty: At<LevelDifference>,
+    /// Its coverage factor.
+    pub coverage_factor: At<f64>,
+}
+
+/// The reference: the rig's calibrated analog vacuum transducer.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReferenceSheet {
+    /// What is on its label.
+    pub name: At<String>,
+    /// Gauge or absolute.
+    pub kind: ReferenceKind,
+    /// Its input.
+    pub input: AnalogInput<VacuumLevel>,
+    /// Its range.
+    pub range: At<VacuumLevel>,
+    /// Its lag.
+    pub lag: Lag,
+    /// Standard deviation of its noise.
+    pub noise: At<LevelDifference>,
+    /// Half width of its own hysteresis.
+    pub hysteresis: At<LevelDifference>,
+    /// Half width of its zero drift during a run.
+    pub drift: At<LevelDifference>,
+    /// Largest zero reading that is corrected; more is a doubt.
+    pub largest_zero: At<LevelDifference>,
+    /// Its calibration.
+    pub calibration: Calibration,
+}
+
+/// An output with its safe value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Output {
+    /// Which.
+    pub name: OutputName,
+    /// Its coil.
+    pub at: At<PointAddress>,
+    /// Its safe value.
+    pub safe: At<bool>,
+    /// What its valve does without power.
+    pub without_power: Option<WithoutPower>,
+    /// Where the sheet states it.
+    pub place: Place,
+}
+
+/// Limits that are held by the engine at every moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Interlocks {
+    /// No deeper than this.
+    pub highest_level: At<VacuumLevel>,
+    /// No longer than this away from ambient without a break.
+    pub longest_at_vacuum: At<TimeSpan>,
+    /// Air pressure below and above which nothing moves.
+    pub air_pressure: Option<At<[AirPressure; 2]>>,
+    /// On while the emergency stop is released.
+    pub emergency_stop: Option<DigitalInput>,
+    /// On while the guard door is closed.
+    pub guard_door: Option<DigitalInput>,
+}
+
+/// The air side of the rig.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Manifold {
+    /// Volume of manifold, reference tee and hoses.
+    pub volume: At<Volume>,
+    /// Deepest level that is reached.
+    pub ultimate_vacuum: At<VacuumLevel>,
+    /// Time constant of evacuation at full flow.
+    pub evacuate: At<TimeSpan>,
+    /// Time constant through the throttle.
+    pub evacuate_fine: Option<At<TimeSpan>>,
+    /// Time constant of the bleed valve.
+    pub bleed: Option<At<TimeSpan>>,
+    /// Time constant of the vent valve.
+    pub vent: At<TimeSpan>,
+    /// Time constant with which the gas takes the wall's temperature.
+    pub thermal: At<TimeSpan>,
+    /// Largest leak with which levels can still be judged.
+    pub largest_leak: At<LevelRate>,
+    /// Longest time that a valve takes to act.
+    pub valve_delay: At<TimeSpan>,
+}
+
+/// The hose from manifold to a position.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hose {
+    /// Inner diameter.
+    pub bore: Length,
+    /// Length.
+    pub length: Length,
+}
+
+/// A place for one device.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Position {
+    /// Its number, from 1.
+    pub number: At<u8>,
+    /// The device's switch output.
+    pub switch: DigitalInput,
+    /// The device's valve output.
+    pub valve: Option<DigitalInput>,
+    /// On while the device's plug is connected.
+    pub present: Option<DigitalInput>,
+    /// Its hose.
+    pub hose: Option<Hose>,
+}
+
+/// The rig sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RigSheet {
+    /// Name, revision, state.
+    pub header: Header,
+    /// The module.
+    pub link: LinkSheet,
+    /// Delays inside it.
+    pub module: ModuleTimes,
+    /// The reference.
+    pub reference: ReferenceSheet,
+    /// The air pressure input.
+    pub air_pressure: Option<AnalogInput<AirPressure>>,
+    /// The ambient pressure input.
+    pub ambient: Option<AnalogInput<AbsolutePressure>>,
+    /// The outputs, by address.
+    pub outputs: Vec<Output>,
+    /// The interlocks.
+    pub interlocks: Interlocks,
+    /// The air side.
+    pub manifold: Manifold,
+    /// The positions, by number.
+    pub positions: Vec<Position>,
+}
+
+impl RigSheet {
+    /// The position with a number.
+    pub fn position(&self, number: u8) -> Option<&Position> {
+        self.positions.iter().find(|position| *position.number == number)
+    }
+
+    /// The reads of a scan. Outputs come first, analog inputs next, digital inputs last.
+    pub fn read_plan(&self) -> ReadPlan {
+        let digital = self.positions.iter().flat_map(|position| {
+            [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
+        });
+        let guards = [self.interlocks.emergency_stop.as_ref(), self.interlocks.guard_door.as_ref()];
+        let digital = digital.chain(guards.into_iter().flatten()).map(|input| (input.at.area, input.at.number));
+        let analog = [
+            Some(registers(&self.reference.input)),
+            self.air_pressure.as_ref().map(registers),
+            self.ambient.as_ref().map(registers),
+        ];
+        let outputs = self.outputs.iter().map(|output| (output.at.area, output.at.number));
+        let wanted: Vec<(Area, u16)> = digital.chain(analog.into_iter().flatten().flatten()).chain(outputs).collect();
+        ReadPlan::covering(wanted, *self.link.largest_hole)
+    }
+}
+
+fn registers<Q>(input: &AnalogInput<Q>) -> Vec<(Area, u16)> {
+    (0..input.raw.registers()).map(|offset| (input.at.area, input.at.number.saturating_add(offset))).collect()
+}

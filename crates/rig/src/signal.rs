@@ -1,0 +1,166 @@
+//! Signals: how raw registers and bits become quantities and states.
+
+use crate::address::PointAddress;
+use tripbench_quantity::{Current, Quantity};
+use tripbench_sheet::{At, Field, Finding, Reader, Wording, words};
+
+words! {
+    /// How a number lies in registers.
+    pub enum RawType {
+        /// 16 bits without sign.
+        Unsigned16 = "u16",
+        /// 16 bits, two's complement.
+        Signed16 = "i16",
+        /// 32 bits without sign.
+        Unsigned32 = "u32",
+        /// 32 bits, two's complement.
+        Signed32 = "i32",
+        /// IEEE 754 single precision.
+        Float32 = "f32",
+    }
+}
+
+words! {
+    /// Which of two registers comes first.
+    pub enum WordOrder {
+        /// The more significant register first.
+        HighFirst = "high-first",
+        /// The less significant register first.
+        LowFirst = "low-first",
+    }
+}
+
+words! {
+    /// What the transducer sends.
+    pub enum AnalogSignal {
+        /// Raw counts map to the quantity by two points; no fault limits.
+        TwoPoint = "two-point",
+        /// 4–20 mA with the fault limits of NAMUR NE 43; the two points are at 4 and 20 mA.
+        LiveZero = "4-20 mA",
+    }
+}
+
+words! {
+    /// Which raw state counts as on.
+    pub enum ActiveState {
+        /// 1 is on.
+        High = "high",
+        /// 0 is on.
+        Low = "low",
+    }
+}
+
+impl RawType {
+    /// Registers that one value takes.
+    pub const fn registers(self) -> u16 {
+        match self {
+            Self::Unsigned16 | Self::Signed16 => 1,
+            Self::Unsigned32 | Self::Signed32 | Self::Float32 => 2,
+        }
+    }
+
+    /// The number in `words`; `None` if there are too few registers.
+    pub fn number(self, words: &[u16], order: WordOrder) -> Option<f64> {
+        let &first = words.first()?;
+        if self.registers() == 1 {
+            return Some(if self == Self::Signed16 { f64::from(first.cast_signed()) } else { f64::from(first) });
+        }
+        let &second = words.get(1)?;
+        let (high, low) = if order == WordOrder::HighFirst { (first, second) } else { (second, first) };
+        let bits = u32::from(high) << 16 | u32::from(low);
+        Some(match self {
+            Self::Float32 => f64::from(f32::from_bits(bits)),
+            Self::Signed32 => f64::from(bits.cast_signed()),
+            Self::Unsigned32 | Self::Unsigned16 | Self::Signed16 => f64::from(bits),
+        })
+    }
+}
+
+/// An analog input that measures a quantity `Q`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AnalogInput<Q> {
+    /// Where its first register is.
+    pub at: At<PointAddress>,
+    /// How the number lies there.
+    pub raw: RawType,
+    /// Order of two registers.
+    pub word_order: WordOrder,
+    /// What the transducer sends.
+    pub signal: AnalogSignal,
+    /// Raw counts at the two points.
+    pub counts: [f64; 2],
+    /// The quantity at the two points.
+    pub values: [Q; 2],
+}
+
+impl<Q: Quantity + Field> AnalogInput<Q> {
+    /// Reads the keys of an analog input.
+    pub fn read(reader: &Reader<'_>) -> Option<Self> {
+        let at = reader.required("at", "address of the first register, such as \"input-register 0\"");
+        let at = reader.tested(at, "a register, not a bit", |at: &PointAddress| !at.area.is_bits() && at.bit.is_none());
+        let raw = reader.or("raw", "how the number lies in registers", RawType::Signed16);
+        let word_order = reader.or("word_order", "which of two registers comes first", WordOrder::HighFirst);
+        let signal = reader.or("signal", "what the transducer sends", AnalogSignal::TwoPoint);
+        let counts: Option<At<[f64; 2]>> = reader.required("counts", "raw counts at two points (4 and 20 mA for a live zero)");
+        let values: Option<At<[Q; 2]>> = reader.required("values", "the quantity at the same two points");
+        if let Some(counts) = counts.as_ref().filter(|counts| (counts[0] - counts[1]).abs() < f64::EPSILON) {
+            let wording = Wording::new("both points have the same counts", "no line through one point", "give two different counts");
+            reader.finding(Finding::error("points-coincide", &counts.place, wording));
+            return None;
+        }
+        Some(Self {
+            at: at?,
+            raw: raw?.value,
+            word_order: word_order?.value,
+            signal: signal?.value,
+            counts: counts?.value,
+            values: values?.value,
+        })
+    }
+}
+
+impl<Q: Quantity> AnalogInput<Q> {
+    /// SI value of the quantity for raw counts.
+    pub fn value(&self, counts: f64) -> Q {
+        let [low, high] = self.values.map(Quantity::si);
+        Q::from_si(low + (counts - self.counts[0]) / (self.counts[1] - self.counts[0]) * (high - low))
+    }
+
+    /// Loop current for raw counts, of a live-zero signal.
+    pub fn loop_current(&self, counts: f64) -> Option<Current> {
+        let share = (counts - self.counts[0]) / (self.counts[1] - self.counts[0]);
+        (self.signal == AnalogSignal::LiveZero).then(|| Current::new(0.004 + share * 0.016))
+    }
+
+    /// Quantity of one raw count.
+    pub fn resolution(&self) -> f64 {
+        ((self.values[1].si() - self.values[0].si()) / (self.counts[1] - self.counts[0])).abs()
+    }
+}
+
+/// A digital input.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DigitalInput {
+    /// Where it is.
+    pub at: At<PointAddress>,
+    /// Which raw state counts as on.
+    pub active: ActiveState,
+}
+
+impl DigitalInput {
+    /// Reads the keys of a digital input.
+    pub fn read(reader: &Reader<'_>) -> Option<Self> {
+        let at = reader.required("at", "address of the bit, such as \"discrete-input 0\"");
+        let at = reader.tested(at, "a bit: of coils, discrete inputs, or \"… bit n\" of a register", |at: &PointAddress| {
+            at.area.is_bits() != at.bit.is_some()
+        });
+        let active = reader.or("active", "which raw state counts as on", ActiveState::High);
+        Some(Self { at: at?, active: active?.value })
+    }
+
+    /// The state for the raw word at its address.
+    pub fn state(&self, word: u16) -> bool {
+        let raw = self.at.bit.map_or(word != 0, |bit| word >> bit & 1 == 1);
+        raw == (self.active == ActiveState::High)
+    }
+}

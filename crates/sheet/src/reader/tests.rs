@@ -1,0 +1,72 @@
+use super::*;
+use rstest::rstest;
+use tripbench_quantity::{TimeSpan, VacuumLevel};
+
+#[derive(Debug)]
+struct Toy {
+    level: At<VacuumLevel>,
+    wait: At<TimeSpan>,
+}
+
+fn toy(reader: &Reader<'_>) -> Option<Toy> {
+    let level = reader.required("level", "how deep");
+    let wait = reader.or("wait", "how long", TimeSpan::new(1.0));
+    let _list = reader.tables("inner", "tables within", |inner| inner.required::<u8>("number", "a number"));
+    Some(Toy { level: level?, wait: wait? })
+}
+
+fn findings(text: &str) -> Vec<Finding> {
+    let findings = Findings::new();
+    let source = Source::new("toy.toml", text);
+    let _toy = read_sheet(&source, &findings, toy);
+    findings.into_sorted()
+}
+
+#[test]
+fn a_good_text_has_no_findings_and_keeps_places() {
+    let findings = Findings::new();
+    let source = Source::new("toy.toml", "level = \"62 kPa\"\n");
+    let toy = read_sheet(&source, &findings, toy).expect("good");
+    assert!((toy.level.si() - 62e3).abs() < 1e-9 && (toy.wait.si() - 1.0).abs() < 1e-12);
+    assert_eq!(toy.level.place.text(), "\"62 kPa\"");
+    assert!(findings.into_sorted().is_empty());
+}
+
+#[rstest]
+#[case("level = 62", "no-unit", "1:9")]
+#[case("level = \"62 kpa\"", "not-a-quantity", "1:9")]
+#[case("wait = \"1 s\"", "missing-key", "1:1")]
+#[case("level = \"62 kPa\"\nwiat = \"1 s\"", "unknown-key", "2:1")]
+#[case("level = \"62 kPa\"\ninner = [{ number = 300 }]", "out-of-range", "2:21")]
+fn each_finding_names_rule_and_place(#[case] text: &str, #[case] rule: &str, #[case] place: &str) {
+    let all = findings(text);
+    let found = all.iter().find(|finding| finding.rule == rule).unwrap_or_else(|| panic!("{rule} in {all:?}"));
+    assert_eq!(found.place.shown(), format!("toy.toml:{place}"));
+}
+
+#[test]
+fn all_findings_come_at_once() {
+    let rules: Vec<_> = findings("level = 62\nwiat = 1\ninner = [{ nummer = 1 }]").iter().map(|finding| finding.rule).collect();
+    assert_eq!(rules, ["no-unit", "unknown-key", "missing-key", "unknown-key"]);
+}
+
+#[test]
+fn a_syntax_error_does_not_hide_what_else_is_wrong() {
+    let rules: Vec<_> = findings("level = 62\nwait = \n").iter().map(|finding| finding.rule).collect();
+    assert!(rules.contains(&"syntax") && rules.contains(&"no-unit"), "{rules:?}");
+}
+
+#[test]
+fn a_misspelt_key_gets_the_nearest_one() {
+    let all = findings("level = \"62 kPa\"\nwiat = \"1 s\"");
+    assert_eq!(all[0].wording.help, "did you mean `wait`?");
+    insta::assert_snapshot!(all[0].render(false));
+}
+
+#[test]
+fn the_schema_comes_from_the_same_reading() {
+    let schema = schema_of("toy", toy);
+    assert_eq!(schema["required"], json!(["level"]));
+    assert_eq!(schema["properties"]["inner"]["items"]["required"], json!(["number"]));
+    assert_eq!(schema["additionalProperties"], json!(false));
+}
