@@ -1,1 +1,17 @@
-//! x
+//! The device and its place: type sheets, settings sheets and their rules, expected levels, and the site sheet.
+//!
+//! No I/O and no Modbus: what a device promises and how it is set, and what follows from that for its levels.
+
+mod cycle;
+mod expected;
+mod rules;
+mod settings;
+mod site;
+mod type_sheet;
+
+pub use cycle::{CyclePoint, cycle, picture};
+pub use expected::{Expected, LevelLimits, expected};
+pub use rules::{RULES, Rule, Surroundings, check_settings};
+pub use settings::{AirSaving, Logic, Mode, SettingsDraft, SettingsSheet, SupplyValve, Workpiece};
+pub use site::{DecisionRule, Defaults, SignWord, SiteSheet, Waiting, ambient_at};
+pub use type_sheet::{DisplayDigit, OutputKind, Promise, SettingRanges, TypeSheet};

@@ -1,0 +1,192 @@
+//! The site sheet: what holds for a whole site. Every entry has a default, so that a bench without one works.
+
+use tripbench_quantity::{AbsolutePressure, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel};
+use tripbench_sheet::{At, Findings, Reader, Source, Text, read_sheet, words};
+
+words! {
+    /// How a result near a limit is decided.
+    pub enum DecisionRule {
+        /// Pass only inside the limits by U, fail only outside by U, else undecided.
+        GuardBand = "guard-band",
+        /// Pass inside, fail outside the limits; the uncertainty is shown but not subtracted.
+        Simple = "simple",
+    }
+}
+
+words! {
+    /// How vacuum is counted on this site.
+    pub enum SignWord {
+        /// Positive below ambient.
+        Vacuum = "vacuum",
+        /// Negative below ambient.
+        Gauge = "gauge",
+    }
+}
+
+/// How long the bench waits before it aborts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Waiting {
+    /// For air pressure to come back.
+    pub air: TimeSpan,
+    /// For an answer to a prompt.
+    pub answer: TimeSpan,
+}
+
+/// The site sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SiteSheet {
+    /// Name of the site.
+    pub name: String,
+    /// Language of texts.
+    pub language: String,
+    /// Unit and sign of shown levels.
+    pub style: LevelStyle,
+    /// Height above sea level.
+    pub altitude: Length,
+    /// Decision rule.
+    pub decision: DecisionRule,
+    /// Waiting limits.
+    pub waiting: Waiting,
+    /// Sheets taken when the command line names none: rig, type, settings, script.
+    pub defaults: Defaults,
+    /// More cautions to show.
+    pub cautions: Option<Text>,
+}
+
+/// Paths of default sheets, relative to the site sheet.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Defaults {
+    /// Rig sheet.
+    pub rig: Option<String>,
+    /// Type sheet.
+    pub device_type: Option<String>,
+    /// Settings sheet.
+    pub settings: Option<String>,
+    /// Folder of scripts, in which `goods-in` is `goods-in.toml`.
+    pub scripts: Option<String>,
+}
+
+impl SiteSheet {
+    /// Reads a site sheet.
+    pub fn read(reader: &Reader<'_>) -> Option<Self> {
+        let name = reader.or("name", "name of the site", String::from("this site"));
+        let language = reader.or("language", "language of texts, such as en or de", String::from("en"));
+        let unit = reader.or("unit", "unit of shown levels", PressureUnit::KILOPASCAL);
+        let sign = reader.or("sign", "vacuum (positive below ambient) or gauge (negative)", SignWord::Vacuum);
+        let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Length::ZERO);
+        let altitude = reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
+        let decision = reader.or("decision", "guard-band or simple", DecisionRule::GuardBand);
+        let waiting = reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
+        let defaults = reader.optional_table("defaults", "sheets taken when the command line names none", Defaults::read);
+        let cautions = reader.optional("cautions", "more cautions to show");
+        let sign = match sign?.value {
+            SignWord::Vacuum => SignConvention::Vacuum,
+            SignWord::Gauge => SignConvention::Gauge,
+        };
+        Some(Self {
+            name: name?.value,
+            language: language?.value,
+            style: LevelStyle { unit: unit?.value, sign },
+            altitude: altitude?.value,
+            decision: decision?.value,
+            waiting: waiting?.unwrap_or_default(),
+            defaults: defaults?.unwrap_or_default(),
+            cautions: cautions?.map(|text| text.value),
+        })
+    }
+
+    /// Ambient pressure at this site's altitude in the standard atmosphere.
+    pub fn ambient(&self) -> AbsolutePressure {
+        ambient_at(self.altitude)
+    }
+
+    /// Deepest level that is physically there at this site, given what the pump reaches at sea level.
+    pub fn reached(&self, ultimate_at_sea_level: VacuumLevel) -> VacuumLevel {
+        let share = self.ambient().si() / ambient_at(Length::ZERO).si();
+        VacuumLevel::new(ultimate_at_sea_level.si() * share)
+    }
+}
+
+impl Default for SiteSheet {
+    fn default() -> Self {
+        let read = read_sheet(&Source::new("default site", ""), &Findings::new(), Self::read);
+        read.unwrap_or_else(|| Self {
+            name: String::from("this site"),
+            language: String::from("en"),
+            style: LevelStyle::default(),
+            altitude: Length::ZERO,
+            decision: DecisionRule::GuardBand,
+            waiting: Waiting::default(),
+            defaults: Defaults::default(),
+            cautions: None,
+        })
+    }
+}
+
+impl Waiting {
+    fn read(reader: &Reader<'_>) -> Option<Self> {
+        let default = Self::default();
+        let air = reader.or("air", "for air pressure to come back", default.air);
+        let answer = reader.or("answer", "for an answer to a prompt", default.answer);
+        Some(Self { air: air?.value, answer: answer?.value })
+    }
+}
+
+impl Default for Waiting {
+    fn default() -> Self {
+        Self { air: TimeSpan::new(60.0), answer: TimeSpan::new(900.0) }
+    }
+}
+
+impl Defaults {
+    fn read(reader: &Reader<'_>) -> Option<Self> {
+        let text = |key, about| -> Option<Option<String>> {
+            let found: Option<At<String>> = reader.optional::<String>(key, about)?;
+            Some(found.map(|text| text.value))
+        };
+        let rig = text("rig", "rig sheet");
+        let device_type = text("type", "type sheet");
+        let settings = text("settings", "settings sheet");
+        let scripts = text("scripts", "folder of scripts");
+        Some(Self { rig: rig?, device_type: device_type?, settings: settings?, scripts: scripts? })
+    }
+}
+
+/// Pressure of the standard atmosphere at a geopotential height below 11 km (ISO 2533, constants as published there).
+pub fn ambient_at(height: Length) -> AbsolutePressure {
+    const SEA_LEVEL_PA: f64 = 101_325.0;
+    const SEA_LEVEL_K: f64 = 288.15;
+    const LAPSE_K_PER_M: f64 = -0.006_5;
+    const GRAVITY: f64 = 9.806_65;
+    const MOLAR_MASS: f64 = 28.964_4;
+    const GAS_CONSTANT: f64 = 8_314.32;
+    let ratio = 1.0 + LAPSE_K_PER_M * height.si() / SEA_LEVEL_K;
+    let exponent = -GRAVITY * MOLAR_MASS / (GAS_CONSTANT * LAPSE_K_PER_M);
+    AbsolutePressure::new(SEA_LEVEL_PA * ratio.powf(exponent))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    // ISO 2533 / US Standard Atmosphere 1976, geopotential heights, hPa (constants as published, recomputed).
+    #[rstest]
+    #[case(0.0, 1013.25)]
+    #[case(200.0, 989.4533)]
+    #[case(500.0, 954.6084)]
+    #[case(800.0, 920.7639)]
+    #[case(1000.0, 898.7457)]
+    #[case(2000.0, 794.9522)]
+    #[case(5000.0, 540.1991)]
+    fn ambient_agrees_with_the_standard_atmosphere(#[case] metre: f64, #[case] hectopascal: f64) {
+        assert!((ambient_at(Length::new(metre)).si() / 100.0 - hectopascal).abs() < 5e-5);
+    }
+
+    #[test]
+    fn a_site_without_a_sheet_has_every_default() {
+        let site = SiteSheet::default();
+        assert_eq!(site.decision, DecisionRule::GuardBand);
+        assert!((site.ambient().si() - 101_325.0).abs() < 1e-9);
+    }
+}
