@@ -1,1 +1,20 @@
-//! x
+//! What can be learned from samples and edges: fits, intervals, results with uncertainty, decisions.
+//!
+//! Pure functions of numbers: no I/O, no logging, no async, no knowledge of devices or rigs. SI units throughout; a bare
+//! `f64` carries its unit in its name.
+
+mod budget;
+mod crossing;
+mod decision;
+mod density;
+mod edge;
+mod fit;
+mod statistics;
+
+pub use budget::{Contribution, Distribution, Evaluation, MeasurementResult, NotAResult, combine};
+pub use crossing::{CrossingInterval, LevelPosterior, posterior};
+pub use decision::{Acceptance, Limits, Outcome, conformance_probability, decide};
+pub use density::Density;
+pub use edge::{Bracket, bracket};
+pub use fit::{Curve, Sample, distinct, fit_curve, fit_line};
+pub use statistics::{mean, standard_deviation};

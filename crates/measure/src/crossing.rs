@@ -1,0 +1,140 @@
+//! Several crossings of one level, each known only as an interval: what they say together.
+//!
+//! The likelihood of intervals with a repeatability of its own part, `measuring.md` of this project: crossings locked to
+//! the scan are then worth one, spread ones are worth more, and the edge is never counted twice.
+
+use crate::density::Density;
+use statrs::distribution::{ContinuousCDF, Normal};
+
+/// One crossing: the level lay between `low_pa` and `high_pa` when the output changed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CrossingInterval {
+    /// Lower end, pascal.
+    pub low_pa: f64,
+    /// Upper end, pascal.
+    pub high_pa: f64,
+    /// Standard uncertainty of both ends from the scatter of the fit, pascal.
+    pub fit_pa: f64,
+}
+
+/// What the crossings say of the level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LevelPosterior {
+    /// Density of the level, pascal.
+    pub density: Density,
+    /// Mean, pascal.
+    pub mean_pa: f64,
+    /// Standard deviation, pascal.
+    pub standard_deviation_pa: f64,
+    /// Most likely repeatability of one crossing as a standard deviation, pascal.
+    pub repeatability_pa: f64,
+}
+
+/// Grid points for the repeatability.
+const SPREADS: i32 = 24;
+/// Cells for the level.
+const CELLS: i32 = 360;
+
+/// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
+/// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
+pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<LevelPosterior> {
+    let finite = |c: &CrossingInterval| c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa;
+    if crossings.is_empty() || !crossings.iter().all(finite) {
+        return None;
+    }
+    let low = crossings.iter().map(|c| c.low_pa).fold(f64::INFINITY, f64::min);
+    let high = crossings.iter().map(|c| c.high_pa).fold(f64::NEG_INFINITY, f64::max);
+    let widest = crossings.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
+    // How far the intervals are from having a point in common.
+    let highest_low = crossings.iter().map(|c| c.low_pa).fold(f64::NEG_INFINITY, f64::max);
+    let lowest_high = crossings.iter().map(|c| c.high_pa).fold(f64::INFINITY, f64::min);
+    let scatter = (highest_low - lowest_high).max(0.0);
+    let (least, most) = spreads(promised_pa, widest, scatter)?;
+    let reach = 3.0 * most.min(promised_pa.max(scatter).max(widest)) + widest;
+    let (start, step) = (low - reach, (high - low + 2.0 * reach) / f64::from(CELLS));
+    let mut masses = vec![0.0; usize::try_from(CELLS).ok()? + 1];
+    let mut best = (f64::NEG_INFINITY, least);
+    let peak = peak_of(crossings, start, step, (least, most));
+    for spread_pa in grid(least, most) {
+        for (mass, cell) in masses.iter_mut().zip(0..) {
+            let ln = log_likelihood(crossings, start + f64::from(cell) * step, spread_pa);
+            *mass += (ln - peak).exp();
+            if ln > best.0 {
+                best = (ln, spread_pa);
+            }
+        }
+    }
+    let density = Density::new(start, step, masses)?;
+    let (mean_pa, standard_deviation_pa) = (density.mean(), density.standard_deviation());
+    Some(LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa: best.1 })
+}
+
+/// Least and largest repeatability that is considered.
+fn spreads(promised_pa: f64, widest_pa: f64, scatter_pa: f64) -> Option<(f64, f64)> {
+    let scale = promised_pa.max(widest_pa * 0.05).max(scatter_pa * 0.2);
+    (scale.is_finite() && scale > 0.0).then(|| (scale * 0.1, (scale * 1.5).max(scatter_pa * 1.5)))
+}
+
+fn grid(least: f64, most: f64) -> impl Iterator<Item = f64> {
+    let ratio = (most / least).ln() / f64::from(SPREADS - 1);
+    (0..SPREADS).map(move |index| least * (ratio * f64::from(index)).exp())
+}
+
+fn peak_of(crossings: &[CrossingInterval], start: f64, step: f64, (least, most): (f64, f64)) -> f64 {
+    let coarse = (0..=CELLS).step_by(3);
+    let all = coarse.flat_map(|cell| {
+        grid(least, most).step_by(3).map(move |spread| log_likelihood(crossings, start + f64::from(cell) * step, spread))
+    });
+    all.fold(f64::MIN, f64::max)
+}
+
+fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64) -> f64 {
+    let normal = Normal::standard();
+    let term = |crossing: &CrossingInterval| {
+        let s = spread_pa.hypot(crossing.fit_pa);
+        let (low, high) = ((crossing.low_pa - level_pa) / s, (crossing.high_pa - level_pa) / s);
+        // In the upper tail the difference of two values near one would cancel: mirror it.
+        let mass = if low > 0.0 { normal.cdf(-low) - normal.cdf(-high) } else { normal.cdf(high) - normal.cdf(low) };
+        if high - low < 1e-6 { -0.5 * low * low - s.ln() } else { mass.max(1e-300).ln() }
+    };
+    crossings.iter().map(term).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn interval(low_pa: f64, high_pa: f64) -> CrossingInterval {
+        CrossingInterval { low_pa, high_pa, fit_pa: 0.5 }
+    }
+
+    #[test]
+    fn five_crossings_locked_to_the_scan_are_worth_one() {
+        let one = posterior(&[interval(0.0, 30.0)], 0.5).expect("one");
+        let five = posterior(&[interval(0.0, 30.0); 5], 0.5).expect("five");
+        assert!(five.standard_deviation_pa > 0.9 * 30.0 / 12f64.sqrt(), "{}", five.standard_deviation_pa);
+        assert!((one.standard_deviation_pa / five.standard_deviation_pa - 1.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn spread_phases_narrow_the_level_to_the_intersection() {
+        let all: Vec<_> = [0.0, 6.0, 12.0, 18.0, 24.0].map(|shift| interval(shift, shift + 30.0)).to_vec();
+        let found = posterior(&all, 0.5).expect("posterior");
+        assert!((found.mean_pa - 27.0).abs() < 0.5, "{}", found.mean_pa);
+        assert!(found.standard_deviation_pa < 30.0 / 12f64.sqrt() / 3.0, "{}", found.standard_deviation_pa);
+    }
+
+    #[test]
+    fn scatter_above_the_promise_widens_the_level() {
+        let all: Vec<_> = [-200.0, 150.0, 10.0, -60.0, 120.0].map(|middle| interval(middle - 5.0, middle + 5.0)).to_vec();
+        let found = posterior(&all, 5.0).expect("posterior");
+        let classical = 145.0 / 5f64.sqrt();
+        assert!((0.8..1.8).contains(&(found.standard_deviation_pa / classical)), "{}", found.standard_deviation_pa);
+    }
+
+    #[test]
+    fn nothing_comes_of_nothing_and_of_nan() {
+        assert!(posterior(&[], 1.0).is_none());
+        assert!(posterior(&[interval(f64::NAN, 1.0)], 1.0).is_none());
+    }
+}

@@ -1,0 +1,185 @@
+//! Least squares: a local curve through a ramp, and a straight line with its covariance.
+
+/// A level at a moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Seconds since the start of the run.
+    pub t_s: f64,
+    /// Vacuum level in pascal.
+    pub level_pa: f64,
+}
+
+/// A polynomial through samples, of degree one or two, around a centre.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curve {
+    centre_s: f64,
+    scale_s: f64,
+    coefficients: [f64; 3],
+    covariance: [[f64; 3]; 3],
+    /// Standard deviation of the residuals, pascal.
+    pub residual_pa: f64,
+}
+
+/// Drops samples that repeat the value before: a converter that was read twice is one sample.
+pub fn distinct(samples: &[Sample]) -> Vec<Sample> {
+    let mut kept: Vec<Sample> = Vec::with_capacity(samples.len());
+    for sample in samples {
+        if kept.last().is_none_or(|last| last.level_pa.total_cmp(&sample.level_pa).is_ne()) {
+            kept.push(*sample);
+        }
+    }
+    kept
+}
+
+/// Fits a curve of second degree around `centre_s`. `resolution_pa` is the floor of what a residual can tell.
+/// `None` for fewer than six samples or for samples that determine no curve.
+pub fn fit_curve(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> Option<Curve> {
+    fit(samples, centre_s, resolution_pa, 3)
+}
+
+/// Fits a straight line around `centre_s`. `None` for fewer than three samples or all at one time.
+pub fn fit_line(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> Option<Curve> {
+    fit(samples, centre_s, resolution_pa, 2)
+}
+
+fn fit(samples: &[Sample], centre_s: f64, resolution_pa: f64, terms: usize) -> Option<Curve> {
+    if samples.len() < if terms == 3 { 6 } else { 3 } {
+        return None;
+    }
+    let scale_s = samples.iter().map(|sample| (sample.t_s - centre_s).abs()).fold(0.0, f64::max);
+    if !(scale_s.is_finite() && scale_s > 0.0) {
+        return None;
+    }
+    let (matrix, moments, offset_pa) = normal_equations(samples, centre_s, scale_s);
+    let inverse = invert(&matrix, terms)?;
+    let mut coefficients = [0.0; 3];
+    for (coefficient, row) in coefficients.iter_mut().zip(&inverse) {
+        *coefficient = row.iter().zip(&moments).map(|(a, b)| a * b).sum();
+    }
+    coefficients[0] += offset_pa;
+    let mut curve = Curve { centre_s, scale_s, coefficients, covariance: inverse, residual_pa: 0.0 };
+    let squares: f64 = samples.iter().map(|sample| (sample.level_pa - curve.level_pa(sample.t_s)).powi(2)).sum();
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let freedom = (samples.len() - terms) as f64;
+    let variance = (squares / freedom).max(resolution_pa.powi(2) / 12.0);
+    curve.residual_pa = variance.sqrt();
+    curve.covariance.iter_mut().flatten().for_each(|cell| *cell *= variance);
+    curve.coefficients.iter().all(|coefficient| coefficient.is_finite()).then_some(curve)
+}
+
+type Matrix = [[f64; 3]; 3];
+
+/// Sums of powers and of products with the level, times scaled to −1..1; levels relative to the first.
+fn normal_equations(samples: &[Sample], centre_s: f64, scale_s: f64) -> (Matrix, [f64; 3], f64) {
+    let offset_pa = samples[0].level_pa;
+    let (mut matrix, mut moments) = ([[0.0; 3]; 3], [0.0; 3]);
+    for sample in samples {
+        let x = (sample.t_s - centre_s) / scale_s;
+        let powers = [1.0, x, x * x];
+        for (row, power) in powers.iter().enumerate() {
+            moments[row] += power * (sample.level_pa - offset_pa);
+            for (cell, other) in matrix[row].iter_mut().zip(&powers) {
+                *cell += power * other;
+            }
+        }
+    }
+    (matrix, moments, offset_pa)
+}
+
+/// Inverse of the leading `terms` × `terms` part by Gauss–Jordan with pivots; the rest is zero.
+fn invert(matrix: &Matrix, terms: usize) -> Option<Matrix> {
+    let mut left = *matrix;
+    let mut right = [[0.0; 3]; 3];
+    right.iter_mut().enumerate().take(terms).for_each(|(index, row)| row[index] = 1.0);
+    for column in 0..terms {
+        let pivot = (column..terms).max_by(|&a, &b| left[a][column].abs().total_cmp(&left[b][column].abs()))?;
+        if left[pivot][column].abs() < 1e-12 * matrix[0][0] {
+            return None;
+        }
+        left.swap(column, pivot);
+        right.swap(column, pivot);
+        let divisor = left[column][column];
+        for index in 0..terms {
+            left[column][index] /= divisor;
+            right[column][index] /= divisor;
+        }
+        for row in (0..terms).filter(|&row| row != column) {
+            let factor = left[row][column];
+            for index in 0..terms {
+                left[row][index] -= factor * left[column][index];
+                right[row][index] -= factor * right[column][index];
+            }
+        }
+    }
+    Some(right)
+}
+
+impl Curve {
+    /// Level at a moment, pascal.
+    pub fn level_pa(&self, t_s: f64) -> f64 {
+        let x = (t_s - self.centre_s) / self.scale_s;
+        self.coefficients[0] + x * (self.coefficients[1] + x * self.coefficients[2])
+    }
+
+    /// Slope at a moment, pascal per second.
+    pub fn slope_pa_per_s(&self, t_s: f64) -> f64 {
+        let x = (t_s - self.centre_s) / self.scale_s;
+        (self.coefficients[1] + 2.0 * x * self.coefficients[2]) / self.scale_s
+    }
+
+    /// Standard uncertainty of the level at a moment from the scatter of the samples, pascal.
+    pub fn level_uncertainty_pa(&self, t_s: f64) -> f64 {
+        let x = (t_s - self.centre_s) / self.scale_s;
+        let powers = [1.0, x, x * x];
+        self.quadratic_form(&powers).max(0.0).sqrt()
+    }
+
+    /// Standard uncertainty of the slope at the centre, pascal per second.
+    pub fn slope_uncertainty_pa_per_s(&self) -> f64 {
+        self.covariance[1][1].max(0.0).sqrt() / self.scale_s
+    }
+
+    fn quadratic_form(&self, vector: &[f64; 3]) -> f64 {
+        let rows = self.covariance.iter().zip(vector);
+        rows.map(|(row, a)| a * row.iter().zip(vector).map(|(cell, b)| cell * b).sum::<f64>()).sum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // GUM (JCGM 100:2008) H.3, calibration of a thermometer: printed results, recomputed to full precision.
+    // "Seconds" are degrees here and "pascal" are the corrections: the fit does not mind.
+    #[test]
+    fn the_line_of_gum_h3_is_found_with_its_covariance() {
+        let t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511];
+        let b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160];
+        let samples: Vec<_> = t.into_iter().zip(b).map(|(t_s, level_pa)| Sample { t_s, level_pa }).collect();
+        let line = fit_line(&samples, 20.0, 0.0).expect("a line");
+        assert!((line.level_pa(20.0) - -0.171_203_79).abs() < 1e-8);
+        assert!((line.level_uncertainty_pa(20.0) - 0.002_877_6).abs() < 5e-8);
+        assert!((line.slope_pa_per_s(20.0) - 0.002_182_7).abs() < 5e-8);
+        assert!((line.slope_uncertainty_pa_per_s() - 0.000_667_94).abs() < 5e-9);
+        assert!((line.residual_pa - 0.003_497_563_963_505_28).abs() < 1e-12);
+        assert!((line.level_pa(30.0) - -0.149_376_812_732_477_2).abs() < 1e-12);
+        assert!((line.level_uncertainty_pa(30.0) - 0.004_138_595_752_854_942).abs() < 1e-12);
+    }
+
+    #[test]
+    fn an_exponential_pull_is_followed_where_a_line_is_not_enough() {
+        let level = |t: f64| 90e3 - 30e3 * (-t / 4.8).exp();
+        let samples: Vec<_> = (-30..=30).map(|i| f64::from(i) * 5e-3).map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
+        let curve = fit_curve(&samples, 0.0, 0.0).expect("a curve");
+        assert!((curve.level_pa(0.0) - 60e3).abs() < 0.05);
+        assert!((curve.slope_pa_per_s(0.0) - 6_250.0).abs() < 2.0);
+    }
+
+    #[test]
+    fn too_few_or_coinciding_samples_give_no_curve() {
+        let one = Sample { t_s: 1.0, level_pa: 5.0 };
+        assert!(fit_line(&[one; 10], 1.0, 0.1).is_none());
+        assert!(fit_curve(&[one; 2], 0.0, 0.1).is_none());
+        assert_eq!(distinct(&[one; 10]).len(), 1);
+    }
+}
