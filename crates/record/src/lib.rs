@@ -1,1 +1,28 @@
-//! x
+//! A run as data: what was to be done, what happened, what was found, and how all of it is kept.
+//!
+//! Bytes in and out, never files: the journal writer lives in the runner. Nothing here drives a rig or judges a value.
+
+mod canonical;
+mod check;
+mod event;
+mod halt;
+mod identity;
+pub mod journal;
+mod mark;
+mod record;
+mod task;
+mod trace;
+mod verdict;
+mod view;
+
+pub use canonical::{canonical_json, sha256_hex};
+pub use check::{Check, CheckVerdict, CrossingRecord, LimitsRecord, Measured, QuantityName, Role};
+pub use event::{Event, EventKind, PromptId, RunHeader, Seq, SheetCopy, SheetRole};
+pub use halt::{Halt, SetAside, SetAsideReason, WaitReason};
+pub use identity::{ClockState, Identity, IdentityHow, check_character, own_number};
+pub use mark::{Mark, Segment, Thrown};
+pub use record::{FORMAT, PositionRecord, Record, Software, TraceRecord, VERSION};
+pub use task::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, SwitchPointsTask, Task};
+pub use trace::{Trace, TraceError};
+pub use verdict::{Verdict, promised_all_judged};
+pub use view::{Progress, RunView, StepState};

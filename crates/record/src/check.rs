@@ -1,0 +1,188 @@
+//! Checks: one result judged against its limits.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use tripbench_measure::{Contribution, MeasurementResult};
+use tripbench_sheet::words;
+
+words! {
+    /// What a check measures.
+    #[derive(JsonSchema)]
+    pub enum QuantityName {
+        /// Reading of the vented reference at the start.
+        Zero = "zero",
+        /// Change of that reading up to the end.
+        ZeroDrift = "zero-drift",
+        /// Rate at which a closed rig loses vacuum.
+        LeakRate = "leak-rate",
+        /// Largest ratio of evacuation rates between cycles.
+        EvacuationSteady = "evacuation-steady",
+        /// Level at which the output turns on, rising.
+        SwitchPoint = "switch-point",
+        /// Level at which the output turns off, falling.
+        ResetPoint = "reset-point",
+        /// Switch point minus reset point.
+        Hysteresis = "hysteresis",
+        /// Spread of one switch point, as a standard deviation.
+        Repeatability = "repeatability",
+        /// Level at which the device cuts its supply valve, rising.
+        CutOff = "cut-off",
+        /// Level at which it feeds again, falling.
+        Resume = "resume",
+        /// Number of state changes of the switch output in one ramp beyond the one expected.
+        ExtraEdges = "extra-edges",
+    }
+}
+
+words! {
+    /// What a check counts for.
+    #[derive(JsonSchema)]
+    pub enum Role {
+        /// The verdict needs it.
+        Required = "required",
+        /// Of the rig, not the device: not met, nothing can be judged.
+        Condition = "condition",
+        /// Shown, never counted.
+        Informative = "informative",
+    }
+}
+
+words! {
+    /// What a check says.
+    #[derive(JsonSchema)]
+    pub enum CheckVerdict {
+        /// Inside the limits by the guard band.
+        Pass = "pass",
+        /// Outside the limits by the guard band.
+        Fail = "fail",
+        /// Neither, or not measured.
+        Undecided = "undecided",
+        /// Judged against nothing.
+        Measured = "measured",
+        /// A condition that holds.
+        Met = "met",
+        /// A condition that does not hold.
+        NotMet = "not-met",
+    }
+}
+
+/// Limits in the check's unit; `null` is no limit on that side.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct LimitsRecord {
+    /// Lowest allowed.
+    pub low: Option<f64>,
+    /// Highest allowed.
+    pub high: Option<f64>,
+}
+
+/// A measured value in the check's unit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Measured {
+    /// The estimate.
+    pub value: f64,
+    /// Combined standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// 95 % half width.
+    pub expanded_uncertainty: f64,
+    /// Expanded over standard uncertainty.
+    pub coverage_factor: f64,
+    /// Effective degrees of freedom; `null` if infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Expanded uncertainty by Welch–Satterthwaite, for comparison.
+    pub welch_satterthwaite: f64,
+    /// The budget.
+    pub contributions: Vec<Contribution>,
+}
+
+impl From<&MeasurementResult> for Measured {
+    fn from(result: &MeasurementResult) -> Self {
+        Self {
+            value: result.value,
+            standard_uncertainty: result.standard_uncertainty,
+            expanded_uncertainty: result.expanded_uncertainty,
+            coverage_factor: result.coverage_factor,
+            degrees_of_freedom: result.degrees_of_freedom,
+            welch_satterthwaite: result.welch_satterthwaite,
+            contributions: result.contributions.clone(),
+        }
+    }
+}
+
+/// One crossing that a level was found from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CrossingRecord {
+    /// Cycle, from 1.
+    pub cycle: u16,
+    /// Start of the interval in which the edge lies, seconds since the start of the run.
+    pub earliest_s: f64,
+    /// End of that interval.
+    pub latest_s: f64,
+    /// Lowest level in it, pascal, corrected.
+    pub low_pa: f64,
+    /// Highest level in it, pascal, corrected.
+    pub high_pa: f64,
+    /// Rate there, pascal per second.
+    pub rate_pa_per_s: f64,
+}
+
+/// One result judged against its limits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Check {
+    /// The position; none for a check of the rig.
+    pub position: Option<u8>,
+    /// Index of the step, from 0.
+    pub step: u16,
+    /// Name of the step.
+    pub step_name: String,
+    /// What was measured.
+    pub quantity: QuantityName,
+    /// What it counts for.
+    pub role: Role,
+    /// Unit of all its values: `Pa`, `Pa/s` or `1`.
+    pub unit: String,
+    /// The result; none if it could not be measured.
+    #[serde(flatten)]
+    pub measured: Option<Measured>,
+    /// The limits; none if it was judged against nothing.
+    pub limits: Option<LimitsRecord>,
+    /// Probability that the quantity lies inside its limits.
+    pub conformance_probability: Option<f64>,
+    /// What it says.
+    pub verdict: CheckVerdict,
+    /// Why, where that is not plain from the figures.
+    pub remark: Option<String>,
+    /// The crossings that it was found from.
+    pub crossings: Vec<CrossingRecord>,
+}
+
+impl Check {
+    /// A check that was not measured: undecided.
+    pub fn empty(quantity: QuantityName) -> Self {
+        Self {
+            position: None,
+            step: 0,
+            step_name: String::new(),
+            quantity,
+            role: Role::Informative,
+            unit: String::from("Pa"),
+            measured: None,
+            limits: None,
+            conformance_probability: None,
+            verdict: CheckVerdict::Undecided,
+            remark: None,
+            crossings: Vec::new(),
+        }
+    }
+
+    /// Distance of the value from its nearest limit as a share of the half tolerance: 1 in the middle, 0 at a limit,
+    /// negative outside. For a limit on one side alone, the share of the limit.
+    pub fn margin(&self) -> Option<f64> {
+        let (value, limits) = (self.measured.as_ref()?.value, self.limits?);
+        match (limits.low, limits.high) {
+            (Some(low), Some(high)) => Some((value - low).min(high - value) / ((high - low) / 2.0)),
+            (None, Some(high)) => Some((high - value) / high.abs()),
+            (Some(low), None) => Some((value - low) / low.abs()),
+            (None, None) => None,
+        }
+    }
+}

@@ -1,0 +1,202 @@
+//! Events: everything that happens in a run, in order. The only seam between a run and whoever looks on.
+
+use crate::check::Check;
+use crate::halt::{Halt, SetAside, WaitReason};
+use crate::identity::ClockState;
+use crate::mark::{Mark, Thrown};
+use crate::task::{PlannedStep, PositionPlan};
+use crate::verdict::Verdict;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use tripbench_quantity::Mono;
+use tripbench_rig::{CommandId, Doubt, Order, OutputImage, ReadPlan, Scan};
+use tripbench_sheet::words;
+
+/// Number of an event within its run, from 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(transparent)]
+pub struct Seq(pub u64);
+
+/// Number of a prompt within its run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(transparent)]
+pub struct PromptId(pub u32);
+
+words! {
+    /// Which sheet a copy is of.
+    #[derive(JsonSchema)]
+    pub enum SheetRole {
+        /// Site sheet.
+        Site = "site",
+        /// Rig sheet.
+        Rig = "rig",
+        /// Type sheet.
+        Type = "type",
+        /// Settings sheet.
+        Settings = "settings",
+        /// Script.
+        Script = "script",
+    }
+}
+
+/// A sheet as it was used: its text, whole, with hash and revision.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct SheetCopy {
+    /// Which sheet.
+    pub role: SheetRole,
+    /// File name, without folders.
+    pub file: String,
+    /// Its name.
+    pub name: String,
+    /// Its revision.
+    pub revision: String,
+    /// Its state.
+    pub state: String,
+    /// SHA-256 of the text.
+    pub sha256: String,
+    /// The text.
+    pub text: String,
+}
+
+/// What is known when a run starts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RunHeader {
+    /// Identity of the run, a version 7 UUID.
+    pub run: String,
+    /// Name of the rig.
+    pub rig: String,
+    /// Wall time of the start, RFC 3339.
+    pub started: String,
+    /// What is known of the wall clock.
+    pub clock: ClockState,
+    /// Version of the program.
+    pub software: String,
+    /// Whether a sheet is a draft: then this run is a trial.
+    pub trial: bool,
+    /// Whether the rig was a simulated one in virtual time.
+    pub rehearsal: bool,
+    /// Who operated.
+    pub operators: Vec<String>,
+    /// The sheets.
+    pub sheets: Vec<SheetCopy>,
+    /// The steps.
+    pub steps: Vec<PlannedStep>,
+    /// The positions.
+    pub positions: Vec<PositionPlan>,
+    /// The reads of each scan.
+    #[schemars(with = "serde_json::Value")]
+    pub plan: ReadPlan,
+}
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EventKind {
+    /// The run starts.
+    Started(Box<RunHeader>),
+    /// A scan, raw.
+    Scan(Scan),
+    /// A step begins.
+    StepBegan(u16),
+    /// A step is done.
+    StepDone(u16),
+    /// A ramp of a step begins: cycle and of how many.
+    Cycle(u16, u16),
+    /// A stretch of the trace is complete.
+    Mark(Mark),
+    /// A stretch was thrown away.
+    Thrown(Thrown),
+    /// An order went out.
+    Ordered {
+        /// Its number.
+        id: CommandId,
+        /// The order.
+        order: Order,
+    },
+    /// An order was read back.
+    Confirmed {
+        /// Its number.
+        id: CommandId,
+        /// The outputs.
+        outputs: OutputImage,
+    },
+    /// A question to a person.
+    Asked {
+        /// Its number.
+        id: PromptId,
+        /// The question.
+        text: String,
+    },
+    /// An answer.
+    Answered {
+        /// The question's number.
+        id: PromptId,
+        /// The answer.
+        answer: String,
+        /// Who.
+        by: String,
+    },
+    /// An answer to a question that is not open: not used.
+    AnswerRefused(PromptId),
+    /// The run waits.
+    Waiting(WaitReason),
+    /// The run goes on.
+    GoesOn,
+    /// A position was set aside.
+    SetAside(SetAside),
+    /// A doubt of the link.
+    Doubt(Doubt),
+    /// A check was judged.
+    Check(Box<Check>),
+    /// A run was stopped.
+    Halted(Halt),
+    /// The safe state was ordered, read back and held.
+    Safe,
+    /// The safe state could not be confirmed.
+    NotSafe,
+    /// A position's verdict.
+    Verdict {
+        /// The position.
+        position: u8,
+        /// Its verdict.
+        verdict: Verdict,
+    },
+    /// The journal was opened again after the program had ended in the run.
+    Recovered {
+        /// Bytes of a torn tail that were set aside.
+        torn_bytes: u64,
+    },
+    /// The run is over.
+    Ended {
+        /// Wall time, RFC 3339; none when it is not known.
+        ended: Option<String>,
+    },
+}
+
+/// An event with its number and time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Its number.
+    pub seq: Seq,
+    /// When.
+    pub at: Mono,
+    /// What.
+    pub kind: EventKind,
+}
+
+impl EventKind {
+    /// Whether listeners may only see it once it is on the disk.
+    pub const fn is_durable(&self) -> bool {
+        matches!(
+            self,
+            Self::Check(_)
+                | Self::Halted(_)
+                | Self::Safe
+                | Self::NotSafe
+                | Self::Verdict { .. }
+                | Self::Ended { .. }
+                | Self::SetAside(_)
+                | Self::Recovered { .. }
+        )
+    }
+}

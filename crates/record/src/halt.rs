@@ -1,0 +1,159 @@
+//! Why a run stops, waits, or goes on without a position.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use tripbench_quantity::{AirPressure, LevelStyle, Mono, VacuumLevel};
+use tripbench_rig::{Air, Doubt};
+
+/// Why a run was stopped before its end.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Halt {
+    /// A person stopped it.
+    Operator {
+        /// Who, or which control.
+        by: String,
+    },
+    /// The program was told to end.
+    Signal,
+    /// The link can not be believed.
+    Doubt(Doubt),
+    /// Deeper than the interlock allows.
+    TooDeep(#[schemars(with = "f64")] VacuumLevel),
+    /// Longer under vacuum than the interlock allows.
+    TooLongAtVacuum,
+    /// The emergency stop was pressed.
+    EmergencyStop,
+    /// The guard door is open.
+    GuardDoor,
+    /// The reference can not be believed.
+    Reference {
+        /// What is wrong with it.
+        why: String,
+    },
+    /// The air pressure input can not be believed.
+    AirPressureInput {
+        /// What is wrong with it.
+        why: String,
+    },
+    /// A level was not reached in the time that the rig sheet predicts.
+    NotReached {
+        /// The level wanted.
+        #[schemars(with = "f64")]
+        wanted: VacuumLevel,
+        /// The level reached.
+        #[schemars(with = "f64")]
+        reached: VacuumLevel,
+        /// What the air was to do.
+        air: Air,
+    },
+    /// The air pressure stayed outside its window too long.
+    AirPressure {
+        /// The pressure.
+        #[schemars(with = "f64")]
+        pressure: AirPressure,
+    },
+    /// Nobody answered a prompt in time.
+    NoAnswer,
+    /// A prompt was answered with no.
+    Refused,
+    /// The record could not be written.
+    RecordLost,
+    /// A step failed inside the program.
+    StepFault {
+        /// What is known of it.
+        why: String,
+    },
+    /// Every position was set aside.
+    NoPositionLeft,
+    /// The program ended before the run did; found when its journal was opened again.
+    Killed,
+}
+
+impl fmt::Display for Halt {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let style = LevelStyle::default();
+        match self {
+            Self::Operator { by } => write!(f, "stopped by {by}"),
+            Self::Signal => f.write_str("the program was told to end"),
+            Self::Doubt(doubt) => write!(f, "{doubt}"),
+            Self::TooDeep(level) => write!(f, "{} is deeper than the interlock allows", style.level(*level)),
+            Self::TooLongAtVacuum => f.write_str("longer under vacuum than the interlock allows"),
+            Self::EmergencyStop => f.write_str("the emergency stop is pressed"),
+            Self::GuardDoor => f.write_str("the guard door is open"),
+            Self::Reference { why } => write!(f, "the reference can not be believed: {why}"),
+            Self::AirPressureInput { why } => write!(f, "the air pressure input can not be believed: {why}"),
+            Self::NotReached { wanted, reached, air } => {
+                let (wanted, reached) = (style.level(*wanted), style.level(*reached));
+                write!(f, "{wanted} was not reached in time with the air on `{air}`, only {reached}: check hoses, leaks, valves and air")
+            }
+            Self::AirPressure { pressure } => {
+                write!(f, "the air pressure is {:.2} bar and stayed outside its window too long", pressure.si() / 1e5)
+            }
+            Self::NoAnswer => f.write_str("nobody answered in time"),
+            Self::Refused => f.write_str("the question was answered with no"),
+            Self::RecordLost => f.write_str("the record could not be written"),
+            Self::StepFault { why } => write!(f, "a step failed inside the program: {why}"),
+            Self::NoPositionLeft => f.write_str("every position was set aside"),
+            Self::Killed => f.write_str("the program ended before the run did"),
+        }
+    }
+}
+
+/// Why a run waits, valves in safe state.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum WaitReason {
+    /// The air pressure is outside its window.
+    AirPressure {
+        /// The pressure.
+        #[schemars(with = "f64")]
+        pressure: AirPressure,
+        /// The window.
+        #[schemars(with = "(f64, f64)")]
+        window: [AirPressure; 2],
+    },
+}
+
+impl fmt::Display for WaitReason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self::AirPressure { pressure, window: [low, high] } = self;
+        let bar = |pressure: &AirPressure| pressure.si() / 1e5;
+        write!(f, "air pressure {:.2} bar, needs {:.2} to {:.2} bar", bar(pressure), bar(low), bar(high))
+    }
+}
+
+/// Why a position was taken out of a round.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum SetAsideReason {
+    /// Its plug is not connected.
+    Unplugged,
+    /// It had switched before in this run and then did not any more.
+    StoppedAnswering,
+}
+
+impl fmt::Display for SetAsideReason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Unplugged => "not connected any more: check its plug",
+            Self::StoppedAnswering => "stopped answering: check its plug",
+        })
+    }
+}
+
+/// A position taken out of a running round.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SetAside {
+    /// The position.
+    pub position: u8,
+    /// Why.
+    pub why: SetAsideReason,
+    /// When, nanoseconds.
+    #[schemars(with = "u64")]
+    pub at: Mono,
+    /// Level at that moment, pascal.
+    #[schemars(with = "f64")]
+    pub level: VacuumLevel,
+}

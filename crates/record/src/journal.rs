@@ -1,0 +1,164 @@
+//! The journal, version 1: one text line for each event, each with its own checksum.
+//!
+//! `crc32c seq at_ns kind json`, or with `durable=N` before the kind where everything up to event N is known to be on the
+//! disk. The checksum is over the rest of the line; a line ends with LF.
+
+use crate::canonical::sha256_hex;
+use crate::event::{Event, EventKind, Seq};
+use serde_json::Value;
+use thiserror::Error;
+use tripbench_quantity::Mono;
+
+/// First line of every journal.
+pub const MAGIC: &str = "tripbench-journal 1\n";
+
+/// Why an event can not be written.
+#[derive(Debug, Error)]
+#[error("an event can not be written as JSON: {0}")]
+pub struct NotWritable(#[from] serde_json::Error);
+
+/// One line for an event. `durable` is the last event known to be on the disk, where that is news.
+///
+/// # Errors
+/// If the event holds a number that JSON has no text for.
+pub fn line(event: &Event, durable: Option<Seq>) -> Result<String, NotWritable> {
+    let (kind, json) = match serde_json::to_value(&event.kind)? {
+        Value::String(kind) => (kind, Value::Null),
+        Value::Object(map) => map.into_iter().next().unwrap_or((String::new(), Value::Null)),
+        other => (String::new(), other),
+    };
+    let durable = durable.map_or(String::new(), |seq| format!("durable={} ", seq.0));
+    let rest = format!("{} {} {durable}{kind} {json}", event.seq.0, event.at.nanos());
+    Ok(format!("{:08x} {rest}\n", crc32c::crc32c(rest.as_bytes())))
+}
+
+/// The closing line: its `ended` event carries how many bytes came before it and their SHA-256.
+///
+/// # Errors
+/// As [`line`].
+pub fn closing_line(event: &Event, before: &[u8]) -> Result<String, NotWritable> {
+    let plain = line(event, None)?;
+    let rest = plain.trim_end().split_once(' ').map_or("", |(_, rest)| rest);
+    let rest = format!("{rest} bytes={} sha256={}", before.len(), sha256_hex(before));
+    Ok(format!("{:08x} {rest}\n", crc32c::crc32c(rest.as_bytes())))
+}
+
+/// What a journal's bytes hold.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Opened {
+    /// The events that can be believed, in order.
+    pub events: Vec<Event>,
+    /// Bytes up to the end of the last good line.
+    pub good_bytes: usize,
+    /// How it ends.
+    pub ending: Ending,
+}
+
+/// How a journal ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ending {
+    /// With a closing line that fits.
+    Complete,
+    /// With good lines, but no closing one.
+    Open,
+    /// With something that is not a good line, after everything that was known to be on the disk.
+    Torn,
+}
+
+/// Why a journal can not be believed.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum Damaged {
+    /// It is not a journal.
+    #[error("this is not a journal of version 1")]
+    NotAJournal,
+    /// A line is bad although it was once known to be on the disk.
+    #[error("line {line} is damaged although a later line says that it was on the disk")]
+    Line {
+        /// The line, from 1.
+        line: usize,
+    },
+    /// The closing hash does not fit.
+    #[error("the closing line does not fit what stands before it")]
+    Hash,
+}
+
+/// Reads a journal up to the first bad line and believes nothing after it.
+///
+/// # Errors
+/// If it is no journal, or a bad line is followed by a good one that says it was on the disk: then the file is damaged, not torn.
+pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
+    let body = bytes.strip_prefix(MAGIC.as_bytes()).ok_or(Damaged::NotAJournal)?;
+    let mut opened = Opened { events: Vec::new(), good_bytes: MAGIC.len(), ending: Ending::Open };
+    let mut lines = body.split_inclusive(|byte| *byte == b'\n').enumerate();
+    for (index, raw) in lines.by_ref() {
+        let expected = Seq(opened.events.len() as u64);
+        match parse_line(raw).filter(|parsed| parsed.event.seq == expected) {
+            Some(parsed) => {
+                if let Some((count, hash)) = parsed.closing {
+                    let before = &bytes[..opened.good_bytes];
+                    if count != before.len() || hash != sha256_hex(before) {
+                        return Err(Damaged::Hash);
+                    }
+                    opened.ending = Ending::Complete;
+                }
+                opened.good_bytes += raw.len();
+                opened.events.push(parsed.event);
+            }
+            None => {
+                let durable_after = lines.filter_map(|(_, raw)| parse_line(raw)?.durable).any(|durable| durable >= expected);
+                if durable_after || opened.ending == Ending::Complete {
+                    return Err(Damaged::Line { line: index + 2 });
+                }
+                opened.ending = Ending::Torn;
+                return Ok(opened);
+            }
+        }
+    }
+    Ok(opened)
+}
+
+struct Parsed<'b> {
+    event: Event,
+    durable: Option<Seq>,
+    closing: Option<(usize, &'b str)>,
+}
+
+fn parse_line(raw: &[u8]) -> Option<Parsed<'_>> {
+    let text = std::str::from_utf8(raw).ok()?.strip_suffix('\n')?;
+    let (crc, rest) = text.split_once(' ')?;
+    if crc != format!("{:08x}", crc32c::crc32c(rest.as_bytes())) {
+        return None;
+    }
+    let (seq, rest) = rest.split_once(' ')?;
+    let (at, rest) = rest.split_once(' ')?;
+    let (durable, rest) = match rest.strip_prefix("durable=") {
+        Some(rest) => rest.split_once(' ').map(|(durable, rest)| (Some(durable), rest))?,
+        None => (None, rest),
+    };
+    let (kind, json) = rest.split_once(' ')?;
+    let (json, closing) = split_closing(json);
+    let kind = event_kind(kind, json)?;
+    let event = Event { seq: Seq(seq.parse().ok()?), at: Mono::from_nanos(at.parse().ok()?), kind };
+    let durable = match durable {
+        Some(durable) => Some(Seq(durable.parse().ok()?)),
+        None => None,
+    };
+    Some(Parsed { event, durable, closing })
+}
+
+fn split_closing(json: &str) -> (&str, Option<(usize, &str)>) {
+    let closing = json.rsplit_once(" sha256=").and_then(|(front, hash)| {
+        let (json, count) = front.rsplit_once(" bytes=")?;
+        Some((json, (count.parse().ok()?, hash)))
+    });
+    closing.map_or((json, None), |(json, closing)| (json, Some(closing)))
+}
+
+fn event_kind(kind: &str, json: &str) -> Option<EventKind> {
+    let value: Value = serde_json::from_str(json).ok()?;
+    let whole = if value.is_null() { Value::String(kind.to_owned()) } else { Value::Object([(kind.to_owned(), value)].into_iter().collect()) };
+    serde_json::from_value(whole).ok()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,55 @@
+//! Marks: which part of a trace is what. A step marks a stretch when it is complete; what was thrown away has no mark.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use tripbench_quantity::Mono;
+
+/// What a stretch of the trace is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Segment {
+    /// Vented and at rest.
+    Vented,
+    /// Closed under vacuum, settled.
+    Closed,
+    /// Vacuum gets deeper through the window.
+    Rising {
+        /// Cycle, from 1.
+        cycle: u16,
+    },
+    /// Vacuum gets less deep through the window.
+    Falling {
+        /// Cycle, from 1.
+        cycle: u16,
+    },
+}
+
+/// A stretch of the trace that belongs to a step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Mark {
+    /// Index of the step.
+    pub step: u16,
+    /// What it is.
+    pub segment: Segment,
+    /// Its start, nanoseconds.
+    #[schemars(with = "u64")]
+    pub from: Mono,
+    /// Its end, nanoseconds.
+    #[schemars(with = "u64")]
+    pub to: Mono,
+}
+
+/// A stretch that was thrown away and repeated.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Thrown {
+    /// Index of the step.
+    pub step: u16,
+    /// Its start, nanoseconds.
+    #[schemars(with = "u64")]
+    pub from: Mono,
+    /// Its end, nanoseconds.
+    #[schemars(with = "u64")]
+    pub to: Mono,
+    /// Why.
+    pub why: String,
+}

@@ -1,0 +1,132 @@
+//! The record of a run, as `record.json` holds it. Version 0: free to change until records are stored.
+
+use crate::check::{Check, Role};
+use crate::event::RunHeader;
+use crate::halt::{Halt, SetAside};
+use crate::identity::{Identity, IdentityHow};
+use crate::mark::{Mark, Thrown};
+use crate::verdict::Verdict;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Name of the format.
+pub const FORMAT: &str = "tripbench record";
+/// Its version.
+pub const VERSION: u32 = 0;
+
+/// Which program wrote the record.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Software {
+    /// Name.
+    pub name: String,
+    /// Version.
+    pub version: String,
+}
+
+/// Where the trace is and what it must be.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct TraceRecord {
+    /// File beside the record.
+    pub file: String,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+    /// Number of scans.
+    pub scans: u64,
+}
+
+/// What was found at one position.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PositionRecord {
+    /// Its number.
+    pub number: u8,
+    /// Serial number or own number.
+    pub serial: String,
+    /// How the serial number was assured.
+    pub identity: IdentityHow,
+    /// Its verdict.
+    pub verdict: Verdict,
+    /// Why and when it was set aside, if it was.
+    pub set_aside: Option<SetAside>,
+    /// Its checks.
+    pub checks: Vec<Check>,
+}
+
+/// The record of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Record {
+    /// [`FORMAT`].
+    pub format: String,
+    /// [`VERSION`].
+    pub version: u32,
+    /// Which program wrote it.
+    pub software: Software,
+    /// What was known at the start: run, clock, sheets, steps, positions.
+    pub header: RunHeader,
+    /// Wall time of the end, RFC 3339; none when it is not known.
+    pub ended: Option<String>,
+    /// Why it stopped before its end, if it did.
+    pub halted: Option<Halt>,
+    /// Whether the safe state was confirmed at the end.
+    pub safe_confirmed: bool,
+    /// The positions.
+    pub positions: Vec<PositionRecord>,
+    /// Checks of the rig.
+    pub rig_checks: Vec<Check>,
+    /// Which parts of the trace are what.
+    pub marks: Vec<Mark>,
+    /// What was thrown away and repeated.
+    pub thrown: Vec<Thrown>,
+    /// Questions and answers.
+    pub answers: Vec<(String, String, String)>,
+    /// Remarks of people.
+    pub remarks: Vec<String>,
+    /// Attachments, by SHA-256.
+    pub attachments: Vec<String>,
+    /// The trace.
+    pub trace: TraceRecord,
+}
+
+impl Record {
+    /// Puts checks into their places, in order of step and as judged.
+    pub fn place_checks(&mut self, checks: &[Check]) {
+        let of = |position: Option<u8>| checks.iter().filter(move |check| check.position == position).cloned().collect();
+        self.rig_checks = of(None);
+        for position in &mut self.positions {
+            position.checks = of(Some(position.number));
+        }
+    }
+
+    /// All checks, those of the rig first.
+    pub fn checks(&self) -> impl Iterator<Item = &Check> {
+        self.rig_checks.iter().chain(self.positions.iter().flat_map(|position| &position.checks))
+    }
+}
+
+impl PositionRecord {
+    /// A position before anything is known.
+    pub fn new(number: u8, identity: &Identity) -> Self {
+        Self {
+            number,
+            serial: identity.serial.clone(),
+            identity: identity.how,
+            verdict: Verdict::Aborted,
+            set_aside: None,
+            checks: Vec::new(),
+        }
+    }
+
+    /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin.
+    pub fn decided_by(&self) -> Option<&Check> {
+        let judged = self.checks.iter().filter(|check| check.role == Role::Required);
+        let rank = |check: &&Check| match check.verdict {
+            crate::CheckVerdict::Fail => 0,
+            crate::CheckVerdict::Undecided | crate::CheckVerdict::NotMet => 1,
+            crate::CheckVerdict::Pass | crate::CheckVerdict::Measured | crate::CheckVerdict::Met => 2,
+        };
+        let key = |check: &&Check| (rank(check), check.margin().unwrap_or(f64::NEG_INFINITY));
+        judged.min_by(|a, b| {
+            let (a, b) = (key(a), key(b));
+            a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+        })
+    }
+}

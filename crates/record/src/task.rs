@@ -1,0 +1,155 @@
+//! What a run is to do and against what it is judged: sheets as loaded, steps with their figures.
+
+use crate::identity::Identity;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+use tripbench_device::{SettingsSheet, SiteSheet, TypeSheet};
+use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
+use tripbench_rig::{Air, ReadPlan, RigSheet};
+
+/// The sheets of a run.
+#[derive(Debug, Clone)]
+pub struct LoadedSheets {
+    /// The rig.
+    pub rig: RigSheet,
+    /// The site.
+    pub site: SiteSheet,
+    /// The device type; none when nothing is judged.
+    pub device: Option<TypeSheet>,
+    /// The settings; none when nothing is judged.
+    pub settings: Option<SettingsSheet>,
+}
+
+/// A position that takes part.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PositionPlan {
+    /// Its number.
+    pub number: u8,
+    /// Who is there.
+    pub identity: Identity,
+}
+
+/// What the step `leak` has to do.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LeakTask {
+    /// Level at which the rig is closed.
+    #[schemars(with = "f64")]
+    pub level: VacuumLevel,
+    /// Time to let the gas take the wall's temperature.
+    #[schemars(with = "f64")]
+    pub settle: TimeSpan,
+    /// Time to watch.
+    #[schemars(with = "f64")]
+    pub watch: TimeSpan,
+    /// Largest leak allowed.
+    #[schemars(with = "f64")]
+    pub limit: LevelRate,
+}
+
+/// What the step `switch-points` has to do.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SwitchPointsTask {
+    /// Number of rising and falling ramps, fixed beforehand.
+    pub cycles: u16,
+    /// Less deep end of the window.
+    #[schemars(with = "f64")]
+    pub bottom: VacuumLevel,
+    /// Deep end of the window.
+    #[schemars(with = "f64")]
+    pub top: VacuumLevel,
+    /// Approach at full flow ends here before a throttled window.
+    #[schemars(with = "f64")]
+    pub near: VacuumLevel,
+    /// Air through the window, rising.
+    pub rising: Air,
+    /// Air through the window, falling.
+    pub falling: Air,
+    /// Whether the valve output is judged too.
+    pub valve: bool,
+}
+
+/// What a step has to do.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(tag = "do", rename_all = "kebab-case")]
+pub enum StepTask {
+    /// Reads the vented reference.
+    Zero {
+        /// How long.
+        #[schemars(with = "f64")]
+        watch: TimeSpan,
+        /// Whether an earlier step was a zero: then the drift is judged.
+        again: bool,
+    },
+    /// Loses the closed rig vacuum?
+    Leak(LeakTask),
+    /// Rising and falling ramps through the window.
+    SwitchPoints(SwitchPointsTask),
+    /// Sets the air and goes on.
+    Drive {
+        /// What the air is to do.
+        air: Air,
+    },
+    /// Keeps everything as it is for a time.
+    Hold {
+        /// How long.
+        #[schemars(with = "f64")]
+        time: TimeSpan,
+    },
+    /// Waits until a level is reached.
+    WaitUntil {
+        /// The level.
+        #[schemars(with = "f64")]
+        level: VacuumLevel,
+        /// Whether it is reached from less deep.
+        rising: bool,
+        /// Longest time.
+        #[schemars(with = "f64")]
+        within: TimeSpan,
+    },
+    /// Asks a person.
+    Ask {
+        /// The question.
+        text: String,
+    },
+}
+
+/// A step of the plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlannedStep {
+    /// Name of the step, as in the script.
+    pub name: String,
+    /// What it has to do.
+    #[serde(flatten)]
+    pub task: StepTask,
+    /// Whether the run stops when a check of this step fails.
+    pub stop_on_failure: bool,
+    /// Predicted duration, seconds.
+    #[schemars(with = "f64")]
+    pub predicted: TimeSpan,
+}
+
+/// A run as it was planned.
+#[derive(Debug, Clone)]
+pub struct Task {
+    /// The sheets.
+    pub sheets: Arc<LoadedSheets>,
+    /// The steps.
+    pub steps: Vec<PlannedStep>,
+    /// The positions that take part.
+    pub positions: Vec<PositionPlan>,
+    /// The reads of a scan.
+    pub plan: ReadPlan,
+}
+
+impl Task {
+    /// Predicted duration of the whole run.
+    pub fn predicted(&self) -> TimeSpan {
+        TimeSpan::new(self.steps.iter().map(|step| step.predicted.si()).sum())
+    }
+
+    /// Predicted end, counted from the start of the clock.
+    pub fn predicted_end(&self) -> Mono {
+        Mono::START + self.predicted().duration()
+    }
+}

@@ -1,0 +1,152 @@
+//! The trace: all raw scans of a run, and its CSV.
+
+use std::fmt::Write;
+use thiserror::Error;
+use tripbench_quantity::{Mono, Span};
+use tripbench_rig::{Area, Block, ReadPlan, Scan};
+
+/// All scans of a run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Trace {
+    /// The reads of each scan.
+    pub plan: ReadPlan,
+    /// The scans, in order.
+    pub scans: Vec<Scan>,
+}
+
+/// Why a text is not a trace of a plan.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum TraceError {
+    /// The header is not that of the plan.
+    #[error("the columns are not those of the record: expected `{expected}`, found `{found}`")]
+    Columns {
+        /// Columns of the plan.
+        expected: String,
+        /// Columns found.
+        found: String,
+    },
+    /// A line has a wrong number of fields or one that is no number.
+    #[error("line {line}: expected {expected} whole numbers, found `{found}`")]
+    Line {
+        /// Line, from 1.
+        line: usize,
+        /// Fields expected.
+        expected: usize,
+        /// The line.
+        found: String,
+    },
+}
+
+impl Trace {
+    /// An empty trace.
+    pub const fn new(plan: ReadPlan) -> Self {
+        Self { plan, scans: Vec::new() }
+    }
+
+    /// Scans that ended within a span of time.
+    pub fn within(&self, from: Mono, to: Mono) -> &[Scan] {
+        let start = self.scans.partition_point(|scan| scan.end() < from);
+        let end = self.scans.partition_point(|scan| scan.end() <= to);
+        &self.scans[start..end.max(start)]
+    }
+
+    /// The trace as CSV (RFC 4180, line ends LF): for each read its before and after in nanoseconds, then its raw values.
+    pub fn to_csv(&self) -> String {
+        let mut text = columns(&self.plan);
+        text.push('\n');
+        for scan in &self.scans {
+            let mut fields = Vec::with_capacity(16);
+            for block in &scan.blocks {
+                fields.push(block.span.before.nanos());
+                fields.push(block.span.after.nanos());
+                fields.extend(block.words.iter().map(|word| u64::from(*word)));
+            }
+            let mut separator = "";
+            for field in fields {
+                let _fits_in_memory = write!(text, "{separator}{field}");
+                separator = ",";
+            }
+            text.push('\n');
+        }
+        text
+    }
+
+    /// Reads a trace of a plan.
+    ///
+    /// # Errors
+    /// If the columns are not those of the plan, or a line is not numbers of that count.
+    pub fn from_csv(plan: ReadPlan, text: &str) -> Result<Self, TraceError> {
+        let mut lines = text.lines();
+        let (expected, found) = (columns(&plan), lines.next().unwrap_or_default());
+        if expected != found {
+            return Err(TraceError::Columns { expected, found: found.to_owned() });
+        }
+        let scans = lines.enumerate().map(|(index, line)| read_line(&plan, index + 2, line)).collect::<Result<_, _>>()?;
+        Ok(Self { plan, scans })
+    }
+}
+
+fn read_line(plan: &ReadPlan, line: usize, text: &str) -> Result<Scan, TraceError> {
+    let expected = plan.reads.iter().map(|read| usize::from(read.count) + 2).sum();
+    let wrong = || TraceError::Line { line, expected, found: text.to_owned() };
+    let fields: Vec<u64> = text.split(',').map(str::parse).collect::<Result<_, _>>().map_err(|_| wrong())?;
+    if fields.len() != expected {
+        return Err(wrong());
+    }
+    let mut rest = fields.as_slice();
+    let mut blocks = Vec::with_capacity(plan.reads.len());
+    for read in &plan.reads {
+        let (block, after) = rest.split_at(usize::from(read.count) + 2);
+        rest = after;
+        let words = block[2..].iter().map(|&word| u16::try_from(word)).collect::<Result<_, _>>().map_err(|_| wrong())?;
+        let span = Span { before: Mono::from_nanos(block[0]), after: Mono::from_nanos(block[1]) };
+        blocks.push(Block { span, words });
+    }
+    Ok(Scan { blocks })
+}
+
+fn columns(plan: &ReadPlan) -> String {
+    let mut names: Vec<String> = Vec::new();
+    for read in &plan.reads {
+        let area = match read.area {
+            Area::Coil => "coil",
+            Area::DiscreteInput => "discrete_input",
+            Area::HoldingRegister => "holding_register",
+            Area::InputRegister => "input_register",
+        };
+        names.push(format!("{area}_{}_before_ns", read.start));
+        names.push(format!("{area}_{}_after_ns", read.start));
+        names.extend((0..read.count).map(|offset| format!("{area}_{}", read.start + offset)));
+    }
+    names.join(",")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn a_trace_survives_its_csv(values in prop::collection::vec((0_u64..1 << 50, 0_u64..1 << 50, any::<u16>(), any::<bool>()), 0..40)) {
+            let plan = ReadPlan::covering([(Area::InputRegister, 0), (Area::DiscreteInput, 3)], 0);
+            let block = |before, after, word| Block {
+                span: Span { before: Mono::from_nanos(before), after: Mono::from_nanos(after) },
+                words: vec![word],
+            };
+            let scan = |&(before, after, word, bit): &(u64, u64, u16, bool)| Scan {
+                blocks: vec![block(before, after, u16::from(bit)), block(before, after, word)],
+            };
+            let trace = Trace { plan: plan.clone(), scans: values.iter().map(scan).collect() };
+            prop_assert_eq!(Trace::from_csv(plan, &trace.to_csv()), Ok(trace));
+        }
+    }
+
+    #[test]
+    fn a_wrong_line_is_named() {
+        let plan = ReadPlan::covering([(Area::InputRegister, 0)], 0);
+        let text = "input_register_0_before_ns,input_register_0_after_ns,input_register_0\n1,2,3\n1,2\n";
+        let error = Trace::from_csv(plan, text).expect_err("wrong").to_string();
+        assert_eq!(error, "line 3: expected 3 whole numbers, found `1,2`");
+    }
+}

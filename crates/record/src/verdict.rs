@@ -1,0 +1,130 @@
+//! The verdict of a position: built from what was promised, never from what is left.
+
+use crate::check::{Check, CheckVerdict, QuantityName, Role};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// What a run says of one position.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Every required check was made and lies inside its limits by the guard band.
+    Pass,
+    /// A required check lies outside.
+    Fail,
+    /// The rig can not tell.
+    Undecided,
+    /// No judgement: stopped or set aside.
+    Aborted,
+    /// Finished, but judged against nothing.
+    Measured,
+}
+
+impl Verdict {
+    /// The verdict over what was promised for a position: `(step, quantity)` of each required check and condition.
+    ///
+    /// Pass needs at least one required check promised, and every promised one judged pass. A condition of the rig that
+    /// is not met leaves the device undecided, whatever was found. Checks that were not made never count as good.
+    pub fn of(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> Self {
+        let found = |&(step, quantity, role): &(u16, QuantityName, Role)| {
+            let made = judged.iter().find(|check| check.step == step && check.quantity == quantity && check.role == role);
+            made.map_or(CheckVerdict::Undecided, |check| check.verdict)
+        };
+        let of_role = |wanted: Role| promised.iter().filter(move |(_, _, role)| *role == wanted).map(found);
+        let conditions_met = of_role(Role::Condition).all(|verdict| verdict == CheckVerdict::Met);
+        let required: Vec<_> = of_role(Role::Required).collect();
+        let all = |wanted| required.iter().all(|verdict| *verdict == wanted);
+        let any = |wanted| required.contains(&wanted);
+        if !conditions_met {
+            Self::Undecided
+        } else if required.is_empty() {
+            if judged.iter().any(|check| check.verdict == CheckVerdict::Measured) { Self::Measured } else { Self::Undecided }
+        } else if all(CheckVerdict::Pass) {
+            Self::Pass
+        } else if any(CheckVerdict::Fail) {
+            Self::Fail
+        } else {
+            Self::Undecided
+        }
+    }
+
+    /// The word for people.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Pass => "PASS",
+            Self::Fail => "FAIL",
+            Self::Undecided => "UNDECIDED",
+            Self::Aborted => "ABORTED",
+            Self::Measured => "MEASURED",
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// Whether each promised check was judged, whatever it says.
+pub fn promised_all_judged(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> bool {
+    promised.iter().all(|&(step, quantity, role)| {
+        judged.iter().any(|check| check.step == step && check.quantity == quantity && check.role == role)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const LEVELS: [QuantityName; 3] = [QuantityName::SwitchPoint, QuantityName::ResetPoint, QuantityName::Hysteresis];
+
+    fn check(step: u16, quantity: QuantityName, role: Role, verdict: CheckVerdict) -> Check {
+        Check { step, role, verdict, ..Check::empty(quantity) }
+    }
+
+    fn any_required() -> impl Strategy<Value = CheckVerdict> {
+        prop_oneof![Just(CheckVerdict::Pass), Just(CheckVerdict::Fail), Just(CheckVerdict::Undecided)]
+    }
+
+    #[test]
+    fn nothing_promised_is_never_a_pass() {
+        let judged = [check(0, QuantityName::SwitchPoint, Role::Required, CheckVerdict::Pass)];
+        let judged: Vec<_> = judged.iter().collect();
+        assert_eq!(Verdict::of(&[], &judged), Verdict::Undecided);
+        assert_eq!(Verdict::of(&[], &[]), Verdict::Undecided);
+    }
+
+    #[test]
+    fn a_condition_that_is_not_met_leaves_a_good_and_a_bad_device_undecided() {
+        let promised = [(0, QuantityName::LeakRate, Role::Condition), (1, QuantityName::SwitchPoint, Role::Required)];
+        for verdict in [CheckVerdict::Pass, CheckVerdict::Fail] {
+            let leak = check(0, QuantityName::LeakRate, Role::Condition, CheckVerdict::NotMet);
+            let level = check(1, QuantityName::SwitchPoint, Role::Required, verdict);
+            assert_eq!(Verdict::of(&promised, &[&leak, &level]), Verdict::Undecided);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn leaving_out_any_required_check_never_gives_pass(verdicts in prop::collection::vec(any_required(), 3), left_out in 0_usize..3) {
+            let promised: Vec<_> = LEVELS.iter().map(|&quantity| (1, quantity, Role::Required)).collect();
+            let checks: Vec<_> = LEVELS.iter().zip(&verdicts).map(|(&q, &v)| check(1, q, Role::Required, v)).collect();
+            let all: Vec<_> = checks.iter().collect();
+            let passes = verdicts.iter().all(|verdict| *verdict == CheckVerdict::Pass);
+            prop_assert_eq!(Verdict::of(&promised, &all) == Verdict::Pass, passes);
+            let some: Vec<_> = checks.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, c)| c).collect();
+            prop_assert_ne!(Verdict::of(&promised, &some), Verdict::Pass);
+        }
+
+        #[test]
+        fn a_fail_is_a_fail_with_every_condition_met(verdicts in prop::collection::vec(any_required(), 3)) {
+            let promised: Vec<_> = LEVELS.iter().map(|&quantity| (1, quantity, Role::Required)).collect();
+            let checks: Vec<_> = LEVELS.iter().zip(&verdicts).map(|(&q, &v)| check(1, q, Role::Required, v)).collect();
+            let all: Vec<_> = checks.iter().collect();
+            prop_assert_eq!(Verdict::of(&promised, &all) == Verdict::Fail, verdicts.contains(&CheckVerdict::Fail));
+        }
+    }
+}
