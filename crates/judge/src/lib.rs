@@ -1,1 +1,13 @@
-//! x
+//! From marks, scans and sheets to checks and verdicts: the same function live and from a stored trace.
+//!
+//! Pure: no driving state, no commands, no clock. A better ramp never changes what an old trace says.
+
+mod channel;
+mod condition;
+mod level;
+mod promise;
+mod rejudge;
+mod switch_points;
+
+pub use promise::{promised, verdict};
+pub use rejudge::{judge_all, judge_step, rejudge};

@@ -72,6 +72,8 @@ pub struct Record {
     pub positions: Vec<PositionRecord>,
     /// Checks of the rig.
     pub rig_checks: Vec<Check>,
+    /// Steps that were done to their end.
+    pub steps_done: Vec<u16>,
     /// Which parts of the trace are what.
     pub marks: Vec<Mark>,
     /// What was thrown away and repeated.

@@ -149,6 +149,11 @@ impl RunView {
         Progress { step, share, left: TimeSpan::new(ahead + rest) }
     }
 
+    /// Steps that were done to their end.
+    fn steps_done(&self) -> Vec<u16> {
+        (0..).zip(&self.steps).filter(|(_, state)| **state == StepState::Done).map(|(index, _)| index).collect()
+    }
+
     /// The trace so far.
     pub fn trace(&self) -> Option<Trace> {
         let plan = self.header.as_ref()?.plan.clone();
@@ -168,6 +173,7 @@ impl RunView {
             halted: self.halted.clone(),
             safe_confirmed: self.safe == Some(true),
             rig_checks: Vec::new(),
+            steps_done: self.steps_done(),
             marks: self.marks.clone(),
             thrown: self.thrown.clone(),
             answers: self.answers.clone(),

@@ -1,0 +1,102 @@
+//! Channels: a stretch of the trace decoded, reference corrected by zero and calibration.
+
+use tripbench_measure::{Sample, mean, standard_deviation};
+use tripbench_quantity::Span;
+use tripbench_record::{Mark, Segment, Task, Trace};
+use tripbench_rig::{Bit, Decoder, DigitalInput, Scan};
+
+/// The vented reference: mean reading and what is known of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Zero {
+    /// Mean reading, pascal.
+    pub(crate) offset_pa: f64,
+    /// Standard uncertainty of that mean, pascal.
+    pub(crate) uncertainty_pa: f64,
+}
+
+/// A view of a task's trace.
+#[derive(Debug)]
+pub(crate) struct Channels<'t> {
+    pub(crate) task: &'t Task,
+    trace: &'t Trace,
+    decoder: Decoder,
+}
+
+impl<'t> Channels<'t> {
+    pub(crate) fn new(task: &'t Task, trace: &'t Trace) -> Self {
+        Self { task, trace, decoder: Decoder::new(trace.plan.clone()) }
+    }
+
+    /// Scans of a marked stretch that have the form of the plan.
+    pub(crate) fn scans(&self, mark: &Mark) -> impl Iterator<Item = &'t Scan> + '_ {
+        self.trace.within(mark.from, mark.to).iter().filter(|scan| self.decoder.accepts(scan))
+    }
+
+    /// Reference samples of a stretch as read, in time order. A reading is as old as half a conversion in the mean.
+    pub(crate) fn raw_samples(&self, mark: &Mark) -> Vec<Sample> {
+        let age_s = self.task.sheets.rig.module.converter.si() / 2.0;
+        let read = |scan: &Scan| {
+            let level = self.decoder.level(scan, &self.task.sheets.rig).ok()?;
+            Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
+        };
+        self.scans(mark).filter_map(read).collect()
+    }
+
+    /// The same, corrected by zero and by the calibration's line.
+    pub(crate) fn samples(&self, mark: &Mark, zero: Zero) -> Vec<Sample> {
+        let calibration = &self.task.sheets.rig.reference.calibration;
+        let (fixed, slope) = (calibration.correction.si(), *calibration.correction_slope);
+        let correct = |sample: Sample| {
+            let zeroed = sample.level_pa - zero.offset_pa;
+            Sample { level_pa: zeroed + fixed + slope * zeroed, ..sample }
+        };
+        self.raw_samples(mark).into_iter().map(correct).collect()
+    }
+
+    /// States of a digital input over a stretch.
+    pub(crate) fn bits(&self, mark: &Mark, input: &DigitalInput) -> Vec<Bit> {
+        self.scans(mark).filter_map(|scan| self.decoder.bit(scan, input)).collect()
+    }
+
+    /// The vented reference of a mark.
+    pub(crate) fn zero(&self, mark: &Mark) -> Option<Zero> {
+        let levels: Vec<f64> = self.raw_samples(mark).iter().map(|sample| sample.level_pa).collect();
+        let (mean, spread) = (mean(&levels)?, standard_deviation(&levels)?);
+        #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+        let count = levels.len() as f64;
+        let floor = self.resolution_pa() / 12f64.sqrt();
+        Some(Zero { offset_pa: mean, uncertainty_pa: (spread / count.sqrt()).hypot(floor) })
+    }
+
+    /// One raw count of the reference, pascal.
+    pub(crate) fn resolution_pa(&self) -> f64 {
+        self.task.sheets.rig.reference.input.resolution()
+    }
+}
+
+/// Marks of a step, of one kind of segment.
+pub(crate) fn marks_of(marks: &[Mark], step: u16, wanted: impl Fn(Segment) -> bool) -> Vec<Mark> {
+    marks.iter().filter(|mark| mark.step == step && wanted(mark.segment)).copied().collect()
+}
+
+/// The latest vented stretch of a step before `step`.
+pub(crate) fn zero_before(marks: &[Mark], step: u16) -> Option<&Mark> {
+    marks.iter().rev().find(|mark| mark.step < step && mark.segment == Segment::Vented)
+}
+
+/// A change of a signal: end of the old state and start of the new.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Change {
+    /// Read with the old state.
+    pub(crate) last_old: Span,
+    /// Read with the new state.
+    pub(crate) first_new: Span,
+    /// The new state.
+    pub(crate) on: bool,
+}
+
+/// Every change of a signal.
+pub(crate) fn changes(bits: &[Bit]) -> Vec<Change> {
+    let pairs = bits.windows(2).filter(|pair| pair[0].on != pair[1].on);
+    pairs.map(|pair| Change { last_old: pair[0].span, first_new: pair[1].span, on: pair[1].on }).collect()
+}

@@ -1,0 +1,189 @@
+//! One level of one position, from its crossings: the interval of each, what they say together, and the budget.
+
+use crate::channel::{Change, Channels, Zero, changes};
+use tripbench_measure::{
+    Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, bracket, combine, distinct, fit_curve, posterior,
+};
+use tripbench_record::{CrossingRecord, Mark, Segment, Task};
+use tripbench_rig::DigitalInput;
+
+/// What is looked for: an input that changes to a state in one direction of ramp.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sought<'r> {
+    /// The input.
+    pub(crate) input: &'r DigitalInput,
+    /// The state that it changes to.
+    pub(crate) to: bool,
+    /// Direction of the ramp.
+    pub(crate) rising: bool,
+}
+
+/// What the ramps of one direction showed.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Crossings {
+    /// Crossings that count.
+    pub(crate) records: Vec<CrossingRecord>,
+    /// Their intervals.
+    pub(crate) intervals: Vec<CrossingInterval>,
+    /// Changes beyond the one expected, over all ramps.
+    pub(crate) extra: u32,
+    /// Ramps without the expected change.
+    pub(crate) missing: u32,
+    /// Ramps whose change could not be placed: direction reversed, or too few samples around it.
+    pub(crate) unplaced: u32,
+    /// Deepest level that every ramp reached, pascal.
+    pub(crate) least_top_pa: f64,
+    /// Whether any ramp saw the input in both states.
+    pub(crate) alive: bool,
+}
+
+/// Delays between the level crossing and the edge at the module, less the reference's own: mean, seconds.
+fn net_delay_s(task: &Task) -> f64 {
+    let (selected_s, response_s) = device_delay_s(task);
+    selected_s + response_s / 2.0 - task.sheets.rig.reference.lag.value.si()
+}
+
+/// Selected output delay, and longest response without it, seconds. Of an unknown device neither is known: then the
+/// level stated is the apparent one, at the edge.
+fn device_delay_s(task: &Task) -> (f64, f64) {
+    let selected_s = task.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
+    let response_s = task.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si());
+    (selected_s, response_s)
+}
+
+/// Finds the crossings in the ramps of a step.
+pub(crate) fn crossings(channels: &Channels<'_>, marks: &[Mark], step: u16, zero: Zero, sought: Sought<'_>) -> Crossings {
+    let mut found = Crossings { least_top_pa: f64::INFINITY, ..Crossings::default() };
+    for mark in marks.iter().filter(|mark| mark.step == step) {
+        let cycle = match (mark.segment, sought.rising) {
+            (Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false) => cycle,
+            _ => continue,
+        };
+        let samples = channels.samples(mark, zero);
+        let bits = channels.bits(mark, sought.input);
+        let all = changes(&bits);
+        let top = samples.iter().map(|sample| sample.level_pa).fold(f64::NEG_INFINITY, f64::max);
+        found.least_top_pa = found.least_top_pa.min(top);
+        found.alive |= !all.is_empty();
+        let wanted = all.iter().filter(|change| change.on == sought.to);
+        let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);
+        found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
+        match wanted.into_iter().next().filter(|_| started_right) {
+            None => found.missing += 1,
+            Some(change) => match place(channels, &samples, change, sought.rising) {
+                None => found.unplaced += 1,
+                Some((interval, mut record)) => {
+                    record.cycle = cycle;
+                    found.intervals.push(interval);
+                    found.records.push(record);
+                }
+            },
+        }
+    }
+    found
+}
+
+/// Level between the two ends of the edge's interval, from a curve through the samples around it.
+fn place(channels: &Channels<'_>, samples: &[Sample], change: &Change, rising: bool) -> Option<(CrossingInterval, CrossingRecord)> {
+    let module = &channels.task.sheets.rig.module;
+    let edge = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
+    let delay_s = net_delay_s(channels.task);
+    let (from_s, to_s) = (edge.earliest_s - delay_s, edge.latest_s - delay_s);
+    let centre_s = f64::midpoint(from_s, to_s);
+    let near = around(samples, centre_s, to_s - from_s);
+    let curve = fit_curve(&distinct(near), centre_s, channels.resolution_pa())?;
+    let slope = curve.slope_pa_per_s(centre_s);
+    if (slope > 0.0) != rising || !slope.is_finite() {
+        return None;
+    }
+    let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
+    let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+    let fit_pa = curve.level_uncertainty_pa(centre_s);
+    let record = CrossingRecord {
+        cycle: 0,
+        earliest_s: edge.earliest_s,
+        latest_s: edge.latest_s,
+        low_pa,
+        high_pa,
+        rate_pa_per_s: slope,
+    };
+    Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
+}
+
+/// Samples within about twenty sample periods to each side, and well beyond the interval; both sides have to be there.
+fn around(samples: &[Sample], centre_s: f64, width_s: f64) -> &[Sample] {
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return &[] };
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let period_s = (last.t_s - first.t_s) / samples.len().max(2) as f64;
+    let half_s = (20.0 * period_s).clamp(0.08, 0.4).max(2.0 * width_s);
+    let from = samples.partition_point(|sample| sample.t_s < centre_s - half_s);
+    let to = samples.partition_point(|sample| sample.t_s <= centre_s + half_s);
+    let here = &samples[from..to];
+    let after = here.iter().filter(|sample| sample.t_s > centre_s).count();
+    if after >= 3 && here.len() >= after + 3 { here } else { &[] }
+}
+
+/// A level with its budget, and what the crossings alone said.
+#[derive(Debug, Clone)]
+pub(crate) struct Level {
+    pub(crate) result: MeasurementResult,
+    pub(crate) random: LevelPosterior,
+    /// Mean rate at the crossings, absolute, pascal per second.
+    pub(crate) rate_pa_per_s: f64,
+    pub(crate) count: usize,
+}
+
+/// Repeatability that the type promises, as a standard deviation: half of the promised half width.
+pub(crate) fn promised_spread_pa(task: &Task, near_pa: f64) -> f64 {
+    let declared = task.sheets.device.as_ref().zip(task.sheets.settings.as_ref()).map(|(device, settings)| {
+        let scale = device.scale(settings.unit.value);
+        device.promise.repeatability.half_width(tripbench_quantity::VacuumLevel::new(near_pa), scale).si() / 2.0
+    });
+    declared.unwrap_or(50.0)
+}
+
+/// Combines crossings into a level.
+pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> Option<Level> {
+    let task = channels.task;
+    let first = found.intervals.first()?;
+    let random = posterior(&found.intervals, promised_spread_pa(task, first.low_pa))?;
+    let rates: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s.abs()).collect();
+    let rate_pa_per_s = tripbench_measure::mean(&rates)?;
+    let reference = &task.sheets.rig.reference;
+    let (_, response_s) = device_delay_s(task);
+    let converter_s = task.sheets.rig.module.converter.si();
+    let calibration = reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
+    let contributions = vec![
+        Contribution::intervals("crossings: edge interval, repeatability, scatter of the fit", &random.density, found.intervals.len()),
+        Contribution::normal("calibration of the reference", calibration),
+        Contribution::rectangular("lag of the reference", rate_pa_per_s * reference.lag.uncertainty.si()),
+        Contribution::rectangular("delay of the device", rate_pa_per_s * response_s / 2.0),
+        Contribution::rectangular("zero drift of the reference", reference.drift.si()),
+        Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
+        Contribution::normal("zero reading", zero.uncertainty_pa),
+        Contribution::rectangular("age of a conversion", rate_pa_per_s * converter_s / 4.0),
+    ];
+    let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
+    Some(Level { result, random, rate_pa_per_s, count: found.intervals.len() })
+}
+
+/// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
+pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Option<MeasurementResult> {
+    let task = channels.task;
+    let reference = &task.sheets.rig.reference;
+    let value = on.result.value - off.result.value;
+    let (_, response_s) = device_delay_s(task);
+    let calibration = reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
+    let share = (value / on.result.value).abs().min(1.0);
+    let contributions = vec![
+        Contribution::intervals("crossings of the switch point", &on.random.density, on.count),
+        Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count),
+        Contribution::normal("gain of the reference", calibration * share),
+        Contribution::rectangular("lag of the reference", (on.rate_pa_per_s + off.rate_pa_per_s) * reference.lag.uncertainty.si()),
+        Contribution::rectangular("delay of the device, rising", on.rate_pa_per_s * response_s / 2.0),
+        Contribution::rectangular("delay of the device, falling", off.rate_pa_per_s * response_s / 2.0),
+        Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),
+        Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si()),
+    ];
+    combine(value, channels.resolution_pa(), contributions).ok()
+}

@@ -1,0 +1,44 @@
+//! Judging a step, a run, or a stored trace again: one path.
+
+use crate::channel::Channels;
+use crate::condition::{leak, zero};
+use crate::promise::verdict;
+use crate::switch_points::switch_points;
+use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
+
+/// The checks of one step.
+pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
+    let channels = Channels::new(task, trace);
+    let Some(planned) = task.steps.get(usize::from(step)) else { return Vec::new() };
+    // A step without a mark was not done, or not to its end: it has no checks at all.
+    if !marks.iter().any(|mark| mark.step == step) {
+        return Vec::new();
+    }
+    match &planned.task {
+        StepTask::Zero { again, .. } => zero(&channels, marks, step, *again),
+        StepTask::Leak(task) => leak(&channels, marks, step, task),
+        StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
+        StepTask::Drive { .. } | StepTask::Hold { .. } | StepTask::WaitUntil { .. } | StepTask::Ask { .. } => Vec::new(),
+    }
+}
+
+/// The checks of all steps, in order.
+pub fn judge_all(task: &Task, trace: &Trace, marks: &[Mark]) -> Vec<Check> {
+    let count = u16::try_from(task.steps.len()).unwrap_or(u16::MAX);
+    (0..count).flat_map(|step| judge_step(task, trace, marks, step)).collect()
+}
+
+/// A stored record judged again from its raw trace: stored checks and verdicts are not looked at.
+pub fn rejudge(record: &Record, task: &Task, trace: &Trace) -> Record {
+    let done = record.steps_done.iter().copied();
+    let checks: Vec<Check> = done.flat_map(|step| judge_step(task, trace, &record.marks, step)).collect();
+    let mut again = record.clone();
+    let set_aside: Vec<_> = record.positions.iter().filter_map(|position| position.set_aside.clone()).collect();
+    again.place_checks(&checks);
+    for position in &mut again.positions {
+        position.verdict = verdict(task, position.number, &checks, &set_aside, record.halted.as_ref());
+    }
+    again.trace.sha256 = sha256_hex(trace.to_csv().as_bytes());
+    again.trace.scans = trace.scans.len() as u64;
+    again
+}
