@@ -1,1 +1,20 @@
-//! x
+//! The engine: scripts, their static check, the plan, the steps, and the interlocks in front of every step.
+//!
+//! No I/O and no clock: inputs come in with their time, commands and events are polled out. A step is an `async fn`
+//! over [`Bench`] that the engine polls itself, without a runtime, and aborts by dropping it. Steps drive and mark; they know no
+//! limit and no verdict.
+
+mod bench;
+mod engine;
+mod guard;
+mod plan;
+mod predict;
+mod script;
+mod state;
+mod steps;
+
+pub use bench::{Bench, Break};
+pub use engine::{Engine, Input, Phase, Plan};
+pub use plan::{PlanInput, plan};
+pub use script::{OnFailure, Script, ScriptStep, StepKind};
+pub use state::Seen;

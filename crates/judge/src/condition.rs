@@ -91,7 +91,8 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     let watched_s = samples.last().map_or(1.0, |last| last.t_s) - samples.first().map_or(0.0, |first| first.t_s);
     let resolution = channels.resolution_pa() / watched_s.max(1e-3);
     let Ok(result) = combine(-line.slope_pa_per_s(centre_s), resolution, contributions) else { return vec![check] };
-    let limits = Limits { low: None, high: Some(leak.limit.si()) };
+    // Vacuum that gets deeper in a closed rig is a valve that does not close: as bad as a leak.
+    let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
     let mut check = judged(check, &result, Some(limits), acceptance(task));
     if check.verdict != CheckVerdict::Met {
         check.remark = Some("levels can not be judged with this leak: check plugs, hoses and seals".into());

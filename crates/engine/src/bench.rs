@@ -1,0 +1,172 @@
+//! The bench as a step sees it: scan, air, ask, sleep, mark, now. Nothing else.
+
+use crate::state::{Prompt, Seen, State};
+use std::cell::RefCell;
+use std::future::poll_fn;
+use std::rc::Rc;
+use std::task::Poll;
+use std::time::Duration;
+use tripbench_quantity::{Mono, VacuumLevel};
+use tripbench_record::{EventKind, Halt, Mark, Segment, SetAsideReason, Thrown};
+use tripbench_rig::{Air, Order};
+
+/// Why a wait of a step ended early.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Break {
+    /// The run has to wait; what was under way is thrown away and repeated.
+    Wait(String),
+    /// The run ends.
+    Halt(Halt),
+}
+
+impl From<Halt> for Break {
+    fn from(halt: Halt) -> Self {
+        Self::Halt(halt)
+    }
+}
+
+/// All that a step sees of the rig.
+#[derive(Debug, Clone)]
+pub struct Bench {
+    pub(crate) state: Rc<RefCell<State>>,
+    pub(crate) step: u16,
+}
+
+impl Bench {
+    /// Now, as of the last input.
+    pub fn now(&self) -> Mono {
+        self.state.borrow().now
+    }
+
+    /// The next scan.
+    ///
+    /// # Errors
+    /// If the run has to wait or stops meanwhile.
+    pub async fn scan(&self) -> Result<Seen, Break> {
+        let before = self.state.borrow().seen_count;
+        self.wait(|state| if state.seen_count > before { state.seen.clone() } else { None }).await
+    }
+
+    /// Orders the air and returns when it was read back.
+    ///
+    /// # Errors
+    /// If the run has to wait or stops meanwhile.
+    pub async fn air(&self, air: Air) -> Result<(), Break> {
+        let id = {
+            let mut state = self.state.borrow_mut();
+            state.air_since = state.now;
+            state.order(Order::Powered(air))
+        };
+        self.wait(|state| state.confirmed.as_ref().filter(|(confirmed, _, _)| *confirmed == id).map(|_| ())).await
+    }
+
+    /// Waits for a time.
+    ///
+    /// # Errors
+    /// If the run has to wait or stops meanwhile.
+    pub async fn sleep(&self, time: Duration) -> Result<(), Break> {
+        let until = self.now() + time;
+        self.wait(|state| {
+            state.wake_at(until);
+            (state.now >= until).then_some(())
+        })
+        .await
+    }
+
+    /// Asks a person, valves in safe state; the answer, once it is there.
+    ///
+    /// # Errors
+    /// If nobody answers in the site's time, or the run stops meanwhile.
+    pub async fn ask(&self, text: &str) -> Result<String, Break> {
+        self.air(Air::Rest).await?;
+        let longest = {
+            let mut state = self.state.borrow_mut();
+            let id = state.next_prompt();
+            state.prompt = Some(Prompt { id, since: state.now, answer: None });
+            state.emit(EventKind::Asked { id, text: text.to_owned() });
+            state.task.sheets.site.waiting.answer.duration()
+        };
+        let answer = self
+            .wait(|state| {
+                let prompt = state.prompt.clone()?;
+                let until = prompt.since + longest;
+                state.wake_at(until);
+                match prompt.answer {
+                    Some(answer) => Some(Ok(answer)),
+                    None if state.now >= until => Some(Err(Break::Halt(Halt::NoAnswer))),
+                    None => None,
+                }
+            })
+            .await?;
+        self.state.borrow_mut().prompt = None;
+        answer
+    }
+
+    /// Returns once the reason to wait is gone.
+    pub(crate) async fn ready(&self) -> Result<(), Break> {
+        poll_fn(|_| {
+            let mut state = self.state.borrow_mut();
+            state.waited = true;
+            // Only a halt ends a wait: another reason to wait is the same wait.
+            if let Some(Break::Halt(halt)) = state.breaking.take() {
+                return Poll::Ready(Err(Break::Halt(halt)));
+            }
+            if state.pause.is_none() { Poll::Ready(Ok(())) } else { Poll::Pending }
+        })
+        .await
+    }
+
+    /// Marks a complete stretch from then to now.
+    pub fn mark(&self, segment: Segment, from: Mono) {
+        self.mark_between(segment, from, self.now());
+    }
+
+    /// Marks a complete stretch.
+    pub fn mark_between(&self, segment: Segment, from: Mono, to: Mono) {
+        let mut state = self.state.borrow_mut();
+        let mark = Mark { step: self.step, segment, from, to };
+        state.marks.push(mark);
+        state.emit(EventKind::Mark(mark));
+    }
+
+    /// Says that a stretch was thrown away.
+    pub(crate) fn thrown(&self, from: Mono, why: String) {
+        let mut state = self.state.borrow_mut();
+        let thrown = Thrown { step: self.step, from, to: state.now, why };
+        state.emit(EventKind::Thrown(thrown));
+    }
+
+    /// Says which cycle is under way.
+    pub fn cycle(&self, cycle: u16, of: u16) {
+        self.state.borrow_mut().emit(EventKind::Cycle(cycle, of));
+    }
+
+    /// Takes a position out of the round.
+    pub fn set_aside(&self, position: u8, why: SetAsideReason) {
+        self.state.borrow_mut().set_aside(position, why);
+    }
+
+    /// Numbers of the positions that still take part.
+    pub fn active(&self) -> Vec<u8> {
+        let state = self.state.borrow();
+        state.task.positions.iter().map(|plan| plan.number).filter(|number| state.is_active(*number)).collect()
+    }
+
+    /// Sets what is taken off every level from now on.
+    pub(crate) fn set_zero(&self, level: VacuumLevel) {
+        self.state.borrow_mut().zero_pa += level.si();
+    }
+
+    /// Polls `ready` at every input until it gives something; breaks come first.
+    async fn wait<T>(&self, mut ready: impl FnMut(&mut State) -> Option<T>) -> Result<T, Break> {
+        poll_fn(|_| {
+            let mut state = self.state.borrow_mut();
+            state.waited = true;
+            if let Some(reason) = state.breaking.take() {
+                return Poll::Ready(Err(reason));
+            }
+            ready(&mut state).map_or(Poll::Pending, |value| Poll::Ready(Ok(value)))
+        })
+        .await
+    }
+}

@@ -1,0 +1,147 @@
+//! Interlocks and doubts, checked in front of every step: no step can forget them.
+
+use crate::bench::Break;
+use crate::state::{Pause, Seen, State};
+use std::time::Duration;
+use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
+use tripbench_record::{EventKind, Halt, SetAsideReason, WaitReason};
+use tripbench_rig::{Air, Doubt, Order, Scan};
+
+/// Longest time between two scans.
+const LONGEST_GAP: Duration = Duration::from_millis(250);
+/// From this level on the rig counts as being under vacuum, pascal.
+const UNDER_VACUUM_PA: f64 = 5_000.0;
+/// The air pressure has to stay in its window for this time before the run goes on.
+const AIR_STEADY: Duration = Duration::from_secs(1);
+
+impl State {
+    /// Takes in a scan: decodes it, checks every interlock, and keeps it.
+    pub(crate) fn take_scan(&mut self, scan: Scan) -> Result<(), Halt> {
+        if !self.decoder.accepts(&scan) {
+            self.emit(EventKind::Doubt(Doubt::Short));
+            return Err(Halt::Doubt(Doubt::Short));
+        }
+        let at = scan.end();
+        let gap = self.last_scan.replace(at).is_some_and(|last| at.since(last) > LONGEST_GAP);
+        let decoded = self.decode(&scan, at);
+        let outputs = self.outputs_as_ordered(&scan);
+        let plugs = self.plugs(&scan);
+        let guards = self.guards(&scan);
+        self.trace.scans.push(scan.clone());
+        self.emit(EventKind::Scan(scan));
+        if gap {
+            self.emit(EventKind::Doubt(Doubt::Gap));
+            return Err(Halt::Doubt(Doubt::Gap));
+        }
+        guards?;
+        outputs?;
+        let seen = decoded?;
+        self.level_allowed(seen.level)?;
+        self.seen = Some(seen.clone());
+        self.seen_count += 1;
+        plugs.into_iter().for_each(|position| self.set_aside(position, SetAsideReason::Unplugged));
+        if self.task.positions.iter().all(|plan| !self.is_active(plan.number)) {
+            return Err(Halt::NoPositionLeft);
+        }
+        self.air_pressure_allowed(seen.air_pressure)
+    }
+
+    fn decode(&self, scan: &Scan, at: Mono) -> Result<Seen, Halt> {
+        let rig = &self.task.sheets.rig;
+        let level = self.decoder.level(scan, rig).map_err(|fault| Halt::Reference { why: fault.to_string() })?;
+        let air_pressure = match self.decoder.air_pressure(scan, rig) {
+            Some(Ok(read)) => Some(read.value),
+            Some(Err(fault)) => return Err(Halt::AirPressureInput { why: fault.to_string() }),
+            None => None,
+        };
+        let switches = rig.positions.iter().filter_map(|position| {
+            Some((*position.number, self.decoder.bit(scan, &position.switch)?.on))
+        });
+        let level = VacuumLevel::new(level.value.si() - self.zero_pa);
+        Ok(Seen { at, level, air_pressure, switches: switches.collect() })
+    }
+
+    fn guards(&self, scan: &Scan) -> Result<(), Halt> {
+        let interlocks = &self.task.sheets.rig.interlocks;
+        let open = |input: &Option<_>| input.as_ref().is_some_and(|input| !self.decoder.bit(scan, input).is_some_and(|bit| bit.on));
+        if open(&interlocks.emergency_stop) {
+            return Err(Halt::EmergencyStop);
+        }
+        if open(&interlocks.guard_door) {
+            return Err(Halt::GuardDoor);
+        }
+        Ok(())
+    }
+
+    /// Outputs of this scan against the last confirmed order, unless one is under way or the scan is older.
+    fn outputs_as_ordered(&self, scan: &Scan) -> Result<(), Halt> {
+        let Some((_, since, image)) = self.confirmed.as_ref().filter(|_| self.pending.is_none()) else { return Ok(()) };
+        let started = scan.blocks.iter().map(|block| block.span.before).min().unwrap_or_default();
+        let same = self.decoder.outputs(scan, &self.task.sheets.rig).is_some_and(|read| read == *image);
+        if started < *since || same { Ok(()) } else { Err(Halt::Doubt(Doubt::OutputsDiffer)) }
+    }
+
+    /// Positions whose plug was out in two scans running.
+    fn plugs(&mut self, scan: &Scan) -> Vec<u8> {
+        let mut out = Vec::new();
+        for plan in &self.task.positions {
+            let Some(present) = self.task.sheets.rig.position(plan.number).and_then(|position| position.present.as_ref()) else {
+                continue;
+            };
+            let plugged = self.decoder.bit(scan, present).is_some_and(|bit| bit.on);
+            let count = self.absent.entry(plan.number).or_default();
+            *count = if plugged { 0 } else { count.saturating_add(1) };
+            if *count >= 2 {
+                out.push(plan.number);
+            }
+        }
+        out
+    }
+
+    fn level_allowed(&mut self, level: VacuumLevel) -> Result<(), Halt> {
+        let rig = &self.task.sheets.rig;
+        let raw = VacuumLevel::new(level.si() + self.zero_pa);
+        if raw > rig.interlocks.highest_level.value {
+            return Err(Halt::TooDeep(raw));
+        }
+        // Without a module that falls to safe by itself nobody ends a forgotten vacuum: half the time.
+        let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
+        let longest = Duration::from_secs_f64(rig.interlocks.longest_at_vacuum.si().max(0.0) * share);
+        self.vacuum_since = (level.si() > UNDER_VACUUM_PA).then(|| self.vacuum_since.unwrap_or(self.now));
+        match self.vacuum_since {
+            Some(since) if self.now.since(since) > longest => Err(Halt::TooLongAtVacuum),
+            _ => Ok(()),
+        }
+    }
+
+    /// Out of its window, the run waits; back in it for a while, it goes on; out too long, it ends.
+    fn air_pressure_allowed(&mut self, pressure: Option<AirPressure>) -> Result<(), Halt> {
+        let window = self.task.sheets.rig.interlocks.air_pressure.as_ref().map(|window| window.value);
+        let (Some(pressure), Some(window)) = (pressure, window) else { return Ok(()) };
+        let inside = window[0] <= pressure && pressure <= window[1];
+        match self.pause {
+            None if !inside => self.begin_pause(pressure, window),
+            None => {}
+            Some(pause) => {
+                let good_since = inside.then(|| pause.good_since.unwrap_or(self.now));
+                self.pause = Some(Pause { good_since, ..pause });
+                if good_since.is_some_and(|since| self.now.since(since) >= AIR_STEADY) && self.pending.is_none() {
+                    self.pause = None;
+                    self.emit(EventKind::GoesOn);
+                } else if self.now.since(pause.since) > self.task.sheets.site.waiting.air.duration() {
+                    return Err(Halt::AirPressure { pressure });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn begin_pause(&mut self, pressure: AirPressure, window: [AirPressure; 2]) {
+        let why = WaitReason::AirPressure { pressure, window };
+        self.pause = Some(Pause { since: self.now, good_since: None });
+        self.breaking = Some(Break::Wait(why.to_string()));
+        self.commands.clear();
+        self.emit(EventKind::Waiting(why));
+        self.order(Order::Powered(Air::Rest));
+    }
+}

@@ -1,0 +1,76 @@
+//! Checks of a script against the rig: outputs that are not there, levels that are not reached, steps without a zero.
+
+use super::Planner;
+use crate::predict::rate;
+use crate::script::{Script, StepKind};
+use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
+use tripbench_rig::Air;
+use tripbench_sheet::{Finding, Place, Wording};
+
+/// Longest time from an order to the valve's coil that a plan allows for, seconds.
+const STOP_LATENCY_S: f64 = 0.1;
+
+impl Planner<'_> {
+    pub(super) fn check_script(&self, script: &Script) {
+        if script.steps.is_empty() {
+            self.finding("no-step", &script.header.name.place, "this script has no step", "add [[step]] tables with do = \"…\"");
+        }
+        let mut zeroed = false;
+        for step in &script.steps {
+            match step.kind {
+                StepKind::Zero { .. } => zeroed = true,
+                StepKind::SwitchPoints { .. } => {
+                    self.mode(step);
+                    if !zeroed {
+                        let help = "put a step with do = \"zero\" before it: without it a reference offset would shift every level";
+                        self.finding("no-zero-before", &step.place, "switch-points without a zero before", help);
+                    }
+                }
+                StepKind::Leak { .. } | StepKind::Drive { .. } | StepKind::Hold { .. } | StepKind::WaitUntil { .. } | StepKind::Ask { .. } => {}
+            }
+        }
+    }
+
+    pub(super) fn finding(&self, rule: &'static str, place: &Place, message: &str, help: &str) {
+        self.findings.add(Finding::error(rule, place, Wording::new(message, "this step", help)));
+    }
+
+    /// Whether the rig has the output for it.
+    pub(super) fn can(&self, air: Air, place: &Place) -> Option<()> {
+        let rig = &self.sheets.rig;
+        if rig.can(air) {
+            return Some(());
+        }
+        let outputs: Vec<_> = rig.outputs.iter().map(|output| output.name.word()).collect();
+        let wording = Wording::new(
+            format!("the rig `{}` has no output `{air}`", rig.header.name.value),
+            "asks for an output that is not there",
+            format!("its outputs: {}", outputs.join(", ")),
+        );
+        let finding = Finding::error("no-such-output", place, wording);
+        self.findings.add(finding.with(&rig.header.name.place, "the rig sheet"));
+        None
+    }
+
+    /// Whether a level is reached by the pump and stays short of the interlock, stop latency included.
+    pub(super) fn reachable(&self, level: VacuumLevel, place: &Place) -> Option<()> {
+        let rig = &self.sheets.rig;
+        let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
+        let reached = self.reached();
+        let overshoot_s = STOP_LATENCY_S + rig.manifold.valve_delay.si();
+        let overshoot = rate(rig, reached, Air::Evacuate, level).si() * overshoot_s;
+        let highest = rig.interlocks.highest_level.value;
+        let (limit, why, at) = if level.si() + overshoot >= highest.si() {
+            (VacuumLevel::new(highest.si() - overshoot), "the interlock, less what the air runs on after a stop", &rig.interlocks.highest_level.place)
+        } else if level.si() >= 0.98 * reached.si() {
+            (VacuumLevel::new(0.98 * reached.si()), "what the pump reaches at this site in useful time", &rig.manifold.ultimate_vacuum.place)
+        } else {
+            return Some(());
+        };
+        let message = format!("{} can not be reached safely", style.level(level));
+        let help = format!("allowed: less deep than {}: {why}", style.level(limit));
+        let finding = Finding::error("level-not-reached", place, Wording::new(message, "too deep for this rig", help));
+        self.findings.add(finding.with(at, why));
+        None
+    }
+}

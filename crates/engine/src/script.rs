@@ -1,0 +1,186 @@
+//! Scripts: an ordered list of steps from a small vocabulary.
+
+use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
+use tripbench_rig::Air;
+use tripbench_sheet::{At, Header, Place, Reader, Text, Variant, words};
+
+words! {
+    /// What happens after a check of a step failed.
+    pub enum OnFailure {
+        /// The next step begins.
+        GoOn = "go-on",
+        /// The run ends here.
+        Stop = "stop",
+    }
+}
+
+words! {
+    /// Direction of a level that is waited for.
+    pub enum Direction {
+        /// Towards deeper.
+        Deeper = "deeper",
+        /// Towards less deep.
+        LessDeep = "less-deep",
+    }
+}
+
+/// A script.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Script {
+    /// Name, revision, state.
+    pub header: Header,
+    /// The steps.
+    pub steps: Vec<ScriptStep>,
+}
+
+/// A step of a script.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScriptStep {
+    /// Where it stands.
+    pub place: Place,
+    /// What happens after one of its checks failed.
+    pub on_failure: OnFailure,
+    /// What it does.
+    pub kind: StepKind,
+}
+
+/// What a step does, as the script gives it; what is left out comes from the sheets.
+#[derive(Debug, Clone, PartialEq)]
+pub enum StepKind {
+    /// Reads the vented reference; the second time also its drift.
+    Zero {
+        /// How long.
+        watch: TimeSpan,
+    },
+    /// Watches the closed rig.
+    Leak {
+        /// Level at which it is closed.
+        level: Option<At<VacuumLevel>>,
+        /// Time for the gas to warm.
+        settle: Option<TimeSpan>,
+        /// Time to watch.
+        watch: TimeSpan,
+        /// Largest leak.
+        limit: Option<At<LevelRate>>,
+    },
+    /// Rising and falling ramps through the switch points.
+    SwitchPoints {
+        /// How many.
+        cycles: u16,
+        /// Less deep end of the window.
+        from: Option<At<VacuumLevel>>,
+        /// Deep end of the window.
+        to: Option<At<VacuumLevel>>,
+        /// Air while rising through the window.
+        rising: Option<At<Air>>,
+        /// Whether the valve output is judged.
+        valve: Option<At<bool>>,
+    },
+    /// Sets the air.
+    Drive {
+        /// What it is to do.
+        air: At<Air>,
+    },
+    /// Keeps everything for a time.
+    Hold {
+        /// How long.
+        time: At<TimeSpan>,
+    },
+    /// Waits for a level.
+    WaitUntil {
+        /// The level.
+        level: At<VacuumLevel>,
+        /// From which side it is reached.
+        direction: Direction,
+        /// Longest time.
+        within: TimeSpan,
+    },
+    /// Asks a person.
+    Ask {
+        /// The question.
+        text: At<Text>,
+    },
+}
+
+const VARIANTS: &[Variant<ScriptStep>] = &[
+    Variant { word: "zero", about: "reads the vented reference; the second time also its drift", read: zero },
+    Variant { word: "leak", about: "watches how fast the closed rig loses vacuum", read: leak },
+    Variant { word: "switch-points", about: "ramps through the levels: on, off, hysteresis, cut-off, resume", read: switch_points },
+    Variant { word: "drive", about: "sets what the air does", read: drive },
+    Variant { word: "hold", about: "keeps everything as it is for a time", read: hold },
+    Variant { word: "wait-until", about: "waits until a level is reached", read: wait_until },
+    Variant { word: "ask", about: "asks a person and waits for the answer", read: ask },
+];
+
+impl Script {
+    /// Reads a script.
+    pub fn read(reader: &Reader<'_>) -> Option<Self> {
+        let header = Header::read(reader);
+        let steps = reader.tables("step", "a step", |step| step.variant("do", "what the step does", VARIANTS));
+        Some(Self { header: header?, steps: steps? })
+    }
+}
+
+fn step(reader: &Reader<'_>, kind: Option<StepKind>) -> Option<ScriptStep> {
+    let on_failure = reader.or("on_failure", "go-on or stop", OnFailure::GoOn);
+    Some(ScriptStep { place: reader.place(), on_failure: on_failure?.value, kind: kind? })
+}
+
+/// A time from the script within `0` to ten minutes.
+fn bounded(reader: &Reader<'_>, time: Option<At<TimeSpan>>) -> Option<At<TimeSpan>> {
+    reader.tested(time, "more than 0 s, up to 10 min", |time| 0.0 < time.si() && time.si() <= 600.0)
+}
+
+fn zero(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let watch = bounded(reader, reader.or("watch", "how long the vented reference is read", TimeSpan::new(1.0)));
+    step(reader, watch.map(|watch| StepKind::Zero { watch: watch.value }))
+}
+
+fn leak(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let level = reader.optional("level", "level at which the rig is closed; else the deepest of the test");
+    let settle = reader.optional("settle", "time for the gas to warm; else three thermal time constants");
+    let watch = bounded(reader, reader.or("watch", "how long the closed rig is watched", TimeSpan::new(2.0)));
+    let limit = reader.optional("limit", "largest leak; else the rig sheet's");
+    let kind = || Some(StepKind::Leak { level: level?, settle: settle?.map(|time: At<TimeSpan>| time.value), watch: watch?.value, limit: limit? });
+    step(reader, kind())
+}
+
+fn switch_points(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let cycles = reader.or("cycles", "number of rising and falling ramps, 1 to 100", 5_u16);
+    let cycles = reader.tested(cycles, "1 to 100", |cycles| (1..=100).contains(cycles));
+    let from = reader.optional("from", "less deep end of the window; else from the settings sheet");
+    let to = reader.optional("to", "deep end of the window; else from the settings sheet");
+    let rising = reader.optional("rising", "evacuate or evacuate-fine through the window; else as the uncertainty asks");
+    let rising = match rising {
+        Some(Some(air)) => reader.tested(Some(air), "evacuate or evacuate-fine", |air: &Air| air.evacuates()).map(Some),
+        other => other,
+    };
+    let valve = reader.optional("valve", "whether cut-off and resume are judged; else if the settings sheet has air saving");
+    let kind = || {
+        Some(StepKind::SwitchPoints { cycles: cycles?.value, from: from?, to: to?, rising: rising?, valve: valve? })
+    };
+    step(reader, kind())
+}
+
+fn drive(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let air = reader.required("air", "rest, hold, evacuate, evacuate-fine, bleed or vent");
+    step(reader, air.map(|air| StepKind::Drive { air }))
+}
+
+fn hold(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let time = bounded(reader, reader.required("time", "how long"));
+    step(reader, time.map(|time| StepKind::Hold { time }))
+}
+
+fn wait_until(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let level = reader.required("level", "the level that is waited for");
+    let direction = reader.or("direction", "deeper or less-deep", Direction::Deeper);
+    let within = bounded(reader, reader.or("within", "longest time", TimeSpan::new(30.0)));
+    let kind = || Some(StepKind::WaitUntil { level: level?, direction: direction?.value, within: within?.value });
+    step(reader, kind())
+}
+
+fn ask(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let text = reader.required("text", "the question; answered with yes or no");
+    step(reader, text.map(|text| StepKind::Ask { text }))
+}

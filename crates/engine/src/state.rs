@@ -1,0 +1,156 @@
+//! What the engine knows at a moment; shared between its loop and the bench that steps see.
+
+use crate::bench::Break;
+use std::collections::{BTreeMap, VecDeque};
+use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
+use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
+use tripbench_rig::{Command, CommandId, Decoder, Order, OutputImage};
+
+/// A scan as steps see it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Seen {
+    /// End of the scan.
+    pub at: Mono,
+    /// Level, zero taken off.
+    pub level: VacuumLevel,
+    /// Air pressure, where the rig measures it.
+    pub air_pressure: Option<AirPressure>,
+    /// Switch outputs by position.
+    pub switches: BTreeMap<u8, bool>,
+}
+
+/// Air pressure outside its window.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pause {
+    pub(crate) since: Mono,
+    pub(crate) good_since: Option<Mono>,
+}
+
+/// A command under way.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pending {
+    pub(crate) id: CommandId,
+    pub(crate) order: Order,
+}
+
+/// A question that is open.
+#[derive(Debug, Clone)]
+pub(crate) struct Prompt {
+    pub(crate) id: PromptId,
+    pub(crate) since: Mono,
+    pub(crate) answer: Option<String>,
+}
+
+#[derive(Debug)]
+pub(crate) struct State {
+    pub(crate) task: Task,
+    pub(crate) decoder: Decoder,
+    pub(crate) now: Mono,
+    pub(crate) trace: Trace,
+    pub(crate) seen: Option<Seen>,
+    pub(crate) seen_count: u64,
+    pub(crate) last_scan: Option<Mono>,
+    pub(crate) events: VecDeque<Event>,
+    next_seq: u64,
+    pub(crate) recorded: Option<Seq>,
+    pub(crate) commands: VecDeque<Command>,
+    next_command: u32,
+    pub(crate) pending: Option<Pending>,
+    pub(crate) confirmed: Option<(CommandId, Mono, OutputImage)>,
+    pub(crate) air_since: Mono,
+    pub(crate) breaking: Option<Break>,
+    pub(crate) pause: Option<Pause>,
+    pub(crate) prompt: Option<Prompt>,
+    next_prompt: u32,
+    pub(crate) deadline: Option<Mono>,
+    pub(crate) waited: bool,
+    pub(crate) zero_pa: f64,
+    pub(crate) vacuum_since: Option<Mono>,
+    pub(crate) marks: Vec<Mark>,
+    pub(crate) checks: Vec<tripbench_record::Check>,
+    pub(crate) set_aside: Vec<SetAside>,
+    pub(crate) absent: BTreeMap<u8, u8>,
+}
+
+impl State {
+    pub(crate) fn new(task: Task, now: Mono) -> Self {
+        Self {
+            decoder: Decoder::new(task.plan.clone()),
+            trace: Trace::new(task.plan.clone()),
+            task,
+            now,
+            seen: None,
+            seen_count: 0,
+            last_scan: None,
+            events: VecDeque::new(),
+            next_seq: 0,
+            recorded: None,
+            commands: VecDeque::new(),
+            next_command: 0,
+            pending: None,
+            confirmed: None,
+            air_since: now,
+            breaking: None,
+            pause: None,
+            prompt: None,
+            next_prompt: 0,
+            deadline: None,
+            waited: false,
+            zero_pa: 0.0,
+            vacuum_since: None,
+            marks: Vec::new(),
+            checks: Vec::new(),
+            set_aside: Vec::new(),
+            absent: BTreeMap::new(),
+        }
+    }
+
+    pub(crate) fn emit(&mut self, kind: EventKind) {
+        let seq = Seq(self.next_seq);
+        self.next_seq += 1;
+        self.events.push_back(Event { seq, at: self.now, kind });
+    }
+
+    /// Number of the last event emitted.
+    pub(crate) fn last_seq(&self) -> Option<Seq> {
+        self.next_seq.checked_sub(1).map(Seq)
+    }
+
+    pub(crate) fn order(&mut self, order: Order) -> CommandId {
+        let id = CommandId(self.next_command);
+        self.next_command += 1;
+        let not_after = match order {
+            Order::Safe => None,
+            Order::Powered(_) => Some(self.now + std::time::Duration::from_millis(500)),
+        };
+        self.commands.push_back(Command { id, order, not_after });
+        self.pending = Some(Pending { id, order });
+        self.emit(EventKind::Ordered { id, order });
+        id
+    }
+
+    pub(crate) fn next_prompt(&mut self) -> PromptId {
+        let id = PromptId(self.next_prompt);
+        self.next_prompt += 1;
+        id
+    }
+
+    pub(crate) fn is_active(&self, position: u8) -> bool {
+        !self.set_aside.iter().any(|aside| aside.position == position)
+    }
+
+    pub(crate) fn set_aside(&mut self, position: u8, why: SetAsideReason) {
+        if !self.is_active(position) {
+            return;
+        }
+        let level = self.seen.as_ref().map_or(VacuumLevel::ZERO, |seen| seen.level);
+        let aside = SetAside { position, why, at: self.now, level };
+        self.set_aside.push(aside.clone());
+        self.emit(EventKind::SetAside(aside));
+    }
+
+    /// Notes a moment at which the engine wants to be woken.
+    pub(crate) fn wake_at(&mut self, at: Mono) {
+        self.deadline = Some(self.deadline.map_or(at, |earlier| earlier.min(at)));
+    }
+}

@@ -1,0 +1,213 @@
+//! The steps: what the air does and which stretches of the trace are what.
+
+use crate::bench::{Bench, Break};
+use crate::predict;
+use crate::state::Seen;
+use std::collections::BTreeSet;
+use std::time::Duration;
+use tripbench_quantity::{Mono, TimeSpan, VacuumLevel};
+use tripbench_record::{Halt, LeakTask, PlannedStep, Segment, SetAsideReason, StepTask, SwitchPointsTask};
+use tripbench_rig::Air;
+
+/// Drives one step to its end.
+pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt> {
+    match &step.task {
+        StepTask::Zero { watch, .. } => repeated(bench, async || zero(bench, *watch).await).await,
+        StepTask::Leak(task) => repeated(bench, async || leak(bench, task).await).await,
+        StepTask::SwitchPoints(task) => switch_points(bench, task).await,
+        StepTask::Drive { air } => repeated(bench, async || bench.air(*air).await).await,
+        StepTask::Hold { time } => repeated(bench, async || bench.sleep(time.duration()).await).await,
+        StepTask::WaitUntil { level, rising, within } => {
+            repeated(bench, async || wait_until(bench, *level, *rising, *within).await).await
+        }
+        StepTask::Ask { text } => repeated(bench, async || ask(bench, text).await).await,
+    }
+}
+
+/// Repeats a unit of work from its start whenever the run had to wait in it; what was under way is thrown away.
+async fn repeated<T>(bench: &Bench, unit: impl AsyncFn() -> Result<T, Break>) -> Result<T, Halt> {
+    loop {
+        let from = bench.now();
+        match unit().await {
+            Ok(value) => return Ok(value),
+            Err(Break::Halt(halt)) => return Err(halt),
+            Err(Break::Wait(why)) => {
+                bench.thrown(from, why);
+                if let Err(Break::Halt(halt)) = bench.ready().await {
+                    return Err(halt);
+                }
+            }
+        }
+    }
+}
+
+/// Vents, waits until the reference rests, and reads it.
+async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
+    bench.air(Air::Vent).await?;
+    let largest = bench.state.borrow().task.sheets.rig.reference.largest_zero.si();
+    let already = bench.state.borrow().zero_pa;
+    until(bench, Air::Vent, VacuumLevel::ZERO, |seen| (seen.level.si() + already).abs() <= largest.max(300.0)).await?;
+    rest(bench).await?;
+    let from = bench.now();
+    let until = from + watch.duration();
+    let (mut sum, mut count) = (0.0, 0.0);
+    while bench.now() < until {
+        sum += bench.scan().await?.level.si();
+        count += 1.0;
+    }
+    bench.mark(Segment::Vented, from);
+    bench.set_zero(VacuumLevel::new(sum / f64::max(count, 1.0)));
+    Ok(())
+}
+
+/// Waits until the vented level rests: five time constants of the vent and of the gas, within reason.
+async fn rest(bench: &Bench) -> Result<(), Break> {
+    let time = {
+        let manifold = &bench.state.borrow().task.sheets.rig.manifold;
+        5.0 * manifold.vent.si() + manifold.thermal.si().min(1.0) + manifold.valve_delay.si()
+    };
+    bench.sleep(Duration::from_secs_f64(time.clamp(0.2, 10.0))).await
+}
+
+/// Evacuates, closes, lets the gas warm, and watches.
+async fn leak(bench: &Bench, task: &LeakTask) -> Result<(), Break> {
+    bench.air(Air::Evacuate).await?;
+    until(bench, Air::Evacuate, task.level, |seen| seen.level >= task.level).await?;
+    bench.air(Air::Hold).await?;
+    bench.sleep(task.settle.duration()).await?;
+    let from = bench.now();
+    bench.sleep(task.watch.duration()).await?;
+    bench.mark(Segment::Closed, from);
+    Ok(())
+}
+
+/// All positions cross in one pass; the number of cycles was fixed by the plan.
+async fn switch_points(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Halt> {
+    let mut answered: BTreeSet<u8> = BTreeSet::new();
+    for cycle in 1..=task.cycles {
+        let switched = repeated(bench, async || {
+            bench.cycle(cycle, task.cycles);
+            reset(bench, task).await?;
+            let (switched, rising_from, rising_to) = rise(bench, task, cycle).await?;
+            let falling_from = fall(bench, task).await?;
+            // Marked together, so that a cycle counts whole or not at all.
+            bench.mark_between(Segment::Rising { cycle }, rising_from, rising_to);
+            bench.mark(Segment::Falling { cycle }, falling_from);
+            Ok(switched)
+        })
+        .await?;
+        for position in bench.active() {
+            if !switched.contains(&position) && answered.contains(&position) {
+                bench.set_aside(position, SetAsideReason::StoppedAnswering);
+            }
+        }
+        answered.extend(switched);
+    }
+    Ok(())
+}
+
+/// Below the window, so that every output has dropped.
+async fn reset(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
+    let seen = bench.scan().await?;
+    if seen.level > task.bottom {
+        bench.air(task.falling).await?;
+        until(bench, task.falling, task.bottom, |seen| seen.level <= task.bottom).await?;
+    }
+    Ok(())
+}
+
+/// Full flow to short of the window, then as planned past its deep end: never back on the way. Gives the positions whose
+/// output changed, and when the window was crossed.
+async fn rise(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<(BTreeSet<u8>, Mono, Mono), Break> {
+    bench.sleep(phase(bench, cycle, task.cycles)).await?;
+    bench.air(Air::Evacuate).await?;
+    if task.rising != Air::Evacuate {
+        until(bench, Air::Evacuate, task.near, |seen| seen.level >= task.near).await?;
+        bench.air(task.rising).await?;
+        rising_again(bench).await?;
+    }
+    let before = until(bench, task.rising, task.bottom, |seen| seen.level >= task.bottom).await?;
+    let from = bench.now();
+    let mut switched = BTreeSet::new();
+    until(bench, task.rising, task.top, |seen| {
+        let changed = seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
+        switched.extend(changed.map(|(position, _)| *position));
+        seen.level >= task.top
+    })
+    .await?;
+    Ok((switched, from, bench.now()))
+}
+
+/// After a change to a throttle the gas warms and the vacuum falls back: waits until it rises again for a while.
+async fn rising_again(bench: &Bench) -> Result<(), Break> {
+    let mut lowest = bench.scan().await?;
+    loop {
+        let seen = bench.scan().await?;
+        if seen.level < lowest.level {
+            lowest = seen;
+        } else if seen.level.si() > lowest.level.si() + 50.0 && seen.at.since(lowest.at) > Duration::from_millis(100) {
+            return Ok(());
+        }
+    }
+}
+
+/// From the deep end of the window to below it; gives when it began to fall.
+async fn fall(bench: &Bench, task: &SwitchPointsTask) -> Result<Mono, Break> {
+    bench.air(task.falling).await?;
+    until(bench, task.falling, task.top, |seen| seen.level <= task.top).await?;
+    let from = bench.now();
+    until(bench, task.falling, task.bottom, |seen| seen.level <= task.bottom).await?;
+    Ok(from)
+}
+
+/// Evenly spread starts within one scan, so that edges do not lock to it.
+fn phase(bench: &Bench, cycle: u16, cycles: u16) -> Duration {
+    let state = bench.state.borrow();
+    let spans = state.trace.scans.iter().rev().take(21).map(tripbench_rig::Scan::end).collect::<Vec<_>>();
+    let (Some(last), Some(first)) = (spans.first(), spans.last()) else { return Duration::ZERO };
+    let periods = u32::try_from(spans.len().saturating_sub(1).max(1)).unwrap_or(1);
+    last.since(*first) / periods * u32::from(cycle - 1) / u32::from(cycles)
+}
+
+async fn wait_until(bench: &Bench, level: VacuumLevel, rising: bool, within: TimeSpan) -> Result<(), Break> {
+    let until = bench.now() + within.duration();
+    loop {
+        let seen = bench.scan().await?;
+        if (rising && seen.level >= level) || (!rising && seen.level <= level) {
+            return Ok(());
+        }
+        if bench.now() >= until {
+            let air = if rising { Air::Evacuate } else { Air::Vent };
+            return Err(Halt::NotReached { wanted: level, reached: seen.level, air }.into());
+        }
+    }
+}
+
+async fn ask(bench: &Bench, text: &str) -> Result<(), Break> {
+    let answer = bench.ask(text).await?;
+    let yes = ["yes", "y", "ja", "j", "ok"].contains(&answer.trim().to_lowercase().as_str());
+    if yes { Ok(()) } else { Err(Halt::Refused.into()) }
+}
+
+/// Scans until `enough`; longer than twice what the rig sheet predicts plus five seconds, the level does not answer the valve.
+async fn until(bench: &Bench, air: Air, wanted: VacuumLevel, mut enough: impl FnMut(&Seen) -> bool) -> Result<Seen, Break> {
+    let mut limit: Option<Mono> = None;
+    loop {
+        let seen = bench.scan().await?;
+        if enough(&seen) {
+            return Ok(seen);
+        }
+        let limit = *limit.get_or_insert_with(|| bench.now() + longest(bench, air, seen.level, wanted));
+        if bench.now() > limit {
+            return Err(Halt::NotReached { wanted, reached: seen.level, air }.into());
+        }
+    }
+}
+
+fn longest(bench: &Bench, air: Air, from: VacuumLevel, to: VacuumLevel) -> Duration {
+    let state = bench.state.borrow();
+    let sheets = &state.task.sheets;
+    let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
+    let predicted = predict::time(&sheets.rig, reached, air, (from, to)).map_or(30.0, TimeSpan::si);
+    Duration::from_secs_f64(2.0 * predicted.clamp(0.0, 600.0) + 5.0)
+}
