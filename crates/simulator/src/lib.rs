@@ -1,1 +1,18 @@
-//! x
+//! A simulated bench: the truth of air, reference and devices, and a Modbus module in front of them.
+//!
+//! State at a moment is a pure function of the truth, the seed, and what was written to the module up to then. Nothing of
+//! `measure`, of the device rules, or of the rig's decoding is used: a wrong rule must not cancel against itself.
+
+mod air;
+mod bench;
+mod device;
+mod encode;
+mod noise;
+mod reference;
+mod server;
+mod truth;
+
+pub use air::{Nozzle, nozzle_mass_flow};
+pub use bench::SimulatedBench;
+pub use server::{ServeError, Server, serve};
+pub use truth::{AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger, Truth};

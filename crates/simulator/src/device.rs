@@ -1,0 +1,143 @@
+//! A device in motion: sensor, comparator with hysteresis, delays, and the history of its outputs.
+
+use crate::noise::Noise;
+use crate::reference::FirstOrder;
+use crate::truth::{DeviceFault, DeviceTruth};
+
+/// A signal as the list of its changes, in order of time.
+#[derive(Debug, Clone, Default)]
+struct History(Vec<(f64, bool)>);
+
+impl History {
+    fn push(&mut self, at_s: f64, on: bool) {
+        // A later decision takes back changes that were still to come.
+        while self.0.last().is_some_and(|(time, _)| *time >= at_s) {
+            self.0.pop();
+        }
+        if self.0.last().map(|(_, last)| *last) != Some(on) {
+            self.0.push((at_s, on));
+        }
+    }
+
+    fn at(&self, time_s: f64) -> bool {
+        let index = self.0.partition_point(|(time, _)| *time <= time_s);
+        index.checked_sub(1).and_then(|index| self.0.get(index)).is_some_and(|(_, on)| *on)
+    }
+}
+
+/// A comparator with two levels, each crossing with a spread of its own.
+#[derive(Debug, Clone)]
+struct Comparator {
+    deep_pa: f64,
+    shallow_pa: f64,
+    spread_pa: f64,
+    noise: Noise,
+    crossings: u64,
+    above: bool,
+}
+
+impl Comparator {
+    /// Moment within a step at which it changes, as a share of the step.
+    fn advance(&mut self, from_pa: f64, to_pa: f64) -> Option<(f64, bool)> {
+        let jitter = self.spread_pa * self.noise.normal(self.crossings);
+        let threshold = if self.above { self.shallow_pa } else { self.deep_pa } + jitter;
+        let crossed = if self.above { to_pa < threshold } else { to_pa >= threshold };
+        if !crossed {
+            return None;
+        }
+        self.above = !self.above;
+        self.crossings += 1;
+        let share = if (to_pa - from_pa).abs() < 1e-9 { 1.0 } else { ((threshold - from_pa) / (to_pa - from_pa)).clamp(0.0, 1.0) };
+        Some((share, self.above))
+    }
+}
+
+/// A device in motion.
+#[derive(Debug, Clone)]
+pub(crate) struct Device {
+    pub(crate) truth: DeviceTruth,
+    sensor: FirstOrder,
+    switch: Comparator,
+    saving: Option<Comparator>,
+    noise: Noise,
+    steps: u64,
+    sensed_pa: f64,
+    output: History,
+    valve: History,
+    powered: bool,
+    pub(crate) plugged: bool,
+}
+
+impl Device {
+    pub(crate) fn new(truth: &DeviceTruth, seed: u64) -> Self {
+        let channel = 100 + u64::from(truth.position) * 4;
+        let mut truth = truth.clone();
+        if truth.fault == Some(DeviceFault::Chattering) {
+            truth.reset_point_pa = truth.switch_point_pa - 50.0;
+            truth.noise_pa = truth.noise_pa.max(300.0);
+        }
+        let comparator = |deep_pa, shallow_pa, channel| Comparator {
+            deep_pa,
+            shallow_pa,
+            spread_pa: truth.repeatability_pa,
+            noise: Noise::new(seed, channel),
+            crossings: 0,
+            above: false,
+        };
+        let saving = truth.air_saving.map(|saving| comparator(saving.cut_off_pa, saving.resume_pa, channel + 1));
+        Self {
+            sensor: FirstOrder::new(truth.lag_s),
+            switch: comparator(truth.switch_point_pa, truth.reset_point_pa, channel),
+            saving,
+            noise: Noise::new(seed, channel + 2),
+            steps: 0,
+            sensed_pa: 0.0,
+            output: History::default(),
+            valve: History::default(),
+            powered: false,
+            plugged: true,
+            truth,
+        }
+    }
+
+    /// Goes on from `from_s` by `step_s` to a true level.
+    pub(crate) fn advance(&mut self, from_s: f64, level_pa: f64, step_s: f64, power: bool) {
+        let lagged = self.sensor.advance(level_pa, step_s);
+        self.steps += 1;
+        let fast = if self.truth.noise_pa > 0.0 { self.truth.noise_pa * self.noise.normal(self.steps) } else { 0.0 };
+        let sensed = lagged * (1.0 + self.truth.gain) + self.truth.offset_pa + fast;
+        let before = std::mem::replace(&mut self.sensed_pa, sensed);
+        let powered = power && self.plugged;
+        let woke = powered && !self.powered;
+        self.powered = powered;
+        let delay_s = |on: bool| if on { self.truth.delay_on_s } else { self.truth.delay_off_s };
+        if let Some((share, above)) = self.switch.advance(before, sensed) {
+            self.output.push(from_s + share * step_s + delay_s(above), above);
+        } else if woke {
+            self.output.push(from_s, self.switch.above);
+        }
+        if let Some(saving) = self.saving.as_mut() {
+            if let Some((share, cut)) = saving.advance(before, sensed) {
+                self.valve.push(from_s + share * step_s + delay_s(cut), cut);
+            } else if woke {
+                self.valve.push(from_s, saving.above);
+            }
+        }
+    }
+
+    /// The switch output line at a moment.
+    pub(crate) fn output_at(&self, time_s: f64) -> bool {
+        let above = match self.truth.fault {
+            Some(DeviceFault::StuckOn) => return self.powered,
+            Some(DeviceFault::StuckOff) => return false,
+            Some(DeviceFault::Chattering) | None => self.output.at(time_s),
+        };
+        self.powered && above != self.truth.normally_closed
+    }
+
+    /// The valve output line at a moment: on while it feeds, where the valve is closed without power.
+    pub(crate) fn valve_at(&self, time_s: f64) -> bool {
+        let Some(saving) = self.truth.air_saving else { return false };
+        self.powered && self.valve.at(time_s) == saving.open_without_power
+    }
+}

@@ -1,0 +1,189 @@
+//! The simulated bench as a Modbus TCP server in real time.
+
+use crate::bench::SimulatedBench;
+use std::future::{Ready, ready};
+use std::net::SocketAddr;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Instant;
+use thiserror::Error;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tokio_modbus::prelude::{ExceptionCode, Request as Wire, Response as WireResponse, SlaveRequest};
+use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
+use tripbench_quantity::Mono;
+use tripbench_rig::{Area, Exception, Request, Response, VirtualModule};
+
+/// Why a simulated bench can not be served.
+#[derive(Debug, Error)]
+pub enum ServeError {
+    /// The address can not be listened on.
+    #[error("can not listen on {address}")]
+    Listen {
+        /// The address.
+        address: SocketAddr,
+        /// Why not.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The server's thread can not be started.
+    #[error("can not start the server's thread")]
+    Thread(#[source] std::io::Error),
+}
+
+/// A simulated bench that is being served; ends when dropped.
+#[derive(Debug)]
+pub struct Server {
+    address: SocketAddr,
+    bench: Arc<Mutex<SimulatedBench>>,
+    stop: Option<oneshot::Sender<()>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+/// Serves a bench on a thread of its own, unit identifier `unit` alone.
+///
+/// # Errors
+/// If the address can not be listened on or no thread can be started.
+pub fn serve(bench: SimulatedBench, unit: u8, address: SocketAddr) -> Result<Server, ServeError> {
+    let listen = |source| ServeError::Listen { address, source };
+    let listener = std::net::TcpListener::bind(address).map_err(listen)?;
+    listener.set_nonblocking(true).map_err(listen)?;
+    let address = listener.local_addr().map_err(listen)?;
+    let bench = Arc::new(Mutex::new(bench));
+    let (stop, stopped) = oneshot::channel();
+    let service = Service { bench: Arc::clone(&bench), unit, start: started() };
+    let thread = std::thread::Builder::new()
+        .name(String::from("simulated-bench"))
+        .spawn(move || run(listener, &service, stopped))
+        .map_err(ServeError::Thread)?;
+    Ok(Server { address, bench, stop: Some(stop), thread: Some(thread) })
+}
+
+impl Server {
+    /// Where it listens.
+    pub const fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// Looks at the bench as it is now.
+    pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
+        at(&self.bench.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Serves until the process ends.
+    pub fn wait(mut self) {
+        if let Some(thread) = self.thread.take() {
+            let _ended = thread.join();
+        }
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        if let (Some(stop), Some(thread)) = (self.stop.take(), self.thread.take()) {
+            let _already_ended = stop.send(());
+            let _ended = thread.join();
+        }
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "a served bench lives in real time")]
+fn started() -> Instant {
+    Instant::now()
+}
+
+fn run(listener: std::net::TcpListener, service: &Service, stopped: oneshot::Receiver<()>) {
+    let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
+    runtime.block_on(async {
+        let Ok(listener) = TcpListener::from_std(listener) else { return };
+        tokio::select! {
+            () = accept_for_ever(listener, service) => {}
+            _ = stopped => {}
+        }
+    });
+}
+
+/// An accept error or a connection that breaks never ends the server.
+async fn accept_for_ever(listener: TcpListener, service: &Service) {
+    let server = TcpServer::new(listener);
+    let accept = |stream: tokio::net::TcpStream, address| {
+        let service = service.clone();
+        async move {
+            stream.set_nodelay(true)?;
+            accept_tcp_connection(stream, address, move |_| Ok(Some(service.clone())))
+        }
+    };
+    let failed = |error| tracing::debug!(%error, "a connection to the simulated module ended");
+    while let Err(error) = server.serve(&accept, failed).await {
+        tracing::warn!(%error, "the simulated module could not accept a connection");
+    }
+}
+
+#[derive(Debug, Clone)]
+struct Service {
+    bench: Arc<Mutex<SimulatedBench>>,
+    unit: u8,
+    start: Instant,
+}
+
+impl tokio_modbus::server::Service for Service {
+    type Request = SlaveRequest<'static>;
+    type Response = Option<WireResponse>;
+    type Exception = ExceptionCode;
+    type Future = Ready<Result<Self::Response, Self::Exception>>;
+
+    fn call(&self, request: Self::Request) -> Self::Future {
+        // Only its own unit is answered; everything else is silence, as on a real module.
+        if request.slave != self.unit {
+            return ready(Ok(None));
+        }
+        ready(self.answer(request.request).map(Some))
+    }
+}
+
+impl Service {
+    fn answer(&self, wire: Wire<'static>) -> Result<WireResponse, ExceptionCode> {
+        let single = matches!(wire, Wire::WriteSingleCoil(..));
+        let request = to_request(wire.clone())?;
+        let at = Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX));
+        let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+        let response = bench.answer(at, &request).map_err(to_code)?;
+        Ok(match (request, response) {
+            (Request::Read { area: Area::Coil, .. }, Response::Values(words)) => WireResponse::ReadCoils(bits(&words)),
+            (Request::Read { area: Area::DiscreteInput, .. }, Response::Values(words)) => WireResponse::ReadDiscreteInputs(bits(&words)),
+            (Request::Read { area: Area::HoldingRegister, .. }, Response::Values(words)) => WireResponse::ReadHoldingRegisters(words),
+            (Request::Read { area: Area::InputRegister, .. }, Response::Values(words)) => WireResponse::ReadInputRegisters(words),
+            (Request::WriteCoils { start, states }, _) if single => WireResponse::WriteSingleCoil(start, states.contains(&true)),
+            (Request::WriteCoils { start, states }, _) => {
+                WireResponse::WriteMultipleCoils(start, u16::try_from(states.len()).unwrap_or(u16::MAX))
+            }
+            (Request::Read { .. }, Response::Written) => return Err(ExceptionCode::ServerDeviceFailure),
+        })
+    }
+}
+
+fn bits(words: &[u16]) -> Vec<bool> {
+    words.iter().map(|word| *word != 0).collect()
+}
+
+fn to_request(wire: Wire<'static>) -> Result<Request, ExceptionCode> {
+    let read = |area, start, count| Ok(Request::Read { area, start, count });
+    match wire {
+        Wire::ReadCoils(start, count) => read(Area::Coil, start, count),
+        Wire::ReadDiscreteInputs(start, count) => read(Area::DiscreteInput, start, count),
+        Wire::ReadHoldingRegisters(start, count) => read(Area::HoldingRegister, start, count),
+        Wire::ReadInputRegisters(start, count) => read(Area::InputRegister, start, count),
+        Wire::WriteSingleCoil(start, state) => Ok(Request::WriteCoils { start, states: vec![state] }),
+        Wire::WriteMultipleCoils(start, states) => Ok(Request::WriteCoils { start, states: states.into_owned() }),
+        _ => Err(ExceptionCode::IllegalFunction),
+    }
+}
+
+fn to_code(exception: Exception) -> ExceptionCode {
+    match exception {
+        Exception::ILLEGAL_FUNCTION => ExceptionCode::IllegalFunction,
+        Exception::ILLEGAL_DATA_ADDRESS => ExceptionCode::IllegalDataAddress,
+        Exception::ILLEGAL_DATA_VALUE => ExceptionCode::IllegalDataValue,
+        Exception(_) => ExceptionCode::ServerDeviceFailure,
+    }
+}
