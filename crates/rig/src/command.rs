@@ -1,5 +1,7 @@
 //! Orders to the rig: what the air does, in outputs.
 
+use crate::address::Area;
+use crate::modbus::Request;
 use crate::sheet::RigSheet;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -114,5 +116,32 @@ impl RigSheet {
     /// Whether the rig has what an order needs.
     pub fn can(&self, air: Air) -> bool {
         air.output().is_none_or(|wanted| self.outputs.iter().any(|output| output.name == wanted))
+    }
+}
+
+impl RigSheet {
+    /// The writes that bring all outputs to an image: one for each run of neighbouring coils, never a coil of somebody else.
+    pub fn writes(&self, image: &[bool]) -> Vec<Request> {
+        let mut writes: Vec<(u16, Vec<bool>)> = Vec::new();
+        for (output, state) in self.outputs.iter().zip(image) {
+            let number = output.at.number;
+            match writes.last_mut() {
+                Some((start, states)) if usize::from(number - *start) == states.len() => states.push(*state),
+                _ => writes.push((number, vec![*state])),
+            }
+        }
+        writes.into_iter().map(|(start, states)| Request::WriteCoils { start, states }).collect()
+    }
+
+    /// The reads that show all outputs, in order of the writes.
+    pub fn output_reads(&self) -> Vec<Request> {
+        let image = vec![false; self.outputs.len()];
+        let read = |write| match write {
+            Request::WriteCoils { start, states } => {
+                Request::Read { area: Area::Coil, start, count: u16::try_from(states.len()).unwrap_or(u16::MAX) }
+            }
+            read @ Request::Read { .. } => read,
+        };
+        self.writes(&image).into_iter().map(read).collect()
     }
 }

@@ -1,0 +1,177 @@
+//! Support for the whole-system tests: the demo's sheets as loaded, and a run in virtual time.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
+use tripbench_engine::{Engine, Plan, PlanInput, Script, plan};
+use tripbench_quantity::Mono;
+use tripbench_record::{
+    ClockState, Event, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView, Task, Trace, TraceRecord, sha256_hex,
+};
+use tripbench_rig::RigSheet;
+use tripbench_runner::{Pace, run_in_virtual_time};
+use tripbench_sheet::{Findings, Reader, Source, read_sheet};
+use tripbench_simulator::{SimulatedBench, Truth};
+
+/// Folder of the demo's sheets.
+pub fn bench_scripts() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../bench-scripts")
+}
+
+/// The text of a sheet of the demo.
+///
+/// # Panics
+/// If it can not be read.
+pub fn sheet_text(path: &str) -> String {
+    let path = bench_scripts().join(path);
+    std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+/// Reads a sheet that must be good.
+///
+/// # Panics
+/// If there is a finding.
+pub fn good<T>(text: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> T {
+    let findings = Findings::new();
+    let sheet = read_sheet(&Source::new("sheet.toml", text), &findings, read);
+    let findings = findings.into_sorted();
+    let all: Vec<_> = findings.iter().map(|finding| finding.render(false)).collect();
+    sheet.filter(|_| findings.is_empty()).unwrap_or_else(|| panic!("{}", all.join("\n")))
+}
+
+/// What a test runs: texts of the sheets, the truth, the positions.
+#[derive(Debug, Clone)]
+pub struct Bench {
+    /// Rig sheet.
+    pub rig: String,
+    /// Type sheet.
+    pub device_type: String,
+    /// Settings sheet; none for a run without limits.
+    pub settings: Option<String>,
+    /// Script.
+    pub script: String,
+    /// Truth of the simulated bench.
+    pub truth: Truth,
+    /// Positions that take part.
+    pub positions: Vec<u8>,
+    /// Time of one transaction.
+    pub pace: Pace,
+}
+
+/// What came of a run.
+#[derive(Debug)]
+pub struct Outcome {
+    /// Every event.
+    pub events: Vec<Event>,
+    /// The run as folded.
+    pub view: RunView,
+    /// The record.
+    pub record: Record,
+    /// The trace.
+    pub trace: Trace,
+    /// The task.
+    pub task: Task,
+    /// Virtual time that passed.
+    pub lasted: Mono,
+}
+
+impl Bench {
+    /// The demo: four positions, three good devices, one whose switch point is off.
+    ///
+    /// # Panics
+    /// If a sheet of the demo is not good.
+    pub fn demo() -> Self {
+        let rig = sheet_text("rigs/goods-in-1.toml");
+        let sheet = good(&rig, RigSheet::read);
+        let truth = good(&sheet_text("simulated/four-devices.toml"), |reader| Truth::read(reader, &sheet));
+        Self {
+            rig,
+            device_type: sheet_text("types/jd-20.toml"),
+            settings: Some(sheet_text("settings/depalletiser.toml")),
+            script: sheet_text("scripts/goods-in.toml"),
+            truth,
+            positions: vec![1, 2, 3, 4],
+            pace: Pace {
+                transaction: std::time::Duration::from_micros(700),
+                scan_interval: std::time::Duration::from_millis(5),
+            },
+        }
+    }
+
+    /// The sheets, which must be good.
+    ///
+    /// # Panics
+    /// If they are not.
+    pub fn sheets(&self) -> LoadedSheets {
+        let rig = good(&self.rig, RigSheet::read);
+        let site = SiteSheet::default();
+        let device = self.settings.as_ref().map(|_| good(&self.device_type, TypeSheet::read));
+        let settings = self.settings.as_ref().zip(device.as_ref()).map(|(text, device)| settings(text, device, &rig, &site));
+        LoadedSheets { rig, site, device, settings }
+    }
+
+    /// The task, which must be possible.
+    ///
+    /// # Panics
+    /// If it is not.
+    pub fn task(&self) -> Task {
+        let script = good(&self.script, Script::read);
+        let findings = Findings::new();
+        let positions = self.positions.iter().map(|&number| PositionPlan {
+            number,
+            identity: Identity { serial: format!("S{number}"), how: IdentityHow::ByOperator },
+        });
+        let input = PlanInput { script: &script, sheets: Arc::new(self.sheets()), positions: positions.collect() };
+        let task = plan(input, &findings);
+        let all: Vec<_> = findings.into_sorted().iter().map(|finding| finding.render(false)).collect();
+        task.unwrap_or_else(|| panic!("{}", all.join("\n")))
+    }
+
+    /// Runs it in virtual time.
+    ///
+    /// # Panics
+    /// If the sheets are not good.
+    pub fn run(&self) -> Outcome {
+        let task = self.task();
+        let plan = Plan { header: header(&task), task: task.clone() };
+        let mut engine = Engine::new(plan, Mono::START);
+        let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
+        let (mut events, mut view) = (Vec::new(), RunView::default());
+        let lasted = run_in_virtual_time(&mut engine, &mut module, &task.sheets.rig, self.pace, |event| {
+            view.fold(&event);
+            events.push(event);
+        });
+        let trace = view.trace().expect("a run has a header");
+        let csv = trace.to_csv();
+        let kept = TraceRecord { file: "trace.csv".into(), sha256: sha256_hex(csv.as_bytes()), scans: trace.scans.len() as u64 };
+        let record = view.record(kept).expect("a run has a header");
+        Outcome { events, view, record, trace, task, lasted }
+    }
+}
+
+fn settings(text: &str, device: &TypeSheet, rig: &RigSheet, site: &SiteSheet) -> SettingsSheet {
+    let findings = Findings::new();
+    let draft = read_sheet(&Source::new("settings.toml", text), &findings, SettingsDraft::read);
+    let around = Surroundings { reached: site.reached(rig.manifold.ultimate_vacuum.value) };
+    let sheet = draft.and_then(|draft| check_settings(draft, device, around, &findings));
+    let all: Vec<_> = findings.into_sorted().iter().map(|finding| finding.render(false)).collect();
+    sheet.unwrap_or_else(|| panic!("{}", all.join("\n")))
+}
+
+/// A header for a run in virtual time.
+pub fn header(task: &Task) -> RunHeader {
+    RunHeader {
+        run: "00000000-0000-7000-8000-000000000000".into(),
+        rig: task.sheets.rig.header.name.value.clone(),
+        started: "2026-11-25T07:00:00Z".into(),
+        clock: ClockState::default(),
+        software: "test".into(),
+        trial: false,
+        rehearsal: true,
+        operators: Vec::new(),
+        sheets: Vec::new(),
+        steps: task.steps.clone(),
+        positions: task.positions.clone(),
+        plan: task.plan.clone(),
+    }
+}

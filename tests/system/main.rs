@@ -1,0 +1,3 @@
+//! Whole-system tests: from sheets to verdicts, over a simulated bench, and over real Modbus.
+
+mod acceptance;
