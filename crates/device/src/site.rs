@@ -14,6 +14,16 @@ words! {
 }
 
 words! {
+    /// What happens when the reference's calibration has expired.
+    pub enum ExpiredCalibration {
+        /// The run is refused.
+        Refuse = "refuse",
+        /// The run is made, with a warning.
+        Warn = "warn",
+    }
+}
+
+words! {
     /// How vacuum is counted on this site.
     pub enum SignWord {
         /// Positive below ambient.
@@ -45,6 +55,8 @@ pub struct SiteSheet {
     pub altitude: Length,
     /// Decision rule.
     pub decision: DecisionRule,
+    /// What happens when the reference's calibration has expired.
+    pub expired_calibration: ExpiredCalibration,
     /// Waiting limits.
     pub waiting: Waiting,
     /// Sheets taken when the command line names none: rig, type, settings, script.
@@ -76,6 +88,7 @@ impl SiteSheet {
         let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Length::ZERO);
         let altitude = reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
         let decision = reader.or("decision", "guard-band or simple", DecisionRule::GuardBand);
+        let expired = reader.or("expired_calibration", "refuse or warn", ExpiredCalibration::Refuse);
         let waiting = reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
         let defaults = reader.optional_table("defaults", "sheets taken when the command line names none", Defaults::read);
         let cautions = reader.optional("cautions", "more cautions to show");
@@ -89,6 +102,7 @@ impl SiteSheet {
             style: LevelStyle { unit: unit?.value, sign },
             altitude: altitude?.value,
             decision: decision?.value,
+            expired_calibration: expired?.value,
             waiting: waiting?.unwrap_or_default(),
             defaults: defaults?.unwrap_or_default(),
             cautions: cautions?.map(|text| text.value),
@@ -116,6 +130,7 @@ impl Default for SiteSheet {
             style: LevelStyle::default(),
             altitude: Length::ZERO,
             decision: DecisionRule::GuardBand,
+            expired_calibration: ExpiredCalibration::Refuse,
             waiting: Waiting::default(),
             defaults: Defaults::default(),
             cautions: None,

@@ -26,7 +26,7 @@ pub struct LevelPosterior {
     pub mean_pa: f64,
     /// Standard deviation, pascal.
     pub standard_deviation_pa: f64,
-    /// Most likely repeatability of one crossing as a standard deviation, pascal.
+    /// Mean repeatability of one crossing as a standard deviation, pascal.
     pub repeatability_pa: f64,
 }
 
@@ -53,20 +53,20 @@ pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<Lev
     let reach = 3.0 * most.min(promised_pa.max(scatter).max(widest)) + widest;
     let (start, step) = (low - reach, (high - low + 2.0 * reach) / f64::from(CELLS));
     let mut masses = vec![0.0; usize::try_from(CELLS).ok()? + 1];
-    let mut best = (f64::NEG_INFINITY, least);
+    let (mut weight, mut weighted) = (0.0, 0.0);
     let peak = peak_of(crossings, start, step, (least, most));
     for spread_pa in grid(least, most) {
         for (mass, cell) in masses.iter_mut().zip(0..) {
             let ln = log_likelihood(crossings, start + f64::from(cell) * step, spread_pa);
-            *mass += (ln - peak).exp();
-            if ln > best.0 {
-                best = (ln, spread_pa);
-            }
+            let likelihood = (ln - peak).exp();
+            *mass += likelihood;
+            weight += likelihood;
+            weighted += likelihood * spread_pa;
         }
     }
     let density = Density::new(start, step, masses)?;
     let (mean_pa, standard_deviation_pa) = (density.mean(), density.standard_deviation());
-    Some(LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa: best.1 })
+    Some(LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa: weighted / weight })
 }
 
 /// Least and largest repeatability that is considered.

@@ -14,7 +14,12 @@ pub fn canonical_json<T: Serialize>(value: &T) -> Result<Vec<u8>, serde_json::Er
 
 /// SHA-256 as 64 lower-case hexadecimal digits.
 pub fn sha256_hex(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
+    hex(&Sha256::digest(bytes))
+}
+
+/// Bytes as lower-case hexadecimal digits.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut text, byte| {
         let _fits_in_memory = write!(text, "{byte:02x}");
         text
     })

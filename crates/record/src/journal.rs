@@ -3,9 +3,10 @@
 //! `crc32c seq at_ns kind json`, or with `durable=N` before the kind where everything up to event N is known to be on the
 //! disk. The checksum is over the rest of the line; a line ends with LF.
 
-use crate::canonical::sha256_hex;
+use crate::canonical::{hex, sha256_hex};
 use crate::event::{Event, EventKind, Seq};
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 use thiserror::Error;
 use tripbench_quantity::Mono;
 
@@ -32,14 +33,39 @@ pub fn line(event: &Event, durable: Option<Seq>) -> Result<String, NotWritable> 
     Ok(format!("{:08x} {rest}\n", crc32c::crc32c(rest.as_bytes())))
 }
 
-/// The closing line: its `ended` event carries how many bytes came before it and their SHA-256.
+/// Running count and hash of a journal's bytes.
+#[derive(Debug, Clone, Default)]
+pub struct Tally {
+    bytes: usize,
+    hash: Sha256,
+}
+
+impl Tally {
+    /// Takes in bytes that were written.
+    pub fn add(&mut self, bytes: &[u8]) {
+        self.bytes += bytes.len();
+        self.hash.update(bytes);
+    }
+
+    /// How many bytes were taken in.
+    pub const fn bytes(&self) -> usize {
+        self.bytes
+    }
+
+    /// SHA-256 of them, in hexadecimal.
+    pub fn hex(&self) -> String {
+        hex(&self.hash.clone().finalize())
+    }
+}
+
+/// The closing line: its event carries how many bytes came before it and their SHA-256.
 ///
 /// # Errors
 /// As [`line`].
-pub fn closing_line(event: &Event, before: &[u8]) -> Result<String, NotWritable> {
+pub fn closing_line(event: &Event, before: &Tally) -> Result<String, NotWritable> {
     let plain = line(event, None)?;
     let rest = plain.trim_end().split_once(' ').map_or("", |(_, rest)| rest);
-    let rest = format!("{rest} bytes={} sha256={}", before.len(), sha256_hex(before));
+    let rest = format!("{rest} bytes={} sha256={}", before.bytes(), before.hex());
     Ok(format!("{:08x} {rest}\n", crc32c::crc32c(rest.as_bytes())))
 }
 

@@ -1,1 +1,14 @@
-//! x
+//! A record for people: rows of text from one content model, as HTML that prints on A4, with the ramp drawn.
+//!
+//! No I/O: a string comes out. SVG carries presentation attributes and class names only, so that one drawing serves
+//! page and paper.
+
+mod bar;
+mod chart;
+mod content;
+mod html;
+
+pub use bar::{margin_bar_svg, margin_bar_text};
+pub use chart::chart_svg;
+pub use content::{Content, Row, advice, quantity_name, role_word, value_text};
+pub use html::report_html;

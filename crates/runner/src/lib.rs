@@ -2,6 +2,12 @@
 //!
 //! No maths and no SQL: what a scan means is the engine's and the judge's business.
 
+mod journal;
+mod live;
+mod recover;
 mod virtual_time;
 
+pub use journal::{JournalError, JournalWriter, Listener};
+pub use live::{Control, LiveRun, run_live};
+pub use recover::{RecoverError, Recovered, recover};
 pub use virtual_time::{Pace, run_in_virtual_time};

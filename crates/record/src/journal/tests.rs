@@ -25,7 +25,9 @@ fn journal() -> Vec<u8> {
 fn closed() -> Vec<u8> {
     let mut bytes = journal();
     let end = event(12, EventKind::Ended { ended: Some("2026-11-25T07:00:00Z".into()) });
-    let closing = closing_line(&end, &bytes).expect("line");
+    let mut tally = Tally::default();
+    tally.add(&bytes);
+    let closing = closing_line(&end, &tally).expect("line");
     bytes.extend(closing.bytes());
     bytes
 }

@@ -1,0 +1,47 @@
+//! One master for each module on this machine: a lock by the module's address.
+
+use std::fs::{File, OpenOptions, TryLockError};
+use std::path::PathBuf;
+use thiserror::Error;
+
+/// A lock that is held while a module is in use; the system frees it when the process ends, however that is.
+#[derive(Debug)]
+pub struct ModuleLock(#[expect(dead_code, reason = "held for its lock")] File);
+
+/// Why a module can not be taken.
+#[derive(Debug, Error)]
+pub enum LockError {
+    /// Another process has it.
+    #[error("`{address}` is in use by another run on this machine")]
+    Taken {
+        /// The module's address.
+        address: String,
+    },
+    /// The lock file can not be used.
+    #[error("the lock file `{}` can not be used", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        #[source]
+        source: std::io::Error,
+    },
+}
+
+impl ModuleLock {
+    /// Takes the module at an address.
+    ///
+    /// # Errors
+    /// If another process has it, or the lock file can not be made.
+    pub fn take(address: &str) -> Result<Self, LockError> {
+        let name: String = address.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
+        let path = std::env::temp_dir().join(format!("tripbench-module-{name}.lock"));
+        let unusable = |source| LockError::File { path: path.clone(), source };
+        let file = OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(unusable)?;
+        match file.try_lock() {
+            Ok(()) => Ok(Self(file)),
+            Err(TryLockError::WouldBlock) => Err(LockError::Taken { address: address.to_owned() }),
+            Err(TryLockError::Error(source)) => Err(unusable(source)),
+        }
+    }
+}

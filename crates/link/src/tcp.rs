@@ -1,0 +1,124 @@
+//! Modbus TCP. The connection is dropped after anything but a clean answer or a refusal.
+
+use crate::transport::Transport;
+use std::borrow::Cow;
+use std::fmt;
+use std::io::ErrorKind;
+use std::net::{SocketAddr, ToSocketAddrs};
+use std::time::Duration;
+use thiserror::Error;
+use tokio::net::TcpStream;
+use tokio::time::timeout;
+use tokio_modbus::client::{Client, Context, tcp};
+use tokio_modbus::prelude::{Request as Wire, Response as WireResponse, Slave};
+use tokio_modbus::{Error, ProtocolError};
+use tripbench_rig::{Area, Doubt, Request, Response};
+
+/// Why an address can not be used.
+#[derive(Debug, Error)]
+#[error("`{address}` can not be resolved")]
+pub struct ResolveError {
+    address: String,
+    #[source]
+    source: std::io::Error,
+}
+
+/// The first socket address of `host:port`.
+///
+/// # Errors
+/// If the host is not known or the port is no number.
+pub fn resolve(address: &str) -> Result<SocketAddr, ResolveError> {
+    let failed = |source| ResolveError { address: address.to_owned(), source };
+    let mut all = address.to_socket_addrs().map_err(failed)?;
+    all.next().ok_or_else(|| failed(std::io::Error::from(ErrorKind::NotFound)))
+}
+
+/// A Modbus TCP connection that is made when it is needed.
+pub struct TcpTransport {
+    address: SocketAddr,
+    unit: u8,
+    answer_timeout: Duration,
+    connection: Option<Context>,
+}
+
+impl fmt::Debug for TcpTransport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let connected = self.connection.is_some();
+        f.debug_struct("TcpTransport").field("address", &self.address).field("connected", &connected).finish_non_exhaustive()
+    }
+}
+
+impl TcpTransport {
+    /// A wire to the module at an address; nothing is sent yet.
+    pub const fn new(address: SocketAddr, unit: u8, answer_timeout: Duration) -> Self {
+        Self { address, unit, answer_timeout, connection: None }
+    }
+
+    async fn connect(&self) -> Result<Context, Doubt> {
+        let stream = timeout(self.answer_timeout.max(Duration::from_secs(1)), TcpStream::connect(self.address)).await;
+        let stream = stream.map_err(|_| Doubt::Lost)?.map_err(|_| Doubt::Lost)?;
+        stream.set_nodelay(true).map_err(|_| Doubt::Lost)?;
+        Ok(tcp::attach_slave(stream, Slave(self.unit)))
+    }
+}
+
+impl Transport for TcpTransport {
+    async fn transact(&mut self, request: &Request) -> Result<Response, Doubt> {
+        // Taken out, so that a dropped future leaves no connection behind either.
+        let mut connection = match self.connection.take() {
+            Some(connection) => connection,
+            None => self.connect().await?,
+        };
+        let answer = timeout(self.answer_timeout, connection.call(to_wire(request))).await.map_err(|_| Doubt::Late)?;
+        match answer {
+            Ok(Ok(response)) => {
+                let response = from_wire(request, response)?;
+                self.connection = Some(connection);
+                Ok(response)
+            }
+            Ok(Err(code)) => {
+                self.connection = Some(connection);
+                Err(Doubt::Refused(u8::from(code)))
+            }
+            Err(Error::Protocol(ProtocolError::HeaderMismatch { .. } | ProtocolError::FunctionCodeMismatch { .. })) => {
+                Err(Doubt::Foreign)
+            }
+            Err(Error::Transport(error)) if error.kind() == ErrorKind::InvalidData => Err(Doubt::Corrupt),
+            Err(Error::Transport(_)) => Err(Doubt::Lost),
+        }
+    }
+}
+
+fn to_wire(request: &Request) -> Wire<'_> {
+    match request {
+        Request::Read { area: Area::Coil, start, count } => Wire::ReadCoils(*start, *count),
+        Request::Read { area: Area::DiscreteInput, start, count } => Wire::ReadDiscreteInputs(*start, *count),
+        Request::Read { area: Area::HoldingRegister, start, count } => Wire::ReadHoldingRegisters(*start, *count),
+        Request::Read { area: Area::InputRegister, start, count } => Wire::ReadInputRegisters(*start, *count),
+        Request::WriteCoils { start, states } => Wire::WriteMultipleCoils(*start, Cow::Borrowed(states)),
+    }
+}
+
+/// The answer, if it has the form and length that the request asks for. Bits come in whole bytes: what pads the last one is
+/// taken off, more or less than that is not an answer to this request.
+fn from_wire(request: &Request, response: WireResponse) -> Result<Response, Doubt> {
+    let bits = |bits: Vec<bool>, count: u16| {
+        let padded = usize::from(count).div_ceil(8) * 8;
+        let words = bits.iter().take(usize::from(count)).map(|bit| u16::from(*bit)).collect();
+        if bits.len() == padded || bits.len() == usize::from(count) { Ok(Response::Values(words)) } else { Err(Doubt::Short) }
+    };
+    match (request, response) {
+        (Request::Read { area: Area::Coil, count, .. }, WireResponse::ReadCoils(states))
+        | (Request::Read { area: Area::DiscreteInput, count, .. }, WireResponse::ReadDiscreteInputs(states)) => bits(states, *count),
+        (Request::Read { area: Area::HoldingRegister, count, .. }, WireResponse::ReadHoldingRegisters(words))
+        | (Request::Read { area: Area::InputRegister, count, .. }, WireResponse::ReadInputRegisters(words)) => {
+            if words.len() == usize::from(*count) { Ok(Response::Values(words)) } else { Err(Doubt::Short) }
+        }
+        (Request::WriteCoils { start, states }, WireResponse::WriteMultipleCoils(echo_start, echo_count))
+            if *start == echo_start && states.len() == usize::from(echo_count) =>
+        {
+            Ok(Response::Written)
+        }
+        _ => Err(Doubt::Foreign),
+    }
+}

@@ -1,0 +1,47 @@
+//! The margin bar: where a value lies between its limits, outside it beyond the end.
+
+/// The bar as eight characters of text: `[===o==]`, `[======]o` beyond the high limit, `o[======]` beyond the low one.
+pub fn margin_bar_text(place: Option<f64>) -> String {
+    const CELLS: usize = 7;
+    let Some(place) = place.filter(|place| place.is_finite()) else { return String::new() };
+    if place < 0.0 {
+        return format!("o[{}]", "=".repeat(CELLS));
+    }
+    if place > 1.0 {
+        return format!("[{}]o", "=".repeat(CELLS));
+    }
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "place is 0..=1")]
+    let cell = ((place * 7.0) as usize).min(CELLS - 1);
+    let cells: String = (0..CELLS).map(|index| if index == cell { 'o' } else { '=' }).collect();
+    format!("[{cells}]")
+}
+
+/// The bar as SVG, 120 × 14: limits as posts, the middle as a line, the value as a disc, its uncertainty as a stroke.
+pub fn margin_bar_svg(place: Option<f64>, half_width: f64) -> String {
+    let Some(place) = place.filter(|place| place.is_finite()) else { return String::new() };
+    // Limits at 20 and 100; values beyond are drawn at most to the edge.
+    let x = |share: f64| (20.0 + 80.0 * share).clamp(3.0, 117.0);
+    let (low, high, at) = (x(place - half_width), x(place + half_width), x(place));
+    format!(
+        "<svg class=\"margin\" width=\"120\" height=\"14\" viewBox=\"0 0 120 14\" role=\"img\" aria-label=\"{:.0} percent of the way from the low to the high limit\">\
+         <rect x=\"20\" y=\"5\" width=\"80\" height=\"4\" fill=\"#d9d9d9\"/>\
+         <path d=\"M20 1V13M100 1V13\" stroke=\"#222\" stroke-width=\"1.5\"/><path d=\"M60 3V11\" stroke=\"#888\" stroke-width=\"0.75\"/>\
+         <path d=\"M{low:.1} 7H{high:.1}\" stroke=\"#222\" stroke-width=\"2\"/><circle cx=\"{at:.1}\" cy=\"7\" r=\"3\" fill=\"#222\"/></svg>",
+        place * 100.0
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_lie_where_they_are() {
+        assert_eq!(margin_bar_text(Some(0.5)), "[===o===]");
+        assert_eq!(margin_bar_text(Some(0.0)), "[o======]");
+        assert_eq!(margin_bar_text(Some(1.0)), "[======o]");
+        assert_eq!(margin_bar_text(Some(1.01)), "[=======]o");
+        assert_eq!(margin_bar_text(Some(-0.01)), "o[=======]");
+        assert_eq!(margin_bar_text(None), "");
+    }
+}

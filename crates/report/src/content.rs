@@ -1,0 +1,194 @@
+//! The content model: what a record says, in words and figures, before it becomes a page, a table or a drawing.
+
+use tripbench_quantity::{LevelStyle, VacuumLevel, significant};
+use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
+use tripbench_quantity::SignConvention;
+
+/// A record and how its levels are shown.
+#[derive(Debug, Clone, Copy)]
+pub struct Content<'r> {
+    /// The record.
+    pub record: &'r Record,
+    /// Unit and sign.
+    pub style: LevelStyle,
+}
+
+/// One check as a row.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// What was measured.
+    pub name: String,
+    /// Limits with unit, or a dash.
+    pub limits: String,
+    /// Value with unit, or a dash.
+    pub value: String,
+    /// Expanded uncertainty with unit, or nothing.
+    pub uncertainty: String,
+    /// Where the value lies between its limits: 0 at the low, 1 at the high one.
+    pub place: Option<f64>,
+    /// What it says, as a word.
+    pub word: &'static str,
+    /// Why, where that is not plain.
+    pub remark: String,
+}
+
+/// Name of a quantity for people, with the direction of its ramp.
+pub const fn quantity_name(quantity: QuantityName) -> &'static str {
+    match quantity {
+        QuantityName::Zero => "zero reading",
+        QuantityName::ZeroDrift => "zero drift",
+        QuantityName::LeakRate => "leak of the rig",
+        QuantityName::EvacuationSteady => "evacuation steady",
+        QuantityName::SwitchPoint => "switch point",
+        QuantityName::ResetPoint => "reset point",
+        QuantityName::Hysteresis => "hysteresis",
+        QuantityName::Repeatability => "repeatability",
+        QuantityName::CutOff => "cut-off",
+        QuantityName::Resume => "resume",
+        QuantityName::ExtraEdges => "extra edges",
+    }
+}
+
+/// What a role means for people.
+pub const fn role_word(role: Role) -> &'static str {
+    match role {
+        Role::Required => "counts",
+        Role::Condition => "condition of the rig",
+        Role::Informative => "shown only",
+    }
+}
+
+const fn verdict_word(verdict: CheckVerdict) -> &'static str {
+    match verdict {
+        CheckVerdict::Pass => "pass",
+        CheckVerdict::Fail => "FAIL",
+        CheckVerdict::Undecided => "undecided",
+        CheckVerdict::Measured => "measured",
+        CheckVerdict::Met => "met",
+        CheckVerdict::NotMet => "NOT MET",
+    }
+}
+
+/// A value of a check in the site's unit, with as many digits as the uncertainty supports.
+pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
+    let uncertainty = check.measured.as_ref().map_or(0.0, |measured| measured.expanded_uncertainty);
+    let scale = style.unit.pascal();
+    let is_level = matches!(
+        check.quantity,
+        QuantityName::SwitchPoint | QuantityName::ResetPoint | QuantityName::CutOff | QuantityName::Resume
+    );
+    match check.unit.as_str() {
+        "Pa" => {
+            let sign = if is_level && style.sign == SignConvention::Gauge { -1.0 } else { 1.0 };
+            let digits = significant(uncertainty / scale).min(style.decimals() + 2);
+            format!("{:.digits$} {}", sign * value / scale, style.unit.symbol())
+        }
+        "Pa/s" => {
+            let digits = significant(uncertainty / scale).min(style.decimals() + 2);
+            format!("{:.digits$} {}/s", value / scale, style.unit.symbol())
+        }
+        _ => format!("{value:.2}"),
+    }
+}
+
+impl<'r> Content<'r> {
+    /// A row for a check.
+    pub fn row(&self, check: &Check) -> Row {
+        let text = |value: f64| value_text(check, value, self.style);
+        let limits = check.limits.map_or_else(
+            || String::from("–"),
+            |limits| match (limits.low, limits.high) {
+                (Some(low), Some(high)) => {
+                    let (low, high) = (text(low), text(high));
+                    let bare = low.split(' ').next().unwrap_or_default().to_owned();
+                    format!("{bare} … {high}")
+                }
+                (None, Some(high)) => format!("≤ {}", text(high)),
+                (Some(low), None) => format!("≥ {}", text(low)),
+                (None, None) => String::from("–"),
+            },
+        );
+        let measured = check.measured.as_ref();
+        let place = measured.zip(check.limits).and_then(|(measured, limits)| match (limits.low, limits.high) {
+            (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
+            (None, Some(high)) => Some(measured.value / high),
+            (Some(_) | None, None) => None,
+        });
+        Row {
+            name: quantity_name(check.quantity).to_owned(),
+            limits,
+            value: measured.map_or_else(|| String::from("–"), |measured| text(measured.value)),
+            uncertainty: measured.map_or_else(String::new, |measured| text(measured.expanded_uncertainty)).trim_start_matches('-').to_owned(),
+            place,
+            word: verdict_word(check.verdict),
+            remark: check.remark.clone().unwrap_or_default(),
+        }
+    }
+
+    /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS`.
+    pub fn summary(&self) -> String {
+        let order = [Verdict::Fail, Verdict::Aborted, Verdict::Undecided, Verdict::Measured, Verdict::Pass];
+        let count = |wanted: Verdict| self.record.positions.iter().filter(|position| position.verdict == wanted).count();
+        let parts = order.into_iter().map(|verdict| (count(verdict), verdict)).filter(|(count, _)| *count > 0);
+        parts.map(|(count, verdict)| format!("{count} {verdict}")).collect::<Vec<_>>().join(", ")
+    }
+
+    /// The sentence that goes with a position's verdict.
+    pub fn sentence(&self, position: &PositionRecord) -> String {
+        if let Some(aside) = &position.set_aside {
+            let level = self.style.level(aside.level);
+            return format!("Set aside at {:.1} s, {level}: {}.", aside.at.seconds(), aside.why);
+        }
+        if let (Verdict::Aborted, Some(halt)) = (position.verdict, &self.record.halted) {
+            return format!("No judgement: {halt}.");
+        }
+        let unmet = self.record.rig_checks.iter().find(|check| check.role == Role::Condition && check.verdict != CheckVerdict::Met);
+        if let (Verdict::Undecided, Some(unmet)) = (position.verdict, unmet) {
+            let row = self.row(unmet);
+            return format!("The rig can not tell: {} {} ({}). {}", row.name, row.value, row.limits, row.remark);
+        }
+        let Some(check) = position.decided_by() else {
+            return String::from(if position.verdict == Verdict::Measured { "Measured; no limits were given." } else { "Nothing was judged." });
+        };
+        let row = self.row(check);
+        let remark = if row.remark.is_empty() { String::new() } else { format!(" {}.", row.remark) };
+        match position.verdict {
+            Verdict::Fail => format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits),
+            Verdict::Pass => format!("Nearest limit: {} {} ± {}, allowed {}.", row.name, row.value, row.uncertainty, row.limits),
+            Verdict::Undecided | Verdict::Aborted | Verdict::Measured => {
+                format!("Too close to the limit, or not enough seen: {} {} ± {}, allowed {}.{remark}", row.name, row.value, row.uncertainty, row.limits)
+            }
+        }
+    }
+}
+
+/// What to do about a position, from and to; empty where there is nothing to do.
+pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
+    match position.verdict {
+        Verdict::Pass | Verdict::Measured => String::new(),
+        Verdict::Aborted => String::from("test again"),
+        Verdict::Undecided => String::from("keep apart, test again"),
+        Verdict::Fail => position.decided_by().and_then(|check| change(check, style)).unwrap_or_else(|| String::from("keep apart")),
+    }
+}
+
+/// The change that brings a level to the middle of its limits.
+fn change(check: &Check, style: LevelStyle) -> Option<String> {
+    let (measured, limits) = (check.measured.as_ref()?, check.limits?);
+    let (low, high) = (limits.low?, limits.high?);
+    let target = f64::midpoint(low, high);
+    let difference = (measured.value - target).abs() / style.unit.pascal();
+    let digits = style.decimals();
+    let (from, to) = (style.number(VacuumLevel::new(measured.value)), style.number(VacuumLevel::new(target)));
+    let name = quantity_name(check.quantity);
+    Some(match check.quantity {
+        QuantityName::Hysteresis => {
+            let less = if measured.value > target { "smaller" } else { "larger" };
+            format!("{name}: {difference:.digits$} {} {less}", style.unit.symbol())
+        }
+        _ => {
+            let direction = if measured.value > target { "less deep" } else { "deeper" };
+            format!("{name} {from} → {to} ({difference:.digits$} {direction})")
+        }
+    })
+}

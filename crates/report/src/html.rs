@@ -1,0 +1,239 @@
+//! The report as one HTML file that prints on A4: verdict first, then the figures, then how they were found.
+
+use crate::bar::margin_bar_svg;
+use crate::chart::chart_svg;
+use crate::content::{Content, advice, role_word};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use tripbench_quantity::LevelStyle;
+use tripbench_record::{Check, PositionRecord, Record, Trace, Verdict};
+use tripbench_rig::RigSheet;
+
+const STYLE: &str = "\
+@page{size:A4;margin:14mm}*{box-sizing:border-box}\
+body{font:15px/1.4 system-ui,sans-serif;color:#111;background:#fff;max-width:190mm;margin:1.5rem auto;padding:0 1rem}\
+h1{font-size:1.25rem;margin:0 0 .2rem}h2{font-size:1.05rem;margin:1.4rem 0 .4rem;border-bottom:1px solid #999}\
+.overall{font-size:1.7rem;font-weight:700;margin:.4rem 0}.trial{border:3px double #111;padding:.3rem .6rem;font-weight:700}\
+.tile{border:2px solid #777;border-radius:4px;padding:.5rem .7rem;margin:.5rem 0;break-inside:avoid}\
+.tile b.word{font-size:1.25rem;letter-spacing:.03em}.fail{border-width:5px;border-color:#8c0d1b}.pass{border-left:10px solid #0b6b2e}\
+.undecided{border-left:10px double #7a5c00}.aborted{border-style:dashed}\
+table{border-collapse:collapse;width:100%;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
+td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
+section{break-inside:avoid}details{font-size:.82rem;margin:.3rem 0}.note{font-size:.82rem;color:#333}\
+svg.margin{display:block}@media print{body{margin:0;padding:0;max-width:none}details:not([open])>*:not(summary){display:none}}";
+
+/// The report of a record. The rig sheet is the one in the record, read by the caller.
+pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> String {
+    let content = Content { record, style };
+    let body = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { "Test report, " (record.header.rig) ", " (record.header.started) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                (heading(&content))
+                @for position in &record.positions { (tile(&content, position)) }
+                section {
+                    h2 { "The ramp" }
+                    (PreEscaped(chart_svg(record, trace, rig, style)))
+                    p.note { "Grey bands: limits of each level. Crosses: crossings outside their limits. Vacuum as read, zero not taken off." }
+                }
+                @for position in &record.positions { (figures(&content, position)) }
+                (conditions(&content))
+                (how(&content, rig))
+                (cautions())
+            }
+        }
+    };
+    body.into_string()
+}
+
+fn heading(content: &Content<'_>) -> Markup {
+    let record = content.record;
+    html! {
+        h1 { "Test report · rig " (record.header.rig) }
+        @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
+        @if record.header.rehearsal { p.trial { "REHEARSAL on a simulated bench: no device was tested." } }
+        p.overall { (content.summary()) }
+        p.note {
+            "Started " (record.header.started)
+            @if let Some(ended) = &record.ended { ", ended " (ended) }
+            ". Operator: " (operators(record)) ". Run " (record.header.run) "."
+        }
+        @if let Some(halt) = &record.halted { p { b { "Stopped: " } (halt) "." } }
+        @if !record.safe_confirmed { p { b { "The outputs were NOT confirmed safe at the end of this run." } } }
+    }
+}
+
+fn operators(record: &Record) -> String {
+    if record.header.operators.is_empty() { String::from("not named") } else { record.header.operators.join(", ") }
+}
+
+/// A verdict's mark: own shapes, readable without colour.
+fn mark(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "●✓",
+        Verdict::Fail => "✖",
+        Verdict::Undecided => "◈",
+        Verdict::Aborted => "▫",
+        Verdict::Measured => "○",
+    }
+}
+
+fn class(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "tile pass",
+        Verdict::Fail => "tile fail",
+        Verdict::Undecided => "tile undecided",
+        Verdict::Aborted => "tile aborted",
+        Verdict::Measured => "tile measured",
+    }
+}
+
+fn tile(content: &Content<'_>, position: &PositionRecord) -> Markup {
+    let word = if position.set_aside.is_some() { "SET ASIDE" } else { position.verdict.word() };
+    let advice = advice(position, content.style);
+    html! {
+        div class=(class(position.verdict)) {
+            "Position " (position.number) " · serial " b { (position.serial) } " · "
+            b.word { (mark(position.verdict)) " " (word) }
+            br;
+            (content.sentence(position))
+            @if !advice.is_empty() { br; "Do next: " (advice) "." }
+        }
+    }
+}
+
+fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
+    html! {
+        @if !position.checks.is_empty() {
+            section {
+                h2 { "Position " (position.number) ", serial " (position.serial) }
+                (table(content, &position.checks))
+                @for check in &position.checks { (budget(content, check)) }
+            }
+        }
+    }
+}
+
+fn table(content: &Content<'_>, checks: &[Check]) -> Markup {
+    html! {
+        table {
+            thead { tr { th { "Check" } th { "Limits" } th { "Found" } th { "± U" } th { "Margin" } th { "Says" } th { "Counts as" } } }
+            tbody {
+                @for check in checks {
+                    @let row = content.row(check);
+                    tr class=[row.word.chars().all(|c| c.is_uppercase() || c == ' ').then_some("bad")] {
+                        td { (row.name) }
+                        td.n { (row.limits) }
+                        td.n { (row.value) }
+                        td.n { (row.uncertainty) }
+                        td { (PreEscaped(margin_bar_svg(row.place, half_width(check)))) }
+                        td { (row.word) @if !row.remark.is_empty() { ": " (row.remark) } }
+                        td { (role_word(check.role)) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Expanded uncertainty as a share of the width between the limits.
+fn half_width(check: &Check) -> f64 {
+    let share = check.measured.as_ref().zip(check.limits).and_then(|(measured, limits)| {
+        let width = limits.high? - limits.low.unwrap_or(0.0);
+        Some(measured.expanded_uncertainty / width)
+    });
+    share.unwrap_or(0.0)
+}
+
+fn budget(content: &Content<'_>, check: &Check) -> Markup {
+    html! {
+        @if let Some(measured) = &check.measured {
+            details {
+                summary { "Uncertainty of the " (crate::quantity_name(check.quantity)) }
+                table {
+                    thead { tr { th { "Contribution" } th { "Type" } th { "Shape" } th { "Standard uncertainty" } } }
+                    tbody {
+                        @for contribution in &measured.contributions {
+                            tr {
+                                td { (contribution.name) }
+                                td { (format!("{:?}", contribution.evaluation)) }
+                                td { (format!("{:?}", contribution.distribution).to_lowercase()) }
+                                td.n { (crate::value_text(check, contribution.standard_uncertainty, content.style).trim_start_matches('-')) }
+                            }
+                        }
+                    }
+                }
+                p.note {
+                    "U is the 95 % half width of the convolved distribution, k = " (format!("{:.2}", measured.coverage_factor)) "; by Welch–Satterthwaite "
+                    (crate::value_text(check, measured.welch_satterthwaite, content.style).trim_start_matches('-')) "."
+                    @if let Some(probability) = check.conformance_probability {
+                        " Conformance probability " (format!("{:.4}", probability)) "."
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn conditions(content: &Content<'_>) -> Markup {
+    html! {
+        section {
+            h2 { "The rig in this run" }
+            p.note { "Conditions: where one is not met, nothing is said about a device." }
+            (table(content, &content.record.rig_checks))
+        }
+    }
+}
+
+fn how(content: &Content<'_>, rig: &RigSheet) -> Markup {
+    let record = content.record;
+    let reference = &rig.reference;
+    let calibration = &reference.calibration;
+    html! {
+        section {
+            h2 { "How it was found" }
+            p {
+                "Rule: pass only inside the limits by U, fail only outside by U, else undecided (95 %), unless the site sheet says simple acceptance. "
+                "Vacuum level = ambient − pressure."
+            }
+            p {
+                "Reference " b { (reference.name.value) } ", calibrated " (calibration.date.value) ", due " (calibration.due.value) ", certificate "
+                (calibration.certificate.value) ", U = " (content.style.difference(calibration.expanded_uncertainty.value)) " (k = " (*calibration.coverage_factor) ")."
+            }
+            table {
+                thead { tr { th { "Sheet" } th { "Name" } th { "Revision" } th { "State" } th { "SHA-256" } } }
+                tbody {
+                    @for sheet in &record.header.sheets {
+                        tr { td { (sheet.role) } td { (sheet.name) } td { (sheet.revision) } td { (sheet.state) } td { (&sheet.sha256[..16.min(sheet.sha256.len())]) "…" } }
+                    }
+                }
+            }
+            p.note {
+                "Trace: " (record.trace.scans) " scans in " (record.trace.file) ", SHA-256 " (record.trace.sha256) ". "
+                "tripbench " (record.software.version) ", record version " (record.version) "."
+                @if let Some(source) = &record.header.clock.source { " Clock: " (source) "." }
+            }
+            @if !record.answers.is_empty() {
+                table {
+                    thead { tr { th { "Question" } th { "Answer" } th { "By" } } }
+                    tbody { @for (question, answer, by) in &record.answers { tr { td { (question) } td { (answer) } td { (by) } } } }
+                }
+            }
+        }
+    }
+}
+
+fn cautions() -> Markup {
+    html! {
+        p.note {
+            "Results relate only to the items tested, as received. Not a calibration certificate. tripbench measures and records; it is not a safety "
+            "device, and a PASS does not release a machine, a lifting device or a guard. Electrical and pneumatic work, lock-out, guarding and return to "
+            "service belong to qualified and, where required, licensed people under the codes that apply where you are."
+        }
+    }
+}

@@ -1,0 +1,175 @@
+//! The live loop: free-running scans, orders between them, every event to the journal.
+
+use crate::journal::JournalWriter;
+use std::sync::mpsc::{Receiver, TryRecvError};
+use std::time::Duration;
+use tokio::time::sleep;
+use tripbench_engine::{Engine, Input, Phase, Plan};
+use tripbench_link::{Clock, Link, StopLatch, Transport};
+use tripbench_quantity::Mono;
+use tripbench_record::{Event, EventKind, Halt, PromptId};
+use tripbench_rig::{Doubt, Order, Command, CommandId};
+
+/// What a person or a program tells a run.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Control {
+    /// An answer to a prompt.
+    Answer {
+        /// Which prompt.
+        to: PromptId,
+        /// The answer.
+        answer: String,
+        /// Who.
+        by: String,
+    },
+    /// Stop. The latch has been set before.
+    Stop(Halt),
+}
+
+/// What a live run is made of.
+#[derive(Debug)]
+pub struct LiveRun<T> {
+    /// What is to be done.
+    pub plan: Plan,
+    /// The link, over its wire.
+    pub link: Link<T>,
+    /// The clock that the link stamps with.
+    pub clock: Clock,
+    /// The latch that the link obeys.
+    pub latch: StopLatch,
+    /// The journal.
+    pub journal: JournalWriter,
+    /// Answers and stops.
+    pub control: Receiver<Control>,
+    /// Wall time, RFC 3339, for the end.
+    pub wall: fn() -> String,
+}
+
+/// Runs until the engine has ended and everything is recorded. Safe is written before anything else.
+///
+/// # Errors
+/// If the journal failed; the run was stopped and made safe then.
+pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::JournalError> {
+    let LiveRun { plan, link, clock, latch, journal, control, wall } = run;
+    let interval = plan.task.sheets.rig.link.scan_interval.duration();
+    let task = plan.task.clone();
+    let engine = Engine::new(plan, clock.now());
+    let mut live = Live { engine, link, clock, latch, journal, control, wall, lost: false };
+    live.safe_first(&task.sheets.rig).await;
+    while live.engine.phase() != Phase::Ended {
+        let started = live.clock.now();
+        live.listen();
+        live.orders(&task.sheets.rig).await;
+        live.scan(&task.plan).await;
+        live.events();
+        live.pause(started + interval).await;
+    }
+    live.events();
+    live.journal.finish()
+}
+
+struct Live<T> {
+    engine: Engine,
+    link: Link<T>,
+    clock: Clock,
+    latch: StopLatch,
+    journal: JournalWriter,
+    control: Receiver<Control>,
+    wall: fn() -> String,
+    lost: bool,
+}
+
+impl<T: Transport> Live<T> {
+    /// Whatever ran before: the rig is safe before the first order.
+    async fn safe_first(&mut self, rig: &tripbench_rig::RigSheet) {
+        let command = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
+        if let Err(doubt) = self.link.carry_out(&command, rig).await {
+            let now = self.clock.now();
+            self.engine.handle(now, Input::Doubt(doubt));
+        }
+    }
+
+    /// Answers, stops, and the watermark of the record.
+    fn listen(&mut self) {
+        let now = self.clock.now();
+        if self.clock.jumped() {
+            self.engine.handle(now, Input::Doubt(Doubt::ClockJump));
+        }
+        loop {
+            match self.control.try_recv() {
+                Ok(Control::Answer { to, answer, by }) => self.engine.handle(now, Input::Answer { to, answer, by }),
+                Ok(Control::Stop(halt)) => self.engine.handle(now, Input::Abort(halt)),
+                Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
+            }
+        }
+        if self.latch.is_set() {
+            self.engine.handle(now, Input::Abort(Halt::Operator { by: String::from("the stop latch") }));
+        }
+        if let Some(through) = self.journal.written() {
+            self.engine.handle(now, Input::Recorded { through });
+        }
+    }
+
+    async fn orders(&mut self, rig: &tripbench_rig::RigSheet) {
+        self.deadline();
+        while let Some(command) = self.engine.poll_command() {
+            let done = self.link.carry_out(&command, rig).await;
+            let now = self.clock.now();
+            let input = match done {
+                Ok(read_back) => Input::Done { id: command.id, read_back },
+                Err(why) => Input::NotDone { id: command.id, why },
+            };
+            let failed = matches!(input, Input::NotDone { .. });
+            self.engine.handle(now, input);
+            if failed {
+                // Between two tries to make safe, and never in a busy loop.
+                sleep(Duration::from_millis(50)).await;
+                self.events();
+            }
+        }
+    }
+
+    async fn scan(&mut self, plan: &tripbench_rig::ReadPlan) {
+        if self.engine.phase() == Phase::Ended {
+            return;
+        }
+        let scanned = self.link.scan(plan).await;
+        let input = scanned.map_or_else(Input::Doubt, Input::Scan);
+        let now = self.clock.now();
+        self.engine.handle(now, input);
+    }
+
+    fn deadline(&mut self) {
+        let now = self.clock.now();
+        if self.engine.poll_deadline().is_some_and(|deadline| deadline <= now) {
+            self.engine.handle(now, Input::Deadline);
+        }
+    }
+
+    /// Hands every event to the journal; a journal that fails stops the run.
+    fn events(&mut self) {
+        while let Some(mut event) = self.engine.poll_event() {
+            self.stamp(&mut event);
+            if self.journal.send(event).is_err() && !self.lost {
+                self.lost = true;
+                let now = self.clock.now();
+                self.engine.handle(now, Input::RecordLost);
+            }
+        }
+    }
+
+    /// Wall time is written at the end alone.
+    fn stamp(&self, event: &mut Event) {
+        if let EventKind::Ended { ended } = &mut event.kind {
+            *ended = Some((self.wall)());
+        }
+    }
+
+    /// Until the next scan, or a deadline before it.
+    async fn pause(&mut self, next: Mono) {
+        let until = self.engine.poll_deadline().map_or(next, |deadline| deadline.min(next));
+        if self.engine.phase() != Phase::Ended && until > self.clock.now() {
+            sleep(self.clock.until(until)).await;
+        }
+    }
+}

@@ -1,0 +1,83 @@
+//! Opening a journal whose program ended before the run did: what can be believed is kept, and it says aborted.
+
+use std::fs::OpenOptions;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+use tripbench_record::journal::{Damaged, Ending, NotWritable, Tally, closing_line, line, open};
+use tripbench_record::{Event, EventKind, Halt, Seq};
+use tripbench_quantity::Mono;
+
+/// Why a journal can not be recovered.
+#[derive(Debug, Error)]
+pub enum RecoverError {
+    /// It can not be read or written.
+    #[error("the journal `{}` can not be opened", path.display())]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        #[source]
+        source: std::io::Error,
+    },
+    /// It is damaged: left as it is.
+    #[error("the journal `{}` can not be believed and was left as it is", path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// How.
+        #[source]
+        source: Damaged,
+    },
+    /// The closing events can not be written.
+    #[error(transparent)]
+    NotWritable(#[from] NotWritable),
+}
+
+/// A journal's events, whole.
+#[derive(Debug)]
+pub struct Recovered {
+    /// The events; the last one is an end.
+    pub events: Vec<Event>,
+    /// Whether the program had ended before the run did.
+    pub was_open: bool,
+}
+
+/// Reads a journal; where it was left open, sets its torn tail aside beside it and closes it as aborted.
+///
+/// # Errors
+/// If it can not be read or written, or is damaged: then nothing is changed.
+pub fn recover(path: &Path) -> Result<Recovered, RecoverError> {
+    let io = |source| RecoverError::Io { path: path.to_owned(), source };
+    let bytes = std::fs::read(path).map_err(io)?;
+    let mut opened = open(&bytes).map_err(|source| RecoverError::Damaged { path: path.to_owned(), source })?;
+    if opened.ending == Ending::Complete {
+        return Ok(Recovered { events: opened.events, was_open: false });
+    }
+    let (good, torn) = bytes.split_at(opened.good_bytes);
+    if !torn.is_empty() {
+        std::fs::write(path.with_extension("torn"), torn).map_err(io)?;
+    }
+    let mut tally = Tally::default();
+    tally.add(good);
+    let at = opened.events.last().map_or(Mono::START, |event| event.at);
+    let halted = opened.events.iter().any(|event| matches!(event.kind, EventKind::Halted(_)));
+    let mut kinds = vec![EventKind::Recovered { torn_bytes: torn.len() as u64 }];
+    kinds.extend((!halted).then_some(EventKind::Halted(Halt::Killed)));
+    let mut text = String::new();
+    for kind in kinds {
+        let event = Event { seq: Seq(opened.events.len() as u64), at, kind };
+        let line = line(&event, None)?;
+        tally.add(line.as_bytes());
+        text.push_str(&line);
+        opened.events.push(event);
+    }
+    let end = Event { seq: Seq(opened.events.len() as u64), at, kind: EventKind::Ended { ended: None } };
+    text.push_str(&closing_line(&end, &tally)?);
+    opened.events.push(end);
+    let mut file = OpenOptions::new().write(true).open(path).map_err(io)?;
+    file.set_len(opened.good_bytes as u64).map_err(io)?;
+    std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
+    file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(io)?;
+    Ok(Recovered { events: opened.events, was_open: true })
+}
