@@ -1,1 +1,42 @@
-fn main() {}
+//! The `tripbench` command: reads sheets, starts runs, shows how they go and what came of them.
+//!
+//! Wires the rooms together; no figure is computed here.
+
+mod args;
+mod exit;
+mod identity;
+mod load;
+mod output;
+mod progress;
+mod prompt;
+mod rejudge;
+mod report;
+mod run;
+mod say;
+mod schema;
+mod simulate;
+mod table;
+
+use clap::Parser;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let args = args::Args::parse();
+    let ended = match args.command {
+        args::Command::Demo(options) => run::demo(&options),
+        args::Command::CheckSheets(options) => load::check_sheets(&options),
+        args::Command::Rehearse(options) => run::rehearse(&options),
+        args::Command::Run(options) => run::run(&options),
+        args::Command::Simulate(options) => simulate::simulate(&options),
+        args::Command::Report(options) => report::report(&options),
+        args::Command::Rejudge(options) => rejudge::rejudge(&options),
+        args::Command::Schema(options) => schema::schema(options.of),
+    };
+    match ended {
+        Ok(exit) => exit.code(),
+        Err(error) => {
+            say::error(&format!("{error:#}"));
+            exit::Exit::Usage.code()
+        }
+    }
+}

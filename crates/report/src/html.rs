@@ -5,7 +5,7 @@ use crate::chart::chart_svg;
 use crate::content::{Content, advice, role_word};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tripbench_quantity::LevelStyle;
-use tripbench_record::{Check, PositionRecord, Record, Trace, Verdict};
+use tripbench_record::{Check, PositionRecord, Record, Role, Trace, Verdict};
 use tripbench_rig::RigSheet;
 
 const STYLE: &str = "\
@@ -14,7 +14,7 @@ body{font:15px/1.4 system-ui,sans-serif;color:#111;background:#fff;max-width:190
 h1{font-size:1.25rem;margin:0 0 .2rem}h2{font-size:1.05rem;margin:1.4rem 0 .4rem;border-bottom:1px solid #999}\
 .overall{font-size:1.7rem;font-weight:700;margin:.4rem 0}.trial{border:3px double #111;padding:.3rem .6rem;font-weight:700}\
 .tile{border:2px solid #777;border-radius:4px;padding:.5rem .7rem;margin:.5rem 0;break-inside:avoid}\
-.tile b.word{font-size:1.25rem;letter-spacing:.03em}.fail{border-width:5px;border-color:#8c0d1b}.pass{border-left:10px solid #0b6b2e}\
+.tile b.word{font-size:1.25rem;letter-spacing:.03em}.bad-device{border-width:5px;border-color:#8c0d1b}.good-device{border-left:10px solid #0b6b2e}\
 .undecided{border-left:10px double #7a5c00}.aborted{border-style:dashed}\
 table{border-collapse:collapse;width:100%;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
 td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
@@ -44,7 +44,7 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelS
                 @for position in &record.positions { (figures(&content, position)) }
                 (conditions(&content))
                 (how(&content, rig))
-                (cautions())
+                (cautions(judged(record)))
             }
         }
     };
@@ -85,8 +85,8 @@ fn mark(verdict: Verdict) -> &'static str {
 
 fn class(verdict: Verdict) -> &'static str {
     match verdict {
-        Verdict::Pass => "tile pass",
-        Verdict::Fail => "tile fail",
+        Verdict::Pass => "tile good-device",
+        Verdict::Fail => "tile bad-device",
         Verdict::Undecided => "tile undecided",
         Verdict::Aborted => "tile aborted",
         Verdict::Measured => "tile measured",
@@ -197,10 +197,12 @@ fn how(content: &Content<'_>, rig: &RigSheet) -> Markup {
     html! {
         section {
             h2 { "How it was found" }
-            p {
-                "Rule: pass only inside the limits by U, fail only outside by U, else undecided (95 %), unless the site sheet says simple acceptance. "
-                "Vacuum level = ambient − pressure."
+            @if judged(record) {
+                p { "Rule: pass only inside the limits by U, fail only outside by U, else undecided (95 %), unless the site sheet says simple acceptance." }
+            } @else {
+                p { "Nothing was judged: no limits were given." }
             }
+            p { "Vacuum level = ambient − pressure." }
             p {
                 "Reference " b { (reference.name.value) } ", calibrated " (calibration.date.value) ", due " (calibration.due.value) ", certificate "
                 (calibration.certificate.value) ", U = " (content.style.difference(calibration.expanded_uncertainty.value)) " (k = " (*calibration.coverage_factor) ")."
@@ -228,12 +230,18 @@ fn how(content: &Content<'_>, rig: &RigSheet) -> Markup {
     }
 }
 
-fn cautions() -> Markup {
+/// Whether any check had limits that count.
+fn judged(record: &Record) -> bool {
+    record.checks().any(|check| check.role == Role::Required)
+}
+
+fn cautions(judged: bool) -> Markup {
     html! {
         p.note {
-            "Results relate only to the items tested, as received. Not a calibration certificate. tripbench measures and records; it is not a safety "
-            "device, and a PASS does not release a machine, a lifting device or a guard. Electrical and pneumatic work, lock-out, guarding and return to "
-            "service belong to qualified and, where required, licensed people under the codes that apply where you are."
+            "Results relate only to the items tested, as received. Not a calibration certificate. tripbench measures and records; it is not a safety device"
+            @if judged { ", and a PASS does not release a machine, a lifting device or a guard" }
+            ". Electrical and pneumatic work, lock-out, guarding and return to service belong to qualified and, where required, licensed people under "
+            "the codes that apply where you are."
         }
     }
 }

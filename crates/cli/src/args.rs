@@ -1,0 +1,184 @@
+//! Commands and options.
+
+use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Proves that vacuum switches change state where their settings sheet says, and leaves a record of it.
+#[derive(Debug, Parser)]
+#[command(name = "tripbench", version, about, after_help = AFTER_HELP)]
+pub(crate) struct Args {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+const AFTER_HELP: &str = "\
+Exit codes of demo, run, rehearse, report and rejudge:
+  0    every position passed (demo: the four verdicts are the expected ones)
+  1    a position failed (demo: a verdict is not the expected one; rejudge: the stored checks differ)
+  2    wrong usage, or a sheet with an error
+  3    a position is undecided, none failed or aborted
+  4    a position was aborted or set aside, none failed
+  5    only measured: no limits were given
+  101  the program failed inside; the journal says aborted
+
+tripbench is not a safety device and not an emergency stop.";
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Show the whole way on a simulated bench over real Modbus TCP, in under a minute
+    Demo(DemoOptions),
+    /// Look for errors in sheets and a script, before anything moves
+    CheckSheets(SheetOptions),
+    /// Run a script on a simulated rig in virtual time: what it would do and how long it would take
+    Rehearse(RehearseOptions),
+    /// Test devices on a rig
+    Run(RunOptions),
+    /// Serve a simulated rig over Modbus TCP
+    Simulate(SimulateOptions),
+    /// Write the report of a stored run again; closes a journal that was left open
+    Report(FolderOptions),
+    /// Judge a stored run again from its raw trace, and say whether the stored checks are the same
+    Rejudge(RejudgeOptions),
+    /// Print the JSON Schema of a kind of sheet, or of the record
+    Schema(SchemaOptions),
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct DemoOptions {
+    /// Folder for the record, the report and the trace
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Default, ClapArgs)]
+pub(crate) struct SheetOptions {
+    /// Site sheet; otherwise TRIPBENCH_SITE, or site.toml in this folder
+    #[arg(long, value_name = "FILE")]
+    pub(crate) site: Option<PathBuf>,
+    /// Rig sheet
+    #[arg(long, value_name = "FILE")]
+    pub(crate) rig: Option<PathBuf>,
+    /// Type sheet of the devices
+    #[arg(long = "type", value_name = "FILE")]
+    pub(crate) device_type: Option<PathBuf>,
+    /// Settings sheet of the devices; with --no-settings nothing is judged, only measured
+    #[arg(long, value_name = "FILE")]
+    pub(crate) settings: Option<PathBuf>,
+    /// Take no settings and no type sheet, also none of the site sheet: measure only
+    #[arg(long, conflicts_with = "settings")]
+    pub(crate) no_settings: bool,
+    /// Script
+    #[arg(long, value_name = "FILE")]
+    pub(crate) script: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Default, ClapArgs)]
+pub(crate) struct DeviceOptions {
+    /// Name of a script of the site, then serial numbers for positions 1, 2, 3 …
+    #[arg(value_name = "SCRIPT | SERIAL")]
+    pub(crate) words: Vec<String>,
+    /// Serial number of the device at a position; repeatable
+    #[arg(long, value_name = "POSITION=NUMBER")]
+    pub(crate) serial: Vec<String>,
+    /// Devices without a serial number: every position that has none gets an own number
+    #[arg(long)]
+    pub(crate) no_serial: bool,
+    /// Who operates the bench; repeatable
+    #[arg(long, value_name = "NAME")]
+    pub(crate) operator: Vec<String>,
+}
+
+#[derive(Debug, Clone, Default, ClapArgs)]
+pub(crate) struct OutputOptions {
+    /// Folder for record.json, report.html, trace.csv and the journal; otherwise out/ and the time
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Print the record as JSON on standard output
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct RunOptions {
+    #[command(flatten)]
+    pub(crate) sheets: SheetOptions,
+    #[command(flatten)]
+    pub(crate) devices: DeviceOptions,
+    #[command(flatten)]
+    pub(crate) output: OutputOptions,
+    /// Print each event, once it is recorded, as a JSON line on standard output
+    #[arg(long, conflicts_with = "json")]
+    pub(crate) events: bool,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct RehearseOptions {
+    #[command(flatten)]
+    pub(crate) sheets: SheetOptions,
+    #[command(flatten)]
+    pub(crate) devices: DeviceOptions,
+    #[command(flatten)]
+    pub(crate) output: OutputOptions,
+    /// What the simulated bench really is; otherwise good devices just as set
+    #[arg(long, value_name = "FILE")]
+    pub(crate) truth: Option<PathBuf>,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct SimulateOptions {
+    /// Rig sheet
+    #[arg(long, value_name = "FILE")]
+    pub(crate) rig: PathBuf,
+    /// What the simulated bench really is; otherwise a rig without devices
+    #[arg(long, value_name = "FILE")]
+    pub(crate) truth: Option<PathBuf>,
+    /// Seed of everything random; otherwise the one of the truth
+    #[arg(long)]
+    pub(crate) seed: Option<u64>,
+    /// Address to listen on; otherwise the one of the rig sheet. Port 0 takes a free one
+    #[arg(long, value_name = "HOST:PORT")]
+    pub(crate) listen: Option<SocketAddr>,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct FolderOptions {
+    /// Folder of a run, with record.json and trace.csv, or with a journal
+    #[arg(value_name = "DIR")]
+    pub(crate) folder: PathBuf,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct RejudgeOptions {
+    /// Folder of a run, with record.json and trace.csv
+    #[arg(value_name = "DIR")]
+    pub(crate) folder: PathBuf,
+    /// Write the record as judged again to this file; otherwise only compare
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Print the record as judged again as JSON on standard output
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SchemaOf {
+    /// Site sheet
+    Site,
+    /// Rig sheet
+    Rig,
+    /// Type sheet
+    Type,
+    /// Settings sheet
+    Settings,
+    /// Script
+    Script,
+    /// record.json
+    Record,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct SchemaOptions {
+    /// Which schema
+    pub(crate) of: SchemaOf,
+}

@@ -1,0 +1,48 @@
+//! Exit codes, in one place; the table in `--help` and in the docs is this one.
+
+use std::process::ExitCode;
+use tripbench_record::{Halt, Record, Verdict};
+
+/// How the program ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Exit {
+    Good,
+    Failed,
+    Usage,
+    Undecided,
+    Aborted,
+    Measured,
+    Panicked,
+}
+
+impl Exit {
+    pub(crate) fn code(self) -> ExitCode {
+        ExitCode::from(match self {
+            Self::Good => 0,
+            Self::Failed => 1,
+            Self::Usage => 2,
+            Self::Undecided => 3,
+            Self::Aborted => 4,
+            Self::Measured => 5,
+            Self::Panicked => 101,
+        })
+    }
+
+    /// By the verdicts of a record. A record without a position is aborted, never good.
+    pub(crate) fn of(record: &Record) -> Self {
+        let any = |verdict| record.positions.iter().any(|position| position.verdict == verdict);
+        if matches!(record.halted, Some(Halt::StepFault { .. })) {
+            Self::Panicked
+        } else if any(Verdict::Fail) {
+            Self::Failed
+        } else if any(Verdict::Aborted) || record.positions.is_empty() {
+            Self::Aborted
+        } else if any(Verdict::Undecided) {
+            Self::Undecided
+        } else if any(Verdict::Measured) {
+            Self::Measured
+        } else {
+            Self::Good
+        }
+    }
+}

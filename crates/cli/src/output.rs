@@ -1,0 +1,48 @@
+//! What a run leaves: a folder with record, report and trace.
+
+use anyhow::{Context, Result};
+use std::path::{Path, PathBuf};
+use tripbench_quantity::LevelStyle;
+use tripbench_record::{Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
+use tripbench_report::report_html;
+use tripbench_rig::RigSheet;
+
+/// Name of the trace beside the record.
+pub(crate) const TRACE: &str = "trace.csv";
+/// Name of the record.
+pub(crate) const RECORD: &str = "record.json";
+/// Name of the report.
+pub(crate) const REPORT: &str = "report.html";
+/// Name of the journal.
+pub(crate) const JOURNAL: &str = "run.journal";
+
+/// Makes the folder of a run; one that already holds a run is not touched.
+pub(crate) fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf> {
+    let folder = out.cloned().unwrap_or_else(|| Path::new("out").join(stamp));
+    for file in [RECORD, JOURNAL] {
+        if folder.join(file).exists() {
+            anyhow::bail!("`{}` already holds a run ({file}): take another folder", folder.display());
+        }
+    }
+    std::fs::create_dir_all(&folder).with_context(|| format!("can not make the folder `{}`", folder.display()))?;
+    Ok(folder)
+}
+
+/// The record and trace of a view.
+pub(crate) fn record(view: &RunView) -> Option<(Record, Trace)> {
+    let trace = view.trace()?;
+    let csv = trace.to_csv();
+    let kept = TraceRecord { file: TRACE.to_owned(), sha256: sha256_hex(csv.as_bytes()), scans: trace.scans.len() as u64 };
+    Some((view.record(kept)?, trace))
+}
+
+/// Writes record, report and trace; the record last, so that a folder with a record is whole.
+pub(crate) fn write(folder: &Path, record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> Result<()> {
+    let put = |name: &str, bytes: &[u8]| {
+        let path = folder.join(name);
+        std::fs::write(&path, bytes).with_context(|| format!("can not write `{}`", path.display()))
+    };
+    put(TRACE, trace.to_csv().as_bytes())?;
+    put(REPORT, report_html(record, trace, rig, style).as_bytes())?;
+    put(RECORD, &canonical_json(record).context("the record has a figure that is none")?)
+}

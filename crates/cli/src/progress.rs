@@ -1,0 +1,108 @@
+//! How a run goes: a bar with step, level, rate and time left on a terminal; a line for each step elsewhere.
+
+use crate::say;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::IsTerminal;
+use tripbench_quantity::{LevelRate, LevelStyle, VacuumLevel};
+use tripbench_record::{CheckVerdict, Event, EventKind, RunView};
+use tripbench_report::{quantity_name, value_text};
+use tripbench_rig::{Decoder, RigSheet};
+
+/// Shows a run from its events.
+pub(crate) struct Progress {
+    rig: RigSheet,
+    decoder: Decoder,
+    style: LevelStyle,
+    bar: Option<ProgressBar>,
+    /// Seconds and pascal of recent scans, for the rate.
+    recent: Vec<(f64, f64)>,
+    drawn_s: f64,
+}
+
+impl Progress {
+    pub(crate) fn new(rig: &RigSheet, style: LevelStyle) -> Self {
+        let bar = std::io::stderr().is_terminal().then(|| {
+            let bar = ProgressBar::with_draw_target(Some(1_000), ProgressDrawTarget::stderr_with_hz(10));
+            let template = ProgressStyle::with_template("  {prefix:<14} [{bar:20}] {msg}");
+            bar.set_style(template.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=> "));
+            bar
+        });
+        Self { rig: rig.clone(), decoder: Decoder::new(rig.read_plan()), style, bar, recent: Vec::new(), drawn_s: 0.0 }
+    }
+
+    /// Takes in an event that the view has folded.
+    pub(crate) fn show(&mut self, event: &Event, view: &RunView) {
+        match &event.kind {
+            EventKind::Scan(scan) => {
+                if let Ok(read) = self.decoder.level(scan, &self.rig) {
+                    self.recent.push((read.span.middle_seconds(), read.value.si()));
+                    let from = self.recent.len().saturating_sub(60);
+                    self.recent.drain(..from);
+                }
+                if event.at.seconds() - self.drawn_s > 0.1 {
+                    self.drawn_s = event.at.seconds();
+                    self.draw(view);
+                }
+            }
+            EventKind::StepDone(index) => self.step_done(*index, view),
+            EventKind::Waiting(why) => self.line(&format!("  waiting        {why}; valves in safe state")),
+            EventKind::GoesOn => self.line("  goes on        what was under way is repeated"),
+            EventKind::SetAside(aside) => {
+                let level = self.style.level(aside.level);
+                self.line(&format!("  SET ASIDE      position {} at {:.1} s, {level}: {}", aside.position, aside.at.seconds(), aside.why));
+            }
+            EventKind::Halted(halt) => self.line(&format!("  STOPPED        {halt}")),
+            EventKind::Asked { text, .. } => self.line(&format!("  QUESTION       {text} (yes/no)")),
+            EventKind::Ended { .. } => {
+                if let Some(bar) = &self.bar {
+                    bar.finish_and_clear();
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn line(&self, text: &str) {
+        match &self.bar {
+            Some(bar) => bar.suspend(|| say::note(text)),
+            None => say::note(text),
+        }
+    }
+
+    /// A step's line: its name, and the conditions that it found.
+    fn step_done(&self, index: u16, view: &RunView) {
+        let Some(step) = view.header.as_ref().and_then(|header| header.steps.get(usize::from(index))) else { return };
+        let found = view.checks.iter().filter(|check| check.step == index && check.position.is_none());
+        let text: Vec<String> = found
+            .map(|check| {
+                let value = check.measured.as_ref().map_or_else(|| String::from("–"), |measured| value_text(check, measured.value, self.style));
+                let limit = check.limits.and_then(|limits| limits.high).map_or_else(String::new, |high| format!(" (limit {})", value_text(check, high, self.style)));
+                let doubt = if check.verdict == CheckVerdict::Met { "" } else { " NOT MET" };
+                format!("{} {value}{limit}{doubt}", quantity_name(check.quantity))
+            })
+            .collect();
+        self.line(&format!("  {:<14} done  {}", step.name, text.join(" · ")));
+    }
+
+    fn draw(&self, view: &RunView) {
+        let Some(bar) = &self.bar else { return };
+        let progress = view.progress();
+        let step = progress.step.and_then(|index| view.header.as_ref()?.steps.get(usize::from(index)));
+        bar.set_prefix(step.map_or_else(|| String::from("starting"), |step| step.name.clone()));
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of 1000")]
+        bar.set_position((progress.share * 1_000.0) as u64);
+        let level = self.recent.last().map_or(0.0, |(_, level)| *level);
+        let cycle = view.cycle.map_or_else(String::new, |(cycle, of)| format!("cycle {cycle}/{of}   "));
+        let left = progress.left.si();
+        let left = format!("{:.0}:{:02.0} left", (left / 60.0).floor(), left % 60.0);
+        bar.set_message(format!("{cycle}{}   {}   {left}", self.style.level(VacuumLevel::new(level)), self.style.rate(self.rate())));
+    }
+
+    /// Rate over the recent scans.
+    fn rate(&self) -> LevelRate {
+        match (self.recent.first(), self.recent.last()) {
+            (Some(first), Some(last)) if last.0 - first.0 > 0.02 => LevelRate::new((last.1 - first.1) / (last.0 - first.0)),
+            _ => LevelRate::ZERO,
+        }
+    }
+}

@@ -1,0 +1,19 @@
+//! Questions to the person at the terminal.
+
+use crate::say;
+use std::io::{BufRead, IsTerminal};
+
+/// Asks for yes or no; no where nobody is at a terminal.
+pub(crate) fn yes(question: &str) -> bool {
+    std::io::stdin().is_terminal() && {
+        say::note(question);
+        line().is_some_and(|answer| ["yes", "y", "ja", "j"].contains(&answer.trim().to_lowercase().as_str()))
+    }
+}
+
+/// One line from standard input; none at its end.
+pub(crate) fn line() -> Option<String> {
+    let mut text = String::new();
+    let read = std::io::stdin().lock().read_line(&mut text).ok()?;
+    (read > 0).then(|| text.trim().to_owned())
+}

@@ -1,0 +1,80 @@
+//! `tripbench report`: from a stored record, or from a journal that was left open.
+
+use crate::args::FolderOptions;
+use crate::exit::Exit;
+use crate::load::{self, Loaded, Texts};
+use crate::{output, say, table};
+use anyhow::{Context, Result, bail};
+use std::path::Path;
+use std::sync::Arc;
+use tripbench_record::{LoadedSheets, Record, RunView, SheetRole, Trace};
+use tripbench_runner::recover;
+use tripbench_sheet::{Findings, Source};
+
+pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
+    let folder = &options.folder;
+    let (record, trace) = if folder.join(output::RECORD).exists() {
+        stored(folder)?
+    } else {
+        from_journal(folder)?
+    };
+    let sheets = sheets(&record)?;
+    output::write(folder, &record, &trace, &sheets.rig, sheets.site.style)?;
+    table::print(&record, sheets.site.style);
+    say::out(&format!("Report: {}", folder.join(output::REPORT).display()));
+    Ok(Exit::of(&record))
+}
+
+fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
+    let journal = folder.join(output::JOURNAL);
+    if !journal.exists() {
+        bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
+    }
+    let recovered = recover(&journal)?;
+    if recovered.was_open {
+        say::note("The program had ended before the run did: the journal was closed as aborted.");
+    }
+    let mut view = RunView::default();
+    recovered.events.iter().for_each(|event| view.fold(event));
+    output::record(&view).context("the journal holds no run")
+}
+
+/// Record and trace of a folder.
+pub(crate) fn stored(folder: &Path) -> Result<(Record, Trace)> {
+    let path = folder.join(output::RECORD);
+    let bytes = std::fs::read(&path).with_context(|| format!("can not read `{}`", path.display()))?;
+    let record: Record = serde_json::from_slice(&bytes).with_context(|| format!("`{}` is not a record", path.display()))?;
+    if record.version != tripbench_record::VERSION || record.format != tripbench_record::FORMAT {
+        bail!("`{}` is `{}` version {}, this program reads version {}", path.display(), record.format, record.version, tripbench_record::VERSION);
+    }
+    let path = folder.join(output::TRACE);
+    let text = std::fs::read_to_string(&path).with_context(|| format!("can not read `{}`", path.display()))?;
+    let trace = Trace::from_csv(record.header.plan.clone(), &text).with_context(|| format!("`{}` can not be used", path.display()))?;
+    Ok((record, trace))
+}
+
+/// The sheets that a record carries.
+pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
+    let loaded = loaded(record)?;
+    loaded.sheets.context("the sheets in the record are not whole")
+}
+
+fn loaded(record: &Record) -> Result<Loaded> {
+    let source = |role| {
+        let copy = record.header.sheets.iter().find(|sheet| sheet.role == role)?;
+        Some(Source::new(format!("{} in the record", copy.file), copy.text.clone()))
+    };
+    let texts = Texts {
+        site: source(SheetRole::Site),
+        rig: source(SheetRole::Rig),
+        device_type: source(SheetRole::Type),
+        settings: source(SheetRole::Settings),
+        script: None,
+    };
+    let findings = Findings::new();
+    let loaded = load::load(&texts, &findings);
+    if load::show(findings) {
+        bail!("the sheets in the record have errors");
+    }
+    Ok(loaded)
+}

@@ -1,0 +1,249 @@
+//! `run`, `rehearse` and `demo`: one path from sheets to a record.
+
+use crate::args::{DemoOptions, DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions};
+use crate::exit::Exit;
+use crate::load::{self, Loaded, Texts};
+
+use crate::{identity, output, say, table};
+use anyhow::{Context, Result, bail};
+use jiff::ZonedDateTime;
+use std::path::{Path, PathBuf};
+use tripbench_device::ExpiredCalibration;
+use tripbench_engine::{Engine, Plan};
+use tripbench_quantity::Mono;
+use tripbench_record::{ClockState, Event, Record, RunHeader, RunView, Task, Trace, Verdict, canonical_json};
+use tripbench_rig::RigSheet;
+use tripbench_runner::{Pace, run_in_virtual_time};
+use tripbench_sheet::{Findings, Source, read_sheet};
+use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth, serve};
+
+mod live;
+
+/// Everything that is known before air flows.
+pub(crate) struct Prepared {
+    pub(crate) task: Task,
+    pub(crate) header: RunHeader,
+    pub(crate) folder: PathBuf,
+}
+
+/// `tripbench run`.
+pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
+    let Some((loaded, serials)) = load_all(&options.sheets, &options.devices)? else { return Ok(Exit::Usage) };
+    let Some(prepared) = prepare(&loaded, &options.devices, &serials, &options.output)? else { return Ok(Exit::Usage) };
+    say::note(say::CAUTIONS);
+    let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
+    let (record, trace) = live::run(&prepared, show)?;
+    finish(&prepared, &record, &trace, options.output.json || options.events, options.output.json)
+}
+
+/// `tripbench rehearse`.
+pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
+    let mut devices = options.devices.clone();
+    devices.no_serial |= devices.serial.is_empty() && devices.words.len() < 2;
+    let Some((loaded, serials)) = load_all(&options.sheets, &devices)? else { return Ok(Exit::Usage) };
+    let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.output)? else { return Ok(Exit::Usage) };
+    prepared.header.rehearsal = true;
+    let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
+    let started = ZonedDateTime::now();
+    let (view, lasted) = in_virtual_time(&prepared, truth);
+    let took = started.duration_until(&ZonedDateTime::now()).as_secs_f64();
+    let (record, trace) = output::record(&view).context("the rehearsal gave no record")?;
+    say::note(&format!(
+        "Rehearsed {:.1} s in {took:.3} s, {:.0} times real time; predicted {:.0} s.",
+        lasted.seconds(),
+        lasted.seconds() / took.max(1e-6),
+        prepared.task.predicted().si()
+    ));
+    finish(&prepared, &record, &trace, options.output.json, options.output.json)
+}
+
+/// `tripbench demo`.
+pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
+    const EXPECTED: [Verdict; 4] = [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass];
+    let findings = Findings::new();
+    let mut texts = demo_texts(include_str!("../../../bench-scripts/rigs/goods-in-1.toml"));
+    let truth_source = Source::new("four-devices.toml", include_str!("../../../bench-scripts/simulated/four-devices.toml"));
+    let rig = texts.rig.as_ref().and_then(|source| read_sheet(source, &findings, RigSheet::read)).context("the demo's rig sheet is not good")?;
+    let truth = read_sheet(&truth_source, &findings, |reader| Truth::read(reader, &rig)).context("the demo's truth is not good")?;
+    let server = serve(SimulatedBench::new(&rig, truth), *rig.link.unit, ([127, 0, 0, 1], 0).into())?;
+    say::note(&format!("A simulated goods-in bench of a jam factory listens on Modbus TCP {}.", server.address()));
+    say::note("Four vacuum switches of the jar depalletiser are tested in one ramp; one of them is set wrong.");
+    say::note(say::CAUTIONS);
+    texts = demo_texts(&include_str!("../../../bench-scripts/rigs/goods-in-1.toml").replace("127.0.0.1:1502", &server.address().to_string()));
+    let loaded = load::load(&texts, &findings);
+    if load::show(findings) {
+        return Ok(Exit::Usage);
+    }
+    let serials: Vec<String> = (17..=20).map(|number| format!("7731-{number:03}")).collect();
+    let output = OutputOptions { out: options.out.clone(), json: false };
+    let Some(prepared) = prepare(&loaded, &DeviceOptions::default(), &serials, &output)? else { return Ok(Exit::Usage) };
+    let (record, trace) = live::run(&prepared, live::Show::Progress)?;
+    finish(&prepared, &record, &trace, false, false)?;
+    let found: Vec<Verdict> = record.positions.iter().map(|position| position.verdict).collect();
+    if found == EXPECTED {
+        say::out("The demo found what it should: three good, one whose switch point is off.");
+        return Ok(Exit::Good);
+    }
+    say::error(&format!("the demo expected {EXPECTED:?} and found {found:?}"));
+    Ok(Exit::Failed)
+}
+
+fn demo_texts(rig: &str) -> Texts {
+    let source = |name: &str, text: &str| Some(Source::new(name, text));
+    Texts {
+        site: source("site.toml", include_str!("../../../bench-scripts/site.toml")),
+        rig: source("goods-in-1.toml", rig),
+        device_type: source("jd-20.toml", include_str!("../../../bench-scripts/types/jd-20.toml")),
+        settings: source("depalletiser.toml", include_str!("../../../bench-scripts/settings/depalletiser.toml")),
+        script: source("goods-in.toml", include_str!("../../../bench-scripts/scripts/goods-in.toml")),
+    }
+}
+
+/// Sheets, and the serial numbers among the words of the command line.
+fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(Loaded, Vec<String>)>> {
+    let (name, serials) = match (&options.script, devices.words.split_first()) {
+        (None, Some((name, serials))) => (Some(name.as_str()), serials.to_vec()),
+        (Some(_), _) | (None, None) => (None, devices.words.clone()),
+    };
+    let texts = load::texts(options, name)?;
+    if texts.rig.is_none() {
+        bail!("no rig sheet: give --rig, or a site sheet that names one");
+    }
+    if texts.script.is_none() {
+        bail!("no script: give --script, or the name of a script of the site");
+    }
+    if texts.settings.is_some() != texts.device_type.is_some() {
+        bail!("--type and --settings go together: what is promised and how it is set");
+    }
+    let findings = Findings::new();
+    let loaded = load::load(&texts, &findings);
+    Ok(if load::show(findings) { None } else { Some((loaded, serials)) })
+}
+
+/// The plan and the folder; `None` after findings were shown.
+fn prepare(loaded: &Loaded, devices: &DeviceOptions, serials: &[String], output: &OutputOptions) -> Result<Option<Prepared>> {
+    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let now = ZonedDateTime::now();
+    let stamp = now.strftime("%Y-%m-%d-%H%M%S").to_string();
+    let positions = identity::positions(devices, serials, &sheets.rig, &now.strftime("%Y%m%d-%H%M%S").to_string())?;
+    let findings = Findings::new();
+    let task = load::task(loaded, positions, &findings);
+    if load::show(findings) {
+        return Ok(None);
+    }
+    let task = task.context("the run can not be planned")?;
+    calibration(&task, &now)?;
+    let folder = output::folder(output.out.as_ref(), &stamp)?;
+    let header = RunHeader {
+        run: uuid::Uuid::now_v7().to_string(),
+        rig: sheets.rig.header.name.value.clone(),
+        started: wall(),
+        clock: ClockState { source: Some(String::from("system clock")), ..ClockState::default() },
+        software: env!("CARGO_PKG_VERSION").to_owned(),
+        trial: loaded.trial,
+        rehearsal: false,
+        operators: devices.operator.clone(),
+        sheets: loaded.copies.clone(),
+        steps: task.steps.clone(),
+        positions: task.positions.clone(),
+        plan: task.plan.clone(),
+    };
+    introduce(&task, loaded);
+    Ok(Some(Prepared { task, header, folder }))
+}
+
+/// Refuses or warns where the reference's calibration has expired.
+fn calibration(task: &Task, now: &ZonedDateTime) -> Result<()> {
+    let calibration = &task.sheets.rig.reference.calibration;
+    if calibration.due.as_str() >= now.date().to_string().as_str() {
+        return Ok(());
+    }
+    let text = format!("the calibration of the reference `{}` was due on {}", *task.sheets.rig.reference.name, *calibration.due);
+    match task.sheets.site.expired_calibration {
+        ExpiredCalibration::Refuse => bail!("{text}; the site sheet refuses such runs (expired_calibration)"),
+        ExpiredCalibration::Warn => say::note(&format!("warning: {text}")),
+    }
+    Ok(())
+}
+
+fn introduce(task: &Task, loaded: &Loaded) {
+    let sheets = &task.sheets;
+    let settings = sheets.settings.as_ref().map_or_else(
+        || String::from("no settings: measured only"),
+        |settings| format!("settings {} rev {}", settings.header.name.value, settings.header.revision.value),
+    );
+    let device = sheets.device.as_ref().map_or("devices", |device| device.header.name.value.as_str());
+    let trial = if loaded.trial { " · TRIAL: a sheet is a draft" } else { "" };
+    say::note(&format!(
+        "Rig {} · {device} · {settings} · about {:.0} s · reference due {}{trial}",
+        sheets.rig.header.name.value,
+        task.predicted().si(),
+        *sheets.rig.reference.calibration.due
+    ));
+}
+
+/// Writes everything and shows the table.
+fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json: bool) -> Result<Exit> {
+    let sheets = &prepared.task.sheets;
+    output::write(&prepared.folder, record, trace, &sheets.rig, sheets.site.style)?;
+    if json {
+        let bytes = canonical_json(record).context("the record has a figure that is none")?;
+        say::out(&String::from_utf8_lossy(&bytes));
+    }
+    if !quiet {
+        table::print(record, sheets.site.style);
+        say::out(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));
+    }
+    Ok(Exit::of(record))
+}
+
+fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (RunView, Mono) {
+    let rig = &prepared.task.sheets.rig;
+    let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
+    let mut engine = Engine::new(plan, Mono::START);
+    let mut module = SimulatedBench::new(rig, truth);
+    let mut view = RunView::default();
+    let pace = Pace {
+        transaction: std::time::Duration::from_micros(700),
+        scan_interval: rig.link.scan_interval.duration(),
+    };
+    let lasted = run_in_virtual_time(&mut engine, &mut module, rig, pace, |event: Event| view.fold(&event));
+    (view, lasted)
+}
+
+/// The truth of a rehearsal: from a file, or good devices just as they are set.
+fn truth(path: Option<&Path>, task: &Task) -> Result<Option<Truth>> {
+    let rig = &task.sheets.rig;
+    let Some(path) = path else { return Ok(Some(as_set(task))) };
+    let findings = Findings::new();
+    let truth = read_sheet(&load::source(path)?, &findings, |reader| Truth::read(reader, rig));
+    Ok(if load::show(findings) { None } else { truth })
+}
+
+fn as_set(task: &Task) -> Truth {
+    let mut truth = Truth::as_declared(&task.sheets.rig, 1);
+    let Some(settings) = &task.sheets.settings else { return truth };
+    let saving = settings.air_saving.as_ref().map(|saving| AirSavingTruth {
+        cut_off_pa: saving.cut_off.si(),
+        resume_pa: saving.resume.si(),
+        open_without_power: saving.supply_valve == tripbench_device::SupplyValve::OpenWithoutPower,
+    });
+    truth.devices = task
+        .positions
+        .iter()
+        .map(|position| DeviceTruth {
+            air_saving: saving,
+            normally_closed: settings.logic == tripbench_device::Logic::NormallyClosed,
+            delay_on_s: 0.003 + settings.delay.si(),
+            delay_off_s: 0.003 + settings.delay.si(),
+            ..DeviceTruth::good(position.number, settings.switch_point.si(), settings.reset_point.si())
+        })
+        .collect();
+    truth
+}
+
+/// Wall time, RFC 3339.
+pub(crate) fn wall() -> String {
+    let now = ZonedDateTime::now();
+    now.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
