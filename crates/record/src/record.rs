@@ -1,6 +1,6 @@
 //! The record of a run, as `record.json` holds it. Version 0: free to change until records are stored.
 
-use crate::check::{Check, Role};
+use crate::check::{Check, QuantityName, Role};
 use crate::event::RunHeader;
 use crate::halt::{Halt, SetAside};
 use crate::identity::{Identity, IdentityHow};
@@ -117,7 +117,8 @@ impl PositionRecord {
         }
     }
 
-    /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin.
+    /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin. A
+    /// level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
         let judged = self.checks.iter().filter(|check| check.role == Role::Required);
         let rank = |check: &&Check| match check.verdict {
@@ -125,10 +126,13 @@ impl PositionRecord {
             crate::CheckVerdict::Undecided | crate::CheckVerdict::NotMet => 1,
             crate::CheckVerdict::Pass | crate::CheckVerdict::Measured | crate::CheckVerdict::Met => 2,
         };
-        let key = |check: &&Check| (rank(check), check.margin().unwrap_or(f64::NEG_INFINITY));
+        let key = |check: &&Check| {
+            let rank = rank(check);
+            (rank, rank == 0 && check.quantity == QuantityName::Hysteresis, check.margin().unwrap_or(f64::NEG_INFINITY))
+        };
         judged.min_by(|a, b| {
             let (a, b) = (key(a), key(b));
-            a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+            a.0.cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.total_cmp(&b.2))
         })
     }
 }

@@ -53,9 +53,15 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
     let LiveRun { plan, link, clock, latch, journal, control, wall } = run;
     let interval = plan.task.sheets.rig.link.scan_interval.duration();
     let task = plan.task.clone();
+    let mut link = link;
+    // Whatever ran before: the rig is safe before the first order.
+    let first = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
+    let safe = link.carry_out(&first, &task.sheets.rig).await;
     let engine = Engine::new(plan, clock.now());
     let mut live = Live { engine, link, clock, latch, journal, control, wall, lost: false };
-    live.safe_first(&task.sheets.rig).await;
+    if let Err(doubt) = safe {
+        live.engine.handle(clock.now(), Input::Doubt(doubt));
+    }
     while live.engine.phase() != Phase::Ended {
         let started = live.clock.now();
         live.listen();
@@ -80,15 +86,6 @@ struct Live<T> {
 }
 
 impl<T: Transport> Live<T> {
-    /// Whatever ran before: the rig is safe before the first order.
-    async fn safe_first(&mut self, rig: &tripbench_rig::RigSheet) {
-        let command = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
-        if let Err(doubt) = self.link.carry_out(&command, rig).await {
-            let now = self.clock.now();
-            self.engine.handle(now, Input::Doubt(doubt));
-        }
-    }
-
     /// Answers, stops, and the watermark of the record.
     fn listen(&mut self) {
         let now = self.clock.now();
