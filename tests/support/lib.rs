@@ -6,7 +6,8 @@ use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, Ty
 use tripbench_engine::{Engine, Plan, PlanInput, Script, plan};
 use tripbench_quantity::Mono;
 use tripbench_record::{
-    ClockState, Event, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView, Task, Trace, TraceRecord, sha256_hex,
+    ClockState, Event, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView, Task,
+    Trace, TraceRecord, sha256_hex,
 };
 use tripbench_rig::RigSheet;
 use tripbench_runner::{Pace, run_in_virtual_time};
@@ -106,7 +107,11 @@ impl Bench {
         let rig = good(&self.rig, RigSheet::read);
         let site = SiteSheet::default();
         let device = self.settings.as_ref().map(|_| good(&self.device_type, TypeSheet::read));
-        let settings = self.settings.as_ref().zip(device.as_ref()).map(|(text, device)| settings(text, device, &rig, &site));
+        let settings = self
+            .settings
+            .as_ref()
+            .zip(device.as_ref())
+            .map(|(text, device)| settings(text, device, &rig, &site));
         LoadedSheets { rig, site, device, settings }
     }
 
@@ -121,7 +126,8 @@ impl Bench {
             number,
             identity: Identity { serial: format!("S{number}"), how: IdentityHow::ByOperator },
         });
-        let input = PlanInput { script: &script, sheets: Arc::new(self.sheets()), positions: positions.collect() };
+        let input =
+            PlanInput { script: &script, sheets: Arc::new(self.sheets()), positions: positions.collect() };
         let task = plan(input, &findings);
         let all: Vec<_> = findings.into_sorted().iter().map(|finding| finding.render(false)).collect();
         task.unwrap_or_else(|| panic!("{}", all.join("\n")))
@@ -143,7 +149,11 @@ impl Bench {
         });
         let trace = view.trace().expect("a run has a header");
         let csv = trace.to_csv();
-        let kept = TraceRecord { file: "trace.csv".into(), sha256: sha256_hex(csv.as_bytes()), scans: trace.scans.len() as u64 };
+        let kept = TraceRecord {
+            file: "trace.csv".into(),
+            sha256: sha256_hex(csv.as_bytes()),
+            scans: trace.scans.len() as u64,
+        };
         let record = view.record(kept).expect("a run has a header");
         Outcome { events, view, record, trace, task, lasted }
     }

@@ -53,7 +53,7 @@ pub(crate) struct DemoOptions {
 
 #[derive(Debug, Clone, Default, ClapArgs)]
 pub(crate) struct SheetOptions {
-    /// Site sheet; otherwise TRIPBENCH_SITE, or site.toml in this folder
+    /// Site sheet; otherwise the one that `TRIPBENCH_SITE` names, or site.toml in this folder
     #[arg(long, value_name = "FILE")]
     pub(crate) site: Option<PathBuf>,
     /// Rig sheet

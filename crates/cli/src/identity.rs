@@ -8,14 +8,26 @@ use tripbench_record::{Identity, IdentityHow, PositionPlan, own_number};
 use tripbench_rig::RigSheet;
 
 /// Positions that take part and who is there.
-pub(crate) fn positions(options: &DeviceOptions, serials: &[String], rig: &RigSheet, stamp: &str) -> Result<Vec<PositionPlan>> {
+pub(crate) fn positions(
+    options: &DeviceOptions,
+    serials: &[String],
+    rig: &RigSheet,
+    stamp: &str,
+) -> Result<Vec<PositionPlan>> {
     let mut taken: BTreeMap<u8, Identity> = BTreeMap::new();
     let numbers: Vec<u8> = rig.positions.iter().map(|position| *position.number).collect();
     if serials.len() > numbers.len() {
-        bail!("{} serial numbers were given, but the rig `{}` has {} positions", serials.len(), rig.header.name.value, numbers.len());
+        bail!(
+            "{} serial numbers were given, but the rig `{}` has {} positions",
+            serials.len(),
+            rig.header.name.value,
+            numbers.len()
+        );
     }
     let in_order = numbers.iter().copied().zip(serials.iter().cloned());
-    for (number, serial) in in_order.map(Ok).chain(options.serial.iter().map(|text| pair(text))).collect::<Result<Vec<_>>>()? {
+    for (number, serial) in
+        in_order.map(Ok).chain(options.serial.iter().map(|text| pair(text))).collect::<Result<Vec<_>>>()?
+    {
         if !numbers.contains(&number) {
             bail!("position {number} is not there: the rig `{}` has {numbers:?}", rig.header.name.value);
         }
@@ -27,23 +39,32 @@ pub(crate) fn positions(options: &DeviceOptions, serials: &[String], rig: &RigSh
     ask_about_repeats(&taken)?;
     if options.no_serial {
         for number in numbers {
-            taken.entry(number).or_insert_with(|| Identity { serial: own_number(stamp, number), how: IdentityHow::OwnNumber });
+            taken.entry(number).or_insert_with(|| Identity {
+                serial: own_number(stamp, number),
+                how: IdentityHow::OwnNumber,
+            });
         }
     }
     if taken.is_empty() {
-        bail!("no device: give serial numbers (`--serial 1=7731-017`), or --no-serial for devices without one");
+        bail!(
+            "no device: give serial numbers (`--serial 1=7731-017`), or --no-serial for devices without one"
+        );
     }
     Ok(taken.into_iter().map(|(number, identity)| PositionPlan { number, identity }).collect())
 }
 
 /// `POSITION=NUMBER`.
 fn pair(text: &str) -> Result<(u8, String)> {
-    let Some((number, serial)) = text.split_once('=') else { bail!("--serial wants POSITION=NUMBER, such as 1=7731-017, found `{text}`") };
+    let Some((number, serial)) = text.split_once('=') else {
+        bail!("--serial wants POSITION=NUMBER, such as 1=7731-017, found `{text}`")
+    };
     let serial = serial.trim();
     if serial.is_empty() || serial.chars().any(char::is_control) {
         bail!("--serial {text}: the serial number is empty or has control characters");
     }
-    let Ok(number) = number.trim().parse() else { bail!("--serial {text}: `{number}` is not a position number") };
+    let Ok(number) = number.trim().parse() else {
+        bail!("--serial {text}: `{number}` is not a position number")
+    };
     Ok((number, serial.to_owned()))
 }
 
@@ -52,7 +73,10 @@ fn ask_about_repeats(taken: &BTreeMap<u8, Identity>) -> Result<()> {
     for (number, identity) in taken {
         let earlier = taken.range(..number).find(|(_, other)| other.serial == identity.serial);
         let Some((earlier, _)) = earlier else { continue };
-        let question = format!("Serial {} is given for position {earlier} and position {number}. Is that right? (yes/no)", identity.serial);
+        let question = format!(
+            "Serial {} is given for position {earlier} and position {number}. Is that right? (yes/no)",
+            identity.serial
+        );
         if !prompt::yes(&question) {
             bail!("serial {} is given for position {earlier} and position {number}", identity.serial);
         }

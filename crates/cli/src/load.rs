@@ -6,9 +6,13 @@ use crate::say;
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings, picture};
+use tripbench_device::{
+    SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings, picture,
+};
 use tripbench_engine::{PlanInput, Script, plan};
-use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, SheetCopy, SheetRole, Task, sha256_hex};
+use tripbench_record::{
+    Identity, IdentityHow, LoadedSheets, PositionPlan, SheetCopy, SheetRole, Task, sha256_hex,
+};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Finding, Findings, Header, Severity, Source, State, read_sheet};
 
@@ -35,7 +39,10 @@ pub(crate) struct Loaded {
 pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result<Texts> {
     let site_path = site_path(options);
     let site = site_path.as_deref().map(source).transpose()?;
-    let read = site.as_ref().and_then(|source| read_sheet(source, &Findings::new(), SiteSheet::read)).unwrap_or_default();
+    let read = site
+        .as_ref()
+        .and_then(|source| read_sheet(source, &Findings::new(), SiteSheet::read))
+        .unwrap_or_default();
     let beside = |path: &Option<String>| {
         let folder = site_path.as_deref().and_then(Path::parent).unwrap_or_else(|| Path::new("."));
         path.as_ref().map(|path| folder.join(path))
@@ -50,8 +57,16 @@ pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result
     };
     Ok(Texts {
         rig: pick(&options.rig, &read.defaults.rig).as_deref().map(source).transpose()?,
-        device_type: pick(&options.device_type, &read.defaults.device_type).filter(|_| judged).as_deref().map(source).transpose()?,
-        settings: pick(&options.settings, &read.defaults.settings).filter(|_| judged).as_deref().map(source).transpose()?,
+        device_type: pick(&options.device_type, &read.defaults.device_type)
+            .filter(|_| judged)
+            .as_deref()
+            .map(source)
+            .transpose()?,
+        settings: pick(&options.settings, &read.defaults.settings)
+            .filter(|_| judged)
+            .as_deref()
+            .map(source)
+            .transpose()?,
         script: script.as_deref().map(source).transpose()?,
         site,
     })
@@ -69,7 +84,8 @@ fn script_path(name: &str, folder: Option<PathBuf>) -> PathBuf {
 
 /// A file as a source.
 pub(crate) fn source(path: &Path) -> Result<Arc<Source>> {
-    let text = std::fs::read_to_string(path).with_context(|| format!("can not read the sheet `{}`", path.display()))?;
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("can not read the sheet `{}`", path.display()))?;
     Ok(Source::new(path.display().to_string(), text))
 }
 
@@ -81,7 +97,8 @@ pub(crate) fn load(texts: &Texts, findings: &Findings) -> Loaded {
     let draft = texts.settings.as_ref().map(|source| read_sheet(source, findings, SettingsDraft::read));
     let script = texts.script.as_ref().and_then(|source| read_sheet(source, findings, Script::read));
     let site = site.unwrap_or_else(|| Some(SiteSheet::default()));
-    let settings = draft.map(|draft| settings(draft, device.as_ref(), rig.as_ref().zip(site.as_ref()), findings));
+    let settings =
+        draft.map(|draft| settings(draft, device.as_ref(), rig.as_ref().zip(site.as_ref()), findings));
     let copies = copies(texts, rig.as_ref(), device.as_ref(), settings.as_ref(), script.as_ref());
     let trial = copies.iter().any(|copy| copy.state == State::Draft.word());
     let whole = settings.as_ref().is_none_or(Option::is_some) && device.as_ref().is_none_or(Option::is_some);
@@ -115,7 +132,9 @@ fn copies(
 ) -> Vec<SheetCopy> {
     let copy = |role: SheetRole, source: &Option<Arc<Source>>, header: Option<&Header>| {
         let source = source.as_ref()?;
-        let file = Path::new(&source.name).file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        let file = Path::new(&source.name)
+            .file_name()
+            .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
         Some(SheetCopy {
             role,
             file,
@@ -129,8 +148,16 @@ fn copies(
     [
         copy(SheetRole::Site, &texts.site, None),
         copy(SheetRole::Rig, &texts.rig, rig.map(|rig| &rig.header)),
-        copy(SheetRole::Type, &texts.device_type, device.and_then(Option::as_ref).map(|device| &device.header)),
-        copy(SheetRole::Settings, &texts.settings, settings.and_then(Option::as_ref).map(|settings| &settings.header)),
+        copy(
+            SheetRole::Type,
+            &texts.device_type,
+            device.and_then(Option::as_ref).map(|device| &device.header),
+        ),
+        copy(
+            SheetRole::Settings,
+            &texts.settings,
+            settings.and_then(Option::as_ref).map(|settings| &settings.header),
+        ),
         copy(SheetRole::Script, &texts.script, script.map(|script| &script.header)),
     ]
     .into_iter()

@@ -24,7 +24,8 @@ pub(crate) fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf> {
             anyhow::bail!("`{}` already holds a run ({file}): take another folder", folder.display());
         }
     }
-    std::fs::create_dir_all(&folder).with_context(|| format!("can not make the folder `{}`", folder.display()))?;
+    std::fs::create_dir_all(&folder)
+        .with_context(|| format!("can not make the folder `{}`", folder.display()))?;
     Ok(folder)
 }
 
@@ -32,12 +33,22 @@ pub(crate) fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf> {
 pub(crate) fn record(view: &RunView) -> Option<(Record, Trace)> {
     let trace = view.trace()?;
     let csv = trace.to_csv();
-    let kept = TraceRecord { file: TRACE.to_owned(), sha256: sha256_hex(csv.as_bytes()), scans: trace.scans.len() as u64 };
+    let kept = TraceRecord {
+        file: TRACE.to_owned(),
+        sha256: sha256_hex(csv.as_bytes()),
+        scans: trace.scans.len() as u64,
+    };
     Some((view.record(kept)?, trace))
 }
 
 /// Writes record, report and trace; the record last, so that a folder with a record is whole.
-pub(crate) fn write(folder: &Path, record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> Result<()> {
+pub(crate) fn write(
+    folder: &Path,
+    record: &Record,
+    trace: &Trace,
+    rig: &RigSheet,
+    style: LevelStyle,
+) -> Result<()> {
     let put = |name: &str, bytes: &[u8]| {
         let path = folder.join(name);
         std::fs::write(&path, bytes).with_context(|| format!("can not write `{}`", path.display()))

@@ -27,7 +27,14 @@ impl Progress {
             bar.set_style(template.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=> "));
             bar
         });
-        Self { rig: rig.clone(), decoder: Decoder::new(rig.read_plan()), style, bar, recent: Vec::new(), drawn_s: 0.0 }
+        Self {
+            rig: rig.clone(),
+            decoder: Decoder::new(rig.read_plan()),
+            style,
+            bar,
+            recent: Vec::new(),
+            drawn_s: 0.0,
+        }
     }
 
     /// Takes in an event that the view has folded.
@@ -49,7 +56,12 @@ impl Progress {
             EventKind::GoesOn => self.line("  goes on        what was under way is repeated"),
             EventKind::SetAside(aside) => {
                 let level = self.style.level(aside.level);
-                self.line(&format!("  SET ASIDE      position {} at {:.1} s, {level}: {}", aside.position, aside.at.seconds(), aside.why));
+                self.line(&format!(
+                    "  SET ASIDE      position {} at {:.1} s, {level}: {}",
+                    aside.position,
+                    aside.at.seconds(),
+                    aside.why
+                ));
             }
             EventKind::Halted(halt) => self.line(&format!("  STOPPED        {halt}")),
             EventKind::Asked { text, .. } => self.line(&format!("  QUESTION       {text} (yes/no)")),
@@ -58,7 +70,21 @@ impl Progress {
                     bar.finish_and_clear();
                 }
             }
-            _ => {}
+            EventKind::Started(_)
+            | EventKind::StepBegan(_)
+            | EventKind::Cycle(..)
+            | EventKind::Mark(_)
+            | EventKind::Thrown(_)
+            | EventKind::Ordered { .. }
+            | EventKind::Confirmed { .. }
+            | EventKind::Answered { .. }
+            | EventKind::AnswerRefused(_)
+            | EventKind::Doubt(_)
+            | EventKind::Check(_)
+            | EventKind::Safe
+            | EventKind::NotSafe
+            | EventKind::Verdict { .. }
+            | EventKind::Recovered { .. } => {}
         }
     }
 
@@ -71,12 +97,19 @@ impl Progress {
 
     /// A step's line: its name, and the conditions that it found.
     fn step_done(&self, index: u16, view: &RunView) {
-        let Some(step) = view.header.as_ref().and_then(|header| header.steps.get(usize::from(index))) else { return };
+        let Some(step) = view.header.as_ref().and_then(|header| header.steps.get(usize::from(index))) else {
+            return;
+        };
         let found = view.checks.iter().filter(|check| check.step == index && check.position.is_none());
         let text: Vec<String> = found
             .map(|check| {
-                let value = check.measured.as_ref().map_or_else(|| String::from("–"), |measured| value_text(check, measured.value, self.style));
-                let limit = check.limits.and_then(|limits| limits.high).map_or_else(String::new, |high| format!(" (limit {})", value_text(check, high, self.style)));
+                let value = check.measured.as_ref().map_or_else(
+                    || String::from("–"),
+                    |measured| value_text(check, measured.value, self.style),
+                );
+                let limit = check.limits.and_then(|limits| limits.high).map_or_else(String::new, |high| {
+                    format!(" (limit {})", value_text(check, high, self.style))
+                });
                 let doubt = if check.verdict == CheckVerdict::Met { "" } else { " NOT MET" };
                 format!("{} {value}{limit}{doubt}", quantity_name(check.quantity))
             })
@@ -95,13 +128,19 @@ impl Progress {
         let cycle = view.cycle.map_or_else(String::new, |(cycle, of)| format!("cycle {cycle}/{of}   "));
         let left = progress.left.si();
         let left = format!("{:.0}:{:02.0} left", (left / 60.0).floor(), left % 60.0);
-        bar.set_message(format!("{cycle}{}   {}   {left}", self.style.level(VacuumLevel::new(level)), self.style.rate(self.rate())));
+        bar.set_message(format!(
+            "{cycle}{}   {}   {left}",
+            self.style.level(VacuumLevel::new(level)),
+            self.style.rate(self.rate())
+        ));
     }
 
     /// Rate over the recent scans.
     fn rate(&self) -> LevelRate {
         match (self.recent.first(), self.recent.last()) {
-            (Some(first), Some(last)) if last.0 - first.0 > 0.02 => LevelRate::new((last.1 - first.1) / (last.0 - first.0)),
+            (Some(first), Some(last)) if last.0 - first.0 > 0.02 => {
+                LevelRate::new((last.1 - first.1) / (last.0 - first.0))
+            }
             _ => LevelRate::ZERO,
         }
     }

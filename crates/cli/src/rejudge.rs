@@ -34,7 +34,10 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
         say::note("Judged again from the raw trace: the same checks and verdicts.");
         return Ok(Exit::of(&again));
     }
-    say::note(&format!("Judged again from the raw trace: {} differ. The stored record was left as it is.", differences.len()));
+    say::note(&format!(
+        "Judged again from the raw trace: {} differ. The stored record was left as it is.",
+        differences.len()
+    ));
     Ok(Exit::Failed)
 }
 
@@ -42,7 +45,11 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
 fn differences(stored: &Record, again: &Record) -> Vec<String> {
     let mut all = Vec::new();
     if stored.checks().count() != again.checks().count() {
-        all.push(format!("{} checks are stored, {} were found", stored.checks().count(), again.checks().count()));
+        all.push(format!(
+            "{} checks are stored, {} were found",
+            stored.checks().count(),
+            again.checks().count()
+        ));
     }
     for check in again.checks() {
         let same = |other: &&tripbench_record::Check| {
@@ -52,10 +59,18 @@ fn differences(stored: &Record, again: &Record) -> Vec<String> {
         match stored.checks().find(same) {
             Some(other) if other == check => {}
             Some(other) => {
-                let value = |check: &tripbench_record::Check| check.measured.as_ref().map_or(f64::NAN, |measured| measured.value);
+                let value = |check: &tripbench_record::Check| {
+                    check.measured.as_ref().map_or(f64::NAN, |measured| measured.value)
+                };
                 all.push(format!(
                     "{place}, {}: stored {} {} {}, found {} {} {}",
-                    check.quantity, other.verdict, value(other), other.unit, check.verdict, value(check), check.unit
+                    check.quantity,
+                    other.verdict,
+                    value(other),
+                    other.unit,
+                    check.verdict,
+                    value(check),
+                    check.unit
                 ));
             }
             None => {}
@@ -63,7 +78,10 @@ fn differences(stored: &Record, again: &Record) -> Vec<String> {
     }
     for (stored, again) in stored.positions.iter().zip(&again.positions) {
         if stored.verdict != again.verdict {
-            all.push(format!("position {}: stored {}, found {}", stored.number, stored.verdict, again.verdict));
+            all.push(format!(
+                "position {}: stored {}, found {}",
+                stored.number, stored.verdict, again.verdict
+            ));
         }
     }
     all

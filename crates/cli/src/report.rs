@@ -13,11 +13,8 @@ use tripbench_sheet::{Findings, Source};
 
 pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let folder = &options.folder;
-    let (record, trace) = if folder.join(output::RECORD).exists() {
-        stored(folder)?
-    } else {
-        from_journal(folder)?
-    };
+    let (record, trace) =
+        if folder.join(output::RECORD).exists() { stored(folder)? } else { from_journal(folder)? };
     let sheets = sheets(&record)?;
     output::write(folder, &record, &trace, &sheets.rig, sheets.site.style)?;
     table::print(&record, sheets.site.style);
@@ -43,13 +40,22 @@ fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
 pub(crate) fn stored(folder: &Path) -> Result<(Record, Trace)> {
     let path = folder.join(output::RECORD);
     let bytes = std::fs::read(&path).with_context(|| format!("can not read `{}`", path.display()))?;
-    let record: Record = serde_json::from_slice(&bytes).with_context(|| format!("`{}` is not a record", path.display()))?;
+    let record: Record =
+        serde_json::from_slice(&bytes).with_context(|| format!("`{}` is not a record", path.display()))?;
     if record.version != tripbench_record::VERSION || record.format != tripbench_record::FORMAT {
-        bail!("`{}` is `{}` version {}, this program reads version {}", path.display(), record.format, record.version, tripbench_record::VERSION);
+        bail!(
+            "`{}` is `{}` version {}, this program reads version {}",
+            path.display(),
+            record.format,
+            record.version,
+            tripbench_record::VERSION
+        );
     }
     let path = folder.join(output::TRACE);
-    let text = std::fs::read_to_string(&path).with_context(|| format!("can not read `{}`", path.display()))?;
-    let trace = Trace::from_csv(record.header.plan.clone(), &text).with_context(|| format!("`{}` can not be used", path.display()))?;
+    let text =
+        std::fs::read_to_string(&path).with_context(|| format!("can not read `{}`", path.display()))?;
+    let trace = Trace::from_csv(record.header.plan.clone(), &text)
+        .with_context(|| format!("`{}` can not be used", path.display()))?;
     Ok((record, trace))
 }
 

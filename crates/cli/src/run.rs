@@ -28,8 +28,12 @@ pub(crate) struct Prepared {
 
 /// `tripbench run`.
 pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
-    let Some((loaded, serials)) = load_all(&options.sheets, &options.devices)? else { return Ok(Exit::Usage) };
-    let Some(prepared) = prepare(&loaded, &options.devices, &serials, &options.output)? else { return Ok(Exit::Usage) };
+    let Some((loaded, serials)) = load_all(&options.sheets, &options.devices)? else {
+        return Ok(Exit::Usage);
+    };
+    let Some(prepared) = prepare(&loaded, &options.devices, &serials, &options.output)? else {
+        return Ok(Exit::Usage);
+    };
     say::note(say::CAUTIONS);
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (record, trace) = live::run(&prepared, show)?;
@@ -41,7 +45,9 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     let mut devices = options.devices.clone();
     devices.no_serial |= devices.serial.is_empty() && devices.words.len() < 2;
     let Some((loaded, serials)) = load_all(&options.sheets, &devices)? else { return Ok(Exit::Usage) };
-    let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.output)? else { return Ok(Exit::Usage) };
+    let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.output)? else {
+        return Ok(Exit::Usage);
+    };
     prepared.header.rehearsal = true;
     let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
     let started = ZonedDateTime::now();
@@ -62,21 +68,37 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
     const EXPECTED: [Verdict; 4] = [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass];
     let findings = Findings::new();
     let mut texts = demo_texts(include_str!("../../../bench-scripts/rigs/goods-in-1.toml"));
-    let truth_source = Source::new("four-devices.toml", include_str!("../../../bench-scripts/simulated/four-devices.toml"));
-    let rig = texts.rig.as_ref().and_then(|source| read_sheet(source, &findings, RigSheet::read)).context("the demo's rig sheet is not good")?;
-    let truth = read_sheet(&truth_source, &findings, |reader| Truth::read(reader, &rig)).context("the demo's truth is not good")?;
+    let truth_source =
+        Source::new("four-devices.toml", include_str!("../../../bench-scripts/simulated/four-devices.toml"));
+    let rig = texts
+        .rig
+        .as_ref()
+        .and_then(|source| read_sheet(source, &findings, RigSheet::read))
+        .context("the demo's rig sheet is not good")?;
+    let truth = read_sheet(&truth_source, &findings, |reader| Truth::read(reader, &rig))
+        .context("the demo's truth is not good")?;
     let server = serve(SimulatedBench::new(&rig, truth), *rig.link.unit, ([127, 0, 0, 1], 0).into())?;
-    say::note(&format!("A simulated goods-in bench of a jam factory listens on Modbus TCP {}.", server.address()));
-    say::note("Four vacuum switches of the jar depalletiser are tested in one ramp; one of them is set wrong.");
+    say::note(&format!(
+        "A simulated goods-in bench of a jam factory listens on Modbus TCP {}.",
+        server.address()
+    ));
+    say::note(
+        "Four vacuum switches of the jar depalletiser are tested in one ramp; one of them is set wrong.",
+    );
     say::note(say::CAUTIONS);
-    texts = demo_texts(&include_str!("../../../bench-scripts/rigs/goods-in-1.toml").replace("127.0.0.1:1502", &server.address().to_string()));
+    texts = demo_texts(
+        &include_str!("../../../bench-scripts/rigs/goods-in-1.toml")
+            .replace("127.0.0.1:1502", &server.address().to_string()),
+    );
     let loaded = load::load(&texts, &findings);
     if load::show(findings) {
         return Ok(Exit::Usage);
     }
     let serials: Vec<String> = (17..=20).map(|number| format!("7731-{number:03}")).collect();
     let output = OutputOptions { out: options.out.clone(), json: false };
-    let Some(prepared) = prepare(&loaded, &DeviceOptions::default(), &serials, &output)? else { return Ok(Exit::Usage) };
+    let Some(prepared) = prepare(&loaded, &DeviceOptions::default(), &serials, &output)? else {
+        return Ok(Exit::Usage);
+    };
     let (record, trace) = live::run(&prepared, live::Show::Progress)?;
     finish(&prepared, &record, &trace, false, false)?;
     let found: Vec<Verdict> = record.positions.iter().map(|position| position.verdict).collect();
@@ -94,7 +116,10 @@ fn demo_texts(rig: &str) -> Texts {
         site: source("site.toml", include_str!("../../../bench-scripts/site.toml")),
         rig: source("goods-in-1.toml", rig),
         device_type: source("jd-20.toml", include_str!("../../../bench-scripts/types/jd-20.toml")),
-        settings: source("depalletiser.toml", include_str!("../../../bench-scripts/settings/depalletiser.toml")),
+        settings: source(
+            "depalletiser.toml",
+            include_str!("../../../bench-scripts/settings/depalletiser.toml"),
+        ),
         script: source("goods-in.toml", include_str!("../../../bench-scripts/scripts/goods-in.toml")),
     }
 }
@@ -121,11 +146,17 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
 }
 
 /// The plan and the folder; `None` after findings were shown.
-fn prepare(loaded: &Loaded, devices: &DeviceOptions, serials: &[String], output: &OutputOptions) -> Result<Option<Prepared>> {
+fn prepare(
+    loaded: &Loaded,
+    devices: &DeviceOptions,
+    serials: &[String],
+    output: &OutputOptions,
+) -> Result<Option<Prepared>> {
     let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
     let now = ZonedDateTime::now();
     let stamp = now.strftime("%Y-%m-%d-%H%M%S").to_string();
-    let positions = identity::positions(devices, serials, &sheets.rig, &now.strftime("%Y%m%d-%H%M%S").to_string())?;
+    let positions =
+        identity::positions(devices, serials, &sheets.rig, &now.strftime("%Y%m%d-%H%M%S").to_string())?;
     let findings = Findings::new();
     let task = load::task(loaded, positions, &findings);
     if load::show(findings) {
@@ -158,7 +189,10 @@ fn calibration(task: &Task, now: &ZonedDateTime) -> Result<()> {
     if calibration.due.as_str() >= now.date().to_string().as_str() {
         return Ok(());
     }
-    let text = format!("the calibration of the reference `{}` was due on {}", *task.sheets.rig.reference.name, *calibration.due);
+    let text = format!(
+        "the calibration of the reference `{}` was due on {}",
+        *task.sheets.rig.reference.name, *calibration.due
+    );
     match task.sheets.site.expired_calibration {
         ExpiredCalibration::Refuse => bail!("{text}; the site sheet refuses such runs (expired_calibration)"),
         ExpiredCalibration::Warn => say::note(&format!("warning: {text}")),

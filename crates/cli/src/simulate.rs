@@ -14,7 +14,9 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     let findings = Findings::new();
     let rig = read_sheet(&load::source(&options.rig)?, &findings, RigSheet::read);
     let truth = match (&options.truth, &rig) {
-        (Some(path), Some(rig)) => read_sheet(&load::source(path)?, &findings, |reader| Truth::read(reader, rig)),
+        (Some(path), Some(rig)) => {
+            read_sheet(&load::source(path)?, &findings, |reader| Truth::read(reader, rig))
+        }
         (None, Some(rig)) => Some(Truth::as_declared(rig, 1)),
         (_, None) => None,
     };
@@ -29,7 +31,12 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     };
     let devices = truth.devices.len();
     let server = serve(SimulatedBench::new(&rig, truth), *rig.link.unit, address)?;
-    say::out(&format!("Simulated rig {} with {devices} devices on Modbus TCP {}, unit {}.", *rig.header.name, server.address(), *rig.link.unit));
+    say::out(&format!(
+        "Simulated rig {} with {devices} devices on Modbus TCP {}, unit {}.",
+        *rig.header.name,
+        server.address(),
+        *rig.link.unit
+    ));
     let _reader_gone = std::io::stdout().flush();
     server.wait();
     Ok(Exit::Good)

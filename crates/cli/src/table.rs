@@ -10,7 +10,8 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
     let rows: Vec<[String; 7]> = record.positions.iter().map(|position| row(&content, position)).collect();
     let heads = ["pos", "serial", "verdict", "decided by", "found", "allowed", "do next"].map(String::from);
-    let width = |column: usize| rows.iter().chain([&heads]).map(|row| row[column].chars().count()).max().unwrap_or(0);
+    let width =
+        |column: usize| rows.iter().chain([&heads]).map(|row| row[column].chars().count()).max().unwrap_or(0);
     let widths: Vec<usize> = (0..7).map(width).collect();
     say::out("");
     say::out(&line(&heads, &widths, None));
@@ -32,8 +33,12 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
 
 fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [String; 7] {
     let (decided, found, allowed) = match (&position.set_aside, position.decided_by()) {
-        (Some(aside), _) => (aside.why.to_string(), format!("{:.1} s", aside.at.seconds()), content.style.level(aside.level)),
-        (None, _) if position.verdict == tripbench_record::Verdict::Aborted => (String::from("stopped"), String::new(), String::new()),
+        (Some(aside), _) => {
+            (aside.why.to_string(), format!("{:.1} s", aside.at.seconds()), content.style.level(aside.level))
+        }
+        (None, _) if position.verdict == tripbench_record::Verdict::Aborted => {
+            (String::from("stopped"), String::new(), String::new())
+        }
         (None, Some(check)) => {
             let row = content.row(check);
             let bar = margin_bar_text(row.place);
@@ -54,7 +59,10 @@ fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [S
 }
 
 /// Where nothing was judged: the first level that was found.
-fn first_figures(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> (String, String, String) {
+fn first_figures(
+    content: &Content<'_>,
+    position: &tripbench_record::PositionRecord,
+) -> (String, String, String) {
     let found = position.checks.iter().find(|check| check.measured.is_some());
     found.map_or_else(Default::default, |check| {
         let row = content.row(check);

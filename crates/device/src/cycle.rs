@@ -22,7 +22,8 @@ pub struct CyclePoint {
 /// The points of one cycle from ambient past every level and back, in order.
 pub fn cycle(settings: &SettingsSheet) -> Vec<CyclePoint> {
     let closed = settings.logic == Logic::NormallyClosed;
-    let feeding = settings.air_saving.as_ref().map(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
+    let feeding =
+        settings.air_saving.as_ref().map(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
     let start = CyclePoint {
         name: "ambient",
         level: VacuumLevel::ZERO,
@@ -31,14 +32,24 @@ pub fn cycle(settings: &SettingsSheet) -> Vec<CyclePoint> {
         valve_on: feeding,
     };
     let mut points = vec![start];
-    points.push(CyclePoint { name: "switch point", level: settings.switch_point.value, output_on: !closed, ..start });
+    points.push(CyclePoint {
+        name: "switch point",
+        level: settings.switch_point.value,
+        output_on: !closed,
+        ..start
+    });
     if let Some(saving) = &settings.air_saving {
         let on = CyclePoint { output_on: !closed, ..start };
         let cut = feeding.map(|on| !on);
         points.push(CyclePoint { name: "cut-off", level: saving.cut_off.value, valve_on: cut, ..on });
         points.push(CyclePoint { name: "resume", level: saving.resume.value, rising: false, ..on });
     }
-    points.push(CyclePoint { name: "reset point", level: settings.reset_point.value, rising: false, ..start });
+    points.push(CyclePoint {
+        name: "reset point",
+        level: settings.reset_point.value,
+        rising: false,
+        ..start
+    });
     points
 }
 

@@ -26,20 +26,76 @@ pub struct Rule {
 
 /// Every rule of a settings sheet.
 pub const RULES: &[Rule] = &[
-    Rule { name: "type-differs", reason: "a settings sheet holds for one device type only", broken: type_differs },
-    Rule { name: "reset-missing", reason: "without a reset point or a hysteresis nobody knows when the output drops", broken: reset_missing },
-    Rule { name: "reset-below-switch", reason: "the output must drop at a less deep level than it turns on, and above ambient", broken: reset_below_switch },
-    Rule { name: "levels-missing", reason: "air saving needs a cut-off and a resume level", broken: levels_missing },
-    Rule { name: "resume-at-or-above-switch", reason: "feeding again below the switch point would drop the part-present signal in every cycle", broken: resume_above_switch },
-    Rule { name: "resume-margin", reason: "closer to the switch point than the type allows, leak and valve delay drop the part-present signal", broken: resume_margin },
-    Rule { name: "cut-off-above-resume", reason: "the valve would feed and cut at the same level and flutter", broken: cut_off_above_resume },
-    Rule { name: "deepest-reached", reason: "a level that the pump does not reach at this site never comes: the valve never closes, or the output never turns on", broken: deepest_reached },
-    Rule { name: "inside-range", reason: "the device can not be set outside its range", broken: inside_range },
-    Rule { name: "multiple-of-digit", reason: "the display can only be set in whole digits of the unit", broken: multiple_of_digit },
-    Rule { name: "hysteresis-above-noise", reason: "with a hysteresis inside the noise the output chatters", broken: hysteresis_above_noise },
-    Rule { name: "delay-selectable", reason: "the device offers only the delays on its type sheet", broken: delay_selectable },
-    Rule { name: "mode-offered", reason: "the device offers only the modes on its type sheet", broken: mode_offered },
-    Rule { name: "workpiece-held", reason: "at the resume level the holding force is least; it must still carry the workpiece", broken: workpiece_held },
+    Rule {
+        name: "type-differs",
+        reason: "a settings sheet holds for one device type only",
+        broken: type_differs,
+    },
+    Rule {
+        name: "reset-missing",
+        reason: "without a reset point or a hysteresis nobody knows when the output drops",
+        broken: reset_missing,
+    },
+    Rule {
+        name: "reset-below-switch",
+        reason: "the output must drop at a less deep level than it turns on, and above ambient",
+        broken: reset_below_switch,
+    },
+    Rule {
+        name: "levels-missing",
+        reason: "air saving needs a cut-off and a resume level",
+        broken: levels_missing,
+    },
+    Rule {
+        name: "resume-at-or-above-switch",
+        reason: "feeding again below the switch point would drop the part-present signal in every cycle",
+        broken: resume_above_switch,
+    },
+    Rule {
+        name: "resume-margin",
+        reason: "closer to the switch point than the type allows, leak and valve delay drop the part-present signal",
+        broken: resume_margin,
+    },
+    Rule {
+        name: "cut-off-above-resume",
+        reason: "the valve would feed and cut at the same level and flutter",
+        broken: cut_off_above_resume,
+    },
+    Rule {
+        name: "deepest-reached",
+        reason: "a level that the pump does not reach at this site never comes: the valve never closes, or the output never turns on",
+        broken: deepest_reached,
+    },
+    Rule {
+        name: "inside-range",
+        reason: "the device can not be set outside its range",
+        broken: inside_range,
+    },
+    Rule {
+        name: "multiple-of-digit",
+        reason: "the display can only be set in whole digits of the unit",
+        broken: multiple_of_digit,
+    },
+    Rule {
+        name: "hysteresis-above-noise",
+        reason: "with a hysteresis inside the noise the output chatters",
+        broken: hysteresis_above_noise,
+    },
+    Rule {
+        name: "delay-selectable",
+        reason: "the device offers only the delays on its type sheet",
+        broken: delay_selectable,
+    },
+    Rule {
+        name: "mode-offered",
+        reason: "the device offers only the modes on its type sheet",
+        broken: mode_offered,
+    },
+    Rule {
+        name: "workpiece-held",
+        reason: "at the resume level the holding force is least; it must still carry the workpiece",
+        broken: workpiece_held,
+    },
 ];
 
 /// What a rule looks at.
@@ -68,9 +124,14 @@ pub fn check_settings(
     for rule in RULES {
         if let Some(broken) = (rule.broken)(&case) {
             good = false;
-            let picture = case.levels().map_or(String::new(), |levels| format!("\n{}", ladder(&levels, case.style())));
+            let picture =
+                case.levels().map_or(String::new(), |levels| format!("\n{}", ladder(&levels, case.style())));
             let help = format!("{}\nwhy: {}{picture}", broken.help, rule.reason);
-            findings.add(Finding::error(rule.name, &broken.place, Wording::new(broken.message, "this value", help)));
+            findings.add(Finding::error(
+                rule.name,
+                &broken.place,
+                Wording::new(broken.message, "this value", help),
+            ));
         }
     }
     if good { draft.complete() } else { None }
@@ -102,7 +163,12 @@ impl Case<'_> {
     fn levels(&self) -> Option<Vec<(&'static str, VacuumLevel)>> {
         let [cut_off, resume] = self.saving_levels();
         let switch_point = self.draft.switch_point.clone();
-        let all = [("cut-off", cut_off), ("resume", resume), ("switch point", switch_point), ("reset point", self.draft.reset())];
+        let all = [
+            ("cut-off", cut_off),
+            ("resume", resume),
+            ("switch point", switch_point),
+            ("reset point", self.draft.reset()),
+        ];
         let known: Vec<_> = all.into_iter().filter_map(|(name, level)| Some((name, level?.value))).collect();
         (known.len() > 1).then_some(known)
     }
@@ -113,6 +179,7 @@ impl Case<'_> {
     }
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "the last word of every rule, which answers with an option")]
 fn broken(place: &Place, message: String, help: String) -> Option<Broken> {
     Some(Broken { place: place.clone(), message, help })
 }
@@ -145,7 +212,11 @@ fn reset_below_switch(case: &Case<'_>) -> Option<Broken> {
     if VacuumLevel::ZERO <= reset.value && reset.value < switch_point.value {
         return None;
     }
-    let message = format!("the reset point is {}, the switch point {}", case.show(reset.value), case.show(switch_point.value));
+    let message = format!(
+        "the reset point is {}, the switch point {}",
+        case.show(reset.value),
+        case.show(switch_point.value)
+    );
     let help = format!("allowed: from 0 to less deep than {}", case.show(switch_point.value));
     broken(&reset.place, message, help)
 }
@@ -167,7 +238,11 @@ fn levels_missing(case: &Case<'_>) -> Option<Broken> {
 fn resume_above_switch(case: &Case<'_>) -> Option<Broken> {
     let ([_, resume], switch_point) = (case.saving_levels(), case.draft.switch_point.as_ref()?);
     let resume = resume.filter(|resume| resume.value < switch_point.value)?;
-    let message = format!("resume {} is less deep than the switch point {}", case.show(resume.value), case.show(switch_point.value));
+    let message = format!(
+        "resume {} is less deep than the switch point {}",
+        case.show(resume.value),
+        case.show(switch_point.value)
+    );
     broken(&resume.place, message, format!("allowed: {} or deeper", case.show(switch_point.value)))
 }
 
@@ -189,8 +264,13 @@ fn cut_off_above_resume(case: &Case<'_>) -> Option<Broken> {
     let [cut_off, resume] = case.saving_levels();
     let (cut_off, resume) = (cut_off?, resume?);
     (cut_off.value <= resume.value).then_some(())?;
-    let message = format!("cut-off {} is not deeper than resume {}", case.show(cut_off.value), case.show(resume.value));
-    broken(&cut_off.place, message, format!("allowed: deeper than {}; were the two swapped?", case.show(resume.value)))
+    let message =
+        format!("cut-off {} is not deeper than resume {}", case.show(cut_off.value), case.show(resume.value));
+    broken(
+        &cut_off.place,
+        message,
+        format!("allowed: deeper than {}; were the two swapped?", case.show(resume.value)),
+    )
 }
 
 fn deepest_reached(case: &Case<'_>) -> Option<Broken> {
@@ -198,15 +278,27 @@ fn deepest_reached(case: &Case<'_>) -> Option<Broken> {
     let deepest = cut_off.or_else(|| case.draft.switch_point.clone())?;
     (deepest.value >= case.around.reached).then_some(())?;
     let message = format!("{} is not reached here", case.show(deepest.value));
-    broken(&deepest.place, message, format!("allowed: less deep than {}, what the pump reaches at this site", case.show(case.around.reached)))
+    broken(
+        &deepest.place,
+        message,
+        format!(
+            "allowed: less deep than {}, what the pump reaches at this site",
+            case.show(case.around.reached)
+        ),
+    )
 }
 
 fn inside_range(case: &Case<'_>) -> Option<Broken> {
     let range = &case.device.setting;
-    let outside = |level: &At<VacuumLevel>| !(range.lowest.value <= level.value && level.value <= range.highest.value);
+    let outside =
+        |level: &At<VacuumLevel>| !(range.lowest.value <= level.value && level.value <= range.highest.value);
     let level = case.every_level().into_iter().find(outside)?;
     let help = format!("allowed: {} to {}", case.show(range.lowest.value), case.show(range.highest.value));
-    broken(&level.place, format!("{} is outside the range of `{}`", case.show(level.value), case.device.header.name.value), help)
+    broken(
+        &level.place,
+        format!("{} is outside the range of `{}`", case.show(level.value), case.device.header.name.value),
+        help,
+    )
 }
 
 fn multiple_of_digit(case: &Case<'_>) -> Option<Broken> {
@@ -222,7 +314,8 @@ fn multiple_of_digit(case: &Case<'_>) -> Option<Broken> {
     };
     let level = case.every_level().into_iter().find(off)?;
     let nearest = VacuumLevel::new((level.si() / digit.si()).round() * digit.si());
-    let message = format!("{} can not be shown in steps of {}", level.place.text(), case.style().difference(digit));
+    let message =
+        format!("{} can not be shown in steps of {}", level.place.text(), case.style().difference(digit));
     broken(&level.place, message, format!("the nearest level that can be set is {}", case.show(nearest)))
 }
 
@@ -240,14 +333,22 @@ fn delay_selectable(case: &Case<'_>) -> Option<Broken> {
     let offered = &case.device.promise.delays;
     (!offered.iter().any(|offer| (offer.si() - delay.si()).abs() < 1e-9)).then_some(())?;
     let list: Vec<_> = offered.iter().map(|delay| format!("{} ms", delay.si() * 1e3)).collect();
-    broken(&delay.place, format!("a delay of {} ms can not be selected", delay.si() * 1e3), format!("allowed: {}", list.join(", ")))
+    broken(
+        &delay.place,
+        format!("a delay of {} ms can not be selected", delay.si() * 1e3),
+        format!("allowed: {}", list.join(", ")),
+    )
 }
 
 fn mode_offered(case: &Case<'_>) -> Option<Broken> {
     let mode = case.draft.mode.as_ref()?;
     (!case.device.modes.contains(&mode.value)).then_some(())?;
     let list: Vec<_> = case.device.modes.iter().map(|mode| mode.word()).collect();
-    broken(&mode.place, format!("the mode {} is not offered", mode.value), format!("allowed: {}", list.join(", ")))
+    broken(
+        &mode.place,
+        format!("the mode {} is not offered", mode.value),
+        format!("allowed: {}", list.join(", ")),
+    )
 }
 
 fn workpiece_held(case: &Case<'_>) -> Option<Broken> {
@@ -260,7 +361,10 @@ fn workpiece_held(case: &Case<'_>) -> Option<Broken> {
     let held_n = least.si() * area_m2;
     (held_n < needed_n).then_some(())?;
     let needed = VacuumLevel::new(needed_n / area_m2);
-    let message = format!("at {} the pads hold {held_n:.1} N, the workpiece needs {needed_n:.1} N", case.show(least.value));
+    let message = format!(
+        "at {} the pads hold {held_n:.1} N, the workpiece needs {needed_n:.1} N",
+        case.show(least.value)
+    );
     broken(&least.place, message, format!("allowed: {} or deeper, or more or larger pads", case.show(needed)))
 }
 

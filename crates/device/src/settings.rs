@@ -88,6 +88,7 @@ pub struct SettingsSheet {
 
 /// A settings sheet as far as it could be read: rules run on it even when fields are wrong.
 #[derive(Debug, Clone)]
+#[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
 pub struct SettingsDraft {
     pub(crate) header: Option<Header>,
     pub(crate) device_type: Option<At<String>>,
@@ -121,7 +122,8 @@ impl SettingsDraft {
         let switch = reader.table("switch", "the switch output", |switch| {
             let mode = switch.or("mode", "single-point, two-point or window", Mode::SinglePoint);
             let switch_point = switch.required("switch_point", "output turns on here with rising vacuum");
-            let reset_point = switch.optional("reset_point", "output turns off here with falling vacuum").flatten();
+            let reset_point =
+                switch.optional("reset_point", "output turns off here with falling vacuum").flatten();
             let hysteresis = switch.optional("hysteresis", "or: switch point minus reset point").flatten();
             let logic = switch.or("logic", "normally-open or normally-closed", Logic::NormallyOpen);
             let delay = switch.or("delay", "selected output delay", TimeSpan::ZERO);
@@ -178,12 +180,17 @@ impl SettingsDraft {
 }
 
 impl AirSavingDraft {
+    #[expect(clippy::unnecessary_wraps, reason = "the form of every reading function")]
     fn read(reader: &Reader<'_>) -> Option<Self> {
         Some(Self {
             cut_off: reader.optional("cut_off", "device cuts its supply valve here").flatten(),
-            cut_off_margin: reader.optional("cut_off_margin", "or: cut-off level above the switch point").flatten(),
+            cut_off_margin: reader
+                .optional("cut_off_margin", "or: cut-off level above the switch point")
+                .flatten(),
             resume: reader.optional("resume", "device feeds again here").flatten(),
-            resume_margin: reader.optional("resume_margin", "or: resume level above the switch point").flatten(),
+            resume_margin: reader
+                .optional("resume_margin", "or: resume level above the switch point")
+                .flatten(),
             supply_valve: reader.required("supply_valve", "closed-without-power or open-without-power"),
             place: reader.place(),
         })
@@ -192,7 +199,9 @@ impl AirSavingDraft {
     /// Cut-off and resume level, given or by their margins above the switch point.
     pub(crate) fn levels(&self, switch_point: &At<VacuumLevel>) -> [Option<At<VacuumLevel>>; 2] {
         let level = |level: &Option<At<VacuumLevel>>, margin: &Option<At<LevelDifference>>| {
-            level.clone().or_else(|| margin.clone().map(|margin| margin.map(|margin| switch_point.value + margin)))
+            level
+                .clone()
+                .or_else(|| margin.clone().map(|margin| margin.map(|margin| switch_point.value + margin)))
         };
         [level(&self.cut_off, &self.cut_off_margin), level(&self.resume, &self.resume_margin)]
     }
@@ -208,9 +217,16 @@ impl Workpiece {
         let mass = reader.required("mass", "mass of what is held");
         let pads = reader.required("pads", "number of pads");
         let diameter = reader.required("pad_diameter", "effective diameter of a pad");
-        let acceleration = reader.or("acceleration", "largest acceleration added to gravity", Acceleration::ZERO);
+        let acceleration =
+            reader.or("acceleration", "largest acceleration added to gravity", Acceleration::ZERO);
         let factor = reader.required("factor", "factor that the site asks for");
         let factor = reader.tested(factor, "1 or more", |factor: &f64| *factor >= 1.0);
-        Some(Self { mass: mass?, pads: pads?, pad_diameter: diameter?, acceleration: acceleration?, factor: factor? })
+        Some(Self {
+            mass: mass?,
+            pads: pads?,
+            pad_diameter: diameter?,
+            acceleration: acceleration?,
+            factor: factor?,
+        })
     }
 }

@@ -1,6 +1,8 @@
 //! The site sheet: what holds for a whole site. Every entry has a default, so that a bench without one works.
 
-use tripbench_quantity::{AbsolutePressure, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel};
+use tripbench_quantity::{
+    AbsolutePressure, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel,
+};
 use tripbench_sheet::{At, Findings, Reader, Source, Text, read_sheet, words};
 
 words! {
@@ -86,11 +88,17 @@ impl SiteSheet {
         let unit = reader.or("unit", "unit of shown levels", PressureUnit::KILOPASCAL);
         let sign = reader.or("sign", "vacuum (positive below ambient) or gauge (negative)", SignWord::Vacuum);
         let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Length::ZERO);
-        let altitude = reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
+        let altitude =
+            reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
         let decision = reader.or("decision", "guard-band or simple", DecisionRule::GuardBand);
         let expired = reader.or("expired_calibration", "refuse or warn", ExpiredCalibration::Refuse);
-        let waiting = reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
-        let defaults = reader.optional_table("defaults", "sheets taken when the command line names none", Defaults::read);
+        let waiting =
+            reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
+        let defaults = reader.optional_table(
+            "defaults",
+            "sheets taken when the command line names none",
+            Defaults::read,
+        );
         let cautions = reader.optional("cautions", "more cautions to show");
         let sign = match sign?.value {
             SignWord::Vacuum => SignConvention::Vacuum,

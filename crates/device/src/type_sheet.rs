@@ -104,10 +104,12 @@ impl TypeSheet {
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let header = Header::read(reader);
         let full_scale = reader.required("full_scale", "full scale, to which %FS refers");
-        let digits = reader.required("digits", "one display step in each unit, such as [\"0.1 kPa\", \"1 mbar\"]");
+        let digits =
+            reader.required("digits", "one display step in each unit, such as [\"0.1 kPa\", \"1 mbar\"]");
         let promise = reader.table("promise", "what the maker promises of the switching", Promise::read);
         let setting = reader.table("setting", "what can be set", SettingRanges::read);
-        let outputs = reader.or("outputs", "kinds of switch output", vec![OutputKind::Sourcing, OutputKind::Sinking]);
+        let outputs =
+            reader.or("outputs", "kinds of switch output", vec![OutputKind::Sourcing, OutputKind::Sinking]);
         let modes = reader.or("modes", "function modes", vec![Mode::SinglePoint]);
         let power = reader.optional("power", "lowest and highest supply voltage");
         let mounting = reader.optional("mounting", "port, seal, torque and tube, as the maker states them");
@@ -137,10 +139,14 @@ impl TypeSheet {
 
 impl Promise {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let accuracy = reader.required("accuracy", "largest deviation of a level, such as \"1 %FS + 1 digit\"");
-        let hysteresis = reader.optional("hysteresis", "largest deviation of the hysteresis, where the maker states one");
-        let repeatability = reader.required("repeatability", "spread of repeated switching, such as \"0.2 %FS\"");
-        let response_time = reader.required("response_time", "longest time from level to output, no delay selected");
+        let accuracy =
+            reader.required("accuracy", "largest deviation of a level, such as \"1 %FS + 1 digit\"");
+        let hysteresis =
+            reader.optional("hysteresis", "largest deviation of the hysteresis, where the maker states one");
+        let repeatability =
+            reader.required("repeatability", "spread of repeated switching, such as \"0.2 %FS\"");
+        let response_time =
+            reader.required("response_time", "longest time from level to output, no delay selected");
         let delays = reader.or("delays", "output delays that can be selected", vec![TimeSpan::ZERO]);
         Some(Self {
             accuracy: accuracy?,
@@ -165,5 +171,3 @@ impl SettingRanges {
         Some(Self { lowest: lowest?, highest: highest?, smallest_resume_margin: margin?, noise: noise? })
     }
 }
-
-

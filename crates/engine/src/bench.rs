@@ -57,7 +57,8 @@ impl Bench {
             state.air_since = state.now;
             state.order(Order::Powered(air))
         };
-        self.wait(|state| state.confirmed.as_ref().filter(|(confirmed, _, _)| *confirmed == id).map(|_| ())).await
+        self.wait(|state| state.confirmed.as_ref().filter(|(confirmed, _, _)| *confirmed == id).map(|_| ()))
+            .await
     }
 
     /// Waits for a time.
@@ -149,7 +150,13 @@ impl Bench {
     /// Numbers of the positions that still take part.
     pub fn active(&self) -> Vec<u8> {
         let state = self.state.borrow();
-        state.task.positions.iter().map(|plan| plan.number).filter(|number| state.is_active(*number)).collect()
+        state
+            .task
+            .positions
+            .iter()
+            .map(|plan| plan.number)
+            .filter(|number| state.is_active(*number))
+            .collect()
     }
 
     /// Sets what is taken off every level from now on.

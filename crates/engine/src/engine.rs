@@ -97,7 +97,10 @@ pub struct Engine {
 
 impl fmt::Debug for Engine {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Engine").field("phase", &self.phase).field("halted", &self.halted).finish_non_exhaustive()
+        f.debug_struct("Engine")
+            .field("phase", &self.phase)
+            .field("halted", &self.halted)
+            .finish_non_exhaustive()
     }
 }
 
@@ -170,7 +173,8 @@ impl Engine {
             }
             Input::NotDone { id, why } => {
                 state.emit(EventKind::Doubt(why.clone()));
-                let safe = state.pending.is_some_and(|pending| pending.id == id && pending.order == Order::Safe);
+                let safe =
+                    state.pending.is_some_and(|pending| pending.id == id && pending.order == Order::Safe);
                 if safe {
                     state.order(Order::Safe);
                 } else if running {
@@ -189,7 +193,8 @@ impl Engine {
             Input::Recorded { through } => state.recorded = Some(through),
             Input::Abort(_) | Input::RecordLost | Input::Deadline => {}
         }
-        let lag = state.last_seq().map_or(0, |last| last.0).saturating_sub(state.recorded.map_or(0, |seq| seq.0));
+        let lag =
+            state.last_seq().map_or(0, |last| last.0).saturating_sub(state.recorded.map_or(0, |seq| seq.0));
         if running && state.recorded.is_some() && lag > LARGEST_LAG {
             return Err(Halt::RecordLost);
         }
@@ -237,7 +242,8 @@ impl Engine {
     fn make_safe(&mut self) {
         let mut state = self.state.borrow_mut();
         let safe = state.task.sheets.rig.image_of(Order::Safe);
-        let confirmed = state.pending.is_none() && state.confirmed.as_ref().is_some_and(|(_, _, image)| *image == safe);
+        let confirmed =
+            state.pending.is_none() && state.confirmed.as_ref().is_some_and(|(_, _, image)| *image == safe);
         if !confirmed && state.now < self.safe_until {
             return;
         }
@@ -246,7 +252,12 @@ impl Engine {
             .task
             .positions
             .iter()
-            .map(|plan| (plan.number, verdict(&state.task, plan.number, &state.checks, &state.set_aside, self.halted.as_ref())))
+            .map(|plan| {
+                (
+                    plan.number,
+                    verdict(&state.task, plan.number, &state.checks, &state.set_aside, self.halted.as_ref()),
+                )
+            })
             .collect();
         for (position, verdict) in verdicts {
             state.emit(EventKind::Verdict { position, verdict });
@@ -268,7 +279,8 @@ fn take_answer(state: &mut State, to: PromptId, answer: String, by: String) {
 
 fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
-    text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_else(|| String::from("a panic without text"))
+    text.or_else(|| panic.downcast_ref::<String>().cloned())
+        .unwrap_or_else(|| String::from("a panic without text"))
 }
 
 /// The run: rest, then each step, judged when it is done.

@@ -39,7 +39,9 @@ impl State {
         self.level_allowed(seen.level)?;
         self.seen = Some(seen.clone());
         self.seen_count += 1;
-        plugs.into_iter().for_each(|position| self.set_aside(position, SetAsideReason::Unplugged));
+        for position in plugs {
+            self.set_aside(position, SetAsideReason::Unplugged);
+        }
         if self.task.positions.iter().all(|plan| !self.is_active(plan.number)) {
             return Err(Halt::NoPositionLeft);
         }
@@ -48,22 +50,26 @@ impl State {
 
     fn decode(&self, scan: &Scan, at: Mono) -> Result<Seen, Halt> {
         let rig = &self.task.sheets.rig;
-        let level = self.decoder.level(scan, rig).map_err(|fault| Halt::Reference { why: fault.to_string() })?;
+        let level =
+            self.decoder.level(scan, rig).map_err(|fault| Halt::Reference { why: fault.to_string() })?;
         let air_pressure = match self.decoder.air_pressure(scan, rig) {
             Some(Ok(read)) => Some(read.value),
             Some(Err(fault)) => return Err(Halt::AirPressureInput { why: fault.to_string() }),
             None => None,
         };
-        let switches = rig.positions.iter().filter_map(|position| {
-            Some((*position.number, self.decoder.bit(scan, &position.switch)?.on))
-        });
+        let switches = rig
+            .positions
+            .iter()
+            .filter_map(|position| Some((*position.number, self.decoder.bit(scan, &position.switch)?.on)));
         let level = VacuumLevel::new(level.value.si() - self.zero_pa);
         Ok(Seen { at, level, air_pressure, switches: switches.collect() })
     }
 
     fn guards(&self, scan: &Scan) -> Result<(), Halt> {
         let interlocks = &self.task.sheets.rig.interlocks;
-        let open = |input: &Option<_>| input.as_ref().is_some_and(|input| !self.decoder.bit(scan, input).is_some_and(|bit| bit.on));
+        let open = |input: &Option<_>| {
+            input.as_ref().is_some_and(|input| !self.decoder.bit(scan, input).is_some_and(|bit| bit.on))
+        };
         if open(&interlocks.emergency_stop) {
             return Err(Halt::EmergencyStop);
         }
@@ -75,7 +81,9 @@ impl State {
 
     /// Outputs of this scan against the last confirmed order, unless one is under way or the scan is older.
     fn outputs_as_ordered(&self, scan: &Scan) -> Result<(), Halt> {
-        let Some((_, since, image)) = self.confirmed.as_ref().filter(|_| self.pending.is_none()) else { return Ok(()) };
+        let Some((_, since, image)) = self.confirmed.as_ref().filter(|_| self.pending.is_none()) else {
+            return Ok(());
+        };
         let started = scan.blocks.iter().map(|block| block.span.before).min().unwrap_or_default();
         let same = self.decoder.outputs(scan, &self.task.sheets.rig).is_some_and(|read| read == *image);
         if started < *since || same { Ok(()) } else { Err(Halt::Doubt(Doubt::OutputsDiffer)) }
@@ -85,7 +93,9 @@ impl State {
     fn plugs(&mut self, scan: &Scan) -> Vec<u8> {
         let mut out = Vec::new();
         for plan in &self.task.positions {
-            let Some(present) = self.task.sheets.rig.position(plan.number).and_then(|position| position.present.as_ref()) else {
+            let Some(present) =
+                self.task.sheets.rig.position(plan.number).and_then(|position| position.present.as_ref())
+            else {
                 continue;
             };
             let plugged = self.decoder.bit(scan, present).is_some_and(|bit| bit.on);
@@ -125,7 +135,9 @@ impl State {
             Some(pause) => {
                 let good_since = inside.then(|| pause.good_since.unwrap_or(self.now));
                 self.pause = Some(Pause { good_since, ..pause });
-                if good_since.is_some_and(|since| self.now.since(since) >= AIR_STEADY) && self.pending.is_none() {
+                if good_since.is_some_and(|since| self.now.since(since) >= AIR_STEADY)
+                    && self.pending.is_none()
+                {
                     self.pause = None;
                     self.emit(EventKind::GoesOn);
                 } else if self.now.since(pause.since) > self.task.sheets.site.waiting.air.duration() {

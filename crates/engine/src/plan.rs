@@ -26,7 +26,8 @@ pub struct PlanInput<'p> {
 pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
     let planner = Planner { sheets: &input.sheets, positions: &input.positions, findings };
     planner.check_script(input.script);
-    let steps: Vec<Option<PlannedStep>> = (0..).zip(&input.script.steps).map(|(index, step)| planner.step(input.script, index, step)).collect();
+    let steps: Vec<Option<PlannedStep>> =
+        (0..).zip(&input.script.steps).map(|(index, step)| planner.step(input.script, index, step)).collect();
     let steps = steps.into_iter().collect::<Option<Vec<_>>>()?;
     if findings.any_error() {
         return None;
@@ -55,7 +56,8 @@ impl Planner<'_> {
     fn step(&self, script: &Script, index: usize, step: &ScriptStep) -> Option<PlannedStep> {
         let (name, task, predicted) = match &step.kind {
             StepKind::Zero { watch } => {
-                let again = script.steps[..index].iter().any(|earlier| matches!(earlier.kind, StepKind::Zero { .. }));
+                let again =
+                    script.steps[..index].iter().any(|earlier| matches!(earlier.kind, StepKind::Zero { .. }));
                 let vent = self.time_of(Air::Vent, (self.window_top(script), VacuumLevel::ZERO));
                 ("zero", StepTask::Zero { watch: *watch, again }, vent + watch.si() + 0.5)
             }
@@ -69,7 +71,11 @@ impl Planner<'_> {
             StepKind::WaitUntil { level, direction, within } => {
                 self.reachable(level.value, &level.place)?;
                 let rising = *direction == Direction::Deeper;
-                ("wait-until", StepTask::WaitUntil { level: level.value, rising, within: *within }, within.si() / 2.0)
+                (
+                    "wait-until",
+                    StepTask::WaitUntil { level: level.value, rising, within: *within },
+                    within.si() / 2.0,
+                )
             }
             StepKind::Ask { text } => {
                 let text = text.get(&self.sheets.site.language).to_owned();
@@ -77,7 +83,12 @@ impl Planner<'_> {
             }
         };
         let stop_on_failure = step.on_failure == OnFailure::Stop;
-        Some(PlannedStep { name: name.to_owned(), task, stop_on_failure, predicted: TimeSpan::new(predicted) })
+        Some(PlannedStep {
+            name: name.to_owned(),
+            task,
+            stop_on_failure,
+            predicted: TimeSpan::new(predicted),
+        })
     }
 
     fn time_of(&self, air: Air, levels: (VacuumLevel, VacuumLevel)) -> f64 {
@@ -89,22 +100,33 @@ impl Planner<'_> {
         let windows = script.steps.iter().filter_map(|step| match &step.kind {
             StepKind::SwitchPoints { to: Some(to), .. } => Some(to.value),
             StepKind::SwitchPoints { to: None, .. } => self.expected().map(|expected| deepest(&expected)),
-            _ => None,
+            StepKind::Zero { .. }
+            | StepKind::Leak { .. }
+            | StepKind::Drive { .. }
+            | StepKind::Hold { .. }
+            | StepKind::WaitUntil { .. }
+            | StepKind::Ask { .. } => None,
         });
         windows.max_by(|a, b| a.si().total_cmp(&b.si())).unwrap_or(VacuumLevel::new(1_000.0))
     }
 
     fn leak(&self, script: &Script, step: &ScriptStep) -> Option<(&'static str, StepTask, f64)> {
         let StepKind::Leak { level, settle, watch, limit } = &step.kind else { return None };
-        let (level, place) = level.as_ref().map_or((self.window_top(script), &step.place), |level| (level.value, &level.place));
+        let (level, place) = level
+            .as_ref()
+            .map_or((self.window_top(script), &step.place), |level| (level.value, &level.place));
         self.can(Air::Evacuate, &step.place)?;
         self.reachable(level, place)?;
         let largest = &self.sheets.rig.manifold.largest_leak;
         let limit = limit.as_ref().map_or(largest.value, |limit| limit.value);
         if limit.si() > largest.si() {
             let help = "with a larger leak the rig sheet says that levels can not be judged: take its limit or a smaller one";
-            let wording = Wording::new("the leak limit is larger than the rig sheet allows", "this step", help);
-            self.findings.add(Finding::error("leak-limit", &step.place, wording).with(&largest.place, "the rig's largest leak"));
+            let wording =
+                Wording::new("the leak limit is larger than the rig sheet allows", "this step", help);
+            self.findings.add(
+                Finding::error("leak-limit", &step.place, wording)
+                    .with(&largest.place, "the rig's largest leak"),
+            );
             return None;
         }
         let settle = settle.unwrap_or_else(|| TimeSpan::new(3.0 * self.sheets.rig.manifold.thermal.si()));
@@ -129,7 +151,12 @@ impl Planner<'_> {
             return None;
         };
         if bottom >= top {
-            self.finding("window-empty", &step.place, "the window's less deep end is not less deep than its deep end", "write from less deep, to deeper");
+            self.finding(
+                "window-empty",
+                &step.place,
+                "the window's less deep end is not less deep than its deep end",
+                "write from less deep, to deeper",
+            );
             return None;
         }
         let place = to.as_ref().map_or(&step.place, |level| &level.place);
@@ -137,7 +164,8 @@ impl Planner<'_> {
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
         let near = self.near(bottom, rising_air);
-        let task = SwitchPointsTask { cycles: *cycles, bottom, top, near, rising: rising_air, falling, valve };
+        let task =
+            SwitchPointsTask { cycles: *cycles, bottom, top, near, rising: rising_air, falling, valve };
         let first = self.time_of(Air::Evacuate, (VacuumLevel::ZERO, bottom));
         let cycle = self.time_of(rising_air, (bottom, top)) + self.time_of(falling, (top, bottom));
         Some(("switch-points", StepTask::SwitchPoints(task), first + f64::from(*cycles) * cycle))
@@ -151,7 +179,8 @@ impl Planner<'_> {
         let response = self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si());
         let calibration = &rig.reference.calibration;
         let fixed = (calibration.expanded_uncertainty.si() / *calibration.coverage_factor).powi(2);
-        let by_rate = ((rate * response / 2.0).powi(2) + (rate * rig.reference.lag.uncertainty.si()).powi(2)) / 3.0;
+        let by_rate =
+            ((rate * response / 2.0).powi(2) + (rate * rig.reference.lag.uncertainty.si()).powi(2)) / 3.0;
         if (1.0 + by_rate / fixed).sqrt() < 1.02 { Air::Evacuate } else { Air::EvacuateFine }
     }
 
@@ -189,7 +218,8 @@ impl Planner<'_> {
             None => Some(wanted),
             Some(blind) => {
                 let message = format!("the rig has no valve input at position {}", blind.number);
-                let help = "add it to the rig sheet, or write valve = false: then cut-off and resume are not judged";
+                let help =
+                    "add it to the rig sheet, or write valve = false: then cut-off and resume are not judged";
                 self.finding("valve-not-seen", &step.place, &message, help);
                 None
             }
@@ -197,13 +227,18 @@ impl Planner<'_> {
     }
 
     fn mode(&self, step: &ScriptStep) {
-        if let Some(settings) = self.sheets.settings.as_ref().filter(|settings| settings.mode.value == Mode::Window) {
+        if let Some(settings) =
+            self.sheets.settings.as_ref().filter(|settings| settings.mode.value == Mode::Window)
+        {
             let wording = Wording::new(
                 "switch-points can not test a window output",
                 "this step",
                 "its output turns off again above the window; test it as single-point or two-point",
             );
-            self.findings.add(Finding::error("mode-not-tested", &step.place, wording).with(&settings.mode.place, "the mode is set here"));
+            self.findings.add(
+                Finding::error("mode-not-tested", &step.place, wording)
+                    .with(&settings.mode.place, "the mode is set here"),
+            );
         }
     }
 }

@@ -23,9 +23,16 @@ pub(crate) fn rate(rig: &RigSheet, reached: VacuumLevel, air: Air, level: Vacuum
 }
 
 /// Time from one level to another, valve delay included; `None` if it is never reached.
-pub(crate) fn time(rig: &RigSheet, reached: VacuumLevel, air: Air, (from, to): (VacuumLevel, VacuumLevel)) -> Option<TimeSpan> {
+pub(crate) fn time(
+    rig: &RigSheet,
+    reached: VacuumLevel,
+    air: Air,
+    (from, to): (VacuumLevel, VacuumLevel),
+) -> Option<TimeSpan> {
     let tau = time_constant(rig, air)?;
     let (from, to) = (from.si(), to.si());
-    let ratio = if air.evacuates() { (reached.si() - from) / (reached.si() - to) } else { from / to.max(200.0) };
-    (ratio.is_finite() && ratio > 0.0).then(|| TimeSpan::new(tau.si() * ratio.ln().max(0.0) + rig.manifold.valve_delay.si()))
+    let ratio =
+        if air.evacuates() { (reached.si() - from) / (reached.si() - to) } else { from / to.max(200.0) };
+    (ratio.is_finite() && ratio > 0.0)
+        .then(|| TimeSpan::new(tau.si() * ratio.ln().max(0.0) + rig.manifold.valve_delay.si()))
 }

@@ -105,7 +105,11 @@ pub enum StepKind {
 const VARIANTS: &[Variant<ScriptStep>] = &[
     Variant { word: "zero", about: "reads the vented reference; the second time also its drift", read: zero },
     Variant { word: "leak", about: "watches how fast the closed rig loses vacuum", read: leak },
-    Variant { word: "switch-points", about: "ramps through the levels: on, off, hysteresis, cut-off, resume", read: switch_points },
+    Variant {
+        word: "switch-points",
+        about: "ramps through the levels: on, off, hysteresis, cut-off, resume",
+        read: switch_points,
+    },
     Variant { word: "drive", about: "sets what the air does", read: drive },
     Variant { word: "hold", about: "keeps everything as it is for a time", read: hold },
     Variant { word: "wait-until", about: "waits until a level is reached", read: wait_until },
@@ -116,7 +120,8 @@ impl Script {
     /// Reads a script.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let header = Header::read(reader);
-        let steps = reader.tables("step", "a step", |step| step.variant("do", "what the step does", VARIANTS));
+        let steps =
+            reader.tables("step", "a step", |step| step.variant("do", "what the step does", VARIANTS));
         Some(Self { header: header?, steps: steps? })
     }
 }
@@ -132,7 +137,8 @@ fn bounded(reader: &Reader<'_>, time: Option<At<TimeSpan>>) -> Option<At<TimeSpa
 }
 
 fn zero(reader: &Reader<'_>) -> Option<ScriptStep> {
-    let watch = bounded(reader, reader.or("watch", "how long the vented reference is read", TimeSpan::new(1.0)));
+    let watch =
+        bounded(reader, reader.or("watch", "how long the vented reference is read", TimeSpan::new(1.0)));
     step(reader, watch.map(|watch| StepKind::Zero { watch: watch.value }))
 }
 
@@ -141,7 +147,14 @@ fn leak(reader: &Reader<'_>) -> Option<ScriptStep> {
     let settle = reader.optional("settle", "time for the gas to warm; else three thermal time constants");
     let watch = bounded(reader, reader.or("watch", "how long the closed rig is watched", TimeSpan::new(2.0)));
     let limit = reader.optional("limit", "largest leak; else the rig sheet's");
-    let kind = || Some(StepKind::Leak { level: level?, settle: settle?.map(|time: At<TimeSpan>| time.value), watch: watch?.value, limit: limit? });
+    let kind = || {
+        Some(StepKind::Leak {
+            level: level?,
+            settle: settle?.map(|time: At<TimeSpan>| time.value),
+            watch: watch?.value,
+            limit: limit?,
+        })
+    };
     step(reader, kind())
 }
 
@@ -150,14 +163,26 @@ fn switch_points(reader: &Reader<'_>) -> Option<ScriptStep> {
     let cycles = reader.tested(cycles, "1 to 100", |cycles| (1..=100).contains(cycles));
     let from = reader.optional("from", "less deep end of the window; else from the settings sheet");
     let to = reader.optional("to", "deep end of the window; else from the settings sheet");
-    let rising = reader.optional("rising", "evacuate or evacuate-fine through the window; else as the uncertainty asks");
+    let rising = reader
+        .optional("rising", "evacuate or evacuate-fine through the window; else as the uncertainty asks");
     let rising = match rising {
-        Some(Some(air)) => reader.tested(Some(air), "evacuate or evacuate-fine", |air: &Air| air.evacuates()).map(Some),
+        Some(Some(air)) => {
+            reader.tested(Some(air), "evacuate or evacuate-fine", |air: &Air| air.evacuates()).map(Some)
+        }
         other => other,
     };
-    let valve = reader.optional("valve", "whether cut-off and resume are judged; else if the settings sheet has air saving");
+    let valve = reader.optional(
+        "valve",
+        "whether cut-off and resume are judged; else if the settings sheet has air saving",
+    );
     let kind = || {
-        Some(StepKind::SwitchPoints { cycles: cycles?.value, from: from?, to: to?, rising: rising?, valve: valve? })
+        Some(StepKind::SwitchPoints {
+            cycles: cycles?.value,
+            from: from?,
+            to: to?,
+            rising: rising?,
+            valve: valve?,
+        })
     };
     step(reader, kind())
 }
@@ -176,7 +201,8 @@ fn wait_until(reader: &Reader<'_>) -> Option<ScriptStep> {
     let level = reader.required("level", "the level that is waited for");
     let direction = reader.or("direction", "deeper or less-deep", Direction::Deeper);
     let within = bounded(reader, reader.or("within", "longest time", TimeSpan::new(30.0)));
-    let kind = || Some(StepKind::WaitUntil { level: level?, direction: direction?.value, within: within?.value });
+    let kind =
+        || Some(StepKind::WaitUntil { level: level?, direction: direction?.value, within: within?.value });
     step(reader, kind())
 }
 

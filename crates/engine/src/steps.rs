@@ -46,7 +46,10 @@ async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     bench.air(Air::Vent).await?;
     let largest = bench.state.borrow().task.sheets.rig.reference.largest_zero.si();
     let already = bench.state.borrow().zero_pa;
-    until(bench, Air::Vent, VacuumLevel::ZERO, |seen| (seen.level.si() + already).abs() <= largest.max(300.0)).await?;
+    until(bench, Air::Vent, VacuumLevel::ZERO, |seen| {
+        (seen.level.si() + already).abs() <= largest.max(300.0)
+    })
+    .await?;
     rest(bench).await?;
     let from = bench.now();
     let until = from + watch.duration();
@@ -118,7 +121,11 @@ async fn reset(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
 
 /// Full flow to short of the window, then as planned past its deep end: never back on the way. Gives the positions whose
 /// output changed, and when the window was crossed.
-async fn rise(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<(BTreeSet<u8>, Mono, Mono), Break> {
+async fn rise(
+    bench: &Bench,
+    task: &SwitchPointsTask,
+    cycle: u16,
+) -> Result<(BTreeSet<u8>, Mono, Mono), Break> {
     bench.sleep(phase(bench, cycle, task.cycles)).await?;
     bench.air(Air::Evacuate).await?;
     if task.rising != Air::Evacuate {
@@ -130,7 +137,8 @@ async fn rise(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<(BTr
     let from = bench.now();
     let mut switched = BTreeSet::new();
     until(bench, task.rising, task.top, |seen| {
-        let changed = seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
+        let changed =
+            seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
         switched.extend(changed.map(|(position, _)| *position));
         seen.level >= task.top
     })
@@ -145,7 +153,9 @@ async fn rising_again(bench: &Bench) -> Result<(), Break> {
         let seen = bench.scan().await?;
         if seen.level < lowest.level {
             lowest = seen;
-        } else if seen.level.si() > lowest.level.si() + 50.0 && seen.at.since(lowest.at) > Duration::from_millis(100) {
+        } else if seen.level.si() > lowest.level.si() + 50.0
+            && seen.at.since(lowest.at) > Duration::from_millis(100)
+        {
             return Ok(());
         }
     }
@@ -190,7 +200,12 @@ async fn ask(bench: &Bench, text: &str) -> Result<(), Break> {
 }
 
 /// Scans until `enough`; longer than twice what the rig sheet predicts plus five seconds, the level does not answer the valve.
-async fn until(bench: &Bench, air: Air, wanted: VacuumLevel, mut enough: impl FnMut(&Seen) -> bool) -> Result<Seen, Break> {
+async fn until(
+    bench: &Bench,
+    air: Air,
+    wanted: VacuumLevel,
+    mut enough: impl FnMut(&Seen) -> bool,
+) -> Result<Seen, Break> {
     let mut limit: Option<Mono> = None;
     loop {
         let seen = bench.scan().await?;

@@ -3,9 +3,12 @@
 use crate::channel::{Channels, marks_of, zero_before};
 use tripbench_device::DecisionRule;
 use tripbench_measure::{
-    Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, conformance_probability, decide, distinct, fit_line,
+    Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, conformance_probability, decide,
+    distinct, fit_line,
 };
-use tripbench_record::{Check, CheckVerdict, LeakTask, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, Task};
+use tripbench_record::{
+    Check, CheckVerdict, LeakTask, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, Task,
+};
 
 /// The decision rule of the site, as `measure` names it.
 pub(crate) fn acceptance(task: &Task) -> Acceptance {
@@ -22,7 +25,12 @@ pub(crate) fn blank(task: &Task, step: u16, quantity: QuantityName, role: Role, 
 }
 
 /// Fills in a result and decides it.
-pub(crate) fn judged(mut check: Check, result: &MeasurementResult, limits: Option<Limits>, acceptance: Acceptance) -> Check {
+pub(crate) fn judged(
+    mut check: Check,
+    result: &MeasurementResult,
+    limits: Option<Limits>,
+    acceptance: Acceptance,
+) -> Check {
     check.measured = Some(Measured::from(result));
     check.limits = limits.map(|limits| LimitsRecord { low: limits.low, high: limits.high });
     check.conformance_probability = limits.map(|limits| conformance_probability(result, limits));
@@ -46,10 +54,17 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
     let Some(zero) = here.last().and_then(|mark| channels.zero(mark)) else {
         return vec![Check { remark: Some("the vented reference was not read".into()), ..check }];
     };
-    let result = combine(zero.offset_pa, channels.resolution_pa(), vec![Contribution::normal("noise", zero.uncertainty_pa)]);
+    let result = combine(
+        zero.offset_pa,
+        channels.resolution_pa(),
+        vec![Contribution::normal("noise", zero.uncertainty_pa)],
+    );
     let largest = reference.largest_zero.si();
     let limits = Limits { low: Some(-largest), high: Some(largest) };
-    let mut checks = vec![result.map_or_else(|_| check.clone(), |result| judged(check.clone(), &result, Some(limits), acceptance(task)))];
+    let mut checks = vec![result.map_or_else(
+        |_| check.clone(),
+        |result| judged(check.clone(), &result, Some(limits), acceptance(task)),
+    )];
     if again {
         checks.push(drift(channels, marks, step, zero));
     }
@@ -65,7 +80,11 @@ fn drift(channels: &Channels<'_>, marks: &[Mark], step: u16, after: crate::chann
     };
     let noise = before.uncertainty_pa.hypot(after.uncertainty_pa);
     let difference = after.offset_pa - before.offset_pa;
-    let Ok(result) = combine(difference, channels.resolution_pa(), vec![Contribution::normal("noise", noise)]) else { return check };
+    let Ok(result) =
+        combine(difference, channels.resolution_pa(), vec![Contribution::normal("noise", noise)])
+    else {
+        return check;
+    };
     let declared = task.sheets.rig.reference.drift.si();
     let limits = Limits { low: Some(-declared), high: Some(declared) };
     let shown = decide(&result, limits, Acceptance::GuardBand);
@@ -88,9 +107,12 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
         Contribution::normal("scatter of the line", line.slope_uncertainty_pa_per_s()),
         Contribution::rectangular("gas still warming", warming_pa_per_s(task, leak)),
     ];
-    let watched_s = samples.last().map_or(1.0, |last| last.t_s) - samples.first().map_or(0.0, |first| first.t_s);
+    let watched_s =
+        samples.last().map_or(1.0, |last| last.t_s) - samples.first().map_or(0.0, |first| first.t_s);
     let resolution = channels.resolution_pa() / watched_s.max(1e-3);
-    let Ok(result) = combine(-line.slope_pa_per_s(centre_s), resolution, contributions) else { return vec![check] };
+    let Ok(result) = combine(-line.slope_pa_per_s(centre_s), resolution, contributions) else {
+        return vec![check];
+    };
     // Vacuum that gets deeper in a closed rig is a valve that does not close: as bad as a leak.
     let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
     let mut check = judged(check, &result, Some(limits), acceptance(task));
@@ -107,5 +129,8 @@ fn warming_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
     let tau_s = manifold.thermal.si().max(1e-3);
     let rate_pa_per_s = (manifold.ultimate_vacuum.si() - leak.level.si()).max(0.0) / manifold.evacuate.si();
     let watch_s = leak.watch.si().max(1e-3);
-    0.4 * rate_pa_per_s * (-leak.settle.si() / tau_s).exp() * (tau_s / watch_s) * (1.0 - (-watch_s / tau_s).exp())
+    0.4 * rate_pa_per_s
+        * (-leak.settle.si() / tau_s).exp()
+        * (tau_s / watch_s)
+        * (1.0 - (-watch_s / tau_s).exp())
 }

@@ -2,7 +2,8 @@
 
 use crate::channel::{Change, Channels, Zero, changes};
 use tripbench_measure::{
-    Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, bracket, combine, distinct, fit_curve, posterior,
+    Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, bracket, combine, distinct,
+    fit_curve, posterior,
 };
 use tripbench_record::{CrossingRecord, Mark, Segment, Task};
 use tripbench_rig::DigitalInput;
@@ -52,12 +53,19 @@ fn device_delay_s(task: &Task) -> (f64, f64) {
 }
 
 /// Finds the crossings in the ramps of a step.
-pub(crate) fn crossings(channels: &Channels<'_>, marks: &[Mark], step: u16, zero: Zero, sought: Sought<'_>) -> Crossings {
+pub(crate) fn crossings(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    step: u16,
+    zero: Zero,
+    sought: Sought<'_>,
+) -> Crossings {
     let mut found = Crossings { least_top_pa: f64::INFINITY, ..Crossings::default() };
     for mark in marks.iter().filter(|mark| mark.step == step) {
-        let cycle = match (mark.segment, sought.rising) {
-            (Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false) => cycle,
-            _ => continue,
+        let (Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false) =
+            (mark.segment, sought.rising)
+        else {
+            continue;
         };
         let samples = channels.samples(mark, zero);
         let bits = channels.bits(mark, sought.input);
@@ -84,7 +92,12 @@ pub(crate) fn crossings(channels: &Channels<'_>, marks: &[Mark], step: u16, zero
 }
 
 /// Level between the two ends of the edge's interval, from a curve through the samples around it.
-fn place(channels: &Channels<'_>, samples: &[Sample], change: &Change, rising: bool) -> Option<(CrossingInterval, CrossingRecord)> {
+fn place(
+    channels: &Channels<'_>,
+    samples: &[Sample],
+    change: &Change,
+    rising: bool,
+) -> Option<(CrossingInterval, CrossingRecord)> {
     let module = &channels.task.sheets.rig.module;
     let edge = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
     let delay_s = net_delay_s(channels.task);
@@ -135,10 +148,12 @@ pub(crate) struct Level {
 
 /// Repeatability that the type promises, as a standard deviation: half of the promised half width.
 pub(crate) fn promised_spread_pa(task: &Task, near_pa: f64) -> f64 {
-    let declared = task.sheets.device.as_ref().zip(task.sheets.settings.as_ref()).map(|(device, settings)| {
-        let scale = device.scale(settings.unit.value);
-        device.promise.repeatability.half_width(tripbench_quantity::VacuumLevel::new(near_pa), scale).si() / 2.0
-    });
+    let declared =
+        task.sheets.device.as_ref().zip(task.sheets.settings.as_ref()).map(|(device, settings)| {
+            let scale = device.scale(settings.unit.value);
+            device.promise.repeatability.half_width(tripbench_quantity::VacuumLevel::new(near_pa), scale).si()
+                / 2.0
+        });
     declared.unwrap_or(50.0)
 }
 
@@ -152,9 +167,14 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
     let reference = &task.sheets.rig.reference;
     let (_, response_s) = device_delay_s(task);
     let converter_s = task.sheets.rig.module.converter.si();
-    let calibration = reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
+    let calibration =
+        reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
     let contributions = vec![
-        Contribution::intervals("crossings: edge interval, repeatability, scatter of the fit", &random.density, found.intervals.len()),
+        Contribution::intervals(
+            "crossings: edge interval, repeatability, scatter of the fit",
+            &random.density,
+            found.intervals.len(),
+        ),
         Contribution::normal("calibration of the reference", calibration),
         Contribution::rectangular("lag of the reference", rate_pa_per_s * reference.lag.uncertainty.si()),
         Contribution::rectangular("delay of the device", rate_pa_per_s * response_s / 2.0),
@@ -173,13 +193,17 @@ pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Op
     let reference = &task.sheets.rig.reference;
     let value = on.result.value - off.result.value;
     let (_, response_s) = device_delay_s(task);
-    let calibration = reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
+    let calibration =
+        reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
     let share = (value / on.result.value).abs().min(1.0);
     let contributions = vec![
         Contribution::intervals("crossings of the switch point", &on.random.density, on.count),
         Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count),
         Contribution::normal("gain of the reference", calibration * share),
-        Contribution::rectangular("lag of the reference", (on.rate_pa_per_s + off.rate_pa_per_s) * reference.lag.uncertainty.si()),
+        Contribution::rectangular(
+            "lag of the reference",
+            (on.rate_pa_per_s + off.rate_pa_per_s) * reference.lag.uncertainty.si(),
+        ),
         Contribution::rectangular("delay of the device, rising", on.rate_pa_per_s * response_s / 2.0),
         Contribution::rectangular("delay of the device, falling", off.rate_pa_per_s * response_s / 2.0),
         Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),

@@ -6,36 +6,58 @@ use tripbench_record::{Check, Halt, QuantityName, Role, SetAside, StepTask, Task
 /// Every required check and condition that a position's verdict needs, by step.
 pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
     let steps = task.steps.iter().zip(0_u16..);
-    steps.flat_map(|(step, index)| of_step(task, &step.task).into_iter().map(move |(quantity, role)| (index, quantity, role))).collect()
+    steps
+        .flat_map(|(step, index)| {
+            of_step(task, &step.task).into_iter().map(move |(quantity, role)| (index, quantity, role))
+        })
+        .collect()
 }
 
 fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
     let condition = |quantity| (quantity, Role::Condition);
     match step {
         StepTask::Zero { again: false, .. } => vec![condition(QuantityName::Zero)],
-        StepTask::Zero { again: true, .. } => vec![condition(QuantityName::Zero), condition(QuantityName::ZeroDrift)],
+        StepTask::Zero { again: true, .. } => {
+            vec![condition(QuantityName::Zero), condition(QuantityName::ZeroDrift)]
+        }
         StepTask::Leak(_) => vec![condition(QuantityName::LeakRate)],
         StepTask::SwitchPoints(switch_points) => {
             let mut all = vec![condition(QuantityName::EvacuationSteady)];
             if let Some((settings, device)) = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref()) {
                 let expected = expected(settings, device);
-                all.extend([(QuantityName::SwitchPoint, Role::Required), (QuantityName::ResetPoint, Role::Required)]);
+                all.extend([
+                    (QuantityName::SwitchPoint, Role::Required),
+                    (QuantityName::ResetPoint, Role::Required),
+                ]);
                 all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
                 if switch_points.valve && settings.air_saving.is_some() {
-                    all.extend([(QuantityName::CutOff, Role::Required), (QuantityName::Resume, Role::Required)]);
+                    all.extend([
+                        (QuantityName::CutOff, Role::Required),
+                        (QuantityName::Resume, Role::Required),
+                    ]);
                 }
             }
             all
         }
-        StepTask::Drive { .. } | StepTask::Hold { .. } | StepTask::WaitUntil { .. } | StepTask::Ask { .. } => Vec::new(),
+        StepTask::Drive { .. }
+        | StepTask::Hold { .. }
+        | StepTask::WaitUntil { .. }
+        | StepTask::Ask { .. } => Vec::new(),
     }
 }
 
 /// The verdict of a position. What was stopped or set aside is aborted, whatever it had shown so far.
-pub fn verdict(task: &Task, position: u8, checks: &[Check], set_aside: &[SetAside], halted: Option<&Halt>) -> Verdict {
+pub fn verdict(
+    task: &Task,
+    position: u8,
+    checks: &[Check],
+    set_aside: &[SetAside],
+    halted: Option<&Halt>,
+) -> Verdict {
     if halted.is_some() || set_aside.iter().any(|aside| aside.position == position) {
         return Verdict::Aborted;
     }
-    let mine: Vec<&Check> = checks.iter().filter(|check| check.position.is_none_or(|of| of == position)).collect();
+    let mine: Vec<&Check> =
+        checks.iter().filter(|check| check.position.is_none_or(|of| of == position)).collect();
     Verdict::of(&promised(task), &mine)
 }

@@ -18,7 +18,10 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         StepTask::Zero { again, .. } => zero(&channels, marks, step, *again),
         StepTask::Leak(task) => leak(&channels, marks, step, task),
         StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
-        StepTask::Drive { .. } | StepTask::Hold { .. } | StepTask::WaitUntil { .. } | StepTask::Ask { .. } => Vec::new(),
+        StepTask::Drive { .. }
+        | StepTask::Hold { .. }
+        | StepTask::WaitUntil { .. }
+        | StepTask::Ask { .. } => Vec::new(),
     }
 }
 
@@ -33,7 +36,8 @@ pub fn rejudge(record: &Record, task: &Task, trace: &Trace) -> Record {
     let done = record.steps_done.iter().copied();
     let checks: Vec<Check> = done.flat_map(|step| judge_step(task, trace, &record.marks, step)).collect();
     let mut again = record.clone();
-    let set_aside: Vec<_> = record.positions.iter().filter_map(|position| position.set_aside.clone()).collect();
+    let set_aside: Vec<_> =
+        record.positions.iter().filter_map(|position| position.set_aside.clone()).collect();
     again.place_checks(&checks);
     for position in &mut again.positions {
         position.verdict = verdict(task, position.number, &checks, &set_aside, record.halted.as_ref());

@@ -5,11 +5,18 @@ use crate::condition::{acceptance, blank, judged};
 use crate::level::{Crossings, Level, Sought, crossings, hysteresis, level};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
-use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, SwitchPointsTask};
+use tripbench_record::{
+    Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, SwitchPointsTask,
+};
 use tripbench_rig::{DigitalInput, Position};
 
 /// Checks of the rig and of each position that takes part.
-pub(crate) fn switch_points(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPointsTask) -> Vec<Check> {
+pub(crate) fn switch_points(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    step: u16,
+    task: &SwitchPointsTask,
+) -> Vec<Check> {
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
     let mut checks = vec![steady(channels, marks, step, task)];
     for plan in &channels.task.positions {
@@ -36,13 +43,19 @@ struct At<'c> {
 impl At<'_> {
     fn checks(&self) -> Vec<Check> {
         let sheets = &self.channels.task.sheets;
-        let expected = sheets.settings.as_ref().zip(sheets.device.as_ref()).map(|(settings, device)| expected(settings, device));
+        let expected = sheets
+            .settings
+            .as_ref()
+            .zip(sheets.device.as_ref())
+            .map(|(settings, device)| expected(settings, device));
         let closed = sheets.settings.as_ref().is_some_and(|settings| settings.logic == Logic::NormallyClosed);
         let on = self.crossings(&self.position.switch, !closed, true);
         let off = self.crossings(&self.position.switch, closed, false);
         let limits = |pick: fn(&Expected) -> Option<LevelLimits>| expected.as_ref().and_then(pick);
-        let (switch_point, on_level) = self.level_check(QuantityName::SwitchPoint, &on, limits(|e| Some(e.on)));
-        let (reset_point, off_level) = self.level_check(QuantityName::ResetPoint, &off, limits(|e| Some(e.off)));
+        let (switch_point, on_level) =
+            self.level_check(QuantityName::SwitchPoint, &on, limits(|e| Some(e.on)));
+        let (reset_point, off_level) =
+            self.level_check(QuantityName::ResetPoint, &off, limits(|e| Some(e.off)));
         let mut checks = vec![switch_point, reset_point];
         let promised = expected.as_ref().and_then(|expected| expected.hysteresis);
         let promised = promised.map(|[low, high]| Limits { low: Some(low.si()), high: Some(high.si()) });
@@ -56,12 +69,15 @@ impl At<'_> {
 
     /// Cut-off and resume, seen at the device's valve output while the rig drives the air.
     fn valve_checks(&self, valve: &DigitalInput, expected: Option<&Expected>) -> Vec<Check> {
-        let saving = self.channels.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
+        let saving =
+            self.channels.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
         let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
         let cut = self.crossings(valve, !feeding, true);
         let fed = self.crossings(valve, feeding, false);
-        let (cut_off, _) = self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
-        let (resume, _) = self.level_check(QuantityName::Resume, &fed, expected.and_then(|expected| expected.resume));
+        let (cut_off, _) =
+            self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
+        let (resume, _) =
+            self.level_check(QuantityName::Resume, &fed, expected.and_then(|expected| expected.resume));
         vec![cut_off, resume]
     }
 
@@ -69,7 +85,12 @@ impl At<'_> {
         crossings(self.channels, self.marks, self.step, self.zero, Sought { input, to, rising })
     }
 
-    fn level_check(&self, quantity: QuantityName, found: &Crossings, limits: Option<LevelLimits>) -> (Check, Option<Level>) {
+    fn level_check(
+        &self,
+        quantity: QuantityName,
+        found: &Crossings,
+        limits: Option<LevelLimits>,
+    ) -> (Check, Option<Level>) {
         let role = if limits.is_some() { Role::Required } else { Role::Informative };
         let mut check = blank(self.channels.task, self.step, quantity, role, "Pa");
         check.crossings.clone_from(&found.records);
@@ -88,7 +109,13 @@ impl At<'_> {
     fn doubts(&self, check: &mut Check, found: &Crossings, limits: Option<Limits>) {
         let cycles = u32::from(self.task.cycles);
         let placed = u32::try_from(found.records.len()).unwrap_or(0);
-        let reached = self.channels.task.sheets.site.style.level(tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0)));
+        let reached = self
+            .channels
+            .task
+            .sheets
+            .site
+            .style
+            .level(tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0)));
         let remark = if found.extra > 0 {
             format!("the output changed {} times more than expected: it chatters", found.extra)
         } else if placed == 0 && found.missing > 0 && !self.alive(found) {
@@ -110,8 +137,11 @@ impl At<'_> {
     /// Whether the device shows that it is connected and powered: by its plug's input, or a change of this signal.
     fn alive(&self, found: &Crossings) -> bool {
         let plugged = self.position.present.as_ref().is_some_and(|present| {
-            let ramps = marks_of(self.marks, self.step, |segment| !matches!(segment, Segment::Vented | Segment::Closed));
-            !ramps.is_empty() && ramps.iter().all(|mark| self.channels.bits(mark, present).iter().all(|bit| bit.on))
+            let ramps = marks_of(self.marks, self.step, |segment| {
+                !matches!(segment, Segment::Vented | Segment::Closed)
+            });
+            !ramps.is_empty()
+                && ramps.iter().all(|mark| self.channels.bits(mark, present).iter().all(|bit| bit.on))
         });
         found.alive || plugged
     }
@@ -128,14 +158,17 @@ impl At<'_> {
 
     /// Spread of the switch point; shown, not judged: five crossings say little of a spread.
     fn repeatability(&self, on: Option<&Level>) -> Check {
-        let check = blank(self.channels.task, self.step, QuantityName::Repeatability, Role::Informative, "Pa");
+        let check =
+            blank(self.channels.task, self.step, QuantityName::Repeatability, Role::Informative, "Pa");
         let Some(level) = on.filter(|level| level.count > 1) else { return check };
         #[expect(clippy::cast_precision_loss, reason = "counts are small")]
         let relative = 1.0 / (2.0 * (level.count as f64 - 1.0)).sqrt();
         let spread = level.random.repeatability_pa;
         let contribution = vec![Contribution::normal("number of crossings", spread * relative)];
         match combine(spread, self.channels.resolution_pa(), contribution) {
-            Ok(result) => Check { measured: Some(Measured::from(&result)), verdict: CheckVerdict::Measured, ..check },
+            Ok(result) => {
+                Check { measured: Some(Measured::from(&result)), verdict: CheckVerdict::Measured, ..check }
+            }
             Err(_) => check,
         }
     }
@@ -159,16 +192,30 @@ fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPoint
         })
         .collect();
     if rates.len() != usize::from(task.cycles) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
-        return Check { remark: Some("the evacuation rate could not be followed in every ramp".into()), ..check };
+        return Check {
+            remark: Some("the evacuation rate could not be followed in every ramp".into()),
+            ..check
+        };
     }
-    let largest = rates.iter().fold((0.0, 0.0), |best: (f64, f64), rate| if rate.0 > best.0 { *rate } else { best });
-    let least = rates.iter().fold((f64::INFINITY, 0.0), |best: (f64, f64), rate| if rate.0 < best.0 { *rate } else { best });
+    let largest =
+        rates.iter().fold((0.0, 0.0), |best: (f64, f64), rate| if rate.0 > best.0 { *rate } else { best });
+    let least = rates
+        .iter()
+        .fold((f64::INFINITY, 0.0), |best: (f64, f64), rate| if rate.0 < best.0 { *rate } else { best });
     let ratio = largest.0 / least.0;
     let relative = (largest.1 / largest.0).hypot(least.1 / least.0);
-    let Ok(result) = combine(ratio, 1e-3, vec![Contribution::normal("scatter of the rates", ratio * relative)]) else { return check };
-    let mut check = judged(check, &result, Some(Limits { low: None, high: Some(LARGEST_RATIO) }), Acceptance::GuardBand);
+    let Ok(result) =
+        combine(ratio, 1e-3, vec![Contribution::normal("scatter of the rates", ratio * relative)])
+    else {
+        return check;
+    };
+    let mut check =
+        judged(check, &result, Some(Limits { low: None, high: Some(LARGEST_RATIO) }), Acceptance::GuardBand);
     if check.verdict != CheckVerdict::Met {
-        check.remark = Some("the rig evacuates at a different rate than before: a hose, a seal or the air changed in the run".into());
+        check.remark = Some(
+            "the rig evacuates at a different rate than before: a hose, a seal or the air changed in the run"
+                .into(),
+        );
     }
     check
 }

@@ -1,4 +1,4 @@
-//! The run's clock: CLOCK_BOOTTIME, which goes on while the machine sleeps, against CLOCK_MONOTONIC, which does not.
+//! The run's clock: `CLOCK_BOOTTIME`, which goes on while the machine sleeps, against `CLOCK_MONOTONIC`, which does not.
 
 use rustix::time::{ClockId, Timespec, clock_gettime};
 use std::time::Duration;

@@ -37,7 +37,8 @@ impl ModuleLock {
         let name: String = address.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
         let path = std::env::temp_dir().join(format!("tripbench-module-{name}.lock"));
         let unusable = |source| LockError::File { path: path.clone(), source };
-        let file = OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(unusable)?;
+        let file =
+            OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(unusable)?;
         match file.try_lock() {
             Ok(()) => Ok(Self(file)),
             Err(TryLockError::WouldBlock) => Err(LockError::Taken { address: address.to_owned() }),

@@ -6,7 +6,9 @@ use crate::transport::Transport;
 use std::time::Duration;
 use tokio::time::sleep;
 use tripbench_quantity::{Mono, Span};
-use tripbench_rig::{Block, Command, Doubt, Order, OutputImage, ReadBack, ReadPlan, Request, Response, RigSheet, Scan};
+use tripbench_rig::{
+    Block, Command, Doubt, Order, OutputImage, ReadBack, ReadPlan, Request, Response, RigSheet, Scan,
+};
 
 /// Times that a link keeps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,7 +44,8 @@ pub struct Link<T> {
 impl<T: Transport> Link<T> {
     /// A link over a wire. It is in doubt until safe has been confirmed: what ran before is not known.
     pub fn new(transport: T, clock: Clock, latch: StopLatch, rig: &RigSheet) -> Self {
-        let times = LinkTimes { slowest_answer: rig.link.slowest_answer.duration(), look: Duration::from_millis(20) };
+        let times =
+            LinkTimes { slowest_answer: rig.link.slowest_answer.duration(), look: Duration::from_millis(20) };
         let safe = rig.image_of(Order::Safe);
         let doubt_at = Some(clock.now());
         Self { transport, clock, latch, times, discipline: Discipline::Kept, safe, doubt_at }
@@ -127,7 +130,11 @@ impl<T: Transport> Link<T> {
         }
         let outputs = self.read_outputs(rig).await?;
         let after = self.clock.now();
-        if outputs == image { Ok(ReadBack { outputs, span: Span { before, after } }) } else { self.doubted(after, Doubt::OutputsDiffer) }
+        if outputs == image {
+            Ok(ReadBack { outputs, span: Span { before, after } })
+        } else {
+            self.doubted(after, Doubt::OutputsDiffer)
+        }
     }
 
     /// Writes safe and reads it back. After a doubt that is not enough: safe is then written again once nothing sent before

@@ -44,7 +44,10 @@ pub struct TcpTransport {
 impl fmt::Debug for TcpTransport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let connected = self.connection.is_some();
-        f.debug_struct("TcpTransport").field("address", &self.address).field("connected", &connected).finish_non_exhaustive()
+        f.debug_struct("TcpTransport")
+            .field("address", &self.address)
+            .field("connected", &connected)
+            .finish_non_exhaustive()
     }
 }
 
@@ -55,7 +58,8 @@ impl TcpTransport {
     }
 
     async fn connect(&self) -> Result<Context, Doubt> {
-        let stream = timeout(self.answer_timeout.max(Duration::from_secs(1)), TcpStream::connect(self.address)).await;
+        let stream =
+            timeout(self.answer_timeout.max(Duration::from_secs(1)), TcpStream::connect(self.address)).await;
         let stream = stream.map_err(|_| Doubt::Lost)?.map_err(|_| Doubt::Lost)?;
         stream.set_nodelay(true).map_err(|_| Doubt::Lost)?;
         Ok(tcp::attach_slave(stream, Slave(self.unit)))
@@ -69,7 +73,8 @@ impl Transport for TcpTransport {
             Some(connection) => connection,
             None => self.connect().await?,
         };
-        let answer = timeout(self.answer_timeout, connection.call(to_wire(request))).await.map_err(|_| Doubt::Late)?;
+        let answer =
+            timeout(self.answer_timeout, connection.call(to_wire(request))).await.map_err(|_| Doubt::Late)?;
         match answer {
             Ok(Ok(response)) => {
                 let response = from_wire(request, response)?;
@@ -80,9 +85,9 @@ impl Transport for TcpTransport {
                 self.connection = Some(connection);
                 Err(Doubt::Refused(u8::from(code)))
             }
-            Err(Error::Protocol(ProtocolError::HeaderMismatch { .. } | ProtocolError::FunctionCodeMismatch { .. })) => {
-                Err(Doubt::Foreign)
-            }
+            Err(Error::Protocol(
+                ProtocolError::HeaderMismatch { .. } | ProtocolError::FunctionCodeMismatch { .. },
+            )) => Err(Doubt::Foreign),
             Err(Error::Transport(error)) if error.kind() == ErrorKind::InvalidData => Err(Doubt::Corrupt),
             Err(Error::Transport(_)) => Err(Doubt::Lost),
         }
@@ -93,7 +98,9 @@ fn to_wire(request: &Request) -> Wire<'_> {
     match request {
         Request::Read { area: Area::Coil, start, count } => Wire::ReadCoils(*start, *count),
         Request::Read { area: Area::DiscreteInput, start, count } => Wire::ReadDiscreteInputs(*start, *count),
-        Request::Read { area: Area::HoldingRegister, start, count } => Wire::ReadHoldingRegisters(*start, *count),
+        Request::Read { area: Area::HoldingRegister, start, count } => {
+            Wire::ReadHoldingRegisters(*start, *count)
+        }
         Request::Read { area: Area::InputRegister, start, count } => Wire::ReadInputRegisters(*start, *count),
         Request::WriteCoils { start, states } => Wire::WriteMultipleCoils(*start, Cow::Borrowed(states)),
     }
@@ -105,14 +112,28 @@ fn from_wire(request: &Request, response: WireResponse) -> Result<Response, Doub
     let bits = |bits: Vec<bool>, count: u16| {
         let padded = usize::from(count).div_ceil(8) * 8;
         let words = bits.iter().take(usize::from(count)).map(|bit| u16::from(*bit)).collect();
-        if bits.len() == padded || bits.len() == usize::from(count) { Ok(Response::Values(words)) } else { Err(Doubt::Short) }
+        if bits.len() == padded || bits.len() == usize::from(count) {
+            Ok(Response::Values(words))
+        } else {
+            Err(Doubt::Short)
+        }
     };
     match (request, response) {
         (Request::Read { area: Area::Coil, count, .. }, WireResponse::ReadCoils(states))
-        | (Request::Read { area: Area::DiscreteInput, count, .. }, WireResponse::ReadDiscreteInputs(states)) => bits(states, *count),
-        (Request::Read { area: Area::HoldingRegister, count, .. }, WireResponse::ReadHoldingRegisters(words))
+        | (
+            Request::Read { area: Area::DiscreteInput, count, .. },
+            WireResponse::ReadDiscreteInputs(states),
+        ) => bits(states, *count),
+        (
+            Request::Read { area: Area::HoldingRegister, count, .. },
+            WireResponse::ReadHoldingRegisters(words),
+        )
         | (Request::Read { area: Area::InputRegister, count, .. }, WireResponse::ReadInputRegisters(words)) => {
-            if words.len() == usize::from(*count) { Ok(Response::Values(words)) } else { Err(Doubt::Short) }
+            if words.len() == usize::from(*count) {
+                Ok(Response::Values(words))
+            } else {
+                Err(Doubt::Short)
+            }
         }
         (Request::WriteCoils { start, states }, WireResponse::WriteMultipleCoils(echo_start, echo_count))
             if *start == echo_start && states.len() == usize::from(echo_count) =>

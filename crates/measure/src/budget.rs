@@ -60,7 +60,8 @@ impl Contribution {
     /// Type A from crossings: their density, centred here, and their number.
     pub fn intervals(name: &str, density: &Density, count: usize) -> Self {
         let centred = density.centred();
-        let mut contribution = Self::new(name, Evaluation::A, Distribution::Intervals, centred.standard_deviation());
+        let mut contribution =
+            Self::new(name, Evaluation::A, Distribution::Intervals, centred.standard_deviation());
         #[expect(clippy::cast_precision_loss, reason = "counts are small")]
         let freedom = count.saturating_sub(1).max(1) as f64;
         contribution.degrees_of_freedom = Some(freedom);
@@ -68,8 +69,20 @@ impl Contribution {
         contribution
     }
 
-    fn new(name: &str, evaluation: Evaluation, distribution: Distribution, standard_uncertainty: f64) -> Self {
-        Self { name: name.to_owned(), evaluation, distribution, standard_uncertainty, degrees_of_freedom: None, density: None }
+    fn new(
+        name: &str,
+        evaluation: Evaluation,
+        distribution: Distribution,
+        standard_uncertainty: f64,
+    ) -> Self {
+        Self {
+            name: name.to_owned(),
+            evaluation,
+            distribution,
+            standard_uncertainty,
+            degrees_of_freedom: None,
+            density: None,
+        }
     }
 }
 
@@ -110,7 +123,11 @@ pub enum NotAResult {
 ///
 /// # Errors
 /// If anything is not finite, or nothing contributes.
-pub fn combine(value: f64, resolution: f64, contributions: Vec<Contribution>) -> Result<MeasurementResult, NotAResult> {
+pub fn combine(
+    value: f64,
+    resolution: f64,
+    contributions: Vec<Contribution>,
+) -> Result<MeasurementResult, NotAResult> {
     let mut all = contributions;
     all.push(Contribution::rectangular("resolution of the reference", resolution / 2.0));
     let variance: f64 = all.iter().map(|c| c.standard_uncertainty.powi(2)).sum();
@@ -183,10 +200,8 @@ mod tests {
     // recomputed: 1.0294658809, 18.9987423143).
     #[test]
     fn degrees_of_freedom_agree_with_the_gum_example() {
-        let parts = [(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)].map(|(u, nu)| Contribution {
-            degrees_of_freedom: Some(nu),
-            ..Contribution::normal("part", u)
-        });
+        let parts = [(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)]
+            .map(|(u, nu)| Contribution { degrees_of_freedom: Some(nu), ..Contribution::normal("part", u) });
         let result = combine(0.0, 0.0, parts.to_vec()).expect("a result");
         assert!((result.standard_uncertainty - 1.029_465_880_9).abs() < 1e-9);
         assert!((result.degrees_of_freedom.expect("finite") - 18.998_742_314_3).abs() < 1e-6);
@@ -207,7 +222,11 @@ mod tests {
     #[case(1.0, f64::INFINITY, 1.0)]
     #[case(1.0, f64::NAN, 1.0)]
     #[case(1.0, 0.0, 0.0)]
-    fn what_is_not_finite_or_certain_is_no_result(#[case] value: f64, #[case] u: f64, #[case] resolution: f64) {
+    fn what_is_not_finite_or_certain_is_no_result(
+        #[case] value: f64,
+        #[case] u: f64,
+        #[case] resolution: f64,
+    ) {
         assert!(combine(value, resolution, vec![Contribution::normal("a", u)]).is_err());
     }
 

@@ -38,7 +38,9 @@ const CELLS: i32 = 360;
 /// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
 pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<LevelPosterior> {
-    let finite = |c: &CrossingInterval| c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa;
+    let finite = |c: &CrossingInterval| {
+        c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa
+    };
     if crossings.is_empty() || !crossings.iter().all(finite) {
         return None;
     }
@@ -83,7 +85,9 @@ fn grid(least: f64, most: f64) -> impl Iterator<Item = f64> {
 fn peak_of(crossings: &[CrossingInterval], start: f64, step: f64, (least, most): (f64, f64)) -> f64 {
     let coarse = (0..=CELLS).step_by(3);
     let all = coarse.flat_map(|cell| {
-        grid(least, most).step_by(3).map(move |spread| log_likelihood(crossings, start + f64::from(cell) * step, spread))
+        grid(least, most)
+            .step_by(3)
+            .map(move |spread| log_likelihood(crossings, start + f64::from(cell) * step, spread))
     });
     all.fold(f64::MIN, f64::max)
 }
@@ -94,7 +98,8 @@ fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64)
         let s = spread_pa.hypot(crossing.fit_pa);
         let (low, high) = ((crossing.low_pa - level_pa) / s, (crossing.high_pa - level_pa) / s);
         // In the upper tail the difference of two values near one would cancel: mirror it.
-        let mass = if low > 0.0 { normal.cdf(-low) - normal.cdf(-high) } else { normal.cdf(high) - normal.cdf(low) };
+        let mass =
+            if low > 0.0 { normal.cdf(-low) - normal.cdf(-high) } else { normal.cdf(high) - normal.cdf(low) };
         if high - low < 1e-6 { -0.5 * low * low - s.ln() } else { mass.max(1e-300).ln() }
     };
     crossings.iter().map(term).sum()
@@ -126,10 +131,15 @@ mod tests {
 
     #[test]
     fn scatter_above_the_promise_widens_the_level() {
-        let all: Vec<_> = [-200.0, 150.0, 10.0, -60.0, 120.0].map(|middle| interval(middle - 5.0, middle + 5.0)).to_vec();
+        let all: Vec<_> =
+            [-200.0, 150.0, 10.0, -60.0, 120.0].map(|middle| interval(middle - 5.0, middle + 5.0)).to_vec();
         let found = posterior(&all, 5.0).expect("posterior");
         let classical = 145.0 / 5f64.sqrt();
-        assert!((0.8..1.8).contains(&(found.standard_deviation_pa / classical)), "{}", found.standard_deviation_pa);
+        assert!(
+            (0.8..1.8).contains(&(found.standard_deviation_pa / classical)),
+            "{}",
+            found.standard_deviation_pa
+        );
     }
 
     #[test]

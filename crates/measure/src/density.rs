@@ -27,7 +27,9 @@ impl Density {
         #[expect(clippy::cast_possible_truncation, reason = "at most 1e6")]
         let half = half as i64;
         #[expect(clippy::cast_precision_loss, reason = "at most 1e6")]
-        let masses = (-half..=half).map(|i| (-0.5 * (i as f64 * step / sd).powi(2)).exp() / (sd * TAU.sqrt())).collect();
+        let masses = (-half..=half)
+            .map(|i| (-0.5 * (i as f64 * step / sd).powi(2)).exp() / (sd * TAU.sqrt()))
+            .collect();
         #[expect(clippy::cast_precision_loss, reason = "at most 1e6")]
         Self::new(-(half as f64) * step, step, masses)
     }
@@ -63,7 +65,8 @@ impl Density {
             return self.clone();
         }
         let below = self.cumulative();
-        let masses = self.cells().map(|(x, _)| self.below(&below, x + half) - self.below(&below, x - half)).collect();
+        let masses =
+            self.cells().map(|(x, _)| self.below(&below, x + half) - self.below(&below, x - half)).collect();
         Self::new(self.start, self.step, masses).unwrap_or_else(|| self.clone())
     }
 
@@ -87,7 +90,8 @@ impl Density {
             let shift = offset.unsigned_abs();
             let Ok(shift) = usize::try_from(shift) else { continue };
             let shift = shift.min(count);
-            let (from, to) = if offset >= 0 { (0..count - shift, shift..count) } else { (shift..count, 0..count - shift) };
+            let (from, to) =
+                if offset >= 0 { (0..count - shift, shift..count) } else { (shift..count, 0..count - shift) };
             for (target, source) in masses[to].iter_mut().zip(&self.masses[from]) {
                 *target += weight * source;
             }
@@ -143,7 +147,11 @@ impl Density {
         if at >= self.last_index() + 1.0 {
             return 1.0;
         }
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive and within the grid")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "positive and within the grid"
+        )]
         let cell = at as usize;
         match (cumulative.get(cell), cumulative.get(cell + 1)) {
             (Some(low), Some(high)) => low + (high - low) * at.fract(),

@@ -58,7 +58,8 @@ fn fit(samples: &[Sample], centre_s: f64, resolution_pa: f64, terms: usize) -> O
     }
     coefficients[0] += offset_pa;
     let mut curve = Curve { centre_s, scale_s, coefficients, covariance: inverse, residual_pa: 0.0 };
-    let squares: f64 = samples.iter().map(|sample| (sample.level_pa - curve.level_pa(sample.t_s)).powi(2)).sum();
+    let squares: f64 =
+        samples.iter().map(|sample| (sample.level_pa - curve.level_pa(sample.t_s)).powi(2)).sum();
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let freedom = (samples.len() - terms) as f64;
     let variance = (squares / freedom).max(resolution_pa.powi(2) / 12.0);
@@ -92,7 +93,8 @@ fn invert(matrix: &Matrix, terms: usize) -> Option<Matrix> {
     let mut right = [[0.0; 3]; 3];
     right.iter_mut().enumerate().take(terms).for_each(|(index, row)| row[index] = 1.0);
     for column in 0..terms {
-        let pivot = (column..terms).max_by(|&a, &b| left[a][column].abs().total_cmp(&left[b][column].abs()))?;
+        let pivot =
+            (column..terms).max_by(|&a, &b| left[a][column].abs().total_cmp(&left[b][column].abs()))?;
         if left[pivot][column].abs() < 1e-12 * matrix[0][0] {
             return None;
         }
@@ -169,7 +171,8 @@ mod tests {
     #[test]
     fn an_exponential_pull_is_followed_where_a_line_is_not_enough() {
         let level = |t: f64| 90e3 - 30e3 * (-t / 4.8).exp();
-        let samples: Vec<_> = (-30..=30).map(|i| f64::from(i) * 5e-3).map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
+        let samples: Vec<_> =
+            (-30..=30).map(|i| f64::from(i) * 5e-3).map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
         let curve = fit_curve(&samples, 0.0, 0.0).expect("a curve");
         assert!((curve.level_pa(0.0) - 60e3).abs() < 0.05);
         assert!((curve.slope_pa_per_s(0.0) - 6_250.0).abs() < 2.0);

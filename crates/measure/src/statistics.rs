@@ -44,7 +44,11 @@ mod tests {
     #[case(repeated(1.2, 1.1, 1.3), 1.2, 0.1)]
     #[case(repeated(1_000_000.2, 1_000_000.1, 1_000_000.3), 1_000_000.2, 0.1)]
     #[case(repeated(10_000_000.2, 10_000_000.1, 10_000_000.3), 10_000_000.2, 0.1)]
-    fn certified_values_of_nist_strd_are_met(#[case] values: Vec<f64>, #[case] certified_mean: f64, #[case] certified_s: f64) {
+    fn certified_values_of_nist_strd_are_met(
+        #[case] values: Vec<f64>,
+        #[case] certified_mean: f64,
+        #[case] certified_s: f64,
+    ) {
         let digits = |found: f64, certified: f64| -((found - certified).abs() / certified).max(1e-16).log10();
         assert!(digits(mean(&values).expect("mean"), certified_mean) > 12.0);
         assert!(digits(standard_deviation(&values).expect("s"), certified_s) >= 8.0);

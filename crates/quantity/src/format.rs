@@ -91,7 +91,11 @@ mod tests {
     #[case("inHg", SignConvention::Vacuum, "17.7 inHg")]
     #[case("mmHg", SignConvention::Vacuum, "450 mmHg")]
     #[case("psi", SignConvention::Vacuum, "8.7 psi")]
-    fn levels_are_shown_as_the_site_counts(#[case] unit: &str, #[case] sign: SignConvention, #[case] shown: &str) {
+    fn levels_are_shown_as_the_site_counts(
+        #[case] unit: &str,
+        #[case] sign: SignConvention,
+        #[case] shown: &str,
+    ) {
         let style = LevelStyle { unit: PressureUnit::from_symbol(unit).expect("unit"), sign };
         assert_eq!(style.level(VacuumLevel::new(60_000.0)), shown);
     }

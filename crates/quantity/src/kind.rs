@@ -1,8 +1,8 @@
 //! The newtypes: one for each kind of quantity that crosses a signature.
 
 use crate::unit::{
-    ACCELERATION_UNITS, CURRENT_UNITS, LENGTH_UNITS, MASS_UNITS, PRESSURE_UNITS, RATE_UNITS, TEMPERATURE_UNITS, TIME_UNITS, Unit,
-    VOLTAGE_UNITS, VOLUME_UNITS,
+    ACCELERATION_UNITS, CURRENT_UNITS, LENGTH_UNITS, MASS_UNITS, PRESSURE_UNITS, RATE_UNITS,
+    TEMPERATURE_UNITS, TIME_UNITS, Unit, VOLTAGE_UNITS, VOLUME_UNITS,
 };
 use serde::{Deserialize, Serialize};
 use std::ops::{Add, Mul, Neg, Sub};

@@ -12,8 +12,8 @@ mod unit;
 pub use clock::{Mono, Span};
 pub use format::{LevelStyle, SignConvention, significant};
 pub use kind::{
-    AbsolutePressure, AirPressure, Current, LevelDifference, LevelRate, Length, Mass, Acceleration, Quantity, Temperature, TimeSpan,
-    VacuumLevel, Voltage, Volume,
+    AbsolutePressure, Acceleration, AirPressure, Current, Length, LevelDifference, LevelRate, Mass, Quantity,
+    Temperature, TimeSpan, VacuumLevel, Voltage, Volume,
 };
 pub use parse::{ParseQuantityError, parse_quantity};
 pub use tolerance::{ParseToleranceError, Tolerance, ToleranceScale, ToleranceTerm};

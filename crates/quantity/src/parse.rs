@@ -68,9 +68,11 @@ pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> 
     let trimmed = text.trim();
     let (number, rest) = split_number(trimmed);
     let what = Q::WHAT;
-    let value: f64 = number
-        .parse()
-        .map_err(|_| ParseQuantityError::NoNumber { what, example: Q::EXAMPLE, text: trimmed.to_owned() })?;
+    let value: f64 = number.parse().map_err(|_| ParseQuantityError::NoNumber {
+        what,
+        example: Q::EXAMPLE,
+        text: trimmed.to_owned(),
+    })?;
     let (symbol, gauge) = sense::<Q>(rest.trim());
     if symbol.is_empty() {
         return Err(ParseQuantityError::NoUnit { what, example: Q::EXAMPLE });

@@ -41,7 +41,9 @@ pub struct Tolerance {
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum ParseToleranceError {
     /// A term is not of a known form.
-    #[error("`{term}` is not part of a tolerance; expected terms such as `2 %FS`, `0.5 %reading`, `1 digit`, `0.3 kPa`, joined by `+`")]
+    #[error(
+        "`{term}` is not part of a tolerance; expected terms such as `2 %FS`, `0.5 %reading`, `1 digit`, `0.3 kPa`, joined by `+`"
+    )]
     Term {
         /// The term as written.
         term: String,

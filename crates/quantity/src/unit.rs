@@ -50,8 +50,10 @@ pub(crate) const RATE_UNITS: &[Unit] = &[
     unit("inHg/s", INCH_OF_MERCURY),
     unit("inHg/min", INCH_OF_MERCURY / 60.0),
 ];
-pub(crate) const TIME_UNITS: &[Unit] = &[unit("ms", 1e-3), unit("s", 1.0), unit("min", 60.0), unit("us", 1e-6), unit("h", 3600.0)];
-pub(crate) const VOLUME_UNITS: &[Unit] = &[unit("L", 1e-3), unit("mL", 1e-6), unit("cm3", 1e-6), unit("m3", 1.0)];
+pub(crate) const TIME_UNITS: &[Unit] =
+    &[unit("ms", 1e-3), unit("s", 1.0), unit("min", 60.0), unit("us", 1e-6), unit("h", 3600.0)];
+pub(crate) const VOLUME_UNITS: &[Unit] =
+    &[unit("L", 1e-3), unit("mL", 1e-6), unit("cm3", 1e-6), unit("m3", 1.0)];
 pub(crate) const LENGTH_UNITS: &[Unit] = &[unit("mm", 1e-3), unit("m", 1.0), unit("cm", 1e-2)];
 pub(crate) const CURRENT_UNITS: &[Unit] = &[unit("mA", 1e-3), unit("A", 1.0)];
 pub(crate) const VOLTAGE_UNITS: &[Unit] = &[unit("V", 1.0), unit("mV", 1e-3)];
@@ -128,7 +130,11 @@ mod tests {
     #[case("inHg", 60_000.0, 17.717_989_980_606_056)]
     #[case("mmHg", 60_000.0, 450.036_945_507_393_8)]
     #[case("psi", 60_000.0, 8.702_264_263_812_554)]
-    fn conversions_agree_with_exact_definitions(#[case] symbol: &str, #[case] pascal: f64, #[case] expected: f64) {
+    fn conversions_agree_with_exact_definitions(
+        #[case] symbol: &str,
+        #[case] pascal: f64,
+        #[case] expected: f64,
+    ) {
         let unit = PressureUnit::from_symbol(symbol).expect("known unit");
         assert!((pascal / unit.pascal() / expected - 1.0).abs() < 1e-12);
     }

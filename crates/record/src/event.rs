@@ -13,12 +13,16 @@ use tripbench_rig::{CommandId, Doubt, Order, OutputImage, ReadPlan, Scan};
 use tripbench_sheet::words;
 
 /// Number of an event within its run, from 0.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(transparent)]
 pub struct Seq(pub u64);
 
 /// Number of a prompt within its run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(transparent)]
 pub struct PromptId(pub u32);
 

@@ -86,10 +86,17 @@ impl fmt::Display for Halt {
             Self::AirPressureInput { why } => write!(f, "the air pressure input can not be believed: {why}"),
             Self::NotReached { wanted, reached, air } => {
                 let (wanted, reached) = (style.level(*wanted), style.level(*reached));
-                write!(f, "{wanted} was not reached in time with the air on `{air}`, only {reached}: check hoses, leaks, valves and air")
+                write!(
+                    f,
+                    "{wanted} was not reached in time with the air on `{air}`, only {reached}: check hoses, leaks, valves and air"
+                )
             }
             Self::AirPressure { pressure } => {
-                write!(f, "the air pressure is {:.2} bar and stayed outside its window too long", pressure.si() / 1e5)
+                write!(
+                    f,
+                    "the air pressure is {:.2} bar and stayed outside its window too long",
+                    pressure.si() / 1e5
+                )
             }
             Self::NoAnswer => f.write_str("nobody answered in time"),
             Self::Refused => f.write_str("the question was answered with no"),

@@ -37,7 +37,8 @@ const ALPHABET: &[u8; 36] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ";
 
 /// Check character after ISO/IEC 7064, MOD 37,36, over the letters and digits of `text`; other characters are passed over.
 pub fn check_character(text: &str) -> char {
-    let values = text.bytes().filter_map(|byte| ALPHABET.iter().position(|known| *known == byte.to_ascii_uppercase()));
+    let values =
+        text.bytes().filter_map(|byte| ALPHABET.iter().position(|known| *known == byte.to_ascii_uppercase()));
     let product = values.fold(36, |product, value| {
         let sum = (product + value) % 36;
         (if sum == 0 { 36 } else { sum }) * 2 % 37

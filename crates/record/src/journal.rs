@@ -23,10 +23,11 @@ pub struct NotWritable(#[from] serde_json::Error);
 /// # Errors
 /// If the event holds a number that JSON has no text for.
 pub fn line(event: &Event, durable: Option<Seq>) -> Result<String, NotWritable> {
-    let (kind, json) = match serde_json::to_value(&event.kind)? {
-        Value::String(kind) => (kind, Value::Null),
-        Value::Object(map) => map.into_iter().next().unwrap_or((String::new(), Value::Null)),
-        other => (String::new(), other),
+    let value = serde_json::to_value(&event.kind)?;
+    // An event without data is a string, one with data an object of one key.
+    let (kind, json) = match value.as_object().and_then(|map| map.iter().next()) {
+        Some((kind, json)) => (kind.as_str(), json),
+        None => (value.as_str().unwrap_or_default(), &Value::Null),
     };
     let durable = durable.map_or(String::new(), |seq| format!("durable={} ", seq.0));
     let rest = format!("{} {} {durable}{kind} {json}", event.seq.0, event.at.nanos());
@@ -131,7 +132,8 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
                 opened.events.push(parsed.event);
             }
             None => {
-                let durable_after = lines.filter_map(|(_, raw)| parse_line(raw)?.durable).any(|durable| durable >= expected);
+                let durable_after =
+                    lines.filter_map(|(_, raw)| parse_line(raw)?.durable).any(|durable| durable >= expected);
                 if durable_after || opened.ending == Ending::Complete {
                     return Err(Damaged::Line { line: index + 2 });
                 }
@@ -182,7 +184,11 @@ fn split_closing(json: &str) -> (&str, Option<(usize, &str)>) {
 
 fn event_kind(kind: &str, json: &str) -> Option<EventKind> {
     let value: Value = serde_json::from_str(json).ok()?;
-    let whole = if value.is_null() { Value::String(kind.to_owned()) } else { Value::Object([(kind.to_owned(), value)].into_iter().collect()) };
+    let whole = if value.is_null() {
+        Value::String(kind.to_owned())
+    } else {
+        Value::Object([(kind.to_owned(), value)].into_iter().collect())
+    };
     serde_json::from_value(whole).ok()
 }
 

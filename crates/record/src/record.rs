@@ -91,7 +91,9 @@ pub struct Record {
 impl Record {
     /// Puts checks into their places, in order of step and as judged.
     pub fn place_checks(&mut self, checks: &[Check]) {
-        let of = |position: Option<u8>| checks.iter().filter(move |check| check.position == position).cloned().collect();
+        let of = |position: Option<u8>| {
+            checks.iter().filter(move |check| check.position == position).cloned().collect()
+        };
         self.rig_checks = of(None);
         for position in &mut self.positions {
             position.checks = of(Some(position.number));
@@ -128,7 +130,11 @@ impl PositionRecord {
         };
         let key = |check: &&Check| {
             let rank = rank(check);
-            (rank, rank == 0 && check.quantity == QuantityName::Hysteresis, check.margin().unwrap_or(f64::NEG_INFINITY))
+            (
+                rank,
+                rank == 0 && check.quantity == QuantityName::Hysteresis,
+                check.margin().unwrap_or(f64::NEG_INFINITY),
+            )
         };
         judged.min_by(|a, b| {
             let (a, b) = (key(a), key(b));

@@ -81,7 +81,10 @@ impl Trace {
         if expected != found {
             return Err(TraceError::Columns { expected, found: found.to_owned() });
         }
-        let scans = lines.enumerate().map(|(index, line)| read_line(&plan, index + 2, line)).collect::<Result<_, _>>()?;
+        let scans = lines
+            .enumerate()
+            .map(|(index, line)| read_line(&plan, index + 2, line))
+            .collect::<Result<_, _>>()?;
         Ok(Self { plan, scans })
     }
 }
@@ -98,7 +101,11 @@ fn read_line(plan: &ReadPlan, line: usize, text: &str) -> Result<Scan, TraceErro
     for read in &plan.reads {
         let (block, after) = rest.split_at(usize::from(read.count) + 2);
         rest = after;
-        let words = block[2..].iter().map(|&word| u16::try_from(word)).collect::<Result<_, _>>().map_err(|_| wrong())?;
+        let words = block[2..]
+            .iter()
+            .map(|&word| u16::try_from(word))
+            .collect::<Result<_, _>>()
+            .map_err(|_| wrong())?;
         let span = Span { before: Mono::from_nanos(block[0]), after: Mono::from_nanos(block[1]) };
         blocks.push(Block { span, words });
     }

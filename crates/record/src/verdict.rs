@@ -28,7 +28,9 @@ impl Verdict {
     /// is not met leaves the device undecided, whatever was found. Checks that were not made never count as good.
     pub fn of(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> Self {
         let found = |&(step, quantity, role): &(u16, QuantityName, Role)| {
-            let made = judged.iter().find(|check| check.step == step && check.quantity == quantity && check.role == role);
+            let made = judged
+                .iter()
+                .find(|check| check.step == step && check.quantity == quantity && check.role == role);
             made.map_or(CheckVerdict::Undecided, |check| check.verdict)
         };
         let of_role = |wanted: Role| promised.iter().filter(move |(_, _, role)| *role == wanted).map(found);
@@ -39,7 +41,11 @@ impl Verdict {
         if !conditions_met {
             Self::Undecided
         } else if required.is_empty() {
-            if judged.iter().any(|check| check.verdict == CheckVerdict::Measured) { Self::Measured } else { Self::Undecided }
+            if judged.iter().any(|check| check.verdict == CheckVerdict::Measured) {
+                Self::Measured
+            } else {
+                Self::Undecided
+            }
         } else if all(CheckVerdict::Pass) {
             Self::Pass
         } else if any(CheckVerdict::Fail) {
@@ -79,7 +85,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const LEVELS: [QuantityName; 3] = [QuantityName::SwitchPoint, QuantityName::ResetPoint, QuantityName::Hysteresis];
+    const LEVELS: [QuantityName; 3] =
+        [QuantityName::SwitchPoint, QuantityName::ResetPoint, QuantityName::Hysteresis];
 
     fn check(step: u16, quantity: QuantityName, role: Role, verdict: CheckVerdict) -> Check {
         Check { step, role, verdict, ..Check::empty(quantity) }
@@ -99,7 +106,8 @@ mod tests {
 
     #[test]
     fn a_condition_that_is_not_met_leaves_a_good_and_a_bad_device_undecided() {
-        let promised = [(0, QuantityName::LeakRate, Role::Condition), (1, QuantityName::SwitchPoint, Role::Required)];
+        let promised =
+            [(0, QuantityName::LeakRate, Role::Condition), (1, QuantityName::SwitchPoint, Role::Required)];
         for verdict in [CheckVerdict::Pass, CheckVerdict::Fail] {
             let leak = check(0, QuantityName::LeakRate, Role::Condition, CheckVerdict::NotMet);
             let level = check(1, QuantityName::SwitchPoint, Role::Required, verdict);

@@ -133,14 +133,22 @@ impl RunView {
     /// How far the run is, by the plan's predicted times.
     pub fn progress(&self) -> Progress {
         let predicted = |index: usize| {
-            self.header.as_ref().and_then(|header| header.steps.get(index)).map_or(0.0, |step| step.predicted.si())
+            self.header
+                .as_ref()
+                .and_then(|header| header.steps.get(index))
+                .map_or(0.0, |step| step.predicted.si())
         };
         let running = self.steps.iter().enumerate().find_map(|(index, state)| match state {
             StepState::Running(since) => Some((index, self.at.since(*since).as_secs_f64())),
             StepState::Ahead | StepState::Done => None,
         });
-        let ahead: f64 =
-            self.steps.iter().enumerate().filter(|(_, state)| **state == StepState::Ahead).map(|(index, _)| predicted(index)).sum();
+        let ahead: f64 = self
+            .steps
+            .iter()
+            .enumerate()
+            .filter(|(_, state)| **state == StepState::Ahead)
+            .map(|(index, _)| predicted(index))
+            .sum();
         let (share, rest) = running.map_or((0.0, 0.0), |(index, passed)| {
             let whole = predicted(index).max(1e-3);
             ((passed / whole).min(1.0), (whole - passed).max(0.0))
@@ -151,7 +159,11 @@ impl RunView {
 
     /// Steps that were done to their end.
     fn steps_done(&self) -> Vec<u16> {
-        (0..).zip(&self.steps).filter(|(_, state)| **state == StepState::Done).map(|(index, _)| index).collect()
+        (0..)
+            .zip(&self.steps)
+            .filter(|(_, state)| **state == StepState::Done)
+            .map(|(index, _)| index)
+            .collect()
     }
 
     /// The trace so far.
@@ -167,7 +179,11 @@ impl RunView {
             format: FORMAT.to_owned(),
             version: VERSION,
             software: Software { name: String::from("tripbench"), version: header.software.clone() },
-            positions: header.positions.iter().map(|position| PositionRecord::new(position.number, &position.identity)).collect(),
+            positions: header
+                .positions
+                .iter()
+                .map(|position| PositionRecord::new(position.number, &position.identity))
+                .collect(),
             header,
             ended: self.ended.clone().flatten(),
             halted: self.halted.clone(),
@@ -182,7 +198,8 @@ impl RunView {
             trace,
         };
         for position in &mut record.positions {
-            position.set_aside = self.set_aside.iter().find(|aside| aside.position == position.number).cloned();
+            position.set_aside =
+                self.set_aside.iter().find(|aside| aside.position == position.number).cloned();
             position.verdict = self.verdicts.get(&position.number).copied().unwrap_or(Verdict::Aborted);
         }
         record.place_checks(&self.checks);

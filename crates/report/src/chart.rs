@@ -34,7 +34,8 @@ impl Frame {
 /// The drawing, as SVG.
 pub fn chart_svg(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> String {
     let decoder = Decoder::new(trace.plan.clone());
-    let level = |scan: &Scan| decoder.level(scan, rig).ok().map(|read| (read.span.middle_seconds(), read.value.si()));
+    let level =
+        |scan: &Scan| decoder.level(scan, rig).ok().map(|read| (read.span.middle_seconds(), read.value.si()));
     let points: Vec<(f64, f64)> = trace.scans.iter().filter_map(level).collect();
     let Some(&(last_s, _)) = points.last() else {
         return String::from("<p class=\"note\">No scans were recorded.</p>");
@@ -64,11 +65,14 @@ pub fn chart_svg(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelSty
 /// Lanes of all positions up to four, else of those that did not pass.
 fn lanes<'r>(record: &Record, rig: &'r RigSheet) -> Vec<(String, &'r DigitalInput)> {
     let all = record.positions.len() <= 4;
-    let shown = record.positions.iter().filter(|position| all || position.verdict != tripbench_record::Verdict::Pass);
-    let of = |number: u8| rig.position(number).into_iter().flat_map(move |position| {
-        let valve = position.valve.as_ref().map(|valve| (format!("{number} valve"), valve));
-        std::iter::once((format!("{number} output"), &position.switch)).chain(valve)
-    });
+    let shown =
+        record.positions.iter().filter(|position| all || position.verdict != tripbench_record::Verdict::Pass);
+    let of = |number: u8| {
+        rig.position(number).into_iter().flat_map(move |position| {
+            let valve = position.valve.as_ref().map(|valve| (format!("{number} valve"), valve));
+            std::iter::once((format!("{number} output"), &position.switch)).chain(valve)
+        })
+    };
     shown.flat_map(|position| of(position.number)).take(MOST_LANES).collect()
 }
 
@@ -78,17 +82,46 @@ fn grid(frame: &Frame, style: LevelStyle) -> String {
     while level <= frame.deepest_pa + 1.0 {
         let y = frame.y(level);
         let number = style.number(tripbench_quantity::VacuumLevel::new(level));
-        push(&mut svg, format_args!("<path d=\"M{LEFT} {y:.1}H{:.1}\" stroke=\"#ddd\" stroke-width=\"0.5\"/>", WIDTH - RIGHT));
-        push(&mut svg, format_args!("<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\">{number}</text>", LEFT - 6.0, y + 3.5));
+        push(
+            &mut svg,
+            format_args!(
+                "<path d=\"M{LEFT} {y:.1}H{:.1}\" stroke=\"#ddd\" stroke-width=\"0.5\"/>",
+                WIDTH - RIGHT
+            ),
+        );
+        push(
+            &mut svg,
+            format_args!(
+                "<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\">{number}</text>",
+                LEFT - 6.0,
+                y + 3.5
+            ),
+        );
         level += 10e3;
     }
-    push(&mut svg, format_args!("<text x=\"{}\" y=\"11\" text-anchor=\"end\" fill=\"#333\">{}, deeper ↑</text>", LEFT - 6.0, style.unit.symbol()));
-    let step = [1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0].into_iter().find(|step| frame.seconds / step <= 12.0).unwrap_or(300.0);
+    push(
+        &mut svg,
+        format_args!(
+            "<text x=\"{}\" y=\"11\" text-anchor=\"end\" fill=\"#333\">{}, deeper ↑</text>",
+            LEFT - 6.0,
+            style.unit.symbol()
+        ),
+    );
+    let step = [1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0]
+        .into_iter()
+        .find(|step| frame.seconds / step <= 12.0)
+        .unwrap_or(300.0);
     let mut seconds = 0.0;
     while seconds <= frame.seconds {
         let (x, y) = (frame.x(seconds), TOP + PLOT_HEIGHT);
         push(&mut svg, format_args!("<path d=\"M{x:.1} {y:.1}v4\" stroke=\"#333\" stroke-width=\"0.75\"/>"));
-        push(&mut svg, format_args!("<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"#333\">{seconds:.0} s</text>", y + 14.0));
+        push(
+            &mut svg,
+            format_args!(
+                "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"#333\">{seconds:.0} s</text>",
+                y + 14.0
+            ),
+        );
         seconds += step;
     }
     svg
@@ -98,33 +131,49 @@ fn grid(frame: &Frame, style: LevelStyle) -> String {
 fn bands(record: &Record, frame: &Frame) -> String {
     let mut drawn: Vec<QuantityName> = Vec::new();
     let mut svg = String::new();
-    for check in record.checks().filter(|check| check.role == Role::Required && check.quantity != QuantityName::Hysteresis) {
-        let Some((low, high)) = check.limits.and_then(|limits| Some((limits.low?, limits.high?))) else { continue };
+    for check in record
+        .checks()
+        .filter(|check| check.role == Role::Required && check.quantity != QuantityName::Hysteresis)
+    {
+        let Some((low, high)) = check.limits.and_then(|limits| Some((limits.low?, limits.high?))) else {
+            continue;
+        };
         if drawn.contains(&check.quantity) {
             continue;
         }
         drawn.push(check.quantity);
         let (top, bottom) = (frame.y(high), frame.y(low));
         let width = WIDTH - RIGHT - LEFT;
-        push(&mut svg, format_args!(
-            "<rect x=\"{LEFT}\" y=\"{top:.1}\" width=\"{width}\" height=\"{:.1}\" fill=\"#e8e8e8\" stroke=\"#999\" stroke-width=\"0.4\"/>",
-            bottom - top
-        ));
-        push(&mut svg, format_args!(
-            "<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\" font-size=\"9\">{}</text>",
-            WIDTH - RIGHT - 3.0,
-            f64::midpoint(top, bottom) + 3.0,
-            crate::quantity_name(check.quantity)
-        ));
+        push(
+            &mut svg,
+            format_args!(
+                "<rect x=\"{LEFT}\" y=\"{top:.1}\" width=\"{width}\" height=\"{:.1}\" fill=\"#e8e8e8\" stroke=\"#999\" stroke-width=\"0.4\"/>",
+                bottom - top
+            ),
+        );
+        push(
+            &mut svg,
+            format_args!(
+                "<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\" font-size=\"9\">{}</text>",
+                WIDTH - RIGHT - 3.0,
+                f64::midpoint(top, bottom) + 3.0,
+                crate::quantity_name(check.quantity)
+            ),
+        );
     }
-    for check in record.checks().filter(|check| check.role == Role::Required && check.verdict == CheckVerdict::Fail) {
+    for check in
+        record.checks().filter(|check| check.role == Role::Required && check.verdict == CheckVerdict::Fail)
+    {
         for crossing in &check.crossings {
             let (x, y) = (frame.x(crossing.earliest_s), frame.y(crossing.low_pa));
-            push(&mut svg, format_args!(
-                "<path d=\"M{:.1} {:.1}l6 6m0 -6l-6 6\" stroke=\"#b00020\" stroke-width=\"1.5\"/>",
-                x - 3.0,
-                y - 3.0
-            ));
+            push(
+                &mut svg,
+                format_args!(
+                    "<path d=\"M{:.1} {:.1}l6 6m0 -6l-6 6\" stroke=\"#b00020\" stroke-width=\"1.5\"/>",
+                    x - 3.0,
+                    y - 3.0
+                ),
+            );
         }
     }
     svg
@@ -145,18 +194,26 @@ fn thrown(record: &Record, frame: &Frame) -> String {
     let mut svg = String::new();
     for stretch in &record.thrown {
         let (from, to) = (frame.x(stretch.from.seconds()), frame.x(stretch.to.seconds()));
-        push(&mut svg, format_args!(
-            "<rect x=\"{from:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{PLOT_HEIGHT}\" fill=\"none\" stroke=\"#666\" stroke-dasharray=\"3 3\"/>\
+        push(
+            &mut svg,
+            format_args!(
+                "<rect x=\"{from:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{PLOT_HEIGHT}\" fill=\"none\" stroke=\"#666\" stroke-dasharray=\"3 3\"/>\
              <text x=\"{:.1}\" y=\"{:.1}\" fill=\"#333\" font-size=\"9\">repeated</text>",
-            (to - from).max(1.0),
-            from + 3.0,
-            TOP + 10.0
-        ));
+                (to - from).max(1.0),
+                from + 3.0,
+                TOP + 10.0
+            ),
+        );
     }
     svg
 }
 
-fn lane(decoder: &Decoder, trace: &Trace, frame: &Frame, (name, input, y): (&str, &DigitalInput, f64)) -> String {
+fn lane(
+    decoder: &Decoder,
+    trace: &Trace,
+    frame: &Frame,
+    (name, input, y): (&str, &DigitalInput, f64),
+) -> String {
     let mut path = String::new();
     let (high, low) = (y + 3.0, y + LANE - 4.0);
     let mut last: Option<bool> = None;

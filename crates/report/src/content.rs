@@ -1,8 +1,8 @@
 //! The content model: what a record says, in words and figures, before it becomes a page, a table or a drawing.
 
+use tripbench_quantity::SignConvention;
 use tripbench_quantity::{LevelStyle, VacuumLevel, significant};
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
-use tripbench_quantity::SignConvention;
 
 /// A record and how its levels are shown.
 #[derive(Debug, Clone, Copy)]
@@ -91,7 +91,7 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
     }
 }
 
-impl<'r> Content<'r> {
+impl Content<'_> {
     /// A row for a check.
     pub fn row(&self, check: &Check) -> Row {
         let text = |value: f64| value_text(check, value, self.style);
@@ -109,16 +109,20 @@ impl<'r> Content<'r> {
             },
         );
         let measured = check.measured.as_ref();
-        let place = measured.zip(check.limits).and_then(|(measured, limits)| match (limits.low, limits.high) {
-            (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
-            (None, Some(high)) => Some(measured.value / high),
-            (Some(_) | None, None) => None,
-        });
+        let place =
+            measured.zip(check.limits).and_then(|(measured, limits)| match (limits.low, limits.high) {
+                (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
+                (None, Some(high)) => Some(measured.value / high),
+                (Some(_) | None, None) => None,
+            });
         Row {
             name: quantity_name(check.quantity).to_owned(),
             limits,
             value: measured.map_or_else(|| String::from("–"), |measured| text(measured.value)),
-            uncertainty: measured.map_or_else(String::new, |measured| text(measured.expanded_uncertainty)).trim_start_matches('-').to_owned(),
+            uncertainty: measured
+                .map_or_else(String::new, |measured| text(measured.expanded_uncertainty))
+                .trim_start_matches('-')
+                .to_owned(),
             place,
             word: verdict_word(check.verdict),
             remark: check.remark.clone().unwrap_or_default(),
@@ -128,8 +132,11 @@ impl<'r> Content<'r> {
     /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS`.
     pub fn summary(&self) -> String {
         let order = [Verdict::Fail, Verdict::Aborted, Verdict::Undecided, Verdict::Measured, Verdict::Pass];
-        let count = |wanted: Verdict| self.record.positions.iter().filter(|position| position.verdict == wanted).count();
-        let parts = order.into_iter().map(|verdict| (count(verdict), verdict)).filter(|(count, _)| *count > 0);
+        let count = |wanted: Verdict| {
+            self.record.positions.iter().filter(|position| position.verdict == wanted).count()
+        };
+        let parts =
+            order.into_iter().map(|verdict| (count(verdict), verdict)).filter(|(count, _)| *count > 0);
         parts.map(|(count, verdict)| format!("{count} {verdict}")).collect::<Vec<_>>().join(", ")
     }
 
@@ -142,21 +149,40 @@ impl<'r> Content<'r> {
         if let (Verdict::Aborted, Some(halt)) = (position.verdict, &self.record.halted) {
             return format!("No judgement: {halt}.");
         }
-        let unmet = self.record.rig_checks.iter().find(|check| check.role == Role::Condition && check.verdict != CheckVerdict::Met);
+        let unmet = self
+            .record
+            .rig_checks
+            .iter()
+            .find(|check| check.role == Role::Condition && check.verdict != CheckVerdict::Met);
         if let (Verdict::Undecided, Some(unmet)) = (position.verdict, unmet) {
             let row = self.row(unmet);
-            return format!("The rig can not tell: {} {} ({}). {}", row.name, row.value, row.limits, row.remark);
+            return format!(
+                "The rig can not tell: {} {} ({}). {}",
+                row.name, row.value, row.limits, row.remark
+            );
         }
         let Some(check) = position.decided_by() else {
-            return String::from(if position.verdict == Verdict::Measured { "Measured; no limits were given." } else { "Nothing was judged." });
+            return String::from(if position.verdict == Verdict::Measured {
+                "Measured; no limits were given."
+            } else {
+                "Nothing was judged."
+            });
         };
         let row = self.row(check);
         let remark = if row.remark.is_empty() { String::new() } else { format!(" {}.", row.remark) };
         match position.verdict {
-            Verdict::Fail => format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits),
-            Verdict::Pass => format!("Nearest limit: {} {} ± {}, allowed {}.", row.name, row.value, row.uncertainty, row.limits),
+            Verdict::Fail => {
+                format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits)
+            }
+            Verdict::Pass => format!(
+                "Nearest limit: {} {} ± {}, allowed {}.",
+                row.name, row.value, row.uncertainty, row.limits
+            ),
             Verdict::Undecided | Verdict::Aborted | Verdict::Measured => {
-                format!("Too close to the limit, or not enough seen: {} {} ± {}, allowed {}.{remark}", row.name, row.value, row.uncertainty, row.limits)
+                format!(
+                    "Too close to the limit, or not enough seen: {} {} ± {}, allowed {}.{remark}",
+                    row.name, row.value, row.uncertainty, row.limits
+                )
             }
         }
     }
@@ -168,7 +194,10 @@ pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
         Verdict::Pass | Verdict::Measured => String::new(),
         Verdict::Aborted => String::from("test again"),
         Verdict::Undecided => String::from("keep apart, test again"),
-        Verdict::Fail => position.decided_by().and_then(|check| change(check, style)).unwrap_or_else(|| String::from("keep apart")),
+        Verdict::Fail => position
+            .decided_by()
+            .and_then(|check| change(check, style))
+            .unwrap_or_else(|| String::from("keep apart")),
     }
 }
 
@@ -181,14 +210,11 @@ fn change(check: &Check, style: LevelStyle) -> Option<String> {
     let digits = style.decimals();
     let (from, to) = (style.number(VacuumLevel::new(measured.value)), style.number(VacuumLevel::new(target)));
     let name = quantity_name(check.quantity);
-    Some(match check.quantity {
-        QuantityName::Hysteresis => {
-            let less = if measured.value > target { "smaller" } else { "larger" };
-            format!("{name}: {difference:.digits$} {} {less}", style.unit.symbol())
-        }
-        _ => {
-            let direction = if measured.value > target { "less deep" } else { "deeper" };
-            format!("{name} {from} → {to} ({difference:.digits$} {direction})")
-        }
-    })
+    let above = measured.value > target;
+    if check.quantity == QuantityName::Hysteresis {
+        let change = if above { "smaller" } else { "larger" };
+        return Some(format!("{name} {from} → {to} ({difference:.digits$} {change})"));
+    }
+    let direction = if above { "less deep" } else { "deeper" };
+    Some(format!("{name} {from} → {to} ({difference:.digits$} {direction})"))
 }

@@ -69,7 +69,11 @@ fn heading(content: &Content<'_>) -> Markup {
 }
 
 fn operators(record: &Record) -> String {
-    if record.header.operators.is_empty() { String::from("not named") } else { record.header.operators.join(", ") }
+    if record.header.operators.is_empty() {
+        String::from("not named")
+    } else {
+        record.header.operators.join(", ")
+    }
 }
 
 /// A verdict's mark: own shapes, readable without colour.

@@ -5,7 +5,6 @@ use serde_json::{Value, json};
 use std::fmt;
 use tripbench_sheet::{Field, Node, Problem, words};
 
-
 words! {
     /// The four tables of the Modbus data model (application protocol V1.1b3, clause 4.3).
     #[derive(schemars::JsonSchema)]

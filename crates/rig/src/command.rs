@@ -105,9 +105,8 @@ impl RigSheet {
     /// States of all outputs, in the order of the sheet, that carry out an order.
     pub fn image_of(&self, order: Order) -> OutputImage {
         let state = |name: OutputName, safe: bool| match (order, name) {
-            (Order::Safe, _) => safe,
             (Order::Powered(_), OutputName::DevicePower) => true,
-            (Order::Powered(Air::Rest), _) => safe,
+            (Order::Safe | Order::Powered(Air::Rest), _) => safe,
             (Order::Powered(air), name) => air.output() == Some(name),
         };
         self.outputs.iter().map(|output| state(output.name, *output.safe)).collect()
@@ -137,9 +136,11 @@ impl RigSheet {
     pub fn output_reads(&self) -> Vec<Request> {
         let image = vec![false; self.outputs.len()];
         let read = |write| match write {
-            Request::WriteCoils { start, states } => {
-                Request::Read { area: Area::Coil, start, count: u16::try_from(states.len()).unwrap_or(u16::MAX) }
-            }
+            Request::WriteCoils { start, states } => Request::Read {
+                area: Area::Coil,
+                start,
+                count: u16::try_from(states.len()).unwrap_or(u16::MAX),
+            },
             read @ Request::Read { .. } => read,
         };
         self.writes(&image).into_iter().map(read).collect()

@@ -30,13 +30,17 @@ pub struct Bit {
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 pub enum AnalogFault {
     /// At or below 3.6 mA, or between it and the measuring range.
-    #[error("the loop current is {milliampere:.2} mA, below the live zero (3.8 mA): broken wire or no supply")]
+    #[error(
+        "the loop current is {milliampere:.2} mA, below the live zero (3.8 mA): broken wire or no supply"
+    )]
     BelowLiveZero {
         /// The current.
         milliampere: f64,
     },
     /// At or above 21 mA, or between it and the measuring range.
-    #[error("the loop current is {milliampere:.2} mA, above 20.5 mA: short circuit, failed or overloaded transducer")]
+    #[error(
+        "the loop current is {milliampere:.2} mA, above 20.5 mA: short circuit, failed or overloaded transducer"
+    )]
     AboveRange {
         /// The current.
         milliampere: f64,
@@ -66,7 +70,11 @@ impl Decoder {
     /// Whether a scan has a block of the right length for every read.
     pub fn accepts(&self, scan: &Scan) -> bool {
         scan.blocks.len() == self.plan.reads.len()
-            && scan.blocks.iter().zip(&self.plan.reads).all(|(block, read)| block.words.len() == usize::from(read.count))
+            && scan
+                .blocks
+                .iter()
+                .zip(&self.plan.reads)
+                .all(|(block, read)| block.words.len() == usize::from(read.count))
     }
 
     /// An analog input.
@@ -75,7 +83,11 @@ impl Decoder {
     /// If the loop current is outside the measuring range of NAMUR NE 43 (3.8 to 20.5 mA), or the value is not finite.
     pub fn analog<Q: Quantity>(&self, scan: &Scan, input: &AnalogInput<Q>) -> Result<Analog<Q>, AnalogFault> {
         let (words, span) = self.words(scan, input).ok_or(AnalogFault::NotANumber)?;
-        let counts = input.raw.number(words, input.word_order).filter(|counts| counts.is_finite()).ok_or(AnalogFault::NotANumber)?;
+        let counts = input
+            .raw
+            .number(words, input.word_order)
+            .filter(|counts| counts.is_finite())
+            .ok_or(AnalogFault::NotANumber)?;
         if let Some(current) = input.loop_current(counts) {
             let milliampere = current.si() * 1e3;
             if milliampere < 3.8 {
@@ -106,7 +118,11 @@ impl Decoder {
     ///
     /// # Errors
     /// As [`Decoder::analog`].
-    pub fn air_pressure(&self, scan: &Scan, rig: &RigSheet) -> Option<Result<Analog<AirPressure>, AnalogFault>> {
+    pub fn air_pressure(
+        &self,
+        scan: &Scan,
+        rig: &RigSheet,
+    ) -> Option<Result<Analog<AirPressure>, AnalogFault>> {
         rig.air_pressure.as_ref().map(|input| self.analog(scan, input))
     }
 

@@ -38,7 +38,9 @@ impl fmt::Display for Doubt {
             Self::Short => f.write_str("the module's answer has the wrong length"),
             Self::Foreign => f.write_str("the module answered something that was not asked"),
             Self::Corrupt => f.write_str("the module's answer can not be read"),
-            Self::Refused(code) => write!(f, "the module refused with exception {code:02X}{}", exception_name(*code)),
+            Self::Refused(code) => {
+                write!(f, "the module refused with exception {code:02X}{}", exception_name(*code))
+            }
             Self::OutputsDiffer => f.write_str("the outputs read back are not those ordered"),
             Self::ClockJump => f.write_str("the clock jumped, or the machine slept"),
             Self::Gap => f.write_str("more than 250 ms passed between two scans"),

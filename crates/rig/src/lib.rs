@@ -17,12 +17,13 @@ pub use command::{Air, Command, CommandId, Order, OutputImage, OutputName, ReadB
 pub use decode::{Analog, AnalogFault, Bit, Decoder};
 pub use doubt::Doubt;
 pub use modbus::{
-    Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Request, Response, VirtualModule,
+    Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Request,
+    Response, VirtualModule,
 };
 pub use read_plan::{Read, ReadPlan};
 pub use scan::{Block, Scan};
 pub use sheet::{
-    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind, ReferenceSheet, RigSheet,
-    WithoutPower,
+    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind,
+    ReferenceSheet, RigSheet, WithoutPower,
 };
 pub use signal::{ActiveState, AnalogInput, AnalogSignal, DigitalInput, RawType, WordOrder};

@@ -64,7 +64,8 @@ mod tests {
 
     #[test]
     fn neighbours_share_a_read_and_holes_split_it() {
-        let wanted = [(Area::InputRegister, 0), (Area::InputRegister, 1), (Area::InputRegister, 5), (Area::Coil, 0)];
+        let wanted =
+            [(Area::InputRegister, 0), (Area::InputRegister, 1), (Area::InputRegister, 5), (Area::Coil, 0)];
         assert_eq!(ReadPlan::covering(wanted, 0).reads.len(), 3);
         assert_eq!(ReadPlan::covering(wanted, 3).reads.len(), 2);
     }

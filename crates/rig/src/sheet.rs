@@ -231,14 +231,16 @@ impl RigSheet {
             [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
         });
         let guards = [self.interlocks.emergency_stop.as_ref(), self.interlocks.guard_door.as_ref()];
-        let digital = digital.chain(guards.into_iter().flatten()).map(|input| (input.at.area, input.at.number));
+        let digital =
+            digital.chain(guards.into_iter().flatten()).map(|input| (input.at.area, input.at.number));
         let analog = [
             Some(registers(&self.reference.input)),
             self.air_pressure.as_ref().map(registers),
             self.ambient.as_ref().map(registers),
         ];
         let outputs = self.outputs.iter().map(|output| (output.at.area, output.at.number));
-        let wanted: Vec<(Area, u16)> = digital.chain(analog.into_iter().flatten().flatten()).chain(outputs).collect();
+        let wanted: Vec<(Area, u16)> =
+            digital.chain(analog.into_iter().flatten().flatten()).chain(outputs).collect();
         ReadPlan::covering(wanted, *self.link.largest_hole)
     }
 }

@@ -63,7 +63,11 @@ impl RawType {
     pub fn number(self, words: &[u16], order: WordOrder) -> Option<f64> {
         let &first = words.first()?;
         if self.registers() == 1 {
-            return Some(if self == Self::Signed16 { f64::from(first.cast_signed()) } else { f64::from(first) });
+            return Some(if self == Self::Signed16 {
+                f64::from(first.cast_signed())
+            } else {
+                f64::from(first)
+            });
         }
         let &second = words.get(1)?;
         let (high, low) = if order == WordOrder::HighFirst { (first, second) } else { (second, first) };
@@ -97,14 +101,20 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
     /// Reads the keys of an analog input.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let at = reader.required("at", "address of the first register, such as \"input-register 0\"");
-        let at = reader.tested(at, "a register, not a bit", |at: &PointAddress| !at.area.is_bits() && at.bit.is_none());
+        let at = reader
+            .tested(at, "a register, not a bit", |at: &PointAddress| !at.area.is_bits() && at.bit.is_none());
         let raw = reader.or("raw", "how the number lies in registers", RawType::Signed16);
         let word_order = reader.or("word_order", "which of two registers comes first", WordOrder::HighFirst);
         let signal = reader.or("signal", "what the transducer sends", AnalogSignal::TwoPoint);
-        let counts: Option<At<[f64; 2]>> = reader.required("counts", "raw counts at two points (4 and 20 mA for a live zero)");
+        let counts: Option<At<[f64; 2]>> =
+            reader.required("counts", "raw counts at two points (4 and 20 mA for a live zero)");
         let values: Option<At<[Q; 2]>> = reader.required("values", "the quantity at the same two points");
         if let Some(counts) = counts.as_ref().filter(|counts| (counts[0] - counts[1]).abs() < f64::EPSILON) {
-            let wording = Wording::new("both points have the same counts", "no line through one point", "give two different counts");
+            let wording = Wording::new(
+                "both points have the same counts",
+                "no line through one point",
+                "give two different counts",
+            );
             reader.finding(Finding::error("points-coincide", &counts.place, wording));
             return None;
         }
@@ -151,9 +161,11 @@ impl DigitalInput {
     /// Reads the keys of a digital input.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let at = reader.required("at", "address of the bit, such as \"discrete-input 0\"");
-        let at = reader.tested(at, "a bit: of coils, discrete inputs, or \"… bit n\" of a register", |at: &PointAddress| {
-            at.area.is_bits() != at.bit.is_some()
-        });
+        let at = reader.tested(
+            at,
+            "a bit: of coils, discrete inputs, or \"… bit n\" of a register",
+            |at: &PointAddress| at.area.is_bits() != at.bit.is_some(),
+        );
         let active = reader.or("active", "which raw state counts as on", ActiveState::High);
         Some(Self { at: at?, active: active?.value })
     }

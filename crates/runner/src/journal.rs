@@ -70,10 +70,9 @@ impl JournalWriter {
         let shown = || path.display().to_string();
         let create = |source| JournalError::Create { path: shown(), source };
         let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(create)?;
-        match fallocate(&file, FallocateFlags::KEEP_SIZE, 0, expected_bytes) {
-            Err(rustix::io::Errno::NOSPC) => return Err(JournalError::NoRoom { path: shown(), bytes: expected_bytes }),
-            // A file system that can not allocate beforehand: a full disk will then abort the run instead.
-            Ok(()) | Err(_) => {}
+        // A file system that can not allocate beforehand answers otherwise: a full disk will then abort the run instead.
+        if fallocate(&file, FallocateFlags::KEEP_SIZE, 0, expected_bytes) == Err(rustix::io::Errno::NOSPC) {
+            return Err(JournalError::NoRoom { path: shown(), bytes: expected_bytes });
         }
         file.write_all(MAGIC.as_bytes()).and_then(|()| file.sync_data()).map_err(create)?;
         if let Some(folder) = path.parent() {
@@ -166,10 +165,9 @@ impl Writer {
     }
 
     fn write(&mut self, event: &Event) -> Result<(), WriteError> {
-        let text = match event.kind {
-            EventKind::Ended { .. } => closing_line(event, &self.tally)?,
-            _ => line(event, self.durable.take())?,
-        };
+        let closing = matches!(event.kind, EventKind::Ended { .. });
+        let text =
+            if closing { closing_line(event, &self.tally)? } else { line(event, self.durable.take())? };
         self.file.write_all(text.as_bytes())?;
         self.tally.add(text.as_bytes());
         self.last = Some(event.seq);
@@ -193,7 +191,10 @@ impl Writer {
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "how long lines have waited for the disk; no figure depends on it")]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "how long lines have waited for the disk; no figure depends on it"
+)]
 fn now() -> Instant {
     Instant::now()
 }

@@ -8,7 +8,7 @@ use tripbench_engine::{Engine, Input, Phase, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::Mono;
 use tripbench_record::{Event, EventKind, Halt, PromptId};
-use tripbench_rig::{Doubt, Order, Command, CommandId};
+use tripbench_rig::{Command, CommandId, Doubt, Order};
 
 /// What a person or a program tells a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -94,7 +94,9 @@ impl<T: Transport> Live<T> {
         }
         loop {
             match self.control.try_recv() {
-                Ok(Control::Answer { to, answer, by }) => self.engine.handle(now, Input::Answer { to, answer, by }),
+                Ok(Control::Answer { to, answer, by }) => {
+                    self.engine.handle(now, Input::Answer { to, answer, by });
+                }
                 Ok(Control::Stop(halt)) => self.engine.handle(now, Input::Abort(halt)),
                 Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
             }

@@ -4,9 +4,9 @@ use std::fs::OpenOptions;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
+use tripbench_quantity::Mono;
 use tripbench_record::journal::{Damaged, Ending, NotWritable, Tally, closing_line, line, open};
 use tripbench_record::{Event, EventKind, Halt, Seq};
-use tripbench_quantity::Mono;
 
 /// Why a journal can not be recovered.
 #[derive(Debug, Error)]
@@ -50,7 +50,8 @@ pub struct Recovered {
 pub fn recover(path: &Path) -> Result<Recovered, RecoverError> {
     let io = |source| RecoverError::Io { path: path.to_owned(), source };
     let bytes = std::fs::read(path).map_err(io)?;
-    let mut opened = open(&bytes).map_err(|source| RecoverError::Damaged { path: path.to_owned(), source })?;
+    let mut opened =
+        open(&bytes).map_err(|source| RecoverError::Damaged { path: path.to_owned(), source })?;
     if opened.ending == Ending::Complete {
         return Ok(Recovered { events: opened.events, was_open: false });
     }

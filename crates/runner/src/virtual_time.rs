@@ -4,7 +4,9 @@ use std::time::Duration;
 use tripbench_engine::{Engine, Input, Phase};
 use tripbench_quantity::{Mono, Span};
 use tripbench_record::{Event, EventKind};
-use tripbench_rig::{Block, Command, Doubt, ReadBack, ReadPlan, Request, Response, RigSheet, Scan, VirtualModule};
+use tripbench_rig::{
+    Block, Command, Doubt, ReadBack, ReadPlan, Request, Response, RigSheet, Scan, VirtualModule,
+};
 
 /// How long things take in virtual time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -65,7 +67,9 @@ impl Loop<'_> {
             Err(doubt) => engine.handle(self.now, Input::Doubt(doubt)),
         }
         let next = (started + self.pace.scan_interval).max(self.now);
-        while let Some(deadline) = engine.poll_deadline().filter(|deadline| self.now < *deadline && *deadline <= next) {
+        while let Some(deadline) =
+            engine.poll_deadline().filter(|deadline| self.now < *deadline && *deadline <= next)
+        {
             self.now = deadline;
             engine.handle(self.now, Input::Deadline);
             while let Some(command) = engine.poll_command() {
@@ -78,7 +82,11 @@ impl Loop<'_> {
 
     fn carry_out(&mut self, command: &Command) -> Input {
         let before = self.now;
-        let written = self.rig.writes(&self.rig.image_of(command.order)).iter().try_for_each(|write| self.ask(write).map(|_| ()));
+        let written = self
+            .rig
+            .writes(&self.rig.image_of(command.order))
+            .iter()
+            .try_for_each(|write| self.ask(write).map(|_| ()));
         let outputs = written.and_then(|()| {
             let mut outputs = Vec::new();
             for read in self.rig.output_reads() {
@@ -87,9 +95,10 @@ impl Loop<'_> {
             Ok(outputs)
         });
         match outputs {
-            Ok(outputs) if outputs == self.rig.image_of(command.order) => {
-                Input::Done { id: command.id, read_back: ReadBack { outputs, span: Span { before, after: self.now } } }
-            }
+            Ok(outputs) if outputs == self.rig.image_of(command.order) => Input::Done {
+                id: command.id,
+                read_back: ReadBack { outputs, span: Span { before, after: self.now } },
+            },
             Ok(_) => Input::NotDone { id: command.id, why: Doubt::OutputsDiffer },
             Err(why) => Input::NotDone { id: command.id, why },
         }

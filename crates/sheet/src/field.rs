@@ -1,5 +1,10 @@
 //! Values that a key can hold, how each is read, and its schema.
 
+#![expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "every kind of value but the wanted one is the same problem"
+)]
+
 use crate::node::{Node, NodeValue};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -20,7 +25,11 @@ pub struct Problem {
 
 impl Problem {
     fn kind(expected: &str, node: &Node) -> Self {
-        Self { rule: "wrong-kind", message: format!("expected {expected}, found {}", node.kind()), help: String::new() }
+        Self {
+            rule: "wrong-kind",
+            message: format!("expected {expected}, found {}", node.kind()),
+            help: String::new(),
+        }
     }
 }
 
@@ -136,7 +145,9 @@ fn quantity_schema<Q: Quantity>() -> Value {
     let number = r"[0-9]*\.?[0-9]+([eE][+-]?[0-9]+)?";
     let units = units.join("|");
     let pattern = match (Q::WHAT, Q::SIGNED) {
-        ("vacuum level", _) => format!(r"^\s*(\+?{number}\s*({units})(\s*vacuum)?|-{number}\s*({units})\s*gauge)\s*$"),
+        ("vacuum level", _) => {
+            format!(r"^\s*(\+?{number}\s*({units})(\s*vacuum)?|-{number}\s*({units})\s*gauge)\s*$")
+        }
         (_, true) => format!(r"^\s*[+-]?{number}\s*({units})\s*$"),
         (_, false) => format!(r"^\s*\+?{number}\s*({units})\s*$"),
     };
@@ -156,7 +167,18 @@ macro_rules! quantity_fields {
     )*};
 }
 quantity_fields!(
-    VacuumLevel, LevelDifference, AbsolutePressure, AirPressure, LevelRate, TimeSpan, Volume, Length, Current, Voltage, Temperature, Mass,
+    VacuumLevel,
+    LevelDifference,
+    AbsolutePressure,
+    AirPressure,
+    LevelRate,
+    TimeSpan,
+    Volume,
+    Length,
+    Current,
+    Voltage,
+    Temperature,
+    Mass,
     Acceleration
 );
 
@@ -185,7 +207,10 @@ impl Field for PressureUnit {
             Problem {
                 rule: "unknown-unit",
                 message: format!("`{text}` is not a pressure unit"),
-                help: near.map_or_else(|| format!("allowed: {}", allowed.join(", ")), |symbol| format!("did you mean \"{symbol}\"?")),
+                help: near.map_or_else(
+                    || format!("allowed: {}", allowed.join(", ")),
+                    |symbol| format!("did you mean \"{symbol}\"?"),
+                ),
             }
         })
     }
@@ -252,7 +277,10 @@ impl Field for Text {
                 let read = |(key, _, value): &(String, _, Node)| Ok((key.clone(), String::read(value)?));
                 entries.iter().map(read).collect::<Result<_, _>>().map(Self)
             }
-            _ => Err(Problem::kind("a text, or a table of texts by language such as { en = \"…\", de = \"…\" }", node)),
+            _ => Err(Problem::kind(
+                "a text, or a table of texts by language such as { en = \"…\", de = \"…\" }",
+                node,
+            )),
         }
     }
     fn schema() -> Value {
@@ -296,7 +324,11 @@ impl Problem {
         let near = crate::reader::suggestion(found, allowed);
         let list = format!("allowed: {}", allowed.join(", "));
         let help = if near == list { list } else { format!("{near} {list}") };
-        Self { rule: "unknown-word", message: format!("`{found}` is not one of the words allowed here"), help }
+        Self {
+            rule: "unknown-word",
+            message: format!("`{found}` is not one of the words allowed here"),
+            help,
+        }
     }
 
     pub(crate) fn wrong_kind(expected: &str, node: &Node) -> Self {

@@ -3,7 +3,7 @@
 use crate::source::Place;
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode};
 use std::cell::RefCell;
-use std::fmt;
+use std::fmt::{self, Write};
 
 /// How bad a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -129,10 +129,8 @@ impl<'f> Rendered<'f> {
         let source = &finding.place.source;
         let mut help = finding.wording.help.clone();
         for (place, text) in &finding.also {
-            if !help.is_empty() {
-                help.push('\n');
-            }
-            help.push_str(&format!("see {}: {text}", place.shown()));
+            let gap = if help.is_empty() { "" } else { "\n" };
+            let _fits_in_memory = write!(help, "{gap}see {}: {text}", place.shown());
         }
         Self { finding, source: NamedSource::new(&source.name, source.text.clone()), help }
     }

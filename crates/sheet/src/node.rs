@@ -84,9 +84,9 @@ fn from_value(range: Range<usize>, value: DeValue<'_>) -> Node {
         DeValue::Float(number) => NodeValue::Float(number.as_str().parse().unwrap_or(f64::NAN)),
         DeValue::Boolean(yes) => NodeValue::Boolean(yes),
         DeValue::Datetime(when) => NodeValue::Datetime(when.to_string()),
-        DeValue::Array(items) => {
-            NodeValue::Array(items.into_iter().map(|item| from_value(item.span(), item.into_inner())).collect())
-        }
+        DeValue::Array(items) => NodeValue::Array(
+            items.into_iter().map(|item| from_value(item.span(), item.into_inner())).collect(),
+        ),
     };
     Node { range, value }
 }

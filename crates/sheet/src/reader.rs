@@ -52,7 +52,11 @@ pub struct Variant<T> {
 }
 
 /// Reads a whole sheet; syntax errors, wrong values and unknown keys all become findings.
-pub fn read_sheet<T>(source: &Arc<Source>, findings: &Findings, read: impl Fn(&Reader<'_>) -> Option<T>) -> Option<T> {
+pub fn read_sheet<T>(
+    source: &Arc<Source>,
+    findings: &Findings,
+    read: impl Fn(&Reader<'_>) -> Option<T>,
+) -> Option<T> {
     let root = parse(source, findings);
     let NodeValue::Table(entries) = &root.value else { return None };
     read_table(source, findings, (entries, 0..0), &read)
@@ -74,7 +78,8 @@ fn read_table<T>(
     (entries, range): Entries<'_>,
     read: &impl Fn(&Reader<'_>) -> Option<T>,
 ) -> Option<T> {
-    let reading = Reading { source, findings, entries, range, asked: RefCell::default(), any_key: Cell::new(false) };
+    let reading =
+        Reading { source, findings, entries, range, asked: RefCell::default(), any_key: Cell::new(false) };
     let reader = Reader(Mode::Reading(reading));
     let value = read(&reader);
     reader.report_unknown_keys();
@@ -107,7 +112,6 @@ impl Reader<'_> {
     }
 
     /// A value that may be left out: `Some(None)` then, `None` if it is wrong.
-    #[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
     pub fn optional<T: Field>(&self, key: &'static str, about: &str) -> Option<Option<At<T>>> {
         self.describe_key(key, about, T::schema(), false);
         let Mode::Reading(reading) = &self.0 else { return None };
@@ -124,18 +128,32 @@ impl Reader<'_> {
     }
 
     /// A value that has to pass a test; `allowed` says which values do.
-    pub fn tested<T: Field>(&self, value: Option<At<T>>, allowed: &str, test: impl Fn(&T) -> bool) -> Option<At<T>> {
+    pub fn tested<T: Field>(
+        &self,
+        value: Option<At<T>>,
+        allowed: &str,
+        test: impl Fn(&T) -> bool,
+    ) -> Option<At<T>> {
         let value = value?;
         if test(&value.value) {
             return Some(value);
         }
         let message = format!("{} is not allowed here", value.place.text());
-        self.finding(Finding::error("out-of-range", &value.place, Wording::new(message, "this value", format!("allowed: {allowed}"))));
+        self.finding(Finding::error(
+            "out-of-range",
+            &value.place,
+            Wording::new(message, "this value", format!("allowed: {allowed}")),
+        ));
         None
     }
 
     /// A table that has to be there.
-    pub fn table<T>(&self, key: &'static str, about: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> Option<T> {
+    pub fn table<T>(
+        &self,
+        key: &'static str,
+        about: &str,
+        read: impl Fn(&Reader<'_>) -> Option<T>,
+    ) -> Option<T> {
         if let Mode::Describing(_) = self.0 {
             self.describe_key(key, about, describe(&read), true);
         }
@@ -147,8 +165,12 @@ impl Reader<'_> {
     }
 
     /// A table that may be left out: `Some(None)` then, `None` if something in it is wrong.
-    #[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
-    pub fn optional_table<T>(&self, key: &'static str, about: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> Option<Option<T>> {
+    pub fn optional_table<T>(
+        &self,
+        key: &'static str,
+        about: &str,
+        read: impl Fn(&Reader<'_>) -> Option<T>,
+    ) -> Option<Option<T>> {
         if let Mode::Describing(_) = self.0 {
             self.describe_key(key, about, describe(&read), false);
         }
@@ -160,7 +182,12 @@ impl Reader<'_> {
     }
 
     /// A list of tables; missing is empty.
-    pub fn tables<T>(&self, key: &'static str, about: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> Option<Vec<T>> {
+    pub fn tables<T>(
+        &self,
+        key: &'static str,
+        about: &str,
+        read: impl Fn(&Reader<'_>) -> Option<T>,
+    ) -> Option<Vec<T>> {
         if let Mode::Describing(_) = self.0 {
             self.describe_key(key, about, json!({ "type": "array", "items": describe(&read) }), false);
         }
@@ -178,7 +205,8 @@ impl Reader<'_> {
         let reading = match &self.0 {
             Mode::Reading(reading) => reading,
             Mode::Describing(shape) => {
-                shape.borrow_mut().alternatives = variants.iter().map(|variant| describe_variant(key, variant)).collect();
+                shape.borrow_mut().alternatives =
+                    variants.iter().map(|variant| describe_variant(key, variant)).collect();
                 return None;
             }
         };
@@ -228,7 +256,8 @@ impl Reader<'_> {
         for (key, range, _) in reading.entries {
             if !asked.contains(&key.as_str()) {
                 let help = suggestion(key, &asked);
-                let wording = Wording::new(format!("`{key}` is not a key of this table"), "unknown key", help);
+                let wording =
+                    Wording::new(format!("`{key}` is not a key of this table"), "unknown key", help);
                 reading.findings.add(Finding::error("unknown-key", &reading.at(range.clone()), wording));
             }
         }
@@ -276,7 +305,8 @@ impl Reading<'_> {
     }
 
     fn missing<T>(&self, key: &str, about: &str) -> Option<T> {
-        let wording = Wording::new(format!("`{key}` is missing"), "expected in this table", format!("{key}: {about}"));
+        let wording =
+            Wording::new(format!("`{key}` is missing"), "expected in this table", format!("{key}: {about}"));
         self.findings.add(Finding::error("missing-key", &self.at(self.range.clone()), wording));
         None
     }

@@ -68,7 +68,11 @@ impl SimulatedBench {
             converted: (truth.reference.offset_pa, 0),
             devices: truth.devices.iter().map(|device| Device::new(device, truth.seed)).collect(),
             outputs: rig.outputs.iter().map(|output| (*output.safe, *output.safe, 0.0)).collect(),
-            faults: truth.faults.iter().map(|fault| Armed { fault: *fault, crossings: 0, done: false }).collect(),
+            faults: truth
+                .faults
+                .iter()
+                .map(|fault| Armed { fault: *fault, crossings: 0, done: false })
+                .collect(),
             air_pressure_pa: truth.air.pressure.si(),
             air_back_s: f64::INFINITY,
             open_hoses: 0.0,
@@ -87,7 +91,12 @@ impl SimulatedBench {
 
     /// State of an output's coil; `None` if the rig has no such output.
     pub fn coil(&self, name: OutputName) -> Option<bool> {
-        self.rig.outputs.iter().zip(&self.outputs).find(|(output, _)| output.name == name).map(|(_, state)| state.0)
+        self.rig
+            .outputs
+            .iter()
+            .zip(&self.outputs)
+            .find(|(output, _)| output.name == name)
+            .map(|(_, state)| state.0)
     }
 
     #[expect(clippy::cast_precision_loss, reason = "2^53 ms are 285,000 years")]
@@ -145,8 +154,10 @@ impl SimulatedBench {
 
     fn openings(&self, now_s: f64) -> Openings {
         let share = |name| f64::from(u8::from(self.is_on(name).unwrap_or(false)));
-        let pressure = if now_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
-        let evacuate = self.evacuate_stuck.map_or_else(|| share(OutputName::Evacuate), |open| f64::from(u8::from(open)));
+        let pressure =
+            if now_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
+        let evacuate =
+            self.evacuate_stuck.map_or_else(|| share(OutputName::Evacuate), |open| f64::from(u8::from(open)));
         Openings {
             evacuate,
             evacuate_fine: share(OutputName::EvacuateFine),
@@ -164,12 +175,17 @@ impl SimulatedBench {
         if period_s < STEP_S {
             return;
         }
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "times are positive and far below 2^53 periods")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "times are positive and far below 2^53 periods"
+        )]
         let number = (now_s / period_s) as u64;
         if number != self.converted.1 {
             #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
             let share = ((number as f64 * period_s - from_s) / STEP_S).clamp(0.0, 1.0);
-            let level = self.reference_before_pa + share * (self.reference.output() - self.reference_before_pa);
+            let level =
+                self.reference_before_pa + share * (self.reference.output() - self.reference_before_pa);
             self.converted = (self.reading(level, number), number);
         }
     }
@@ -178,7 +194,10 @@ impl SimulatedBench {
     fn reading(&self, level_pa: f64, number: u64) -> f64 {
         let truth = &self.truth.reference;
         let drift = truth.drift_pa_per_s * self.time_s();
-        level_pa * (1.0 + truth.gain) + truth.offset_pa + drift + truth.noise_pa * self.reference_noise.normal(number)
+        level_pa * (1.0 + truth.gain)
+            + truth.offset_pa
+            + drift
+            + truth.noise_pa * self.reference_noise.normal(number)
     }
 
     /// Faults whose time has come.
@@ -198,7 +217,9 @@ impl SimulatedBench {
                 effects.push(armed.fault.effect);
             }
         }
-        effects.into_iter().for_each(|effect| self.take_effect(effect, now_s));
+        for effect in effects {
+            self.take_effect(effect, now_s);
+        }
     }
 
     fn take_effect(&mut self, effect: Effect, now_s: f64) {
@@ -227,10 +248,12 @@ impl SimulatedBench {
             image.insert((output.at.area, output.at.number), u16::from(*state));
         }
         let instant = self.rig.module.converter.si() < STEP_S;
-        let reference = if instant { self.reading(self.reference_at(at_s), self.reads) } else { self.converted.0 };
+        let reference =
+            if instant { self.reading(self.reference_at(at_s), self.reads) } else { self.converted.0 };
         put_analog(&mut image, &self.rig.reference.input, reference);
         if let Some(input) = &self.rig.air_pressure {
-            let pressure = if at_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
+            let pressure =
+                if at_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
             put_analog(&mut image, input, pressure);
         }
         if let Some(input) = &self.rig.ambient {
@@ -247,7 +270,9 @@ impl SimulatedBench {
                 put_bit(&mut image, present, device.is_some_and(|device| device.plugged));
             }
         }
-        for guard in [&self.rig.interlocks.emergency_stop, &self.rig.interlocks.guard_door].into_iter().flatten() {
+        for guard in
+            [&self.rig.interlocks.emergency_stop, &self.rig.interlocks.guard_door].into_iter().flatten()
+        {
             put_bit(&mut image, guard, true);
         }
         image
@@ -262,12 +287,17 @@ impl SimulatedBench {
     fn write(&mut self, at_s: f64, start: u16, states: &[bool]) -> Result<Response, Exception> {
         let numbers: Vec<u16> = self.rig.outputs.iter().map(|output| output.at.number).collect();
         let known = (0..states.len()).all(|offset| {
-            u16::try_from(offset).ok().and_then(|offset| start.checked_add(offset)).is_some_and(|number| numbers.contains(&number))
+            u16::try_from(offset)
+                .ok()
+                .and_then(|offset| start.checked_add(offset))
+                .is_some_and(|number| numbers.contains(&number))
         });
         if !known {
             return Err(Exception::ILLEGAL_DATA_ADDRESS);
         }
-        let states = numbers.iter().map(|number| number.checked_sub(start).and_then(|offset| states.get(usize::from(offset)).copied()));
+        let states = numbers.iter().map(|number| {
+            number.checked_sub(start).and_then(|offset| states.get(usize::from(offset)).copied())
+        });
         self.set_outputs(at_s, states.collect::<Vec<_>>().into_iter());
         Ok(Response::Written)
     }

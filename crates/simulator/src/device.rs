@@ -47,7 +47,11 @@ impl Comparator {
         }
         self.above = !self.above;
         self.crossings += 1;
-        let share = if (to_pa - from_pa).abs() < 1e-9 { 1.0 } else { ((threshold - from_pa) / (to_pa - from_pa)).clamp(0.0, 1.0) };
+        let share = if (to_pa - from_pa).abs() < 1e-9 {
+            1.0
+        } else {
+            ((threshold - from_pa) / (to_pa - from_pa)).clamp(0.0, 1.0)
+        };
         Some((share, self.above))
     }
 }
@@ -84,7 +88,8 @@ impl Device {
             crossings: 0,
             above: false,
         };
-        let saving = truth.air_saving.map(|saving| comparator(saving.cut_off_pa, saving.resume_pa, channel + 1));
+        let saving =
+            truth.air_saving.map(|saving| comparator(saving.cut_off_pa, saving.resume_pa, channel + 1));
         Self {
             sensor: FirstOrder::new(truth.lag_s),
             switch: comparator(truth.switch_point_pa, truth.reset_point_pa, channel),
@@ -104,7 +109,8 @@ impl Device {
     pub(crate) fn advance(&mut self, from_s: f64, level_pa: f64, step_s: f64, power: bool) {
         let lagged = self.sensor.advance(level_pa, step_s);
         self.steps += 1;
-        let fast = if self.truth.noise_pa > 0.0 { self.truth.noise_pa * self.noise.normal(self.steps) } else { 0.0 };
+        let fast =
+            if self.truth.noise_pa > 0.0 { self.truth.noise_pa * self.noise.normal(self.steps) } else { 0.0 };
         let sensed = lagged * (1.0 + self.truth.gain) + self.truth.offset_pa + fast;
         let before = std::mem::replace(&mut self.sensed_pa, sensed);
         let powered = power && self.plugged;

@@ -21,7 +21,11 @@ pub(crate) fn registers<Q: Quantity>(input: &AnalogInput<Q>, si: f64) -> Vec<u16
     };
     #[expect(clippy::cast_possible_truncation, reason = "clipped to the range before")]
     let whole = counts.round().clamp(least, most) as i64;
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "two's complement is what registers hold")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "two's complement is what registers hold"
+    )]
     let bits = whole as u32;
     if input.raw.registers() == 1 {
         #[expect(clippy::cast_possible_truncation, reason = "the low 16 bits are the register")]

@@ -15,4 +15,6 @@ mod truth;
 pub use air::{Nozzle, nozzle_mass_flow};
 pub use bench::SimulatedBench;
 pub use server::{ServeError, Server, serve};
-pub use truth::{AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger, Truth};
+pub use truth::{
+    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger, Truth,
+};

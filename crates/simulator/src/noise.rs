@@ -1,8 +1,8 @@
 //! Seeded randomness as a function of channel and index: the same question always gets the same answer.
 
-use rand_distr::{Distribution, StandardNormal, Uniform};
-use rand_pcg::Pcg64Mcg;
 use rand_core::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
+use rand_pcg::Pcg64Mcg;
 
 /// A source of random numbers for one channel of one bench.
 #[derive(Debug, Clone, Copy)]
@@ -21,13 +21,10 @@ impl Noise {
         StandardNormal.sample(&mut self.generator(index))
     }
 
-    /// Uniform in −1..1, number `index` of this channel.
-    pub(crate) fn uniform(self, index: u64) -> f64 {
-        Uniform::new(-1.0, 1.0).map_or(0.0, |uniform| uniform.sample(&mut self.generator(index)))
-    }
-
     fn generator(self, index: u64) -> Pcg64Mcg {
-        let mixed = self.seed ^ self.channel.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ index.wrapping_mul(0xD1B5_4A32_D192_ED03);
+        let mixed = self.seed
+            ^ self.channel.wrapping_mul(0x9E37_79B9_7F4A_7C15)
+            ^ index.wrapping_mul(0xD1B5_4A32_D192_ED03);
         Pcg64Mcg::seed_from_u64(mixed)
     }
 }

@@ -144,16 +144,26 @@ impl tokio_modbus::server::Service for Service {
 impl Service {
     fn answer(&self, wire: Wire<'static>) -> Result<WireResponse, ExceptionCode> {
         let single = matches!(wire, Wire::WriteSingleCoil(..));
-        let request = to_request(wire.clone())?;
+        let request = to_request(wire)?;
         let at = Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX));
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
         let response = bench.answer(at, &request).map_err(to_code)?;
         Ok(match (request, response) {
-            (Request::Read { area: Area::Coil, .. }, Response::Values(words)) => WireResponse::ReadCoils(bits(&words)),
-            (Request::Read { area: Area::DiscreteInput, .. }, Response::Values(words)) => WireResponse::ReadDiscreteInputs(bits(&words)),
-            (Request::Read { area: Area::HoldingRegister, .. }, Response::Values(words)) => WireResponse::ReadHoldingRegisters(words),
-            (Request::Read { area: Area::InputRegister, .. }, Response::Values(words)) => WireResponse::ReadInputRegisters(words),
-            (Request::WriteCoils { start, states }, _) if single => WireResponse::WriteSingleCoil(start, states.contains(&true)),
+            (Request::Read { area: Area::Coil, .. }, Response::Values(words)) => {
+                WireResponse::ReadCoils(bits(&words))
+            }
+            (Request::Read { area: Area::DiscreteInput, .. }, Response::Values(words)) => {
+                WireResponse::ReadDiscreteInputs(bits(&words))
+            }
+            (Request::Read { area: Area::HoldingRegister, .. }, Response::Values(words)) => {
+                WireResponse::ReadHoldingRegisters(words)
+            }
+            (Request::Read { area: Area::InputRegister, .. }, Response::Values(words)) => {
+                WireResponse::ReadInputRegisters(words)
+            }
+            (Request::WriteCoils { start, states }, _) if single => {
+                WireResponse::WriteSingleCoil(start, states.contains(&true))
+            }
             (Request::WriteCoils { start, states }, _) => {
                 WireResponse::WriteMultipleCoils(start, u16::try_from(states.len()).unwrap_or(u16::MAX))
             }
@@ -166,6 +176,10 @@ fn bits(words: &[u16]) -> Vec<bool> {
     words.iter().map(|word| *word != 0).collect()
 }
 
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "every function but these is refused as a module refuses it"
+)]
 fn to_request(wire: Wire<'static>) -> Result<Request, ExceptionCode> {
     let read = |area, start, count| Ok(Request::Read { area, start, count });
     match wire {
@@ -174,7 +188,9 @@ fn to_request(wire: Wire<'static>) -> Result<Request, ExceptionCode> {
         Wire::ReadHoldingRegisters(start, count) => read(Area::HoldingRegister, start, count),
         Wire::ReadInputRegisters(start, count) => read(Area::InputRegister, start, count),
         Wire::WriteSingleCoil(start, state) => Ok(Request::WriteCoils { start, states: vec![state] }),
-        Wire::WriteMultipleCoils(start, states) => Ok(Request::WriteCoils { start, states: states.into_owned() }),
+        Wire::WriteMultipleCoils(start, states) => {
+            Ok(Request::WriteCoils { start, states: states.into_owned() })
+        }
         _ => Err(ExceptionCode::IllegalFunction),
     }
 }

@@ -214,12 +214,19 @@ impl Truth {
         let leak = reader.or("leak", "leak at half vacuum", declared.air.leak);
         let pressure = reader.or("air_pressure", "air pressure", declared.air.pressure);
         let temperature = reader.or("temperature", "temperature around", declared.air.temperature);
-        let reference = reader.optional_table("reference", "errors of the reference", |table| read_reference(table, declared.reference));
+        let reference = reader.optional_table("reference", "errors of the reference", |table| {
+            read_reference(table, declared.reference)
+        });
         let devices = reader.tables("device", "a device", read_device);
         let faults = reader.tables("fault", "something that goes wrong", read_fault);
         Some(Self {
             seed: u64::from(seed?.value),
-            air: AirTruth { leak: leak?.value, pressure: pressure?.value, temperature: temperature?.value, ..declared.air },
+            air: AirTruth {
+                leak: leak?.value,
+                pressure: pressure?.value,
+                temperature: temperature?.value,
+                ..declared.air
+            },
             reference: reference?.unwrap_or(declared.reference),
             devices: devices?,
             faults: faults?,
@@ -249,7 +256,8 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
     let offset = reader.or("offset_pa", "offset of its sensor, pascal", 0.0);
     let gain = reader.or("gain", "relative gain error of its sensor", 0.0);
     let lag = reader.or("lag", "lag of its sensor", TimeSpan::new(0.002));
-    let repeatability = reader.or("repeatability", "spread from crossing to crossing", LevelDifference::new(20.0));
+    let repeatability =
+        reader.or("repeatability", "spread from crossing to crossing", LevelDifference::new(20.0));
     let noise = reader.or("noise", "fast noise in its comparator", LevelDifference::ZERO);
     let delay_on = reader.or("delay_on", "delay to the output, on", TimeSpan::new(0.003));
     let delay_off = reader.or("delay_off", "delay to the output, off", TimeSpan::new(0.003));
@@ -258,7 +266,11 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
         let cut_off = table.required::<VacuumLevel>("cut_off", "cuts its valve here");
         let resume = table.required::<VacuumLevel>("resume", "feeds again here");
         let open = table.or("open_without_power", "valve open without power", false);
-        Some(AirSavingTruth { cut_off_pa: cut_off?.si(), resume_pa: resume?.si(), open_without_power: open?.value })
+        Some(AirSavingTruth {
+            cut_off_pa: cut_off?.si(),
+            resume_pa: resume?.si(),
+            open_without_power: open?.value,
+        })
     });
     let ratio = reader.or("wrong_unit_ratio", "levels as if set in a wrong unit: multiplied by this", 1.0);
     let fault = reader.optional("fault", "stuck-on, stuck-off or chattering");
@@ -301,7 +313,9 @@ fn read_fault(reader: &Reader<'_>) -> Option<Fault> {
     let effect = match (plug?, hose?.value, pressure?) {
         (Some(position), _, _) => Effect::PullPlug(position.value),
         (None, true, _) => Effect::PullHose,
-        (None, false, Some(pressure)) => Effect::AirPressure { pressure_pa: pressure.si(), for_s: duration?.si() },
+        (None, false, Some(pressure)) => {
+            Effect::AirPressure { pressure_pa: pressure.si(), for_s: duration?.si() }
+        }
         (None, false, None) => Effect::VentStuckShut,
     };
     Some(Fault { when, effect })

@@ -68,7 +68,10 @@ fn start(prepared: &Prepared, ends: Ends, latch: StopLatch) -> Result<JoinHandle
     let link = prepared.task.sheets.rig.link.clone();
     let address = resolve(&link.tcp)?;
     let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|_| JournalError::Failed)?;
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(|_| JournalError::Failed)?;
         runtime.block_on(async move {
             tokio::spawn(stop_on_signal(latch.clone(), stops));
             let clock = Clock::start();
@@ -83,7 +86,11 @@ fn start(prepared: &Prepared, ends: Ends, latch: StopLatch) -> Result<JoinHandle
 /// The latch first, the engine afterwards.
 async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
     use tokio::signal::unix::{SignalKind, signal};
-    let (Ok(mut interrupt), Ok(mut terminate)) = (signal(SignalKind::interrupt()), signal(SignalKind::terminate())) else { return };
+    let (Ok(mut interrupt), Ok(mut terminate)) =
+        (signal(SignalKind::interrupt()), signal(SignalKind::terminate()))
+    else {
+        return;
+    };
     let halt = tokio::select! {
         _ = interrupt.recv() => Halt::Operator { by: String::from("the keyboard") },
         _ = terminate.recv() => Halt::Signal,
@@ -112,7 +119,11 @@ fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sen
             // Not joined: nobody may answer, and the run ends all the same.
             std::thread::spawn(move || {
                 let answer = prompt::line().unwrap_or_else(|| String::from("no"));
-                let _run_is_over = control.send(Control::Answer { to: id, answer, by: String::from("the operator at the terminal") });
+                let _run_is_over = control.send(Control::Answer {
+                    to: id,
+                    answer,
+                    by: String::from("the operator at the terminal"),
+                });
             });
         }
     }

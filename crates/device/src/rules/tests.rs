@@ -35,7 +35,8 @@ supply_valve = "closed-without-power"
 fn check(text: &str) -> (Option<SettingsSheet>, Vec<Finding>) {
     let findings = Findings::new();
     let device = read_sheet(&Source::new("type.toml", TYPE), &findings, TypeSheet::read).expect("type sheet");
-    let draft = read_sheet(&Source::new("settings.toml", text), &findings, SettingsDraft::read).expect("draft");
+    let draft =
+        read_sheet(&Source::new("settings.toml", text), &findings, SettingsDraft::read).expect("draft");
     let around = Surroundings { reached: VacuumLevel::new(88e3) };
     let sheet = check_settings(draft, &device, around, &findings);
     (sheet, findings.into_sorted())
@@ -83,8 +84,10 @@ fn rules_run_although_a_field_is_wrong() {
 #[case(11.0, true)]
 #[case(13.0, false)]
 fn the_workpiece_stays_held_at_the_resume_level(#[case] mass_kg: f64, #[case] held: bool) {
-    let workpiece = format!("[workpiece]\nmass = \"{mass_kg} kg\"\npads = 1\npad_diameter = \"50 mm\"\nfactor = 1\n");
-    let (_, findings) = check(&format!("{}{workpiece}", GOOD.replace("resume = \"64 kPa\"", "resume = \"62 kPa\"")));
+    let workpiece =
+        format!("[workpiece]\nmass = \"{mass_kg} kg\"\npads = 1\npad_diameter = \"50 mm\"\nfactor = 1\n");
+    let (_, findings) =
+        check(&format!("{}{workpiece}", GOOD.replace("resume = \"64 kPa\"", "resume = \"62 kPa\"")));
     assert_eq!(findings.is_empty(), held, "{findings:?}");
 }
 

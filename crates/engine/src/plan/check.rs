@@ -13,7 +13,12 @@ const STOP_LATENCY_S: f64 = 0.1;
 impl Planner<'_> {
     pub(super) fn check_script(&self, script: &Script) {
         if script.steps.is_empty() {
-            self.finding("no-step", &script.header.name.place, "this script has no step", "add [[step]] tables with do = \"…\"");
+            self.finding(
+                "no-step",
+                &script.header.name.place,
+                "this script has no step",
+                "add [[step]] tables with do = \"…\"",
+            );
         }
         let mut zeroed = false;
         for step in &script.steps {
@@ -23,10 +28,19 @@ impl Planner<'_> {
                     self.mode(step);
                     if !zeroed {
                         let help = "put a step with do = \"zero\" before it: without it a reference offset would shift every level";
-                        self.finding("no-zero-before", &step.place, "switch-points without a zero before", help);
+                        self.finding(
+                            "no-zero-before",
+                            &step.place,
+                            "switch-points without a zero before",
+                            help,
+                        );
                     }
                 }
-                StepKind::Leak { .. } | StepKind::Drive { .. } | StepKind::Hold { .. } | StepKind::WaitUntil { .. } | StepKind::Ask { .. } => {}
+                StepKind::Leak { .. }
+                | StepKind::Drive { .. }
+                | StepKind::Hold { .. }
+                | StepKind::WaitUntil { .. }
+                | StepKind::Ask { .. } => {}
             }
         }
     }
@@ -61,15 +75,24 @@ impl Planner<'_> {
         let overshoot = rate(rig, reached, Air::Evacuate, level).si() * overshoot_s;
         let highest = rig.interlocks.highest_level.value;
         let (limit, why, at) = if level.si() + overshoot >= highest.si() {
-            (VacuumLevel::new(highest.si() - overshoot), "the interlock, less what the air runs on after a stop", &rig.interlocks.highest_level.place)
+            (
+                VacuumLevel::new(highest.si() - overshoot),
+                "the interlock, less what the air runs on after a stop",
+                &rig.interlocks.highest_level.place,
+            )
         } else if level.si() >= 0.98 * reached.si() {
-            (VacuumLevel::new(0.98 * reached.si()), "what the pump reaches at this site in useful time", &rig.manifold.ultimate_vacuum.place)
+            (
+                VacuumLevel::new(0.98 * reached.si()),
+                "what the pump reaches at this site in useful time",
+                &rig.manifold.ultimate_vacuum.place,
+            )
         } else {
             return Some(());
         };
         let message = format!("{} can not be reached safely", style.level(level));
         let help = format!("allowed: less deep than {}: {why}", style.level(limit));
-        let finding = Finding::error("level-not-reached", place, Wording::new(message, "too deep for this rig", help));
+        let finding =
+            Finding::error("level-not-reached", place, Wording::new(message, "too deep for this rig", help));
         self.findings.add(finding.with(at, why));
         None
     }

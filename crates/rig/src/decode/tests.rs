@@ -6,7 +6,10 @@ use rstest::rstest;
 use tripbench_sheet::{At, Place, Source};
 
 fn at(area: Area, number: u16) -> At<PointAddress> {
-    At { value: PointAddress { area, number, bit: None }, place: Place { source: Source::new("", ""), range: 0..0 } }
+    At {
+        value: PointAddress { area, number, bit: None },
+        place: Place { source: Source::new("", ""), range: 0..0 },
+    }
 }
 
 fn loop_input() -> AnalogInput<VacuumLevel> {
@@ -36,7 +39,10 @@ fn read(microampere: u16) -> Result<f64, AnalogFault> {
 #[case(0, None)]
 #[case(20_501, None)]
 #[case(21_000, None)]
-fn the_loop_current_is_believed_only_in_the_measuring_range_of_ne_43(#[case] microampere: u16, #[case] pascal: Option<f64>) {
+fn the_loop_current_is_believed_only_in_the_measuring_range_of_ne_43(
+    #[case] microampere: u16,
+    #[case] pascal: Option<f64>,
+) {
     match (read(microampere), pascal) {
         (Ok(level), Some(expected)) => assert!((level - expected).abs() < 1e-9, "{level}"),
         (Err(_), None) => {}

@@ -1,8 +1,8 @@
 //! Reading the rig sheet's keys.
 
 use super::{
-    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind, ReferenceSheet, RigSheet,
-    rules,
+    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind,
+    ReferenceSheet, RigSheet, rules,
 };
 use crate::address::{Area, PointAddress};
 use crate::signal::{AnalogInput, DigitalInput};
@@ -49,9 +49,14 @@ impl LinkSheet {
             text.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok())
         });
         let unit = reader.or("unit", "unit identifier, 1 to 247; 0 and 255 where a TCP module wants them", 1);
-        let timeout = reader.or("answer_timeout", "longest time that an answer may take", milliseconds(100.0));
+        let timeout =
+            reader.or("answer_timeout", "longest time that an answer may take", milliseconds(100.0));
         let timeout = reader.tested(timeout, "1 ms to 10 s", |t| (1e-3..=10.0).contains(&t.si()));
-        let slowest = reader.or("slowest_answer", "longest time after which something sent can still act", milliseconds(500.0));
+        let slowest = reader.or(
+            "slowest_answer",
+            "longest time after which something sent can still act",
+            milliseconds(500.0),
+        );
         let slowest = reader.tested(slowest, "1 ms to 10 s", |t| (1e-3..=10.0).contains(&t.si()));
         let interval = reader.or("scan_interval", "shortest time between two scans", milliseconds(5.0));
         let interval = reader.tested(interval, "0 ms to 200 ms", |t| t.si() <= 0.2);
@@ -113,7 +118,8 @@ impl ReferenceSheet {
 impl Lag {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let value = reader.required("value", "time constant");
-        let uncertainty = reader.required("uncertainty", "half width of the interval that it is known to be in");
+        let uncertainty =
+            reader.required("uncertainty", "half width of the interval that it is known to be in");
         let how = reader.required("how", "how it was found: certificate, data sheet, measured");
         Some(Self { value: value?, uncertainty: uncertainty?, how: how? })
     }
@@ -124,10 +130,12 @@ impl Calibration {
         let date = reader.required("date", "when it was calibrated");
         let due = reader.required("due", "until when the calibration holds");
         let certificate = reader.required("certificate", "number of the certificate");
-        let correction = reader.or("correction_pa", "fixed part of the correction added to a reading, in pascal", 0.0);
+        let correction =
+            reader.or("correction_pa", "fixed part of the correction added to a reading, in pascal", 0.0);
         let slope = reader.or("correction_slope", "part of the reading that is added to it", 0.0);
         let slope = reader.tested(slope, "-0.1 to 0.1", |slope: &f64| slope.abs() <= 0.1);
-        let uncertainty = reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
+        let uncertainty =
+            reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
         let uncertainty = reader.tested(uncertainty, "more than zero", |u: &LevelDifference| u.si() > 0.0);
         let factor = reader.or("coverage_factor", "coverage factor of that uncertainty", 2.0);
         let factor = reader.tested(factor, "1 to 4", |k: &f64| (1.0..=4.0).contains(k));
@@ -163,10 +171,16 @@ impl Output {
 impl Interlocks {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let highest = reader.required("highest_level", "no deeper than this");
-        let longest = reader.or("longest_at_vacuum", "no longer than this under vacuum", TimeSpan::new(120.0));
+        let longest =
+            reader.or("longest_at_vacuum", "no longer than this under vacuum", TimeSpan::new(120.0));
         let air = reader.optional("air_pressure", "lowest and highest air pressure with which valves move");
-        let stop = reader.optional_table("emergency_stop", "on while the emergency stop is released", DigitalInput::read);
-        let door = reader.optional_table("guard_door", "on while the guard door is closed", DigitalInput::read);
+        let stop = reader.optional_table(
+            "emergency_stop",
+            "on while the emergency stop is released",
+            DigitalInput::read,
+        );
+        let door =
+            reader.optional_table("guard_door", "on while the guard door is closed", DigitalInput::read);
         Some(Self {
             highest_level: highest?,
             longest_at_vacuum: longest?,
@@ -187,7 +201,11 @@ impl Manifold {
         let fine = reader.optional("evacuate_fine", "time constant of evacuation through the throttle");
         let bleed = reader.optional("bleed", "time constant of the bleed valve");
         let vent = reader.required("vent", "time constant of the vent valve");
-        let thermal = reader.or("thermal", "time constant of the gas taking the wall's temperature", TimeSpan::new(1.0));
+        let thermal = reader.or(
+            "thermal",
+            "time constant of the gas taking the wall's temperature",
+            TimeSpan::new(1.0),
+        );
         let leak = reader.required("largest_leak", "largest leak with which levels can still be judged");
         let delay = reader.or("valve_delay", "longest time that a valve takes to act", TimeSpan::new(0.3));
         Some(Self {
@@ -218,7 +236,8 @@ impl Position {
         let number = reader.tested(number, "1 to 64", |number| (1..=64).contains(number));
         let switch = reader.table("switch", "the device's switch output", DigitalInput::read);
         let valve = reader.optional_table("valve", "the device's valve output", DigitalInput::read);
-        let present = reader.optional_table("present", "on while the device's plug is connected", DigitalInput::read);
+        let present =
+            reader.optional_table("present", "on while the device's plug is connected", DigitalInput::read);
         let hose = reader.optional_table("hose", "its hose", Hose::read);
         Some(Self { number: number?, switch: switch?, valve: valve?, present: present?, hose: hose? })
     }

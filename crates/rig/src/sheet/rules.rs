@@ -20,31 +20,44 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
     ];
     let all: Vec<_> = findings.into_iter().flatten().collect();
     let good = all.is_empty();
-    all.into_iter().for_each(|finding| reader.finding(finding));
+    for finding in all {
+        reader.finding(finding);
+    }
     good.then_some(())
 }
 
 fn positions_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
-    let wording = Wording::new("this rig has no position", "no [[position]]", "add 1 to 64 [[position]] tables");
+    let wording =
+        Wording::new("this rig has no position", "no [[position]]", "add 1 to 64 [[position]] tables");
     let missing = sheet.positions.is_empty().then(|| Finding::error("no-position", &reader.place(), wording));
     missing.into_iter().collect()
 }
 
 fn outputs_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
     let has = |name| sheet.outputs.iter().any(|output| output.name == name);
-    let missing: Vec<_> =
-        [OutputName::Evacuate, OutputName::Vent].into_iter().filter(|name| !has(*name)).map(OutputName::word).collect();
+    let missing: Vec<_> = [OutputName::Evacuate, OutputName::Vent]
+        .into_iter()
+        .filter(|name| !has(*name))
+        .map(OutputName::word)
+        .collect();
     if missing.is_empty() {
         return Vec::new();
     }
     let message = format!("this rig has no output `{}`", missing.join("` and no `"));
     let help = "add an [[output]] table with name, at and safe for each";
-    vec![Finding::error("no-such-output", &reader.place(), Wording::new(message, "outputs are missing", help))]
+    vec![Finding::error(
+        "no-such-output",
+        &reader.place(),
+        Wording::new(message, "outputs are missing", help),
+    )]
 }
 
 fn addresses_once(sheet: &RigSheet) -> Vec<Finding> {
     let inputs = sheet.positions.iter().flat_map(|position| {
-        [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten().map(|input| &input.at)
+        [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()]
+            .into_iter()
+            .flatten()
+            .map(|input| &input.at)
     });
     let guards = [sheet.interlocks.emergency_stop.as_ref(), sheet.interlocks.guard_door.as_ref()];
     let guards = guards.into_iter().flatten().map(|input| &input.at);
@@ -56,7 +69,8 @@ fn addresses_once(sheet: &RigSheet) -> Vec<Finding> {
     let repeated = all.iter().enumerate().filter_map(|(index, address)| {
         let earlier = all[..index].iter().find(|other| other.value == address.value)?;
         let message = format!("`{}` is used twice", address.value);
-        let wording = Wording::new(message, "used again here", "one signal, one address: check the wiring list");
+        let wording =
+            Wording::new(message, "used again here", "one signal, one address: check the wiring list");
         Some(Finding::error("address-twice", &address.place, wording).with(&earlier.place, "used first here"))
     });
     repeated.collect()
@@ -86,7 +100,11 @@ fn interlock_below_range(sheet: &RigSheet) -> Vec<Finding> {
     }
     let message = format!("{} is deeper than the reference measures", style.level(highest.value));
     let help = format!("allowed: up to the reference's range of {}", style.level(range.value));
-    let finding = Finding::error("interlock-beyond-reference", &highest.place, Wording::new(message, "deeper than the range", help));
+    let finding = Finding::error(
+        "interlock-beyond-reference",
+        &highest.place,
+        Wording::new(message, "deeper than the range", help),
+    );
     vec![finding.with(&range.place, "the reference's range")]
 }
 
@@ -114,19 +132,25 @@ fn air_pressure_measured(sheet: &RigSheet) -> Vec<Finding> {
         findings.push(Finding::error("air-pressure-not-measured", &window.place, wording));
     }
     if window[0] >= window[1] {
-        let wording = Wording::new("the lowest air pressure is not below the highest", "this window is empty", "write [low, high]");
+        let wording = Wording::new(
+            "the lowest air pressure is not below the highest",
+            "this window is empty",
+            "write [low, high]",
+        );
         findings.push(Finding::error("empty-window", &window.place, wording));
     }
     findings
 }
 
 fn valves_safe(sheet: &RigSheet) -> Vec<Finding> {
-    let unsafe_on = |name| matches!(name, OutputName::Evacuate | OutputName::EvacuateFine | OutputName::DevicePower);
+    let unsafe_on =
+        |name| matches!(name, OutputName::Evacuate | OutputName::EvacuateFine | OutputName::DevicePower);
     let wrong = sheet.outputs.iter().filter(|output| unsafe_on(output.name) && *output.safe);
     wrong
         .map(|output| {
             let message = format!("the safe value of `{}` can not be on", output.name);
-            let wording = Wording::new(message, "must be false", "safe means: no evacuation and no device power");
+            let wording =
+                Wording::new(message, "must be false", "safe means: no evacuation and no device power");
             Finding::error("unsafe-safe-value", &output.safe.place, wording)
         })
         .collect()

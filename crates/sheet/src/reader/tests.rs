@@ -40,13 +40,17 @@ fn a_good_text_has_no_findings_and_keeps_places() {
 #[case("level = \"62 kPa\"\ninner = [{ number = 300 }]", "out-of-range", "2:21")]
 fn each_finding_names_rule_and_place(#[case] text: &str, #[case] rule: &str, #[case] place: &str) {
     let all = findings(text);
-    let found = all.iter().find(|finding| finding.rule == rule).unwrap_or_else(|| panic!("{rule} in {all:?}"));
+    let found =
+        all.iter().find(|finding| finding.rule == rule).unwrap_or_else(|| panic!("{rule} in {all:?}"));
     assert_eq!(found.place.shown(), format!("toy.toml:{place}"));
 }
 
 #[test]
 fn all_findings_come_at_once() {
-    let rules: Vec<_> = findings("level = 62\nwiat = 1\ninner = [{ nummer = 1 }]").iter().map(|finding| finding.rule).collect();
+    let rules: Vec<_> = findings("level = 62\nwiat = 1\ninner = [{ nummer = 1 }]")
+        .iter()
+        .map(|finding| finding.rule)
+        .collect();
     assert_eq!(rules, ["no-unit", "unknown-key", "missing-key", "unknown-key"]);
 }
 
