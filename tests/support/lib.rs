@@ -6,11 +6,11 @@ use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, Ty
 use tripbench_engine::{Engine, Plan, PlanInput, Script, plan};
 use tripbench_quantity::Mono;
 use tripbench_record::{
-    ClockState, Event, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView, Task,
+    ClockState, Event, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView, Task,
     Trace, TraceRecord, sha256_hex,
 };
-use tripbench_rig::RigSheet;
-use tripbench_runner::{Pace, run_in_virtual_time};
+use tripbench_rig::{RigSheet, VirtualModule};
+use tripbench_runner::{Pace, VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, Reader, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth};
 
@@ -138,12 +138,19 @@ impl Bench {
     /// # Panics
     /// If the sheets are not good.
     pub fn run(&self) -> Outcome {
+        self.run_with(|task| SimulatedBench::new(&task.sheets.rig, self.truth.clone()), None)
+    }
+
+    /// Runs it over a module of the caller's; `stop` ends it after so many inputs.
+    fn run_with<M: VirtualModule>(&self, module: impl Fn(&Task) -> M, stop: Option<usize>) -> Outcome {
         let task = self.task();
         let plan = Plan { header: header(&task), task: task.clone() };
         let mut engine = Engine::new(plan, Mono::START);
-        let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
+        let mut module = module(&task);
         let (mut events, mut view) = (Vec::new(), RunView::default());
-        let lasted = run_in_virtual_time(&mut engine, &mut module, &task.sheets.rig, self.pace, |event| {
+        let stop = stop.map(|after| (after, Halt::Operator { by: "the test".into() }));
+        let rig = &task.sheets.rig;
+        let lasted = run_in_virtual_time(&mut engine, &mut module, VirtualRun { rig, pace: self.pace, stop }, |event| {
             view.fold(&event);
             events.push(event);
         });
@@ -157,6 +164,14 @@ impl Bench {
         let record = view.record(kept).expect("a run has a header");
         Outcome { events, view, record, trace, task, lasted }
     }
+}
+
+/// A run that a person stops after so many scans.
+///
+/// # Panics
+/// If the sheets are not good.
+pub fn run_stopped(bench: &Bench, after: usize) -> Outcome {
+    bench.run_with(|task| SimulatedBench::new(&task.sheets.rig, bench.truth.clone()), Some(after))
 }
 
 fn settings(text: &str, device: &TypeSheet, rig: &RigSheet, site: &SiteSheet) -> SettingsSheet {

@@ -1,31 +1,212 @@
 //! The demo's run in virtual time, and what becomes of it when things go wrong.
 
-use tripbench_record::Verdict;
+use rstest::rstest;
+use tripbench_record::{CheckVerdict, EventKind, Halt, QuantityName, SetAsideReason, Verdict, canonical_json};
+use tripbench_rig::Order;
+use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
 use tripbench_tests::{Bench, Outcome};
 
 fn verdicts(outcome: &Outcome) -> Vec<Verdict> {
     outcome.record.positions.iter().map(|position| position.verdict).collect()
 }
 
+fn with_fault(when: Trigger, effect: Effect) -> Outcome {
+    let mut bench = Bench::demo();
+    bench.truth.faults.push(Fault { when, effect });
+    bench.run()
+}
+
+/// The level's first rise is the leak step's, so cycle `n` rises through it for the time `n + 1`.
+fn in_cycle(cycle: u32, level_pa: f64) -> Trigger {
+    Trigger::RisingThrough { level_pa, time: cycle + 1 }
+}
+
+const EXPECTED: [Verdict; 4] = [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass];
+
 #[test]
 fn three_good_devices_pass_and_the_one_that_is_off_fails() {
     let outcome = Bench::demo().run();
-    for check in outcome.record.checks() {
-        println!(
-            "{:?} {} {} {:?} {:?} {:?}",
-            check.position,
-            check.quantity,
-            check.verdict,
-            check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty)),
-            check.limits,
-            check.remark
-        );
+    assert_eq!(verdicts(&outcome), EXPECTED);
+    assert_eq!(outcome.record.halted, None);
+    assert!(outcome.record.safe_confirmed);
+    let off = outcome.record.positions[2].decided_by().expect("a check decided");
+    assert_eq!((off.quantity, off.verdict), (QuantityName::SwitchPoint, CheckVerdict::Fail));
+}
+
+#[test]
+fn the_same_seed_gives_the_same_record() {
+    let bytes = |outcome: &Outcome| canonical_json(&outcome.record).expect("json");
+    assert_eq!(bytes(&Bench::demo().run()), bytes(&Bench::demo().run()));
+}
+
+#[rstest]
+#[case(1, 57_000.0)]
+#[case(3, 57_000.0)]
+#[case(3, 64_000.0)]
+#[case(5, 52_500.0)]
+fn a_plug_pulled_in_a_ramp_sets_one_position_aside_and_leaves_the_others(#[case] cycle: u32, #[case] level_pa: f64) {
+    let outcome = with_fault(in_cycle(cycle, level_pa), Effect::PullPlug(2));
+    assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Aborted, Verdict::Fail, Verdict::Pass]);
+    let aside = outcome.record.positions[1].set_aside.as_ref().expect("set aside");
+    assert_eq!(aside.why, SetAsideReason::Unplugged);
+    assert!((aside.level.si() - level_pa).abs() < 1_000.0, "{aside:?}");
+    assert!(aside.at.seconds() > 10.0);
+}
+
+#[test]
+fn without_a_plug_input_a_device_that_stops_answering_is_set_aside_too() {
+    let mut bench = Bench::demo();
+    bench.rig = bench.rig.replace("present = {", "# present = {");
+    bench.truth.faults.push(Fault { when: in_cycle(3, 57_000.0), effect: Effect::PullPlug(2) });
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Aborted, Verdict::Fail, Verdict::Pass]);
+    let aside = outcome.record.positions[1].set_aside.as_ref().expect("set aside");
+    assert_eq!(aside.why, SetAsideReason::StoppedAnswering);
+}
+
+#[rstest]
+#[case(Trigger::At(0.0))]
+#[case(Trigger::At(8.0))]
+#[case(in_cycle(1, 57_000.0))]
+#[case(in_cycle(3, 68_000.0))]
+#[case(in_cycle(5, 71_000.0))]
+fn with_a_hose_off_nothing_passes(#[case] when: Trigger) {
+    let outcome = with_fault(when, Effect::PullHose);
+    assert!(!verdicts(&outcome).contains(&Verdict::Pass), "{:?}", verdicts(&outcome));
+    assert!(outcome.record.safe_confirmed);
+}
+
+#[test]
+fn air_pressure_that_falls_in_a_ramp_is_waited_for_and_the_ramp_repeated() {
+    let effect = Effect::AirPressure { pressure_pa: 3e5, for_s: 20.0 };
+    let outcome = with_fault(in_cycle(2, 60_000.0), effect);
+    assert_eq!(verdicts(&outcome), EXPECTED);
+    assert!(outcome.events.iter().any(|event| matches!(event.kind, EventKind::Waiting(_))));
+    assert_eq!(outcome.record.thrown.len(), 1);
+    let thrown = &outcome.record.thrown[0];
+    assert!((15.0..40.0).contains(&(outcome.lasted.seconds() - Bench::demo().run().lasted.seconds())));
+    // Nothing in the ramp that was thrown away is part of a marked stretch.
+    assert!(outcome.record.marks.iter().all(|mark| mark.to <= thrown.from || mark.from >= thrown.to));
+}
+
+#[test]
+fn air_pressure_that_stays_away_ends_aborted() {
+    let outcome = with_fault(in_cycle(2, 60_000.0), Effect::AirPressure { pressure_pa: 3e5, for_s: 1e6 });
+    assert_eq!(verdicts(&outcome), [Verdict::Aborted; 4]);
+    assert!(matches!(outcome.record.halted, Some(Halt::AirPressure { .. })));
+}
+
+#[rstest]
+#[case(Effect::EvacuateStuck { open: false })]
+#[case(Effect::EvacuateStuck { open: true })]
+#[case(Effect::VentStuckShut)]
+fn a_valve_that_does_not_move_never_leaves_a_pass(#[case] effect: Effect) {
+    let outcome = with_fault(Trigger::At(0.0), effect);
+    assert!(!verdicts(&outcome).contains(&Verdict::Pass), "{:?} {:?}", verdicts(&outcome), outcome.record.halted);
+}
+
+#[rstest]
+#[case(Effect::EvacuateStuck { open: true })]
+#[case(Effect::VentStuckShut)]
+fn a_valve_that_fails_in_the_run_never_leaves_a_pass(#[case] effect: Effect) {
+    let outcome = with_fault(in_cycle(3, 65_000.0), effect);
+    assert_eq!(verdicts(&outcome), [Verdict::Aborted; 4], "{:?}", outcome.record.halted);
+}
+
+#[test]
+fn a_reference_that_is_off_at_ambient_by_three_kilopascal_is_not_zeroed_away() {
+    let mut bench = Bench::demo();
+    bench.truth.reference.offset_pa = 3_000.0;
+    let outcome = bench.run();
+    assert!(!verdicts(&outcome).contains(&Verdict::Pass));
+    assert!(!verdicts(&outcome).contains(&Verdict::Fail));
+}
+
+#[test]
+fn a_reference_that_drifts_more_than_declared_leaves_everything_undecided() {
+    let mut bench = Bench::demo();
+    bench.truth.reference.drift_pa_per_s = 10.0;
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Undecided; 4]);
+}
+
+#[rstest]
+#[case(DeviceFault::StuckOn)]
+#[case(DeviceFault::StuckOff)]
+#[case(DeviceFault::Chattering)]
+fn a_faulty_device_never_passes_and_does_not_touch_the_others(#[case] fault: DeviceFault) {
+    let mut bench = Bench::demo();
+    bench.truth.devices[0].fault = Some(fault);
+    let outcome = bench.run();
+    assert_ne!(verdicts(&outcome)[0], Verdict::Pass);
+    assert_eq!(verdicts(&outcome)[1..], EXPECTED[1..]);
+    if fault == DeviceFault::StuckOff {
+        assert_eq!(verdicts(&outcome)[0], Verdict::Fail, "its plug is in, so it is known to be at fault");
     }
-    println!(
-        "{:?} {:?} lasted {}",
-        outcome.record.halted,
-        outcome.record.marks.len(),
-        outcome.lasted.seconds()
-    );
-    assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass]);
+}
+
+#[test]
+fn a_position_without_a_device_is_never_judged() {
+    let mut bench = Bench::demo();
+    bench.truth.devices.remove(3);
+    assert_eq!(verdicts(&bench.run())[3], Verdict::Aborted);
+    bench.rig = bench.rig.replace("present = {", "# present = {");
+    assert_eq!(verdicts(&bench.run())[3], Verdict::Undecided);
+}
+
+#[rstest]
+#[case(0.2953)]
+#[case(7.501)]
+#[case(0.145)]
+#[case(0.1)]
+fn a_device_set_in_the_wrong_unit_fails(#[case] ratio: f64) {
+    let mut bench = Bench::demo();
+    let device = &mut bench.truth.devices[0];
+    device.switch_point_pa *= ratio;
+    device.reset_point_pa *= ratio;
+    let verdict = verdicts(&bench.run())[0];
+    assert_eq!(verdict, Verdict::Fail);
+}
+
+#[test]
+fn a_normally_closed_device_is_judged_the_other_way_round() {
+    let mut bench = Bench::demo();
+    bench.truth.devices.iter_mut().for_each(|device| device.normally_closed = true);
+    assert!(!verdicts(&bench.run()).contains(&Verdict::Pass), "set normally open, is normally closed");
+    bench.settings = bench.settings.map(|text| text.replace("normally-open", "normally-closed"));
+    assert_eq!(verdicts(&bench.run()), EXPECTED);
+}
+
+#[test]
+fn a_run_without_limits_is_measured_and_says_nothing_else() {
+    let mut bench = Bench::demo();
+    bench.settings = None;
+    bench.script = tripbench_tests::sheet_text("scripts/look.toml");
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Measured; 4]);
+    let record = String::from_utf8(canonical_json(&outcome.record).expect("json")).expect("utf-8");
+    let sheets = &outcome.task.sheets;
+    let report = tripbench_report::report_html(&outcome.record, &outcome.trace, &sheets.rig, sheets.site.style);
+    for text in [record, report] {
+        assert!(!text.to_lowercase().contains("pass"), "the word stands in it");
+    }
+}
+
+#[test]
+fn abort_after_any_input_ends_safe_and_without_a_verdict() {
+    let whole = Bench::demo();
+    let task = whole.task();
+    let safe = task.sheets.rig.image_of(Order::Safe);
+    for after in (0..9_000).step_by(97) {
+        let outcome = tripbench_tests::run_stopped(&whole, after);
+        let halted = outcome.record.halted.is_some();
+        let expected = if halted { [Verdict::Aborted; 4] } else { EXPECTED };
+        assert_eq!(verdicts(&outcome), expected, "after {after}");
+        assert!(outcome.record.safe_confirmed);
+        let last = outcome.events.iter().rev().find_map(|event| match &event.kind {
+            EventKind::Confirmed { outputs, .. } => Some(outputs.clone()),
+            _ => None,
+        });
+        assert_eq!(last, Some(safe.clone()), "after {after}");
+    }
 }

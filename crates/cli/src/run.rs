@@ -13,7 +13,7 @@ use tripbench_engine::{Engine, Plan};
 use tripbench_quantity::Mono;
 use tripbench_record::{ClockState, Event, Record, RunHeader, RunView, Task, Trace, Verdict, canonical_json};
 use tripbench_rig::RigSheet;
-use tripbench_runner::{Pace, run_in_virtual_time};
+use tripbench_runner::{Pace, VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, Source, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth, serve};
 
@@ -241,7 +241,8 @@ fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (RunView, Mono) {
         transaction: std::time::Duration::from_micros(700),
         scan_interval: rig.link.scan_interval.duration(),
     };
-    let lasted = run_in_virtual_time(&mut engine, &mut module, rig, pace, |event: Event| view.fold(&event));
+    let run = VirtualRun { rig, pace, stop: None };
+    let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event: Event| view.fold(&event));
     (view, lasted)
 }
 

@@ -62,7 +62,7 @@ pub(crate) fn crossings(
 ) -> Crossings {
     let mut found = Crossings { least_top_pa: f64::INFINITY, ..Crossings::default() };
     for mark in marks.iter().filter(|mark| mark.step == step) {
-        let (Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false) =
+        let ((Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false)) =
             (mark.segment, sought.rising)
         else {
             continue;

@@ -3,7 +3,7 @@
 use std::time::Duration;
 use tripbench_engine::{Engine, Input, Phase};
 use tripbench_quantity::{Mono, Span};
-use tripbench_record::{Event, EventKind};
+use tripbench_record::{Event, EventKind, Halt};
 use tripbench_rig::{
     Block, Command, Doubt, ReadBack, ReadPlan, Request, Response, RigSheet, Scan, VirtualModule,
 };
@@ -17,17 +17,31 @@ pub struct Pace {
     pub scan_interval: Duration,
 }
 
+/// A run in virtual time.
+#[derive(Debug, Clone)]
+pub struct VirtualRun<'r> {
+    /// The rig.
+    pub rig: &'r RigSheet,
+    /// How long things take.
+    pub pace: Pace,
+    /// Stops the run after so many scans, with a reason.
+    pub stop: Option<(usize, Halt)>,
+}
+
 /// Runs an engine against a module until it has ended; every event is handed to `listen`. Prompts are answered with yes.
 /// Returns the virtual time that passed.
 pub fn run_in_virtual_time(
     engine: &mut Engine,
     module: &mut dyn VirtualModule,
-    rig: &RigSheet,
-    pace: Pace,
+    run: VirtualRun<'_>,
     mut listen: impl FnMut(Event),
 ) -> Mono {
+    let VirtualRun { rig, pace, mut stop } = run;
     let mut loop_ = Loop { module, rig, plan: rig.read_plan(), pace, now: Mono::START };
-    loop {
+    for turn in 0.. {
+        if let Some((_, halt)) = stop.take_if(|(after, _)| *after == turn) {
+            engine.handle(loop_.now, Input::Abort(halt));
+        }
         let mut answers = Vec::new();
         while let Some(event) = engine.poll_event() {
             if let EventKind::Asked { id, .. } = event.kind {
@@ -44,6 +58,7 @@ pub fn run_in_virtual_time(
         }
         loop_.turn(engine);
     }
+    loop_.now
 }
 
 struct Loop<'l> {
