@@ -109,10 +109,16 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Hal
     Ok(())
 }
 
-/// Below the window, so that every output has dropped.
+/// Just below the window, coming from its deep end, so that every output has dropped and the gas is as warm as in every
+/// other cycle: from ambient a pull through the window that does not count comes first.
 async fn reset(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
+    const FAR_BELOW_PA: f64 = 3_000.0;
     let seen = bench.scan().await?;
-    if seen.level > task.bottom {
+    if seen.level.si() < task.bottom.si() - FAR_BELOW_PA {
+        bench.air(Air::Evacuate).await?;
+        until(bench, Air::Evacuate, task.top, |seen| seen.level >= task.top).await?;
+    }
+    if bench.scan().await?.level > task.bottom {
         bench.air(task.falling).await?;
         until(bench, task.falling, task.bottom, |seen| seen.level <= task.bottom).await?;
     }
