@@ -1,3 +1,4 @@
 //! Whole-system tests: from sheets to verdicts, over a simulated bench, and over real Modbus.
 
 mod acceptance;
+mod coverage;

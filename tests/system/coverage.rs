@@ -1,0 +1,87 @@
+//! Are the stated uncertainties true? Devices and references drawn from what the sheets declare, against the simulator's truth.
+
+use rand_core::SeedableRng;
+use rand_distr::{Distribution, Normal, Uniform};
+use rand_pcg::Pcg64Mcg;
+use tripbench_record::{QuantityName, Record};
+use tripbench_simulator::{DeviceTruth, ReferenceTruth};
+use tripbench_tests::Bench;
+
+const DEVICES: u32 = 400;
+/// An exact 95 % system holds fewer than this of 400 with a probability of 0.7 % (binomial).
+const LEAST_HELD: usize = 369;
+
+/// Errors and stated uncertainties of one level, pascal.
+#[derive(Default)]
+struct Errors {
+    errors: Vec<f64>,
+    stated: Vec<f64>,
+}
+
+impl Errors {
+    fn take(&mut self, record: &Record, quantity: QuantityName, true_pa: f64) {
+        let check = record.positions[0].checks.iter().find(|check| check.quantity == quantity).expect("the check");
+        let measured = check.measured.as_ref().expect("measured");
+        self.errors.push(measured.value - true_pa);
+        self.stated.push(measured.expanded_uncertainty);
+    }
+
+    fn held(&self) -> usize {
+        self.errors.iter().zip(&self.stated).filter(|(error, stated)| error.abs() <= **stated).count()
+    }
+
+    /// Mean stated uncertainty over twice the standard deviation of the errors.
+    fn ratio(&self) -> f64 {
+        let mean = tripbench_measure::mean(&self.stated).expect("some");
+        mean / (2.0 * tripbench_measure::standard_deviation(&self.errors).expect("some"))
+    }
+}
+
+/// A bench with one device, everything drawn from the distributions that the demo's sheets declare.
+fn drawn(seed: u64) -> Bench {
+    let mut random = Pcg64Mcg::seed_from_u64(seed);
+    let mut within = |low: f64, high: f64| Uniform::new_inclusive(low, high).expect("a range").sample(&mut random);
+    let (on, off) = (60e3 + within(-1_100.0, 1_100.0), 55e3 + within(-1_100.0, 1_100.0));
+    let (delay_on, delay_off) = (within(0.0, 6e-3), within(0.0, 6e-3));
+    let lag_s = within(1e-3, 3e-3);
+    // The declared drift is over a run, which lasts about 42 s.
+    let drift_pa_per_s = within(-50.0, 50.0) / 42.0;
+    let (offset_pa, repeatability_pa) = (within(-500.0, 500.0), within(0.0, 100.0));
+    // Expanded uncertainty 0.25 kPa with k = 2, as an error of gain that is seen at the level.
+    let gain = Normal::new(0.0, 125.0 / 60e3).expect("a spread").sample(&mut random);
+    let mut bench = Bench::demo();
+    bench.positions = vec![1];
+    bench.truth.seed = seed;
+    bench.truth.reference = ReferenceTruth { offset_pa, gain, lag_s, drift_pa_per_s, noise_pa: 20.0 };
+    let device = DeviceTruth {
+        lag_s: 0.0,
+        repeatability_pa,
+        delay_on_s: delay_on,
+        delay_off_s: delay_off,
+        air_saving: bench.truth.devices[0].air_saving,
+        ..DeviceTruth::good(1, on, off)
+    };
+    bench.truth.devices = vec![device];
+    bench
+}
+
+#[test]
+fn the_levels_of_four_hundred_devices_lie_within_what_is_stated() {
+    let (mut on, mut off, mut hysteresis) = (Errors::default(), Errors::default(), Errors::default());
+    for seed in 0..u64::from(DEVICES) {
+        let bench = drawn(seed);
+        let device = bench.truth.devices[0].clone();
+        let record = bench.run().record;
+        on.take(&record, QuantityName::SwitchPoint, device.on_level_pa());
+        off.take(&record, QuantityName::ResetPoint, device.off_level_pa());
+        hysteresis.take(&record, QuantityName::Hysteresis, device.on_level_pa() - device.off_level_pa());
+    }
+    for (name, found) in [("on", &on), ("off", &off), ("hysteresis", &hysteresis)] {
+        println!("{name}: {} of {DEVICES} held, mean U / 2 sd = {:.3}", found.held(), found.ratio());
+    }
+    for found in [&on, &off] {
+        assert!(found.held() >= LEAST_HELD, "{} held", found.held());
+        assert!(found.ratio() <= 1.35, "{}", found.ratio());
+    }
+    assert!(hysteresis.held() >= LEAST_HELD, "{} held", hysteresis.held());
+}
