@@ -1,5 +1,7 @@
 //! Support for the whole-system tests: the demo's sheets as loaded, and a run in virtual time.
 
+pub mod wire;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};

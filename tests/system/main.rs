@@ -2,3 +2,5 @@
 
 mod acceptance;
 mod coverage;
+mod link;
+mod rejudge;
