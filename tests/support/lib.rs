@@ -1,5 +1,6 @@
 //! Support for the whole-system tests: the demo's sheets as loaded, and a run in virtual time.
 
+pub mod command;
 pub mod wire;
 
 use std::path::{Path, PathBuf};
@@ -8,8 +9,8 @@ use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, Ty
 use tripbench_engine::{Engine, Plan, PlanInput, Script, plan};
 use tripbench_quantity::Mono;
 use tripbench_record::{
-    ClockState, Event, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView, Task,
-    Trace, TraceRecord, sha256_hex,
+    ClockState, Event, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView,
+    Task, Trace, TraceRecord, sha256_hex,
 };
 use tripbench_rig::{RigSheet, VirtualModule};
 use tripbench_runner::{Pace, VirtualRun, run_in_virtual_time};
@@ -152,10 +153,15 @@ impl Bench {
         let (mut events, mut view) = (Vec::new(), RunView::default());
         let stop = stop.map(|after| (after, Halt::Operator { by: "the test".into() }));
         let rig = &task.sheets.rig;
-        let lasted = run_in_virtual_time(&mut engine, &mut module, VirtualRun { rig, pace: self.pace, stop }, |event| {
-            view.fold(&event);
-            events.push(event);
-        });
+        let lasted = run_in_virtual_time(
+            &mut engine,
+            &mut module,
+            VirtualRun { rig, pace: self.pace, stop },
+            |event| {
+                view.fold(&event);
+                events.push(event);
+            },
+        );
         let trace = view.trace().expect("a run has a header");
         let csv = trace.to_csv();
         let kept = TraceRecord {

@@ -107,7 +107,11 @@ impl Canned {
 }
 
 #[expect(clippy::disallowed_methods, reason = "a module that is late in real time")]
-fn answer(mut stream: TcpStream, kept: &Mutex<Vec<Vec<u8>>>, reply: &(impl Fn(usize, &[u8]) -> Reply + ?Sized)) {
+fn answer(
+    mut stream: TcpStream,
+    kept: &Mutex<Vec<Vec<u8>>>,
+    reply: &(impl Fn(usize, &[u8]) -> Reply + ?Sized),
+) {
     let mut bytes = [0_u8; 512];
     while let Ok(count) = stream.read(&mut bytes) {
         if count == 0 {

@@ -1,7 +1,9 @@
 //! The demo's run in virtual time, and what becomes of it when things go wrong.
 
 use rstest::rstest;
-use tripbench_record::{CheckVerdict, EventKind, Halt, QuantityName, SetAsideReason, Verdict, canonical_json};
+use tripbench_record::{
+    CheckVerdict, EventKind, Halt, QuantityName, SetAsideReason, Verdict, canonical_json,
+};
 use tripbench_rig::Order;
 use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
 use tripbench_tests::{Bench, Outcome};
@@ -44,7 +46,10 @@ fn the_same_seed_gives_the_same_record() {
 #[case(3, 57_000.0)]
 #[case(3, 64_000.0)]
 #[case(5, 52_500.0)]
-fn a_plug_pulled_in_a_ramp_sets_one_position_aside_and_leaves_the_others(#[case] cycle: u32, #[case] level_pa: f64) {
+fn a_plug_pulled_in_a_ramp_sets_one_position_aside_and_leaves_the_others(
+    #[case] cycle: u32,
+    #[case] level_pa: f64,
+) {
     let outcome = with_fault(in_cycle(cycle, level_pa), Effect::PullPlug(2));
     assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Aborted, Verdict::Fail, Verdict::Pass]);
     let aside = outcome.record.positions[1].set_aside.as_ref().expect("set aside");
@@ -102,7 +107,12 @@ fn air_pressure_that_stays_away_ends_aborted() {
 #[case(Effect::VentStuckShut)]
 fn a_valve_that_does_not_move_never_leaves_a_pass(#[case] effect: Effect) {
     let outcome = with_fault(Trigger::At(0.0), effect);
-    assert!(!verdicts(&outcome).contains(&Verdict::Pass), "{:?} {:?}", verdicts(&outcome), outcome.record.halted);
+    assert!(
+        !verdicts(&outcome).contains(&Verdict::Pass),
+        "{:?} {:?}",
+        verdicts(&outcome),
+        outcome.record.halted
+    );
 }
 
 #[rstest]
@@ -186,7 +196,8 @@ fn a_run_without_limits_is_measured_and_says_nothing_else() {
     assert_eq!(verdicts(&outcome), [Verdict::Measured; 4]);
     let record = String::from_utf8(canonical_json(&outcome.record).expect("json")).expect("utf-8");
     let sheets = &outcome.task.sheets;
-    let report = tripbench_report::report_html(&outcome.record, &outcome.trace, &sheets.rig, sheets.site.style);
+    let report =
+        tripbench_report::report_html(&outcome.record, &outcome.trace, &sheets.rig, sheets.site.style);
     for text in [record, report] {
         assert!(!text.to_lowercase().contains("pass"), "the word stands in it");
     }

@@ -20,7 +20,8 @@ struct Errors {
 
 impl Errors {
     fn take(&mut self, record: &Record, quantity: QuantityName, true_pa: f64) {
-        let check = record.positions[0].checks.iter().find(|check| check.quantity == quantity).expect("the check");
+        let check =
+            record.positions[0].checks.iter().find(|check| check.quantity == quantity).expect("the check");
         let measured = check.measured.as_ref().expect("measured");
         self.errors.push(measured.value - true_pa);
         self.stated.push(measured.expanded_uncertainty);
@@ -40,7 +41,8 @@ impl Errors {
 /// A bench with one device, everything drawn from the distributions that the demo's sheets declare.
 fn drawn(seed: u64) -> Bench {
     let mut random = Pcg64Mcg::seed_from_u64(seed);
-    let mut within = |low: f64, high: f64| Uniform::new_inclusive(low, high).expect("a range").sample(&mut random);
+    let mut within =
+        |low: f64, high: f64| Uniform::new_inclusive(low, high).expect("a range").sample(&mut random);
     let (on, off) = (60e3 + within(-1_100.0, 1_100.0), 55e3 + within(-1_100.0, 1_100.0));
     let (delay_on, delay_off) = (within(0.0, 6e-3), within(0.0, 6e-3));
     let lag_s = within(1e-3, 3e-3);

@@ -55,7 +55,11 @@ fn read(area: Area, start: u16, count: u16) -> Request {
     "0F 00 13 00 0A 02 CD 01",
     "0F 00 13 00 0A"
 )]
-fn requests_and_answers_are_the_standards_bytes(#[case] request: Request, #[case] asked: &str, #[case] answered: &str) {
+fn requests_and_answers_are_the_standards_bytes(
+    #[case] request: Request,
+    #[case] asked: &str,
+    #[case] answered: &str,
+) {
     let answer = hex(answered);
     let server = Canned::with({
         let answer = answer.clone();
@@ -69,9 +73,9 @@ fn requests_and_answers_are_the_standards_bytes(#[case] request: Request, #[case
         Request::Read { area, count, .. } if area.is_bits() => {
             Response::Values(bits(&answer[2..], usize::from(*count)).into_iter().map(u16::from).collect())
         }
-        Request::Read { .. } => {
-            Response::Values(answer[2..].chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect())
-        }
+        Request::Read { .. } => Response::Values(
+            answer[2..].chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect(),
+        ),
         Request::WriteCoils { .. } => Response::Written,
     };
     assert_eq!(response, expected);
@@ -117,7 +121,8 @@ fn an_answer_that_is_none_is_a_doubt_and_the_next_call_is_not_touched(
     #[case] first: fn(&[u8]) -> tripbench_tests::wire::Reply,
 ) {
     let good = |request: &[u8]| (Duration::ZERO, frame(request, &[0x04, 4, 0, 7, 0, 8]));
-    let server = Canned::with(move |number, request| if number == 0 { first(request) } else { good(request) });
+    let server =
+        Canned::with(move |number, request| if number == 0 { first(request) } else { good(request) });
     block_on(async {
         let mut transport = transport(server.address);
         let request = read(Area::InputRegister, 0, 2);
@@ -168,7 +173,8 @@ impl Transport for Trusting {
 fn a_master_without_the_guard_takes_the_late_answer_for_the_next_one() {
     let server = counting();
     block_on(async {
-        let mut trusting = Trusting(tokio::net::TcpStream::connect(server.address).await.expect("a connection"));
+        let mut trusting =
+            Trusting(tokio::net::TcpStream::connect(server.address).await.expect("a connection"));
         let request = read(Area::InputRegister, 0, 1);
         assert_eq!(trusting.transact(&request).await, Err(Doubt::Late));
         tokio::time::sleep(LATE).await;
@@ -214,7 +220,11 @@ fn in_doubt_and_after_stop_nothing_but_safe_goes_out() {
     let latch = StopLatch::armed();
     block_on(async {
         let mut link = link(server.address(), &latch);
-        assert_eq!(link.carry_out(&order(Air::Evacuate), &rig).await, Err(Doubt::Late), "in doubt until safe was confirmed");
+        assert_eq!(
+            link.carry_out(&order(Air::Evacuate), &rig).await,
+            Err(Doubt::Late),
+            "in doubt until safe was confirmed"
+        );
         link.make_safe(&rig).await.expect("safe");
         link.carry_out(&order(Air::Hold), &rig).await.expect("holds");
         latch.set();

@@ -4,3 +4,5 @@ mod acceptance;
 mod coverage;
 mod link;
 mod rejudge;
+mod sheets;
+mod tidy;

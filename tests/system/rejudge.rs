@@ -30,8 +30,14 @@ fn one_sample_moved_at_an_edge_gives_other_figures() {
     let outcome = Bench::demo().run();
     let mut trace = outcome.trace.clone();
     let crossing = &outcome.record.positions[0].checks[0].crossings[0];
-    let near = trace.scans.iter().position(|scan| scan.end().seconds() >= crossing.earliest_s).expect("a scan");
-    let register = trace.plan.reads.iter().position(|read| read.area == tripbench_rig::Area::InputRegister).expect("a read");
+    let near =
+        trace.scans.iter().position(|scan| scan.end().seconds() >= crossing.earliest_s).expect("a scan");
+    let register = trace
+        .plan
+        .reads
+        .iter()
+        .position(|read| read.area == tripbench_rig::Area::InputRegister)
+        .expect("a read");
     trace.scans[near].blocks[register].words[0] += 40;
     let again = rejudge(&stripped(&outcome.record), &outcome.task, &trace);
     let value = |record: &Record| record.positions[0].checks[0].measured.as_ref().expect("measured").value;

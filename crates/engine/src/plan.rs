@@ -167,7 +167,8 @@ impl Planner<'_> {
         let task =
             SwitchPointsTask { cycles: *cycles, bottom, top, near, rising: rising_air, falling, valve };
         // Before the first cycle one pull that does not count, at most from ambient.
-        let first = self.time_of(Air::Evacuate, (VacuumLevel::ZERO, top)) + self.time_of(falling, (top, bottom));
+        let first =
+            self.time_of(Air::Evacuate, (VacuumLevel::ZERO, top)) + self.time_of(falling, (top, bottom));
         let cycle = self.time_of(rising_air, (bottom, top)) + self.time_of(falling, (top, bottom));
         Some(("switch-points", StepTask::SwitchPoints(task), first + f64::from(*cycles) * cycle))
     }

@@ -240,16 +240,31 @@ impl Field for Date {
     fn read(node: &Node) -> Result<Self, Problem> {
         match &node.value {
             NodeValue::Datetime(date) if date.len() == 10 => Ok(Self(date.clone())),
+            NodeValue::Text(date) if is_date(date) => Ok(Self(date.clone())),
             _ => Err(Problem {
                 rule: "not-a-date",
                 message: format!("expected a date, found {}", node.kind()),
-                help: "write it without quotes, such as 2026-11-25".into(),
+                help: "write it as 2026-11-25".into(),
             }),
         }
     }
     fn schema() -> Value {
-        json!({ "type": "string", "format": "date" })
+        json!({ "type": "string", "pattern": DATE_PATTERN, "examples": ["2026-11-25"] })
     }
+}
+
+const DATE_PATTERN: &str = r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$";
+
+/// Whether a text has the form of [`DATE_PATTERN`].
+fn is_date(text: &str) -> bool {
+    let digits = |range| text.get(range).and_then(|part: &str| part.parse::<u8>().ok());
+    let form = text.len() == 10
+        && text.bytes().enumerate().all(|(at, byte)| match at {
+            4 | 7 => byte == b'-',
+            _ => byte.is_ascii_digit(),
+        });
+    form && digits(5..7).is_some_and(|month| (1..=12).contains(&month))
+        && digits(8..10).is_some_and(|day| (1..=31).contains(&day))
 }
 
 /// A text for people: one string, or one for each language.

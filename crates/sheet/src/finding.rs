@@ -103,6 +103,18 @@ impl Findings {
     /// All of them, file by file as first met, in order of place.
     pub fn into_sorted(self) -> Vec<Finding> {
         let mut all = self.0.into_inner();
+        // Where the text is not TOML, what else seems wrong at that place is not worth a word.
+        let broken: Vec<Place> = all
+            .iter()
+            .filter(|finding| finding.rule == "syntax")
+            .map(|finding| finding.place.clone())
+            .collect();
+        all.retain(|finding| {
+            let here = |place: &Place| {
+                place.source == finding.place.source && place.range.start == finding.place.range.start
+            };
+            finding.rule == "syntax" || !broken.iter().any(here)
+        });
         let mut names: Vec<String> = Vec::new();
         for finding in &all {
             if !names.contains(&finding.place.source.name) {

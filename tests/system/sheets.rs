@@ -1,0 +1,200 @@
+//! Broken sheets say what is wrong, where, what is allowed and what to write; schemas and loaders agree.
+
+use rstest::rstest;
+use serde_json::{Value, json};
+use tripbench_device::{SettingsDraft, SiteSheet, TypeSheet};
+use tripbench_engine::Script;
+use tripbench_rig::RigSheet;
+use tripbench_sheet::{Findings, Reader, Source, read_sheet, schema_of};
+use tripbench_tests::command::Workplace;
+use tripbench_tests::sheet_text;
+
+const ALL: &str =
+    "check-sheets --rig rig.toml --type type.toml --settings settings.toml --script script.toml";
+
+#[rstest]
+#[case("level_without_unit", "rig.toml", "range = \"100 kPa\"", "range = 100")]
+#[case("misspelt_key", "rig.toml", "answer_timeout", "answer_timout")]
+#[case(
+    "address_used_twice",
+    "rig.toml",
+    "switch = { at = \"discrete-input 3\" }",
+    "switch = { at = \"discrete-input 2\" }"
+)]
+#[case(
+    "evacuation_as_safe_value",
+    "rig.toml",
+    "at = \"coil 0\"\nsafe = false",
+    "at = \"coil 0\"\nsafe = true"
+)]
+#[case("tolerance_of_nothing", "type.toml", "\"1 %FS + 1 digit\"", "\"1 % + 1 digit\"")]
+#[case(
+    "margins_swapped",
+    "settings.toml",
+    "cut_off = \"70 kPa\"\nresume = \"64 kPa\"",
+    "cut_off = \"64 kPa\"\nresume = \"70 kPa\""
+)]
+#[case("no_whole_digit", "settings.toml", "\"55 kPa\"", "\"55.05 kPa\"")]
+#[case("unit_in_wrong_case", "settings.toml", "\"60 kPa\"", "\"60 kpa\"")]
+#[case("vacuum_with_a_minus", "settings.toml", "\"60 kPa\"", "\"-60 kPa\"")]
+#[case(
+    "output_that_the_rig_lacks",
+    "script.toml",
+    "[[step]]\ndo = \"leak\"",
+    "[[step]]\ndo = \"drive\"\nair = \"bleed\"\n[[step]]\ndo = \"leak\""
+)]
+#[case("unknown_step", "script.toml", "switch-points", "switch-point")]
+#[case("not_toml", "script.toml", "cycles = 5", "cycles = ")]
+fn a_broken_sheet_says_what_to_write(
+    #[case] name: &str,
+    #[case] file: &str,
+    #[case] from: &str,
+    #[case] to: &str,
+) {
+    let workplace = Workplace::new();
+    workplace.change(file, from, to);
+    if name == "output_that_the_rig_lacks" {
+        workplace.change(
+            "rig.toml",
+            "[[output]]\nname = \"bleed\"\nat = \"coil 2\"\nsafe = false\nwithout_power = \"closed\"\n",
+            "",
+        );
+    }
+    let said = workplace.run(ALL);
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    insta::with_settings!({ description => "", omit_expression => true }, {
+        insta::assert_snapshot!(name, said.err);
+    });
+}
+
+#[test]
+fn findings_of_several_files_come_at_once() {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "answer_timeout", "answer_timout");
+    workplace.change("type.toml", "\"100 kPa\"", "100");
+    workplace.change("script.toml", "switch-points", "switch-point");
+    let said = workplace.run(ALL);
+    for place in ["rig.toml:9:1", "type.toml:5:14", "script.toml:"] {
+        assert!(said.err.contains(place), "{place} in {}", said.err);
+    }
+}
+
+#[test]
+fn the_demos_sheets_are_good_and_their_levels_are_drawn() {
+    let said = Workplace::new().run(ALL);
+    assert_eq!((said.code, said.err.as_str()), (Some(0), ""));
+    insta::assert_snapshot!("good_sheets", said.out);
+}
+
+/// Rules of reading, which a schema can hold as well; rules between keys and ranges of quantities it can not.
+const READING: [&str; 14] = [
+    "missing-key",
+    "unknown-key",
+    "wrong-kind",
+    "empty-text",
+    "no-unit",
+    "not-a-quantity",
+    "not-a-tolerance",
+    "unknown-unit",
+    "unknown-word",
+    "not-a-date",
+    "not-a-pair",
+    "not-an-address",
+    "syntax",
+    "bad-number",
+];
+
+fn to_json(value: &toml::Value) -> Value {
+    match value {
+        toml::Value::String(text) => json!(text),
+        toml::Value::Integer(number) => json!(number),
+        toml::Value::Float(number) => json!(number),
+        toml::Value::Boolean(yes) => json!(yes),
+        toml::Value::Datetime(when) => json!(when.to_string()),
+        toml::Value::Array(items) => items.iter().map(to_json).collect(),
+        toml::Value::Table(table) => table
+            .iter()
+            .map(|(key, value)| (key.clone(), to_json(value)))
+            .collect::<serde_json::Map<_, _>>()
+            .into(),
+    }
+}
+
+/// Every line of a sheet left out, its key misspelt, or its value of another kind.
+fn mutations(text: &str) -> Vec<String> {
+    let lines: Vec<&str> = text.lines().collect();
+    let with = |index: usize, line: &str| {
+        let mut changed = lines.clone();
+        changed[index] = line;
+        changed.join("\n")
+    };
+    let keyed =
+        lines.iter().enumerate().filter_map(|(index, line)| Some((index, *line, line.split_once(" = ")?)));
+    keyed
+        .flat_map(|(index, line, (key, value))| {
+            let other = if value.starts_with('"') { "17" } else { "\"x\"" };
+            let misspelt = format!("{key}x = {value}");
+            let wrong = format!("{key} = {other}");
+            let tampered = format!("{line}").replace("kPa", "kpa").replace("coil", "coli");
+            [
+                with(index, ""),
+                with(index, &misspelt),
+                with(index, &wrong),
+                with(index, &tampered),
+                with(index, &format!("{key} = \"\"")),
+            ]
+        })
+        .collect()
+}
+
+fn agree<T>(texts: &[String], read: impl Fn(&Reader<'_>) -> Option<T> + Copy) {
+    let validator = jsonschema::validator_for(&schema_of("sheet", read)).expect("a schema");
+    for good in texts {
+        let json = to_json(&good.parse::<toml::Table>().map(toml::Value::Table).expect("toml"));
+        assert!(
+            validator.is_valid(&json),
+            "{:?}\n{good}",
+            validator.iter_errors(&json).map(|error| error.to_string()).collect::<Vec<_>>()
+        );
+    }
+    let mut refused = 0;
+    for text in texts.iter().flat_map(|text| mutations(text)) {
+        let Ok(table) = text.parse::<toml::Table>() else { continue };
+        let valid = validator.is_valid(&to_json(&toml::Value::Table(table)));
+        let findings = Findings::new();
+        let _sheet = read_sheet(&Source::new("sheet", text.as_str()), &findings, read);
+        let findings = findings.into_sorted();
+        let bad_reading = findings.iter().any(|finding| READING.contains(&finding.rule));
+        if !valid {
+            assert!(!findings.is_empty(), "the schema refuses, the loader does not:\n{text}");
+            refused += 1;
+        }
+        if bad_reading {
+            assert!(!valid, "the loader refuses ({:?}), the schema does not:\n{text}", findings[0].rule);
+        }
+    }
+    assert!(refused > 5, "only {refused} mutations were refused");
+}
+
+#[test]
+fn schema_and_loader_of_every_kind_of_sheet_agree() {
+    agree(&[sheet_text("site.toml"), String::new()], SiteSheet::read);
+    agree(&[sheet_text("rigs/goods-in-1.toml")], RigSheet::read);
+    agree(&[sheet_text("types/jd-20.toml")], TypeSheet::read);
+    agree(&[sheet_text("settings/depalletiser.toml")], SettingsDraft::read);
+    agree(&[sheet_text("scripts/goods-in.toml"), sheet_text("scripts/look.toml")], Script::read);
+}
+
+#[test]
+fn the_schema_of_the_record_holds_for_a_record() {
+    let said = Workplace::new().run("schema record");
+    let schema: Value = serde_json::from_str(&said.out).expect("json");
+    let validator = jsonschema::validator_for(&schema).expect("a schema");
+    let record = serde_json::to_value(tripbench_tests::Bench::demo().run().record).expect("json");
+    let errors: Vec<_> =
+        validator.iter_errors(&record).map(|error| format!("{}: {error}", error.instance_path())).collect();
+    assert!(errors.is_empty(), "{errors:?}");
+    let mut broken = record;
+    broken["positions"][0]["verdict"] = json!("good");
+    assert!(!validator.is_valid(&broken));
+}
