@@ -1,8 +1,10 @@
 //! Whole-system tests: from sheets to verdicts, over a simulated bench, and over real Modbus.
 
 mod acceptance;
+mod command;
 mod coverage;
 mod link;
+mod python;
 mod rejudge;
 mod sheets;
 mod tidy;

@@ -49,6 +49,7 @@ pub struct SimulatedBench {
     vent_stuck_shut: bool,
     last_request_s: f64,
     reads: u64,
+    reference_reads: u64,
 }
 
 impl SimulatedBench {
@@ -80,6 +81,7 @@ impl SimulatedBench {
             vent_stuck_shut: false,
             last_request_s: 0.0,
             reads: 0,
+            reference_reads: 0,
             truth,
         }
     }
@@ -87,6 +89,11 @@ impl SimulatedBench {
     /// The true vacuum level, pascal.
     pub const fn level_pa(&self) -> f64 {
         self.level_pa
+    }
+
+    /// How often the area of the reference's register was read.
+    pub const fn reference_reads(&self) -> u64 {
+        self.reference_reads
     }
 
     /// State of an output's coil; `None` if the rig has no such output.
@@ -313,6 +320,7 @@ impl VirtualModule for SimulatedBench {
         }
         match request {
             Request::Read { area, start, count } => {
+                self.reference_reads += u64::from(*area == self.rig.reference.input.at.area);
                 let image = self.image(at_s);
                 let word = |offset| image.get(&(*area, start.checked_add(offset)?)).copied();
                 let words: Option<Vec<u16>> = (0..*count).map(word).collect();

@@ -1,0 +1,96 @@
+"""A rig of one device behind pymodbus: prints its port, serves until it is ended.
+
+First-order evacuation to 90 kPa, first-order venting, one switch: on at 60 kPa, off at 55 kPa. All by itself: nothing of
+the project under test is used.
+"""
+
+import asyncio
+import socket
+import time
+
+from pymodbus.datastore import ModbusServerContext, ModbusSparseDataBlock
+from pymodbus.server import ModbusTcpServer
+
+try:
+    from pymodbus.datastore import ModbusDeviceContext as Context
+
+    WORD = "devices"
+except ImportError:
+    from pymodbus.datastore import ModbusSlaveContext as Context
+
+    WORD = "slaves"
+
+COILS, INPUTS, REGISTERS = 1, 2, 4
+EVACUATE, BLEED, VENT, POWER = 0, 2, 3, 4
+
+
+class Rig:
+    """Vacuum in kilopascal, stepped to the time of each read."""
+
+    def __init__(self):
+        self.vacuum, self.on, self.at = 0.0, False, time.monotonic()
+        self.coils = [False, False, False, True, False]
+
+    def now(self):
+        now = time.monotonic()
+        while self.at < now:
+            step = min(0.001, now - self.at)
+            self.at += step
+            if self.coils[EVACUATE]:
+                self.vacuum += (90.0 - self.vacuum) * step / 2.0
+            if self.coils[BLEED]:
+                self.vacuum -= self.vacuum * step / 4.0
+            if self.coils[VENT]:
+                self.vacuum -= self.vacuum * step / 0.3
+            if self.vacuum >= 60.0:
+                self.on = True
+            elif self.vacuum <= 55.0:
+                self.on = False
+        return self
+
+
+RIG = Rig()
+
+
+class Coils(ModbusSparseDataBlock):
+    def getValues(self, address, count=1):
+        rig = RIG.now()
+        return [rig.coils[address - 1 + i] for i in range(count)]
+
+    def setValues(self, address, values, use_as_default=False):
+        rig = RIG.now()
+        values = values if isinstance(values, list) else [values]
+        for offset, value in enumerate(values):
+            rig.coils[address - 1 + offset] = bool(value)
+
+
+class Inputs(ModbusSparseDataBlock):
+    def getValues(self, address, count=1):
+        rig = RIG.now()
+        return [rig.on and rig.coils[POWER], True][address - 1 : address - 1 + count]
+
+
+class Registers(ModbusSparseDataBlock):
+    def getValues(self, address, count=1):
+        rig = RIG.now()
+        return [round(4000 + rig.vacuum * 160.0)] * count
+
+
+async def main():
+    device = Context(
+        co=Coils({i: False for i in range(1, 6)}),
+        di=Inputs({1: False, 2: True}),
+        ir=Registers({1: 0}),
+        hr=ModbusSparseDataBlock({1: 0}),
+    )
+    context = ModbusServerContext(**{WORD: {1: device}, "single": False})
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    server = ModbusTcpServer(context, address=("127.0.0.1", port))
+    print(port, flush=True)
+    await server.serve_forever()
+
+
+if __name__ == "__main__":
+    asyncio.run(main())

@@ -1,0 +1,253 @@
+//! The command as its user meets it: other processes, real sockets, exit codes, files.
+
+use rstest::rstest;
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Stdio};
+use tripbench_tests::command::Workplace;
+use tripbench_tests::kill::kill_many;
+
+const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
+
+/// A simulated rig in a process of its own; ended when dropped.
+struct Simulated(Child);
+
+impl Simulated {
+    /// Starts it on a free port and puts its address into the rig sheet.
+    fn start(workplace: &Workplace) -> Self {
+        let mut command =
+            workplace.command("simulate --rig rig.toml --truth truth.toml --listen 127.0.0.1:0");
+        let mut child = command.stdout(Stdio::piped()).spawn().expect("it starts");
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
+        let address =
+            line.split("Modbus TCP ").nth(1).and_then(|rest| rest.split(',').next()).expect("an address");
+        workplace.change("rig.toml", "127.0.0.1:1502", address);
+        Self(child)
+    }
+}
+
+impl Drop for Simulated {
+    fn drop(&mut self) {
+        drop(self.0.kill());
+        drop(self.0.wait());
+    }
+}
+
+/// A rig and script that are done in a few seconds.
+fn quick() -> Workplace {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
+    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"2 s\"");
+    workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
+    workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"100 ms\"");
+    workplace.change("rig.toml", "highest_level = \"85 kPa\"", "highest_level = \"88 kPa\"");
+    workplace.change("type.toml", "response_time = \"6 ms\"", "response_time = \"2 ms\"");
+    workplace.change(
+        "truth.toml",
+        "position = 1\n",
+        "position = 1\nlag = \"1 ms\"\ndelay_on = \"0 ms\"\ndelay_off = \"0 ms\"\n",
+    );
+    workplace.change("script.toml", "cycles = 5", "cycles = 2\nrising = \"evacuate\"");
+    workplace
+}
+
+#[test]
+fn run_tests_devices_on_a_rig_in_another_process_and_leaves_everything() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let said = workplace.run(&format!("run {SHEETS} --serial 1=A-1 --serial 3=A-3 --operator Kim --out run"));
+    assert_eq!(said.code, Some(1), "{}\n{}", said.out, said.err);
+    assert!(said.err.contains("WARNING  Compressed air, vacuum and moving parts can injure."));
+    assert!(said.out.contains("decided by") && said.out.contains("Outputs safe, read back."), "{}", said.out);
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    let positions = record["positions"].as_array().expect("positions");
+    let serials: Vec<_> = positions
+        .iter()
+        .map(|position| (position["serial"].as_str(), position["verdict"].as_str()))
+        .collect();
+    assert_eq!(serials, [(Some("A-1"), Some("pass")), (Some("A-3"), Some("fail"))]);
+    let check = &positions[1]["checks"][0];
+    assert_eq!((check["quantity"].as_str(), check["unit"].as_str()), (Some("switch-point"), Some("Pa")));
+    assert_eq!((check["step"].as_u64(), check["verdict"].as_str()), (Some(2), Some("fail")));
+    for key in ["value", "expanded_uncertainty", "coverage_factor", "conformance_probability"] {
+        assert!(check[key].is_number(), "{key}: {check}");
+    }
+    assert!(check["limits"]["low"].as_f64() < check["limits"]["high"].as_f64());
+    assert_eq!(record["header"]["operators"][0], "Kim");
+    assert!(workplace.read("run/report.html").contains("<svg class=\"chart\""));
+    let again = workplace.run("rejudge run --out again.json");
+    assert_eq!(again.code, Some(1), "{}", again.err);
+    assert_eq!(workplace.read("again.json"), workplace.read("run/record.json"));
+}
+
+#[test]
+fn a_folder_that_holds_a_run_is_not_written_over() {
+    let workplace = Workplace::new();
+    assert_eq!(workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --out run")).code, Some(1));
+    let before = workplace.read("run/record.json");
+    let said = workplace.run(&format!("rehearse {SHEETS} --out run"));
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains("already holds a run"), "{}", said.err);
+    assert_eq!(workplace.read("run/record.json"), before);
+}
+
+#[rstest]
+#[case::all_good("", "", SHEETS, 0)]
+#[case::one_off("switch_point = \"62.9 kPa\"", "", SHEETS, 1)]
+#[case::near_a_limit("switch_point = \"61.1 kPa\"", "", SHEETS, 3)]
+#[case::measured("", "", "--rig rig.toml --script look.toml", 5)]
+#[case::aborted("", "\n[[fault]]\nat = \"10 s\"\npull_plug = 2\n", SHEETS, 4)]
+#[case::failed_before_aborted(
+    "switch_point = \"62.9 kPa\"",
+    "\n[[fault]]\nat = \"10 s\"\npull_plug = 2\n",
+    SHEETS,
+    1
+)]
+fn exit_codes_say_the_worst(
+    #[case] third: &str,
+    #[case] more: &str,
+    #[case] sheets: &str,
+    #[case] code: i32,
+) {
+    let workplace = Workplace::new();
+    let third = if third.is_empty() { "switch_point = \"60.0 kPa\"" } else { third };
+    workplace.change("truth.toml", "switch_point = \"62.9 kPa\"", third);
+    if code == 3 {
+        workplace.change("truth.toml", "reset_point = \"55.0 kPa\"", "reset_point = \"56.0 kPa\"");
+    }
+    workplace.write("truth.toml", &(workplace.read("truth.toml") + more));
+    let said = workplace.run(&format!("rehearse {sheets} --truth truth.toml --out run"));
+    assert_eq!(said.code, Some(code), "{}\n{}", said.out, said.err);
+    if code == 5 {
+        let all =
+            said.out + &said.err + &workplace.read("run/report.html") + &workplace.read("run/record.json");
+        assert!(!all.to_lowercase().contains("pass"), "the word stands in it");
+    }
+}
+
+#[rstest]
+#[case("run --rig rig.toml", "no script")]
+#[case("run --script script.toml --no-serial", "no rig sheet")]
+#[case("run --rig rig.toml --script script.toml --type type.toml --no-serial", "go together")]
+#[case("run --rig nowhere.toml --script script.toml --no-serial", "can not read the sheet `nowhere.toml`")]
+#[case("rejudge nowhere", "can not read")]
+#[case("report .", "holds neither")]
+fn wrong_usage_is_told_and_ends_with_two(#[case] arguments: &str, #[case] says: &str) {
+    let said = Workplace::new().run(arguments);
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains(says), "{}", said.err);
+}
+
+#[rstest]
+#[case("--serial 1=A --serial 2=A", "serial A is given for position 1 and position 2")]
+#[case("--serial 1=A --serial 1=B", "position 1 has two serial numbers")]
+#[case("--serial 9=A", "position 9 is not there")]
+#[case("--serial A", "POSITION=NUMBER")]
+#[case("", "no device")]
+fn devices_have_to_be_told_apart(#[case] serials: &str, #[case] says: &str) {
+    let said = Workplace::new().run(&format!("run {SHEETS} {serials}"));
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains(says), "{}", said.err);
+}
+
+#[test]
+fn with_a_site_sheet_a_script_and_serials_are_enough() {
+    let workplace = Workplace::new();
+    workplace.write("site.toml", "[defaults]\nrig = \"rig.toml\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscripts = \".\"\n");
+    let said = workplace.run("rehearse script S1 S2 --truth truth.toml --json");
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    let record: Value = serde_json::from_str(&said.out).expect("json alone on standard output");
+    assert_eq!(record["positions"][1]["serial"], "S2");
+}
+
+#[test]
+fn an_expired_calibration_is_refused_unless_the_site_only_warns() {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "due = 2027-03-12", "due = 2026-04-01");
+    let said = workplace.run(&format!("rehearse {SHEETS}"));
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains("was due on 2026-04-01"), "{}", said.err);
+    workplace.write("site.toml", "expired_calibration = \"warn\"\n");
+    let said = workplace.run(&format!("rehearse {SHEETS}"));
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert!(said.err.contains("warning: the calibration"));
+}
+
+#[test]
+fn a_draft_marks_the_run_as_a_trial_everywhere() {
+    let workplace = Workplace::new();
+    workplace.change("settings.toml", "state = \"released\"", "state = \"draft\"");
+    let said = workplace.run(&format!("rehearse {SHEETS} --out run"));
+    assert!(said.out.contains("TRIAL") && said.err.contains("TRIAL"), "{}{}", said.out, said.err);
+    assert!(workplace.read("run/report.html").contains("TRIAL"));
+    assert!(workplace.read("run/record.json").contains("\"trial\":true"));
+}
+
+#[test]
+fn a_trace_that_was_changed_is_told_and_the_record_left_alone() {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --out run"));
+    let before = workplace.read("run/record.json");
+    let trace = workplace.read("run/trace.csv");
+    let middle = trace.lines().nth(3_000).expect("a line").to_owned();
+    let changed = middle.replace(",1,", ",0,");
+    workplace.write("run/trace.csv", &trace.replace(&middle, &changed));
+    let said = workplace.run("rejudge run");
+    assert!(said.err.contains("its SHA-256 differs"), "{}", said.err);
+    assert_eq!(workplace.read("run/record.json"), before);
+}
+
+#[test]
+fn killed_runs_keep_what_was_seen_and_say_aborted() {
+    let count = std::env::var("TRIPBENCH_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(8);
+    let (faults, lost, seen) = kill_many(count, 4);
+    println!("{count} kills: at most {lost} scans lost, {seen} events seen by listeners");
+    assert!(faults.is_empty(), "{faults:#?}");
+    assert!(seen > 100, "the listeners saw only {seen} events");
+}
+
+#[test]
+fn a_second_run_on_the_same_module_is_refused() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let mut first = workplace
+        .command(&format!("run {SHEETS} --no-serial --out first --events"))
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("it starts");
+    let mut line = String::new();
+    BufReader::new(first.stdout.take().expect("output")).read_line(&mut line).expect("a first event");
+    let said = workplace.run(&format!("run {SHEETS} --no-serial --out second"));
+    drop(first.kill());
+    drop(first.wait());
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains("is in use by another run"), "{}", said.err);
+}
+
+#[test]
+fn sigterm_ends_the_run_aborted_and_safe() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let mut child = workplace
+        .command(&format!("run {SHEETS} --no-serial --out run --events"))
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("it starts");
+    let mut lines = BufReader::new(child.stdout.take().expect("output")).lines();
+    let evacuates = |line: &String| line.contains(" ordered ") && line.contains("evacuate");
+    lines.by_ref().map_while(Result::ok).find(evacuates).expect("it evacuates");
+    let killed =
+        std::process::Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill");
+    assert!(killed.success());
+    let rest: Vec<String> = lines.map_while(Result::ok).collect();
+    assert_eq!(child.wait().expect("it ended").code(), Some(4));
+    assert!(rest.iter().any(|line| line.contains(" safe null")), "safe was confirmed");
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    assert_eq!(
+        (&record["safe_confirmed"], record["positions"][0]["verdict"].as_str()),
+        (&Value::Bool(true), Some("aborted"))
+    );
+}
