@@ -53,15 +53,15 @@ fn join(client: &TcpStream, server: &TcpStream, held: Option<(Arc<AtomicBool>, D
     }
     let clone = |stream: &TcpStream| stream.try_clone().expect("a socket");
     let (to_server, to_client) = ((clone(client), clone(server)), (clone(server), clone(client)));
-    std::thread::spawn(move || pump(to_server, held));
+    std::thread::spawn(move || pump(to_server, held.as_ref()));
     std::thread::spawn(move || pump(to_client, None));
 }
 
 #[expect(clippy::disallowed_methods, reason = "a wire that is late in real time")]
-fn pump((mut from, mut to): (TcpStream, TcpStream), held: Option<(Arc<AtomicBool>, Duration)>) {
+fn pump((mut from, mut to): (TcpStream, TcpStream), held: Option<&(Arc<AtomicBool>, Duration)>) {
     let mut bytes = [0_u8; 1024];
     while let Ok(count) = from.read(&mut bytes) {
-        if let Some((_, delay)) = held.as_ref().filter(|(late, _)| late.load(Ordering::SeqCst)) {
+        if let Some((_, delay)) = held.filter(|(late, _)| late.load(Ordering::SeqCst)) {
             std::thread::sleep(*delay);
         }
         if count == 0 || to.write_all(&bytes[..count]).is_err() {

@@ -214,9 +214,9 @@ fn abort_after_any_input_ends_safe_and_without_a_verdict() {
         let expected = if halted { [Verdict::Aborted; 4] } else { EXPECTED };
         assert_eq!(verdicts(&outcome), expected, "after {after}");
         assert!(outcome.record.safe_confirmed);
-        let last = outcome.events.iter().rev().find_map(|event| match &event.kind {
-            EventKind::Confirmed { outputs, .. } => Some(outputs.clone()),
-            _ => None,
+        let last = outcome.events.iter().rev().find_map(|event| {
+            let EventKind::Confirmed { outputs, .. } = &event.kind else { return None };
+            Some(outputs.clone())
         });
         assert_eq!(last, Some(safe.clone()), "after {after}");
     }

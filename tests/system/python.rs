@@ -9,6 +9,7 @@ use tripbench_tests::command::Workplace;
 use tripbench_tests::{good, sheet_text};
 
 /// The python that `tests/run` has set up. Without it the test is skipped and says so; in CI that is a failure.
+#[expect(clippy::print_stdout, reason = "a test that is skipped says so")]
 fn python() -> Option<PathBuf> {
     let python = std::env::var_os("TRIPBENCH_PYTHON").map(PathBuf::from);
     assert!(

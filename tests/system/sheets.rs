@@ -135,7 +135,7 @@ fn mutations(text: &str) -> Vec<String> {
             let other = if value.starts_with('"') { "17" } else { "\"x\"" };
             let misspelt = format!("{key}x = {value}");
             let wrong = format!("{key} = {other}");
-            let tampered = format!("{line}").replace("kPa", "kpa").replace("coil", "coli");
+            let tampered = line.replace("kPa", "kpa").replace("coil", "coli");
             [
                 with(index, ""),
                 with(index, &misspelt),

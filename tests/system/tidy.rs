@@ -52,7 +52,7 @@ fn metadata() -> Value {
     serde_json::from_slice(&output.stdout).expect("json")
 }
 
-fn names<'v>(list: &'v Value, kinds: bool) -> impl Iterator<Item = &'v str> {
+fn names(list: &Value, kinds: bool) -> impl Iterator<Item = &str> {
     let list = list.as_array().map(Vec::as_slice).unwrap_or_default();
     list.iter()
         .filter(move |entry| !kinds || entry["kind"].is_null())
