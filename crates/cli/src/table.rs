@@ -32,7 +32,7 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
 }
 
 fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [String; 7] {
-    let (decided, found, allowed) = match (&position.set_aside, position.decided_by()) {
+    let (decided, found, allowed) = match (&position.set_aside, content.decided_by(position)) {
         (Some(aside), _) => {
             (aside.why.to_string(), format!("{:.1} s", aside.at.seconds()), content.style.level(aside.level))
         }

@@ -4,7 +4,7 @@ use crate::channel::{Channels, marks_of, zero_before};
 use tripbench_device::DecisionRule;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, conformance_probability, decide,
-    distinct, fit_line,
+    fit_line,
 };
 use tripbench_record::{
     Check, CheckVerdict, LeakTask, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, Task,
@@ -100,7 +100,7 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     let closed = marks_of(marks, step, |segment| segment == Segment::Closed);
     let samples = closed.last().map(|mark| channels.raw_samples(mark)).unwrap_or_default();
     let centre_s = samples.get(samples.len() / 2).map_or(0.0, |sample| sample.t_s);
-    let Some(line) = fit_line(&distinct(&samples), centre_s, channels.resolution_pa()) else {
+    let Some(line) = fit_line(&samples, centre_s, channels.resolution_pa()) else {
         return vec![Check { remark: Some("the closed rig was not watched long enough".into()), ..check }];
     };
     let contributions = vec![

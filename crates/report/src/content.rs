@@ -140,6 +140,17 @@ impl Content<'_> {
         parts.map(|(count, verdict)| format!("{count} {verdict}")).collect::<Vec<_>>().join(", ")
     }
 
+    /// The first condition of the rig that is not met.
+    fn unmet(&self) -> Option<&Check> {
+        let unmet = |check: &&Check| check.role == Role::Condition && check.verdict != CheckVerdict::Met;
+        self.record.rig_checks.iter().find(unmet)
+    }
+
+    /// The check that decided a position: a condition of the rig that is not met, else one of its own.
+    pub fn decided_by<'c>(&'c self, position: &'c PositionRecord) -> Option<&'c Check> {
+        self.unmet().filter(|_| position.verdict == Verdict::Undecided).or_else(|| position.decided_by())
+    }
+
     /// The sentence that goes with a position's verdict.
     pub fn sentence(&self, position: &PositionRecord) -> String {
         if let Some(aside) = &position.set_aside {
@@ -149,12 +160,7 @@ impl Content<'_> {
         if let (Verdict::Aborted, Some(halt)) = (position.verdict, &self.record.halted) {
             return format!("No judgement: {halt}.");
         }
-        let unmet = self
-            .record
-            .rig_checks
-            .iter()
-            .find(|check| check.role == Role::Condition && check.verdict != CheckVerdict::Met);
-        if let (Verdict::Undecided, Some(unmet)) = (position.verdict, unmet) {
+        if let Some(unmet) = self.unmet().filter(|_| position.verdict == Verdict::Undecided) {
             let row = self.row(unmet);
             return format!(
                 "The rig can not tell: {} {} ({}). {}",
