@@ -99,7 +99,10 @@ pub(crate) fn load(texts: &Texts, findings: &Findings) -> Loaded {
     let site = site.unwrap_or_else(|| Some(SiteSheet::default()));
     let settings =
         draft.map(|draft| settings(draft, device.as_ref(), rig.as_ref().zip(site.as_ref()), findings));
-    let copies = copies(texts, rig.as_ref(), device.as_ref(), settings.as_ref(), script.as_ref());
+    let mut copies = copies(texts, rig.as_ref(), device.as_ref(), settings.as_ref(), script.as_ref());
+    if let Some(copy) = copies.iter_mut().find(|copy| copy.role == SheetRole::Site) {
+        copy.name = site.as_ref().map_or_else(String::new, |site| site.name.clone());
+    }
     let trial = copies.iter().any(|copy| copy.state == State::Draft.word());
     let whole = settings.as_ref().is_none_or(Option::is_some) && device.as_ref().is_none_or(Option::is_some);
     let sheets = rig.zip(site).filter(|_| whole).map(|(rig, site)| {

@@ -62,7 +62,7 @@ impl Planner<'_> {
                 ("zero", StepTask::Zero { watch: *watch, again }, vent + watch.si() + 0.5)
             }
             StepKind::Leak { .. } => self.leak(script, step)?,
-            StepKind::SwitchPoints { .. } => self.switch_points(step)?,
+            StepKind::SwitchPoints { .. } => self.switch_points(script, index)?,
             StepKind::Drive { air } => {
                 self.can(air.value, &air.place)?;
                 ("drive", StepTask::Drive { air: air.value }, 0.1)
@@ -134,7 +134,8 @@ impl Planner<'_> {
         Some(("leak", StepTask::Leak(LeakTask { level, settle, watch: *watch, limit }), predicted))
     }
 
-    fn switch_points(&self, step: &ScriptStep) -> Option<(&'static str, StepTask, f64)> {
+    fn switch_points(&self, script: &Script, index: usize) -> Option<(&'static str, StepTask, f64)> {
+        let step = script.steps.get(index)?;
         let StepKind::SwitchPoints { cycles, from, to, rising, valve } = &step.kind else { return None };
         let expected = self.expected();
         let rising_air = match rising {
@@ -166,9 +167,12 @@ impl Planner<'_> {
         let near = self.near(bottom, rising_air);
         let task =
             SwitchPointsTask { cycles: *cycles, bottom, top, near, rising: rising_air, falling, valve };
-        // Before the first cycle one pull that does not count, at most from ambient.
-        let first =
-            self.time_of(Air::Evacuate, (VacuumLevel::ZERO, top)) + self.time_of(falling, (top, bottom));
+        // A leak step before leaves the rig deep; from ambient one pull that does not count comes first.
+        let deep = index
+            .checked_sub(1)
+            .is_some_and(|before| matches!(script.steps[before].kind, StepKind::Leak { .. }));
+        let pull = if deep { 0.0 } else { self.time_of(Air::Evacuate, (VacuumLevel::ZERO, top)) };
+        let first = pull + self.time_of(falling, (top, bottom));
         let cycle = self.time_of(rising_air, (bottom, top)) + self.time_of(falling, (top, bottom));
         Some(("switch-points", StepTask::SwitchPoints(task), first + f64::from(*cycles) * cycle))
     }

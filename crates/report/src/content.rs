@@ -81,14 +81,21 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
         "Pa" => {
             let sign = if is_level && style.sign == SignConvention::Gauge { -1.0 } else { 1.0 };
             let digits = significant(uncertainty / scale).min(style.decimals() + 2);
-            format!("{:.digits$} {}", sign * value / scale, style.unit.symbol())
+            format!("{} {}", fixed(sign * value / scale, digits), style.unit.symbol())
         }
         "Pa/s" => {
             let digits = significant(uncertainty / scale).min(style.decimals() + 2);
-            format!("{:.digits$} {}/s", value / scale, style.unit.symbol())
+            format!("{} {}/s", fixed(value / scale, digits), style.unit.symbol())
         }
         _ => format!("{value:.2}"),
     }
+}
+
+/// A number with so many digits after the point; minus zero is zero.
+fn fixed(value: f64, digits: usize) -> String {
+    let text = format!("{value:.digits$}");
+    let is_zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
+    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
 }
 
 impl Content<'_> {

@@ -19,7 +19,7 @@ h1{font-size:1.25rem;margin:0 0 .2rem}h2{font-size:1.05rem;margin:1.4rem 0 .4rem
 table{border-collapse:collapse;width:100%;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
 td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
 section{break-inside:avoid}details{font-size:.82rem;margin:.3rem 0}.note{font-size:.82rem;color:#333}\
-svg.margin{display:block}@media print{body{margin:0;padding:0;max-width:none}details:not([open])>*:not(summary){display:none}}";
+svg.margin{display:block}@media print{body{margin:0;padding:0;max-width:none}details:not([open]){display:none}}";
 
 /// The report of a record. The rig sheet is the one in the record, read by the caller.
 pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> String {
