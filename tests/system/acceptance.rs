@@ -82,6 +82,20 @@ fn with_a_hose_off_nothing_passes(#[case] when: Trigger) {
 }
 
 #[test]
+fn a_hose_that_comes_off_just_before_the_last_reset_point_never_leaves_a_pass() {
+    let whole = Bench::demo().run();
+    let last_reset = whole.record.positions[0].checks[1].crossings.last().expect("a crossing").earliest_s;
+    for before_s in [0.02, 0.1, 0.2, 0.4, 0.8, 1.5] {
+        let outcome = with_fault(Trigger::At(last_reset - before_s), Effect::PullHose);
+        assert!(
+            !verdicts(&outcome).contains(&Verdict::Pass),
+            "{before_s} s before: {:?}",
+            verdicts(&outcome)
+        );
+    }
+}
+
+#[test]
 fn air_pressure_that_falls_in_a_ramp_is_waited_for_and_the_ramp_repeated() {
     let effect = Effect::AirPressure { pressure_pa: 3e5, for_s: 20.0 };
     let outcome = with_fault(in_cycle(2, 60_000.0), effect);

@@ -251,3 +251,58 @@ fn sigterm_ends_the_run_aborted_and_safe() {
         (&Value::Bool(true), Some("aborted"))
     );
 }
+
+/// A run in its own process that has begun to evacuate; the rest of its lines, and its exit code once it has ended.
+fn disturbed(disturb: impl FnOnce(&Workplace, u32)) -> (Vec<String>, Option<i32>, Value) {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let mut child = workplace
+        .command(&format!("run {SHEETS} --no-serial --out run --events"))
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("it starts");
+    let mut lines = BufReader::new(child.stdout.take().expect("output")).lines();
+    let evacuates =
+        |line: &String| line.contains(" confirmed ") && line.contains("[true,false,false,false,true]");
+    lines.by_ref().map_while(Result::ok).find(evacuates).expect("it evacuates");
+    disturb(&workplace, child.id());
+    let rest: Vec<String> = lines.map_while(Result::ok).collect();
+    let code = child.wait().expect("it ended").code();
+    (rest, code, serde_json::from_str(&workplace.read("run/record.json")).expect("json"))
+}
+
+fn signal(name: &str, process: u32) {
+    let sent = std::process::Command::new("kill").args([name, &process.to_string()]).status().expect("kill");
+    assert!(sent.success());
+}
+
+#[test]
+#[expect(clippy::disallowed_methods, reason = "a machine that sleeps, in real time")]
+fn a_process_that_was_stopped_for_a_while_ends_aborted_and_safe() {
+    let (rest, code, record) = disturbed(|_, process| {
+        signal("-STOP", process);
+        std::thread::sleep(std::time::Duration::from_millis(800));
+        signal("-CONT", process);
+    });
+    assert_eq!(code, Some(4));
+    assert!(rest.iter().any(|line| line.contains(" safe null")));
+    assert_eq!(record["safe_confirmed"], true);
+}
+
+#[test]
+fn a_second_master_that_writes_an_output_ends_the_run_aborted_and_safe() {
+    let (rest, code, record) = disturbed(|workplace, _| {
+        use std::io::{Read, Write};
+        let rig = workplace.read("rig.toml");
+        let address =
+            rig.lines().find_map(|line| line.strip_prefix("tcp = ")).expect("an address").trim_matches('"');
+        let mut stream = std::net::TcpStream::connect(address).expect("a connection");
+        // Function 05: coil 2, bleed, on.
+        stream.write_all(&[0, 9, 0, 0, 0, 6, 1, 5, 0, 2, 0xFF, 0]).expect("sent");
+        stream.read_exact(&mut [0; 12]).expect("done");
+    });
+    assert_eq!(code, Some(4));
+    assert!(rest.iter().any(|line| line.contains("outputs-differ")), "{rest:?}");
+    assert_eq!(record["safe_confirmed"], true);
+}

@@ -38,6 +38,15 @@ pub(crate) struct Crossings {
     pub(crate) alive: bool,
 }
 
+impl Crossings {
+    /// Largest over least rate at the crossings; 1 for fewer than two.
+    pub(crate) fn rate_ratio(&self) -> f64 {
+        let rates = || self.records.iter().map(|record| record.rate_pa_per_s.abs());
+        let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
+        if self.records.len() < 2 { 1.0 } else { most / least }
+    }
+}
+
 /// Delays between the level crossing and the edge at the module, less the reference's own: mean, seconds.
 fn net_delay_s(task: &Task) -> f64 {
     let (selected_s, response_s) = device_delay_s(task);

@@ -10,6 +10,10 @@ use tripbench_record::{
 };
 use tripbench_rig::{DigitalInput, Position};
 
+/// Largest ratio between the rates of two ramps at one level: more means that the rig changed in the run. Judgement of this
+/// project: a hose that is off gives far more, what the gas temperature does gives far less.
+const LARGEST_RATIO: f64 = 1.25;
+
 /// Checks of the rig and of each position that takes part.
 pub(crate) fn switch_points(
     channels: &Channels<'_>,
@@ -124,6 +128,11 @@ impl At<'_> {
             format!("no change in {} of {cycles} ramps, which reached {reached}", found.missing)
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
+        } else if found.rate_ratio() > LARGEST_RATIO {
+            format!(
+                "the level passed {:.1} times as fast in one ramp as in another: did a hose come off?",
+                found.rate_ratio()
+            )
         } else {
             return;
         };
@@ -176,7 +185,6 @@ impl At<'_> {
 
 /// A hose that comes off or a leak that opens in the run changes the rate at which the rig evacuates.
 fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPointsTask) -> Check {
-    const LARGEST_RATIO: f64 = 1.25;
     let check = blank(channels.task, step, QuantityName::EvacuationSteady, Role::Condition, "1");
     let rising = marks_of(marks, step, |segment| matches!(segment, Segment::Rising { .. }));
     let middle = f64::midpoint(task.bottom.si(), task.top.si());

@@ -31,9 +31,11 @@ pub struct LevelPosterior {
 }
 
 /// Grid points for the repeatability.
-const SPREADS: i32 = 24;
+const SPREADS: i32 = 16;
 /// Cells for the level.
-const CELLS: i32 = 360;
+const CELLS: i32 = 120;
+/// Cells of the first look.
+const COARSE_CELLS: i32 = 60;
 
 /// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
@@ -53,14 +55,14 @@ pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<Lev
     let scatter = (highest_low - lowest_high).max(0.0);
     let (least, most) = spreads(promised_pa, widest, scatter)?;
     let reach = 3.0 * most.min(promised_pa.max(scatter).max(widest)) + widest;
-    let (start, step) = (low - reach, (high - low + 2.0 * reach) / f64::from(CELLS));
+    let found = coarse(crossings, (low - reach, high + reach), (least, most));
+    let (start, step) = (found.from_pa, (found.to_pa - found.from_pa) / f64::from(CELLS));
     let mut masses = vec![0.0; usize::try_from(CELLS).ok()? + 1];
     let (mut weight, mut weighted) = (0.0, 0.0);
-    let peak = peak_of(crossings, start, step, (least, most));
-    for spread_pa in grid(least, most) {
+    for spread_pa in grid(least, most, SPREADS) {
         for (mass, cell) in masses.iter_mut().zip(0..) {
             let ln = log_likelihood(crossings, start + f64::from(cell) * step, spread_pa);
-            let likelihood = (ln - peak).exp();
+            let likelihood = (ln - found.peak).exp();
             *mass += likelihood;
             weight += likelihood;
             weighted += likelihood * spread_pa;
@@ -77,32 +79,62 @@ fn spreads(promised_pa: f64, widest_pa: f64, scatter_pa: f64) -> Option<(f64, f6
     (scale.is_finite() && scale > 0.0).then(|| (scale * 0.1, (scale * 1.5).max(scatter_pa * 1.5)))
 }
 
-fn grid(least: f64, most: f64) -> impl Iterator<Item = f64> {
-    let ratio = (most / least).ln() / f64::from(SPREADS - 1);
-    (0..SPREADS).map(move |index| least * (ratio * f64::from(index)).exp())
+fn grid(least: f64, most: f64, count: i32) -> impl Iterator<Item = f64> {
+    let ratio = (most / least).ln() / f64::from(count - 1);
+    (0..count).map(move |index| least * (ratio * f64::from(index)).exp())
 }
 
-fn peak_of(crossings: &[CrossingInterval], start: f64, step: f64, (least, most): (f64, f64)) -> f64 {
-    let coarse = (0..=CELLS).step_by(3);
-    let all = coarse.flat_map(|cell| {
-        grid(least, most)
-            .step_by(3)
-            .map(move |spread| log_likelihood(crossings, start + f64::from(cell) * step, spread))
-    });
-    all.fold(f64::MIN, f64::max)
+/// Where on the level the likelihood is, and how high.
+struct Coarse {
+    from_pa: f64,
+    to_pa: f64,
+    peak: f64,
 }
 
+/// A first look with wide cells: leaves out where the likelihood is below exp(−25) of its peak.
+fn coarse(
+    crossings: &[CrossingInterval],
+    (low_pa, high_pa): (f64, f64),
+    (least, most): (f64, f64),
+) -> Coarse {
+    const NEGLIGIBLE: f64 = 25.0;
+    let step = (high_pa - low_pa) / f64::from(COARSE_CELLS);
+    let best = |cell: i32| {
+        let level_pa = low_pa + f64::from(cell) * step;
+        let all =
+            grid(least, most, SPREADS / 2).map(|spread_pa| log_likelihood(crossings, level_pa, spread_pa));
+        all.fold(f64::MIN, f64::max)
+    };
+    let all: Vec<f64> = (0..=COARSE_CELLS).map(best).collect();
+    let peak = all.iter().copied().fold(f64::MIN, f64::max);
+    let counts = |(_, ln): &(i32, &f64)| **ln > peak - NEGLIGIBLE;
+    let first = (0..).zip(&all).find(counts).map_or(0, |(cell, _)| cell);
+    let last = (0..).zip(&all).filter(counts).last().map_or(COARSE_CELLS, |(cell, _)| cell);
+    Coarse { from_pa: low_pa + f64::from(first - 1) * step, to_pa: low_pa + f64::from(last + 1) * step, peak }
+}
+
+/// Logarithm of the product over the crossings of the mass between their ends.
 fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64) -> f64 {
     let normal = Normal::standard();
-    let term = |crossing: &CrossingInterval| {
+    let (mut sum, mut product) = (0.0, 1.0);
+    for crossing in crossings {
         let s = spread_pa.hypot(crossing.fit_pa);
         let (low, high) = ((crossing.low_pa - level_pa) / s, (crossing.high_pa - level_pa) / s);
+        if high - low < 1e-6 {
+            sum -= 0.5 * low * low + s.ln();
+            continue;
+        }
         // In the upper tail the difference of two values near one would cancel: mirror it.
         let mass =
             if low > 0.0 { normal.cdf(-low) - normal.cdf(-high) } else { normal.cdf(high) - normal.cdf(low) };
-        if high - low < 1e-6 { -0.5 * low * low - s.ln() } else { mass.max(1e-300).ln() }
-    };
-    crossings.iter().map(term).sum()
+        product *= mass.max(1e-150);
+        // One logarithm for many factors; taken before they underflow.
+        if product < 1e-150 {
+            sum += product.ln();
+            product = 1.0;
+        }
+    }
+    sum + product.ln()
 }
 
 #[cfg(test)]

@@ -6,10 +6,10 @@ use crate::encode::{raw_bit, registers};
 use crate::noise::Noise;
 use crate::reference::FirstOrder;
 use crate::truth::{Effect, Fault, Trigger, Truth};
-use std::collections::BTreeMap;
 use tripbench_quantity::{Mono, Quantity};
 use tripbench_rig::{
-    AnalogInput, Area, DigitalInput, Exception, OutputName, Request, Response, RigSheet, VirtualModule,
+    AnalogInput, Area, DigitalInput, Exception, OutputName, PointAddress, Request, Response, RigSheet,
+    VirtualModule,
 };
 
 /// Grid of time, seconds.
@@ -247,42 +247,40 @@ impl SimulatedBench {
         }
     }
 
-    /// The word at an address, if the rig sheet has it.
-    fn image(&mut self, at_s: f64) -> BTreeMap<(Area, u16), u16> {
+    /// Fills in what the rig sheet has of the addresses asked for.
+    fn fill(&mut self, at_s: f64, image: &mut Image) {
         self.reads += 1;
-        let mut image = BTreeMap::new();
         for (output, (state, _, _)) in self.rig.outputs.iter().zip(&self.outputs) {
-            image.insert((output.at.area, output.at.number), u16::from(*state));
+            image.put(output.at.value, u16::from(*state));
         }
         let instant = self.rig.module.converter.si() < STEP_S;
         let reference =
             if instant { self.reading(self.reference_at(at_s), self.reads) } else { self.converted.0 };
-        put_analog(&mut image, &self.rig.reference.input, reference);
+        image.put_analog(&self.rig.reference.input, reference);
         if let Some(input) = &self.rig.air_pressure {
             let pressure =
                 if at_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
-            put_analog(&mut image, input, pressure);
+            image.put_analog(input, pressure);
         }
         if let Some(input) = &self.rig.ambient {
-            put_analog(&mut image, input, self.plant.ambient_pa);
+            image.put_analog(input, self.plant.ambient_pa);
         }
         let seen_s = at_s - self.rig.module.input_filter.si();
         for position in &self.rig.positions {
             let device = self.devices.iter().find(|device| device.truth.position == *position.number);
-            put_bit(&mut image, &position.switch, device.is_some_and(|device| device.output_at(seen_s)));
+            image.put_bit(&position.switch, || device.is_some_and(|device| device.output_at(seen_s)));
             if let Some(valve) = &position.valve {
-                put_bit(&mut image, valve, device.is_some_and(|device| device.valve_at(seen_s)));
+                image.put_bit(valve, || device.is_some_and(|device| device.valve_at(seen_s)));
             }
             if let Some(present) = &position.present {
-                put_bit(&mut image, present, device.is_some_and(|device| device.plugged));
+                image.put_bit(present, || device.is_some_and(|device| device.plugged));
             }
         }
         for guard in
             [&self.rig.interlocks.emergency_stop, &self.rig.interlocks.guard_door].into_iter().flatten()
         {
-            put_bit(&mut image, guard, true);
+            image.put_bit(guard, || true);
         }
-        image
     }
 
     /// The lagged reference between two grid points.
@@ -321,9 +319,9 @@ impl VirtualModule for SimulatedBench {
         match request {
             Request::Read { area, start, count } => {
                 self.reference_reads += u64::from(*area == self.rig.reference.input.at.area);
-                let image = self.image(at_s);
-                let word = |offset| image.get(&(*area, start.checked_add(offset)?)).copied();
-                let words: Option<Vec<u16>> = (0..*count).map(word).collect();
+                let mut image = Image { area: *area, start: *start, words: vec![None; usize::from(*count)] };
+                self.fill(at_s, &mut image);
+                let words: Option<Vec<u16>> = image.words.into_iter().collect();
                 words.map(Response::Values).ok_or(Exception::ILLEGAL_DATA_ADDRESS)
             }
             Request::WriteCoils { start, states } => self.write(at_s, *start, states),
@@ -331,16 +329,40 @@ impl VirtualModule for SimulatedBench {
     }
 }
 
-fn put_analog<Q: Quantity>(image: &mut BTreeMap<(Area, u16), u16>, input: &AnalogInput<Q>, si: f64) {
-    for (offset, word) in (0..).zip(registers(input, si)) {
-        image.insert((input.at.area, input.at.number.saturating_add(offset)), word);
-    }
+/// The addresses of one read; what nothing was put into does not exist.
+struct Image {
+    area: Area,
+    start: u16,
+    words: Vec<Option<u16>>,
 }
 
-fn put_bit(image: &mut BTreeMap<(Area, u16), u16>, input: &DigitalInput, on: bool) {
-    let raw = u16::from(raw_bit(input, on));
-    let word = image.entry((input.at.area, input.at.number)).or_insert(0);
-    *word |= raw << input.at.bit.unwrap_or(0);
+impl Image {
+    fn word(&mut self, area: Area, number: u16) -> Option<&mut Option<u16>> {
+        let offset = number.checked_sub(self.start).filter(|_| area == self.area)?;
+        self.words.get_mut(usize::from(offset))
+    }
+
+    fn put(&mut self, at: PointAddress, word: u16) {
+        if let Some(place) = self.word(at.area, at.number) {
+            *place = Some(word);
+        }
+    }
+
+    fn put_analog<Q: Quantity>(&mut self, input: &AnalogInput<Q>, si: f64) {
+        if self.area != input.at.area {
+            return;
+        }
+        for (offset, word) in (0..).zip(registers(input, si)) {
+            self.put(PointAddress { number: input.at.number.saturating_add(offset), ..input.at.value }, word);
+        }
+    }
+
+    fn put_bit(&mut self, input: &DigitalInput, on: impl Fn() -> bool) {
+        if let Some(place) = self.word(input.at.area, input.at.number) {
+            let raw = u16::from(raw_bit(input, on()));
+            *place = Some(place.unwrap_or(0) | raw << input.at.bit.unwrap_or(0));
+        }
+    }
 }
 
 fn plant(rig: &RigSheet, truth: &Truth) -> Plant {

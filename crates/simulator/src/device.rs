@@ -33,20 +33,22 @@ struct Comparator {
     spread_pa: f64,
     noise: Noise,
     crossings: u64,
+    /// Shift of the next crossing, pascal.
+    jitter_pa: f64,
     above: bool,
 }
 
 impl Comparator {
     /// Moment within a step at which it changes, as a share of the step.
     fn advance(&mut self, from_pa: f64, to_pa: f64) -> Option<(f64, bool)> {
-        let jitter = self.spread_pa * self.noise.normal(self.crossings);
-        let threshold = if self.above { self.shallow_pa } else { self.deep_pa } + jitter;
+        let threshold = if self.above { self.shallow_pa } else { self.deep_pa } + self.jitter_pa;
         let crossed = if self.above { to_pa < threshold } else { to_pa >= threshold };
         if !crossed {
             return None;
         }
         self.above = !self.above;
         self.crossings += 1;
+        self.jitter_pa = self.spread_pa * self.noise.normal(self.crossings);
         let share = if (to_pa - from_pa).abs() < 1e-9 {
             1.0
         } else {
@@ -80,13 +82,11 @@ impl Device {
             truth.reset_point_pa = truth.switch_point_pa - 50.0;
             truth.noise_pa = truth.noise_pa.max(300.0);
         }
-        let comparator = |deep_pa, shallow_pa, channel| Comparator {
-            deep_pa,
-            shallow_pa,
-            spread_pa: truth.repeatability_pa,
-            noise: Noise::new(seed, channel),
-            crossings: 0,
-            above: false,
+        let comparator = |deep_pa, shallow_pa, channel| {
+            let noise = Noise::new(seed, channel);
+            let spread_pa = truth.repeatability_pa;
+            let jitter_pa = spread_pa * noise.normal(0);
+            Comparator { deep_pa, shallow_pa, spread_pa, noise, crossings: 0, jitter_pa, above: false }
         };
         let saving =
             truth.air_saving.map(|saving| comparator(saving.cut_off_pa, saving.resume_pa, channel + 1));

@@ -6,11 +6,13 @@ pub(crate) struct FirstOrder {
     time_constant_s: f64,
     input: f64,
     output: f64,
+    /// Step and its decay: the same step again and again does not cost an exponential each time.
+    decay: (f64, f64),
 }
 
 impl FirstOrder {
     pub(crate) const fn new(time_constant_s: f64) -> Self {
-        Self { time_constant_s, input: 0.0, output: 0.0 }
+        Self { time_constant_s, input: 0.0, output: 0.0, decay: (0.0, 1.0) }
     }
 
     pub(crate) const fn output(&self) -> f64 {
@@ -23,8 +25,10 @@ impl FirstOrder {
             self.output = input;
         } else {
             let behind = (input - self.input) / step_s * self.time_constant_s;
-            let decay = (-step_s / self.time_constant_s).exp();
-            self.output = input - behind + (self.output - self.input + behind) * decay;
+            if step_s.total_cmp(&self.decay.0).is_ne() {
+                self.decay = (step_s, (-step_s / self.time_constant_s).exp());
+            }
+            self.output = input - behind + (self.output - self.input + behind) * self.decay.1;
         }
         self.input = input;
         self.output
