@@ -145,6 +145,16 @@ impl Bench {
         self.run_with(|task| SimulatedBench::new(&task.sheets.rig, self.truth.clone()), None)
     }
 
+    /// Runs a task in virtual time as `tripbench rehearse` does; the virtual time that passed.
+    pub fn rehearse(&self, task: &Task) -> Mono {
+        let mut engine = Engine::new(Plan { header: header(task), task: task.clone() }, Mono::START);
+        let rig = &task.sheets.rig;
+        let mut module = SimulatedBench::new(rig, self.truth.clone());
+        let mut view = RunView::default();
+        let run = VirtualRun { rig, pace: self.pace, stop: None };
+        run_in_virtual_time(&mut engine, &mut module, run, |event| view.fold(&event))
+    }
+
     /// Runs it over a module of the caller's; `stop` ends it after so many inputs.
     fn run_with<M: VirtualModule>(&self, module: impl Fn(&Task) -> M, stop: Option<usize>) -> Outcome {
         let task = self.task();

@@ -31,7 +31,7 @@ pub struct LevelPosterior {
 }
 
 /// Grid points for the repeatability.
-const SPREADS: i32 = 16;
+const SPREADS: i32 = 12;
 /// Cells for the level.
 const CELLS: i32 = 120;
 /// Cells of the first look.

@@ -86,7 +86,7 @@ impl Density {
             .collect();
         let count = self.masses.len();
         let mut masses = vec![0.0; count];
-        for (offset, weight) in (-half..=half).zip(&kernel).filter(|(_, weight)| **weight > 1e-14) {
+        for (offset, weight) in (-half..=half).zip(&kernel).filter(|(_, weight)| **weight > 1e-10) {
             let shift = offset.unsigned_abs();
             let Ok(shift) = usize::try_from(shift) else { continue };
             let shift = shift.min(count);
