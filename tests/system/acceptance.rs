@@ -235,3 +235,61 @@ fn abort_after_any_input_ends_safe_and_without_a_verdict() {
         assert_eq!(last, Some(safe.clone()), "after {after}");
     }
 }
+
+#[test]
+fn every_step_of_the_vocabulary_is_driven_in_its_order() {
+    let mut bench = Bench::demo();
+    bench.script = String::from(
+        r#"name = "all"
+        [[step]]
+        do = "ask"
+        text = "Is everything connected?"
+        [[step]]
+        do = "zero"
+        [[step]]
+        do = "drive"
+        air = "evacuate"
+        [[step]]
+        do = "wait-until"
+        level = "50 kPa"
+        [[step]]
+        do = "drive"
+        air = "hold"
+        [[step]]
+        do = "hold"
+        time = "2 s"
+        [[step]]
+        do = "drive"
+        air = "vent"
+        [[step]]
+        do = "wait-until"
+        level = "5 kPa"
+        direction = "less-deep"
+        [[step]]
+        do = "leak"
+        [[step]]
+        do = "switch-points"
+        cycles = 2
+        rising = "evacuate-fine"
+        "#,
+    );
+    let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
+    assert_eq!(verdicts(&outcome), EXPECTED);
+    assert_eq!(outcome.record.answers.len(), 1);
+    assert_eq!(outcome.record.steps_done.len(), 10);
+    let fine = outcome.record.positions[0].checks[0]
+        .crossings
+        .iter()
+        .all(|crossing| crossing.rate_pa_per_s < 2_000.0);
+    assert!(fine, "the throttle was used");
+}
+
+#[test]
+fn a_step_that_failed_stops_the_run_where_the_script_says_so_and_nothing_passes() {
+    let mut bench = Bench::demo();
+    bench.truth.air.leak = tripbench_quantity::LevelRate::new(600.0);
+    let outcome = bench.run();
+    assert_eq!(outcome.record.steps_done, [0, 1]);
+    assert_eq!(verdicts(&outcome), [Verdict::Undecided; 4]);
+}

@@ -228,27 +228,13 @@ fn a_second_run_on_the_same_module_is_refused() {
 
 #[test]
 fn sigterm_ends_the_run_aborted_and_safe() {
-    let workplace = quick();
-    let _rig = Simulated::start(&workplace);
-    let mut child = workplace
-        .command(&format!("run {SHEETS} --no-serial --out run --events"))
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("it starts");
-    let mut lines = BufReader::new(child.stdout.take().expect("output")).lines();
-    let evacuates = |line: &String| line.contains(" ordered ") && line.contains("evacuate");
-    lines.by_ref().map_while(Result::ok).find(evacuates).expect("it evacuates");
-    let killed =
-        std::process::Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill");
-    assert!(killed.success());
-    let rest: Vec<String> = lines.map_while(Result::ok).collect();
-    assert_eq!(child.wait().expect("it ended").code(), Some(4));
+    let (rest, code, record) = disturbed(|_, process| signal("-TERM", process));
+    assert_eq!(code, Some(4));
     assert!(rest.iter().any(|line| line.contains(" safe null")), "safe was confirmed");
-    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    assert_eq!(record["positions"][0]["verdict"], "aborted");
     assert_eq!(
-        (&record["safe_confirmed"], record["positions"][0]["verdict"].as_str()),
-        (&Value::Bool(true), Some("aborted"))
+        (&record["safe_confirmed"], &record["header"]["rehearsal"]),
+        (&Value::Bool(true), &Value::Bool(false))
     );
 }
 
@@ -305,4 +291,35 @@ fn a_second_master_that_writes_an_output_ends_the_run_aborted_and_safe() {
     assert_eq!(code, Some(4));
     assert!(rest.iter().any(|line| line.contains("outputs-differ")), "{rest:?}");
     assert_eq!(record["safe_confirmed"], true);
+}
+
+#[rstest]
+#[case("yes", 5)]
+#[case("no", 4)]
+fn a_question_is_answered_at_the_terminal(#[case] answer: &str, #[case] code: i32) {
+    use std::io::Write;
+    let workplace = quick();
+    workplace.write("asks.toml", "name = \"asks\"\nstate = \"released\"\n[[step]]\ndo = \"ask\"\ntext = { en = \"Is the seal dry?\", de = \"Dichtung trocken?\" }\n");
+    workplace.write(
+        "asks.toml",
+        &(workplace.read("asks.toml")
+            + &workplace
+                .read("look.toml")
+                .split_once("[[step]]")
+                .map_or_else(String::new, |(_, rest)| format!("[[step]]{rest}"))),
+    );
+    let _rig = Simulated::start(&workplace);
+    let mut child = workplace
+        .command("run --rig rig.toml --script asks.toml --no-serial --out run")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("it starts");
+    child.stdin.take().expect("input").write_all(format!("{answer}\n").as_bytes()).expect("answered");
+    let said = tripbench_tests::command::Said::from(child.wait_with_output().expect("it ended"));
+    assert_eq!(said.code, Some(code), "{}\n{}", said.out, said.err);
+    assert!(said.err.contains("Is the seal dry? (yes/no)"), "{}", said.err);
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    assert_eq!(record["answers"][0][1], answer);
 }

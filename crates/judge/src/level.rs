@@ -22,6 +22,8 @@ pub(crate) struct Sought<'r> {
 /// What the ramps of one direction showed.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Crossings {
+    /// Whether the ramps were rising.
+    pub(crate) rising: bool,
     /// Crossings that count.
     pub(crate) records: Vec<CrossingRecord>,
     /// Their intervals.
@@ -69,7 +71,7 @@ pub(crate) fn crossings(
     zero: Zero,
     sought: Sought<'_>,
 ) -> Crossings {
-    let mut found = Crossings { least_top_pa: f64::INFINITY, ..Crossings::default() };
+    let mut found = Crossings { rising: sought.rising, least_top_pa: f64::INFINITY, ..Crossings::default() };
     for mark in marks.iter().filter(|mark| mark.step == step) {
         let ((Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false)) =
             (mark.segment, sought.rising)

@@ -81,7 +81,7 @@ pub enum StepTask {
         /// Whether an earlier step was a zero: then the drift is judged.
         again: bool,
     },
-    /// Loses the closed rig vacuum?
+    /// Watches how fast the closed rig loses vacuum.
     Leak(LeakTask),
     /// Rising and falling ramps through the window.
     SwitchPoints(SwitchPointsTask),
