@@ -61,8 +61,8 @@ pub fn kill_after(time: Duration) -> Killed {
     if !journal.exists() {
         return Killed { events: Vec::new(), seen: Vec::new(), answered, kept: answered, was_open: false };
     }
-    let recovered = recover(&journal).expect("the journal opens");
-    let again = recover(&journal).expect("and opens again");
+    let recovered = recover(&journal, Halt::Killed).expect("the journal opens");
+    let again = recover(&journal, Halt::Killed).expect("and opens again");
     assert_eq!(again.events, recovered.events);
     let kept =
         recovered.events.iter().filter(|event| matches!(event.kind, EventKind::Scan(_))).count() as u64;

@@ -7,7 +7,7 @@ use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use std::path::Path;
 use std::sync::Arc;
-use tripbench_record::{LoadedSheets, Record, RunView, SheetRole, Trace};
+use tripbench_record::{Halt, LoadedSheets, Record, RunView, SheetRole, Trace};
 use tripbench_runner::recover;
 use tripbench_sheet::{Findings, Source};
 
@@ -27,7 +27,7 @@ fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
     if !journal.exists() {
         bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
     }
-    let recovered = recover(&journal)?;
+    let recovered = recover(&journal, Halt::Killed)?;
     if recovered.was_open {
         say::note("The program had ended before the run did: the journal was closed as aborted.");
     }

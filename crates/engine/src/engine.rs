@@ -331,3 +331,6 @@ fn judge(state: &Rc<RefCell<State>>, step: u16) -> bool {
     }
     failed
 }
+
+#[cfg(test)]
+mod tests;

@@ -43,11 +43,12 @@ pub struct Recovered {
     pub was_open: bool,
 }
 
-/// Reads a journal; where it was left open, sets its torn tail aside beside it and closes it as aborted.
+/// Reads a journal; where it was left open, sets its torn tail aside beside it and closes it as aborted, with `halt` as the
+/// reason unless it holds one already.
 ///
 /// # Errors
 /// If it can not be read or written, or is damaged: then nothing is changed.
-pub fn recover(path: &Path) -> Result<Recovered, RecoverError> {
+pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let io = |source| RecoverError::Io { path: path.to_owned(), source };
     let bytes = std::fs::read(path).map_err(io)?;
     let mut opened =
@@ -64,7 +65,7 @@ pub fn recover(path: &Path) -> Result<Recovered, RecoverError> {
     let at = opened.events.last().map_or(Mono::START, |event| event.at);
     let halted = opened.events.iter().any(|event| matches!(event.kind, EventKind::Halted(_)));
     let mut kinds = vec![EventKind::Recovered { torn_bytes: torn.len() as u64 }];
-    kinds.extend((!halted).then_some(EventKind::Halted(Halt::Killed)));
+    kinds.extend((!halted).then_some(EventKind::Halted(halt)));
     let mut text = String::new();
     for kind in kinds {
         let event = Event { seq: Seq(opened.events.len() as u64), at, kind };

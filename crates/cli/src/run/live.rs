@@ -2,7 +2,9 @@
 
 use super::{Prepared, wall};
 use crate::{output, progress::Progress, prompt, say};
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::path::Path;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::JoinHandle;
 use tripbench_engine::Plan;
@@ -32,20 +34,36 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let writer = JournalWriter::create(&journal, expected_bytes(prepared), listener(events))?;
     let (control, controlled) = channel();
     let latch = StopLatch::armed();
-    let thread = start(prepared, (writer, controlled, control.clone()), latch)?;
-    let view = follow(prepared, show, &seen, &control);
-    match thread.join() {
-        Ok(Ok(())) => output::record(&view).context("the run gave no record"),
-        Ok(Err(error)) => {
-            say::error(&format!("{:#}", anyhow::Error::from(error)));
-            closed(&journal)
-        }
+    let thread = start(prepared, (writer, controlled, control.clone()), latch.clone())?;
+    // Whatever goes wrong in showing a run, the run itself is ended in order first.
+    let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &control)));
+    if shown.is_err() {
+        latch.set();
+    }
+    let ended = thread.join();
+    if let Err(panic) = shown {
+        resume_unwind(panic);
+    }
+    match ended {
+        Ok(Ok(())) => {}
+        Ok(Err(error)) => say::error(&format!("{:#}", anyhow::Error::from(error))),
         Err(_) => {
             say::error("the program failed inside; the rig is being made safe");
             make_safe(prepared);
-            closed(&journal)
+            let why = String::from("the rig's thread ended by itself");
+            return from_journal(&journal, Halt::StepFault { why });
         }
     }
+    from_journal(&journal, Halt::RecordLost)
+}
+
+/// The record, from the journal alone: what is shown live may have missed events, the journal has not. One that was left
+/// open is closed with a halt.
+fn from_journal(journal: &Path, halt: Halt) -> Result<(Record, Trace)> {
+    let recovered = recover(journal, halt)?;
+    let mut view = RunView::default();
+    recovered.events.iter().for_each(|event| view.fold(event));
+    output::record(&view).context("the journal holds no run")
 }
 
 /// Predicted size of the journal and a quarter more.
@@ -100,7 +118,7 @@ async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
 }
 
 /// Folds and shows events until there are no more.
-fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sender<Control>) -> RunView {
+fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sender<Control>) {
     let sheets = &prepared.task.sheets;
     let mut progress = Progress::new(&sheets.rig, sheets.site.style);
     let mut view = RunView::default();
@@ -127,16 +145,6 @@ fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sen
             });
         }
     }
-    view
-}
-
-/// After a failure: what the journal holds, closed as aborted.
-fn closed(journal: &std::path::Path) -> Result<(Record, Trace)> {
-    let recovered = recover(journal)?;
-    let mut view = RunView::default();
-    recovered.events.iter().for_each(|event| view.fold(event));
-    let Some(found) = output::record(&view) else { bail!("the journal holds no run") };
-    Ok(found)
 }
 
 /// Over a fresh connection, where it can.
