@@ -54,6 +54,8 @@ impl Workplace {
         for (file, sheet) in SHEETS {
             workplace.write(file, &sheet_text(sheet));
         }
+        // The tests are to pass in any year.
+        workplace.change("rig.toml", "due = 2027-03-12", "due = 2999-03-12");
         workplace
     }
 

@@ -211,7 +211,7 @@ pub fn header(task: &Task) -> RunHeader {
         clock: ClockState::default(),
         software: "test".into(),
         trial: false,
-        rehearsal: true,
+        simulated: true,
         operators: Vec::new(),
         sheets: Vec::new(),
         steps: task.steps.clone(),

@@ -210,8 +210,7 @@ fn a_run_without_limits_is_measured_and_says_nothing_else() {
     assert_eq!(verdicts(&outcome), [Verdict::Measured; 4]);
     let record = String::from_utf8(canonical_json(&outcome.record).expect("json")).expect("utf-8");
     let sheets = &outcome.task.sheets;
-    let report =
-        tripbench_report::report_html(&outcome.record, &outcome.trace, &sheets.rig, sheets.site.style);
+    let report = tripbench_report::report_html(&outcome.record, &outcome.trace, &sheets.rig, &sheets.site);
     for text in [record, report] {
         assert!(!text.to_lowercase().contains("pass"), "the word stands in it");
     }

@@ -78,6 +78,7 @@ fn run_tests_devices_on_a_rig_in_another_process_and_leaves_everything() {
     assert!(workplace.read("run/report.html").contains("<svg class=\"chart\""));
     let again = workplace.run("rejudge run --out again.json");
     assert_eq!(again.code, Some(1), "{}", again.err);
+    assert!(again.err.contains("the same checks and verdicts"), "{}", again.err);
     assert_eq!(workplace.read("again.json"), workplace.read("run/record.json"));
 }
 
@@ -164,14 +165,14 @@ fn with_a_site_sheet_a_script_and_serials_are_enough() {
 #[test]
 fn an_expired_calibration_is_refused_unless_the_site_only_warns() {
     let workplace = Workplace::new();
-    workplace.change("rig.toml", "due = 2027-03-12", "due = 2026-04-01");
+    workplace.change("rig.toml", "due = 2999-03-12", "due = 2026-04-01");
     let said = workplace.run(&format!("rehearse {SHEETS}"));
     assert_eq!(said.code, Some(2));
     assert!(said.err.contains("was due on 2026-04-01"), "{}", said.err);
     workplace.write("site.toml", "expired_calibration = \"warn\"\n");
     let said = workplace.run(&format!("rehearse {SHEETS}"));
     assert_eq!(said.code, Some(0), "{}", said.err);
-    assert!(said.err.contains("warning: the calibration"));
+    assert!(said.err.contains("warning: The calibration"));
 }
 
 #[test]
@@ -233,7 +234,7 @@ fn sigterm_ends_the_run_aborted_and_safe() {
     assert!(rest.iter().any(|line| line.contains(" safe null")), "safe was confirmed");
     assert_eq!(record["positions"][0]["verdict"], "aborted");
     assert_eq!(
-        (&record["safe_confirmed"], &record["header"]["rehearsal"]),
+        (&record["safe_confirmed"], &record["header"]["simulated"]),
         (&Value::Bool(true), &Value::Bool(false))
     );
 }

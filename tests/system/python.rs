@@ -62,7 +62,7 @@ fn a_run_against_a_pymodbus_server_finds_its_levels() {
     BufReader::new(child.stdout.take().expect("output")).read_line(&mut port).expect("a port");
     let _served = Served(child);
     let workplace = Workplace::new();
-    workplace.write("rig.toml", &one_position(&sheet_text("rigs/goods-in-1.toml"), port.trim()));
+    workplace.write("rig.toml", &one_position(&workplace.read("rig.toml"), port.trim()));
     workplace.change(
         "settings.toml",
         "[air_saving]\ncut_off = \"70 kPa\"\nresume = \"64 kPa\"\nsupply_valve = \"closed-without-power\"\n",

@@ -10,11 +10,12 @@ use tripbench_device::{
     SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings, picture,
 };
 use tripbench_engine::{PlanInput, Script, plan};
+use tripbench_quantity::LevelStyle;
 use tripbench_record::{
     Identity, IdentityHow, LoadedSheets, PositionPlan, SheetCopy, SheetRole, Task, sha256_hex,
 };
 use tripbench_rig::RigSheet;
-use tripbench_sheet::{Finding, Findings, Header, Severity, Source, State, read_sheet};
+use tripbench_sheet::{Finding, Findings, Header, Severity, Source, State, Wording, read_sheet};
 
 /// Texts of the sheets of a run.
 #[derive(Debug, Clone, Default)]
@@ -67,7 +68,7 @@ pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result
             .as_deref()
             .map(source)
             .transpose()?,
-        script: script.as_deref().map(source).transpose()?,
+        script: script.as_deref().map(|path| script_source(path, script_name)).transpose()?,
         site,
     })
 }
@@ -80,6 +81,24 @@ fn site_path(options: &SheetOptions) -> Option<PathBuf> {
 fn script_path(name: &str, folder: Option<PathBuf>) -> PathBuf {
     let file = if Path::new(name).extension().is_some() { name.to_owned() } else { format!("{name}.toml") };
     folder.map_or_else(|| PathBuf::from(&file), |folder| folder.join(&file))
+}
+
+/// A script; a name that is none says which there are.
+fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
+    let Some(name) = name.filter(|_| !path.exists()) else { return source(path) };
+    let folder =
+        path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
+    let scripts = files.filter(|path| path.extension().is_some_and(|extension| extension == "toml"));
+    let mut names: Vec<String> =
+        scripts.filter_map(|path| Some(path.file_stem()?.to_string_lossy().into_owned())).collect();
+    names.sort();
+    bail!(
+        "there is no script `{name}` in `{}`; the first word after `run` names a script, serial numbers follow. There: {}. \
+         Is a site sheet missing (--site, TRIPBENCH_SITE, or site.toml in this folder)?",
+        folder.display(),
+        names.join(", ")
+    )
 }
 
 /// A file as a source.
@@ -103,12 +122,32 @@ pub(crate) fn load(texts: &Texts, findings: &Findings) -> Loaded {
     if let Some(copy) = copies.iter_mut().find(|copy| copy.role == SheetRole::Site) {
         copy.name = site.as_ref().map_or_else(String::new, |site| site.name.clone());
     }
+    let headers = [
+        rig.as_ref().map(|rig| &rig.header),
+        device.as_ref().and_then(Option::as_ref).map(|device| &device.header),
+        settings.as_ref().and_then(Option::as_ref).map(|settings| &settings.header),
+        script.as_ref().map(|script| &script.header),
+    ];
+    headers.into_iter().flatten().for_each(|header| refuse_withdrawn(header, findings));
     let trial = copies.iter().any(|copy| copy.state == State::Draft.word());
     let whole = settings.as_ref().is_none_or(Option::is_some) && device.as_ref().is_none_or(Option::is_some);
-    let sheets = rig.zip(site).filter(|_| whole).map(|(rig, site)| {
+    let unit = settings.as_ref().and_then(Option::as_ref).map(|settings| settings.unit.value);
+    let sheets = rig.zip(site).filter(|_| whole).map(|(rig, mut site)| {
+        // Without a site sheet levels are shown as the device shows them.
+        if let Some(unit) = unit.filter(|_| texts.site.is_none()) {
+            site.style.unit = unit;
+        }
         Arc::new(LoadedSheets { rig, site, device: device.flatten(), settings: settings.flatten() })
     });
     Loaded { sheets, script, copies, trial }
+}
+
+fn refuse_withdrawn(header: &Header, findings: &Findings) {
+    if header.state.value == State::Withdrawn {
+        let message = format!("`{}` revision {} is withdrawn", *header.name, *header.revision);
+        let wording = Wording::new(message, "no run with this sheet", "take the sheet that replaced it");
+        findings.add(Finding::error("withdrawn", &header.state.place, wording));
+    }
 }
 
 fn settings(
@@ -192,7 +231,9 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
     let texts = texts(options, None)?;
     let given = [&texts.site, &texts.rig, &texts.device_type, &texts.settings, &texts.script];
     if given.iter().all(|text| text.is_none()) {
-        bail!("no sheet: give --site, --rig, --type, --settings or --script");
+        bail!(
+            "no sheet: give --site, --rig, --type, --settings or --script, or go to the folder of site.toml"
+        );
     }
     let findings = Findings::new();
     let loaded = load(&texts, &findings);
@@ -203,7 +244,8 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
         });
         let task = task(&loaded, everywhere.collect(), &findings);
         if let Some(settings) = &sheets.settings {
-            say::out(&picture(settings, sheets.site.style));
+            let style = LevelStyle { unit: settings.unit.value, ..LevelStyle::default() };
+            say::out(&picture(settings, style));
         }
         if let Some(task) = task {
             say::out(&format!("{} steps, about {:.0} s.", task.steps.len(), task.predicted().si()));
@@ -214,5 +256,39 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
     }
     let names: Vec<_> = given.into_iter().flatten().map(|source| source.name.as_str()).collect();
     say::out(&format!("No errors in {}.", names.join(", ")));
+    for gap in not_checked(&texts, loaded.sheets.as_deref()) {
+        say::out(&gap);
+    }
     Ok(Exit::Good)
+}
+
+/// What a check of these sheets could not look at.
+fn not_checked(texts: &Texts, sheets: Option<&LoadedSheets>) -> Vec<String> {
+    let mut gaps = Vec::new();
+    if texts.settings.is_some() && texts.device_type.is_none() {
+        gaps.push("NOT checked: the rules of the settings sheet need the type sheet (--type).".to_owned());
+    }
+    if texts.script.is_some() && texts.rig.is_none() {
+        gaps.push(
+            "NOT checked: whether the rig can do what the script asks needs the rig sheet (--rig)."
+                .to_owned(),
+        );
+    }
+    if texts.settings.is_some() && texts.rig.is_none() {
+        gaps.push("NOT checked: whether the levels are reached needs the rig sheet (--rig).".to_owned());
+    }
+    if texts.rig.is_some() && texts.script.is_none() {
+        gaps.push("NOT checked: no script was given (--script).".to_owned());
+    }
+    gaps.extend(sheets.and_then(|sheets| expired(&sheets.rig)));
+    gaps
+}
+
+/// Says so where the reference's calibration has expired.
+pub(crate) fn expired(rig: &RigSheet) -> Option<String> {
+    let (reference, due) = (&rig.reference, &rig.reference.calibration.due);
+    let today = jiff::ZonedDateTime::now().date().to_string();
+    let text =
+        || format!("The calibration of the reference `{}` was due on {}.", reference.name.value, due.value);
+    (due.as_str() < today.as_str()).then(text)
 }

@@ -2,10 +2,8 @@
 
 use anyhow::{Context, Result};
 use std::path::{Path, PathBuf};
-use tripbench_quantity::LevelStyle;
-use tripbench_record::{Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
+use tripbench_record::{LoadedSheets, Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
 use tripbench_report::report_html;
-use tripbench_rig::RigSheet;
 
 /// Name of the trace beside the record.
 pub(crate) const TRACE: &str = "trace.csv";
@@ -16,9 +14,17 @@ pub(crate) const REPORT: &str = "report.html";
 /// Name of the journal.
 pub(crate) const JOURNAL: &str = "run.journal";
 
-/// Makes the folder of a run; one that already holds a run is not touched.
+/// Makes the folder of a run; one that already holds a run is not touched. Without a name of the user's, the time, and a
+/// number where that is taken.
 pub(crate) fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf> {
-    let folder = out.cloned().unwrap_or_else(|| Path::new("out").join(stamp));
+    let default = |number: u32| {
+        let suffix = if number == 1 { String::new() } else { format!("-{number}") };
+        Path::new("out").join(format!("{stamp}{suffix}"))
+    };
+    let folder = match out {
+        Some(folder) => folder.clone(),
+        None => (1..1_000).map(default).find(|folder| !folder.exists()).unwrap_or_else(|| default(1)),
+    };
     for file in [RECORD, JOURNAL] {
         if folder.join(file).exists() {
             anyhow::bail!("`{}` already holds a run ({file}): take another folder", folder.display());
@@ -42,18 +48,12 @@ pub(crate) fn record(view: &RunView) -> Option<(Record, Trace)> {
 }
 
 /// Writes record, report and trace; the record last, so that a folder with a record is whole.
-pub(crate) fn write(
-    folder: &Path,
-    record: &Record,
-    trace: &Trace,
-    rig: &RigSheet,
-    style: LevelStyle,
-) -> Result<()> {
+pub(crate) fn write(folder: &Path, record: &Record, trace: &Trace, sheets: &LoadedSheets) -> Result<()> {
     let put = |name: &str, bytes: &[u8]| {
         let path = folder.join(name);
         std::fs::write(&path, bytes).with_context(|| format!("can not write `{}`", path.display()))
     };
     put(TRACE, trace.to_csv().as_bytes())?;
-    put(REPORT, report_html(record, trace, rig, style).as_bytes())?;
+    put(REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())?;
     put(RECORD, &canonical_json(record).context("the record has a figure that is none")?)
 }

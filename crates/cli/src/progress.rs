@@ -63,13 +63,12 @@ impl Progress {
                     aside.why
                 ));
             }
-            EventKind::Halted(halt) => self.line(&format!("  STOPPED        {halt}")),
-            EventKind::Asked { text, .. } => self.line(&format!("  QUESTION       {text} (yes/no)")),
-            EventKind::Ended { .. } => {
-                if let Some(bar) = &self.bar {
-                    bar.finish_and_clear();
-                }
+            EventKind::Halted(halt) => {
+                self.clear();
+                self.line(&format!("  STOPPED        {halt}"));
             }
+            EventKind::Asked { text, .. } => self.line(&format!("  QUESTION       {text} (yes/no)")),
+            EventKind::Ended { .. } => self.clear(),
             EventKind::Started(_)
             | EventKind::StepBegan(_)
             | EventKind::Cycle(..)
@@ -85,6 +84,12 @@ impl Progress {
             | EventKind::NotSafe
             | EventKind::Verdict { .. }
             | EventKind::Recovered { .. } => {}
+        }
+    }
+
+    fn clear(&self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
         }
     }
 

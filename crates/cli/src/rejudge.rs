@@ -57,7 +57,7 @@ fn differences(stored: &Record, again: &Record) -> Vec<String> {
         };
         let place = check.position.map_or_else(|| String::from("rig"), |number| format!("position {number}"));
         match stored.checks().find(same) {
-            Some(other) if other == check => {}
+            Some(other) if canonical_json(other).ok() == canonical_json(check).ok() => {}
             Some(other) => {
                 let value = |check: &tripbench_record::Check| {
                     check.measured.as_ref().map_or(f64::NAN, |measured| measured.value)

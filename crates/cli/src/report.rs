@@ -16,7 +16,7 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let (record, trace) =
         if folder.join(output::RECORD).exists() { stored(folder)? } else { from_journal(folder)? };
     let sheets = sheets(&record)?;
-    output::write(folder, &record, &trace, &sheets.rig, sheets.site.style)?;
+    output::write(folder, &record, &trace, &sheets)?;
     table::print(&record, sheets.site.style);
     say::out(&format!("Report: {}", folder.join(output::REPORT).display()));
     Ok(Exit::of(&record))
@@ -39,6 +39,9 @@ fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
 /// Record and trace of a folder.
 pub(crate) fn stored(folder: &Path) -> Result<(Record, Trace)> {
     let path = folder.join(output::RECORD);
+    if !path.exists() && folder.join(output::JOURNAL).exists() {
+        bail!("`{0}` holds a journal and no record: first run `tripbench report {0}`", folder.display());
+    }
     let bytes = std::fs::read(&path).with_context(|| format!("can not read `{}`", path.display()))?;
     let record: Record =
         serde_json::from_slice(&bytes).with_context(|| format!("`{}` is not a record", path.display()))?;

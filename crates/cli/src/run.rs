@@ -1,8 +1,8 @@
 //! `run`, `rehearse` and `demo`: one path from sheets to a record.
 
-use crate::args::{DemoOptions, DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions};
+use crate::args::{DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions};
 use crate::exit::Exit;
-use crate::load::{self, Loaded, Texts};
+use crate::load::{self, Loaded};
 
 use crate::{identity, output, say, table};
 use anyhow::{Context, Result, bail};
@@ -11,13 +11,17 @@ use std::path::{Path, PathBuf};
 use tripbench_device::ExpiredCalibration;
 use tripbench_engine::{Engine, Plan};
 use tripbench_quantity::Mono;
-use tripbench_record::{ClockState, Event, Record, RunHeader, RunView, Task, Trace, Verdict, canonical_json};
-use tripbench_rig::RigSheet;
+use tripbench_record::{
+    ClockState, Event, PositionPlan, Record, RunHeader, RunView, StepTask, Task, Trace, canonical_json,
+};
 use tripbench_runner::{Pace, VirtualRun, run_in_virtual_time};
-use tripbench_sheet::{Findings, Source, read_sheet};
-use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth, serve};
+use tripbench_sheet::{Findings, read_sheet};
+use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
+mod demo;
 mod live;
+
+pub(crate) use demo::demo;
 
 /// Everything that is known before air flows.
 pub(crate) struct Prepared {
@@ -48,7 +52,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.output)? else {
         return Ok(Exit::Usage);
     };
-    prepared.header.rehearsal = true;
+    prepared.header.simulated = true;
     let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
     let started = ZonedDateTime::now();
     let (view, lasted) = in_virtual_time(&prepared, truth);
@@ -61,67 +65,6 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
         prepared.task.predicted().si()
     ));
     finish(&prepared, &record, &trace, options.output.json, options.output.json)
-}
-
-/// `tripbench demo`.
-pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
-    const EXPECTED: [Verdict; 4] = [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass];
-    let findings = Findings::new();
-    let mut texts = demo_texts(include_str!("../../../bench-scripts/rigs/goods-in-1.toml"));
-    let truth_source =
-        Source::new("four-devices.toml", include_str!("../../../bench-scripts/simulated/four-devices.toml"));
-    let rig = texts
-        .rig
-        .as_ref()
-        .and_then(|source| read_sheet(source, &findings, RigSheet::read))
-        .context("the demo's rig sheet is not good")?;
-    let truth = read_sheet(&truth_source, &findings, |reader| Truth::read(reader, &rig))
-        .context("the demo's truth is not good")?;
-    let server = serve(SimulatedBench::new(&rig, truth), *rig.link.unit, ([127, 0, 0, 1], 0).into())?;
-    say::note(&format!(
-        "A simulated goods-in bench of a jam factory listens on Modbus TCP {}.",
-        server.address()
-    ));
-    say::note(
-        "Four vacuum switches of the jar depalletiser are tested in one ramp; one of them is set wrong.",
-    );
-    say::note(say::CAUTIONS);
-    texts = demo_texts(
-        &include_str!("../../../bench-scripts/rigs/goods-in-1.toml")
-            .replace("127.0.0.1:1502", &server.address().to_string()),
-    );
-    let loaded = load::load(&texts, &findings);
-    if load::show(findings) {
-        return Ok(Exit::Usage);
-    }
-    let serials: Vec<String> = (17..=20).map(|number| format!("7731-{number:03}")).collect();
-    let output = OutputOptions { out: options.out.clone(), json: false };
-    let Some(prepared) = prepare(&loaded, &DeviceOptions::default(), &serials, &output)? else {
-        return Ok(Exit::Usage);
-    };
-    let (record, trace) = live::run(&prepared, live::Show::Progress)?;
-    finish(&prepared, &record, &trace, false, false)?;
-    let found: Vec<Verdict> = record.positions.iter().map(|position| position.verdict).collect();
-    if found == EXPECTED {
-        say::out("The demo found what it should: three good, one whose switch point is off.");
-        return Ok(Exit::Good);
-    }
-    say::error(&format!("the demo expected {EXPECTED:?} and found {found:?}"));
-    Ok(Exit::Failed)
-}
-
-fn demo_texts(rig: &str) -> Texts {
-    let source = |name: &str, text: &str| Some(Source::new(name, text));
-    Texts {
-        site: source("site.toml", include_str!("../../../bench-scripts/site.toml")),
-        rig: source("goods-in-1.toml", rig),
-        device_type: source("jd-20.toml", include_str!("../../../bench-scripts/types/jd-20.toml")),
-        settings: source(
-            "depalletiser.toml",
-            include_str!("../../../bench-scripts/settings/depalletiser.toml"),
-        ),
-        script: source("goods-in.toml", include_str!("../../../bench-scripts/scripts/goods-in.toml")),
-    }
 }
 
 /// Sheets, and the serial numbers among the words of the command line.
@@ -163,7 +106,7 @@ fn prepare(
         return Ok(None);
     }
     let task = task.context("the run can not be planned")?;
-    calibration(&task, &now)?;
+    calibration(&task)?;
     let folder = output::folder(output.out.as_ref(), &stamp)?;
     let header = RunHeader {
         run: uuid::Uuid::now_v7().to_string(),
@@ -172,7 +115,7 @@ fn prepare(
         clock: ClockState { source: Some(String::from("system clock")), ..ClockState::default() },
         software: env!("CARGO_PKG_VERSION").to_owned(),
         trial: loaded.trial,
-        rehearsal: false,
+        simulated: false,
         operators: devices.operator.clone(),
         sheets: loaded.copies.clone(),
         steps: task.steps.clone(),
@@ -184,17 +127,12 @@ fn prepare(
 }
 
 /// Refuses or warns where the reference's calibration has expired.
-fn calibration(task: &Task, now: &ZonedDateTime) -> Result<()> {
-    let calibration = &task.sheets.rig.reference.calibration;
-    if calibration.due.as_str() >= now.date().to_string().as_str() {
-        return Ok(());
-    }
-    let text = format!(
-        "the calibration of the reference `{}` was due on {}",
-        *task.sheets.rig.reference.name, *calibration.due
-    );
+fn calibration(task: &Task) -> Result<()> {
+    let Some(text) = load::expired(&task.sheets.rig) else { return Ok(()) };
     match task.sheets.site.expired_calibration {
-        ExpiredCalibration::Refuse => bail!("{text}; the site sheet refuses such runs (expired_calibration)"),
+        ExpiredCalibration::Refuse => {
+            bail!("{text} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"")
+        }
         ExpiredCalibration::Warn => say::note(&format!("warning: {text}")),
     }
     Ok(())
@@ -219,7 +157,7 @@ fn introduce(task: &Task, loaded: &Loaded) {
 /// Writes everything and shows the table.
 fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json: bool) -> Result<Exit> {
     let sheets = &prepared.task.sheets;
-    output::write(&prepared.folder, record, trace, &sheets.rig, sheets.site.style)?;
+    output::write(&prepared.folder, record, trace, sheets)?;
     if json {
         let bytes = canonical_json(record).context("the record has a figure that is none")?;
         say::out(&String::from_utf8_lossy(&bytes));
@@ -257,7 +195,10 @@ fn truth(path: Option<&Path>, task: &Task) -> Result<Option<Truth>> {
 
 fn as_set(task: &Task) -> Truth {
     let mut truth = Truth::as_declared(&task.sheets.rig, 1);
-    let Some(settings) = &task.sheets.settings else { return truth };
+    let Some(settings) = &task.sheets.settings else {
+        truth.devices = in_window(task);
+        return truth;
+    };
     let saving = settings.air_saving.as_ref().map(|saving| AirSavingTruth {
         cut_off_pa: saving.cut_off.si(),
         resume_pa: saving.resume.si(),
@@ -275,6 +216,24 @@ fn as_set(task: &Task) -> Truth {
         })
         .collect();
     truth
+}
+
+/// Devices that nobody has described: they switch within the window of the script.
+fn in_window(task: &Task) -> Vec<DeviceTruth> {
+    let window = task.steps.iter().find_map(|step| match &step.task {
+        StepTask::SwitchPoints(window) => Some((window.bottom.si(), window.top.si() - window.bottom.si())),
+        StepTask::Zero { .. }
+        | StepTask::Leak(_)
+        | StepTask::Drive { .. }
+        | StepTask::Hold { .. }
+        | StepTask::WaitUntil { .. }
+        | StepTask::Ask { .. } => None,
+    });
+    let (bottom, width) = window.unwrap_or((40e3, 20e3));
+    let device = |position: &PositionPlan| {
+        DeviceTruth::good(position.number, bottom + 0.6 * width, bottom + 0.4 * width)
+    };
+    task.positions.iter().map(device).collect()
 }
 
 /// Wall time, RFC 3339.

@@ -5,22 +5,43 @@ use tripbench_quantity::LevelStyle;
 use tripbench_record::Record;
 use tripbench_report::{Content, advice, margin_bar_text};
 
+/// Columns of the table; the last one moves below it where the terminal is too narrow.
+const COLUMNS: usize = 7;
+
 /// Prints the table, the summary and whether the rig is safe.
 pub(crate) fn print(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
-    let rows: Vec<[String; 7]> = record.positions.iter().map(|position| row(&content, position)).collect();
+    let rows: Vec<[String; COLUMNS]> =
+        record.positions.iter().map(|position| row(&content, position)).collect();
     let heads = ["pos", "serial", "verdict", "decided by", "found", "allowed", "do next"].map(String::from);
     let width =
         |column: usize| rows.iter().chain([&heads]).map(|row| row[column].chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..7).map(width).collect();
+    let widths: Vec<usize> = (0..COLUMNS).map(width).collect();
+    let whole = widths.iter().map(|width| width + 2).sum::<usize>() + 2;
+    let shown = if whole > terminal_width() { COLUMNS - 1 } else { COLUMNS };
     say::out("");
-    say::out(&line(&heads, &widths, None));
+    say::out(&line(&heads[..shown], &widths, None));
     for (position, row) in record.positions.iter().zip(&rows) {
-        say::out(&line(row, &widths, Some(position.verdict)));
+        say::out(&line(&row[..shown], &widths, Some(position.verdict)));
     }
     say::out("");
+    for (position, row) in
+        record.positions.iter().zip(&rows).filter(|(_, row)| shown < COLUMNS && !row[shown].is_empty())
+    {
+        say::out(&format!("  Position {}, do next: {}.", position.number, row[shown]));
+    }
+    for position in &record.positions {
+        for other in content.also_failed(position) {
+            say::out(&format!("  Position {}: {other}", position.number));
+        }
+    }
+    closing(&content);
+}
+
+fn closing(content: &Content<'_>) {
+    let record = content.record;
     if let Some(halt) = &record.halted {
-        say::out(&format!("Stopped: {halt}."));
+        say::out(&format!("Stopped early: {halt}."));
     }
     let trial = if record.header.trial { " TRIAL: a sheet is a draft." } else { "" };
     let safe = if record.safe_confirmed {
@@ -31,11 +52,19 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
     say::out(&format!("{}.{trial}  {safe}", content.summary()));
 }
 
-fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [String; 7] {
+/// Columns of the terminal; plenty where there is none.
+fn terminal_width() -> usize {
+    let terminal = console::Term::stdout();
+    if terminal.is_term() { usize::from(terminal.size().1) } else { usize::MAX }
+}
+
+fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [String; COLUMNS] {
     let (decided, found, allowed) = match (&position.set_aside, content.decided_by(position)) {
-        (Some(aside), _) => {
-            (aside.why.to_string(), format!("{:.1} s", aside.at.seconds()), content.style.level(aside.level))
-        }
+        (Some(aside), _) => (
+            aside.why.to_string(),
+            format!("at {:.1} s, {}", aside.at.seconds(), content.style.level(aside.level)),
+            String::new(),
+        ),
         (None, _) if position.verdict == tripbench_record::Verdict::Aborted => {
             (String::from("stopped"), String::new(), String::new())
         }
@@ -70,7 +99,7 @@ fn first_figures(
     })
 }
 
-fn line(cells: &[String; 7], widths: &[usize], verdict: Option<tripbench_record::Verdict>) -> String {
+fn line(cells: &[String], widths: &[usize], verdict: Option<tripbench_record::Verdict>) -> String {
     let mut text = String::from("  ");
     for (column, (cell, width)) in cells.iter().zip(widths).enumerate() {
         let padded = match verdict.filter(|_| column == 2) {

@@ -1,6 +1,7 @@
 //! One master for each module on this machine: a lock by the module's address.
 
 use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read, Write};
 use std::path::PathBuf;
 use thiserror::Error;
 
@@ -12,10 +13,12 @@ pub struct ModuleLock(#[expect(dead_code, reason = "held for its lock")] File);
 #[derive(Debug, Error)]
 pub enum LockError {
     /// Another process has it.
-    #[error("`{address}` is in use by another run on this machine")]
+    #[error("`{address}` is in use by another run on this machine (process {process})")]
     Taken {
         /// The module's address.
         address: String,
+        /// The process that has it, as far as the lock file says.
+        process: String,
     },
     /// The lock file can not be used.
     #[error("the lock file `{}` can not be used", path.display())]
@@ -37,11 +40,20 @@ impl ModuleLock {
         let name: String = address.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
         let path = std::env::temp_dir().join(format!("tripbench-module-{name}.lock"));
         let unusable = |source| LockError::File { path: path.clone(), source };
-        let file =
-            OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(unusable)?;
+        let mut options = OpenOptions::new();
+        let mut file =
+            options.create(true).truncate(false).read(true).write(true).open(&path).map_err(unusable)?;
         match file.try_lock() {
-            Ok(()) => Ok(Self(file)),
-            Err(TryLockError::WouldBlock) => Err(LockError::Taken { address: address.to_owned() }),
+            Ok(()) => {
+                file.set_len(0).map_err(unusable)?;
+                write!(file, "{}", std::process::id()).map_err(unusable)?;
+                Ok(Self(file))
+            }
+            Err(TryLockError::WouldBlock) => {
+                let mut process = String::new();
+                file.read_to_string(&mut process).map_err(unusable)?;
+                Err(LockError::Taken { address: address.to_owned(), process })
+            }
             Err(TryLockError::Error(source)) => Err(unusable(source)),
         }
     }

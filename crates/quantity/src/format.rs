@@ -50,7 +50,7 @@ impl LevelStyle {
 
     /// A rate with its unit, signed towards deeper.
     pub fn rate(self, rate: LevelRate) -> String {
-        format!("{:+.*} {}/s", self.decimals() + 1, rate.si() / self.unit.pascal(), self.unit.symbol())
+        format!("{:+.*} {}/s", self.decimals(), rate.si() / self.unit.pascal(), self.unit.symbol())
     }
 
     fn factor(self) -> f64 {

@@ -25,7 +25,7 @@ pub enum ParseQuantityError {
         example: &'static str,
     },
     /// The unit is not one of this quantity's.
-    #[error("`{found}` is not a unit of a {what}; expected one of {allowed}")]
+    #[error("`{found}` is not a unit of a {what}; expected one of {allowed}{}", decimal_hint(found))]
     UnknownUnit {
         /// The kind of quantity.
         what: &'static str,
@@ -50,6 +50,11 @@ pub enum ParseQuantityError {
         /// The text.
         text: String,
     },
+}
+
+/// A comma after the digits is most likely a decimal one.
+fn decimal_hint(found: &str) -> &'static str {
+    if found.starts_with(',') { "; the decimal sign is a point" } else { "" }
 }
 
 /// Reads `text` as a quantity: a decimal number, then its unit; a space between them is optional.

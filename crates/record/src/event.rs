@@ -77,8 +77,8 @@ pub struct RunHeader {
     pub software: String,
     /// Whether a sheet is a draft: then this run is a trial.
     pub trial: bool,
-    /// Whether the rig was a simulated one in virtual time.
-    pub rehearsal: bool,
+    /// Whether the rig is known to be a simulated one: then no device was tested.
+    pub simulated: bool,
     /// Who operated.
     pub operators: Vec<String>,
     /// The sheets.

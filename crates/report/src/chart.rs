@@ -76,9 +76,17 @@ fn lanes<'r>(record: &Record, rig: &'r RigSheet) -> Vec<(String, &'r DigitalInpu
     shown.flat_map(|position| of(position.number)).take(MOST_LANES).collect()
 }
 
+/// Pascal between two lines of the grid: round in the site's unit, at most ten of them.
+fn level_step(deepest_pa: f64, style: LevelStyle) -> f64 {
+    let unit = style.unit.pascal();
+    let decades = (0..9).map(|power| 10_f64.powi(power - 3));
+    let steps = decades.flat_map(|decade| [1.0, 2.0, 5.0].map(|digit| digit * decade * unit));
+    steps.into_iter().find(|step| deepest_pa / step <= 10.0).unwrap_or(deepest_pa)
+}
+
 fn grid(frame: &Frame, style: LevelStyle) -> String {
     let mut svg = String::new();
-    let mut level = 0.0;
+    let (mut level, step) = (0.0, level_step(frame.deepest_pa, style));
     while level <= frame.deepest_pa + 1.0 {
         let y = frame.y(level);
         let number = style.number(tripbench_quantity::VacuumLevel::new(level));
@@ -97,7 +105,7 @@ fn grid(frame: &Frame, style: LevelStyle) -> String {
                 y + 3.5
             ),
         );
-        level += 10e3;
+        level += step;
     }
     push(
         &mut svg,
@@ -169,9 +177,13 @@ fn bands(record: &Record, frame: &Frame) -> String {
             push(
                 &mut svg,
                 format_args!(
-                    "<path d=\"M{:.1} {:.1}l6 6m0 -6l-6 6\" stroke=\"#b00020\" stroke-width=\"1.5\"/>",
+                    "<path d=\"M{:.1} {:.1}l6 6m0 -6l-6 6\" stroke=\"#b00020\" stroke-width=\"1.5\"/>\
+                     <text x=\"{:.1}\" y=\"{:.1}\" fill=\"#8c0d1b\" font-size=\"8\">{}</text>",
                     x - 3.0,
-                    y - 3.0
+                    y - 3.0,
+                    x + 5.0,
+                    y + 3.0,
+                    check.position.unwrap_or(0)
                 ),
             );
         }

@@ -49,15 +49,6 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
     }
 }
 
-/// What a role means for people.
-pub const fn role_word(role: Role) -> &'static str {
-    match role {
-        Role::Required => "counts",
-        Role::Condition => "condition of the rig",
-        Role::Informative => "shown only",
-    }
-}
-
 const fn verdict_word(verdict: CheckVerdict) -> &'static str {
     match verdict {
         CheckVerdict::Pass => "pass",
@@ -136,15 +127,39 @@ impl Content<'_> {
         }
     }
 
+    /// Checks of a position that failed beside the one that decided.
+    pub fn also_failed(&self, position: &PositionRecord) -> Vec<String> {
+        let decided = position.decided_by();
+        let others = position.checks.iter().filter(|check| {
+            check.role == Role::Required
+                && check.verdict == CheckVerdict::Fail
+                && Some(check.quantity) != decided.map(|by| by.quantity)
+        });
+        let fails = others.filter(|_| position.verdict == Verdict::Fail).map(|check| self.row(check));
+        fails
+            .map(|row| {
+                format!("Also {}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits)
+            })
+            .collect()
+    }
+
     /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS`.
     pub fn summary(&self) -> String {
-        let order = [Verdict::Fail, Verdict::Aborted, Verdict::Undecided, Verdict::Measured, Verdict::Pass];
+        let positions = || self.record.positions.iter();
+        let aside = positions().filter(|position| position.set_aside.is_some()).count();
         let count = |wanted: Verdict| {
-            self.record.positions.iter().filter(|position| position.verdict == wanted).count()
+            positions().filter(|position| position.verdict == wanted && position.set_aside.is_none()).count()
         };
-        let parts =
-            order.into_iter().map(|verdict| (count(verdict), verdict)).filter(|(count, _)| *count > 0);
-        parts.map(|(count, verdict)| format!("{count} {verdict}")).collect::<Vec<_>>().join(", ")
+        let parts = [
+            (count(Verdict::Fail), "FAIL"),
+            (count(Verdict::Aborted), "ABORTED"),
+            (aside, "SET ASIDE"),
+            (count(Verdict::Undecided), "UNDECIDED"),
+            (count(Verdict::Measured), "MEASURED"),
+            (count(Verdict::Pass), "PASS"),
+        ];
+        let there = parts.into_iter().filter(|(count, _)| *count > 0);
+        there.map(|(count, word)| format!("{count} {word}")).collect::<Vec<_>>().join(", ")
     }
 
     /// The first condition of the rig that is not met.
@@ -175,6 +190,10 @@ impl Content<'_> {
             );
         }
         let Some(check) = position.decided_by() else {
+            let remark = position.checks.iter().find_map(|check| check.remark.clone());
+            if let (Verdict::Undecided, Some(remark)) = (position.verdict, remark) {
+                return format!("Nothing found: {remark}.");
+            }
             return String::from(if position.verdict == Verdict::Measured {
                 "Measured; no limits were given."
             } else {

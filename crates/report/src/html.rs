@@ -2,27 +2,29 @@
 
 use crate::bar::margin_bar_svg;
 use crate::chart::chart_svg;
-use crate::content::{Content, advice, role_word};
+use crate::content::{Content, advice};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use tripbench_quantity::LevelStyle;
+use tripbench_device::{DecisionRule, SiteSheet};
+use tripbench_quantity::SignConvention;
 use tripbench_record::{Check, PositionRecord, Record, Role, Trace, Verdict};
 use tripbench_rig::RigSheet;
 
 const STYLE: &str = "\
 @page{size:A4;margin:14mm}*{box-sizing:border-box}\
-body{font:15px/1.4 system-ui,sans-serif;color:#111;background:#fff;max-width:190mm;margin:1.5rem auto;padding:0 1rem}\
+body{font:15px/1.4 system-ui,sans-serif;color:#111;background:#fff;max-width:210mm;margin:1.5rem auto;padding:0 1rem}\
 h1{font-size:1.25rem;margin:0 0 .2rem}h2{font-size:1.05rem;margin:1.4rem 0 .4rem;border-bottom:1px solid #999}\
 .overall{font-size:1.7rem;font-weight:700;margin:.4rem 0}.trial{border:3px double #111;padding:.3rem .6rem;font-weight:700}\
 .tile{border:2px solid #777;border-radius:4px;padding:.5rem .7rem;margin:.5rem 0;break-inside:avoid}\
 .tile b.word{font-size:1.25rem;letter-spacing:.03em}.bad-device{border-width:5px;border-color:#8c0d1b}.good-device{border-left:10px solid #0b6b2e}\
 .undecided{border-left:10px double #7a5c00}.aborted{border-style:dashed}\
-table{border-collapse:collapse;width:100%;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
+table{border-collapse:collapse;width:100%;table-layout:auto;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
 td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
 section{break-inside:avoid}details{font-size:.82rem;margin:.3rem 0}.note{font-size:.82rem;color:#333}\
 svg.margin{display:block}@media print{body{margin:0;padding:0;max-width:none}details:not([open]){display:none}}";
 
-/// The report of a record. The rig sheet is the one in the record, read by the caller.
-pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> String {
+/// The report of a record. Rig and site sheet are those in the record, read by the caller.
+pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSheet) -> String {
+    let style = site.style;
     let content = Content { record, style };
     let body = html! {
         (DOCTYPE)
@@ -39,11 +41,11 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelS
                 section {
                     h2 { "The ramp" }
                     (PreEscaped(chart_svg(record, trace, rig, style)))
-                    p.note { "Grey bands: limits of each level. Crosses: crossings outside their limits. Vacuum as read, zero not taken off." }
+                    p.note { "Grey bands: limits of each level. Crosses: crossings of the checks that failed, with the position's number. Vacuum as read, zero not taken off." }
                 }
                 @for position in &record.positions { (figures(&content, position)) }
                 (conditions(&content))
-                (how(&content, rig))
+                (how(&content, rig, site))
                 (cautions(judged(record)))
             }
         }
@@ -56,7 +58,7 @@ fn heading(content: &Content<'_>) -> Markup {
     html! {
         h1 { "Test report · rig " (record.header.rig) }
         @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
-        @if record.header.rehearsal { p.trial { "REHEARSAL on a simulated bench: no device was tested." } }
+        @if record.header.simulated { p.trial { "SIMULATED BENCH: no device was tested." } }
         p.overall { (content.summary()) }
         p.note {
             "Started " (record.header.started)
@@ -106,6 +108,7 @@ fn tile(content: &Content<'_>, position: &PositionRecord) -> Markup {
             b.word { (mark(position.verdict)) " " (word) }
             br;
             (content.sentence(position))
+            @for other in content.also_failed(position) { br; (other) }
             @if !advice.is_empty() { br; "Do next: " (advice) "." }
         }
     }
@@ -126,7 +129,7 @@ fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
 fn table(content: &Content<'_>, checks: &[Check]) -> Markup {
     html! {
         table {
-            thead { tr { th { "Check" } th { "Limits" } th { "Found" } th { "± U" } th { "Margin" } th { "Says" } th { "Counts as" } } }
+            thead { tr { th { "Check" } th { "Limits" } th { "Found" } th { "± U" } th { "Margin" } th { "Says" } } }
             tbody {
                 @for check in checks {
                     @let row = content.row(check);
@@ -136,8 +139,11 @@ fn table(content: &Content<'_>, checks: &[Check]) -> Markup {
                         td.n { (row.value) }
                         td.n { (row.uncertainty) }
                         td { (PreEscaped(margin_bar_svg(row.place, half_width(check)))) }
-                        td { (row.word) @if !row.remark.is_empty() { ": " (row.remark) } }
-                        td { (role_word(check.role)) }
+                        td {
+                            (row.word)
+                            @if check.role == Role::Informative { " (shown only)" }
+                            @if !row.remark.is_empty() { ": " (row.remark) }
+                        }
                     }
                 }
             }
@@ -194,19 +200,21 @@ fn conditions(content: &Content<'_>) -> Markup {
     }
 }
 
-fn how(content: &Content<'_>, rig: &RigSheet) -> Markup {
+fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
     let record = content.record;
     let reference = &rig.reference;
     let calibration = &reference.calibration;
     html! {
         section {
             h2 { "How it was found" }
-            @if judged(record) {
-                p { "Rule: pass only inside the limits by U, fail only outside by U, else undecided (95 %), unless the site sheet says simple acceptance." }
-            } @else {
-                p { "Nothing was judged: no limits were given." }
+            p { (rule(record, site)) }
+            p {
+                @if site.style.sign == SignConvention::Gauge {
+                    "Levels are shown as gauge pressure: the vacuum level, ambient − pressure, with a minus."
+                } @else {
+                    "Vacuum level = ambient − pressure."
+                }
             }
-            p { "Vacuum level = ambient − pressure." }
             p {
                 "Reference " b { (reference.name.value) } ", calibrated " (calibration.date.value) ", due " (calibration.due.value) ", certificate "
                 (calibration.certificate.value) ", U = " (content.style.difference(calibration.expanded_uncertainty.value)) " (k = " (*calibration.coverage_factor) ")."
@@ -230,6 +238,21 @@ fn how(content: &Content<'_>, rig: &RigSheet) -> Markup {
                     tbody { @for (question, answer, by) in &record.answers { tr { td { (question) } td { (answer) } td { (by) } } } }
                 }
             }
+        }
+    }
+}
+
+/// By which rule was decided, or why nothing was.
+fn rule(record: &Record, site: &SiteSheet) -> &'static str {
+    match (judged(record), record.halted.is_some(), site.decision) {
+        (false, true, _) => "Nothing was judged: the run was stopped before.",
+        (false, false, _) => "Nothing was judged: no limits were given.",
+        (true, _, DecisionRule::GuardBand) => {
+            "Rule: pass only inside the limits by U, fail only outside by U, else undecided (U: 95 %)."
+        }
+        (true, _, DecisionRule::Simple) => {
+            "Rule: simple acceptance. Pass inside, fail outside the limits; U (95 %) is shown and not subtracted, so a device \
+             at a limit passes or fails by chance."
         }
     }
 }

@@ -10,5 +10,5 @@ mod html;
 
 pub use bar::{margin_bar_svg, margin_bar_text};
 pub use chart::chart_svg;
-pub use content::{Content, Row, advice, quantity_name, role_word, value_text};
+pub use content::{Content, Row, advice, quantity_name, value_text};
 pub use html::report_html;

@@ -118,6 +118,18 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
             reader.finding(Finding::error("points-coincide", &counts.place, wording));
             return None;
         }
+        let falling = counts.as_ref().filter(|counts| counts[0] > counts[1]);
+        if let (Some(counts), Some(AnalogSignal::LiveZero)) =
+            (falling, signal.as_ref().map(|signal| signal.value))
+        {
+            let wording = Wording::new(
+                "the counts at 4 mA are more than those at 20 mA",
+                "swapped?",
+                "write [counts at 4 mA, counts at 20 mA]",
+            );
+            reader.finding(Finding::error("counts-swapped", &counts.place, wording));
+            return None;
+        }
         Some(Self {
             at: at?,
             raw: raw?.value,

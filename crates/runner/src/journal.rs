@@ -70,6 +70,8 @@ impl JournalWriter {
         let shown = || path.display().to_string();
         let create = |source| JournalError::Create { path: shown(), source };
         let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(create)?;
+        // Held as long as the run goes on: whoever opens the journal meanwhile finds it locked.
+        file.try_lock().map_err(|_| JournalError::Failed)?;
         // A file system that can not allocate beforehand answers otherwise: a full disk will then abort the run instead.
         if fallocate(&file, FallocateFlags::KEEP_SIZE, 0, expected_bytes) == Err(rustix::io::Errno::NOSPC) {
             return Err(JournalError::NoRoom { path: shown(), bytes: expected_bytes });

@@ -1,7 +1,7 @@
 //! Opening a journal whose program ended before the run did: what can be believed is kept, and it says aborted.
 
-use std::fs::OpenOptions;
-use std::io::Write;
+use std::fs::{OpenOptions, TryLockError};
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use tripbench_quantity::Mono;
@@ -19,6 +19,12 @@ pub enum RecoverError {
         /// Why not.
         #[source]
         source: std::io::Error,
+    },
+    /// Its run is still going on.
+    #[error("the run of `{}` is still going on: wait for its end, or end it", path.display())]
+    StillGoing {
+        /// The file.
+        path: PathBuf,
     },
     /// It is damaged: left as it is.
     #[error("the journal `{}` can not be believed and was left as it is", path.display())]
@@ -50,7 +56,14 @@ pub struct Recovered {
 /// If it can not be read or written, or is damaged: then nothing is changed.
 pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let io = |source| RecoverError::Io { path: path.to_owned(), source };
-    let bytes = std::fs::read(path).map_err(io)?;
+    let mut file = OpenOptions::new().read(true).write(true).open(path).map_err(io)?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => return Err(RecoverError::StillGoing { path: path.to_owned() }),
+        Err(TryLockError::Error(source)) => return Err(io(source)),
+    }
+    let mut bytes = Vec::new();
+    file.read_to_end(&mut bytes).map_err(io)?;
     let mut opened =
         open(&bytes).map_err(|source| RecoverError::Damaged { path: path.to_owned(), source })?;
     if opened.ending == Ending::Complete {
@@ -77,7 +90,6 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let end = Event { seq: Seq(opened.events.len() as u64), at, kind: EventKind::Ended { ended: None } };
     text.push_str(&closing_line(&end, &tally)?);
     opened.events.push(end);
-    let mut file = OpenOptions::new().write(true).open(path).map_err(io)?;
     file.set_len(opened.good_bytes as u64).map_err(io)?;
     std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
     file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(io)?;

@@ -293,7 +293,11 @@ impl Reading<'_> {
 
     fn read_node<T>(&self, node: &Node, read: &impl Fn(&Reader<'_>) -> Option<T>) -> Option<T> {
         let NodeValue::Table(entries) = &node.value else {
-            return self.wrong(node, Problem::wrong_kind("a table", node));
+            let mut problem = Problem::wrong_kind("a table", node);
+            problem
+                .help
+                .push_str("write a table of keys: { key = …, key = … }, or a heading in brackets of its own");
+            return self.wrong(node, problem);
         };
         read_table(self.source, self.findings, (entries, node.range.clone()), read)
     }

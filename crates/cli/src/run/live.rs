@@ -3,10 +3,12 @@
 use super::{Prepared, wall};
 use crate::{output, progress::Progress, prompt, say};
 use anyhow::{Context, Result};
+use std::net::TcpStream;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::JoinHandle;
+use std::time::Duration;
 use tripbench_engine::Plan;
 use tripbench_link::{Clock, Link, ModuleLock, StopLatch, TcpTransport, resolve};
 use tripbench_record::journal::line;
@@ -29,6 +31,7 @@ const BYTES_PER_SECOND: f64 = 40_000.0;
 pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
     let _lock = ModuleLock::take(&rig.link.tcp)?;
+    anything_there(&rig.link.tcp)?;
     let (events, seen) = sync_channel(65_536);
     let journal = prepared.folder.join(output::JOURNAL);
     let writer = JournalWriter::create(&journal, expected_bytes(prepared), listener(events))?;
@@ -64,6 +67,15 @@ fn from_journal(journal: &Path, halt: Halt) -> Result<(Record, Trace)> {
     let mut view = RunView::default();
     recovered.events.iter().for_each(|event| view.fold(event));
     output::record(&view).context("the journal holds no run")
+}
+
+/// Whether anything listens at the module's address: without it there is no run to record.
+fn anything_there(address: &str) -> Result<()> {
+    let socket = resolve(address)?;
+    TcpStream::connect_timeout(&socket, Duration::from_secs(3)).with_context(|| {
+        format!("nothing answers on {address}: is the module on, is `link.tcp` of the rig sheet right, is `tripbench simulate` running?")
+    })?;
+    Ok(())
 }
 
 /// Predicted size of the journal and a quarter more.
@@ -136,12 +148,14 @@ fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sen
             let control = control.clone();
             // Not joined: nobody may answer, and the run ends all the same.
             std::thread::spawn(move || {
-                let answer = prompt::line().unwrap_or_else(|| String::from("no"));
-                let _run_is_over = control.send(Control::Answer {
+                let by = String::from("the operator at the terminal");
+                // Nobody at the other end of standard input: not an answer, and no use to wait.
+                let said = prompt::line().map_or(Control::Stop(Halt::NoAnswer), |answer| Control::Answer {
                     to: id,
                     answer,
-                    by: String::from("the operator at the terminal"),
+                    by,
                 });
+                let _run_is_over = control.send(said);
             });
         }
     }

@@ -33,7 +33,7 @@ fn engine() -> Engine {
         clock: ClockState::default(),
         software: "test".into(),
         trial: false,
-        rehearsal: true,
+        simulated: true,
         operators: vec![],
         sheets: vec![],
         steps: task.steps.clone(),
