@@ -198,3 +198,12 @@ fn the_schema_of_the_record_holds_for_a_record() {
     broken["positions"][0]["verdict"] = json!("good");
     assert!(!validator.is_valid(&broken));
 }
+
+#[test]
+fn the_smallest_rig_sheet_of_the_docs_is_good() {
+    let docs = std::fs::read_to_string(tripbench_tests::bench_scripts().join("../docs/sheets.md")).expect("the docs");
+    let start = docs.find("name = \"small\"").expect("the example");
+    let (example, _) = docs[start..].split_once("```").expect("its end");
+    let rig = tripbench_tests::good(example, RigSheet::read);
+    assert_eq!(rig.positions.len(), 1);
+}

@@ -173,6 +173,8 @@ pub(crate) enum SchemaOf {
     Settings,
     /// Script
     Script,
+    /// What a simulated bench really is
+    Truth,
     /// record.json
     Record,
 }
@@ -181,4 +183,7 @@ pub(crate) enum SchemaOf {
 pub(crate) struct SchemaOptions {
     /// Which schema
     pub(crate) of: SchemaOf,
+    /// Print a list of keys to read instead
+    #[arg(long)]
+    pub(crate) keys: bool,
 }

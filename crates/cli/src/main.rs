@@ -30,7 +30,7 @@ fn main() -> ExitCode {
         args::Command::Simulate(options) => simulate::simulate(&options),
         args::Command::Report(options) => report::report(&options),
         args::Command::Rejudge(options) => rejudge::rejudge(&options),
-        args::Command::Schema(options) => schema::schema(options.of),
+        args::Command::Schema(options) => schema::schema(&options),
     };
     match ended {
         Ok(exit) => exit.code(),
