@@ -212,6 +212,7 @@ pub fn header(task: &Task) -> RunHeader {
         software: "test".into(),
         trial: false,
         simulated: true,
+        warnings: Vec::new(),
         operators: Vec::new(),
         sheets: Vec::new(),
         steps: task.steps.clone(),

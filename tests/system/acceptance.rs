@@ -96,6 +96,57 @@ fn a_hose_that_comes_off_just_before_the_last_reset_point_never_leaves_a_pass() 
 }
 
 #[test]
+fn a_frozen_reference_is_not_believed_for_long() {
+    for time_s in [7.0, 16.5, 20.0, 30.0] {
+        let outcome = with_fault(Trigger::At(time_s), Effect::ReferenceFrozen);
+        assert_eq!(verdicts(&outcome), [Verdict::Aborted; 4]);
+        assert!(matches!(outcome.record.halted, Some(Halt::Reference { .. })), "{:?}", outcome.record.halted);
+        let stopped = outcome.lasted.seconds() - time_s;
+        assert!(stopped < 6.0, "stopped {stopped} s after it froze");
+    }
+}
+
+#[test]
+fn inputs_that_are_frozen_blame_no_device() {
+    for time_s in [0.0, 1.0, 14.0] {
+        let outcome = with_fault(Trigger::At(time_s), Effect::InputsFrozen);
+        let found = verdicts(&outcome);
+        assert!(!found.contains(&Verdict::Pass) && !found.contains(&Verdict::Fail), "{time_s}: {found:?}");
+    }
+}
+
+#[rstest]
+#[case(40, 700.0)]
+#[case(12, 500.0)]
+fn a_device_that_scatters_beyond_its_promise_never_passes_by_its_mean(
+    #[case] cycles: u16,
+    #[case] spread_pa: f64,
+) {
+    for seed in 0..4 {
+        let mut bench = Bench::demo();
+        bench.positions = vec![1];
+        bench.truth.seed = seed;
+        bench.truth.devices[0].repeatability_pa = spread_pa;
+        bench.rig = bench.rig.replace("longest_at_vacuum = \"120 s\"", "longest_at_vacuum = \"600 s\"");
+        bench.script = bench.script.replace("cycles = 5", &format!("cycles = {cycles}"));
+        let outcome = bench.run();
+        assert_ne!(verdicts(&outcome), [Verdict::Pass], "seed {seed} {:?}", outcome.record.halted);
+        assert_eq!(outcome.record.halted, None);
+    }
+}
+
+#[test]
+fn a_selected_delay_that_is_not_there_leaves_no_pass() {
+    let mut bench = Bench::demo();
+    bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", "delay = \"200 ms\""));
+    for device in &mut bench.truth.devices {
+        device.switch_point_pa += 2_400.0;
+        device.reset_point_pa -= 1_800.0;
+    }
+    assert!(!verdicts(&bench.run()).contains(&Verdict::Pass));
+}
+
+#[test]
 fn air_pressure_that_falls_in_a_ramp_is_waited_for_and_the_ramp_repeated() {
     let effect = Effect::AirPressure { pressure_pa: 3e5, for_s: 20.0 };
     let outcome = with_fault(in_cycle(2, 60_000.0), effect);
@@ -270,13 +321,15 @@ fn every_step_of_the_vocabulary_is_driven_in_its_order() {
         do = "switch-points"
         cycles = 2
         rising = "evacuate-fine"
+        [[step]]
+        do = "zero"
         "#,
     );
     let outcome = bench.run();
     assert_eq!(outcome.record.halted, None);
     assert_eq!(verdicts(&outcome), EXPECTED);
     assert_eq!(outcome.record.answers.len(), 1);
-    assert_eq!(outcome.record.steps_done.len(), 10);
+    assert_eq!(outcome.record.steps_done.len(), 11);
     let fine = outcome.record.positions[0].checks[0]
         .crossings
         .iter()

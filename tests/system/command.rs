@@ -195,7 +195,7 @@ fn a_trace_that_was_changed_is_told_and_the_record_left_alone() {
     let changed = middle.replace(",1,", ",0,");
     workplace.write("run/trace.csv", &trace.replace(&middle, &changed));
     let said = workplace.run("rejudge run");
-    assert!(said.err.contains("its SHA-256 differs"), "{}", said.err);
+    assert!(said.err.contains("its SHA-256 differs") && said.code == Some(1), "{}", said.err);
     assert_eq!(workplace.read("run/record.json"), before);
 }
 
@@ -227,9 +227,12 @@ fn a_second_run_on_the_same_module_is_refused() {
     assert!(said.err.contains("is in use by another run"), "{}", said.err);
 }
 
-#[test]
-fn sigterm_ends_the_run_aborted_and_safe() {
-    let (rest, code, record) = disturbed(|_, process| signal("-TERM", process));
+#[rstest]
+#[case("-TERM")]
+#[case("-HUP")]
+#[case("-QUIT")]
+fn a_signal_ends_the_run_aborted_and_safe(#[case] name: &str) {
+    let (rest, code, record) = disturbed(|_, process| signal(name, process));
     assert_eq!(code, Some(4));
     assert!(rest.iter().any(|line| line.contains(" safe null")), "safe was confirmed");
     assert_eq!(record["positions"][0]["verdict"], "aborted");

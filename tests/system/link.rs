@@ -2,6 +2,8 @@
 
 use rstest::rstest;
 use std::net::SocketAddr;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tripbench_link::{Clock, Discipline, Link, StopLatch, TcpTransport, Transport};
 use tripbench_rig::{Air, Area, Command, CommandId, Doubt, Order, OutputName, Request, Response, RigSheet};
@@ -255,4 +257,30 @@ fn hex(text: &str) -> Vec<u8> {
 
 fn bits(bytes: &[u8], count: usize) -> Vec<bool> {
     (0..count).map(|index| bytes[index / 8] >> (index % 8) & 1 == 1).collect()
+}
+
+#[test]
+fn safe_that_somebody_else_undoes_is_not_called_safe() {
+    let server = simulated();
+    let rig = rig();
+    let going = Arc::new(AtomicBool::new(true));
+    let (address, on) = (server.address(), Arc::clone(&going));
+    let other = std::thread::spawn(move || {
+        let write = Request::WriteCoils { start: 0, states: vec![true] };
+        block_on(async {
+            let mut other = TcpTransport::new(address, 1, ANSWER_TIMEOUT);
+            while on.load(Ordering::SeqCst) {
+                other.transact(&write).await.expect("written");
+                tokio::time::sleep(Duration::from_millis(50)).await;
+            }
+        });
+    });
+    block_on(async {
+        let mut link = link(server.address(), &StopLatch::armed());
+        assert_eq!(link.make_safe(&rig).await, Err(Doubt::OutputsDiffer));
+        going.store(false, Ordering::SeqCst);
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        assert!(link.make_safe(&rig).await.is_ok());
+    });
+    other.join().expect("the other master");
 }

@@ -201,7 +201,8 @@ fn the_schema_of_the_record_holds_for_a_record() {
 
 #[test]
 fn the_smallest_rig_sheet_of_the_docs_is_good() {
-    let docs = std::fs::read_to_string(tripbench_tests::bench_scripts().join("../docs/sheets.md")).expect("the docs");
+    let docs = std::fs::read_to_string(tripbench_tests::bench_scripts().join("../docs/sheets.md"))
+        .expect("the docs");
     let start = docs.find("name = \"small\"").expect("the example");
     let (example, _) = docs[start..].split_once("```").expect("its end");
     let rig = tripbench_tests::good(example, RigSheet::read);

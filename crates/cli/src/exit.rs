@@ -28,14 +28,14 @@ impl Exit {
         })
     }
 
-    /// By the verdicts of a record. A record without a position is aborted, never good.
+    /// By the verdicts of a record. One without a position, or that left outputs not confirmed safe, is aborted, never good.
     pub(crate) fn of(record: &Record) -> Self {
         let any = |verdict| record.positions.iter().any(|position| position.verdict == verdict);
         if matches!(record.halted, Some(Halt::StepFault { .. })) {
             Self::Panicked
         } else if any(Verdict::Fail) {
             Self::Failed
-        } else if any(Verdict::Aborted) || record.positions.is_empty() {
+        } else if any(Verdict::Aborted) || record.positions.is_empty() || !record.safe_confirmed {
             Self::Aborted
         } else if any(Verdict::Undecided) {
             Self::Undecided

@@ -1,6 +1,8 @@
 //! What a run leaves: a folder with record, report and trace.
 
 use anyhow::{Context, Result};
+use std::fs::File;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use tripbench_record::{LoadedSheets, Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
 use tripbench_report::report_html;
@@ -49,11 +51,28 @@ pub(crate) fn record(view: &RunView) -> Option<(Record, Trace)> {
 
 /// Writes record, report and trace; the record last, so that a folder with a record is whole.
 pub(crate) fn write(folder: &Path, record: &Record, trace: &Trace, sheets: &LoadedSheets) -> Result<()> {
-    let put = |name: &str, bytes: &[u8]| {
-        let path = folder.join(name);
-        std::fs::write(&path, bytes).with_context(|| format!("can not write `{}`", path.display()))
-    };
-    put(TRACE, trace.to_csv().as_bytes())?;
-    put(REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())?;
-    put(RECORD, &canonical_json(record).context("the record has a figure that is none")?)
+    put(folder, TRACE, trace.to_csv().as_bytes())?;
+    write_report(folder, record, trace, sheets)?;
+    put(folder, RECORD, &canonical_json(record).context("the record has a figure that is none")?)
+}
+
+/// Writes the report alone.
+pub(crate) fn write_report(
+    folder: &Path,
+    record: &Record,
+    trace: &Trace,
+    sheets: &LoadedSheets,
+) -> Result<()> {
+    put(folder, REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())
+}
+
+/// A file is there whole or not at all: written beside, brought to the disk, renamed.
+fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<()> {
+    let (path, beside) = (folder.join(name), folder.join(format!("{name}.part")));
+    let written = File::create(&beside).and_then(|mut file| {
+        file.write_all(bytes)?;
+        file.sync_all()
+    });
+    let renamed = written.and_then(|()| std::fs::rename(&beside, &path));
+    renamed.with_context(|| format!("can not write `{}`", path.display()))
 }

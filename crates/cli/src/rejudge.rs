@@ -5,7 +5,7 @@ use crate::exit::Exit;
 use crate::{report, say};
 use anyhow::{Context, Result};
 use tripbench_judge::rejudge as judge_again;
-use tripbench_record::{Record, Task, canonical_json, sha256_hex};
+use tripbench_record::{Record, Task, canonical_json};
 
 pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     let (record, trace) = report::stored(&options.folder)?;
@@ -15,8 +15,9 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
         positions: record.header.positions.clone(),
         plan: record.header.plan.clone(),
     };
-    if sha256_hex(trace.to_csv().as_bytes()) != record.trace.sha256 {
-        say::note("The trace is not the one that the record was made from: its SHA-256 differs.");
+    let doubts = report::doubts(&options.folder, &record, &trace);
+    for doubt in &doubts {
+        say::error(doubt);
     }
     let again = judge_again(&record, &task, &trace);
     let bytes = canonical_json(&again).context("the record has a figure that is none")?;
@@ -32,7 +33,7 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     }
     if differences.is_empty() {
         say::note("Judged again from the raw trace: the same checks and verdicts.");
-        return Ok(Exit::of(&again));
+        return Ok(if doubts.is_empty() { Exit::of(&again) } else { Exit::Failed });
     }
     say::note(&format!(
         "Judged again from the raw trace: {} differ. The stored record was left as it is.",

@@ -7,26 +7,66 @@ use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use std::path::Path;
 use std::sync::Arc;
-use tripbench_record::{Halt, LoadedSheets, Record, RunView, SheetRole, Trace};
+use tripbench_record::journal::open;
+use tripbench_record::{Halt, LoadedSheets, Record, RunView, SheetRole, Trace, canonical_json, sha256_hex};
 use tripbench_runner::recover;
 use tripbench_sheet::{Findings, Source};
 
 pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let folder = &options.folder;
-    let (record, trace) =
-        if folder.join(output::RECORD).exists() { stored(folder)? } else { from_journal(folder)? };
-    let sheets = sheets(&record)?;
-    output::write(folder, &record, &trace, &sheets)?;
-    table::print(&record, sheets.site.style);
+    let has = |file| folder.join(file).exists();
+    if !has(output::RECORD) && !has(output::JOURNAL) {
+        bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
+    }
+    let record = match stored(folder) {
+        Ok((record, trace)) => {
+            for doubt in doubts(folder, &record, &trace) {
+                say::error(&doubt);
+            }
+            output::write_report(folder, &record, &trace, &*sheets(&record)?)?;
+            record
+        }
+        Err(error) if has(output::JOURNAL) => {
+            // Nothing was written yet, or not whole: the journal has it all.
+            if has(output::RECORD) {
+                say::note(&format!("{error:#}; taken from the journal instead."));
+            }
+            let (record, trace) = from_journal(folder)?;
+            output::write(folder, &record, &trace, &*sheets(&record)?)?;
+            record
+        }
+        Err(error) => return Err(error),
+    };
+    table::print(&record, sheets(&record)?.site.style);
     say::out(&format!("Report: {}", folder.join(output::REPORT).display()));
     Ok(Exit::of(&record))
 }
 
+/// What does not fit together in a folder.
+pub(crate) fn doubts(folder: &Path, record: &Record, trace: &Trace) -> Vec<String> {
+    let mut doubts = Vec::new();
+    if sha256_hex(trace.to_csv().as_bytes()) != record.trace.sha256 {
+        doubts.push("the trace is not the one that the record was made from: its SHA-256 differs".to_owned());
+    }
+    for sheet in &record.header.sheets {
+        if sha256_hex(sheet.text.as_bytes()) != sheet.sha256 {
+            doubts.push(format!("the {} sheet in the record was changed: its SHA-256 differs", sheet.role));
+        }
+    }
+    let kept = std::fs::read(folder.join(output::JOURNAL)).ok().and_then(|bytes| open(&bytes).ok());
+    let Some(opened) = kept else { return doubts };
+    let mut view = RunView::default();
+    opened.events.iter().for_each(|event| view.fold(event));
+    let same = output::record(&view)
+        .and_then(|(journalled, _)| Some(canonical_json(&journalled).ok()? == canonical_json(record).ok()?));
+    if same != Some(true) {
+        doubts.push("the record is not what its journal says: one of them was changed".to_owned());
+    }
+    doubts
+}
+
 fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
     let journal = folder.join(output::JOURNAL);
-    if !journal.exists() {
-        bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
-    }
     let recovered = recover(&journal, Halt::Killed)?;
     if recovered.was_open {
         say::note("The program had ended before the run did: the journal was closed as aborted.");

@@ -106,7 +106,7 @@ fn prepare(
         return Ok(None);
     }
     let task = task.context("the run can not be planned")?;
-    calibration(&task)?;
+    let warnings = calibration(&task)?;
     let folder = output::folder(output.out.as_ref(), &stamp)?;
     let header = RunHeader {
         run: uuid::Uuid::now_v7().to_string(),
@@ -116,6 +116,7 @@ fn prepare(
         software: env!("CARGO_PKG_VERSION").to_owned(),
         trial: loaded.trial,
         simulated: false,
+        warnings,
         operators: devices.operator.clone(),
         sheets: loaded.copies.clone(),
         steps: task.steps.clone(),
@@ -126,16 +127,14 @@ fn prepare(
     Ok(Some(Prepared { task, header, folder }))
 }
 
-/// Refuses or warns where the reference's calibration has expired.
-fn calibration(task: &Task) -> Result<()> {
-    let Some(text) = load::expired(&task.sheets.rig) else { return Ok(()) };
-    match task.sheets.site.expired_calibration {
-        ExpiredCalibration::Refuse => {
-            bail!("{text} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"")
-        }
-        ExpiredCalibration::Warn => say::note(&format!("warning: {text}")),
+/// Refuses where the reference's calibration has expired, or gives the warning that goes into the record.
+fn calibration(task: &Task) -> Result<Vec<String>> {
+    let Some(text) = load::expired(&task.sheets.rig) else { return Ok(Vec::new()) };
+    if task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
+        bail!("{text} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"");
     }
-    Ok(())
+    say::note(&format!("warning: {text}"));
+    Ok(vec![text])
 }
 
 fn introduce(task: &Task, loaded: &Loaded) {

@@ -11,14 +11,21 @@ const COLUMNS: usize = 7;
 /// Prints the table, the summary and whether the rig is safe.
 pub(crate) fn print(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
-    let rows: Vec<[String; COLUMNS]> =
-        record.positions.iter().map(|position| row(&content, position)).collect();
     let heads = ["pos", "serial", "verdict", "decided by", "found", "allowed", "do next"].map(String::from);
-    let width =
-        |column: usize| rows.iter().chain([&heads]).map(|row| row[column].chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..COLUMNS).map(width).collect();
-    let whole = widths.iter().map(|width| width + 2).sum::<usize>() + 2;
-    let shown = if whole > terminal_width() { COLUMNS - 1 } else { COLUMNS };
+    let mut rows: Vec<[String; COLUMNS]> =
+        record.positions.iter().map(|position| row(&content, position)).collect();
+    let (mut widths, room) = (widths(&heads, &rows), terminal_width());
+    let needed =
+        |widths: &[usize], columns: usize| widths[..columns].iter().map(|width| width + 2).sum::<usize>() + 2;
+    let shown = if needed(&widths, COLUMNS) > room { COLUMNS - 1 } else { COLUMNS };
+    if needed(&widths, shown) > room {
+        // The bar says again what the figures say.
+        for row in &mut rows {
+            let figures = row[5].find(" [").unwrap_or(row[5].len());
+            row[5].truncate(figures);
+        }
+        widths = self::widths(&heads, &rows);
+    }
     say::out("");
     say::out(&line(&heads[..shown], &widths, None));
     for (position, row) in record.positions.iter().zip(&rows) {
@@ -36,6 +43,13 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
         }
     }
     closing(&content);
+}
+
+/// Width of each column.
+fn widths(heads: &[String; COLUMNS], rows: &[[String; COLUMNS]]) -> Vec<usize> {
+    let width =
+        |column: usize| rows.iter().chain([heads]).map(|row| row[column].chars().count()).max().unwrap_or(0);
+    (0..COLUMNS).map(width).collect()
 }
 
 fn closing(content: &Content<'_>) {

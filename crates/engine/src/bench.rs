@@ -147,6 +147,12 @@ impl Bench {
         self.state.borrow_mut().set_aside(position, why);
     }
 
+    /// Whether the rig sees that a position's plug is connected.
+    pub(crate) fn shows_plug(&self, position: u8) -> bool {
+        let state = self.state.borrow();
+        state.task.sheets.rig.position(position).is_some_and(|position| position.present.is_some())
+    }
+
     /// Numbers of the positions that still take part.
     pub fn active(&self) -> Vec<u8> {
         let state = self.state.borrow();

@@ -124,7 +124,8 @@ impl Engine {
         if self.phase == Phase::Ended {
             return;
         }
-        match self.take(input) {
+        let taken = catch_unwind(AssertUnwindSafe(|| self.take(input)));
+        match taken.unwrap_or_else(|panic| Err(Halt::StepFault { why: panic_text(panic.as_ref()) })) {
             Err(halt) => self.halt(halt),
             Ok(()) => match self.phase {
                 Phase::Running => self.poll(),
@@ -166,7 +167,8 @@ impl Engine {
             Input::Scan(scan) => state.emit(EventKind::Scan(scan)),
             Input::Done { id, read_back } => {
                 state.emit(EventKind::Confirmed { id, outputs: read_back.outputs.clone() });
-                if state.pending.is_some_and(|pending| pending.id == id) {
+                if let Some(pending) = state.pending.filter(|pending| pending.id == id) {
+                    state.confirmed_order = Some(pending.order);
                     state.pending = None;
                 }
                 state.confirmed = Some((id, read_back.span.after, read_back.outputs));

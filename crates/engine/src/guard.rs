@@ -1,6 +1,7 @@
 //! Interlocks and doubts, checked in front of every step: no step can forget them.
 
 use crate::bench::Break;
+use crate::predict;
 use crate::state::{Pause, Seen, State};
 use std::time::Duration;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
@@ -37,6 +38,7 @@ impl State {
         outputs?;
         let seen = decoded?;
         self.level_allowed(seen.level)?;
+        self.reference_moves(seen.level)?;
         self.seen = Some(seen.clone());
         self.seen_count += 1;
         for position in plugs {
@@ -116,12 +118,35 @@ impl State {
         }
         // Without a module that falls to safe by itself nobody ends a forgotten vacuum: half the time.
         let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
-        let longest = Duration::from_secs_f64(rig.interlocks.longest_at_vacuum.si().max(0.0) * share);
+        let longest = rig.interlocks.longest_at_vacuum.duration().mul_f64(share);
         self.vacuum_since = (level.si() > UNDER_VACUUM_PA).then(|| self.vacuum_since.unwrap_or(self.now));
         match self.vacuum_since {
             Some(since) if self.now.since(since) > longest => Err(Halt::TooLongAtVacuum),
             _ => Ok(()),
         }
+    }
+
+    /// A raw reference that stands still while the air should move it is not believed: a frozen register, a blocked tube.
+    fn reference_moves(&mut self, level: VacuumLevel) -> Result<(), Halt> {
+        const LONGEST: Duration = Duration::from_millis(500);
+        /// Counts that the reference should have moved by then, at the least.
+        const COUNTS: f64 = 20.0;
+        let raw = level.si() + self.zero_pa;
+        let since = match self.unchanged {
+            Some((last, since)) if last.total_cmp(&raw).is_eq() => since,
+            Some(_) | None => self.now,
+        };
+        self.unchanged = Some((raw, since));
+        let Some(Order::Powered(air)) = self.confirmed_order else { return Ok(()) };
+        let sheets = &self.task.sheets;
+        let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
+        let rate = predict::rate(&sheets.rig, reached, air, level).si();
+        let moves = rate * LONGEST.as_secs_f64() > COUNTS * sheets.rig.reference.input.resolution();
+        let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());
+        if moves && self.pending.is_none() && self.now.since(from) > LONGEST {
+            return Err(Halt::Reference { why: format!("it stands still although the air is on `{air}`") });
+        }
+        Ok(())
     }
 
     /// Out of its window, the run waits; back in it for a while, it goes on; out too long, it ends.

@@ -162,6 +162,7 @@ impl Planner<'_> {
         }
         let place = to.as_ref().map_or(&step.place, |level| &level.place);
         self.reachable(top, place)?;
+        self.holds_limits((bottom, top), expected.as_ref(), place)?;
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
         let near = self.near(bottom, rising_air);
@@ -182,7 +183,8 @@ impl Planner<'_> {
         let rig = &self.sheets.rig;
         let Some(expected) = expected.filter(|_| rig.can(Air::EvacuateFine)) else { return Air::Evacuate };
         let rate = rate(rig, self.reached(), Air::Evacuate, expected.on.low).si();
-        let response = self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si());
+        let response = self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si())
+            + self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
         let calibration = &rig.reference.calibration;
         let fixed = (calibration.expanded_uncertainty.si() / *calibration.coverage_factor).powi(2);
         let by_rate =

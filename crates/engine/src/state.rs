@@ -57,6 +57,8 @@ pub(crate) struct State {
     next_command: u32,
     pub(crate) pending: Option<Pending>,
     pub(crate) confirmed: Option<(CommandId, Mono, OutputImage)>,
+    /// The order that was confirmed last.
+    pub(crate) confirmed_order: Option<Order>,
     pub(crate) air_since: Mono,
     pub(crate) breaking: Option<Break>,
     pub(crate) pause: Option<Pause>,
@@ -70,6 +72,8 @@ pub(crate) struct State {
     pub(crate) checks: Vec<tripbench_record::Check>,
     pub(crate) set_aside: Vec<SetAside>,
     pub(crate) absent: BTreeMap<u8, u8>,
+    /// Last raw reading of the reference, and since when it has not changed.
+    pub(crate) unchanged: Option<(f64, Mono)>,
 }
 
 impl State {
@@ -89,6 +93,7 @@ impl State {
             next_command: 0,
             pending: None,
             confirmed: None,
+            confirmed_order: None,
             air_since: now,
             breaking: None,
             pause: None,
@@ -102,6 +107,7 @@ impl State {
             checks: Vec::new(),
             set_aside: Vec::new(),
             absent: BTreeMap::new(),
+            unchanged: None,
         }
     }
 

@@ -100,7 +100,7 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Hal
         })
         .await?;
         for position in bench.active() {
-            if !switched.contains(&position) && answered.contains(&position) {
+            if !switched.contains(&position) && answered.contains(&position) && !bench.shows_plug(position) {
                 bench.set_aside(position, SetAsideReason::StoppedAnswering);
             }
         }
@@ -155,8 +155,13 @@ async fn rise(
 /// After a change to a throttle the gas warms and the vacuum falls back: waits until it rises again for a while.
 async fn rising_again(bench: &Bench) -> Result<(), Break> {
     let mut lowest = bench.scan().await?;
+    let limit = bench.now() + Duration::from_secs(30);
     loop {
         let seen = bench.scan().await?;
+        if bench.now() > limit {
+            let wanted = VacuumLevel::new(lowest.level.si() + 50.0);
+            return Err(Halt::NotReached { wanted, reached: seen.level, air: Air::EvacuateFine }.into());
+        }
         if seen.level < lowest.level {
             lowest = seen;
         } else if seen.level.si() > lowest.level.si() + 50.0

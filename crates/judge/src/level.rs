@@ -36,7 +36,7 @@ pub(crate) struct Crossings {
     pub(crate) unplaced: u32,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
-    /// Whether any ramp saw the input in both states.
+    /// Whether the last ramp saw the input in both states.
     pub(crate) alive: bool,
 }
 
@@ -51,16 +51,16 @@ impl Crossings {
 
 /// Delays between the level crossing and the edge at the module, less the reference's own: mean, seconds.
 fn net_delay_s(task: &Task) -> f64 {
-    let (selected_s, response_s) = device_delay_s(task);
-    selected_s + response_s / 2.0 - task.sheets.rig.reference.lag.value.si()
+    longest_delay_s(task) / 2.0 - task.sheets.rig.reference.lag.value.si()
 }
 
-/// Selected output delay, and longest response without it, seconds. Of an unknown device neither is known: then the
-/// level stated is the apparent one, at the edge.
-fn device_delay_s(task: &Task) -> (f64, f64) {
+/// Longest delay that the device can have: the selected one and the response promised without it. With one rate nothing
+/// shows that the delay that was selected is there, so it counts as anything from zero up. Of an unknown device neither
+/// is known: then the level stated is the apparent one, at the edge.
+fn longest_delay_s(task: &Task) -> f64 {
     let selected_s = task.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
     let response_s = task.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si());
-    (selected_s, response_s)
+    selected_s + response_s
 }
 
 /// Finds the crossings in the ramps of a step.
@@ -83,7 +83,7 @@ pub(crate) fn crossings(
         let all = changes(&bits);
         let top = samples.iter().map(|sample| sample.level_pa).fold(f64::NEG_INFINITY, f64::max);
         found.least_top_pa = found.least_top_pa.min(top);
-        found.alive |= !all.is_empty();
+        found.alive = !all.is_empty();
         let wanted = all.iter().filter(|change| change.on == sought.to);
         let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);
         found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
@@ -176,7 +176,7 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
     let rates: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s.abs()).collect();
     let rate_pa_per_s = tripbench_measure::mean(&rates)?;
     let reference = &task.sheets.rig.reference;
-    let (_, response_s) = device_delay_s(task);
+    let delay_s = longest_delay_s(task);
     let converter_s = task.sheets.rig.module.converter.si();
     let calibration =
         reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
@@ -188,7 +188,7 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
         ),
         Contribution::normal("calibration of the reference", calibration),
         Contribution::rectangular("lag of the reference", rate_pa_per_s * reference.lag.uncertainty.si()),
-        Contribution::rectangular("delay of the device", rate_pa_per_s * response_s / 2.0),
+        Contribution::rectangular("delay of the device", rate_pa_per_s * delay_s / 2.0),
         Contribution::rectangular("zero drift of the reference", reference.drift.si()),
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
         Contribution::normal("zero reading", zero.uncertainty_pa),
@@ -203,7 +203,7 @@ pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Op
     let task = channels.task;
     let reference = &task.sheets.rig.reference;
     let value = on.result.value - off.result.value;
-    let (_, response_s) = device_delay_s(task);
+    let delay_s = longest_delay_s(task);
     let calibration =
         reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
     let share = (value / on.result.value).abs().min(1.0);
@@ -215,8 +215,8 @@ pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Op
             "lag of the reference",
             (on.rate_pa_per_s + off.rate_pa_per_s) * reference.lag.uncertainty.si(),
         ),
-        Contribution::rectangular("delay of the device, rising", on.rate_pa_per_s * response_s / 2.0),
-        Contribution::rectangular("delay of the device, falling", off.rate_pa_per_s * response_s / 2.0),
+        Contribution::rectangular("delay of the device, rising", on.rate_pa_per_s * delay_s / 2.0),
+        Contribution::rectangular("delay of the device, falling", off.rate_pa_per_s * delay_s / 2.0),
         Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),
         Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si()),
     ];

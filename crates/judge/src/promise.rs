@@ -29,6 +29,8 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
                     (QuantityName::SwitchPoint, Role::Required),
                     (QuantityName::ResetPoint, Role::Required),
                 ]);
+                let spread = repeatability_judged(task, switch_points.cycles);
+                all.extend(spread.then_some((QuantityName::Repeatability, Role::Required)));
                 all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
                 if switch_points.valve && settings.air_saving.is_some() {
                     all.extend([
@@ -44,6 +46,12 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
         | StepTask::WaitUntil { .. }
         | StepTask::Ask { .. } => Vec::new(),
     }
+}
+
+/// Whether the spread of a switch point is judged: with limits, from three ramps on.
+pub(crate) fn repeatability_judged(task: &Task, cycles: u16) -> bool {
+    const FEWEST: u16 = 3;
+    task.sheets.settings.is_some() && task.sheets.device.is_some() && cycles >= FEWEST
 }
 
 /// The verdict of a position. What was stopped or set aside is aborted, whatever it had shown so far.

@@ -1,12 +1,13 @@
 //! Step `switch-points`: levels, hysteresis and repeatability of every position, and whether the rig stayed the same.
 
-use crate::channel::{Channels, Zero, marks_of, zero_before};
+use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{Crossings, Level, Sought, crossings, hysteresis, level};
+use crate::level::{Crossings, Level, Sought, crossings, hysteresis, level, promised_spread_pa};
+use crate::promise::repeatability_judged;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
 use tripbench_record::{
-    Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, SwitchPointsTask,
+    Check, CheckVerdict, LimitsRecord, Mark, QuantityName, Role, Segment, SwitchPointsTask,
 };
 use tripbench_rig::{Air, DigitalInput, Position};
 
@@ -16,7 +17,7 @@ use tripbench_rig::{Air, DigitalInput, Position};
 const fn largest_ratio(air: Air) -> f64 {
     match air {
         Air::EvacuateFine => 2.0,
-        Air::Evacuate | Air::Rest | Air::Hold | Air::Bleed | Air::Vent => 1.25,
+        Air::Evacuate | Air::Rest | Air::Hold | Air::Bleed | Air::Vent => 1.10,
     }
 }
 
@@ -28,11 +29,12 @@ pub(crate) fn switch_points(
     task: &SwitchPointsTask,
 ) -> Vec<Check> {
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
+    let inputs_live = inputs_live(channels, marks, step);
     let mut checks = vec![steady(channels, marks, step, task)];
     for plan in &channels.task.positions {
         let Some(position) = channels.task.sheets.rig.position(plan.number) else { continue };
         let of_position = match zero {
-            Some(zero) => At { channels, marks, step, task, zero, position }.checks(),
+            Some(zero) => At { channels, marks, step, task, zero, position, inputs_live }.checks(),
             None => Vec::new(),
         };
         checks.extend(of_position.into_iter().map(|check| Check { position: Some(plan.number), ..check }));
@@ -48,6 +50,17 @@ struct At<'c> {
     task: &'c SwitchPointsTask,
     zero: Zero,
     position: &'c Position,
+    /// Whether any input of any position changed in the step: inputs that all stand still may be frozen.
+    inputs_live: bool,
+}
+
+/// Whether any device input changed in the ramps of a step.
+fn inputs_live(channels: &Channels<'_>, marks: &[Mark], step: u16) -> bool {
+    let ramps = marks_of(marks, step, |segment| !matches!(segment, Segment::Vented | Segment::Closed));
+    let inputs = channels.task.sheets.rig.positions.iter();
+    let mut inputs =
+        inputs.flat_map(|position| std::iter::once(&position.switch).chain(position.valve.as_ref()));
+    inputs.any(|input| ramps.iter().any(|mark| !changes(&channels.bits(mark, input)).is_empty()))
 }
 
 impl At<'_> {
@@ -111,8 +124,32 @@ impl At<'_> {
         } else {
             check.limits = limits.map(|limits| LimitsRecord { low: limits.low, high: limits.high });
         }
+        if let (Some(level), Some(limits)) = (&level, limits) {
+            self.every_crossing(&mut check, level, limits);
+        }
         self.doubts(&mut check, found, limits);
         (check, level)
+    }
+
+    /// The limits hold for every crossing, not for their mean alone: one outside is a fail, one too near is no pass.
+    fn every_crossing(&self, check: &mut Check, level: &Level, limits: Limits) {
+        let w = match acceptance(self.channels.task) {
+            Acceptance::GuardBand => level.result.expanded_uncertainty,
+            Acceptance::Simple => 0.0,
+        };
+        let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
+        let outside =
+            check.crossings.iter().any(|crossing| crossing.high_pa < low - w || high + w < crossing.low_pa);
+        let near = check.crossings.iter().map(|crossing| f64::midpoint(crossing.low_pa, crossing.high_pa));
+        let near = near.filter(|level| !(low + w <= *level && *level <= high - w)).count();
+        if outside && check.verdict != CheckVerdict::Fail {
+            check.verdict = CheckVerdict::Fail;
+            check.remark = Some(String::from("single crossings lie outside the limits"));
+        } else if near > 0 && check.verdict == CheckVerdict::Pass {
+            check.verdict = CheckVerdict::Undecided;
+            check.remark =
+                Some(format!("{near} of {} crossings lie too near a limit", check.crossings.len()));
+        }
     }
 
     /// What the crossings leave open takes a pass away, and what they rule out makes a fail.
@@ -159,7 +196,7 @@ impl At<'_> {
             !ramps.is_empty()
                 && ramps.iter().all(|mark| self.channels.bits(mark, present).iter().all(|bit| bit.on))
         });
-        found.alive || plugged
+        found.alive || (plugged && self.inputs_live)
     }
 
     fn hysteresis_check(&self, on: Option<&Level>, off: Option<&Level>, limits: Option<Limits>) -> Check {
@@ -172,21 +209,25 @@ impl At<'_> {
         }
     }
 
-    /// Spread of the switch point; shown, not judged: five crossings say little of a spread.
+    /// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Worse by
+    /// its uncertainty is a fail, more than promised is no pass; fewer than three ramps say nothing of a spread.
     fn repeatability(&self, on: Option<&Level>) -> Check {
-        let check =
-            blank(self.channels.task, self.step, QuantityName::Repeatability, Role::Informative, "Pa");
+        let judges = repeatability_judged(self.channels.task, self.task.cycles);
+        let role = if judges { Role::Required } else { Role::Informative };
+        let check = blank(self.channels.task, self.step, QuantityName::Repeatability, role, "Pa");
         let Some(level) = on.filter(|level| level.count > 1) else { return check };
         #[expect(clippy::cast_precision_loss, reason = "counts are small")]
         let relative = 1.0 / (2.0 * (level.count as f64 - 1.0)).sqrt();
         let spread = level.random.repeatability_pa;
         let contribution = vec![Contribution::normal("number of crossings", spread * relative)];
-        match combine(spread, self.channels.resolution_pa(), contribution) {
-            Ok(result) => {
-                Check { measured: Some(Measured::from(&result)), verdict: CheckVerdict::Measured, ..check }
-            }
-            Err(_) => check,
+        let Ok(result) = combine(spread, self.channels.resolution_pa(), contribution) else { return check };
+        let promised = promised_spread_pa(self.channels.task, level.result.value);
+        let limits = judges.then_some(Limits { low: None, high: Some(promised) });
+        let mut check = judged(check, &result, limits, Acceptance::GuardBand);
+        if judges && check.verdict == CheckVerdict::Undecided && spread <= promised {
+            check.verdict = CheckVerdict::Pass;
         }
+        check
     }
 }
 

@@ -137,8 +137,8 @@ impl<T: Transport> Link<T> {
         }
     }
 
-    /// Writes safe and reads it back. After a doubt that is not enough: safe is then written again once nothing sent before
-    /// can act any more, and has to last for that time once more.
+    /// Writes safe, reads it back, and looks that it lasts for as long as something sent before could still act: somebody
+    /// else may write too. After a doubt safe is written once more when nothing sent before can act any more.
     ///
     /// # Errors
     /// If the module does not answer, or safe does not last.
@@ -147,21 +147,27 @@ impl<T: Transport> Link<T> {
         let doubt_at = self.doubt_at;
         // At once, whatever comes later.
         self.write_safe(rig).await?;
-        if let Some(doubt_at) = doubt_at.filter(|_| self.discipline == Discipline::Kept) {
-            // Kept until safe has lasted: a failure on the way leaves the link in doubt.
-            self.doubt_at = Some(doubt_at);
-            sleep(self.clock.until(doubt_at + self.times.slowest_answer)).await;
-            self.write_safe(rig).await?;
+        if self.discipline == Discipline::Kept {
+            if let Some(doubt_at) = doubt_at {
+                // Kept until safe has lasted: a failure on the way leaves the link in doubt.
+                self.doubt_at = Some(doubt_at);
+                sleep(self.clock.until(doubt_at + self.times.slowest_answer)).await;
+                self.write_safe(rig).await?;
+            }
             self.outlast(rig).await?;
         }
         self.doubt_at = None;
         Ok(ReadBack { outputs: self.safe.clone(), span: Span { before, after: self.clock.now() } })
     }
 
+    /// Every write goes out, even when one before it was refused or not answered; the first doubt is told afterwards.
     async fn write_safe(&mut self, rig: &RigSheet) -> Result<(), Doubt> {
+        let mut first = Ok(());
         for write in rig.writes(&self.safe.clone()) {
-            self.transact(&write).await?;
+            let written = self.transact(&write).await.map(|_| ());
+            first = first.and(written);
         }
+        first?;
         let outputs = self.read_outputs(rig).await?;
         if outputs == self.safe { Ok(()) } else { self.doubted(self.clock.now(), Doubt::OutputsDiffer) }
     }

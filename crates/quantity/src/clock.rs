@@ -72,9 +72,10 @@ impl Span {
 }
 
 impl TimeSpan {
-    /// As a [`Duration`]; a negative or non-finite time is zero.
+    /// As a [`Duration`]; a negative time or not a number is zero, one that is too long is the longest.
     pub fn duration(self) -> Duration {
-        Duration::try_from_secs_f64(self.si()).unwrap_or(Duration::ZERO)
+        let too_long = if self.si() > 1.0 { Duration::MAX } else { Duration::ZERO };
+        Duration::try_from_secs_f64(self.si()).unwrap_or(too_long)
     }
 }
 

@@ -79,6 +79,8 @@ pub struct RunHeader {
     pub trial: bool,
     /// Whether the rig is known to be a simulated one: then no device was tested.
     pub simulated: bool,
+    /// What was known to be not as it should be, and the run made all the same.
+    pub warnings: Vec<String>,
     /// Who operated.
     pub operators: Vec<String>,
     /// The sheets.

@@ -108,7 +108,11 @@ impl RunView {
             EventKind::SetAside(set_aside) => self.set_aside.push(set_aside.clone()),
             EventKind::Doubt(doubt) => self.doubts.push(doubt.clone()),
             EventKind::Check(check) => self.checks.push(check.as_ref().clone()),
-            EventKind::Halted(halt) => self.halted = Some(halt.clone()),
+            EventKind::Halted(halt) => {
+                // What was stopped has no verdict, whatever was said before.
+                self.verdicts.clear();
+                self.halted = Some(halt.clone());
+            }
             EventKind::Safe => self.safe = Some(true),
             EventKind::NotSafe => self.safe = Some(false),
             EventKind::Verdict { position, verdict } => drop(self.verdicts.insert(*position, *verdict)),
@@ -204,5 +208,24 @@ impl RunView {
         }
         record.place_checks(&self.checks);
         Some(record)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_halt_takes_back_every_verdict_before_it() {
+        let kinds = [
+            EventKind::Verdict { position: 1, verdict: Verdict::Pass },
+            EventKind::Halted(Halt::Killed),
+            EventKind::Ended { ended: None },
+        ];
+        let mut view = RunView::default();
+        for (seq, kind) in (0..).zip(kinds) {
+            view.fold(&Event { seq: Seq(seq), at: Mono::START, kind });
+        }
+        assert!(view.verdicts.is_empty());
     }
 }

@@ -59,6 +59,7 @@ fn heading(content: &Content<'_>) -> Markup {
         h1 { "Test report · rig " (record.header.rig) }
         @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
         @if record.header.simulated { p.trial { "SIMULATED BENCH: no device was tested." } }
+        @for warning in &record.header.warnings { p.trial { "WARNING: " (warning) } }
         p.overall { (content.summary()) }
         p.note {
             "Started " (record.header.started)

@@ -47,6 +47,9 @@ pub struct SimulatedBench {
     open_hoses: f64,
     evacuate_stuck: Option<bool>,
     vent_stuck_shut: bool,
+    reference_frozen: bool,
+    /// From when on the digital inputs stand still, seconds.
+    inputs_frozen_s: f64,
     last_request_s: f64,
     reads: u64,
     reference_reads: u64,
@@ -79,6 +82,8 @@ impl SimulatedBench {
             open_hoses: 0.0,
             evacuate_stuck: None,
             vent_stuck_shut: false,
+            reference_frozen: false,
+            inputs_frozen_s: f64::INFINITY,
             last_request_s: 0.0,
             reads: 0,
             reference_reads: 0,
@@ -179,7 +184,7 @@ impl SimulatedBench {
     fn convert(&mut self, from_s: f64) {
         let period_s = self.rig.module.converter.si();
         let now_s = self.time_s();
-        if period_s < STEP_S {
+        if period_s < STEP_S || self.reference_frozen {
             return;
         }
         #[expect(
@@ -244,6 +249,8 @@ impl SimulatedBench {
             }
             Effect::EvacuateStuck { open } => self.evacuate_stuck = Some(open),
             Effect::VentStuckShut => self.vent_stuck_shut = true,
+            Effect::ReferenceFrozen => self.reference_frozen = true,
+            Effect::InputsFrozen => self.inputs_frozen_s = now_s,
         }
     }
 
@@ -265,7 +272,7 @@ impl SimulatedBench {
         if let Some(input) = &self.rig.ambient {
             image.put_analog(input, self.plant.ambient_pa);
         }
-        let seen_s = at_s - self.rig.module.input_filter.si();
+        let seen_s = (at_s - self.rig.module.input_filter.si()).min(self.inputs_frozen_s);
         for position in &self.rig.positions {
             let device = self.devices.iter().find(|device| device.truth.position == *position.number);
             image.put_bit(&position.switch, || device.is_some_and(|device| device.output_at(seen_s)));

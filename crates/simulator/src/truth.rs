@@ -125,6 +125,10 @@ pub enum Effect {
     },
     /// The vent valve stays shut.
     VentStuckShut,
+    /// The reference's register keeps its value.
+    ReferenceFrozen,
+    /// The digital inputs keep their values.
+    InputsFrozen,
 }
 
 /// Something that goes wrong.

@@ -24,13 +24,13 @@ pub(crate) enum Show {
     EventLines,
 }
 
-/// Bytes of journal for one second: 200 scans of 150 bytes.
-const BYTES_PER_SECOND: f64 = 40_000.0;
+/// Bytes of journal for one scan.
+const BYTES_PER_SCAN: f64 = 200.0;
 
 /// Runs to the end and gives the record.
 pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
-    let _lock = ModuleLock::take(&rig.link.tcp)?;
+    let _lock = ModuleLock::take(&resolve(&rig.link.tcp)?.to_string())?;
     anything_there(&rig.link.tcp)?;
     let (events, seen) = sync_channel(65_536);
     let journal = prepared.folder.join(output::JOURNAL);
@@ -52,12 +52,32 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
         Ok(Err(error)) => say::error(&format!("{:#}", anyhow::Error::from(error))),
         Err(_) => {
             say::error("the program failed inside; the rig is being made safe");
-            make_safe(prepared);
+            if !make_safe(prepared) {
+                go_on_making_safe(prepared);
+            }
             let why = String::from("the rig's thread ended by itself");
             return from_journal(&journal, Halt::StepFault { why });
         }
     }
-    from_journal(&journal, Halt::RecordLost)
+    let (record, trace) = from_journal(&journal, Halt::RecordLost)?;
+    if !record.safe_confirmed {
+        go_on_making_safe(prepared);
+    }
+    Ok((record, trace))
+}
+
+/// The run could not confirm safe: goes on trying for a while over fresh connections, and says how it ended. What the
+/// record says stays.
+fn go_on_making_safe(prepared: &Prepared) {
+    const TRIES: u32 = 20;
+    say::error("OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand. Still trying; Ctrl-C ends it.");
+    if (0..TRIES).any(|_| make_safe(prepared)) {
+        say::note(
+            "The outputs answered: safe now, read back and held. The record still says that they were not at the end.",
+        );
+    } else {
+        say::error("OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand.");
+    }
 }
 
 /// The record, from the journal alone: what is shown live may have missed events, the journal has not. One that was left
@@ -80,8 +100,10 @@ fn anything_there(address: &str) -> Result<()> {
 
 /// Predicted size of the journal and a quarter more.
 fn expected_bytes(prepared: &Prepared) -> u64 {
+    let interval = prepared.task.sheets.rig.link.scan_interval.si().max(5e-4);
+    let scans = prepared.task.predicted().si().max(1.0) / interval;
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a positive number of bytes")]
-    let bytes = (prepared.task.predicted().si().max(1.0) * BYTES_PER_SECOND * 1.25) as u64;
+    let bytes = (scans * BYTES_PER_SCAN * 1.25) as u64;
     bytes
 }
 
@@ -116,14 +138,15 @@ fn start(prepared: &Prepared, ends: Ends, latch: StopLatch) -> Result<JoinHandle
 /// The latch first, the engine afterwards.
 async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
     use tokio::signal::unix::{SignalKind, signal};
-    let (Ok(mut interrupt), Ok(mut terminate)) =
-        (signal(SignalKind::interrupt()), signal(SignalKind::terminate()))
-    else {
+    let kinds = [SignalKind::interrupt(), SignalKind::terminate(), SignalKind::hangup(), SignalKind::quit()];
+    let [Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup), Ok(mut quit)] = kinds.map(signal) else {
         return;
     };
     let halt = tokio::select! {
         _ = interrupt.recv() => Halt::Operator { by: String::from("the keyboard") },
+        _ = quit.recv() => Halt::Operator { by: String::from("the keyboard") },
         _ = terminate.recv() => Halt::Signal,
+        _ = hangup.recv() => Halt::Signal,
     };
     let _run_is_over = stops.send(Control::Stop(halt));
     latch.set();
@@ -161,17 +184,19 @@ fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sen
     }
 }
 
-/// Over a fresh connection, where it can.
-fn make_safe(prepared: &Prepared) {
+/// One try over a fresh connection; a few seconds at most.
+fn make_safe(prepared: &Prepared) -> bool {
     let rig = prepared.task.sheets.rig.clone();
-    let done = std::thread::spawn(move || {
+    let tried = std::thread::spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().ok()?;
         let address = resolve(&rig.link.tcp).ok()?;
         let transport = TcpTransport::new(address, *rig.link.unit, rig.link.answer_timeout.duration());
         let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
-        runtime.block_on(link.make_safe(&rig)).ok()
+        let safe = runtime.block_on(link.make_safe(&rig));
+        if safe.is_err() {
+            runtime.block_on(tokio::time::sleep(Duration::from_secs(2)));
+        }
+        safe.ok()
     });
-    if !matches!(done.join(), Ok(Some(_))) {
-        say::error("OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand.");
-    }
+    matches!(tried.join(), Ok(Some(_)))
 }

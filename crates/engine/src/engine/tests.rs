@@ -34,6 +34,7 @@ fn engine() -> Engine {
         software: "test".into(),
         trial: false,
         simulated: true,
+        warnings: vec![],
         operators: vec![],
         sheets: vec![],
         steps: task.steps.clone(),

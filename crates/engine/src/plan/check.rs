@@ -1,8 +1,9 @@
 //! Checks of a script against the rig: outputs that are not there, levels that are not reached, steps without a zero.
 
-use super::Planner;
+use super::{Planner, deepest};
 use crate::predict::rate;
 use crate::script::{Script, StepKind};
+use tripbench_device::Expected;
 use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
 use tripbench_rig::Air;
 use tripbench_sheet::{Finding, Place, Wording};
@@ -20,12 +21,33 @@ impl Planner<'_> {
                 "add [[step]] tables with do = \"…\"",
             );
         }
-        let mut zeroed = false;
-        for step in &script.steps {
+        let (mut zeroed, mut watched) = (false, false);
+        let judged = self.sheets.settings.is_some();
+        for (index, step) in script.steps.iter().enumerate() {
             match step.kind {
                 StepKind::Zero { .. } => zeroed = true,
+                StepKind::Leak { .. } => watched = true,
                 StepKind::SwitchPoints { .. } => {
                     self.mode(step);
+                    if judged && !watched {
+                        let help = "put a step with do = \"leak\" before it: with an unknown leak no level can be judged";
+                        self.finding(
+                            "no-leak-before",
+                            &step.place,
+                            "switch-points without a leak step before",
+                            help,
+                        );
+                    }
+                    let later = &script.steps[index + 1..];
+                    if judged && !later.iter().any(|step| matches!(step.kind, StepKind::Zero { .. })) {
+                        let help = "put a step with do = \"zero\" after it: a reference that drifts would shift every level";
+                        self.finding(
+                            "no-zero-after",
+                            &step.place,
+                            "switch-points without a zero after",
+                            help,
+                        );
+                    }
                     if !zeroed {
                         let help = "put a step with do = \"zero\" before it: without it a reference offset would shift every level";
                         self.finding(
@@ -36,8 +58,7 @@ impl Planner<'_> {
                         );
                     }
                 }
-                StepKind::Leak { .. }
-                | StepKind::Drive { .. }
+                StepKind::Drive { .. }
                 | StepKind::Hold { .. }
                 | StepKind::WaitUntil { .. }
                 | StepKind::Ask { .. } => {}
@@ -63,6 +84,32 @@ impl Planner<'_> {
         );
         let finding = Finding::error("no-such-output", place, wording);
         self.findings.add(finding.with(&rig.header.name.place, "the rig sheet"));
+        None
+    }
+
+    /// Whether a window holds every limit with half a kilopascal to spare: a ramp that ends inside the limits proves nothing.
+    pub(super) fn holds_limits(
+        &self,
+        (bottom, top): (VacuumLevel, VacuumLevel),
+        expected: Option<&Expected>,
+        place: &Place,
+    ) -> Option<()> {
+        const SPARE_PA: f64 = 500.0;
+        let Some(expected) = expected else { return Some(()) };
+        let (low, high) = (expected.off.low.si() - SPARE_PA, deepest(expected).si() + SPARE_PA);
+        if bottom.si() <= low.max(0.0) && high <= top.si() {
+            return Some(());
+        }
+        let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
+        let show = |pascal| style.level(VacuumLevel::new(pascal));
+        let message =
+            format!("the window {} to {} ends inside the limits", show(bottom.si()), show(top.si()));
+        let help = format!(
+            "allowed: from {} or less deep, to {} or deeper; or leave both out",
+            show(low.max(0.0)),
+            show(high)
+        );
+        self.finding("window-inside-limits", place, &message, &help);
         None
     }
 

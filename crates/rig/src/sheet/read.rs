@@ -173,6 +173,8 @@ impl Interlocks {
         let highest = reader.required("highest_level", "no deeper than this");
         let longest =
             reader.or("longest_at_vacuum", "no longer than this under vacuum", TimeSpan::new(120.0));
+        let longest = reader.tested(longest, "1 s to 1 h", |time| (1.0..=3_600.0).contains(&time.si()));
+        let longest = reader.tested(longest, "1 s to 1 h", |time| (1.0..=3_600.0).contains(&time.si()));
         let air = reader.optional("air_pressure", "lowest and highest air pressure with which valves move");
         let stop = reader.optional_table(
             "emergency_stop",
