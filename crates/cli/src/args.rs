@@ -15,10 +15,10 @@ pub(crate) struct Args {
 const AFTER_HELP: &str = "\
 Exit codes of demo, run, rehearse, report and rejudge:
   0    every position passed (demo: the four verdicts are the expected ones)
-  1    a position failed (demo: a verdict is not the expected one; rejudge: the stored checks differ)
+  1    a position failed (demo: a verdict is not the expected one; rejudge: something stored differs)
   2    wrong usage, or a sheet with an error
   3    a position is undecided, none failed or aborted
-  4    a position was aborted or set aside, none failed
+  4    a position was aborted or set aside, or outputs were not confirmed safe; none failed
   5    only measured: no limits were given
   101  the program failed inside; the journal says aborted
 
