@@ -1,6 +1,7 @@
 //! The command as its user meets it: other processes, real sockets, exit codes, files.
 
 use rstest::rstest;
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Stdio};
@@ -228,10 +229,10 @@ fn a_second_run_on_the_same_module_is_refused() {
 }
 
 #[rstest]
-#[case("-TERM")]
-#[case("-HUP")]
-#[case("-QUIT")]
-fn a_signal_ends_the_run_aborted_and_safe(#[case] name: &str) {
+#[case(Signal::TERM)]
+#[case(Signal::HUP)]
+#[case(Signal::QUIT)]
+fn a_signal_ends_the_run_aborted_and_safe(#[case] name: Signal) {
     let (rest, code, record) = disturbed(|_, process| signal(name, process));
     assert_eq!(code, Some(4));
     assert!(rest.iter().any(|line| line.contains(" safe null")), "safe was confirmed");
@@ -262,18 +263,18 @@ fn disturbed(disturb: impl FnOnce(&Workplace, u32)) -> (Vec<String>, Option<i32>
     (rest, code, serde_json::from_str(&workplace.read("run/record.json")).expect("json"))
 }
 
-fn signal(name: &str, process: u32) {
-    let sent = std::process::Command::new("kill").args([name, &process.to_string()]).status().expect("kill");
-    assert!(sent.success());
+fn signal(signal: Signal, process: u32) {
+    let process = Pid::from_raw(i32::try_from(process).expect("a process id")).expect("a process");
+    kill_process(process, signal).expect("sent");
 }
 
 #[test]
 #[expect(clippy::disallowed_methods, reason = "a machine that sleeps, in real time")]
 fn a_process_that_was_stopped_for_a_while_ends_aborted_and_safe() {
     let (rest, code, record) = disturbed(|_, process| {
-        signal("-STOP", process);
+        signal(Signal::STOP, process);
         std::thread::sleep(std::time::Duration::from_millis(800));
-        signal("-CONT", process);
+        signal(Signal::CONT, process);
     });
     assert_eq!(code, Some(4));
     assert!(rest.iter().any(|line| line.contains(" safe null")));

@@ -87,3 +87,44 @@ fn the_levels_of_four_hundred_devices_lie_within_what_is_stated() {
     }
     assert!(hysteresis.held() >= LEAST_HELD, "{} held", hysteresis.held());
 }
+
+// Ramp identity, closed form: apparent on = L_on + r D_on, apparent off = L_off - r D_off, apparent H = H + r (D_on + D_off)
+// for ramps of rate r and delays D. Of a device that nobody has described no delay is taken off, so that is what is stated.
+#[test]
+fn an_unknown_devices_levels_are_apparent_by_rate_times_delay() {
+    const DELAY_ON_S: f64 = 0.050;
+    const DELAY_OFF_S: f64 = 0.030;
+    let mut bench = Bench::demo();
+    bench.settings = None;
+    bench.script = tripbench_tests::sheet_text("scripts/look.toml");
+    bench.positions = vec![1];
+    bench.truth.reference = ReferenceTruth { lag_s: 2e-3, noise_pa: 5.0, ..ReferenceTruth::default() };
+    let device = DeviceTruth {
+        lag_s: 0.0,
+        repeatability_pa: 0.0,
+        delay_on_s: DELAY_ON_S,
+        delay_off_s: DELAY_OFF_S,
+        ..DeviceTruth::good(1, 60e3, 55e3)
+    };
+    bench.truth.devices = vec![device];
+    let record = bench.run().record;
+    let found = |quantity: QuantityName| {
+        let check =
+            record.positions[0].checks.iter().find(|check| check.quantity == quantity).expect("the check");
+        let rates: Vec<f64> = check.crossings.iter().map(|crossing| crossing.rate_pa_per_s.abs()).collect();
+        (
+            check.measured.as_ref().expect("measured").value,
+            tripbench_measure::mean(&rates).unwrap_or_default(),
+        )
+    };
+    let (on, rate_on) = found(QuantityName::SwitchPoint);
+    let (off, rate_off) = found(QuantityName::ResetPoint);
+    let (hysteresis, _) = found(QuantityName::Hysteresis);
+    // The shift itself is 300 to 700 Pa; an edge is known to about 6 ms, a fifth of that.
+    let near =
+        |found: f64, expected: f64| assert!((found - expected).abs() < 50.0, "{found} instead of {expected}");
+    assert!(rate_on * DELAY_ON_S > 300.0 && rate_off * DELAY_OFF_S > 200.0);
+    near(on, 60e3 + rate_on * DELAY_ON_S);
+    near(off, 55e3 - rate_off * DELAY_OFF_S);
+    near(hysteresis, 5e3 + rate_on * DELAY_ON_S + rate_off * DELAY_OFF_S);
+}

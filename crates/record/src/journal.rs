@@ -62,7 +62,7 @@ impl Tally {
 /// The closing line: its event carries how many bytes came before it and their SHA-256.
 ///
 /// # Errors
-/// As [`line`].
+/// As [`line()`].
 pub fn closing_line(event: &Event, before: &Tally) -> Result<String, NotWritable> {
     let plain = line(event, None)?;
     let rest = plain.trim_end().split_once(' ').map_or("", |(_, rest)| rest);
