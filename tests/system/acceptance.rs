@@ -146,6 +146,21 @@ fn a_selected_delay_that_is_not_there_leaves_no_pass() {
     assert!(!verdicts(&bench.run()).contains(&Verdict::Pass));
 }
 
+#[rstest]
+#[case(0.203)]
+#[case(0.023)]
+fn a_delay_that_nobody_selected_leaves_no_pass(#[case] delay_s: f64) {
+    let mut bench = Bench::demo();
+    for device in &mut bench.truth.devices[..2] {
+        // As deep and as shallow as it takes for the apparent levels to look right.
+        device.switch_point_pa = 60_000.0 - 13_000.0 * delay_s;
+        device.reset_point_pa = 55_000.0 + 9_200.0 * delay_s;
+        (device.delay_on_s, device.delay_off_s) = (delay_s, delay_s);
+    }
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Fail, Verdict::Fail, Verdict::Fail, Verdict::Pass]);
+}
+
 #[test]
 fn air_pressure_that_falls_in_a_ramp_is_waited_for_and_the_ramp_repeated() {
     let effect = Effect::AirPressure { pressure_pa: 3e5, for_s: 20.0 };

@@ -36,6 +36,9 @@ pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
     Some(Task { steps, positions: input.positions, plan, sheets: input.sheets })
 }
 
+/// Where the fast fall ends: late enough for an output that is late.
+pub(crate) const FAST_END: VacuumLevel = VacuumLevel::new(3_000.0);
+
 struct Planner<'p> {
     sheets: &'p LoadedSheets,
     positions: &'p [PositionPlan],
@@ -166,8 +169,18 @@ impl Planner<'_> {
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
         let near = self.near(bottom, rising_air);
-        let task =
-            SwitchPointsTask { cycles: *cycles, bottom, top, near, rising: rising_air, falling, valve };
+        // Only against a slower fall does a fast one show a delay.
+        let fast_fall = falling == Air::Bleed && expected.is_some();
+        let task = SwitchPointsTask {
+            cycles: *cycles,
+            bottom,
+            top,
+            near,
+            rising: rising_air,
+            falling,
+            valve,
+            fast_fall,
+        };
         // A leak step before leaves the rig deep; from ambient one pull that does not count comes first.
         let deep = index
             .checked_sub(1)
@@ -175,7 +188,12 @@ impl Planner<'_> {
         let pull = if deep { 0.0 } else { self.time_of(Air::Evacuate, (VacuumLevel::ZERO, top)) };
         let first = pull + self.time_of(falling, (top, bottom));
         let cycle = self.time_of(rising_air, (bottom, top)) + self.time_of(falling, (top, bottom));
-        Some(("switch-points", StepTask::SwitchPoints(task), first + f64::from(*cycles) * cycle))
+        let last = if fast_fall {
+            self.time_of(Air::Evacuate, (bottom, top)) + self.time_of(Air::Vent, (top, FAST_END))
+        } else {
+            0.0
+        };
+        Some(("switch-points", StepTask::SwitchPoints(task), first + f64::from(*cycles) * cycle + last))
     }
 
     /// Throttled only where the rate's share would raise the uncertainty by 2 % or more, and the rig has a throttle.

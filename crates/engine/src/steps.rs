@@ -1,6 +1,7 @@
 //! The steps: what the air does and which stretches of the trace are what.
 
 use crate::bench::{Bench, Break};
+use crate::plan::FAST_END;
 use crate::predict;
 use crate::state::Seen;
 use std::collections::BTreeSet;
@@ -106,6 +107,20 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Hal
         }
         answered.extend(switched);
     }
+    if task.fast_fall {
+        repeated(bench, async || fall_fast(bench, task).await).await?;
+    }
+    Ok(())
+}
+
+/// Once more past the deep end, then vented: at many times the rate of the other falls a delay of the output shows.
+async fn fall_fast(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
+    bench.air(Air::Evacuate).await?;
+    until(bench, Air::Evacuate, task.top, |seen| seen.level >= task.top).await?;
+    let from = bench.now();
+    bench.air(Air::Vent).await?;
+    until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
+    bench.mark(Segment::Fast, from);
     Ok(())
 }
 

@@ -57,7 +57,7 @@ fn net_delay_s(task: &Task) -> f64 {
 /// Longest delay that the device can have: the selected one and the response promised without it. With one rate nothing
 /// shows that the delay that was selected is there, so it counts as anything from zero up. Of an unknown device neither
 /// is known: then the level stated is the apparent one, at the edge.
-fn longest_delay_s(task: &Task) -> f64 {
+pub(crate) fn longest_delay_s(task: &Task) -> f64 {
     let selected_s = task.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
     let response_s = task.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si());
     selected_s + response_s
@@ -132,6 +132,49 @@ fn place(
         rate_pa_per_s: slope,
     };
     Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
+}
+
+/// Delay of the output in the fast fall: from the moment at which the reference, its lag taken off, passes the reset point
+/// of the same run to the edge. The reset point's calibration error cancels; that it was found with an assumed delay makes
+/// a long one look shorter by the ratio of the two rates, never longer.
+pub(crate) fn fast_delay(
+    channels: &Channels<'_>,
+    mark: &Mark,
+    zero: Zero,
+    sought: Sought<'_>,
+    off: &Level,
+) -> Option<MeasurementResult> {
+    let reference = &channels.task.sheets.rig.reference;
+    let module = &channels.task.sheets.rig.module;
+    let bits = channels.bits(mark, sought.input);
+    let change = changes(&bits).into_iter().find(|change| change.on == sought.to)?;
+    let edge = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
+    let samples = channels.samples(mark, zero);
+    let level_pa = off.result.value;
+    let passed =
+        samples.windows(2).find(|pair| pair[0].level_pa > level_pa && pair[1].level_pa <= level_pa)?;
+    let curve =
+        fit_curve(&distinct(around(&samples, passed[0].t_s, 0.0)), passed[0].t_s, channels.resolution_pa())?;
+    let slope = curve.slope_pa_per_s(passed[0].t_s);
+    if slope >= 0.0 {
+        return None;
+    }
+    let passed_s = passed[0].t_s + (level_pa - curve.level_pa(passed[0].t_s)) / slope;
+    let contributions = vec![
+        Contribution::rectangular("edge", edge.width_s() / 2.0),
+        Contribution::rectangular("lag of the reference", reference.lag.uncertainty.si()),
+        Contribution::rectangular("age of a conversion", module.converter.si() / 2.0),
+        Contribution::normal(
+            "reset point of this run",
+            off.random.standard_deviation_pa.hypot(curve.residual_pa) / slope.abs(),
+        ),
+    ];
+    combine(
+        edge.middle_s() - passed_s + reference.lag.value.si(),
+        channels.resolution_pa() / slope.abs(),
+        contributions,
+    )
+    .ok()
 }
 
 /// Samples within about twenty sample periods to each side, and well beyond the interval; both sides have to be there.

@@ -2,7 +2,9 @@
 
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{Crossings, Level, Sought, crossings, hysteresis, level, promised_spread_pa};
+use crate::level::{
+    Crossings, Level, Sought, crossings, fast_delay, hysteresis, level, longest_delay_s, promised_spread_pa,
+};
 use crate::promise::repeatability_judged;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
@@ -84,10 +86,39 @@ impl At<'_> {
         let promised = promised.map(|[low, high]| Limits { low: Some(low.si()), high: Some(high.si()) });
         checks.push(self.hysteresis_check(on_level.as_ref(), off_level.as_ref(), promised));
         checks.push(self.repeatability(on_level.as_ref()));
+        if self.task.fast_fall {
+            checks.push(self.off_delay(off_level.as_ref(), closed));
+        }
         if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
             checks.extend(self.valve_checks(valve, expected.as_ref()));
         }
         checks
+    }
+
+    /// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
+    /// fail; how fast it is within what is promised is for another step to tell.
+    fn off_delay(&self, off: Option<&Level>, to: bool) -> Check {
+        let check = blank(self.channels.task, self.step, QuantityName::OffDelay, Role::Required, "s");
+        let sought = Sought { input: &self.position.switch, to, rising: false };
+        let fast = marks_of(self.marks, self.step, |segment| segment == Segment::Fast);
+        let found = fast
+            .last()
+            .zip(off)
+            .and_then(|(mark, off)| fast_delay(self.channels, mark, self.zero, sought, off));
+        let Some(result) = found else {
+            return Check {
+                remark: Some("no change of the output was seen when the vacuum fell fast".into()),
+                ..check
+            };
+        };
+        let limits = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
+        let mut check = judged(check, &result, Some(limits), Acceptance::GuardBand);
+        if check.verdict == CheckVerdict::Fail {
+            check.remark = Some("the output is later than its sheets say: is another delay selected?".into());
+        } else {
+            check.verdict = CheckVerdict::Pass;
+        }
+        check
     }
 
     /// Cut-off and resume, seen at the device's valve output while the rig drives the air.

@@ -29,8 +29,8 @@ words! {
         CutOff = "cut-off",
         /// Level at which it feeds again, falling.
         Resume = "resume",
-        /// Number of state changes of the switch output in one ramp beyond the one expected.
-        ExtraEdges = "extra-edges",
+        /// Delay of the output when the vacuum falls fast.
+        OffDelay = "off-delay",
     }
 }
 

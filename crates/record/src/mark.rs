@@ -22,6 +22,8 @@ pub enum Segment {
         /// Cycle, from 1.
         cycle: u16,
     },
+    /// Vented from the deep end of the window: a second, much larger rate.
+    Fast,
 }
 
 /// A stretch of the trace that belongs to a step.

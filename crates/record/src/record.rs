@@ -122,7 +122,12 @@ impl PositionRecord {
     /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin. A
     /// level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
-        let judged = self.checks.iter().filter(|check| check.role == Role::Required);
+        // A delay that is only known to be not too long is no near miss.
+        let is_deciding = |check: &&Check| {
+            check.role == Role::Required
+                && (check.quantity != QuantityName::OffDelay || check.verdict != crate::CheckVerdict::Pass)
+        };
+        let judged = self.checks.iter().filter(is_deciding);
         let rank = |check: &&Check| match check.verdict {
             crate::CheckVerdict::Fail => 0,
             crate::CheckVerdict::Undecided | crate::CheckVerdict::NotMet => 1,

@@ -67,6 +67,8 @@ pub struct SwitchPointsTask {
     pub falling: Air,
     /// Whether the valve output is judged too.
     pub valve: bool,
+    /// Whether the window is left once at full vent, which shows the output's delay.
+    pub fast_fall: bool,
 }
 
 /// What a step has to do.

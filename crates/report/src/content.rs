@@ -45,7 +45,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::Repeatability => "repeatability",
         QuantityName::CutOff => "cut-off",
         QuantityName::Resume => "resume",
-        QuantityName::ExtraEdges => "extra edges",
+        QuantityName::OffDelay => "delay of the output, off",
     }
 }
 
@@ -78,6 +78,7 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
             let digits = significant(uncertainty / scale).min(style.decimals() + 2);
             format!("{} {}/s", fixed(value / scale, digits), style.unit.symbol())
         }
+        "s" => format!("{} ms", fixed(value * 1e3, 1)),
         _ => format!("{value:.2}"),
     }
 }

@@ -70,7 +70,9 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
 /// record says stays.
 fn go_on_making_safe(prepared: &Prepared) {
     const TRIES: u32 = 20;
-    say::error("OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand. Trying again for about a minute.");
+    say::error(
+        "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand. Trying again for about a minute.",
+    );
     if (0..TRIES).any(|_| make_safe(prepared)) {
         say::note(
             "The outputs answered: safe now, read back and held. The record still says that they were not at the end.",
