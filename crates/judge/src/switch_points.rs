@@ -116,6 +116,10 @@ impl At<'_> {
         if check.verdict == CheckVerdict::Fail {
             check.remark = Some("the output is later than its sheets say: is another delay selected?".into());
         } else {
+            if check.verdict == CheckVerdict::Undecided {
+                check.remark =
+                    Some("not shown to be later; within what is promised only as far as U can tell".into());
+            }
             check.verdict = CheckVerdict::Pass;
         }
         check
@@ -257,6 +261,7 @@ impl At<'_> {
         let mut check = judged(check, &result, limits, Acceptance::GuardBand);
         if judges && check.verdict == CheckVerdict::Undecided && spread <= promised {
             check.verdict = CheckVerdict::Pass;
+            check.remark = Some("within what is promised, though not by its uncertainty".into());
         }
         check
     }
