@@ -99,14 +99,21 @@ pub(crate) struct OutputOptions {
     pub(crate) json: bool,
 }
 
-#[derive(Debug, ClapArgs)]
-pub(crate) struct RunOptions {
+/// What is run, and where it goes: the same for a rig and for a rehearsal.
+#[derive(Debug, Clone, Default, ClapArgs)]
+pub(crate) struct WhatOptions {
     #[command(flatten)]
     pub(crate) sheets: SheetOptions,
     #[command(flatten)]
     pub(crate) devices: DeviceOptions,
     #[command(flatten)]
     pub(crate) output: OutputOptions,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct RunOptions {
+    #[command(flatten)]
+    pub(crate) what: WhatOptions,
     /// Print each event, once it is recorded, as a JSON line on standard output
     #[arg(long, conflicts_with = "json")]
     pub(crate) events: bool,
@@ -115,11 +122,7 @@ pub(crate) struct RunOptions {
 #[derive(Debug, ClapArgs)]
 pub(crate) struct RehearseOptions {
     #[command(flatten)]
-    pub(crate) sheets: SheetOptions,
-    #[command(flatten)]
-    pub(crate) devices: DeviceOptions,
-    #[command(flatten)]
-    pub(crate) output: OutputOptions,
+    pub(crate) what: WhatOptions,
     /// What the simulated bench really is; otherwise good devices just as set
     #[arg(long, value_name = "FILE")]
     pub(crate) truth: Option<PathBuf>,

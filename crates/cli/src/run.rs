@@ -32,24 +32,24 @@ pub(crate) struct Prepared {
 
 /// `tripbench run`.
 pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
-    let Some((loaded, serials)) = load_all(&options.sheets, &options.devices)? else {
+    let Some((loaded, serials)) = load_all(&options.what.sheets, &options.what.devices)? else {
         return Ok(Exit::Usage);
     };
-    let Some(prepared) = prepare(&loaded, &options.devices, &serials, &options.output)? else {
+    let Some(prepared) = prepare(&loaded, &options.what.devices, &serials, &options.what.output)? else {
         return Ok(Exit::Usage);
     };
     say::note(say::CAUTIONS);
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (record, trace) = live::run(&prepared, show)?;
-    finish(&prepared, &record, &trace, options.output.json || options.events, options.output.json)
+    finish(&prepared, &record, &trace, options.what.output.json || options.events, options.what.output.json)
 }
 
 /// `tripbench rehearse`.
 pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
-    let mut devices = options.devices.clone();
+    let mut devices = options.what.devices.clone();
     devices.no_serial |= devices.serial.is_empty() && devices.words.len() < 2;
-    let Some((loaded, serials)) = load_all(&options.sheets, &devices)? else { return Ok(Exit::Usage) };
-    let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.output)? else {
+    let Some((loaded, serials)) = load_all(&options.what.sheets, &devices)? else { return Ok(Exit::Usage) };
+    let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.what.output)? else {
         return Ok(Exit::Usage);
     };
     prepared.header.simulated = true;
@@ -64,7 +64,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
         lasted.seconds() / took.max(1e-6),
         prepared.task.predicted().si()
     ));
-    finish(&prepared, &record, &trace, options.output.json, options.output.json)
+    finish(&prepared, &record, &trace, options.what.output.json, options.what.output.json)
 }
 
 /// Sheets, and the serial numbers among the words of the command line.
