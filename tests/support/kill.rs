@@ -34,9 +34,10 @@ pub fn kill_after(time: Duration) -> Killed {
     let workplace = Workplace::new();
     let rig = crate::good(&workplace.read("rig.toml"), RigSheet::read);
     let truth = crate::good(&workplace.read("truth.toml"), |reader| Truth::read(reader, &rig));
-    let server = serve(SimulatedBench::new(&rig, truth), 1, ([127, 0, 0, 1], 0).into()).expect("a port");
+    let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into()).expect("a port");
     workplace.change("rig.toml", "127.0.0.1:1502", &server.address().to_string());
-    workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"20 ms\"");
+    workplace.change("rig.toml", "answer_timeout = \"150 ms\"", "answer_timeout = \"60 ms\"");
+    workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"60 ms\"");
     let mut child = Command::new(program())
         .args("run --rig rig.toml --type type.toml --settings settings.toml --script script.toml --no-serial --out run --events".split(' '))
         .current_dir(&workplace.folder)

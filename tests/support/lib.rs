@@ -2,6 +2,7 @@
 
 pub mod command;
 pub mod kill;
+pub mod line;
 pub mod wire;
 
 use std::path::{Path, PathBuf};
@@ -14,7 +15,7 @@ use tripbench_record::{
     Task, Trace, TraceRecord, sha256_hex,
 };
 use tripbench_rig::{RigSheet, VirtualModule};
-use tripbench_runner::{Pace, VirtualRun, run_in_virtual_time};
+use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, Reader, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth};
 
@@ -59,8 +60,6 @@ pub struct Bench {
     pub truth: Truth,
     /// Positions that take part.
     pub positions: Vec<u8>,
-    /// Time of one transaction.
-    pub pace: Pace,
 }
 
 /// What came of a run.
@@ -96,10 +95,6 @@ impl Bench {
             script: sheet_text("scripts/goods-in.toml"),
             truth,
             positions: vec![1, 2, 3, 4],
-            pace: Pace {
-                transaction: std::time::Duration::from_micros(700),
-                scan_interval: std::time::Duration::from_millis(5),
-            },
         }
     }
 
@@ -151,7 +146,7 @@ impl Bench {
         let rig = &task.sheets.rig;
         let mut module = SimulatedBench::new(rig, self.truth.clone());
         let mut view = RunView::default();
-        let run = VirtualRun { rig, pace: self.pace, stop: None };
+        let run = VirtualRun { rig, stop: None };
         run_in_virtual_time(&mut engine, &mut module, run, |event| view.fold(&event))
     }
 
@@ -164,15 +159,10 @@ impl Bench {
         let (mut events, mut view) = (Vec::new(), RunView::default());
         let stop = stop.map(|after| (after, Halt::Operator { by: "the test".into() }));
         let rig = &task.sheets.rig;
-        let lasted = run_in_virtual_time(
-            &mut engine,
-            &mut module,
-            VirtualRun { rig, pace: self.pace, stop },
-            |event| {
-                view.fold(&event);
-                events.push(event);
-            },
-        );
+        let lasted = run_in_virtual_time(&mut engine, &mut module, VirtualRun { rig, stop }, |event| {
+            view.fold(&event);
+            events.push(event);
+        });
         let trace = view.trace().expect("a run has a header");
         let csv = trace.to_csv();
         let kept = TraceRecord {

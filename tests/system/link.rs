@@ -6,7 +6,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tripbench_link::{Clock, Discipline, Link, StopLatch, TcpTransport, Transport};
-use tripbench_rig::{Air, Area, Command, CommandId, Doubt, Order, OutputName, Request, Response, RigSheet};
+use tripbench_quantity::Span;
+use tripbench_rig::{
+    Air, Area, Command, CommandId, Doubt, Order, OutputName, Query, Request, Response, RigSheet,
+};
 use tripbench_simulator::{Server, SimulatedBench, Truth, serve};
 use tripbench_tests::wire::{Canned, Proxy, frame};
 use tripbench_tests::{good, sheet_text};
@@ -21,16 +24,22 @@ fn rig() -> RigSheet {
 fn simulated() -> Server {
     let rig = rig();
     let bench = SimulatedBench::new(&rig, Truth::as_declared(&rig, 1));
-    serve(bench, 1, ([127, 0, 0, 1], 0).into()).expect("a port")
+    serve(bench, ([127, 0, 0, 1], 0).into()).expect("a port")
 }
 
 fn transport(address: SocketAddr) -> TcpTransport {
-    TcpTransport::new(address, 0x11, ANSWER_TIMEOUT)
+    TcpTransport::new(address, ANSWER_TIMEOUT)
 }
 
 fn link(address: SocketAddr, latch: &StopLatch) -> Link<TcpTransport> {
-    let transport = TcpTransport::new(address, 1, ANSWER_TIMEOUT);
+    let transport = TcpTransport::new(address, ANSWER_TIMEOUT);
     Link::new(transport, Clock::start(), latch.clone(), &rig())
+}
+
+/// Asks unit 11h over a transport, and gives its answer alone.
+async fn ask(transport: &mut impl Transport, request: &Request) -> Result<Response, Doubt> {
+    let query = Query { unit: 0x11, request: request.clone() };
+    transport.transact(&query, &Clock::start()).await.map(|(response, _)| response)
 }
 
 fn block_on<T>(future: impl Future<Output = T>) -> T {
@@ -67,7 +76,7 @@ fn requests_and_answers_are_the_standards_bytes(
         let answer = answer.clone();
         move |_, request| (Duration::ZERO, frame(request, &answer))
     });
-    let response = block_on(transport(server.address).transact(&request)).expect("an answer");
+    let response = block_on(ask(&mut transport(server.address), &request)).expect("an answer");
     let sent = server.requests().remove(0);
     assert_eq!(sent[7..], hex(asked));
     assert_eq!((sent[2], sent[3], sent[6]), (0, 0, 0x11), "protocol and unit");
@@ -78,7 +87,7 @@ fn requests_and_answers_are_the_standards_bytes(
         Request::Read { .. } => Response::Values(
             answer[2..].chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect(),
         ),
-        Request::WriteCoils { .. } => Response::Written,
+        Request::WriteCoils { .. } | Request::WriteRegisters { .. } => Response::Written,
     };
     assert_eq!(response, expected);
 }
@@ -90,8 +99,8 @@ fn the_worked_exception_of_the_standard_is_a_refusal_and_no_broken_link() {
     block_on(async {
         let mut transport = transport(server.address);
         let request = read(Area::Coil, 0x04A1, 1);
-        assert_eq!(transport.transact(&request).await, Err(Doubt::Refused(2)));
-        assert_eq!(transport.transact(&request).await, Err(Doubt::Refused(2)));
+        assert_eq!(ask(&mut transport, &request).await, Err(Doubt::Refused(2)));
+        assert_eq!(ask(&mut transport, &request).await, Err(Doubt::Refused(2)));
     });
     assert_eq!(server.requests()[0][7..], [0x01, 0x04, 0xA1, 0x00, 0x01]);
 }
@@ -128,8 +137,8 @@ fn an_answer_that_is_none_is_a_doubt_and_the_next_call_is_not_touched(
     block_on(async {
         let mut transport = transport(server.address);
         let request = read(Area::InputRegister, 0, 2);
-        assert_eq!(transport.transact(&request).await, Err(doubt));
-        assert_eq!(transport.transact(&request).await, Ok(Response::Values(vec![7, 8])));
+        assert_eq!(ask(&mut transport, &request).await, Err(doubt));
+        assert_eq!(ask(&mut transport, &request).await, Ok(Response::Values(vec![7, 8])));
     });
 }
 
@@ -147,10 +156,10 @@ fn a_late_answer_never_answers_the_next_request() {
     block_on(async {
         let mut transport = transport(server.address);
         let request = read(Area::InputRegister, 0, 1);
-        assert_eq!(transport.transact(&request).await, Err(Doubt::Late));
+        assert_eq!(ask(&mut transport, &request).await, Err(Doubt::Late));
         tokio::time::sleep(LATE).await;
         for number in 1..5 {
-            assert_eq!(transport.transact(&request).await, Ok(Response::Values(vec![number])));
+            assert_eq!(ask(&mut transport, &request).await, Ok(Response::Values(vec![number])));
         }
     });
 }
@@ -159,13 +168,13 @@ fn a_late_answer_never_answers_the_next_request() {
 struct Trusting(tokio::net::TcpStream);
 
 impl Transport for Trusting {
-    async fn transact(&mut self, _request: &Request) -> Result<Response, Doubt> {
+    async fn transact(&mut self, _query: &Query, _clock: &Clock) -> Result<(Response, Span), Doubt> {
         use tokio::io::{AsyncReadExt, AsyncWriteExt};
         let ask = async {
             self.0.write_all(&[0, 1, 0, 0, 0, 6, 0x11, 4, 0, 0, 0, 1]).await.map_err(|_| Doubt::Lost)?;
             let mut answer = [0_u8; 11];
             self.0.read_exact(&mut answer).await.map_err(|_| Doubt::Lost)?;
-            Ok(Response::Values(vec![u16::from(answer[10])]))
+            Ok((Response::Values(vec![u16::from(answer[10])]), Span::default()))
         };
         tokio::time::timeout(ANSWER_TIMEOUT, ask).await.unwrap_or(Err(Doubt::Late))
     }
@@ -178,9 +187,9 @@ fn a_master_without_the_guard_takes_the_late_answer_for_the_next_one() {
         let mut trusting =
             Trusting(tokio::net::TcpStream::connect(server.address).await.expect("a connection"));
         let request = read(Area::InputRegister, 0, 1);
-        assert_eq!(trusting.transact(&request).await, Err(Doubt::Late));
+        assert_eq!(ask(&mut trusting, &request).await, Err(Doubt::Late));
         tokio::time::sleep(LATE).await;
-        assert_eq!(trusting.transact(&request).await, Ok(Response::Values(vec![0])), "stale, and no error");
+        assert_eq!(ask(&mut trusting, &request).await, Ok(Response::Values(vec![0])), "stale, and no error");
     });
 }
 
@@ -246,7 +255,8 @@ fn a_module_that_hears_nothing_falls_to_safe_by_itself() {
         link.make_safe(&rig).await.expect("safe");
         link.carry_out(&order(Air::Evacuate), &rig).await.expect("evacuates");
         tokio::time::sleep(Duration::from_millis(2_200)).await;
-        let image = link.transact(&read(Area::Coil, 0, 1)).await.expect("an answer").0;
+        let image =
+            link.transact(&Query { unit: 1, request: read(Area::Coil, 0, 1) }).await.expect("an answer").0;
         assert_eq!(image, Response::Values(vec![0]));
     });
 }
@@ -268,9 +278,10 @@ fn safe_that_somebody_else_undoes_is_not_called_safe() {
     let other = std::thread::spawn(move || {
         let write = Request::WriteCoils { start: 0, states: vec![true] };
         block_on(async {
-            let mut other = TcpTransport::new(address, 1, ANSWER_TIMEOUT);
+            let mut other = TcpTransport::new(address, ANSWER_TIMEOUT);
+            let query = Query { unit: 1, request: write };
             while on.load(Ordering::SeqCst) {
-                other.transact(&write).await.expect("written");
+                other.transact(&query, &Clock::start()).await.expect("written");
                 tokio::time::sleep(Duration::from_millis(50)).await;
             }
         });

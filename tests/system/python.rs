@@ -31,7 +31,7 @@ fn pymodbus_reads_and_drives_the_simulated_rig() {
     let Some(python) = python() else { return };
     let rig = good(&sheet_text("rigs/goods-in-1.toml"), RigSheet::read);
     let truth = good(&sheet_text("simulated/four-devices.toml"), |reader| Truth::read(reader, &rig));
-    let server = serve(SimulatedBench::new(&rig, truth), 1, ([127, 0, 0, 1], 0).into()).expect("a port");
+    let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into()).expect("a port");
     let address = server.address();
     let output = Command::new(python)
         .arg(script("client.py"))

@@ -14,7 +14,7 @@ use tripbench_quantity::Mono;
 use tripbench_record::{
     ClockState, Event, PositionPlan, Record, RunHeader, RunView, StepTask, Task, Trace, canonical_json,
 };
-use tripbench_runner::{Pace, VirtualRun, run_in_virtual_time};
+use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
@@ -174,11 +174,7 @@ fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (RunView, Mono) {
     let mut engine = Engine::new(plan, Mono::START);
     let mut module = SimulatedBench::new(rig, truth);
     let mut view = RunView::default();
-    let pace = Pace {
-        transaction: std::time::Duration::from_micros(700),
-        scan_interval: rig.link.scan_interval.duration(),
-    };
-    let run = VirtualRun { rig, pace, stop: None };
+    let run = VirtualRun { rig, stop: None };
     let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event: Event| view.fold(&event));
     (view, lasted)
 }

@@ -3,12 +3,14 @@
 use crate::args::SimulateOptions;
 use crate::exit::Exit;
 use crate::{load, say};
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
 use std::io::Write;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use tripbench_link::resolve;
-use tripbench_rig::RigSheet;
+use tripbench_rig::{RigSheet, Wire};
 use tripbench_sheet::{Findings, read_sheet};
-use tripbench_simulator::{SimulatedBench, Truth, serve};
+use tripbench_simulator::{SerialPace, SimulatedBench, Truth, serve, serve_rtu_over_tcp, serve_serial};
 
 pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     let findings = Findings::new();
@@ -25,19 +27,78 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     }
     let (rig, mut truth) = rig.zip(truth).context("the sheets are not whole")?;
     truth.seed = options.seed.unwrap_or(truth.seed);
-    let address = match options.listen {
-        Some(address) => address,
-        None => resolve(&rig.link.tcp)?,
+    let name = rig.header.name.value.clone();
+    let introduction = format!("Simulated rig {name} with {} devices on", truth.devices.len());
+    let bench = SimulatedBench::new(&rig, truth);
+    let units = bench.units().iter().map(u8::to_string).collect::<Vec<_>>().join(", ");
+    let said = |place: String| {
+        say::out(&format!("{introduction} {place}, unit {units}."));
+        let _reader_gone = std::io::stdout().flush();
     };
-    let devices = truth.devices.len();
-    let server = serve(SimulatedBench::new(&rig, truth), *rig.link.unit, address)?;
-    say::out(&format!(
-        "Simulated rig {} with {devices} devices on Modbus TCP {}, unit {}.",
-        *rig.header.name,
-        server.address(),
-        *rig.link.unit
-    ));
-    let _reader_gone = std::io::stdout().flush();
-    server.wait();
+    match &rig.link.wire {
+        Wire::Tcp(address) => {
+            let server = serve(bench, listen(options, address)?)?;
+            said(format!("Modbus TCP {}", server.address()));
+            server.wait();
+        }
+        Wire::RtuOverTcp(address) => {
+            let server = serve_rtu_over_tcp(bench, listen(options, address)?)?;
+            said(server.address().map_or_else(String::new, |address| format!("RTU over TCP {address}")));
+            server.wait();
+        }
+        Wire::Serial(port) => {
+            if options.listen.is_some() {
+                bail!("--listen is for TCP: the rig sheet has the serial port `{}`", port.path.value);
+            }
+            let pace = SerialPace { timing: rig.link.timing(), slave: rig.link.answer_time.duration() };
+            let server = serve_serial(bench, pace)?;
+            let terminal = server.port().context("a pseudo-terminal has a path")?;
+            let link = PortLink::make(Path::new(&port.path.value), terminal)?;
+            said(format!("serial port {} ({} baud)", link.0.display(), *port.baud));
+            server.wait();
+        }
+    }
     Ok(Exit::Good)
+}
+
+fn listen(options: &SimulateOptions, address: &str) -> Result<SocketAddr> {
+    Ok(match options.listen {
+        Some(address) => address,
+        None => resolve(address)?,
+    })
+}
+
+/// The path of the rig sheet's port, as a symbolic link to the pseudo-terminal; taken away at the end.
+struct PortLink(PathBuf);
+
+impl PortLink {
+    /// Where something else than such a link is, nothing is touched.
+    fn make(wanted: &Path, terminal: &Path) -> Result<Self> {
+        let old = std::fs::symlink_metadata(wanted);
+        if old.as_ref().is_ok_and(|old| old.file_type().is_symlink()) {
+            let stale = std::fs::read_link(wanted).is_ok_and(|target| target.starts_with("/dev/pts"));
+            if !stale {
+                bail!(
+                    "`{}` is a link to something else: write another `link.serial` for a simulated rig",
+                    wanted.display()
+                );
+            }
+            std::fs::remove_file(wanted)
+                .with_context(|| format!("can not replace `{}`", wanted.display()))?;
+        } else if old.is_ok() {
+            bail!(
+                "`{}` is a real port or file: write another `link.serial` for a simulated rig",
+                wanted.display()
+            );
+        }
+        std::os::unix::fs::symlink(terminal, wanted)
+            .with_context(|| format!("can not make the port `{}`", wanted.display()))?;
+        Ok(Self(wanted.to_owned()))
+    }
+}
+
+impl Drop for PortLink {
+    fn drop(&mut self) {
+        drop(std::fs::remove_file(&self.0));
+    }
 }

@@ -127,7 +127,7 @@ impl State {
         self.next_command += 1;
         let not_after = match order {
             Order::Safe => None,
-            Order::Powered(_) => Some(self.now + std::time::Duration::from_millis(500)),
+            Order::Powered(_) | Order::Regulated(_) => Some(self.now + std::time::Duration::from_millis(500)),
         };
         self.commands.push_back(Command { id, order, not_after });
         self.pending = Some(Pending { id, order });

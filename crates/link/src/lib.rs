@@ -5,15 +5,23 @@
 //! could still do.
 
 mod clock;
+mod frame;
 mod latch;
+mod line;
 mod lock;
 mod master;
+mod pause;
+mod rtu;
 mod tcp;
 mod transport;
+mod wire;
 
 pub use clock::Clock;
 pub use latch::StopLatch;
+pub use line::{Line, SerialLine, TcpLine};
 pub use lock::{LockError, ModuleLock};
 pub use master::{Discipline, Link, LinkTimes};
+pub use rtu::{LineDiscipline, RtuTimes, RtuTransport};
 pub use tcp::{ResolveError, TcpTransport, resolve};
 pub use transport::Transport;
+pub use wire::{ModuleWire, UnreachableError, module_address};

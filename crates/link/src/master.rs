@@ -7,7 +7,7 @@ use std::time::Duration;
 use tokio::time::sleep;
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{
-    Block, Command, Doubt, Order, OutputImage, ReadBack, ReadPlan, Request, Response, RigSheet, Scan,
+    Block, Command, Doubt, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet, Scan,
 };
 
 /// Times that a link keeps.
@@ -37,6 +37,8 @@ pub struct Link<T> {
     times: LinkTimes,
     discipline: Discipline,
     safe: OutputImage,
+    /// Unit identifier of every read that gives none.
+    unit: u8,
     /// Moment of the last doubt; until it is worked off, nothing but safe goes out.
     doubt_at: Option<Mono>,
 }
@@ -48,7 +50,8 @@ impl<T: Transport> Link<T> {
             LinkTimes { slowest_answer: rig.link.slowest_answer.duration(), look: Duration::from_millis(20) };
         let safe = rig.image_of(Order::Safe);
         let doubt_at = Some(clock.now());
-        Self { transport, clock, latch, times, discipline: Discipline::Kept, safe, doubt_at }
+        let unit = *rig.link.unit;
+        Self { transport, clock, latch, times, discipline: Discipline::Kept, safe, unit, doubt_at }
     }
 
     /// The same link without a guard, for a test that shows what the guard is for.
@@ -61,19 +64,19 @@ impl<T: Transport> Link<T> {
     ///
     /// # Errors
     /// As [`Transport::transact`]; also if a quantity is outside the standard's limits.
-    pub async fn transact(&mut self, request: &Request) -> Result<(Response, Span), Doubt> {
-        if !request.is_legal() {
+    pub async fn transact(&mut self, query: &Query) -> Result<(Response, Span), Doubt> {
+        if !query.request.is_legal() {
             return Err(Doubt::Refused(3));
         }
         let before = self.clock.now();
         // In doubt while it is under way: a dropped future leaves the doubt behind.
         let earlier = self.doubt_at.replace(before);
-        let answer = self.transport.transact(request).await;
+        let answer = self.transport.transact(query, &self.clock).await;
         let after = self.clock.now();
         match answer {
-            Ok(response) if request.fits(&response) => {
+            Ok((response, span)) if query.request.fits(&response) => {
                 self.doubt_at = earlier;
-                Ok((response, Span { before, after }))
+                Ok((response, span))
             }
             Ok(_) => self.doubted(after, Doubt::Short),
             Err(Doubt::Refused(code)) => {
@@ -96,8 +99,7 @@ impl<T: Transport> Link<T> {
     pub async fn scan(&mut self, plan: &ReadPlan) -> Result<Scan, Doubt> {
         let mut blocks = Vec::with_capacity(plan.reads.len());
         for read in &plan.reads {
-            let request = Request::Read { area: read.area, start: read.start, count: read.count };
-            let (response, span) = self.transact(&request).await?;
+            let (response, span) = self.transact(&read.query(self.unit)).await?;
             let Response::Values(words) = response else { return self.doubted(span.after, Doubt::Foreign) };
             blocks.push(Block { span, words });
         }
@@ -185,12 +187,12 @@ impl<T: Transport> Link<T> {
     }
 
     async fn read_outputs(&mut self, rig: &RigSheet) -> Result<OutputImage, Doubt> {
-        let mut outputs = Vec::with_capacity(rig.outputs.len());
+        let mut answers = Vec::new();
         for read in rig.output_reads() {
             let (response, span) = self.transact(&read).await?;
             let Response::Values(words) = response else { return self.doubted(span.after, Doubt::Foreign) };
-            outputs.extend(words.iter().map(|word| *word != 0));
+            answers.push(words);
         }
-        Ok(outputs)
+        rig.outputs_read(&answers).map_or_else(|| self.doubted(self.clock.now(), Doubt::Short), Ok)
     }
 }

@@ -1,5 +1,6 @@
 //! Modbus TCP. The connection is dropped after anything but a clean answer or a refusal.
 
+use crate::clock::Clock;
 use crate::transport::Transport;
 use std::borrow::Cow;
 use std::fmt;
@@ -10,9 +11,10 @@ use thiserror::Error;
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 use tokio_modbus::client::{Client, Context, tcp};
-use tokio_modbus::prelude::{Request as Wire, Response as WireResponse, Slave};
+use tokio_modbus::prelude::{Request as Wire, Response as WireResponse, Slave, SlaveContext};
 use tokio_modbus::{Error, ProtocolError};
-use tripbench_rig::{Area, Doubt, Request, Response};
+use tripbench_quantity::Span;
+use tripbench_rig::{Area, Doubt, Query, Request, Response};
 
 /// Why an address can not be used.
 #[derive(Debug, Error)]
@@ -36,7 +38,6 @@ pub fn resolve(address: &str) -> Result<SocketAddr, ResolveError> {
 /// A Modbus TCP connection that is made when it is needed.
 pub struct TcpTransport {
     address: SocketAddr,
-    unit: u8,
     answer_timeout: Duration,
     connection: Option<Context>,
 }
@@ -53,8 +54,8 @@ impl fmt::Debug for TcpTransport {
 
 impl TcpTransport {
     /// A wire to the module at an address; nothing is sent yet.
-    pub const fn new(address: SocketAddr, unit: u8, answer_timeout: Duration) -> Self {
-        Self { address, unit, answer_timeout, connection: None }
+    pub const fn new(address: SocketAddr, answer_timeout: Duration) -> Self {
+        Self { address, answer_timeout, connection: None }
     }
 
     async fn connect(&self) -> Result<Context, Doubt> {
@@ -62,24 +63,28 @@ impl TcpTransport {
             timeout(self.answer_timeout.max(Duration::from_secs(1)), TcpStream::connect(self.address)).await;
         let stream = stream.map_err(|_| Doubt::Lost)?.map_err(|_| Doubt::Lost)?;
         stream.set_nodelay(true).map_err(|_| Doubt::Lost)?;
-        Ok(tcp::attach_slave(stream, Slave(self.unit)))
+        Ok(tcp::attach(stream))
     }
 }
 
 impl Transport for TcpTransport {
-    async fn transact(&mut self, request: &Request) -> Result<Response, Doubt> {
+    async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
         // Taken out, so that a dropped future leaves no connection behind either.
         let mut connection = match self.connection.take() {
             Some(connection) => connection,
             None => self.connect().await?,
         };
+        connection.set_slave(Slave(query.unit));
+        let request = &query.request;
+        let before = clock.now();
         let answer =
             timeout(self.answer_timeout, connection.call(to_wire(request))).await.map_err(|_| Doubt::Late)?;
+        let after = clock.now();
         match answer {
             Ok(Ok(response)) => {
                 let response = from_wire(request, response)?;
                 self.connection = Some(connection);
-                Ok(response)
+                Ok((response, Span { before, after }))
             }
             Ok(Err(code)) => {
                 self.connection = Some(connection);
@@ -103,6 +108,9 @@ fn to_wire(request: &Request) -> Wire<'_> {
         }
         Request::Read { area: Area::InputRegister, start, count } => Wire::ReadInputRegisters(*start, *count),
         Request::WriteCoils { start, states } => Wire::WriteMultipleCoils(*start, Cow::Borrowed(states)),
+        Request::WriteRegisters { start, values } => {
+            Wire::WriteMultipleRegisters(*start, Cow::Borrowed(values))
+        }
     }
 }
 
@@ -140,6 +148,10 @@ fn from_wire(request: &Request, response: WireResponse) -> Result<Response, Doub
         {
             Ok(Response::Written)
         }
+        (
+            Request::WriteRegisters { start, values },
+            WireResponse::WriteMultipleRegisters(echo_start, echo_count),
+        ) if *start == echo_start && values.len() == usize::from(echo_count) => Ok(Response::Written),
         _ => Err(Doubt::Foreign),
     }
 }

@@ -121,6 +121,7 @@ fn columns(plan: &ReadPlan) -> String {
             Area::HoldingRegister => "holding_register",
             Area::InputRegister => "input_register",
         };
+        let area = read.unit.map_or_else(|| area.to_owned(), |unit| format!("unit_{unit}_{area}"));
         names.push(format!("{area}_{}_before_ns", read.start));
         names.push(format!("{area}_{}_after_ns", read.start));
         names.extend((0..read.count).map(|offset| format!("{area}_{}", read.start + offset)));
@@ -136,7 +137,7 @@ mod tests {
     proptest! {
         #[test]
         fn a_trace_survives_its_csv(values in prop::collection::vec((0_u64..1 << 50, 0_u64..1 << 50, any::<u16>(), any::<bool>()), 0..40)) {
-            let plan = ReadPlan::covering([(Area::InputRegister, 0), (Area::DiscreteInput, 3)], 0);
+            let plan = ReadPlan::covering([(None, Area::InputRegister, 0), (None, Area::DiscreteInput, 3)], 0);
             let block = |before, after, word| Block {
                 span: Span { before: Mono::from_nanos(before), after: Mono::from_nanos(after) },
                 words: vec![word],
@@ -151,7 +152,7 @@ mod tests {
 
     #[test]
     fn a_wrong_line_is_named() {
-        let plan = ReadPlan::covering([(Area::InputRegister, 0)], 0);
+        let plan = ReadPlan::covering([(None, Area::InputRegister, 0)], 0);
         let text = "input_register_0_before_ns,input_register_0_after_ns,input_register_0\n1,2,3\n1,2\n";
         let error = Trace::from_csv(plan, text).expect_err("wrong").to_string();
         assert_eq!(error, "line 3: expected 3 whole numbers, found `1,2`");

@@ -98,7 +98,7 @@ impl RunView {
             EventKind::Ordered { order, .. } => {
                 self.air = match order {
                     Order::Safe => None,
-                    Order::Powered(air) => Some(*air),
+                    Order::Powered(_) | Order::Regulated(_) => Some(order.air()),
                 };
             }
             EventKind::Asked { id, text } => self.open = Some((*id, text.clone())),

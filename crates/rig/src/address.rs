@@ -1,4 +1,4 @@
-//! Where a signal lives in a Modbus module: `input-register 4`, `coil 0`, `holding-register 2 bit 5`.
+//! Where a signal lives in a Modbus module: `input-register 4`, `coil 0`, `holding-register 2 bit 5`, `unit 2 coil 0`.
 
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -27,9 +27,12 @@ impl Area {
     }
 }
 
-/// Area and address (from 0, as on the wire), and the bit of a register where a signal is one.
+/// Area and address (from 0, as on the wire), the bit of a register where a signal is one, and the unit where it is not the
+/// link's own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct PointAddress {
+    /// Unit identifier; none for the link's own.
+    pub unit: Option<u8>,
     /// The table.
     pub area: Area,
     /// Address from 0, as on the wire.
@@ -39,8 +42,17 @@ pub struct PointAddress {
 }
 
 impl PointAddress {
+    /// Unit, table and address, without the bit.
+    pub const fn cell(&self) -> (Option<u8>, Area, u16) {
+        (self.unit, self.area, self.number)
+    }
+
     fn parse(text: &str) -> Option<Self> {
-        let mut words = text.split_whitespace();
+        let mut words = text.split_whitespace().peekable();
+        let mut unit = None;
+        if words.next_if_eq(&"unit").is_some() {
+            unit = Some(words.next()?.parse().ok()?);
+        }
         let area = words.next()?;
         let areas = [Area::Coil, Area::DiscreteInput, Area::HoldingRegister, Area::InputRegister];
         let area = areas.into_iter().find(|known| known.word() == area)?;
@@ -53,12 +65,13 @@ impl PointAddress {
         if words.next().is_some() || (bit.is_some() && area.is_bits()) {
             return None;
         }
-        Some(Self { area, number, bit })
+        Some(Self { unit, area, number, bit })
     }
 }
 
 impl fmt::Display for PointAddress {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.unit.map_or(Ok(()), |unit| write!(f, "unit {unit} "))?;
         write!(f, "{} {}", self.area, self.number)?;
         self.bit.map_or(Ok(()), |bit| write!(f, " bit {bit}"))
     }
@@ -70,13 +83,13 @@ impl Field for PointAddress {
         Self::parse(&text).ok_or_else(|| Problem {
             rule: "not-an-address",
             message: format!("`{text}` is not an address in a Modbus module"),
-            help: "write area and address from 0, such as \"input-register 4\", \"coil 0\" or \"holding-register 2 bit 5\"; \
+            help: "write area and address from 0, such as \"input-register 4\", \"coil 0\", \"holding-register 2 bit 5\" or \"unit 2 coil 0\"; \
                    areas: coil, discrete-input, holding-register, input-register; addresses 0 to 65535, bits 0 to 15"
                 .into(),
         })
     }
     fn schema() -> Value {
-        let pattern = r"^\s*((coil|discrete-input)\s+[0-9]{1,5}|(holding-register|input-register)\s+[0-9]{1,5}(\s+bit\s+(1[0-5]|[0-9]))?)\s*$";
+        let pattern = r"^\s*(unit\s+[0-9]{1,3}\s+)?((coil|discrete-input)\s+[0-9]{1,5}|(holding-register|input-register)\s+[0-9]{1,5}(\s+bit\s+(1[0-5]|[0-9]))?)\s*$";
         json!({ "type": "string", "pattern": pattern, "examples": ["input-register 4"] })
     }
 }
@@ -90,6 +103,9 @@ mod tests {
     #[case("coil 0", Some("coil 0"))]
     #[case("holding-register 2 bit 5", Some("holding-register 2 bit 5"))]
     #[case("input-register 70000", None)]
+    #[case("unit 3 coil 1", Some("unit 3 coil 1"))]
+    #[case("unit 300 coil 1", None)]
+    #[case("unit coil 1", None)]
     #[case("coil 3 bit 1", None)]
     #[case("holding-register 2 bit 16", None)]
     #[case("register 2", None)]

@@ -1,11 +1,13 @@
 //! Orders to the rig: what the air does, in outputs.
 
 use crate::address::Area;
-use crate::modbus::Request;
-use crate::sheet::RigSheet;
+use crate::modbus::{Query, Request};
+use crate::read_plan::Cell;
+use crate::sheet::{Output, RigSheet};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use tripbench_quantity::{Mono, Span};
+use std::collections::BTreeMap;
+use tripbench_quantity::{Mono, Span, VacuumLevel};
 use tripbench_sheet::words;
 
 words! {
@@ -20,6 +22,8 @@ words! {
         Bleed = "bleed",
         /// Lets air in at full flow.
         Vent = "vent",
+        /// Set point of a vacuum regulator in front of the evacuation valve.
+        Regulator = "regulator",
         /// Electrical supply of the devices.
         DevicePower = "device-power",
     }
@@ -75,6 +79,19 @@ pub enum Order {
     Safe,
     /// Air as given, device power on.
     Powered(Air),
+    /// The regulator's set point, in pascal of vacuum, its valve open, device power on.
+    Regulated(u32),
+}
+
+impl Order {
+    /// What the air does by it.
+    pub const fn air(self) -> Air {
+        match self {
+            Self::Safe => Air::Rest,
+            Self::Powered(air) => air,
+            Self::Regulated(_) => Air::Evacuate,
+        }
+    }
 }
 
 /// An order with its number and the moment after which it must not go out any more.
@@ -88,61 +105,146 @@ pub struct Command {
     pub not_after: Option<Mono>,
 }
 
-/// The outputs' states in the order of the rig sheet.
-pub type OutputImage = Vec<bool>;
+/// The outputs' words in the order of the rig sheet: 0 or 1 of a coil or bit, counts of a regulator.
+pub type OutputImage = Vec<u16>;
 
 /// Outputs as read back after a command.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ReadBack {
-    /// States, in the order of the rig sheet.
+    /// Words, in the order of the rig sheet.
     pub outputs: OutputImage,
     /// From before the write to after the read that confirmed it.
     #[schemars(with = "(u64, u64)")]
     pub span: Span,
 }
 
-impl RigSheet {
-    /// States of all outputs, in the order of the sheet, that carry out an order.
-    pub fn image_of(&self, order: Order) -> OutputImage {
-        let state = |name: OutputName, safe: bool| match (order, name) {
-            (Order::Powered(_), OutputName::DevicePower) => true,
-            (Order::Safe | Order::Powered(Air::Rest), _) => safe,
-            (Order::Powered(air), name) => air.output() == Some(name),
-        };
-        self.outputs.iter().map(|output| state(output.name, *output.safe)).collect()
+impl Output {
+    /// Counts of a regulator for a level, within what its register can hold.
+    fn counts(&self, level: VacuumLevel) -> u16 {
+        let Some(scale) = &self.scale else { return 0 };
+        let [low, high] = scale.values.map(VacuumLevel::si);
+        let share = (level.si() - low) / (high - low);
+        let counts = scale.counts[0] + share * (scale.counts[1] - scale.counts[0]);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the register"
+        )]
+        let word = counts.round().clamp(0.0, f64::from(u16::MAX)) as u16;
+        word
     }
 
-    /// Whether the rig has what an order needs.
-    pub fn can(&self, air: Air) -> bool {
-        air.output().is_none_or(|wanted| self.outputs.iter().any(|output| output.name == wanted))
+    /// Deepest level that a regulator can be asked for.
+    fn deepest(&self) -> VacuumLevel {
+        let values = self.scale.as_ref().map_or([VacuumLevel::ZERO; 2], |scale| scale.values);
+        if values[0] > values[1] { values[0] } else { values[1] }
+    }
+
+    fn word(&self, order: Order) -> u16 {
+        if self.name == OutputName::Regulator {
+            let highest = match order {
+                Order::Powered(air) if air.evacuates() => self.deepest(),
+                Order::Regulated(pascal) => VacuumLevel::new(f64::from(pascal)),
+                Order::Safe | Order::Powered(_) => VacuumLevel::ZERO,
+            };
+            return self.counts(highest);
+        }
+        u16::from(match (order, self.name) {
+            (Order::Powered(_) | Order::Regulated(_), OutputName::DevicePower) => true,
+            (Order::Safe | Order::Powered(Air::Rest), _) => *self.safe,
+            (Order::Powered(_) | Order::Regulated(_), name) => order.air().output() == Some(name),
+        })
     }
 }
 
 impl RigSheet {
-    /// The writes that bring all outputs to an image: one for each run of neighbouring coils, never a coil of somebody else.
-    pub fn writes(&self, image: &[bool]) -> Vec<Request> {
-        let mut writes: Vec<(u16, Vec<bool>)> = Vec::new();
-        for (output, state) in self.outputs.iter().zip(image) {
-            let number = output.at.number;
-            match writes.last_mut() {
-                Some((start, states)) if usize::from(number - *start) == states.len() => states.push(*state),
-                _ => writes.push((number, vec![*state])),
+    /// Words of all outputs, in the order of the sheet, that carry out an order.
+    pub fn image_of(&self, order: Order) -> OutputImage {
+        self.outputs.iter().map(|output| output.word(order)).collect()
+    }
+
+    /// Whether the rig has what an order needs; by hand a person does anything but throttle.
+    pub fn can(&self, air: Air) -> bool {
+        let by_hand = self.by_hand() && air != Air::EvacuateFine;
+        by_hand || air.output().is_none_or(|wanted| self.has(wanted))
+    }
+
+    /// Whether it has an output.
+    pub fn has(&self, name: OutputName) -> bool {
+        self.outputs.iter().any(|output| output.name == name)
+    }
+
+    /// The writes that bring all outputs to an image: one for each run of neighbours, never a coil or register of somebody
+    /// else. A register that holds outputs as bits belongs to the rig whole: its other bits are written 0.
+    pub fn writes(&self, image: &[u16]) -> Vec<Query> {
+        let mut words: BTreeMap<Cell, u16> = BTreeMap::new();
+        for (output, word) in self.outputs.iter().zip(image) {
+            *words.entry(output.at.cell()).or_insert(0) |= word << output.at.bit.unwrap_or(0);
+        }
+        let mut runs: Vec<(Cell, Vec<u16>)> = Vec::new();
+        for ((unit, area, number), word) in words {
+            match runs.last_mut() {
+                Some(((last_unit, last_area, start), run))
+                    if (*last_unit, *last_area) == (unit, area)
+                        && usize::from(number - *start) == run.len() =>
+                {
+                    run.push(word);
+                }
+                _ => runs.push(((unit, area, number), vec![word])),
             }
         }
-        writes.into_iter().map(|(start, states)| Request::WriteCoils { start, states }).collect()
+        let query = |((unit, area, start), words): (Cell, Vec<u16>)| {
+            let request = if area == Area::Coil {
+                Request::WriteCoils { start, states: words.iter().map(|word| *word != 0).collect() }
+            } else {
+                Request::WriteRegisters { start, values: words }
+            };
+            Query { unit: unit.unwrap_or(*self.link.unit), request }
+        };
+        runs.into_iter().map(query).collect()
     }
 
     /// The reads that show all outputs, in order of the writes.
-    pub fn output_reads(&self) -> Vec<Request> {
-        let image = vec![false; self.outputs.len()];
-        let read = |write| match write {
-            Request::WriteCoils { start, states } => Request::Read {
-                area: Area::Coil,
-                start,
-                count: u16::try_from(states.len()).unwrap_or(u16::MAX),
-            },
-            read @ Request::Read { .. } => read,
+    pub fn output_reads(&self) -> Vec<Query> {
+        let image = vec![0; self.outputs.len()];
+        let length = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
+        let read = |query: Query| {
+            let (area, start, count) = match query.request {
+                Request::WriteCoils { start, states } => (Area::Coil, start, length(states.len())),
+                Request::WriteRegisters { start, values } => {
+                    (Area::HoldingRegister, start, length(values.len()))
+                }
+                Request::Read { area, start, count } => (area, start, count),
+            };
+            Query { request: Request::Read { area, start, count }, ..query }
         };
         self.writes(&image).into_iter().map(read).collect()
+    }
+
+    /// The outputs among words that were read; `word` gives the one at a place, if it was read.
+    pub fn outputs_in(&self, word: impl Fn(Cell) -> Option<u16>) -> Option<OutputImage> {
+        let of = |output: &Output| {
+            let word = word(output.at.cell())?;
+            Some(match (output.at.bit, output.at.area.is_bits()) {
+                (Some(bit), _) => word >> bit & 1,
+                (None, true) => u16::from(word != 0),
+                (None, false) => word,
+            })
+        };
+        self.outputs.iter().map(of).collect()
+    }
+
+    /// The outputs from the answers to [`RigSheet::output_reads`], in their order.
+    pub fn outputs_read(&self, answers: &[Vec<u16>]) -> Option<OutputImage> {
+        let reads = self.output_reads();
+        self.outputs_in(|(unit, area, number)| {
+            let own = unit.unwrap_or(*self.link.unit);
+            reads.iter().zip(answers).find_map(|(query, words)| match query.request {
+                Request::Read { area: read, start, .. } if query.unit == own && read == area => {
+                    words.get(usize::from(number.checked_sub(start)?)).copied()
+                }
+                Request::Read { .. } | Request::WriteCoils { .. } | Request::WriteRegisters { .. } => None,
+            })
+        })
     }
 }

@@ -4,7 +4,7 @@ use crate::command::OutputImage;
 use crate::read_plan::ReadPlan;
 use crate::scan::Scan;
 use crate::sheet::{ReferenceKind, RigSheet};
-use crate::signal::{AnalogInput, DigitalInput};
+use crate::signal::{AnalogInput, DigitalInput, RegisterInput, WordOrder};
 use thiserror::Error;
 use tripbench_quantity::{AbsolutePressure, AirPressure, Quantity, Span, VacuumLevel};
 
@@ -44,6 +44,14 @@ pub enum AnalogFault {
     AboveRange {
         /// The current.
         milliampere: f64,
+    },
+    /// A voltage outside what its signal allows.
+    #[error("the signal is {volts:.2} V, outside {} to {} V: broken wire, failed or overloaded transducer", allowed[0], allowed[1])]
+    OutsideVolts {
+        /// The voltage.
+        volts: f64,
+        /// What is allowed.
+        allowed: [f64; 2],
     },
     /// Not a number, or not in the scan.
     #[error("the value is not a number")]
@@ -97,6 +105,11 @@ impl Decoder {
                 return Err(AnalogFault::AboveRange { milliampere });
             }
         }
+        if let Some((volts, allowed)) =
+            input.volts(counts).filter(|(volts, [low, high])| !(*low <= *volts && *volts <= *high))
+        {
+            return Err(AnalogFault::OutsideVolts { volts, allowed });
+        }
         Ok(Analog { value: input.value(counts), span })
     }
 
@@ -128,22 +141,36 @@ impl Decoder {
 
     /// A digital input; `None` if the scan does not hold it.
     pub fn bit(&self, scan: &Scan, input: &DigitalInput) -> Option<Bit> {
-        let (block, offset) = self.plan.find(input.at.area, input.at.number)?;
+        let (block, offset) = self.plan.find(input.at.cell())?;
         let block = scan.blocks.get(block)?;
         Some(Bit { on: input.state(*block.words.get(offset)?), span: block.span })
     }
 
     /// The outputs' states as read in this scan, in the order of the rig sheet.
     pub fn outputs(&self, scan: &Scan, rig: &RigSheet) -> Option<OutputImage> {
-        let state = |area, number| {
-            let (block, offset) = self.plan.find(area, number)?;
-            Some(*scan.blocks.get(block)?.words.get(offset)? != 0)
-        };
-        rig.outputs.iter().map(|output| state(output.at.area, output.at.number)).collect()
+        rig.outputs_in(|cell| {
+            let (block, offset) = self.plan.find(cell)?;
+            scan.blocks.get(block)?.words.get(offset).copied()
+        })
+    }
+
+    /// A whole number in registers, and when it was read; `None` if the scan does not hold it.
+    pub fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
+        let (block, offset) = self.plan.find(input.at.cell())?;
+        let block = scan.blocks.get(block)?;
+        let words = block.words.get(offset..)?;
+        let &first = words.first()?;
+        if input.raw.registers() == 1 {
+            return Some((u64::from(first), block.span));
+        }
+        let &second = words.get(1)?;
+        let (high, low) =
+            if input.word_order == WordOrder::HighFirst { (first, second) } else { (second, first) };
+        Some((u64::from(high) << 16 | u64::from(low), block.span))
     }
 
     fn words<'s, Q>(&self, scan: &'s Scan, input: &AnalogInput<Q>) -> Option<(&'s [u16], Span)> {
-        let (block, offset) = self.plan.find(input.at.area, input.at.number)?;
+        let (block, offset) = self.plan.find(input.at.cell())?;
         let block = scan.blocks.get(block)?;
         Some((block.words.get(offset..)?, block.span))
     }

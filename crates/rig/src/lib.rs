@@ -9,6 +9,7 @@ mod doubt;
 mod modbus;
 mod read_plan;
 mod scan;
+mod serial;
 mod sheet;
 mod signal;
 
@@ -17,13 +18,17 @@ pub use command::{Air, Command, CommandId, Order, OutputImage, OutputName, ReadB
 pub use decode::{Analog, AnalogFault, Bit, Decoder};
 pub use doubt::Doubt;
 pub use modbus::{
-    Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Request,
-    Response, VirtualModule,
+    Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Query,
+    Request, Response, VirtualModule,
 };
-pub use read_plan::{Read, ReadPlan};
+pub use read_plan::{Cell, Read, ReadPlan};
 pub use scan::{Block, Scan};
+pub use serial::{Parity, SerialTiming};
 pub use sheet::{
-    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind,
-    ReferenceSheet, RigSheet, WithoutPower,
+    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleClock, ModuleTimes, Output, Position,
+    ReferenceKind, ReferenceSheet, RigSheet, SerialPort, Wire, WithoutPower,
 };
-pub use signal::{ActiveState, AnalogInput, AnalogSignal, DigitalInput, RawType, WordOrder};
+pub use signal::{
+    ActiveState, AnalogInput, AnalogSignal, DigitalInput, EdgeCounter, Edges, RawType, RegisterInput, Scale,
+    WordOrder,
+};

@@ -32,6 +32,22 @@ pub enum Request {
         /// Their new states.
         states: Vec<bool>,
     },
+    /// Function 10: holding registers from `start` on.
+    WriteRegisters {
+        /// First address.
+        start: u16,
+        /// Their new values.
+        values: Vec<u16>,
+    },
+}
+
+/// A request to one unit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Query {
+    /// Unit identifier.
+    pub unit: u8,
+    /// What is asked.
+    pub request: Request,
 }
 
 /// What a module answers.
@@ -56,6 +72,8 @@ impl Exception {
     pub const ILLEGAL_FUNCTION: Self = Self(1);
     /// 02: an address does not exist.
     pub const ILLEGAL_DATA_ADDRESS: Self = Self(2);
+    /// 0B: a gateway got no answer from that unit.
+    pub const NO_SUCH_UNIT: Self = Self(0x0B);
     /// 03: a quantity or value is not allowed.
     pub const ILLEGAL_DATA_VALUE: Self = Self(3);
 }
@@ -69,6 +87,21 @@ impl Request {
                 (1..=most).contains(count)
             }
             Self::WriteCoils { states, .. } => (1..=usize::from(MOST_BITS_WRITTEN)).contains(&states.len()),
+            Self::WriteRegisters { values, .. } => {
+                (1..=usize::from(MOST_REGISTERS_WRITTEN)).contains(&values.len())
+            }
+        }
+    }
+
+    /// Bytes of request and of its whole answer as RTU frames, unit and CRC included.
+    pub fn rtu_lengths(&self) -> (usize, usize) {
+        match self {
+            Self::Read { area, count, .. } => {
+                let count = usize::from(*count);
+                (8, 5 + if area.is_bits() { count.div_ceil(8) } else { 2 * count })
+            }
+            Self::WriteCoils { states, .. } => (9 + states.len().div_ceil(8), 8),
+            Self::WriteRegisters { values, .. } => (9 + 2 * values.len(), 8),
         }
     }
 
@@ -76,17 +109,18 @@ impl Request {
     pub fn fits(&self, response: &Response) -> bool {
         match (self, response) {
             (Self::Read { count, .. }, Response::Values(values)) => values.len() == usize::from(*count),
-            (Self::WriteCoils { .. }, Response::Written) => true,
-            (Self::Read { .. }, Response::Written) | (Self::WriteCoils { .. }, Response::Values(_)) => false,
+            (Self::WriteCoils { .. } | Self::WriteRegisters { .. }, Response::Written) => true,
+            (Self::Read { .. }, Response::Written)
+            | (Self::WriteCoils { .. } | Self::WriteRegisters { .. }, Response::Values(_)) => false,
         }
     }
 }
 
 /// A module that answers at any moment of virtual time, later and later.
 pub trait VirtualModule {
-    /// What the module answers at `at`; `at` never goes back.
+    /// What the module answers at `at`; `at` never goes back. A unit that is not there answers as a gateway does: 0B.
     ///
     /// # Errors
     /// The module's exception, as a real one would answer.
-    fn answer(&mut self, at: Mono, request: &Request) -> Result<Response, Exception>;
+    fn answer(&mut self, at: Mono, query: &Query) -> Result<Response, Exception>;
 }

@@ -1,13 +1,16 @@
 //! Which reads make a scan: the fewest requests that cover every address, within the standard's quantities.
 
 use crate::address::Area;
-use crate::modbus::{MOST_BITS_READ, MOST_REGISTERS_READ};
+use crate::modbus::{MOST_BITS_READ, MOST_REGISTERS_READ, Query, Request};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
 /// One read request of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Read {
+    /// Unit identifier; none for the link's own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<u8>,
     /// The table.
     pub area: Area,
     /// First address.
@@ -15,6 +18,17 @@ pub struct Read {
     /// How many.
     pub count: u16,
 }
+
+impl Read {
+    /// The request, where the link's own unit is `own`.
+    pub fn query(&self, own: u8) -> Query {
+        let request = Request::Read { area: self.area, start: self.start, count: self.count };
+        Query { unit: self.unit.unwrap_or(own), request }
+    }
+}
+
+/// Where a word lives: unit (none for the link's own), table, address.
+pub type Cell = (Option<u8>, Area, u16);
 
 /// The reads of a scan, in their order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -29,30 +43,34 @@ impl ReadPlan {
     /// `largest_hole` addresses, since a module may refuse them.
     ///
     /// Taking as much as is allowed from the lowest uncovered address on is optimal for intervals on a line.
-    pub fn covering(wanted: impl IntoIterator<Item = (Area, u16)>, largest_hole: u16) -> Self {
+    pub fn covering(wanted: impl IntoIterator<Item = Cell>, largest_hole: u16) -> Self {
         let wanted: BTreeSet<_> = wanted.into_iter().collect();
         let mut reads: Vec<Read> = Vec::new();
-        for (area, number) in wanted {
+        for (unit, area, number) in wanted {
             let most = if area.is_bits() { MOST_BITS_READ } else { MOST_REGISTERS_READ };
             if let Some(last) = reads.last_mut() {
                 let end = u32::from(last.start) + u32::from(last.count);
                 let hole = u32::from(number).saturating_sub(end);
                 let count = u32::from(number) - u32::from(last.start.min(number)) + 1;
-                if last.area == area && hole <= u32::from(largest_hole) && count <= u32::from(most) {
+                if (last.unit, last.area) == (unit, area)
+                    && hole <= u32::from(largest_hole)
+                    && count <= u32::from(most)
+                {
                     last.count = u16::try_from(count).unwrap_or(most);
                     continue;
                 }
             }
-            reads.push(Read { area, start: number, count: 1 });
+            reads.push(Read { unit, area, start: number, count: 1 });
         }
         Self { reads }
     }
 
     /// Index of the block and offset in it for an address.
-    pub fn find(&self, area: Area, number: u16) -> Option<(usize, usize)> {
+    pub fn find(&self, (unit, area, number): Cell) -> Option<(usize, usize)> {
         self.reads.iter().enumerate().find_map(|(index, read)| {
             let offset = number.checked_sub(read.start)?;
-            (read.area == area && offset < read.count).then_some((index, usize::from(offset)))
+            ((read.unit, read.area) == (unit, area) && offset < read.count)
+                .then_some((index, usize::from(offset)))
         })
     }
 }
@@ -64,18 +82,20 @@ mod tests {
 
     #[test]
     fn neighbours_share_a_read_and_holes_split_it() {
-        let wanted =
-            [(Area::InputRegister, 0), (Area::InputRegister, 1), (Area::InputRegister, 5), (Area::Coil, 0)];
+        let register = |number| (None, Area::InputRegister, number);
+        let wanted = [register(0), register(1), register(5), (None, Area::Coil, 0)];
         assert_eq!(ReadPlan::covering(wanted, 0).reads.len(), 3);
         assert_eq!(ReadPlan::covering(wanted, 3).reads.len(), 2);
+        let elsewhere = (Some(2), Area::InputRegister, 2);
+        assert_eq!(ReadPlan::covering(wanted.into_iter().chain([elsewhere]), 3).reads.len(), 3);
     }
 
     #[test]
     fn a_read_stays_within_the_quantities_of_the_standard() {
-        let registers = (0..300).map(|number| (Area::HoldingRegister, number));
+        let registers = (0..300).map(|number| (None, Area::HoldingRegister, number));
         let counts: Vec<_> = ReadPlan::covering(registers, 0).reads.iter().map(|read| read.count).collect();
         assert_eq!(counts, [125, 125, 50]);
-        let bits = (0..2_001).map(|number| (Area::DiscreteInput, number));
+        let bits = (0..2_001).map(|number| (None, Area::DiscreteInput, number));
         assert_eq!(ReadPlan::covering(bits, 0).reads.len(), 2);
     }
 
@@ -96,9 +116,9 @@ mod tests {
     proptest! {
         #[test]
         fn the_plan_is_the_smallest_that_covers(numbers in prop::collection::btree_set(0_u16..400, 1..9), hole in 0_u16..150) {
-            let plan = ReadPlan::covering(numbers.iter().map(|&number| (Area::InputRegister, number)), hole);
+            let plan = ReadPlan::covering(numbers.iter().map(|&number| (None, Area::InputRegister, number)), hole);
             for &number in &numbers {
-                prop_assert!(plan.find(Area::InputRegister, number).is_some());
+                prop_assert!(plan.find((None, Area::InputRegister, number)).is_some());
             }
             let sorted: Vec<_> = numbers.into_iter().collect();
             prop_assert_eq!(plan.reads.len(), fewest_by_search(&sorted, hole));

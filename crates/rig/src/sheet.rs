@@ -1,14 +1,18 @@
 //! The rig sheet: everything that is known of one rig.
 
-use crate::address::{Area, PointAddress};
+use crate::address::PointAddress;
 use crate::command::OutputName;
-use crate::read_plan::ReadPlan;
-use crate::signal::{AnalogInput, DigitalInput};
+use crate::modbus::Request;
+use crate::read_plan::{Cell, ReadPlan};
+use crate::serial::{Parity, SerialTiming};
+use crate::signal::{AnalogInput, DigitalInput, RegisterInput, Scale};
+use std::time::Duration;
 use tripbench_quantity::{
     AbsolutePressure, AirPressure, Length, LevelDifference, LevelRate, TimeSpan, VacuumLevel, Volume,
 };
 use tripbench_sheet::{At, Date, Header, Place, words};
 
+mod link;
 mod read;
 mod rules;
 
@@ -32,12 +36,36 @@ words! {
     }
 }
 
+/// A serial port with its setting.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SerialPort {
+    /// Path of the port.
+    pub path: At<String>,
+    /// Bits per second.
+    pub baud: At<u32>,
+    /// Parity.
+    pub parity: Parity,
+    /// Stop bits, 1 or 2.
+    pub stop_bits: u8,
+}
+
+/// What the frames travel on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Wire {
+    /// Modbus TCP to `host:port`.
+    Tcp(At<String>),
+    /// Modbus RTU on a serial port.
+    Serial(SerialPort),
+    /// Modbus RTU frames through a TCP connection to `host:port`, as serial converters have it.
+    RtuOverTcp(At<String>),
+}
+
 /// How the module is reached.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LinkSheet {
-    /// `host:port` of Modbus TCP.
-    pub tcp: At<String>,
-    /// Unit identifier.
+    /// What the frames travel on.
+    pub wire: Wire,
+    /// Unit identifier of every address that gives none.
     pub unit: At<u8>,
     /// Longest time that an answer may take before the link is in doubt.
     pub answer_timeout: At<TimeSpan>,
@@ -47,10 +75,23 @@ pub struct LinkSheet {
     pub scan_interval: At<TimeSpan>,
     /// Addresses that nobody wants but that may be read to save a request.
     pub largest_hole: At<u16>,
+    /// Typical time of an answer, wire time on a serial line not counted: for what is predicted.
+    pub answer_time: At<TimeSpan>,
+    /// Shortest silence after an answer, where the module wants more than the standard.
+    pub minimum_gap: At<TimeSpan>,
+}
+
+/// A counter that runs in the module, for edges that it stamps itself.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ModuleClock {
+    /// Where it is.
+    pub register: RegisterInput,
+    /// Time of one count.
+    pub tick: TimeSpan,
 }
 
 /// Delays inside the module.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct ModuleTimes {
     /// Fixed delay of the digital inputs' filter.
     pub input_filter: TimeSpan,
@@ -60,6 +101,8 @@ pub struct ModuleTimes {
     pub converter: TimeSpan,
     /// Outputs fall to safe after this time without a master, where the module does that.
     pub loss_of_master: Option<TimeSpan>,
+    /// Its clock, where it stamps edges.
+    pub clock: Option<ModuleClock>,
 }
 
 /// A lag, first order, with its uncertainty as a half width.
@@ -122,10 +165,12 @@ pub struct ReferenceSheet {
 pub struct Output {
     /// Which.
     pub name: OutputName,
-    /// Its coil.
+    /// Its coil, register bit, or register of a regulator.
     pub at: At<PointAddress>,
-    /// Its safe value.
+    /// Its safe value; of a regulator `false`: it asks for ambient.
     pub safe: At<bool>,
+    /// Counts of a regulator's set point.
+    pub scale: Option<Scale<VacuumLevel>>,
     /// What its valve does without power.
     pub without_power: Option<WithoutPower>,
     /// Where the sheet states it.
@@ -227,24 +272,57 @@ impl RigSheet {
 
     /// The reads of a scan. Outputs come first, analog inputs next, digital inputs last.
     pub fn read_plan(&self) -> ReadPlan {
-        let digital = self.positions.iter().flat_map(|position| {
-            [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
-        });
-        let guards = [self.interlocks.emergency_stop.as_ref(), self.interlocks.guard_door.as_ref()];
-        let digital =
-            digital.chain(guards.into_iter().flatten()).map(|input| (input.at.area, input.at.number));
+        let digital = self.digital_inputs().into_iter().flat_map(DigitalInput::cells);
         let analog = [
-            Some(registers(&self.reference.input)),
-            self.air_pressure.as_ref().map(registers),
-            self.ambient.as_ref().map(registers),
+            Some(self.reference.input.cells()),
+            self.air_pressure.as_ref().map(AnalogInput::cells),
+            self.ambient.as_ref().map(AnalogInput::cells),
+            self.module.clock.as_ref().map(|clock| clock.register.cells()),
         ];
-        let outputs = self.outputs.iter().map(|output| (output.at.area, output.at.number));
-        let wanted: Vec<(Area, u16)> =
+        let outputs = self.outputs.iter().map(|output| output.at.cell());
+        let wanted: Vec<Cell> =
             digital.chain(analog.into_iter().flatten().flatten()).chain(outputs).collect();
         ReadPlan::covering(wanted, *self.link.largest_hole)
     }
+
+    /// Every digital input: of the positions in order, then of the guards.
+    pub fn digital_inputs(&self) -> Vec<&DigitalInput> {
+        let positions = self.positions.iter().flat_map(|position| {
+            [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
+        });
+        let guards = [self.interlocks.emergency_stop.as_ref(), self.interlocks.guard_door.as_ref()];
+        positions.chain(guards.into_iter().flatten()).collect()
+    }
+
+    /// Whether no output moves air: a person pulls and vents by hand, and is told the rate.
+    pub fn by_hand(&self) -> bool {
+        self.outputs.iter().all(|output| output.name == OutputName::DevicePower)
+    }
+
+    /// Predicted time of a whole scan.
+    pub fn scan_time(&self) -> TimeSpan {
+        let reads = self.read_plan().reads;
+        let all: Duration =
+            reads.iter().map(|read| self.link.transaction(&read.query(*self.link.unit).request)).sum();
+        TimeSpan::new(all.as_secs_f64().max(self.link.scan_interval.si()))
+    }
 }
 
-fn registers<Q>(input: &AnalogInput<Q>) -> Vec<(Area, u16)> {
-    (0..input.raw.registers()).map(|offset| (input.at.area, input.at.number.saturating_add(offset))).collect()
+impl LinkSheet {
+    /// Silences and characters of a serial line; none for TCP.
+    pub fn timing(&self) -> Option<SerialTiming> {
+        match &self.wire {
+            Wire::Serial(port) => Some(SerialTiming::at(*port.baud)),
+            Wire::Tcp(_) | Wire::RtuOverTcp(_) => None,
+        }
+    }
+
+    /// Predicted time from the start of a request to the start of the next.
+    pub fn transaction(&self, request: &Request) -> Duration {
+        let answer = self.answer_time.duration();
+        let gap = self.minimum_gap.duration();
+        self.timing().map_or(answer + gap, |timing| {
+            timing.transaction(request) + answer + gap.saturating_sub(timing.between_frames())
+        })
+    }
 }

@@ -1,6 +1,7 @@
 //! Signals: how raw registers and bits become quantities and states.
 
 use crate::address::PointAddress;
+use crate::read_plan::Cell;
 use tripbench_quantity::{Current, Quantity};
 use tripbench_sheet::{At, Field, Finding, Reader, Wording, words};
 
@@ -37,6 +38,10 @@ words! {
         TwoPoint = "two-point",
         /// 4–20 mA with the fault limits of NAMUR NE 43; the two points are at 4 and 20 mA.
         LiveZero = "4-20 mA",
+        /// 0–10 V; the two points are at 0 and 10 V. A broken wire reads as 0 V: it can not be told from ambient.
+        Volts = "0-10 V",
+        /// −10 to 10 V; the two points are at −10 and 10 V.
+        BipolarVolts = "+/-10 V",
     }
 }
 
@@ -80,6 +85,84 @@ impl RawType {
     }
 }
 
+/// A whole number in registers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RegisterInput {
+    /// Where its first register is.
+    pub at: At<PointAddress>,
+    /// How the number lies there.
+    pub raw: RawType,
+    /// Order of two registers.
+    pub word_order: WordOrder,
+}
+
+impl RegisterInput {
+    /// Reads the keys of a register that holds a whole number without sign.
+    pub fn read(reader: &Reader<'_>) -> Option<Self> {
+        let at = register_address(reader);
+        let raw = reader.or("raw", "u16 or u32", RawType::Unsigned16);
+        let raw =
+            reader.tested(raw, "u16 or u32", |raw| matches!(raw, RawType::Unsigned16 | RawType::Unsigned32));
+        let word_order = reader.or("word_order", "which of two registers comes first", WordOrder::HighFirst);
+        Some(Self { at: at?, raw: raw?.value, word_order: word_order?.value })
+    }
+
+    /// Its registers.
+    pub fn cells(&self) -> Vec<Cell> {
+        cells(self.at.value, self.raw)
+    }
+
+    /// How many different values it has: it starts again from 0 there.
+    pub fn modulus(&self) -> u64 {
+        1 << (16 * u64::from(self.raw.registers()))
+    }
+}
+
+/// A line through two points, from counts to a quantity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale<Q> {
+    /// Raw counts at the two points.
+    pub counts: [f64; 2],
+    /// The quantity at the two points.
+    pub values: [Q; 2],
+}
+
+fn register_address(reader: &Reader<'_>) -> Option<At<PointAddress>> {
+    let at = reader.required("at", "address of the first register, such as \"input-register 0\"");
+    reader.tested(at, "a register, not a bit", |at: &PointAddress| !at.area.is_bits() && at.bit.is_none())
+}
+
+fn cells(at: PointAddress, raw: RawType) -> Vec<Cell> {
+    (0..raw.registers()).map(|offset| (at.unit, at.area, at.number.saturating_add(offset))).collect()
+}
+
+words! {
+    /// Which edges a counter counts.
+    pub enum Edges {
+        /// Every change.
+        Both = "both",
+        /// From 0 to 1 alone.
+        Rising = "rising",
+    }
+}
+
+/// A counter of a digital input's edges, in the module.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EdgeCounter {
+    /// Where it is.
+    pub register: RegisterInput,
+    /// What it counts.
+    pub edges: Edges,
+}
+
+impl EdgeCounter {
+    fn read(reader: &Reader<'_>) -> Option<Self> {
+        let register = RegisterInput::read(reader);
+        let edges = reader.or("edges", "both or rising", Edges::Both);
+        Some(Self { register: register?, edges: edges?.value })
+    }
+}
+
 /// An analog input that measures a quantity `Q`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AnalogInput<Q> {
@@ -100,14 +183,14 @@ pub struct AnalogInput<Q> {
 impl<Q: Quantity + Field> AnalogInput<Q> {
     /// Reads the keys of an analog input.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
-        let at = reader.required("at", "address of the first register, such as \"input-register 0\"");
-        let at = reader
-            .tested(at, "a register, not a bit", |at: &PointAddress| !at.area.is_bits() && at.bit.is_none());
+        let at = register_address(reader);
         let raw = reader.or("raw", "how the number lies in registers", RawType::Signed16);
         let word_order = reader.or("word_order", "which of two registers comes first", WordOrder::HighFirst);
         let signal = reader.or("signal", "what the transducer sends", AnalogSignal::TwoPoint);
-        let counts: Option<At<[f64; 2]>> =
-            reader.required("counts", "raw counts at two points (4 and 20 mA for a live zero)");
+        let counts: Option<At<[f64; 2]>> = reader.required(
+            "counts",
+            "raw counts at two points (4 and 20 mA, 0 and 10 V, or -10 and 10 V for those signals)",
+        );
         let values: Option<At<[Q; 2]>> = reader.required("values", "the quantity at the same two points");
         if let Some(counts) = counts.as_ref().filter(|counts| (counts[0] - counts[1]).abs() < f64::EPSILON) {
             let wording = Wording::new(
@@ -148,6 +231,22 @@ impl<Q: Quantity> AnalogInput<Q> {
         Q::from_si(low + (counts - self.counts[0]) / (self.counts[1] - self.counts[0]) * (high - low))
     }
 
+    /// Its registers.
+    pub fn cells(&self) -> Vec<Cell> {
+        cells(self.at.value, self.raw)
+    }
+
+    /// Voltage for raw counts and what the signal allows, of a voltage signal: 5 % of the span beyond it at either end,
+    /// judgement of this project, for there is no standard.
+    pub fn volts(&self, counts: f64) -> Option<(f64, [f64; 2])> {
+        let share = (counts - self.counts[0]) / (self.counts[1] - self.counts[0]);
+        match self.signal {
+            AnalogSignal::Volts => Some((10.0 * share, [-0.5, 10.5])),
+            AnalogSignal::BipolarVolts => Some((20.0 * share - 10.0, [-11.0, 11.0])),
+            AnalogSignal::TwoPoint | AnalogSignal::LiveZero => None,
+        }
+    }
+
     /// Loop current for raw counts, of a live-zero signal.
     pub fn loop_current(&self, counts: f64) -> Option<Current> {
         let share = (counts - self.counts[0]) / (self.counts[1] - self.counts[0]);
@@ -167,6 +266,10 @@ pub struct DigitalInput {
     pub at: At<PointAddress>,
     /// Which raw state counts as on.
     pub active: ActiveState,
+    /// Counter of its edges in the module: shows what happens between two scans.
+    pub counter: Option<EdgeCounter>,
+    /// Register that holds the module's clock at its last edge.
+    pub capture: Option<RegisterInput>,
 }
 
 impl DigitalInput {
@@ -179,7 +282,18 @@ impl DigitalInput {
             |at: &PointAddress| at.area.is_bits() != at.bit.is_some(),
         );
         let active = reader.or("active", "which raw state counts as on", ActiveState::High);
-        Some(Self { at: at?, active: active?.value })
+        let counter =
+            reader.optional_table("counter", "counter of its edges in the module", EdgeCounter::read);
+        let about = "register that holds the module's clock at its last edge";
+        let capture = reader.optional_table("capture", about, RegisterInput::read);
+        Some(Self { at: at?, active: active?.value, counter: counter?, capture: capture? })
+    }
+
+    /// Every word that it needs: state, counter, capture.
+    pub fn cells(&self) -> Vec<Cell> {
+        let counter = self.counter.iter().flat_map(|counter| counter.register.cells());
+        let capture = self.capture.iter().flat_map(RegisterInput::cells);
+        std::iter::once(self.at.cell()).chain(counter).chain(capture).collect()
     }
 
     /// The state for the raw word at its address.

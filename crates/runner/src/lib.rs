@@ -10,4 +10,4 @@ mod virtual_time;
 pub use journal::{JournalError, JournalWriter, Listener};
 pub use live::{Control, LiveRun, run_live};
 pub use recover::{RecoverError, Recovered, recover};
-pub use virtual_time::{Pace, VirtualRun, run_in_virtual_time};
+pub use virtual_time::{VirtualRun, run_in_virtual_time};

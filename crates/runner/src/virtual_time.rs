@@ -1,29 +1,19 @@
-//! The loop in virtual time: a simulated module answers at once, and time is whatever the transactions would take.
+//! The loop in virtual time: a simulated module answers at once, and time is whatever the transactions would take on the
+//! rig sheet's wire.
 
 use std::time::Duration;
 use tripbench_engine::{Engine, Input, Phase};
 use tripbench_quantity::{Mono, Span};
 use tripbench_record::{Event, EventKind, Halt};
 use tripbench_rig::{
-    Block, Command, Doubt, ReadBack, ReadPlan, Request, Response, RigSheet, Scan, VirtualModule,
+    Block, Command, Doubt, Query, ReadBack, ReadPlan, Response, RigSheet, Scan, VirtualModule,
 };
-
-/// How long things take in virtual time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Pace {
-    /// One transaction from request to answer.
-    pub transaction: Duration,
-    /// Between the starts of two scans.
-    pub scan_interval: Duration,
-}
 
 /// A run in virtual time.
 #[derive(Debug, Clone)]
 pub struct VirtualRun<'r> {
     /// The rig.
     pub rig: &'r RigSheet,
-    /// How long things take.
-    pub pace: Pace,
     /// Stops the run after so many scans, with a reason.
     pub stop: Option<(usize, Halt)>,
 }
@@ -36,8 +26,8 @@ pub fn run_in_virtual_time(
     run: VirtualRun<'_>,
     mut listen: impl FnMut(Event),
 ) -> Mono {
-    let VirtualRun { rig, pace, mut stop } = run;
-    let mut loop_ = Loop { module, rig, plan: rig.read_plan(), pace, now: Mono::START };
+    let VirtualRun { rig, mut stop } = run;
+    let mut loop_ = Loop { module, rig, plan: rig.read_plan(), now: Mono::START };
     for turn in 0.. {
         if let Some((_, halt)) = stop.take_if(|(after, _)| *after == turn) {
             engine.handle(loop_.now, Input::Abort(halt));
@@ -65,7 +55,6 @@ struct Loop<'l> {
     module: &'l mut dyn VirtualModule,
     rig: &'l RigSheet,
     plan: ReadPlan,
-    pace: Pace,
     now: Mono,
 }
 
@@ -81,7 +70,7 @@ impl Loop<'_> {
             Ok(scan) => engine.handle(self.now, Input::Scan(scan)),
             Err(doubt) => engine.handle(self.now, Input::Doubt(doubt)),
         }
-        let next = (started + self.pace.scan_interval).max(self.now);
+        let next = (started + self.rig.link.scan_interval.duration()).max(self.now);
         while let Some(deadline) =
             engine.poll_deadline().filter(|deadline| self.now < *deadline && *deadline <= next)
         {
@@ -103,11 +92,10 @@ impl Loop<'_> {
             .iter()
             .try_for_each(|write| self.ask(write).map(|_| ()));
         let outputs = written.and_then(|()| {
-            let mut outputs = Vec::new();
-            for read in self.rig.output_reads() {
-                outputs.extend(self.ask(&read)?.iter().map(|word| *word != 0));
-            }
-            Ok(outputs)
+            let reads = self.rig.output_reads();
+            let answers: Result<Vec<_>, Doubt> =
+                reads.iter().map(|read| self.ask(read).map(|(words, _)| words)).collect();
+            self.rig.outputs_read(&answers?).ok_or(Doubt::Short)
         });
         match outputs {
             Ok(outputs) if outputs == self.rig.image_of(command.order) => Input::Done {
@@ -122,20 +110,23 @@ impl Loop<'_> {
     fn scan(&mut self) -> Result<Scan, Doubt> {
         let mut blocks = Vec::with_capacity(self.plan.reads.len());
         for read in self.plan.reads.clone() {
-            let before = self.now;
-            let words = self.ask(&Request::Read { area: read.area, start: read.start, count: read.count })?;
-            blocks.push(Block { span: Span { before, after: self.now }, words });
+            let (words, span) = self.ask(&read.query(*self.rig.link.unit))?;
+            blocks.push(Block { span, words });
         }
         Ok(Scan { blocks })
     }
 
-    /// One transaction: the module answers in its middle.
-    fn ask(&mut self, request: &Request) -> Result<Vec<u16>, Doubt> {
-        let answered = self.now + self.pace.transaction / 2;
-        self.now = self.now + self.pace.transaction;
-        match self.module.answer(answered, request) {
-            Ok(Response::Values(words)) => Ok(words),
-            Ok(Response::Written) => Ok(Vec::new()),
+    /// One transaction: the module answers in the middle of the time that the wire leaves it.
+    fn ask(&mut self, query: &Query) -> Result<(Vec<u16>, Span), Doubt> {
+        let whole = self.rig.link.transaction(&query.request);
+        let (asked, answered) = query.request.rtu_lengths();
+        let timing = self.rig.link.timing();
+        let on_wire = |length| timing.map_or(Duration::ZERO, |timing| timing.characters(length));
+        let (before, after) = (self.now + on_wire(asked), self.now + whole.saturating_sub(on_wire(answered)));
+        self.now = self.now + whole;
+        match self.module.answer(before + after.since(before) / 2, query) {
+            Ok(Response::Values(words)) => Ok((words, Span { before, after })),
+            Ok(Response::Written) => Ok((Vec::new(), Span { before, after })),
             Err(exception) => Err(Doubt::Refused(exception.0)),
         }
     }

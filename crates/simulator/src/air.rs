@@ -46,6 +46,8 @@ pub(crate) struct Openings {
     pub(crate) pump: f64,
     /// Hoses that are off, by number.
     pub(crate) open_hoses: f64,
+    /// Level that a regulator in front of the evacuation valve keeps, pascal.
+    pub(crate) set_point_pa: Option<f64>,
 }
 
 /// Fixed figures of the air.
@@ -111,9 +113,14 @@ impl Plant {
         let level = self.ambient_pa - pressure;
         let ultimate = self.ultimate_pa * openings.pump;
         let share = openings.evacuate / self.evacuate_s + openings.evacuate_fine / self.evacuate_fine_s;
-        let out = self.volume_m3 / (GAS_CONSTANT * self.ambient_k) * (ultimate - level).max(0.0) * share;
+        let target = openings.set_point_pa.map_or(ultimate, |set_point| set_point.min(ultimate));
+        let flow = self.volume_m3 / (GAS_CONSTANT * self.ambient_k) * (target - level) * share;
+        let out = flow.max(0.0);
+        // A regulator lets air in when it is deeper than it was asked to be.
+        let relief = if openings.set_point_pa.is_some() { (-flow).max(0.0) } else { 0.0 };
         let through = |nozzle| nozzle_mass_flow(nozzle, self.ambient_pa, self.ambient_k, pressure);
-        let into = through(self.leak)
+        let into = relief
+            + through(self.leak)
             + openings.bleed * through(self.bleed)
             + openings.vent * through(self.vent)
             + openings.open_hoses * through(self.hose);

@@ -1,19 +1,16 @@
-//! The simulated bench: everything advanced on one grid of time, and the Modbus module in front of it.
+//! The simulated bench: air, reference, devices and faults, advanced on one grid of time.
 
 use crate::air::{Gas, Nozzle, Openings, Plant};
 use crate::device::Device;
-use crate::encode::{raw_bit, registers};
+use crate::lines::Lines;
 use crate::noise::Noise;
 use crate::reference::FirstOrder;
 use crate::truth::{Effect, Fault, Trigger, Truth};
-use tripbench_quantity::{Mono, Quantity};
-use tripbench_rig::{
-    AnalogInput, Area, DigitalInput, Exception, OutputName, PointAddress, Request, Response, RigSheet,
-    VirtualModule,
-};
+use tripbench_quantity::Quantity;
+use tripbench_rig::{OutputName, RigSheet};
 
 /// Grid of time, seconds.
-const STEP_S: f64 = 1e-3;
+pub(crate) const STEP_S: f64 = 1e-3;
 
 /// A fault and how often its trigger was met.
 #[derive(Debug, Clone)]
@@ -23,36 +20,47 @@ struct Armed {
     done: bool,
 }
 
+/// The word of an output, the one before, and when it changed.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Driven {
+    pub(crate) word: u16,
+    before: u16,
+    since_s: f64,
+}
+
 /// A simulated rig with its devices, behind its module.
 #[derive(Debug, Clone)]
 pub struct SimulatedBench {
-    rig: RigSheet,
-    truth: Truth,
-    plant: Plant,
+    pub(crate) rig: RigSheet,
+    pub(crate) truth: Truth,
+    pub(crate) plant: Plant,
     gas: Gas,
     level_pa: f64,
     /// Grid steps taken.
     steps: u64,
-    reference: FirstOrder,
-    reference_before_pa: f64,
+    pub(crate) reference: FirstOrder,
+    pub(crate) reference_before_pa: f64,
     reference_noise: Noise,
     /// Converted reference and the number of its conversion.
-    converted: (f64, u64),
-    devices: Vec<Device>,
+    pub(crate) converted: (f64, u64),
+    pub(crate) devices: Vec<Device>,
     /// Outputs in order of the rig sheet, and when each last changed.
-    outputs: Vec<(bool, bool, f64)>,
+    pub(crate) outputs: Vec<Driven>,
+    pub(crate) lines: Lines,
+    /// Units that answer.
+    pub(crate) units: Vec<u8>,
     faults: Vec<Armed>,
-    air_pressure_pa: f64,
-    air_back_s: f64,
+    pub(crate) air_pressure_pa: f64,
+    pub(crate) air_back_s: f64,
     open_hoses: f64,
     evacuate_stuck: Option<bool>,
     vent_stuck_shut: bool,
-    reference_frozen: bool,
+    pub(crate) reference_frozen: bool,
     /// From when on the digital inputs stand still, seconds.
-    inputs_frozen_s: f64,
-    last_request_s: f64,
-    reads: u64,
-    reference_reads: u64,
+    pub(crate) inputs_frozen_s: f64,
+    pub(crate) last_request_s: f64,
+    pub(crate) reads: u64,
+    pub(crate) reference_reads: u64,
 }
 
 impl SimulatedBench {
@@ -71,7 +79,12 @@ impl SimulatedBench {
             reference_noise: Noise::new(truth.seed, 1),
             converted: (truth.reference.offset_pa, 0),
             devices: truth.devices.iter().map(|device| Device::new(device, truth.seed)).collect(),
-            outputs: rig.outputs.iter().map(|output| (*output.safe, *output.safe, 0.0)).collect(),
+            outputs: safe_words(rig)
+                .into_iter()
+                .map(|word| Driven { word, before: word, since_s: 0.0 })
+                .collect(),
+            lines: Lines::of(rig),
+            units: units(rig),
             faults: truth
                 .faults
                 .iter()
@@ -103,20 +116,16 @@ impl SimulatedBench {
 
     /// State of an output's coil; `None` if the rig has no such output.
     pub fn coil(&self, name: OutputName) -> Option<bool> {
-        self.rig
-            .outputs
-            .iter()
-            .zip(&self.outputs)
-            .find(|(output, _)| output.name == name)
-            .map(|(_, state)| state.0)
+        let mut outputs = self.rig.outputs.iter().zip(&self.outputs);
+        outputs.find(|(output, _)| output.name == name).map(|(_, driven)| driven.word != 0)
     }
 
     #[expect(clippy::cast_precision_loss, reason = "2^53 ms are 285,000 years")]
-    fn time_s(&self) -> f64 {
+    pub(crate) fn time_s(&self) -> f64 {
         self.steps as f64 * STEP_S
     }
 
-    fn advance_to(&mut self, at_s: f64) {
+    pub(crate) fn advance_to(&mut self, at_s: f64) {
         while self.time_s() < at_s {
             self.step();
         }
@@ -137,31 +146,51 @@ impl SimulatedBench {
         }
         self.steps += 1;
         self.convert(from_s);
+        self.note_edges();
         self.happen(before);
     }
 
-    /// Outputs fall to safe when the module has not heard anything for the time on its sheet.
+    /// Outputs fall to safe when the module has not heard anything for its time.
     fn lose_master(&mut self, now_s: f64) {
-        let Some(longest) = self.rig.module.loss_of_master else { return };
-        if now_s - self.last_request_s > longest.si() {
-            let safe: Vec<bool> = self.rig.outputs.iter().map(|output| *output.safe).collect();
+        let Some(longest_s) = self.truth.module.loss_of_master_s else { return };
+        if now_s - self.last_request_s > longest_s {
+            let safe = safe_words(&self.rig);
             self.set_outputs(now_s, safe.into_iter().map(Some));
         }
     }
 
-    fn set_outputs(&mut self, at_s: f64, states: impl Iterator<Item = Option<bool>>) {
-        for (output, state) in self.outputs.iter_mut().zip(states) {
-            if let Some(state) = state.filter(|state| *state != output.0) {
-                *output = (state, output.0, at_s);
+    pub(crate) fn set_outputs(&mut self, at_s: f64, words: impl Iterator<Item = Option<u16>>) {
+        for (driven, word) in self.outputs.iter_mut().zip(words) {
+            if let Some(word) = word.filter(|word| *word != driven.word) {
+                *driven = Driven { word, before: driven.word, since_s: at_s };
             }
         }
     }
 
     /// What an output's valve does, its delay included.
     fn is_on(&self, name: OutputName) -> Option<bool> {
+        self.acting(name).map(|word| word != 0)
+    }
+
+    /// The word that an output acts by, the valve's delay included.
+    fn acting(&self, name: OutputName) -> Option<u16> {
         let index = self.rig.outputs.iter().position(|output| output.name == name)?;
-        let (state, before, since_s) = self.outputs[index];
-        Some(if self.time_s() >= since_s + self.truth.air.valve_delay.si() { state } else { before })
+        let driven = self.outputs[index];
+        Some(if self.time_s() >= driven.since_s + self.truth.air.valve_delay.si() {
+            driven.word
+        } else {
+            driven.before
+        })
+    }
+
+    /// Level that the regulator keeps, pascal; none without a regulator.
+    fn set_point_pa(&self) -> Option<f64> {
+        let word = self.acting(OutputName::Regulator)?;
+        let output = self.rig.outputs.iter().find(|output| output.name == OutputName::Regulator)?;
+        let scale = output.scale.as_ref()?;
+        let share = (f64::from(word) - scale.counts[0]) / (scale.counts[1] - scale.counts[0]);
+        let [low, high] = scale.values.map(Quantity::si);
+        Some(low + share * (high - low))
     }
 
     fn openings(&self, now_s: f64) -> Openings {
@@ -177,6 +206,7 @@ impl SimulatedBench {
             vent: if self.vent_stuck_shut { 0.0 } else { share(OutputName::Vent) },
             pump: (pressure / self.truth.air.full_strength.si()).min(1.0),
             open_hoses: self.open_hoses,
+            set_point_pa: self.set_point_pa(),
         }
     }
 
@@ -203,7 +233,7 @@ impl SimulatedBench {
     }
 
     /// What the reference sends for a lagged level.
-    fn reading(&self, level_pa: f64, number: u64) -> f64 {
+    pub(crate) fn reading(&self, level_pa: f64, number: u64) -> f64 {
         let truth = &self.truth.reference;
         let drift = truth.drift_pa_per_s * self.time_s();
         level_pa * (1.0 + truth.gain)
@@ -254,122 +284,40 @@ impl SimulatedBench {
         }
     }
 
-    /// Fills in what the rig sheet has of the addresses asked for.
-    fn fill(&mut self, at_s: f64, image: &mut Image) {
-        self.reads += 1;
-        for (output, (state, _, _)) in self.rig.outputs.iter().zip(&self.outputs) {
-            image.put(output.at.value, u16::from(*state));
-        }
-        let instant = self.rig.module.converter.si() < STEP_S;
-        let reference =
-            if instant { self.reading(self.reference_at(at_s), self.reads) } else { self.converted.0 };
-        image.put_analog(&self.rig.reference.input, reference);
-        if let Some(input) = &self.rig.air_pressure {
-            let pressure =
-                if at_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
-            image.put_analog(input, pressure);
-        }
-        if let Some(input) = &self.rig.ambient {
-            image.put_analog(input, self.plant.ambient_pa);
-        }
-        let seen_s = (at_s - self.rig.module.input_filter.si()).min(self.inputs_frozen_s);
-        for position in &self.rig.positions {
-            let device = self.devices.iter().find(|device| device.truth.position == *position.number);
-            image.put_bit(&position.switch, || device.is_some_and(|device| device.output_at(seen_s)));
-            if let Some(valve) = &position.valve {
-                image.put_bit(valve, || device.is_some_and(|device| device.valve_at(seen_s)));
-            }
-            if let Some(present) = &position.present {
-                image.put_bit(present, || device.is_some_and(|device| device.plugged));
-            }
-        }
-        for guard in
-            [&self.rig.interlocks.emergency_stop, &self.rig.interlocks.guard_door].into_iter().flatten()
-        {
-            image.put_bit(guard, || true);
-        }
-    }
-
     /// The lagged reference between two grid points.
-    fn reference_at(&self, at_s: f64) -> f64 {
+    pub(crate) fn reference_at(&self, at_s: f64) -> f64 {
         let share = (1.0 - (self.time_s() - at_s) / STEP_S).clamp(0.0, 1.0);
         self.reference_before_pa + share * (self.reference.output() - self.reference_before_pa)
     }
-
-    fn write(&mut self, at_s: f64, start: u16, states: &[bool]) -> Result<Response, Exception> {
-        let numbers: Vec<u16> = self.rig.outputs.iter().map(|output| output.at.number).collect();
-        let known = (0..states.len()).all(|offset| {
-            u16::try_from(offset)
-                .ok()
-                .and_then(|offset| start.checked_add(offset))
-                .is_some_and(|number| numbers.contains(&number))
-        });
-        if !known {
-            return Err(Exception::ILLEGAL_DATA_ADDRESS);
-        }
-        let states = numbers.iter().map(|number| {
-            number.checked_sub(start).and_then(|offset| states.get(usize::from(offset)).copied())
-        });
-        self.set_outputs(at_s, states.collect::<Vec<_>>().into_iter());
-        Ok(Response::Written)
-    }
 }
 
-impl VirtualModule for SimulatedBench {
-    fn answer(&mut self, at: Mono, request: &Request) -> Result<Response, Exception> {
-        let at_s = at.seconds();
-        self.advance_to(at_s);
-        self.last_request_s = at_s;
-        if !request.is_legal() {
-            return Err(Exception::ILLEGAL_DATA_VALUE);
-        }
-        match request {
-            Request::Read { area, start, count } => {
-                self.reference_reads += u64::from(*area == self.rig.reference.input.at.area);
-                let mut image = Image { area: *area, start: *start, words: vec![None; usize::from(*count)] };
-                self.fill(at_s, &mut image);
-                let words: Option<Vec<u16>> = image.words.into_iter().collect();
-                words.map(Response::Values).ok_or(Exception::ILLEGAL_DATA_ADDRESS)
-            }
-            Request::WriteCoils { start, states } => self.write(at_s, *start, states),
-        }
-    }
+/// Units that the rig sheet speaks of.
+fn units(rig: &RigSheet) -> Vec<u8> {
+    let own = *rig.link.unit;
+    let plan = rig.read_plan();
+    let mut units: Vec<u8> = plan.reads.iter().map(|read| read.unit.unwrap_or(own)).chain([own]).collect();
+    units.sort_unstable();
+    units.dedup();
+    units
 }
 
-/// The addresses of one read; what nothing was put into does not exist.
-struct Image {
-    area: Area,
-    start: u16,
-    words: Vec<Option<u16>>,
-}
-
-impl Image {
-    fn word(&mut self, area: Area, number: u16) -> Option<&mut Option<u16>> {
-        let offset = number.checked_sub(self.start).filter(|_| area == self.area)?;
-        self.words.get_mut(usize::from(offset))
-    }
-
-    fn put(&mut self, at: PointAddress, word: u16) {
-        if let Some(place) = self.word(at.area, at.number) {
-            *place = Some(word);
-        }
-    }
-
-    fn put_analog<Q: Quantity>(&mut self, input: &AnalogInput<Q>, si: f64) {
-        if self.area != input.at.area {
-            return;
-        }
-        for (offset, word) in (0..).zip(registers(input, si)) {
-            self.put(PointAddress { number: input.at.number.saturating_add(offset), ..input.at.value }, word);
-        }
-    }
-
-    fn put_bit(&mut self, input: &DigitalInput, on: impl Fn() -> bool) {
-        if let Some(place) = self.word(input.at.area, input.at.number) {
-            let raw = u16::from(raw_bit(input, on()));
-            *place = Some(place.unwrap_or(0) | raw << input.at.bit.unwrap_or(0));
-        }
-    }
+/// Words of all outputs when the module is left alone.
+fn safe_words(rig: &RigSheet) -> Vec<u16> {
+    let word = |output: &tripbench_rig::Output| {
+        let Some(scale) = output.scale.filter(|_| output.name == OutputName::Regulator) else {
+            return u16::from(*output.safe);
+        };
+        let [low, high] = scale.values.map(Quantity::si);
+        let counts = scale.counts[0] - low * (scale.counts[1] - scale.counts[0]) / (high - low);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the register"
+        )]
+        let word = counts.round().clamp(0.0, 65_535.0) as u16;
+        word
+    };
+    rig.outputs.iter().map(word).collect()
 }
 
 fn plant(rig: &RigSheet, truth: &Truth) -> Plant {

@@ -19,6 +19,12 @@ impl History {
         }
     }
 
+    /// When it last changed up to a moment.
+    fn changed(&self, time_s: f64) -> Option<f64> {
+        let index = self.0.partition_point(|(time, _)| *time <= time_s);
+        index.checked_sub(1).and_then(|index| self.0.get(index)).map(|(time, _)| *time)
+    }
+
     fn at(&self, time_s: f64) -> bool {
         let index = self.0.partition_point(|(time, _)| *time <= time_s);
         index.checked_sub(1).and_then(|index| self.0.get(index)).is_some_and(|(_, on)| *on)
@@ -139,6 +145,16 @@ impl Device {
             Some(DeviceFault::Chattering) | None => self.output.at(time_s),
         };
         self.powered && above != self.truth.normally_closed
+    }
+
+    /// When the switch output last changed up to a moment, seconds.
+    pub(crate) fn output_changed(&self, time_s: f64) -> Option<f64> {
+        self.output.changed(time_s)
+    }
+
+    /// When the valve output last changed up to a moment, seconds.
+    pub(crate) fn valve_changed(&self, time_s: f64) -> Option<f64> {
+        self.valve.changed(time_s)
     }
 
     /// The valve output line at a moment: on while it feeds, where the valve is closed without power.

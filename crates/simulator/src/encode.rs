@@ -1,7 +1,7 @@
 //! From quantities to raw registers: the simulator's own code, not the rig's decoding turned round.
 
 use tripbench_quantity::Quantity;
-use tripbench_rig::{ActiveState, AnalogInput, DigitalInput, RawType, WordOrder};
+use tripbench_rig::{ActiveState, AnalogInput, DigitalInput, RawType, RegisterInput, WordOrder};
 
 /// Registers that show an SI value at an analog input; a value beyond the converter's range is clipped, as a module does.
 pub(crate) fn registers<Q: Quantity>(input: &AnalogInput<Q>, si: f64) -> Vec<u16> {
@@ -29,6 +29,18 @@ pub(crate) fn registers<Q: Quantity>(input: &AnalogInput<Q>, si: f64) -> Vec<u16
     let bits = whole as u32;
     if input.raw.registers() == 1 {
         #[expect(clippy::cast_possible_truncation, reason = "the low 16 bits are the register")]
+        let word = bits as u16;
+        return vec![word];
+    }
+    two(bits, input.word_order)
+}
+
+/// Registers that show a whole number, which starts again from 0 when they are full.
+pub(crate) fn count_words(input: &RegisterInput, count: u64) -> Vec<u16> {
+    #[expect(clippy::cast_possible_truncation, reason = "a register is full then and starts again")]
+    let bits = count as u32;
+    if input.raw.registers() == 1 {
+        #[expect(clippy::cast_possible_truncation, reason = "a register is full then and starts again")]
         let word = bits as u16;
         return vec![word];
     }

@@ -7,14 +7,20 @@ mod air;
 mod bench;
 mod device;
 mod encode;
+mod lines;
+mod module;
 mod noise;
 mod reference;
+mod rtu;
+mod rtu_server;
 mod server;
 mod truth;
 
 pub use air::{Nozzle, nozzle_mass_flow};
 pub use bench::SimulatedBench;
+pub use rtu_server::{RtuServer, SerialPace, serve_rtu_over_tcp, serve_serial};
 pub use server::{ServeError, Server, serve};
 pub use truth::{
-    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger, Truth,
+    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, ModuleTruth, ReferenceTruth, Trigger,
+    Truth,
 };

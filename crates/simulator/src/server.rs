@@ -3,7 +3,7 @@
 use crate::bench::SimulatedBench;
 use std::future::{Ready, ready};
 use std::net::SocketAddr;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Instant;
 use thiserror::Error;
@@ -12,7 +12,7 @@ use tokio::sync::oneshot;
 use tokio_modbus::prelude::{ExceptionCode, Request as Wire, Response as WireResponse, SlaveRequest};
 use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
-use tripbench_rig::{Area, Exception, Request, Response, VirtualModule};
+use tripbench_rig::{Area, Exception, Query, Request, Response, VirtualModule};
 
 /// Why a simulated bench can not be served.
 #[derive(Debug, Error)]
@@ -26,32 +26,59 @@ pub enum ServeError {
         #[source]
         source: std::io::Error,
     },
+    /// A pseudo-terminal can not be made.
+    #[error("can not make a pseudo-terminal for the serial line")]
+    Terminal(#[source] std::io::Error),
     /// The server's thread can not be started.
     #[error("can not start the server's thread")]
     Thread(#[source] std::io::Error),
 }
 
-/// A simulated bench that is being served; ends when dropped.
+/// A bench shared by whoever serves it, with the moment at which its time began.
+#[derive(Debug, Clone)]
+pub(crate) struct Shared {
+    bench: Arc<Mutex<SimulatedBench>>,
+    start: Instant,
+}
+
+impl Shared {
+    pub(crate) fn new(bench: SimulatedBench) -> Self {
+        Self { bench: Arc::new(Mutex::new(bench)), start: started() }
+    }
+
+    /// What the module answers now; `None` is silence: the unit is not there.
+    pub(crate) fn answer(&self, query: &Query) -> Option<Result<Response, Exception>> {
+        let at = Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX));
+        let mut bench = self.lock();
+        bench.units().contains(&query.unit).then(|| bench.answer(at, query))
+    }
+
+    pub(crate) fn lock(&self) -> MutexGuard<'_, SimulatedBench> {
+        self.bench.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// A simulated bench that is being served over Modbus TCP; ends when dropped.
 #[derive(Debug)]
 pub struct Server {
     address: SocketAddr,
-    bench: Arc<Mutex<SimulatedBench>>,
+    bench: Shared,
     stop: Option<oneshot::Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
 
-/// Serves a bench on a thread of its own, unit identifier `unit` alone.
+/// Serves a bench over Modbus TCP on a thread of its own; only the units of its rig sheet answer.
 ///
 /// # Errors
 /// If the address can not be listened on or no thread can be started.
-pub fn serve(bench: SimulatedBench, unit: u8, address: SocketAddr) -> Result<Server, ServeError> {
+pub fn serve(bench: SimulatedBench, address: SocketAddr) -> Result<Server, ServeError> {
     let listen = |source| ServeError::Listen { address, source };
     let listener = std::net::TcpListener::bind(address).map_err(listen)?;
     listener.set_nonblocking(true).map_err(listen)?;
     let address = listener.local_addr().map_err(listen)?;
-    let bench = Arc::new(Mutex::new(bench));
+    let bench = Shared::new(bench);
     let (stop, stopped) = oneshot::channel();
-    let service = Service { bench: Arc::clone(&bench), unit, start: started() };
+    let service = Service { bench: bench.clone() };
     let thread = std::thread::Builder::new()
         .name(String::from("simulated-bench"))
         .spawn(move || run(listener, &service, stopped))
@@ -67,7 +94,7 @@ impl Server {
 
     /// Looks at the bench as it is now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
-        at(&self.bench.lock().unwrap_or_else(PoisonError::into_inner))
+        at(&self.bench.lock())
     }
 
     /// Serves until the process ends.
@@ -121,9 +148,7 @@ async fn accept_for_ever(listener: TcpListener, service: &Service) {
 
 #[derive(Debug, Clone)]
 struct Service {
-    bench: Arc<Mutex<SimulatedBench>>,
-    unit: u8,
-    start: Instant,
+    bench: Shared,
 }
 
 impl tokio_modbus::server::Service for Service {
@@ -133,43 +158,52 @@ impl tokio_modbus::server::Service for Service {
     type Future = Ready<Result<Self::Response, Self::Exception>>;
 
     fn call(&self, request: Self::Request) -> Self::Future {
-        // Only its own unit is answered; everything else is silence, as on a real module.
-        if request.slave != self.unit {
-            return ready(Ok(None));
-        }
-        ready(self.answer(request.request).map(Some))
+        ready(self.answer(request.slave, request.request))
     }
 }
 
 impl Service {
-    fn answer(&self, wire: Wire<'static>) -> Result<WireResponse, ExceptionCode> {
-        let single = matches!(wire, Wire::WriteSingleCoil(..));
-        let request = to_request(wire)?;
-        let at = Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX));
-        let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
-        let response = bench.answer(at, &request).map_err(to_code)?;
-        Ok(match (request, response) {
-            (Request::Read { area: Area::Coil, .. }, Response::Values(words)) => {
-                WireResponse::ReadCoils(bits(&words))
-            }
-            (Request::Read { area: Area::DiscreteInput, .. }, Response::Values(words)) => {
-                WireResponse::ReadDiscreteInputs(bits(&words))
-            }
-            (Request::Read { area: Area::HoldingRegister, .. }, Response::Values(words)) => {
-                WireResponse::ReadHoldingRegisters(words)
-            }
-            (Request::Read { area: Area::InputRegister, .. }, Response::Values(words)) => {
-                WireResponse::ReadInputRegisters(words)
-            }
-            (Request::WriteCoils { start, states }, _) if single => {
-                WireResponse::WriteSingleCoil(start, states.contains(&true))
-            }
-            (Request::WriteCoils { start, states }, _) => {
-                WireResponse::WriteMultipleCoils(start, u16::try_from(states.len()).unwrap_or(u16::MAX))
-            }
-            (Request::Read { .. }, Response::Written) => return Err(ExceptionCode::ServerDeviceFailure),
-        })
+    /// Only the rig's units are answered; everything else is silence, as on a real module.
+    fn answer(&self, unit: u8, wire: Wire<'static>) -> Result<Option<WireResponse>, ExceptionCode> {
+        if !self.bench.lock().units().contains(&unit) {
+            return Ok(None);
+        }
+        let single = matches!(wire, Wire::WriteSingleCoil(..) | Wire::WriteSingleRegister(..));
+        let query = Query { unit, request: to_request(wire)? };
+        let Some(answer) = self.bench.answer(&query) else { return Ok(None) };
+        to_wire(query.request, answer.map_err(to_code)?, single).map(Some)
     }
+}
+
+fn to_wire(request: Request, response: Response, single: bool) -> Result<WireResponse, ExceptionCode> {
+    let count = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
+    Ok(match (request, response) {
+        (Request::Read { area: Area::Coil, .. }, Response::Values(words)) => {
+            WireResponse::ReadCoils(bits(&words))
+        }
+        (Request::Read { area: Area::DiscreteInput, .. }, Response::Values(words)) => {
+            WireResponse::ReadDiscreteInputs(bits(&words))
+        }
+        (Request::Read { area: Area::HoldingRegister, .. }, Response::Values(words)) => {
+            WireResponse::ReadHoldingRegisters(words)
+        }
+        (Request::Read { area: Area::InputRegister, .. }, Response::Values(words)) => {
+            WireResponse::ReadInputRegisters(words)
+        }
+        (Request::WriteCoils { start, states }, _) if single => {
+            WireResponse::WriteSingleCoil(start, states.contains(&true))
+        }
+        (Request::WriteRegisters { start, values }, _) if single => {
+            WireResponse::WriteSingleRegister(start, values.first().copied().unwrap_or(0))
+        }
+        (Request::WriteCoils { start, states }, _) => {
+            WireResponse::WriteMultipleCoils(start, count(states.len()))
+        }
+        (Request::WriteRegisters { start, values }, _) => {
+            WireResponse::WriteMultipleRegisters(start, count(values.len()))
+        }
+        (Request::Read { .. }, Response::Written) => return Err(ExceptionCode::ServerDeviceFailure),
+    })
 }
 
 fn bits(words: &[u16]) -> Vec<bool> {
@@ -190,6 +224,10 @@ fn to_request(wire: Wire<'static>) -> Result<Request, ExceptionCode> {
         Wire::WriteSingleCoil(start, state) => Ok(Request::WriteCoils { start, states: vec![state] }),
         Wire::WriteMultipleCoils(start, states) => {
             Ok(Request::WriteCoils { start, states: states.into_owned() })
+        }
+        Wire::WriteSingleRegister(start, value) => Ok(Request::WriteRegisters { start, values: vec![value] }),
+        Wire::WriteMultipleRegisters(start, values) => {
+            Ok(Request::WriteRegisters { start, values: values.into_owned() })
         }
         _ => Err(ExceptionCode::IllegalFunction),
     }

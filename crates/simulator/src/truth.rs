@@ -59,6 +59,17 @@ pub struct AirSavingTruth {
     pub open_without_power: bool,
 }
 
+/// The module as it really is.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ModuleTruth {
+    /// Fixed delay of the digital inputs, seconds.
+    pub input_filter_s: f64,
+    /// Period with which the image of the digital inputs is renewed, seconds; 0 is at once.
+    pub image_s: f64,
+    /// Outputs fall to safe after this time without a request, seconds.
+    pub loss_of_master_s: Option<f64>,
+}
+
 /// A device as it really is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DeviceTruth {
@@ -149,6 +160,8 @@ pub struct Truth {
     pub air: AirTruth,
     /// The reference.
     pub reference: ReferenceTruth,
+    /// The module.
+    pub module: ModuleTruth,
     /// The devices.
     pub devices: Vec<DeviceTruth>,
     /// What goes wrong.
@@ -206,6 +219,11 @@ impl Truth {
                 noise_pa: rig.reference.noise.si(),
                 ..ReferenceTruth::default()
             },
+            module: ModuleTruth {
+                input_filter_s: rig.module.input_filter.si(),
+                image_s: rig.module.image_age.si(),
+                loss_of_master_s: rig.module.loss_of_master.map(TimeSpan::si),
+            },
             devices: Vec::new(),
             faults: Vec::new(),
         }
@@ -221,6 +239,8 @@ impl Truth {
         let reference = reader.optional_table("reference", "errors of the reference", |table| {
             read_reference(table, declared.reference)
         });
+        let module = reader
+            .optional_table("module", "delays of the module", |table| read_module(table, declared.module));
         let devices = reader.tables("device", "a device", read_device);
         let faults = reader.tables("fault", "something that goes wrong", read_fault);
         Some(Self {
@@ -232,6 +252,7 @@ impl Truth {
                 ..declared.air
             },
             reference: reference?.unwrap_or(declared.reference),
+            module: module?.unwrap_or(declared.module),
             devices: devices?,
             faults: faults?,
         })
@@ -250,6 +271,23 @@ fn read_reference(reader: &Reader<'_>, declared: ReferenceTruth) -> Option<Refer
         lag_s: lag?.si(),
         noise_pa: noise?.si(),
         drift_pa_per_s: drift?.value,
+    })
+}
+
+fn read_module(reader: &Reader<'_>, declared: ModuleTruth) -> Option<ModuleTruth> {
+    let filter =
+        reader.or("input_filter", "fixed delay of the inputs", TimeSpan::new(declared.input_filter_s));
+    let image = reader.or(
+        "image",
+        "period with which the image of the inputs is renewed",
+        TimeSpan::new(declared.image_s),
+    );
+    let loss = reader
+        .optional::<TimeSpan>("loss_of_master", "outputs fall to safe after this time without a request");
+    Some(ModuleTruth {
+        input_filter_s: filter?.si(),
+        image_s: image?.si(),
+        loss_of_master_s: loss?.map(|time| time.si()).or(declared.loss_of_master_s),
     })
 }
 

@@ -27,7 +27,7 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
         .context("the demo's rig sheet is not good")?;
     let truth = read_sheet(&truth_source, &findings, |reader| Truth::read(reader, &rig))
         .context("the demo's truth is not good")?;
-    let server = serve(SimulatedBench::new(&rig, truth), *rig.link.unit, ([127, 0, 0, 1], 0).into())?;
+    let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into())?;
     say::note(&format!(
         "A simulated goods-in bench of a jam factory listens on Modbus TCP {}.",
         server.address()

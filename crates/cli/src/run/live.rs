@@ -10,9 +10,10 @@ use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tripbench_engine::Plan;
-use tripbench_link::{Clock, Link, ModuleLock, StopLatch, TcpTransport, resolve};
+use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address, resolve};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
+use tripbench_rig::{LinkSheet, Wire};
 use tripbench_runner::{Control, JournalError, JournalWriter, LiveRun, recover, run_live};
 
 /// What is shown while it runs.
@@ -30,8 +31,8 @@ const BYTES_PER_SCAN: f64 = 200.0;
 /// Runs to the end and gives the record.
 pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
-    let _lock = ModuleLock::take(&resolve(&rig.link.tcp)?.to_string())?;
-    anything_there(&rig.link.tcp)?;
+    let _lock = ModuleLock::take(&module_address(&rig.link)?)?;
+    anything_there(&rig.link)?;
     let (events, seen) = sync_channel(65_536);
     let journal = prepared.folder.join(output::JOURNAL);
     let writer = JournalWriter::create(&journal, expected_bytes(prepared), listener(events))?;
@@ -91,18 +92,24 @@ fn from_journal(journal: &Path, halt: Halt) -> Result<(Record, Trace)> {
     output::record(&view).context("the journal holds no run")
 }
 
-/// Whether anything listens at the module's address: without it there is no run to record.
-fn anything_there(address: &str) -> Result<()> {
+/// Whether anything is at the other end: without it there is no run to record. A serial port shows that it is there, who
+/// is on its line only an answer does.
+fn anything_there(link: &LinkSheet) -> Result<()> {
+    let (address, key) = match &link.wire {
+        Wire::Tcp(address) => (address, "tcp"),
+        Wire::RtuOverTcp(address) => (address, "rtu_over_tcp"),
+        Wire::Serial(_) => return Ok(()),
+    };
     let socket = resolve(address)?;
     TcpStream::connect_timeout(&socket, Duration::from_secs(3)).with_context(|| {
-        format!("nothing answers on {address}: is the module on, is `link.tcp` of the rig sheet right, is `tripbench simulate` running?")
+        format!("nothing answers on {}: is the module on, is `link.{key}` of the rig sheet right, is `tripbench simulate` running?", address.value)
     })?;
     Ok(())
 }
 
 /// Predicted size of the journal and a quarter more.
 fn expected_bytes(prepared: &Prepared) -> u64 {
-    let interval = prepared.task.sheets.rig.link.scan_interval.si().max(5e-4);
+    let interval = prepared.task.sheets.rig.scan_time().si().max(5e-4);
     let scans = prepared.task.predicted().si().max(1.0) / interval;
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a positive number of bytes")]
     let bytes = (scans * BYTES_PER_SCAN * 1.25) as u64;
@@ -120,7 +127,7 @@ fn start(prepared: &Prepared, ends: Ends, latch: StopLatch) -> Result<JoinHandle
     let (journal, control, stops) = ends;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
     let link = prepared.task.sheets.rig.link.clone();
-    let address = resolve(&link.tcp)?;
+    let transport = ModuleWire::of(&link)?;
     let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
@@ -129,7 +136,6 @@ fn start(prepared: &Prepared, ends: Ends, latch: StopLatch) -> Result<JoinHandle
         runtime.block_on(async move {
             tokio::spawn(stop_on_signal(latch.clone(), stops));
             let clock = Clock::start();
-            let transport = TcpTransport::new(address, *link.unit, link.answer_timeout.duration());
             let link = Link::new(transport, clock, latch.clone(), &plan.task.sheets.rig);
             run_live(LiveRun { plan, link, clock, latch, journal, control, wall }).await
         })
@@ -191,8 +197,7 @@ fn make_safe(prepared: &Prepared) -> bool {
     let rig = prepared.task.sheets.rig.clone();
     let tried = std::thread::spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().ok()?;
-        let address = resolve(&rig.link.tcp).ok()?;
-        let transport = TcpTransport::new(address, *rig.link.unit, rig.link.answer_timeout.duration());
+        let transport = ModuleWire::of(&rig.link).ok()?;
         let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
         let safe = runtime.block_on(link.make_safe(&rig));
         if safe.is_err() {

@@ -7,7 +7,7 @@ use tripbench_sheet::{At, Place, Source};
 
 fn at(area: Area, number: u16) -> At<PointAddress> {
     At {
-        value: PointAddress { area, number, bit: None },
+        value: PointAddress { unit: None, area, number, bit: None },
         place: Place { source: Source::new("", ""), range: 0..0 },
     }
 }
@@ -24,7 +24,7 @@ fn loop_input() -> AnalogInput<VacuumLevel> {
 }
 
 fn read(microampere: u16) -> Result<f64, AnalogFault> {
-    let decoder = Decoder::new(ReadPlan::covering([(Area::InputRegister, 0)], 0));
+    let decoder = Decoder::new(ReadPlan::covering([(None, Area::InputRegister, 0)], 0));
     let scan = Scan { blocks: vec![Block { span: Span::default(), words: vec![microampere] }] };
     decoder.analog(&scan, &loop_input()).map(|read| read.value.si())
 }
@@ -68,7 +68,12 @@ fn raw_numbers_are_read_in_every_type_and_order(
 
 #[test]
 fn active_low_and_register_bits_are_turned_to_states() {
-    let mut input = DigitalInput { at: at(Area::DiscreteInput, 0), active: ActiveState::Low };
+    let mut input = DigitalInput {
+        at: at(Area::DiscreteInput, 0),
+        active: ActiveState::Low,
+        counter: None,
+        capture: None,
+    };
     assert!(input.state(0) && !input.state(1));
     input.at.value.bit = Some(3);
     input.active = ActiveState::High;

@@ -1,13 +1,14 @@
 //! Reading the rig sheet's keys.
 
 use super::{
-    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleTimes, Output, Position, ReferenceKind,
-    ReferenceSheet, RigSheet, rules,
+    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleClock, ModuleTimes, Output, Position,
+    ReferenceKind, ReferenceSheet, RigSheet, rules,
 };
 use crate::address::{Area, PointAddress};
-use crate::signal::{AnalogInput, DigitalInput};
-use tripbench_quantity::{LevelDifference, TimeSpan};
-use tripbench_sheet::{Header, Reader};
+use crate::command::OutputName;
+use crate::signal::{AnalogInput, DigitalInput, RegisterInput, Scale};
+use tripbench_quantity::{LevelDifference, TimeSpan, VacuumLevel};
+use tripbench_sheet::{At, Header, Reader};
 
 impl RigSheet {
     /// Reads a rig sheet.
@@ -34,41 +35,43 @@ impl RigSheet {
             manifold: manifold?,
             positions: positions?,
         };
+        sheet.own_unit();
         rules::check(&sheet, reader)?;
-        sheet.outputs.sort_by_key(|output| output.at.number);
+        sheet.outputs.sort_by_key(|output| output.at.value);
         sheet.positions.sort_by_key(|position| *position.number);
         Some(sheet)
     }
-}
 
-impl LinkSheet {
-    fn read(reader: &Reader<'_>) -> Option<Self> {
-        let milliseconds = |count: f64| TimeSpan::new(count * 1e-3);
-        let tcp = reader.required("tcp", "host and port, such as \"127.0.0.1:502\"");
-        let tcp = reader.tested(tcp, "host:port, such as \"192.168.1.20:502\"", |text: &String| {
-            text.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok())
-        });
-        let unit = reader.or("unit", "unit identifier, 1 to 247; 0 and 255 where a TCP module wants them", 1);
-        let timeout =
-            reader.or("answer_timeout", "longest time that an answer may take", milliseconds(100.0));
-        let timeout = reader.tested(timeout, "1 ms to 10 s", |t| (1e-3..=10.0).contains(&t.si()));
-        let slowest = reader.or(
-            "slowest_answer",
-            "longest time after which something sent can still act",
-            milliseconds(500.0),
-        );
-        let slowest = reader.tested(slowest, "1 ms to 10 s", |t| (1e-3..=10.0).contains(&t.si()));
-        let interval = reader.or("scan_interval", "shortest time between two scans", milliseconds(5.0));
-        let interval = reader.tested(interval, "0 ms to 200 ms", |t| t.si() <= 0.2);
-        let hole = reader.or("largest_hole", "addresses nobody wants that may be read to save a request", 0);
-        Some(Self {
-            tcp: tcp?,
-            unit: unit?,
-            answer_timeout: timeout?,
-            slowest_answer: slowest?,
-            scan_interval: interval?,
-            largest_hole: hole?,
-        })
+    /// An address that names the link's own unit is the same as one that names none.
+    fn own_unit(&mut self) {
+        let own = *self.link.unit;
+        let registers = |input: &mut DigitalInput| {
+            let DigitalInput { at, counter, capture, .. } = input;
+            for at in [
+                Some(at),
+                counter.as_mut().map(|counter| &mut counter.register.at),
+                capture.as_mut().map(|c| &mut c.at),
+            ]
+            .into_iter()
+            .flatten()
+            {
+                at.value.unit = at.unit.filter(|unit| *unit != own);
+            }
+        };
+        for position in &mut self.positions {
+            let Position { switch, valve, present, .. } = position;
+            [Some(switch), valve.as_mut(), present.as_mut()].into_iter().flatten().for_each(registers);
+        }
+        let guards = [self.interlocks.emergency_stop.as_mut(), self.interlocks.guard_door.as_mut()];
+        guards.into_iter().flatten().for_each(registers);
+        let mut others = vec![&mut self.reference.input.at];
+        others.extend(self.air_pressure.as_mut().map(|input| &mut input.at));
+        others.extend(self.ambient.as_mut().map(|input| &mut input.at));
+        others.extend(self.module.clock.as_mut().map(|clock| &mut clock.register.at));
+        others.extend(self.outputs.iter_mut().map(|output| &mut output.at));
+        for at in others {
+            at.value.unit = at.unit.filter(|unit| *unit != own);
+        }
     }
 }
 
@@ -78,12 +81,24 @@ impl ModuleTimes {
         let age = reader.or("image_age", "oldest that an answered input can be", TimeSpan::ZERO);
         let converter = reader.or("converter", "time between two analog conversions", TimeSpan::ZERO);
         let loss = reader.optional("loss_of_master", "outputs fall to safe after this time without a master");
+        let clock =
+            reader.optional_table("clock", "counter that the module stamps edges with", ModuleClock::read);
         Some(Self {
             input_filter: filter?.value,
             image_age: age?.value,
             converter: converter?.value,
             loss_of_master: loss?.map(|time| time.value),
+            clock: clock?,
         })
+    }
+}
+
+impl ModuleClock {
+    fn read(reader: &Reader<'_>) -> Option<Self> {
+        let register = RegisterInput::read(reader);
+        let tick = reader.required("tick", "time of one count, such as \"1 ms\"");
+        let tick = reader.tested(tick, "1 µs to 1 s", |tick: &TimeSpan| (1e-6..=1.0).contains(&tick.si()));
+        Some(Self { register: register?, tick: tick?.value })
     }
 }
 
@@ -153,15 +168,35 @@ impl Calibration {
 
 impl Output {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let name = reader.required("name", "evacuate, evacuate-fine, bleed, vent or device-power");
-        let at = reader.required("at", "its coil, such as \"coil 0\"");
-        let at = reader.tested(at, "a coil, such as \"coil 0\"", |at: &PointAddress| at.area == Area::Coil);
-        let safe = reader.required("safe", "its safe value: true is on");
+        let name = reader.required("name", "evacuate, evacuate-fine, bleed, vent, regulator or device-power");
+        let regulator = name.as_ref().is_some_and(|name| name.value == OutputName::Regulator);
+        let at = reader.required(
+            "at",
+            "its coil \"coil 0\", register bit \"holding-register 2 bit 5\", or a regulator's register",
+        );
+        let allowed = if regulator {
+            "a whole register, such as \"holding-register 5\""
+        } else {
+            "a coil or the bit of a holding register"
+        };
+        let at = reader.tested(at, allowed, |at: &PointAddress| match at.area {
+            Area::Coil => !regulator,
+            Area::HoldingRegister => regulator == at.bit.is_none(),
+            Area::DiscreteInput | Area::InputRegister => false,
+        });
+        let safe = reader.required("safe", "its safe value: true is on; a regulator's is false, for ambient");
+        let counts: Option<Option<At<[f64; 2]>>> =
+            reader.optional("counts", "a regulator's counts at two points, 0 to 65535");
+        let values: Option<Option<At<[VacuumLevel; 2]>>> =
+            reader.optional("values", "the level that it is asked for at the same two points");
         let without_power = reader.optional("without_power", "what its valve does without power");
+        let scale =
+            counts?.zip(values?).map(|(counts, values)| Scale { counts: counts.value, values: values.value });
         Some(Self {
             name: name?.value,
             at: at?,
             safe: safe?,
+            scale,
             without_power: without_power?.map(|word| word.value),
             place: reader.place(),
         })
@@ -173,7 +208,6 @@ impl Interlocks {
         let highest = reader.required("highest_level", "no deeper than this");
         let longest =
             reader.or("longest_at_vacuum", "no longer than this under vacuum", TimeSpan::new(120.0));
-        let longest = reader.tested(longest, "1 s to 1 h", |time| (1.0..=3_600.0).contains(&time.si()));
         let longest = reader.tested(longest, "1 s to 1 h", |time| (1.0..=3_600.0).contains(&time.si()));
         let air = reader.optional("air_pressure", "lowest and highest air pressure with which valves move");
         let stop = reader.optional_table(

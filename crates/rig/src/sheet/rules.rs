@@ -3,6 +3,7 @@
 use super::{ReferenceKind, RigSheet};
 use crate::address::PointAddress;
 use crate::command::OutputName;
+use crate::signal::{RawType, RegisterInput};
 use tripbench_quantity::LevelStyle;
 use tripbench_sheet::{At, Finding, Place, Reader, Wording};
 
@@ -17,6 +18,9 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
         ambient_for_absolute(sheet, reader),
         air_pressure_measured(sheet),
         valves_safe(sheet),
+        capture_needs_clock(sheet),
+        regulator_scaled(sheet),
+        not_used_yet(sheet),
     ];
     let all: Vec<_> = findings.into_iter().flatten().collect();
     let good = all.is_empty();
@@ -34,10 +38,9 @@ fn positions_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
 }
 
 fn outputs_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
-    let has = |name| sheet.outputs.iter().any(|output| output.name == name);
     let missing: Vec<_> = [OutputName::Evacuate, OutputName::Vent]
         .into_iter()
-        .filter(|name| !has(*name))
+        .filter(|name| !sheet.has(*name))
         .map(OutputName::word)
         .collect();
     if missing.is_empty() {
@@ -52,28 +55,102 @@ fn outputs_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
     )]
 }
 
+/// Every word and bit that one signal takes, with where the sheet states it.
+fn addresses(sheet: &RigSheet) -> Vec<(PointAddress, &Place)> {
+    let mut all: Vec<(PointAddress, &Place)> = Vec::new();
+    let registers = |at: &At<PointAddress>, raw: RawType| {
+        (0..raw.registers())
+            .map(|offset| PointAddress { number: at.number.saturating_add(offset), ..at.value })
+            .collect::<Vec<_>>()
+    };
+    for input in sheet.digital_inputs() {
+        all.push((input.at.value, &input.at.place));
+        for register in input.counter.iter().map(|counter| &counter.register).chain(&input.capture) {
+            all.extend(registers(&register.at, register.raw).into_iter().map(|at| (at, &register.at.place)));
+        }
+    }
+    let reference = &sheet.reference.input;
+    all.extend(registers(&reference.at, reference.raw).into_iter().map(|at| (at, &reference.at.place)));
+    if let Some(input) = &sheet.air_pressure {
+        all.extend(registers(&input.at, input.raw).into_iter().map(|at| (at, &input.at.place)));
+    }
+    if let Some(input) = &sheet.ambient {
+        all.extend(registers(&input.at, input.raw).into_iter().map(|at| (at, &input.at.place)));
+    }
+    if let Some(clock) = &sheet.module.clock {
+        let register = &clock.register;
+        all.extend(registers(&register.at, register.raw).into_iter().map(|at| (at, &register.at.place)));
+    }
+    all.extend(sheet.outputs.iter().map(|output| (output.at.value, &output.at.place)));
+    all
+}
+
+/// A bit of a register and the whole register are the same place too.
+fn same_place(one: PointAddress, other: PointAddress) -> bool {
+    one.cell() == other.cell() && (one.bit == other.bit || one.bit.is_none() || other.bit.is_none())
+}
+
 fn addresses_once(sheet: &RigSheet) -> Vec<Finding> {
-    let inputs = sheet.positions.iter().flat_map(|position| {
-        [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()]
-            .into_iter()
-            .flatten()
-            .map(|input| &input.at)
-    });
-    let guards = [sheet.interlocks.emergency_stop.as_ref(), sheet.interlocks.guard_door.as_ref()];
-    let guards = guards.into_iter().flatten().map(|input| &input.at);
-    let mut analog = vec![&sheet.reference.input.at];
-    analog.extend(sheet.air_pressure.as_ref().map(|input| &input.at));
-    analog.extend(sheet.ambient.as_ref().map(|input| &input.at));
-    let outputs = sheet.outputs.iter().map(|output| &output.at);
-    let all: Vec<&At<PointAddress>> = inputs.chain(guards).chain(analog).chain(outputs).collect();
-    let repeated = all.iter().enumerate().filter_map(|(index, address)| {
-        let earlier = all[..index].iter().find(|other| other.value == address.value)?;
-        let message = format!("`{}` is used twice", address.value);
+    let all = addresses(sheet);
+    let repeated = all.iter().enumerate().filter_map(|(index, (address, place))| {
+        let (_, first) = all[..index].iter().find(|(other, _)| same_place(*other, *address))?;
+        let message = format!("`{address}` is used twice");
         let wording =
             Wording::new(message, "used again here", "one signal, one address: check the wiring list");
-        Some(Finding::error("address-twice", &address.place, wording).with(&earlier.place, "used first here"))
+        Some(Finding::error("address-twice", place, wording).with(first, "used first here"))
     });
     repeated.collect()
+}
+
+fn capture_needs_clock(sheet: &RigSheet) -> Vec<Finding> {
+    let finding = |input: &RegisterInput| {
+        let clock = sheet.module.clock.as_ref();
+        let same = clock
+            .is_some_and(|clock| clock.register.raw == input.raw && clock.register.at.unit == input.at.unit);
+        let wording = Wording::new(
+            "an edge that the module stamps needs the module's clock",
+            "in counts of which clock?",
+            "add [module.clock] with at, raw and tick: of the same unit and the same raw type",
+        );
+        (!same).then(|| Finding::error("clock-missing", &input.at.place, wording))
+    };
+    sheet.digital_inputs().into_iter().filter_map(|input| input.capture.as_ref().and_then(finding)).collect()
+}
+
+/// What the sheet can describe but no step uses yet: refused, so that nobody counts on it.
+fn not_used_yet(sheet: &RigSheet) -> Vec<Finding> {
+    let finding = |what: &str, place: &Place| {
+        let wording =
+            Wording::new(format!("{what} is not used yet"), "described here", "leave it out for now");
+        Finding::error("not-used-yet", place, wording)
+    };
+    let inputs = sheet.digital_inputs();
+    let counters = inputs.iter().filter_map(|input| input.counter.as_ref());
+    let counters = counters.map(|counter| finding("an edge counter", &counter.register.at.place));
+    let captures = inputs.iter().filter_map(|input| input.capture.as_ref());
+    let captures = captures.map(|capture| finding("an edge that the module stamps", &capture.at.place));
+    let regulators = sheet.outputs.iter().filter(|output| output.name == OutputName::Regulator);
+    let regulators = regulators.map(|output| finding("a regulator", &output.place));
+    counters.chain(captures).chain(regulators).collect()
+}
+
+fn regulator_scaled(sheet: &RigSheet) -> Vec<Finding> {
+    let regulators = sheet.outputs.iter().filter(|output| output.name == OutputName::Regulator);
+    let wrong = regulators.filter(|output| {
+        !output.scale.as_ref().is_some_and(|scale| {
+            let within = |counts: f64| (0.0..=65_535.0).contains(&counts);
+            scale.counts.iter().all(|counts| within(*counts))
+                && (scale.counts[0] - scale.counts[1]).abs() >= 1.0
+                && scale.values[0] != scale.values[1]
+        })
+    });
+    wrong
+        .map(|output| {
+            let help = "write counts = [low, high] within 0 to 65535 and values = [level, level], two points that differ";
+            let wording = Wording::new("a regulator needs two points", "counts and values", help);
+            Finding::error("regulator-points", &output.place, wording)
+        })
+        .collect()
 }
 
 fn outputs_once(sheet: &RigSheet) -> Vec<Finding> {
@@ -143,8 +220,12 @@ fn air_pressure_measured(sheet: &RigSheet) -> Vec<Finding> {
 }
 
 fn valves_safe(sheet: &RigSheet) -> Vec<Finding> {
-    let unsafe_on =
-        |name| matches!(name, OutputName::Evacuate | OutputName::EvacuateFine | OutputName::DevicePower);
+    let unsafe_on = |name| {
+        matches!(
+            name,
+            OutputName::Evacuate | OutputName::EvacuateFine | OutputName::Regulator | OutputName::DevicePower
+        )
+    };
     let wrong = sheet.outputs.iter().filter(|output| unsafe_on(output.name) && *output.safe);
     wrong
         .map(|output| {

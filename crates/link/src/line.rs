@@ -1,0 +1,98 @@
+//! What RTU frames travel on: a serial port, or a TCP connection to a serial converter. Opened when needed, again and again.
+
+use std::future::Future;
+use std::io;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpStream;
+use tokio::time::timeout;
+use tokio_serial::{ClearBuffer, DataBits, FlowControl, SerialPort as _, SerialStream};
+use tripbench_rig::{Parity, SerialPort, SerialTiming};
+
+/// Something that RTU frames travel on.
+pub trait Line {
+    /// The open line.
+    type Port: AsyncRead + AsyncWrite + Unpin;
+
+    /// Opens it; what was left in it is thrown away.
+    ///
+    /// # Errors
+    /// If it can not be opened.
+    fn open(&self) -> impl Future<Output = io::Result<Self::Port>>;
+
+    /// Times of its characters and silences; none where a converter keeps them.
+    fn timing(&self) -> Option<SerialTiming>;
+}
+
+/// A serial port. Only one process can have it open.
+#[derive(Debug, Clone)]
+pub struct SerialLine {
+    path: PathBuf,
+    baud: u32,
+    parity: Parity,
+    stop_bits: u8,
+}
+
+impl SerialLine {
+    /// The port of a rig sheet.
+    pub fn of(port: &SerialPort) -> Self {
+        let SerialPort { path, baud, parity, stop_bits } = port;
+        Self { path: path.value.clone().into(), baud: **baud, parity: *parity, stop_bits: *stop_bits }
+    }
+}
+
+impl Line for SerialLine {
+    type Port = SerialStream;
+
+    async fn open(&self) -> io::Result<SerialStream> {
+        let parity = match self.parity {
+            Parity::Even => tokio_serial::Parity::Even,
+            Parity::Odd => tokio_serial::Parity::Odd,
+            Parity::None => tokio_serial::Parity::None,
+        };
+        let stop_bits =
+            if self.stop_bits == 1 { tokio_serial::StopBits::One } else { tokio_serial::StopBits::Two };
+        let builder = tokio_serial::new(self.path.to_string_lossy(), self.baud)
+            .data_bits(DataBits::Eight)
+            .flow_control(FlowControl::None)
+            .parity(parity)
+            .stop_bits(stop_bits);
+        let port = SerialStream::open(&builder)?;
+        // What was written while nobody had it open would be read as an answer.
+        port.clear(ClearBuffer::All)?;
+        Ok(port)
+    }
+
+    fn timing(&self) -> Option<SerialTiming> {
+        Some(SerialTiming::at(self.baud))
+    }
+}
+
+/// A TCP connection to a serial converter that passes RTU frames as they are.
+#[derive(Debug, Clone, Copy)]
+pub struct TcpLine {
+    address: SocketAddr,
+}
+
+impl TcpLine {
+    /// The converter at an address.
+    pub const fn to(address: SocketAddr) -> Self {
+        Self { address }
+    }
+}
+
+impl Line for TcpLine {
+    type Port = TcpStream;
+
+    async fn open(&self) -> io::Result<TcpStream> {
+        let stream = timeout(Duration::from_secs(1), TcpStream::connect(self.address)).await??;
+        stream.set_nodelay(true)?;
+        Ok(stream)
+    }
+
+    fn timing(&self) -> Option<SerialTiming> {
+        None
+    }
+}

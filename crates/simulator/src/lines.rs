@@ -1,0 +1,93 @@
+//! The digital inputs of the module: who is behind each, how many edges it has seen, and when the last one was.
+
+use crate::device::Device;
+use tripbench_rig::{DigitalInput, RigSheet};
+
+/// Who is behind an input.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Behind {
+    Switch(u8),
+    Valve(u8),
+    Present(u8),
+    /// Emergency stop and guard door: as they should be.
+    Guard,
+}
+
+/// An input with what the module remembers of it.
+#[derive(Debug, Clone)]
+pub(crate) struct Line {
+    pub(crate) input: DigitalInput,
+    behind: Behind,
+    state: bool,
+    pub(crate) rising: u64,
+    pub(crate) both: u64,
+    /// Moment of the last edge, seconds.
+    pub(crate) edge_s: f64,
+}
+
+/// Every digital input.
+#[derive(Debug, Clone)]
+pub(crate) struct Lines(pub(crate) Vec<Line>);
+
+impl Lines {
+    pub(crate) fn of(rig: &RigSheet) -> Self {
+        let positions = rig.positions.iter().flat_map(|position| {
+            let number = *position.number;
+            [
+                Some((&position.switch, Behind::Switch(number))),
+                position.valve.as_ref().map(|input| (input, Behind::Valve(number))),
+                position.present.as_ref().map(|input| (input, Behind::Present(number))),
+            ]
+        });
+        let guards = [&rig.interlocks.emergency_stop, &rig.interlocks.guard_door];
+        let guards = guards.into_iter().map(|guard| guard.as_ref().map(|input| (input, Behind::Guard)));
+        let line = |(input, behind): (&DigitalInput, Behind)| Line {
+            input: input.clone(),
+            behind,
+            state: false,
+            rising: 0,
+            both: 0,
+            edge_s: 0.0,
+        };
+        Self(positions.chain(guards).flatten().map(line).collect())
+    }
+
+    /// Notes what changed since the last step.
+    pub(crate) fn note(&mut self, devices: &[Device], now_s: f64) {
+        for line in
+            self.0.iter_mut().filter(|line| line.input.counter.is_some() || line.input.capture.is_some())
+        {
+            let state = line.state_at(devices, now_s);
+            if state != line.state {
+                line.state = state;
+                line.both += 1;
+                line.rising += u64::from(state);
+                line.edge_s = line.changed_s(devices, now_s);
+            }
+        }
+    }
+}
+
+impl Line {
+    /// State of the wire at a moment.
+    pub(crate) fn state_at(&self, devices: &[Device], at_s: f64) -> bool {
+        let device = |number: u8| devices.iter().find(|device| device.truth.position == number);
+        match self.behind {
+            Behind::Switch(number) => device(number).is_some_and(|device| device.output_at(at_s)),
+            Behind::Valve(number) => device(number).is_some_and(|device| device.valve_at(at_s)),
+            Behind::Present(number) => device(number).is_some_and(|device| device.plugged),
+            Behind::Guard => true,
+        }
+    }
+
+    /// When the wire changed last: exactly, where the device knows.
+    fn changed_s(&self, devices: &[Device], now_s: f64) -> f64 {
+        let device = |number: u8| devices.iter().find(|device| device.truth.position == number);
+        let exact = match self.behind {
+            Behind::Switch(number) => device(number).and_then(|device| device.output_changed(now_s)),
+            Behind::Valve(number) => device(number).and_then(|device| device.valve_changed(now_s)),
+            Behind::Present(_) | Behind::Guard => None,
+        };
+        exact.unwrap_or(now_s)
+    }
+}

@@ -1,0 +1,185 @@
+//! The module in front of the simulated bench: what it answers to a request at a moment.
+
+use crate::bench::{STEP_S, SimulatedBench};
+use crate::encode::{count_words, raw_bit, registers};
+use tripbench_quantity::{Mono, Quantity};
+use tripbench_rig::{
+    AnalogInput, Area, DigitalInput, Edges, Exception, PointAddress, Query, RegisterInput, Request, Response,
+    VirtualModule,
+};
+
+impl SimulatedBench {
+    /// Units that the rig sheet speaks of: every other one is silent.
+    pub fn units(&self) -> &[u8] {
+        &self.units
+    }
+
+    /// Notes edges of inputs whose module counts or stamps them.
+    pub(crate) fn note_edges(&mut self) {
+        let now_s = self.time_s();
+        self.lines.note(&self.devices, now_s);
+    }
+
+    /// Fills in what the rig sheet has of the addresses asked for.
+    fn fill(&mut self, at_s: f64, image: &mut Image) {
+        self.reads += 1;
+        for (output, driven) in self.rig.outputs.iter().zip(&self.outputs) {
+            image.put_shifted(output.at.value, driven.word);
+        }
+        let instant = self.rig.module.converter.si() < STEP_S;
+        let reference = if instant && !self.reference_frozen {
+            self.reading(self.reference_at(at_s), self.reads)
+        } else {
+            self.converted.0
+        };
+        image.put_analog(&self.rig.reference.input, reference);
+        if let Some(input) = &self.rig.air_pressure {
+            let pressure =
+                if at_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
+            image.put_analog(input, pressure);
+        }
+        if let Some(input) = &self.rig.ambient {
+            image.put_analog(input, self.plant.ambient_pa);
+        }
+        let seen_s = self.seen_s(at_s);
+        for line in &self.lines.0 {
+            image.put_bit(&line.input, || line.state_at(&self.devices, seen_s));
+            if let Some(counter) = &line.input.counter {
+                let count = if counter.edges == Edges::Both { line.both } else { line.rising };
+                image.put_count(&counter.register, count);
+            }
+            if let Some(capture) = &line.input.capture {
+                image.put_count(capture, self.ticks(line.edge_s));
+            }
+        }
+        if let Some(clock) = &self.rig.module.clock {
+            image.put_count(&clock.register, self.ticks(at_s));
+        }
+    }
+
+    /// Moment that the digital inputs show: as old as the image, and behind by the filter.
+    fn seen_s(&self, at_s: f64) -> f64 {
+        let module = &self.truth.module;
+        let image_s =
+            if module.image_s > 0.0 { (at_s / module.image_s).floor() * module.image_s } else { at_s };
+        (image_s - module.input_filter_s).min(self.inputs_frozen_s)
+    }
+
+    /// The module's clock at a moment: it has run for a while before the bench began.
+    fn ticks(&self, at_s: f64) -> u64 {
+        const BEFORE_S: f64 = 60.0;
+        let tick_s = self.rig.module.clock.as_ref().map_or(1e-3, |clock| clock.tick.si());
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "positive and far below 2^53"
+        )]
+        let ticks = ((at_s + BEFORE_S).max(0.0) / tick_s) as u64;
+        ticks
+    }
+
+    /// Takes words written from `start` on; refuses where any of them is no output.
+    fn write(
+        &mut self,
+        at_s: f64,
+        (unit, area, start): (u8, Area, u16),
+        words: &[u16],
+    ) -> Result<Response, Exception> {
+        let own = *self.rig.link.unit;
+        let offset = |at: &PointAddress| {
+            let offset = usize::from(at.number.checked_sub(start)?);
+            (at.unit.unwrap_or(own) == unit && at.area == area && offset < words.len()).then_some(offset)
+        };
+        let offsets: Vec<Option<usize>> = self.rig.outputs.iter().map(|output| offset(&output.at)).collect();
+        if !(0..words.len()).all(|offset| offsets.contains(&Some(offset))) {
+            return Err(Exception::ILLEGAL_DATA_ADDRESS);
+        }
+        let written = self.rig.outputs.iter().zip(&offsets).map(|(output, offset)| {
+            let word = words[(*offset)?];
+            Some(output.at.bit.map_or(word, |bit| word >> bit & 1))
+        });
+        let written: Vec<Option<u16>> = written.collect();
+        self.set_outputs(at_s, written.into_iter());
+        Ok(Response::Written)
+    }
+}
+
+impl VirtualModule for SimulatedBench {
+    fn answer(&mut self, at: Mono, query: &Query) -> Result<Response, Exception> {
+        let at_s = at.seconds();
+        self.advance_to(at_s);
+        self.last_request_s = at_s;
+        if !self.units.contains(&query.unit) {
+            return Err(Exception::NO_SUCH_UNIT);
+        }
+        if !query.request.is_legal() {
+            return Err(Exception::ILLEGAL_DATA_VALUE);
+        }
+        match &query.request {
+            Request::Read { area, start, count } => {
+                self.reference_reads += u64::from(*area == self.rig.reference.input.at.area);
+                let own = *self.rig.link.unit;
+                let words = vec![None; usize::from(*count)];
+                let unit = Some(query.unit).filter(|unit| *unit != own);
+                let mut image = Image { unit, area: *area, start: *start, words };
+                self.fill(at_s, &mut image);
+                let words: Option<Vec<u16>> = image.words.into_iter().collect();
+                words.map(Response::Values).ok_or(Exception::ILLEGAL_DATA_ADDRESS)
+            }
+            Request::WriteCoils { start, states } => {
+                let words: Vec<u16> = states.iter().map(|state| u16::from(*state)).collect();
+                self.write(at_s, (query.unit, Area::Coil, *start), &words)
+            }
+            Request::WriteRegisters { start, values } => {
+                self.write(at_s, (query.unit, Area::HoldingRegister, *start), values)
+            }
+        }
+    }
+}
+
+/// The addresses of one read; what nothing was put into does not exist.
+struct Image {
+    unit: Option<u8>,
+    area: Area,
+    start: u16,
+    words: Vec<Option<u16>>,
+}
+
+impl Image {
+    fn word(&mut self, at: PointAddress) -> Option<&mut Option<u16>> {
+        let here = (at.unit, at.area) == (self.unit, self.area);
+        let offset = at.number.checked_sub(self.start).filter(|_| here)?;
+        self.words.get_mut(usize::from(offset))
+    }
+
+    fn put_shifted(&mut self, at: PointAddress, word: u16) {
+        if let Some(place) = self.word(at) {
+            *place = Some(place.unwrap_or(0) | word << at.bit.unwrap_or(0));
+        }
+    }
+
+    fn put_words(&mut self, at: PointAddress, words: Vec<u16>) {
+        for (offset, word) in (0..).zip(words) {
+            if let Some(place) = self.word(PointAddress { number: at.number.saturating_add(offset), ..at }) {
+                *place = Some(word);
+            }
+        }
+    }
+
+    fn put_analog<Q: Quantity>(&mut self, input: &AnalogInput<Q>, si: f64) {
+        // Looked at first: encoding costs more than all the rest.
+        if (input.at.unit, input.at.area) == (self.unit, self.area) {
+            self.put_words(input.at.value, registers(input, si));
+        }
+    }
+
+    fn put_count(&mut self, input: &RegisterInput, count: u64) {
+        self.put_words(input.at.value, count_words(input, count));
+    }
+
+    fn put_bit(&mut self, input: &DigitalInput, on: impl Fn() -> bool) {
+        if self.word(input.at.value).is_some() {
+            self.put_shifted(input.at.value, u16::from(raw_bit(input, on())));
+        }
+    }
+}

@@ -1,0 +1,324 @@
+//! The simulated bench behind a serial line: on a pseudo-terminal with the times of a wire, or through a TCP connection.
+
+use crate::bench::SimulatedBench;
+use crate::rtu::{Asked, answer, read, refusal};
+use crate::server::{ServeError, Shared};
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use std::fs::File;
+use std::io::{ErrorKind, Read, Write};
+use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::os::fd::AsFd;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+use tripbench_rig::SerialTiming;
+
+/// How long a served line looks for a byte before it looks whether it is to end.
+const LOOK: Duration = Duration::from_millis(20);
+
+/// Times of the line that is imitated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SerialPace {
+    /// Characters and silences; none sends at once.
+    pub timing: Option<SerialTiming>,
+    /// Time that the slave takes between a request and its answer.
+    pub slave: Duration,
+}
+
+/// A simulated bench that is being served as RTU; ends when dropped.
+#[derive(Debug)]
+pub struct RtuServer {
+    place: Place,
+    bench: Shared,
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+#[derive(Debug, Clone)]
+enum Place {
+    Port(PathBuf),
+    Address(SocketAddr),
+}
+
+/// Serves a bench on a pseudo-terminal, on a thread of its own.
+///
+/// # Errors
+/// If no pseudo-terminal can be made or no thread can be started.
+pub fn serve_serial(bench: SimulatedBench, pace: SerialPace) -> Result<RtuServer, ServeError> {
+    let (master, slave, path) = terminal().map_err(ServeError::Terminal)?;
+    let serving = Serving { bench: Shared::new(bench), pace, stop: Arc::default() };
+    let server = serving.server(Place::Port(path));
+    start(server, move || {
+        // Kept open here: a client that closes the port would end the line for the next one.
+        let _slave = slave;
+        let mut line = Terminal(master);
+        while !serving.stop.load(Ordering::SeqCst) {
+            serving.serve(&mut line);
+        }
+    })
+}
+
+/// Serves a bench as a serial converter does: RTU frames through TCP connections, one thread for each.
+///
+/// # Errors
+/// If the address can not be listened on or no thread can be started.
+pub fn serve_rtu_over_tcp(bench: SimulatedBench, address: SocketAddr) -> Result<RtuServer, ServeError> {
+    let listen = |source| ServeError::Listen { address, source };
+    let listener = TcpListener::bind(address).map_err(listen)?;
+    listener.set_nonblocking(true).map_err(listen)?;
+    let address = listener.local_addr().map_err(listen)?;
+    let pace = SerialPace { timing: None, slave: Duration::ZERO };
+    let serving = Serving { bench: Shared::new(bench), pace, stop: Arc::default() };
+    let server = serving.server(Place::Address(address));
+    start(server, move || accept(&listener, &serving))
+}
+
+fn start(mut server: RtuServer, run: impl FnOnce() + Send + 'static) -> Result<RtuServer, ServeError> {
+    let builder = std::thread::Builder::new().name(String::from("simulated-line"));
+    server.thread = Some(builder.spawn(run).map_err(ServeError::Thread)?);
+    Ok(server)
+}
+
+fn accept(listener: &TcpListener, serving: &Serving) {
+    while !serving.stop.load(Ordering::SeqCst) {
+        match listener.accept() {
+            Ok((stream, _)) => {
+                let serving = serving.clone();
+                let builder = std::thread::Builder::new().name(String::from("simulated-converter"));
+                let started = builder.spawn(move || {
+                    if stream.set_nonblocking(false).is_ok() && stream.set_nodelay(true).is_ok() {
+                        serving.serve(&mut Connection(stream));
+                    }
+                });
+                if let Err(error) = started {
+                    tracing::warn!(%error, "the simulated converter could not take a connection");
+                }
+            }
+            Err(_) => wait(LOOK),
+        }
+    }
+}
+
+/// A new pseudo-terminal, raw: its master, an open slave, and the slave's path.
+fn terminal() -> std::io::Result<(File, File, PathBuf)> {
+    let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
+    grantpt(&master)?;
+    unlockpt(&master)?;
+    let name = ptsname(&master, Vec::new())?;
+    let path = PathBuf::from(name.to_string_lossy().into_owned());
+    let slave = File::options().read(true).write(true).open(&path)?;
+    let mut raw = tcgetattr(&slave)?;
+    raw.make_raw();
+    tcsetattr(&slave, OptionalActions::Now, &raw)?;
+    Ok((File::from(master), slave, path))
+}
+
+impl RtuServer {
+    /// Path of the serial port, where it is one.
+    pub fn port(&self) -> Option<&Path> {
+        match &self.place {
+            Place::Port(path) => Some(path),
+            Place::Address(_) => None,
+        }
+    }
+
+    /// Where it listens, where it is a converter.
+    pub const fn address(&self) -> Option<SocketAddr> {
+        match &self.place {
+            Place::Address(address) => Some(*address),
+            Place::Port(_) => None,
+        }
+    }
+
+    /// Looks at the bench as it is now.
+    pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
+        at(&self.bench.lock())
+    }
+
+    /// Serves until the process ends.
+    pub fn wait(mut self) {
+        if let Some(thread) = self.thread.take() {
+            let _ended = thread.join();
+        }
+    }
+}
+
+impl Drop for RtuServer {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::SeqCst);
+        if let Some(thread) = self.thread.take() {
+            let _ended = thread.join();
+        }
+    }
+}
+
+/// What a line hears within a time.
+enum Heard {
+    Bytes,
+    Nothing,
+    Gone,
+}
+
+/// A line as the slave has it.
+trait SlaveLine {
+    fn hear(&mut self, bytes: &mut Vec<u8>, longest: Duration) -> Heard;
+    fn say(&mut self, bytes: &[u8]) -> bool;
+}
+
+struct Terminal(File);
+struct Connection(TcpStream);
+
+impl SlaveLine for Terminal {
+    fn hear(&mut self, bytes: &mut Vec<u8>, longest: Duration) -> Heard {
+        hear(&mut self.0, bytes, longest)
+    }
+    fn say(&mut self, bytes: &[u8]) -> bool {
+        self.0.write_all(bytes).is_ok()
+    }
+}
+
+impl SlaveLine for Connection {
+    fn hear(&mut self, bytes: &mut Vec<u8>, longest: Duration) -> Heard {
+        hear(&mut self.0, bytes, longest)
+    }
+    fn say(&mut self, bytes: &[u8]) -> bool {
+        self.0.write_all(bytes).is_ok()
+    }
+}
+
+fn hear(from: &mut (impl Read + AsFd), bytes: &mut Vec<u8>, longest: Duration) -> Heard {
+    let timeout = Timespec {
+        tv_sec: i64::try_from(longest.as_secs()).unwrap_or(i64::MAX),
+        tv_nsec: i64::from(longest.subsec_nanos()),
+    };
+    let ready = poll(&mut [PollFd::new(&*from, PollFlags::IN)], Some(&timeout));
+    match ready {
+        Ok(0) => return Heard::Nothing,
+        Ok(_) => {}
+        Err(_) => return Heard::Gone,
+    }
+    let mut more = [0; 512];
+    match from.read(&mut more) {
+        Ok(count) if count > 0 => {
+            bytes.extend_from_slice(&more[..count]);
+            Heard::Bytes
+        }
+        Err(error) if error.kind() == ErrorKind::Interrupted => Heard::Nothing,
+        Ok(_) | Err(_) => Heard::Gone,
+    }
+}
+
+#[derive(Debug, Clone)]
+struct Serving {
+    bench: Shared,
+    pace: SerialPace,
+    stop: Arc<AtomicBool>,
+}
+
+impl Serving {
+    fn server(&self, place: Place) -> RtuServer {
+        RtuServer { place, bench: self.bench.clone(), stop: Arc::clone(&self.stop), thread: None }
+    }
+
+    /// Serves until the line is gone or the server is to end.
+    fn serve(&self, line: &mut impl SlaveLine) {
+        let mut bytes = Vec::new();
+        while !self.stop.load(Ordering::SeqCst) {
+            match line.hear(&mut bytes, LOOK) {
+                Heard::Nothing => continue,
+                Heard::Gone => return,
+                Heard::Bytes => {}
+            }
+            let heard = now();
+            // A frame ends with a silence. Its bytes came faster here than they would on the wire: that time is waited for.
+            let silence = self.pace.timing.map_or(Duration::ZERO, SerialTiming::between_frames);
+            let mut end = heard + self.characters(bytes.len()) + silence;
+            loop {
+                let left = end.saturating_duration_since(now());
+                if left.is_zero() {
+                    break;
+                }
+                match line.hear(&mut bytes, left) {
+                    Heard::Bytes => end = end.max(now() + self.characters(1) + silence),
+                    Heard::Nothing => {}
+                    Heard::Gone => return,
+                }
+            }
+            // Without times a frame ends with its right sum: a connection may hand it over in pieces.
+            if self.pace.timing.is_none() && read(&bytes).is_none() {
+                match line.hear(&mut bytes, LOOK) {
+                    Heard::Bytes if read(&bytes).is_none() => continue,
+                    Heard::Bytes => {}
+                    Heard::Nothing => bytes.clear(),
+                    Heard::Gone => return,
+                }
+            }
+            wait_until(end + self.pace.slave);
+            let frame = std::mem::take(&mut bytes);
+            if let Some(answer) = self.answer(&frame)
+                && !self.say(line, &answer)
+            {
+                return;
+            }
+        }
+    }
+
+    /// The answer to a frame; `None` is silence.
+    fn answer(&self, frame: &[u8]) -> Option<Vec<u8>> {
+        match read(frame)? {
+            Asked::Query { query, function } => {
+                self.bench.answer(&query).map(|result| answer(&query, function, result))
+            }
+            Asked::Refused { unit, function, exception } => {
+                let known = self.bench.lock().units().contains(&unit);
+                known.then(|| refusal(unit, function, exception))
+            }
+        }
+    }
+
+    /// Sends a frame as a wire would: each byte when its last bit is through.
+    fn say(&self, line: &mut impl SlaveLine, frame: &[u8]) -> bool {
+        const TOGETHER: Duration = Duration::from_micros(300);
+        if self.pace.timing.is_none() {
+            return line.say(frame);
+        }
+        let begun = now();
+        let mut sent = 0;
+        while sent < frame.len() {
+            // A few at a time: sleeping is not finer than that.
+            let first = begun + self.characters(sent + 1);
+            let last = (sent + 1..=frame.len())
+                .take_while(|count| begun + self.characters(*count) <= first + TOGETHER)
+                .last()
+                .unwrap_or(sent + 1);
+            wait_until(begun + self.characters(last));
+            if !line.say(&frame[sent..last]) {
+                return false;
+            }
+            sent = last;
+        }
+        true
+    }
+
+    fn characters(&self, count: usize) -> Duration {
+        self.pace.timing.map_or(Duration::ZERO, |timing| timing.characters(count))
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "a served line lives in real time")]
+fn now() -> Instant {
+    Instant::now()
+}
+
+#[expect(clippy::disallowed_methods, reason = "a served line lives in real time")]
+fn wait(time: Duration) {
+    std::thread::sleep(time);
+}
+
+fn wait_until(moment: Instant) {
+    wait(moment.saturating_duration_since(now()));
+}

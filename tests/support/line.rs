@@ -1,0 +1,171 @@
+//! Bad serial lines: a slave on a pseudo-terminal, or behind a TCP connection, that answers whatever a test says.
+
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use std::fs::File;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tripbench_link::{LineDiscipline, ModuleWire};
+use tripbench_rig::RigSheet;
+
+/// Which wire a test has RTU frames on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LineKind {
+    /// A pseudo-terminal as serial port.
+    Serial,
+    /// A TCP connection to a serial converter.
+    Converter,
+}
+
+/// What a slave sends after a request: pieces, each after a pause.
+pub type Pieces = Vec<(Duration, Vec<u8>)>;
+
+/// A slave that answers as a test says, and keeps the requests.
+#[derive(Debug)]
+pub struct ScriptedSlave {
+    place: Place,
+    requests: Arc<Mutex<Vec<Vec<u8>>>>,
+}
+
+#[derive(Debug)]
+enum Place {
+    Port(PathBuf),
+    Address(SocketAddr),
+}
+
+impl ScriptedSlave {
+    /// A slave that asks `reply` with the number of the request, from 0, and its bytes.
+    ///
+    /// # Panics
+    /// If there is no pseudo-terminal or no port.
+    pub fn with(kind: LineKind, reply: impl Fn(usize, &[u8]) -> Pieces + Send + Sync + 'static) -> Self {
+        let requests = Arc::new(Mutex::new(Vec::new()));
+        let (kept, reply) = (Arc::clone(&requests), Arc::new(reply));
+        let place = match kind {
+            LineKind::Serial => {
+                let (master, slave, path) = terminal();
+                std::thread::spawn(move || {
+                    let _kept_open = slave;
+                    answer(master, &kept, reply.as_ref());
+                });
+                Place::Port(path)
+            }
+            LineKind::Converter => {
+                let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+                let address = listener.local_addr().expect("an address");
+                std::thread::spawn(move || {
+                    for stream in listener.incoming().flatten() {
+                        let (kept, reply) = (Arc::clone(&kept), Arc::clone(&reply));
+                        stream.set_nodelay(true).expect("a socket");
+                        std::thread::spawn(move || answer::<TcpStream>(stream, &kept, reply.as_ref()));
+                    }
+                });
+                Place::Address(address)
+            }
+        };
+        Self { place, requests }
+    }
+
+    /// Every request so far, whole frames.
+    pub fn requests(&self) -> Vec<Vec<u8>> {
+        self.requests.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// A wire to it, with a discipline.
+    ///
+    /// # Panics
+    /// If the rig sheet of the demo is not good.
+    pub fn wire(&self, discipline: LineDiscipline) -> ModuleWire {
+        let rig = crate::good(&with_link(&self.link()), RigSheet::read);
+        ModuleWire::of(&rig.link).expect("an address").with_line_discipline(discipline)
+    }
+
+    /// Keys of a rig sheet's link to it.
+    pub fn link(&self) -> String {
+        match &self.place {
+            Place::Port(path) => serial_link(&path.to_string_lossy(), 115_200),
+            Place::Address(address) => converter_link(*address),
+        }
+    }
+}
+
+/// Keys of a link over a serial port.
+pub fn serial_link(path: &str, baud: u32) -> String {
+    format!("serial = \"{path}\"\nbaud = {baud}")
+}
+
+/// Keys of a link over a serial converter.
+pub fn converter_link(address: SocketAddr) -> String {
+    format!("rtu_over_tcp = \"{address}\"")
+}
+
+/// The demo's rig sheet with another wire.
+///
+/// # Panics
+/// If the demo's rig sheet has changed its wire.
+pub fn with_link(keys: &str) -> String {
+    let sheet = crate::sheet_text("rigs/goods-in-1.toml");
+    let tcp = "tcp = \"127.0.0.1:1502\"";
+    assert!(sheet.contains(tcp), "the demo's wire is not `{tcp}`");
+    sheet.replace(tcp, keys)
+}
+
+/// A path for a symbolic link to a port, which may be plugged out and in again.
+pub fn port_path() -> PathBuf {
+    static NEXT: AtomicU32 = AtomicU32::new(0);
+    let number = NEXT.fetch_add(1, Ordering::SeqCst);
+    std::env::temp_dir().join(format!("tripbench-port-{}-{number}", std::process::id()))
+}
+
+fn terminal() -> (File, File, PathBuf) {
+    let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pseudo-terminal");
+    grantpt(&master).and_then(|()| unlockpt(&master)).expect("a pseudo-terminal");
+    let name = ptsname(&master, Vec::new()).expect("its name");
+    let path = PathBuf::from(name.to_string_lossy().into_owned());
+    let slave = File::options().read(true).write(true).open(&path).expect("its slave");
+    let mut raw = tcgetattr(&slave).expect("its setting");
+    raw.make_raw();
+    tcsetattr(&slave, OptionalActions::Now, &raw).expect("raw");
+    (File::from(master), slave, path)
+}
+
+#[expect(clippy::disallowed_methods, reason = "a slave that is late in real time")]
+fn answer<S: Read + Write>(
+    mut line: S,
+    kept: &Mutex<Vec<Vec<u8>>>,
+    reply: &(impl Fn(usize, &[u8]) -> Pieces + ?Sized),
+) {
+    let mut bytes = [0_u8; 512];
+    while let Ok(count) = line.read(&mut bytes) {
+        if count == 0 {
+            break;
+        }
+        let number = {
+            let mut kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
+            kept.push(bytes[..count].to_vec());
+            kept.len() - 1
+        };
+        for (pause, piece) in reply(number, &bytes[..count]) {
+            std::thread::sleep(pause);
+            if line.write_all(&piece).is_err() {
+                return;
+            }
+        }
+    }
+}
+
+/// A frame with its CRC: bit by bit, as the serial line guide describes it (V1.02, 6.2.2).
+pub fn sealed(content: &[u8]) -> Vec<u8> {
+    let mut register = 0xFFFF_u16;
+    for byte in content {
+        register ^= u16::from(*byte);
+        for _ in 0..8 {
+            register = if register & 1 == 1 { register >> 1 ^ 0xA001 } else { register >> 1 };
+        }
+    }
+    [content, &register.to_le_bytes()].concat()
+}

@@ -1,0 +1,83 @@
+//! The same run over every wire: the same verdicts, and levels that agree within their uncertainty.
+
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Stdio};
+use tripbench_tests::command::Workplace;
+use tripbench_tests::line::port_path;
+
+const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
+
+/// `tripbench simulate` for a rig sheet whose wire it serves; ended when dropped.
+struct Simulated(Child);
+
+impl Simulated {
+    /// Starts it and waits until it says that it is there; its line.
+    fn start(workplace: &Workplace) -> (Self, String) {
+        let mut command = workplace.command("simulate --rig rig.toml --truth truth.toml");
+        let mut child = command.stdout(Stdio::piped()).spawn().expect("it starts");
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
+        (Self(child), line)
+    }
+}
+
+impl Drop for Simulated {
+    fn drop(&mut self) {
+        drop(self.0.kill());
+        drop(self.0.wait());
+    }
+}
+
+/// A free port of this machine.
+fn free_port() -> u16 {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    listener.local_addr().expect("an address").port()
+}
+
+/// Verdict, value and U of every required check of every position.
+type Found = Vec<(String, String, f64, f64)>;
+
+fn run_over(wire: &str, scanned: &str) -> Found {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", wire);
+    workplace.change("script.toml", "cycles = 5", "cycles = 3");
+    let (_simulated, line) = Simulated::start(&workplace);
+    assert!(line.contains(scanned), "{line}");
+    let said = workplace.run(&format!("run {SHEETS} --no-serial --out run"));
+    assert_eq!(said.code, Some(1), "{}\n{}", said.out, said.err);
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    assert_eq!(record["safe_confirmed"], true);
+    let positions = record["positions"].as_array().expect("positions");
+    let checks = positions.iter().flat_map(|position| {
+        let checks = position["checks"].as_array().expect("checks").iter();
+        checks.filter(|check| check["role"] == "required" && check["unit"] == "Pa").map(|check| {
+            let name = format!("{} of position {}", check["quantity"], position["number"]);
+            let figure = |key: &str| check[key].as_f64().expect("a figure");
+            let verdict = check["verdict"].as_str().expect("a verdict").to_owned();
+            (name, verdict, figure("value"), figure("expanded_uncertainty"))
+        })
+    });
+    checks.collect()
+}
+
+#[test]
+fn a_run_over_tcp_a_fast_serial_line_and_a_converter_finds_the_same() {
+    let tcp = run_over(&format!("tcp = \"127.0.0.1:{}\"", free_port()), "Modbus TCP");
+    let port = port_path();
+    let serial = format!("serial = \"{}\"\nbaud = 115200\nparity = \"even\"", port.display());
+    let serial = run_over(&serial, "serial port");
+    let converter = run_over(&format!("rtu_over_tcp = \"127.0.0.1:{}\"", free_port()), "RTU over TCP");
+    drop(std::fs::remove_file(&port));
+    assert!(tcp.len() >= 16, "{tcp:?}");
+    for other in [serial, converter] {
+        assert_eq!(tcp.len(), other.len());
+        for ((name, verdict, value, u), (_, other_verdict, other_value, other_u)) in tcp.iter().zip(&other) {
+            assert_eq!(verdict, other_verdict, "{name}");
+            assert!(
+                (value - other_value).abs() <= u.hypot(*other_u),
+                "{name}: {value} ± {u}, {other_value} ± {other_u}"
+            );
+        }
+    }
+}
