@@ -1,9 +1,9 @@
-"""Reads and drives a simulated rig with pymodbus: HOST PORT on the command line. Exits 0 if all is as it should be."""
+"""Reads and drives a simulated rig with pymodbus: HOST PORT, or PATH BAUD of a serial port. Exits 0 if all is well."""
 
 import sys
 import time
 
-from pymodbus.client import ModbusTcpClient
+from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
 EVACUATE, VENT, POWER = 0, 3, 4
 
@@ -16,7 +16,11 @@ def level(client):
 
 
 def main():
-    client = ModbusTcpClient(sys.argv[1], port=int(sys.argv[2]))
+    where, number = sys.argv[1], int(sys.argv[2])
+    if where.startswith("/"):
+        client = ModbusSerialClient(where, baudrate=number, parity="E", stopbits=1)
+    else:
+        client = ModbusTcpClient(where, port=number)
     assert client.connect()
     assert abs(level(client)) < 1.0, level(client)
     assert not client.write_coils(0, [True, False, False, False, True], device_id=1).isError()

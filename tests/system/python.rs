@@ -1,11 +1,16 @@
-//! The other side of the wire by somebody else: pymodbus as client of the simulated rig, and as server for a run.
+//! The other side of the wire by somebody else: pymodbus, libmodbus and mbpoll as clients of the simulated rig, pymodbus
+//! and libmodbus as servers.
 
+use rstest::rstest;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use tripbench_rig::RigSheet;
-use tripbench_simulator::{SimulatedBench, Truth, serve};
+use std::time::Duration;
+use tripbench_link::{Clock, ModuleWire, Transport};
+use tripbench_rig::{Area, Doubt, Query, Request, Response, RigSheet, SerialTiming};
+use tripbench_simulator::{RtuServer, SerialPace, Server, SimulatedBench, Truth, serve, serve_serial};
 use tripbench_tests::command::Workplace;
+use tripbench_tests::line::{serial_link, with_link};
 use tripbench_tests::{good, sheet_text};
 
 /// The python that `tests/run` has set up. Without it the test is skipped and says so; in CI that is a failure.
@@ -29,18 +34,139 @@ fn script(name: &str) -> PathBuf {
 #[test]
 fn pymodbus_reads_and_drives_the_simulated_rig() {
     let Some(python) = python() else { return };
+    let (_server, address) = on_tcp();
+    agrees(Command::new(python).arg(script("client.py")).args(address), "pymodbus agrees");
+}
+
+/// A simulated rig on a pseudo-terminal at 115200 baud, and its path.
+fn on_a_serial_port() -> (RtuServer, String) {
+    let rig = good(&sheet_text("rigs/goods-in-1.toml"), RigSheet::read);
+    let truth = good(&sheet_text("simulated/four-devices.toml"), |reader| Truth::read(reader, &rig));
+    let pace = SerialPace { timing: Some(SerialTiming::at(115_200)), slave: Duration::ZERO };
+    let server = serve_serial(SimulatedBench::new(&rig, truth), pace).expect("a pseudo-terminal");
+    let path = server.port().expect("a path").to_string_lossy().into_owned();
+    (server, path)
+}
+
+/// A simulated rig on Modbus TCP, with host and port.
+fn on_tcp() -> (Server, [String; 2]) {
     let rig = good(&sheet_text("rigs/goods-in-1.toml"), RigSheet::read);
     let truth = good(&sheet_text("simulated/four-devices.toml"), |reader| Truth::read(reader, &rig));
     let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into()).expect("a port");
     let address = server.address();
-    let output = Command::new(python)
-        .arg(script("client.py"))
-        .args([address.ip().to_string(), address.port().to_string()])
-        .output()
-        .expect("python starts");
+    (server, [address.ip().to_string(), address.port().to_string()])
+}
+
+fn agrees(command: &mut Command, words: &str) {
+    let output = command.output().expect("it starts");
     let said =
         String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success() && said.contains("pymodbus agrees"), "{said}");
+    assert!(output.status.success() && said.contains(words), "{said}");
+}
+
+#[test]
+fn pymodbus_reads_and_drives_the_simulated_rig_over_a_serial_port() {
+    let Some(python) = python() else { return };
+    let (_server, path) = on_a_serial_port();
+    agrees(Command::new(python).arg(script("client.py")).args([&path, "115200"]), "pymodbus agrees");
+}
+
+/// Whether a program is there. Without it the test is skipped and says so; in CI that is a failure.
+#[expect(clippy::print_stdout, reason = "a test that is skipped says so")]
+fn there(program: &str) -> bool {
+    let found = Command::new("sh").args(["-c", &format!("command -v {program}")]).output().expect("a shell");
+    assert!(
+        found.status.success() || std::env::var_os("CI").is_none(),
+        "{program} is not there: run tests/run"
+    );
+    if !found.status.success() {
+        println!("SKIPPED: {program} is not there; tests/run installs it where it may");
+    }
+    found.status.success()
+}
+
+#[rstest]
+fn libmodbus_reads_and_drives_the_simulated_rig(#[values(false, true)] serial: bool) {
+    let Some(python) = python().filter(|_| there("mbpoll")) else { return };
+    let mut command = Command::new(python);
+    command.arg(script("others.py")).args(["ask", "libmodbus"]);
+    if serial {
+        let (_server, path) = on_a_serial_port();
+        agrees(command.args([&path, "115200"]), "libmodbus agrees");
+    } else {
+        let (_server, address) = on_tcp();
+        agrees(command.args(address), "libmodbus agrees");
+    }
+}
+
+// mbpoll counts addresses from 1: -r 1 is the reference, which shows 4 mA and the demo's offset of 120 Pa.
+#[rstest]
+fn mbpoll_reads_the_simulated_rig(#[values(false, true)] serial: bool) {
+    if !there("mbpoll") {
+        return;
+    }
+    let mut command = Command::new("mbpoll");
+    command.args(["-1", "-q", "-a", "1", "-t", "3", "-r", "1", "-c", "2"]);
+    let output = if serial {
+        let (_server, path) = on_a_serial_port();
+        command.args(["-m", "rtu", "-b", "115200", "-P", "even", &path]).output()
+    } else {
+        let (_server, [host, port]) = on_tcp();
+        command.args(["-m", "tcp", "-p", &port, &host]).output()
+    };
+    let said = String::from_utf8_lossy(&output.expect("mbpoll starts").stdout).into_owned();
+    let reference = said.lines().find_map(|line| line.strip_prefix("[1]:")).map(str::trim);
+    let counts: u16 = reference.and_then(|text| text.parse().ok()).unwrap_or_else(|| panic!("{said}"));
+    assert!((3_980..4_060).contains(&counts), "{said}");
+}
+
+#[rstest]
+fn the_master_reads_and_drives_other_people_s_servers(
+    #[values("pymodbus", "libmodbus")] library: &str,
+    #[values("tcp", "serial")] wire: &str,
+) {
+    let Some(python) = python().filter(|_| there("mbpoll")) else { return };
+    let arguments = ["serve", library, wire];
+    let mut child = Command::new(python)
+        .arg(script("others.py"))
+        .args(arguments)
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("python starts");
+    let mut place = String::new();
+    BufReader::new(child.stdout.take().expect("output")).read_line(&mut place).expect("where it is");
+    let _served = Served(child);
+    let place = place.trim();
+    let link = if wire == "tcp" { format!("tcp = \"{place}\"") } else { serial_link(place, 115_200) };
+    let sheet = good(&with_link(&link), RigSheet::read);
+    let mut module = ModuleWire::of(&sheet.link).expect("an address");
+    let clock = Clock::start();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        let mut ask = async |request| {
+            let mut tries = 0;
+            loop {
+                let answer =
+                    module.transact(&Query { unit: 17, request: Request::clone(&request) }, &clock).await;
+                // Its port is printed a moment before somebody listens.
+                if tries == 20 || answer != Err(Doubt::Lost) {
+                    break answer.map(|(response, _)| response);
+                }
+                tries += 1;
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+        };
+        let states = vec![true, false, true, true, false, false, true, true, true, false];
+        let read = |area, count| Request::Read { area, start: 0, count };
+        assert_eq!(ask(read(Area::InputRegister, 4)).await, Ok(Response::Values(vec![4_000, 555, 0, 100])));
+        assert_eq!(
+            ask(Request::WriteCoils { start: 0, states: states.clone() }).await,
+            Ok(Response::Written)
+        );
+        let words = states.into_iter().map(u16::from).collect();
+        assert_eq!(ask(read(Area::Coil, 10)).await, Ok(Response::Values(words)));
+        assert_eq!(ask(read(Area::InputRegister, 5)).await, Err(Doubt::Refused(2)));
+    });
 }
 
 /// A server in python; ended when dropped.

@@ -208,3 +208,28 @@ fn the_smallest_rig_sheet_of_the_docs_is_good() {
     let rig = tripbench_tests::good(example, RigSheet::read);
     assert_eq!(rig.positions.len(), 1);
 }
+
+/// What `check-sheets` says of the demo on another wire.
+fn checked_on(wire: &str) -> (Option<i32>, String) {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", wire);
+    let said = workplace.run(ALL);
+    (said.code, said.out + &said.err)
+}
+
+#[test]
+fn a_slow_line_says_beforehand_what_it_can_not_decide() {
+    let (code, fast) = checked_on("serial = \"/dev/ttyUSB0\"\nbaud = 115200");
+    assert_eq!(code, Some(0), "{fast}");
+    assert!(!fast.contains("can-not-decide"), "{fast}");
+    let (code, slow) = checked_on("serial = \"/dev/ttyUSB0\"\nbaud = 9600");
+    assert_eq!(code, Some(0), "a warning is no error: {slow}");
+    assert!(slow.contains("the hysteresis") && slow.contains("delay-not-told"), "{slow}");
+}
+
+#[test]
+fn a_wire_that_is_too_slow_for_the_run_is_refused() {
+    let (code, said) = checked_on("serial = \"/dev/ttyUSB0\"\nbaud = 2400");
+    assert_eq!(code, Some(2), "{said}");
+    assert!(said.contains("wire-too-slow"), "{said}");
+}

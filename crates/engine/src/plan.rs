@@ -10,6 +10,7 @@ use tripbench_rig::Air;
 use tripbench_sheet::{Finding, Findings, Wording};
 
 mod check;
+mod foresee;
 
 /// What a plan is made of.
 #[derive(Debug)]
@@ -65,7 +66,13 @@ impl Planner<'_> {
                 ("zero", StepTask::Zero { watch: *watch, again }, vent + watch.si() + 0.5)
             }
             StepKind::Leak { .. } => self.leak(script, step)?,
-            StepKind::SwitchPoints { .. } => self.switch_points(script, index)?,
+            StepKind::SwitchPoints { .. } => {
+                let planned = self.switch_points(script, index)?;
+                if let (StepTask::SwitchPoints(task), Some(expected)) = (&planned.1, self.expected()) {
+                    self.foresee(task, &expected, &step.place);
+                }
+                planned
+            }
             StepKind::Drive { air } => {
                 self.can(air.value, &air.place)?;
                 ("drive", StepTask::Drive { air: air.value }, 0.1)
@@ -143,7 +150,7 @@ impl Planner<'_> {
         let expected = self.expected();
         let rising_air = match rising {
             Some(air) => self.can(air.value, &air.place).map(|()| air.value)?,
-            None => self.rising_air(expected.as_ref()),
+            None => self.rising_air(expected.as_ref(), *cycles),
         };
         let falling = if self.sheets.rig.can(Air::Bleed) { Air::Bleed } else { Air::Vent };
         let [bottom, top] = self.window(expected.as_ref(), (rising_air, falling));
@@ -197,7 +204,7 @@ impl Planner<'_> {
     }
 
     /// Throttled only where the rate's share would raise the uncertainty by 2 % or more, and the rig has a throttle.
-    fn rising_air(&self, expected: Option<&Expected>) -> Air {
+    fn rising_air(&self, expected: Option<&Expected>, cycles: u16) -> Air {
         let rig = &self.sheets.rig;
         let Some(expected) = expected.filter(|_| rig.can(Air::EvacuateFine)) else { return Air::Evacuate };
         let rate = rate(rig, self.reached(), Air::Evacuate, expected.on.low).si();
@@ -207,7 +214,9 @@ impl Planner<'_> {
         let fixed = (calibration.expanded_uncertainty.si() / *calibration.coverage_factor).powi(2);
         let by_rate =
             ((rate * response / 2.0).powi(2) + (rate * rig.reference.lag.uncertainty.si()).powi(2)) / 3.0;
-        if (1.0 + by_rate / fixed).sqrt() < 1.02 { Air::Evacuate } else { Air::EvacuateFine }
+        // An edge lies somewhere between two scans: on a slow line that is the larger part.
+        let by_edge = (rate * rig.scan_time().si()).powi(2) / 12.0 / f64::from(cycles.max(1));
+        if (1.0 + (by_rate + by_edge) / fixed).sqrt() < 1.02 { Air::Evacuate } else { Air::EvacuateFine }
     }
 
     /// The window that holds every expected level, with room for delays and for the fit on both sides.

@@ -225,7 +225,14 @@ impl<L: Line> Transport for RtuTransport<L> {
                 self.suspect = rest > STRAY_BYTES;
                 Err(Doubt::Refused(code))
             }
-            Found::NotYet(doubt) => Err(doubt),
+            Found::NotYet(doubt) => {
+                // Behind a converter what was asked may hang in the connection: the next request gets a fresh one. A serial
+                // port stays open, for on a wire there is nothing to leave behind but time.
+                if timing.is_none() && self.discipline != LineDiscipline::NeverSuspect {
+                    self.port = None;
+                }
+                Err(doubt)
+            }
         }
     }
 }

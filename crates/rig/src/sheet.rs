@@ -317,6 +317,14 @@ impl LinkSheet {
         }
     }
 
+    /// Where the sheet states the wire.
+    pub const fn place(&self) -> &Place {
+        match &self.wire {
+            Wire::Tcp(address) | Wire::RtuOverTcp(address) => &address.place,
+            Wire::Serial(port) => &port.path.place,
+        }
+    }
+
     /// Predicted time from the start of a request to the start of the next.
     pub fn transaction(&self, request: &Request) -> Duration {
         let answer = self.answer_time.duration();

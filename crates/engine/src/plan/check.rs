@@ -5,7 +5,7 @@ use crate::predict::rate;
 use crate::script::{Script, StepKind};
 use tripbench_device::Expected;
 use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
-use tripbench_rig::Air;
+use tripbench_rig::{Air, Order};
 use tripbench_sheet::{Finding, Place, Wording};
 
 /// Longest time from an order to the valve's coil that a plan allows for, seconds.
@@ -21,6 +21,7 @@ impl Planner<'_> {
                 "add [[step]] tables with do = \"…\"",
             );
         }
+        self.fast_enough();
         let (mut zeroed, mut watched) = (false, false);
         let judged = self.sheets.settings.is_some();
         for (index, step) in script.steps.iter().enumerate() {
@@ -64,6 +65,25 @@ impl Planner<'_> {
                 | StepKind::Ask { .. } => {}
             }
         }
+    }
+
+    /// Whether a scan with an order between can come within the longest gap that a run believes.
+    fn fast_enough(&self) {
+        const LONGEST_S: f64 = 0.25;
+        let rig = &self.sheets.rig;
+        let order = rig.writes(&rig.image_of(Order::Safe)).into_iter().chain(rig.output_reads());
+        let order_s: f64 = order.map(|query| rig.link.transaction(&query.request).as_secs_f64()).sum();
+        let needed_s = rig.scan_time().si() + order_s;
+        if needed_s <= LONGEST_S {
+            return;
+        }
+        let message = format!("a scan with an order takes {:.0} ms on this wire", needed_s * 1e3);
+        let help = format!(
+            "allowed: up to {:.0} ms, for more between two scans is a doubt; more baud, fewer or neighbouring addresses help",
+            LONGEST_S * 1e3
+        );
+        let wording = Wording::new(message, "too slow for what is read", help);
+        self.findings.add(Finding::error("wire-too-slow", rig.link.place(), wording));
     }
 
     pub(super) fn finding(&self, rule: &'static str, place: &Place, message: &str, help: &str) {
