@@ -18,7 +18,8 @@ def level(client):
 def main():
     where, number = sys.argv[1], int(sys.argv[2])
     if where.startswith("/"):
-        client = ModbusSerialClient(where, baudrate=number, parity="E", stopbits=1)
+        # A pseudo-terminal has no parity bit, and the C library says so when one is asked for.
+        client = ModbusSerialClient(where, baudrate=number, parity="N", stopbits=1)
     else:
         client = ModbusTcpClient(where, port=number)
     assert client.connect()

@@ -1,0 +1,165 @@
+//! What a run will not be able to decide, said before any air flows: predicted uncertainties against tolerances.
+
+use super::Planner;
+use crate::predict::rate;
+use tripbench_device::{Expected, LevelLimits};
+use tripbench_measure::{Contribution, Limits, combine, conformance_probability};
+use tripbench_quantity::{LevelDifference, TimeSpan};
+use tripbench_record::SwitchPointsTask;
+use tripbench_rig::Air;
+use tripbench_sheet::{Finding, Place, Wording};
+
+/// A quantity whose uncertainty is foreseen.
+struct Foreseen<'a> {
+    name: &'a str,
+    half_tolerance_pa: f64,
+    uncertainty_pa: f64,
+}
+
+impl Planner<'_> {
+    /// Adds a warning for each quantity of a step that can be undecided often, or always.
+    pub(super) fn foresee(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
+        let level = |name, limits: LevelLimits, air| Foreseen {
+            name,
+            half_tolerance_pa: (limits.high.si() - limits.low.si()) / 2.0,
+            uncertainty_pa: self.level_uncertainty_pa(task, limits, air),
+        };
+        let mut all = vec![
+            level("switch point", expected.on, task.rising),
+            level("reset point", expected.off, task.falling),
+        ];
+        if task.valve {
+            all.extend(expected.cut_off.map(|limits| level("cut-off level", limits, task.rising)));
+            all.extend(expected.resume.map(|limits| level("resume level", limits, task.falling)));
+        }
+        if let Some([low, high]) = expected.hysteresis {
+            let [on, off] = [(expected.on, task.rising), (expected.off, task.falling)]
+                .map(|(limits, air)| self.random_pa(task, limits, air));
+            let fixed = self.sheets.rig.reference.hysteresis.si() * (2.0_f64 / 3.0).sqrt();
+            all.push(Foreseen {
+                name: "hysteresis",
+                half_tolerance_pa: (high.si() - low.si()) / 2.0,
+                uncertainty_pa: 1.96 * on.hypot(off).hypot(fixed),
+            });
+        }
+        for foreseen in &all {
+            self.warn(foreseen, place);
+        }
+        if task.fast_fall {
+            self.foresee_delay(place);
+        }
+    }
+
+    /// Standard uncertainty that is not shared between levels: edges, repeatability, delay and lag at the rate.
+    fn random_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, air: Air) -> f64 {
+        let sheets = self.sheets;
+        let reached = self.reached();
+        let rate = rate(&sheets.rig, reached, air, limits.low).si();
+        let period_s = sheets.rig.scan_time().si() + sheets.rig.module.image_age.si();
+        let spread =
+            sheets.device.as_ref().zip(sheets.settings.as_ref()).map_or(50.0, |(device, settings)| {
+                device.promise.repeatability.half_width(limits.low, device.scale(settings.unit.value)).si()
+                    / 2.0
+            });
+        let crossing = (rate * period_s / 12f64.sqrt()).hypot(spread) / f64::from(task.cycles.max(1)).sqrt();
+        let delay = rate * self.response_s() / 12f64.sqrt();
+        let lag = rate * sheets.rig.reference.lag.uncertainty.si() / 3f64.sqrt();
+        crossing.hypot(delay).hypot(lag)
+    }
+
+    fn level_uncertainty_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, air: Air) -> f64 {
+        let reference = &self.sheets.rig.reference;
+        let calibration = &reference.calibration;
+        let contributions = vec![
+            Contribution::normal("this run", self.random_pa(task, limits, air)),
+            Contribution::normal(
+                "calibration",
+                calibration.expanded_uncertainty.si() / *calibration.coverage_factor,
+            ),
+            Contribution::rectangular("drift", reference.drift.si()),
+            Contribution::rectangular("hysteresis", reference.hysteresis.si()),
+        ];
+        combine(0.0, reference.input.resolution(), contributions)
+            .map_or(f64::INFINITY, |result| result.expanded_uncertainty)
+    }
+
+    /// Longest delay that the sheets promise, seconds.
+    fn response_s(&self) -> f64 {
+        self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si())
+            + self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si())
+    }
+
+    fn warn(&self, foreseen: &Foreseen<'_>, place: &Place) {
+        let Foreseen { name, half_tolerance_pa: t, uncertainty_pa: u } = *foreseen;
+        if u <= t / 3.0 {
+            return;
+        }
+        let style = self.sheets.site.style;
+        let show = |pascal: f64| style.difference(LevelDifference::new(pascal));
+        let message = if u >= t {
+            format!(
+                "the {name} can not be decided on this rig: U will be about {}, half its tolerance is {}",
+                show(u),
+                show(t)
+            )
+        } else {
+            let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share(t, u, off));
+            format!(
+                "the {name} will often be undecided: U about {}, half its tolerance {}; of devices at nominal {:.0} %, at half the tolerance {:.0} %",
+                show(u),
+                show(t),
+                nominal * 100.0,
+                half * 100.0
+            )
+        };
+        let help = "a faster wire, fewer addresses, a throttle or bleed valve, more cycles, or a reference with a smaller uncertainty decide more";
+        self.findings.add(Finding::warning(
+            "can-not-decide",
+            place,
+            Wording::new(message, "this step", help),
+        ));
+    }
+
+    /// How fine a delay can be told at all: the time between two scans.
+    fn foresee_delay(&self, place: &Place) {
+        let rig = &self.sheets.rig;
+        let seen = TimeSpan::new(0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
+        let promised = TimeSpan::new(self.response_s());
+        if seen.si() <= promised.si() {
+            return;
+        }
+        let message = format!(
+            "an off delay is told to {:.0} ms here; that it is within the {:.0} ms promised can not be decided",
+            seen.si() * 1e3,
+            promised.si() * 1e3
+        );
+        let help = "only a much longer delay is seen; a faster wire tells more";
+        self.findings.add(Finding::warning(
+            "delay-not-told",
+            place,
+            Wording::new(message, "this step", help),
+        ));
+    }
+}
+
+/// Share of devices with a true error `off_pa` that a guard band of U leaves undecided.
+fn undecided_share(t_pa: f64, u_pa: f64, off_pa: f64) -> f64 {
+    let Ok(result) = combine(off_pa, 0.0, vec![Contribution::normal("all", u_pa / 1.96)]) else { return 1.0 };
+    let within =
+        |limit: f64| conformance_probability(&result, Limits { low: Some(-limit), high: Some(limit) });
+    // Pass within T − U, fail beyond T + U.
+    within(t_pa + u_pa) - within(t_pa - u_pa)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // For a device at nominal with U = T/3 nobody is undecided but the tails beyond 2 U: 2 (1 − Φ(3.92)).
+    #[test]
+    fn a_third_of_the_tolerance_leaves_nearly_nobody_undecided() {
+        assert!(undecided_share(3.0, 1.0, 0.0) < 1e-4);
+        // At the limit itself 95 % are undecided (ILAC-G8 with w = U; value from this project's measuring notes).
+        assert!((undecided_share(3.0, 1.0, 3.0) - 0.95).abs() < 1e-3);
+    }
+}
