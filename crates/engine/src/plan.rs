@@ -216,7 +216,21 @@ impl Planner<'_> {
             ((rate * response / 2.0).powi(2) + (rate * rig.reference.lag.uncertainty.si()).powi(2)) / 3.0;
         // An edge lies somewhere between two scans: on a slow line that is the larger part.
         let by_edge = (rate * rig.scan_time().si()).powi(2) / 12.0 / f64::from(cycles.max(1));
-        if (1.0 + (by_rate + by_edge) / fixed).sqrt() < 1.02 { Air::Evacuate } else { Air::EvacuateFine }
+        let grows = |by: f64| (1.0 + by / fixed).sqrt() >= 1.02;
+        let throttled =
+            grows(by_rate) || (grows(by_rate + by_edge) && self.time_for_throttle(expected, cycles));
+        if throttled { Air::EvacuateFine } else { Air::Evacuate }
+    }
+
+    /// Whether so many throttled ramps fit into the time that the interlock allows under vacuum, with a fifth to spare.
+    fn time_for_throttle(&self, expected: &Expected, cycles: u16) -> bool {
+        let rig = &self.sheets.rig;
+        let levels = (expected.off.low, deepest(expected));
+        let rise = self.time_of(Air::EvacuateFine, levels);
+        let fall =
+            self.time_of(if rig.can(Air::Bleed) { Air::Bleed } else { Air::Vent }, (levels.1, levels.0));
+        let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
+        f64::from(cycles) * (rise + fall) <= 0.8 * share * rig.interlocks.longest_at_vacuum.si()
     }
 
     /// The window that holds every expected level, with room for delays and for the fit on both sides.
