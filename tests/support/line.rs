@@ -144,11 +144,7 @@ fn answer<S: Read + Write>(
         if count == 0 {
             break;
         }
-        let number = {
-            let mut kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
-            kept.push(bytes[..count].to_vec());
-            kept.len() - 1
-        };
+        let number = crate::wire::keep(kept, &bytes[..count]);
         for (pause, piece) in reply(number, &bytes[..count]) {
             std::thread::sleep(pause);
             if line.write_all(&piece).is_err() {

@@ -117,17 +117,20 @@ fn answer(
         if count == 0 {
             break;
         }
-        let number = {
-            let mut kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
-            kept.push(bytes[..count].to_vec());
-            kept.len() - 1
-        };
+        let number = keep(kept, &bytes[..count]);
         let (delay, answer) = reply(number, &bytes[..count]);
         std::thread::sleep(delay);
         if stream.write_all(&answer).is_err() {
             break;
         }
     }
+}
+
+/// Keeps a request; its number, from 0.
+pub(crate) fn keep(kept: &Mutex<Vec<Vec<u8>>>, request: &[u8]) -> usize {
+    let mut kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
+    kept.push(request.to_vec());
+    kept.len() - 1
 }
 
 /// A Modbus TCP frame around a PDU, with the transaction and unit of a request.

@@ -360,3 +360,26 @@ fn a_step_that_failed_stops_the_run_where_the_script_says_so_and_nothing_passes(
     assert_eq!(outcome.record.steps_done, [0, 1]);
     assert_eq!(verdicts(&outcome), [Verdict::Undecided; 4]);
 }
+
+/// The off delay of every position with the demo's rig on a serial line.
+fn off_delays(baud: u32) -> Vec<CheckVerdict> {
+    let mut bench = Bench::demo();
+    bench.rig = tripbench_tests::line::with_link(&tripbench_tests::line::serial_link("/dev/ttyUSB0", baud));
+    let outcome = bench.run();
+    let checks = outcome.record.positions.iter().flat_map(|position| &position.checks);
+    checks.filter(|check| check.quantity == QuantityName::OffDelay).map(|check| check.verdict).collect()
+}
+
+#[test]
+fn a_delay_that_a_slow_line_can_not_tell_is_undecided() {
+    assert_eq!(off_delays(115_200), [CheckVerdict::Pass; 4]);
+    assert_eq!(off_delays(9_600), [CheckVerdict::Undecided; 4]);
+}
+
+#[test]
+fn a_long_delay_at_full_flow_is_judged_in_time() {
+    let mut bench = Bench::demo();
+    bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", "delay = \"200 ms\""));
+    bench.script = bench.script.replace("cycles = 5", "cycles = 5\nrising = \"evacuate\"");
+    assert!(!verdicts(&bench.run()).contains(&Verdict::Pass));
+}

@@ -199,8 +199,8 @@ impl<L: Line> Transport for RtuTransport<L> {
         self.opened(clock).await?;
         let quiet = self.quiet(clock).await;
         let write = !matches!(query.request, Request::Read { .. });
-        // On a line that is never silent a read could be answered by anything. A write is sent all the same: after a doubt
-        // it can only be safe, and safe tried is better than safe waited for.
+        // On a line that is never silent a read could be answered by anything. A write is sent all the same: safe tried is
+        // better than safe waited for, and no write is believed before it was read back.
         if quiet != Err(Doubt::Foreign) || !write {
             quiet?;
         }

@@ -27,24 +27,24 @@ pub(crate) fn registers<Q: Quantity>(input: &AnalogInput<Q>, si: f64) -> Vec<u16
         reason = "two's complement is what registers hold"
     )]
     let bits = whole as u32;
-    if input.raw.registers() == 1 {
-        #[expect(clippy::cast_possible_truncation, reason = "the low 16 bits are the register")]
-        let word = bits as u16;
-        return vec![word];
-    }
-    two(bits, input.word_order)
+    words(bits, input.raw, input.word_order)
 }
 
 /// Registers that show a whole number, which starts again from 0 when they are full.
 pub(crate) fn count_words(input: &RegisterInput, count: u64) -> Vec<u16> {
     #[expect(clippy::cast_possible_truncation, reason = "a register is full then and starts again")]
     let bits = count as u32;
-    if input.raw.registers() == 1 {
-        #[expect(clippy::cast_possible_truncation, reason = "a register is full then and starts again")]
+    words(bits, input.raw, input.word_order)
+}
+
+/// One register with the low 16 bits, or two.
+fn words(bits: u32, raw: RawType, order: WordOrder) -> Vec<u16> {
+    if raw.registers() == 1 {
+        #[expect(clippy::cast_possible_truncation, reason = "the low 16 bits are the register")]
         let word = bits as u16;
         return vec![word];
     }
-    two(bits, input.word_order)
+    two(bits, order)
 }
 
 fn two(bits: u32, order: WordOrder) -> Vec<u16> {
