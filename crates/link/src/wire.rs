@@ -28,7 +28,7 @@ pub enum UnreachableError {
     Resolve(#[from] ResolveError),
     /// Its serial port is not there.
     #[error(
-        "there is no serial port `{path}`: is the adapter plugged in, is `link.serial` of the rig sheet right?"
+        "there is no serial port `{path}`: is the adapter plugged in, is `link.serial` of the rig sheet right, is `tripbench simulate` running?"
     )]
     NoPort {
         /// The path.

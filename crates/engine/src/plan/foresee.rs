@@ -46,7 +46,7 @@ impl Planner<'_> {
             self.warn(foreseen, place);
         }
         if task.fast_fall {
-            self.foresee_delay(place);
+            self.foresee_delay(task, expected, place);
         }
     }
 
@@ -120,12 +120,14 @@ impl Planner<'_> {
         ));
     }
 
-    /// How fine a delay can be told at all: the time between two scans.
-    fn foresee_delay(&self, place: &Place) {
+    /// How fine a delay can be told at all: by the time between two scans. It matters where an output as late as that moves
+    /// the reset point by more than a third of its U.
+    fn foresee_delay(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
         let rig = &self.sheets.rig;
         let seen = TimeSpan::new(0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
         let promised = TimeSpan::new(self.response_s());
-        if seen.si() <= promised.si() {
+        let moved_pa = seen.si() * rate(rig, self.reached(), task.falling, expected.off.high).si();
+        if moved_pa <= self.level_uncertainty_pa(task, expected.off, task.falling) / 3.0 {
             return;
         }
         let message = format!(
