@@ -122,7 +122,7 @@ impl At<'_> {
                 off.is_some_and(|off| most_s * off.rate_pa_per_s <= off.result.expanded_uncertainty / 3.0);
             let remark = if harmless {
                 check.verdict = CheckVerdict::Pass;
-                "not shown to be later; within what is promised only as far as U can tell, which moves no level"
+                "not shown to be later; as late as U leaves open it would move the reset point by less than a third of its U"
             } else {
                 "the reads are too far apart to tell whether the output is later than its sheets say"
             };
