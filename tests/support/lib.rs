@@ -3,6 +3,7 @@
 pub mod command;
 pub mod kill;
 pub mod line;
+pub mod ways;
 pub mod wire;
 
 use std::path::{Path, PathBuf};
@@ -16,7 +17,7 @@ use tripbench_record::{
 };
 use tripbench_rig::{RigSheet, VirtualModule};
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
-use tripbench_sheet::{Findings, Reader, Source, read_sheet};
+use tripbench_sheet::{Findings, Reader, Severity, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth};
 
 /// Folder of the demo's sheets.
@@ -119,17 +120,30 @@ impl Bench {
     /// # Panics
     /// If it is not.
     pub fn task(&self) -> Task {
-        let script = good(&self.script, Script::read);
         let findings = Findings::new();
+        let task = self.planned(&findings);
+        let all: Vec<_> = findings.into_sorted().iter().map(|finding| finding.render(false)).collect();
+        task.unwrap_or_else(|| panic!("{}", all.join("\n")))
+    }
+
+    /// Rules of the errors for which it is refused, in order.
+    pub fn refusals(&self) -> Vec<&'static str> {
+        let findings = Findings::new();
+        let refused = self.planned(&findings).is_none();
+        let all = findings.into_sorted();
+        let errors = all.iter().filter(|finding| refused && finding.severity == Severity::Error);
+        errors.map(|finding| finding.rule).collect()
+    }
+
+    fn planned(&self, findings: &Findings) -> Option<Task> {
+        let script = good(&self.script, Script::read);
         let positions = self.positions.iter().map(|&number| PositionPlan {
             number,
             identity: Identity { serial: format!("S{number}"), how: IdentityHow::ByOperator },
         });
         let input =
             PlanInput { script: &script, sheets: Arc::new(self.sheets()), positions: positions.collect() };
-        let task = plan(input, &findings);
-        let all: Vec<_> = findings.into_sorted().iter().map(|finding| finding.render(false)).collect();
-        task.unwrap_or_else(|| panic!("{}", all.join("\n")))
+        plan(input, findings)
     }
 
     /// Runs it in virtual time.

@@ -335,7 +335,7 @@ fn every_step_of_the_vocabulary_is_driven_in_its_order() {
         [[step]]
         do = "switch-points"
         cycles = 2
-        rising = "evacuate-fine"
+        way = "throttled"
         [[step]]
         do = "zero"
         "#,
@@ -380,6 +380,6 @@ fn a_delay_that_a_slow_line_can_not_tell_is_undecided() {
 fn a_long_delay_at_full_flow_is_judged_in_time() {
     let mut bench = Bench::demo();
     bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", "delay = \"200 ms\""));
-    bench.script = bench.script.replace("cycles = 5", "cycles = 5\nrising = \"evacuate\"");
+    bench.script = bench.script.replace("cycles = 5", "cycles = 5\nway = \"full-flow\"");
     assert!(!verdicts(&bench.run()).contains(&Verdict::Pass));
 }

@@ -50,7 +50,7 @@ fn quick() -> Workplace {
         "position = 1\n",
         "position = 1\nlag = \"1 ms\"\ndelay_on = \"0 ms\"\ndelay_off = \"0 ms\"\n",
     );
-    workplace.change("script.toml", "cycles = 5", "cycles = 2\nrising = \"evacuate\"");
+    workplace.change("script.toml", "cycles = 5", "cycles = 2\nway = \"full-flow\"");
     workplace
 }
 

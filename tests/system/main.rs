@@ -10,3 +10,4 @@ mod rejudge;
 mod serial;
 mod sheets;
 mod tidy;
+mod ways;

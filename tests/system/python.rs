@@ -195,7 +195,7 @@ fn a_run_against_a_pymodbus_server_finds_its_levels() {
         "",
     );
     workplace.change("settings.toml", "[workpiece]", "# no air saving\n[workpiece]");
-    workplace.change("script.toml", "cycles = 5", "cycles = 3\nrising = \"evacuate\"");
+    workplace.change("script.toml", "cycles = 5", "cycles = 3\nway = \"full-flow\"");
     let said = workplace.run(
         "run --rig rig.toml --type type.toml --settings settings.toml --script script.toml --serial 1=P-1 --out run",
     );

@@ -6,7 +6,7 @@ use std::io::IsTerminal;
 use tripbench_quantity::{LevelRate, LevelStyle, VacuumLevel};
 use tripbench_record::{CheckVerdict, Event, EventKind, RunView};
 use tripbench_report::{quantity_name, value_text};
-use tripbench_rig::{Decoder, RigSheet};
+use tripbench_rig::{Decoder, Guide, Hint, RigSheet};
 
 /// Shows a run from its events.
 pub(crate) struct Progress {
@@ -67,6 +67,7 @@ impl Progress {
                 self.clear();
                 self.line(&format!("  STOPPED        {halt}"));
             }
+            EventKind::Guide(guide) => self.guide(*guide),
             EventKind::Asked { text, .. } => self.line(&format!("  QUESTION       {text} (yes/no)")),
             EventKind::Ended { .. } => self.clear(),
             EventKind::Started(_)
@@ -85,6 +86,29 @@ impl Progress {
             | EventKind::Verdict { .. }
             | EventKind::Recovered { .. } => {}
         }
+    }
+
+    /// What a person at a rig without valves has to do now; on a terminal the hints of rate are on the bar alone.
+    fn guide(&self, guide: Guide) {
+        if self.bar.is_none() || !matches!(guide.hint, Hint::Slower | Hint::Faster | Hint::Steady) {
+            self.line(&format!("  BY HAND        {}", self.told(guide)));
+        }
+    }
+
+    fn told(&self, guide: Guide) -> String {
+        let word = match guide.hint {
+            Hint::Deeper => "PULL VACUUM",
+            Hint::LessDeep => "LET AIR IN slowly",
+            Hint::Hold => "HOLD: close everything, keep it closed",
+            Hint::LetIn => "OPEN to ambient",
+            Hint::Slower => "SLOWER",
+            Hint::Faster => "FASTER",
+            Hint::Steady => "just so",
+        };
+        let toward =
+            guide.toward.map_or_else(String::new, |level| format!(" to {}", self.style.level(level)));
+        let rate = guide.rate.map_or_else(String::new, |rate| format!(", {} wanted", self.style.rate(rate)));
+        format!("{word}{toward}{rate}")
     }
 
     fn clear(&self) {
@@ -133,8 +157,9 @@ impl Progress {
         let cycle = view.cycle.map_or_else(String::new, |(cycle, of)| format!("cycle {cycle}/{of}   "));
         let left = progress.left.si();
         let left = format!("{:.0}:{:02.0} left", (left / 60.0).floor(), left % 60.0);
+        let told = view.guide.map_or_else(String::new, |guide| format!("   {}", self.told(guide)));
         bar.set_message(format!(
-            "{cycle}{}   {}   {left}",
+            "{cycle}{}   {}   {left}{told}",
             self.style.level(VacuumLevel::new(level)),
             self.style.rate(self.rate())
         ));

@@ -6,15 +6,17 @@ use std::future::poll_fn;
 use std::rc::Rc;
 use std::task::Poll;
 use std::time::Duration;
-use tripbench_quantity::{Mono, VacuumLevel};
+use tripbench_quantity::{LevelRate, Mono, VacuumLevel};
 use tripbench_record::{EventKind, Halt, Mark, Segment, SetAsideReason, Thrown};
-use tripbench_rig::{Air, Order};
+use tripbench_rig::{Air, Guide, Hint, Order, OutputName};
 
 /// Why a wait of a step ended early.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Break {
     /// The run has to wait; what was under way is thrown away and repeated.
     Wait(String),
+    /// What was under way is thrown away and repeated at once.
+    Again(String),
     /// The run ends.
     Halt(Halt),
 }
@@ -52,10 +54,71 @@ impl Bench {
     /// # Errors
     /// If the run has to wait or stops meanwhile.
     pub async fn air(&self, air: Air) -> Result<(), Break> {
+        self.air_toward(air, None).await
+    }
+
+    /// The same, with the level that is gone to: a person at a rig without valves is told it.
+    ///
+    /// # Errors
+    /// As [`Bench::air`].
+    pub async fn air_toward(&self, air: Air, toward: Option<VacuumLevel>) -> Result<(), Break> {
+        if let Some(hint) = by_hand(air).filter(|_| self.state.borrow().task.sheets.rig.by_hand()) {
+            self.guide(Guide { hint, toward, rate: None });
+        }
+        self.order(Order::Powered(air)).await
+    }
+
+    /// Orders a regulator's set point and returns when it was read back.
+    ///
+    /// # Errors
+    /// As [`Bench::air`].
+    pub async fn regulate(&self, level: VacuumLevel) -> Result<(), Break> {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a level in pascal, not negative"
+        )]
+        let pascal = level.si().max(0.0).round() as u32;
+        self.order(Order::Regulated(pascal)).await
+    }
+
+    /// Least and most, in pascal, that a regulator is asked for on the way to a level: ahead of it by what the level lags
+    /// behind, and short of the interlock.
+    pub(crate) fn set_points(&self, to: VacuumLevel, rate: LevelRate) -> [f64; 2] {
+        const SPARE_PA: f64 = 500.0;
+        let rig = &self.state.borrow().task.sheets.rig;
+        let ahead = 3.0 * rate.si() * rig.manifold.evacuate.si();
+        let scale = rig.outputs.iter().find(|output| output.name == OutputName::Regulator);
+        let deepest = scale
+            .and_then(|output| output.scale)
+            .map_or(f64::INFINITY, |scale| scale.values.iter().map(|level| level.si()).fold(0.0, f64::max));
+        let most = (to.si() + ahead).min(rig.interlocks.highest_level.si() - SPARE_PA).min(deepest);
+        [(to.si() - ahead).max(0.0).min(most), most.max(0.0)]
+    }
+
+    /// Whether the air was last ordered, and read back, to do this.
+    pub(crate) fn is_on(&self, air: Air) -> bool {
+        let state = self.state.borrow();
+        state.pending.is_none() && state.confirmed_order == Some(Order::Powered(air))
+    }
+
+    /// Time until the interlock ends a vacuum that has lasted since it began.
+    pub(crate) fn time_left_under_vacuum(&self) -> Duration {
+        let state = self.state.borrow();
+        let passed = state.vacuum_since.map_or(Duration::ZERO, |since| state.now.since(since));
+        state.longest_at_vacuum().saturating_sub(passed)
+    }
+
+    /// Tells a person what to do, where that is news.
+    pub(crate) fn guide(&self, guide: Guide) {
+        self.state.borrow_mut().guide(guide);
+    }
+
+    async fn order(&self, order: Order) -> Result<(), Break> {
         let id = {
             let mut state = self.state.borrow_mut();
             state.air_since = state.now;
-            state.order(Order::Powered(air))
+            state.order(order)
         };
         self.wait(|state| state.confirmed.as_ref().filter(|(confirmed, _, _)| *confirmed == id).map(|_| ()))
             .await
@@ -181,5 +244,16 @@ impl Bench {
             ready(&mut state).map_or(Poll::Pending, |value| Poll::Ready(Ok(value)))
         })
         .await
+    }
+}
+
+/// What a person does in place of a valve; nothing where the air is at rest.
+const fn by_hand(air: Air) -> Option<Hint> {
+    match air {
+        Air::Rest => None,
+        Air::Hold => Some(Hint::Hold),
+        Air::Evacuate | Air::EvacuateFine => Some(Hint::Deeper),
+        Air::Bleed => Some(Hint::LessDeep),
+        Air::Vent => Some(Hint::LetIn),
     }
 }

@@ -14,7 +14,7 @@ use std::time::Duration;
 use tripbench_judge::{judge_step, verdict};
 use tripbench_quantity::Mono;
 use tripbench_record::{CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
-use tripbench_rig::{Air, Command, CommandId, Doubt, Order, ReadBack, Scan};
+use tripbench_rig::{Air, Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Scan};
 
 /// What the loop tells the engine.
 #[derive(Debug, Clone, PartialEq)]
@@ -237,6 +237,9 @@ impl Engine {
         self.phase = Phase::MakingSafe;
         let mut state = self.state.borrow_mut();
         state.commands.clear();
+        if state.task.sheets.rig.by_hand() {
+            state.guide(Guide { hint: Hint::LetIn, toward: None, rate: None });
+        }
         state.order(Order::Safe);
         self.safe_until = state.now + SAFE_WITHIN;
     }
@@ -313,9 +316,9 @@ async fn at_rest(bench: &Bench) -> Result<(), Halt> {
         match ordered {
             Ok(()) => return Ok(()),
             Err(Break::Halt(halt)) => return Err(halt),
-            Err(Break::Wait(_)) => match bench.ready().await {
+            Err(Break::Wait(_) | Break::Again(_)) => match bench.ready().await {
                 Err(Break::Halt(halt)) => return Err(halt),
-                Ok(()) | Err(Break::Wait(_)) => {}
+                Ok(()) | Err(Break::Wait(_) | Break::Again(_)) => {}
             },
         }
     }

@@ -110,15 +110,20 @@ impl State {
         out
     }
 
+    /// Longest time under vacuum. Without a module that falls to safe by itself nobody ends a forgotten one: half.
+    pub(crate) fn longest_at_vacuum(&self) -> Duration {
+        let rig = &self.task.sheets.rig;
+        let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
+        rig.interlocks.longest_at_vacuum.duration().mul_f64(share)
+    }
+
     fn level_allowed(&mut self, level: VacuumLevel) -> Result<(), Halt> {
         let rig = &self.task.sheets.rig;
         let raw = VacuumLevel::new(level.si() + self.zero_pa);
         if raw > rig.interlocks.highest_level.value {
             return Err(Halt::TooDeep(raw));
         }
-        // Without a module that falls to safe by itself nobody ends a forgotten vacuum: half the time.
-        let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
-        let longest = rig.interlocks.longest_at_vacuum.duration().mul_f64(share);
+        let longest = self.longest_at_vacuum();
         self.vacuum_since = (level.si() > UNDER_VACUUM_PA).then(|| self.vacuum_since.unwrap_or(self.now));
         match self.vacuum_since {
             Some(since) if self.now.since(since) > longest => Err(Halt::TooLongAtVacuum),
@@ -137,10 +142,17 @@ impl State {
             Some(_) | None => self.now,
         };
         self.unchanged = Some((raw, since));
-        let Some(Order::Powered(air)) = self.confirmed_order else { return Ok(()) };
         let sheets = &self.task.sheets;
+        let Some(order) = self.confirmed_order.filter(|_| !sheets.rig.by_hand()) else { return Ok(()) };
         let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
-        let rate = predict::rate(&sheets.rig, reached, air, level).si();
+        let air = order.air();
+        let rate = match order {
+            Order::Powered(air) => predict::rate(&sheets.rig, reached, air, level).si(),
+            Order::Regulated(pascal) => {
+                (f64::from(pascal) - level.si()).abs() / sheets.rig.manifold.evacuate.si()
+            }
+            Order::Safe => return Ok(()),
+        };
         let moves = rate * LONGEST.as_secs_f64() > COUNTS * sheets.rig.reference.input.resolution();
         let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());
         if moves && self.pending.is_none() && self.now.since(from) > LONGEST {

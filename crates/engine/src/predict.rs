@@ -1,6 +1,7 @@
 //! What the rig sheet lets one expect: rates and times of ramps.
 
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
+use tripbench_record::Motion;
 use tripbench_rig::{Air, RigSheet};
 
 /// Time constant of an air state, if the rig sheet gives one.
@@ -35,4 +36,44 @@ pub(crate) fn time(
         if air.evacuates() { (reached.si() - from) / (reached.si() - to) } else { from / to.max(200.0) };
     (ratio.is_finite() && ratio > 0.0)
         .then(|| TimeSpan::new(tau.si() * ratio.ln().max(0.0) + rig.manifold.valve_delay.si()))
+}
+
+/// Absolute rate at a level by a way of moving air, while it moves.
+pub(crate) fn motion_rate(
+    rig: &RigSheet,
+    reached: VacuumLevel,
+    (motion, deeper): (Motion, bool),
+    level: VacuumLevel,
+) -> LevelRate {
+    match motion {
+        Motion::FullFlow | Motion::Throttled | Motion::Pulses { .. } => {
+            rate(rig, reached, motion.air(deeper), level)
+        }
+        Motion::Regulated { rate } | Motion::ByHand { rate } => rate,
+    }
+}
+
+/// Time from one level to another by a way of moving air, seconds; 0 if it is never reached.
+pub(crate) fn motion_time(
+    rig: &RigSheet,
+    reached: VacuumLevel,
+    (motion, deeper): (Motion, bool),
+    levels: (VacuumLevel, VacuumLevel),
+) -> f64 {
+    /// After a pulse the gas takes back so much of it, in the middle.
+    const TAKEN_BACK: f64 = 1.3;
+    /// A person takes so much longer than the rate asks for.
+    const BY_HAND: f64 = 1.4;
+    let distance = (levels.1.si() - levels.0.si()).abs();
+    let open = || time(rig, reached, motion.air(deeper), levels).map_or(0.0, TimeSpan::si);
+    match motion {
+        Motion::FullFlow | Motion::Throttled => open(),
+        Motion::Regulated { rate } => distance / rate.si() + rig.manifold.evacuate.si(),
+        Motion::ByHand { rate } => distance / rate.si() * BY_HAND,
+        Motion::Pulses { pulse, settle, .. } => {
+            let order = rig.order_time().si();
+            let pulses = open() * TAKEN_BACK / (pulse.si() + order);
+            pulses * (pulse.si() + settle.si() + 2.0 * order)
+        }
+    }
 }

@@ -1,6 +1,7 @@
 //! Scripts: an ordered list of steps from a small vocabulary.
 
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
+use tripbench_record::Way;
 use tripbench_rig::Air;
 use tripbench_sheet::{At, Header, Place, Reader, Text, Variant, words};
 
@@ -71,8 +72,8 @@ pub enum StepKind {
         from: Option<At<VacuumLevel>>,
         /// Deep end of the window.
         to: Option<At<VacuumLevel>>,
-        /// Air while rising through the window.
-        rising: Option<At<Air>>,
+        /// How the air moves through the window.
+        way: Option<At<Way>>,
         /// Whether the valve output is judged.
         valve: Option<At<bool>>,
     },
@@ -163,26 +164,16 @@ fn switch_points(reader: &Reader<'_>) -> Option<ScriptStep> {
     let cycles = reader.tested(cycles, "1 to 100", |cycles| (1..=100).contains(cycles));
     let from = reader.optional("from", "less deep end of the window; else from the settings sheet");
     let to = reader.optional("to", "deep end of the window; else from the settings sheet");
-    let rising = reader
-        .optional("rising", "evacuate or evacuate-fine through the window; else as the uncertainty asks");
-    let rising = match rising {
-        Some(Some(air)) => {
-            reader.tested(Some(air), "evacuate or evacuate-fine", |air: &Air| air.evacuates()).map(Some)
-        }
-        other => other,
-    };
+    let way = reader.optional(
+        "way",
+        "full-flow, throttled, regulated, pulses or by-hand through the window; else as the uncertainty asks",
+    );
     let valve = reader.optional(
         "valve",
         "whether cut-off and resume are judged; else if the settings sheet has air saving",
     );
     let kind = || {
-        Some(StepKind::SwitchPoints {
-            cycles: cycles?.value,
-            from: from?,
-            to: to?,
-            rising: rising?,
-            valve: valve?,
-        })
+        Some(StepKind::SwitchPoints { cycles: cycles?.value, from: from?, to: to?, way: way?, valve: valve? })
     };
     step(reader, kind())
 }

@@ -4,7 +4,7 @@ use crate::bench::Break;
 use std::collections::{BTreeMap, VecDeque};
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
 use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
-use tripbench_rig::{Command, CommandId, Decoder, Order, OutputImage};
+use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
 
 /// A scan as steps see it.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,6 +60,8 @@ pub(crate) struct State {
     /// The order that was confirmed last.
     pub(crate) confirmed_order: Option<Order>,
     pub(crate) air_since: Mono,
+    /// What a person was told last.
+    pub(crate) guide: Option<Guide>,
     pub(crate) breaking: Option<Break>,
     pub(crate) pause: Option<Pause>,
     pub(crate) prompt: Option<Prompt>,
@@ -95,6 +97,7 @@ impl State {
             confirmed: None,
             confirmed_order: None,
             air_since: now,
+            guide: None,
             breaking: None,
             pause: None,
             prompt: None,
@@ -133,6 +136,13 @@ impl State {
         self.pending = Some(Pending { id, order });
         self.emit(EventKind::Ordered { id, order });
         id
+    }
+
+    pub(crate) fn guide(&mut self, guide: Guide) {
+        if self.guide != Some(guide) {
+            self.guide = Some(guide);
+            self.emit(EventKind::Guide(guide));
+        }
     }
 
     pub(crate) fn next_prompt(&mut self) -> PromptId {

@@ -1,5 +1,6 @@
 //! The steps: what the air does and which stretches of the trace are what.
 
+use self::travel::{Aim, travel};
 use crate::bench::{Bench, Break};
 use crate::plan::FAST_END;
 use crate::predict;
@@ -7,15 +8,19 @@ use crate::state::Seen;
 use std::collections::BTreeSet;
 use std::time::Duration;
 use tripbench_quantity::{Mono, TimeSpan, VacuumLevel};
-use tripbench_record::{Halt, LeakTask, PlannedStep, Segment, SetAsideReason, StepTask, SwitchPointsTask};
+use tripbench_record::{
+    Halt, LeakTask, Motion, PlannedStep, Segment, SetAsideReason, StepTask, SwitchPointsTask,
+};
 use tripbench_rig::Air;
+
+mod travel;
 
 /// Drives one step to its end.
 pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt> {
     match &step.task {
         StepTask::Zero { watch, .. } => repeated(bench, async || zero(bench, *watch).await).await,
         StepTask::Leak(task) => repeated(bench, async || leak(bench, task).await).await,
-        StepTask::SwitchPoints(task) => switch_points(bench, task).await,
+        StepTask::SwitchPoints(task) => switch_points(bench, task, step).await,
         StepTask::Drive { air } => repeated(bench, async || bench.air(*air).await).await,
         StepTask::Hold { time } => repeated(bench, async || bench.sleep(time.duration()).await).await,
         StepTask::WaitUntil { level, rising, within } => {
@@ -27,11 +32,21 @@ pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt>
 
 /// Repeats a unit of work from its start whenever the run had to wait in it; what was under way is thrown away.
 async fn repeated<T>(bench: &Bench, unit: impl AsyncFn() -> Result<T, Break>) -> Result<T, Halt> {
+    /// Tries after which a person needs more practice.
+    const TRIES: u32 = 10;
+    let mut tries = 0;
     loop {
         let from = bench.now();
         match unit().await {
             Ok(value) => return Ok(value),
             Err(Break::Halt(halt)) => return Err(halt),
+            Err(Break::Again(why)) => {
+                bench.thrown(from, why);
+                tries += 1;
+                if tries >= TRIES {
+                    return Err(Halt::NotSteady);
+                }
+            }
             Err(Break::Wait(why)) => {
                 bench.thrown(from, why);
                 if let Err(Break::Halt(halt)) = bench.ready().await {
@@ -75,7 +90,7 @@ async fn rest(bench: &Bench) -> Result<(), Break> {
 
 /// Evacuates, closes, lets the gas warm, and watches.
 async fn leak(bench: &Bench, task: &LeakTask) -> Result<(), Break> {
-    bench.air(Air::Evacuate).await?;
+    bench.air_toward(Air::Evacuate, Some(task.level)).await?;
     until(bench, Air::Evacuate, task.level, |seen| seen.level >= task.level).await?;
     bench.air(Air::Hold).await?;
     bench.sleep(task.settle.duration()).await?;
@@ -86,14 +101,15 @@ async fn leak(bench: &Bench, task: &LeakTask) -> Result<(), Break> {
 }
 
 /// All positions cross in one pass; the number of cycles was fixed by the plan.
-async fn switch_points(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Halt> {
+async fn switch_points(bench: &Bench, task: &SwitchPointsTask, step: &PlannedStep) -> Result<(), Halt> {
     let mut answered: BTreeSet<u8> = BTreeSet::new();
     for cycle in 1..=task.cycles {
         let switched = repeated(bench, async || {
             bench.cycle(cycle, task.cycles);
+            breathe(bench, step).await?;
             reset(bench, task).await?;
             let (switched, rising_from, rising_to) = rise(bench, task, cycle).await?;
-            let falling_from = fall(bench, task).await?;
+            let falling_from = fall(bench, task, cycle).await?;
             // Marked together, so that a cycle counts whole or not at all.
             bench.mark_between(Segment::Rising { cycle }, rising_from, rising_to);
             bench.mark(Segment::Falling { cycle }, falling_from);
@@ -124,18 +140,30 @@ async fn fall_fast(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> 
     Ok(())
 }
 
-/// Just below the window, coming from its deep end, so that every output has dropped and the gas is as warm as in every
-/// other cycle: from ambient a pull through the window that does not count comes first.
+/// Vents where the next cycle would take longer than the interlock allows under vacuum.
+async fn breathe(bench: &Bench, step: &PlannedStep) -> Result<(), Break> {
+    const VENTED: VacuumLevel = VacuumLevel::new(2_000.0);
+    let StepTask::SwitchPoints(task) = &step.task else { return Ok(()) };
+    let cycle = step.predicted.duration().mul_f64(1.3) / u32::from(task.cycles.max(1));
+    if bench.time_left_under_vacuum() > cycle {
+        return Ok(());
+    }
+    bench.air(Air::Vent).await?;
+    until(bench, Air::Vent, VENTED, |seen| seen.level <= VENTED).await.map(|_| ())
+}
+
+/// Just below the window, so that every output has dropped. Where the rig's own rate is watched, the gas has to be as warm
+/// as in every other cycle: from ambient a pull through the window that does not count comes first.
 async fn reset(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
     const FAR_BELOW_PA: f64 = 3_000.0;
     let seen = bench.scan().await?;
-    if seen.level.si() < task.bottom.si() - FAR_BELOW_PA {
+    if task.rising.is_free() && seen.level.si() < task.bottom.si() - FAR_BELOW_PA {
         bench.air(Air::Evacuate).await?;
         until(bench, Air::Evacuate, task.top, |seen| seen.level >= task.top).await?;
     }
     if bench.scan().await?.level > task.bottom {
-        bench.air(task.falling).await?;
-        until(bench, task.falling, task.bottom, |seen| seen.level <= task.bottom).await?;
+        let aim = Aim { to: task.bottom, deeper: false, shift: 0.0 };
+        travel(bench, task.falling, aim, |seen| seen.level <= task.bottom).await?;
     }
     Ok(())
 }
@@ -148,22 +176,33 @@ async fn rise(
     cycle: u16,
 ) -> Result<(BTreeSet<u8>, Mono, Mono), Break> {
     bench.sleep(phase(bench, cycle, task.cycles)).await?;
-    bench.air(Air::Evacuate).await?;
-    if task.rising != Air::Evacuate {
-        until(bench, Air::Evacuate, task.near, |seen| seen.level >= task.near).await?;
-        bench.air(task.rising).await?;
-        rising_again(bench).await?;
+    match task.rising {
+        Motion::FullFlow | Motion::ByHand { .. } => {}
+        Motion::Throttled => {
+            bench.air(Air::Evacuate).await?;
+            until(bench, Air::Evacuate, task.near, |seen| seen.level >= task.near).await?;
+            bench.air(Air::EvacuateFine).await?;
+            rising_again(bench).await?;
+        }
+        Motion::Regulated { .. } | Motion::Pulses { .. } => {
+            bench.air(Air::Evacuate).await?;
+            until(bench, Air::Evacuate, task.near, |seen| seen.level >= task.near).await?;
+        }
     }
-    let before = until(bench, task.rising, task.bottom, |seen| seen.level >= task.bottom).await?;
-    let from = bench.now();
+    let mut window: Option<(Mono, Seen)> = None;
     let mut switched = BTreeSet::new();
-    until(bench, task.rising, task.top, |seen| {
-        let changed =
-            seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
-        switched.extend(changed.map(|(position, _)| *position));
+    let aim = Aim { to: task.top, deeper: true, shift: share(cycle, task.cycles) };
+    travel(bench, task.rising, aim, |seen| {
+        if seen.level >= task.bottom {
+            let (_, before) = window.get_or_insert_with(|| (bench.now(), seen.clone()));
+            let changed =
+                seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
+            switched.extend(changed.map(|(position, _)| *position));
+        }
         seen.level >= task.top
     })
     .await?;
+    let from = window.map_or(bench.now(), |(from, _)| from);
     Ok((switched, from, bench.now()))
 }
 
@@ -188,12 +227,22 @@ async fn rising_again(bench: &Bench) -> Result<(), Break> {
 }
 
 /// From the deep end of the window to below it; gives when it began to fall.
-async fn fall(bench: &Bench, task: &SwitchPointsTask) -> Result<Mono, Break> {
-    bench.air(task.falling).await?;
-    until(bench, task.falling, task.top, |seen| seen.level <= task.top).await?;
-    let from = bench.now();
-    until(bench, task.falling, task.bottom, |seen| seen.level <= task.bottom).await?;
-    Ok(from)
+async fn fall(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<Mono, Break> {
+    let mut from = None;
+    let aim = Aim { to: task.bottom, deeper: false, shift: share(cycle, task.cycles) };
+    travel(bench, task.falling, aim, |seen| {
+        if seen.level <= task.top {
+            from.get_or_insert_with(|| bench.now());
+        }
+        seen.level <= task.bottom
+    })
+    .await?;
+    Ok(from.unwrap_or_else(|| bench.now()))
+}
+
+/// How far a cycle is among all, from 0 up to below 1.
+fn share(cycle: u16, cycles: u16) -> f64 {
+    f64::from(cycle - 1) / f64::from(cycles.max(1))
 }
 
 /// Evenly spread starts within one scan, so that edges do not lock to it.
@@ -250,5 +299,7 @@ fn longest(bench: &Bench, air: Air, from: VacuumLevel, to: VacuumLevel) -> Durat
     let sheets = &state.task.sheets;
     let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
     let predicted = predict::time(&sheets.rig, reached, air, (from, to)).map_or(30.0, TimeSpan::si);
-    Duration::from_secs_f64(2.0 * predicted.clamp(0.0, 600.0) + 5.0)
+    // A person first has to read what to do.
+    let spare_s = if sheets.rig.by_hand() { 90.0 } else { 5.0 };
+    Duration::from_secs_f64(2.0 * predicted.clamp(0.0, 600.0) + spare_s)
 }

@@ -5,7 +5,7 @@ use tripbench_measure::{
     Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, bracket, combine, distinct,
     fit_curve, posterior,
 };
-use tripbench_record::{CrossingRecord, Mark, Segment, Task};
+use tripbench_record::{CrossingRecord, Mark, Motion, Segment, Task};
 use tripbench_rig::DigitalInput;
 
 /// What is looked for: an input that changes to a state in one direction of ramp.
@@ -17,6 +17,8 @@ pub(crate) struct Sought<'r> {
     pub(crate) to: bool,
     /// Direction of the ramp.
     pub(crate) rising: bool,
+    /// How the air moves in it.
+    pub(crate) motion: Motion,
 }
 
 /// What the ramps of one direction showed.
@@ -89,7 +91,7 @@ pub(crate) fn crossings(
         found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
         match wanted.into_iter().next().filter(|_| started_right) {
             None => found.missing += 1,
-            Some(change) => match place(channels, &samples, change, sought.rising) {
+            Some(change) => match place(channels, &samples, change, sought) {
                 None => found.unplaced += 1,
                 Some((interval, mut record)) => {
                     record.cycle = cycle;
@@ -107,8 +109,11 @@ fn place(
     channels: &Channels<'_>,
     samples: &[Sample],
     change: &Change,
-    rising: bool,
+    sought: Sought<'_>,
 ) -> Option<(CrossingInterval, CrossingRecord)> {
+    if matches!(sought.motion, Motion::Pulses { .. }) {
+        return place_between_peaks(channels, samples, change, sought.rising);
+    }
     let module = &channels.task.sheets.rig.module;
     let edge = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
     let delay_s = net_delay_s(channels.task);
@@ -117,7 +122,7 @@ fn place(
     let near = around(samples, centre_s, to_s - from_s);
     let curve = fit_curve(&distinct(near), centre_s, channels.resolution_pa())?;
     let slope = curve.slope_pa_per_s(centre_s);
-    if (slope > 0.0) != rising || !slope.is_finite() {
+    if (slope > 0.0) != sought.rising || !slope.is_finite() {
         return None;
     }
     let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
@@ -131,6 +136,46 @@ fn place(
         high_pa,
         rate_pa_per_s: slope,
     };
+    Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
+}
+
+/// Where the air moves in pulses: the level lies between the farthest that was reached without a change and the farthest
+/// that had been reached when it came. What was reached less than the longest delay before the change may already have
+/// caused it; what the reference shows comes later by its lag.
+fn place_between_peaks(
+    channels: &Channels<'_>,
+    samples: &[Sample],
+    change: &Change,
+    rising: bool,
+) -> Option<(CrossingInterval, CrossingRecord)> {
+    /// Time constants after which nothing of a lag is left.
+    const SETTLED: f64 = 5.0;
+    let rig = &channels.task.sheets.rig;
+    let edge = bracket(change.last_old, change.first_new, rig.module.input_filter, rig.module.image_age);
+    let sign = if rising { 1.0 } else { -1.0 };
+    let smooth: Vec<Sample> = samples
+        .windows(3)
+        .map(|three| Sample { level_pa: three.iter().map(|s| s.level_pa).sum::<f64>() / 3.0, ..three[1] })
+        .collect();
+    let farthest = |to_s: f64| {
+        let until = smooth.iter().take_while(|sample| sample.t_s <= to_s);
+        until.map(|sample| sample.level_pa * sign).reduce(f64::max)
+    };
+    let lag_s = rig.reference.lag.value.si() + rig.reference.lag.uncertainty.si();
+    let after_s = edge.latest_s + SETTLED * lag_s + 2.0 * (rig.module.converter.si() + rig.scan_time().si());
+    let without = farthest(edge.earliest_s - longest_delay_s(channels.task))?;
+    let with = farthest(after_s)?;
+    let ends = [without * sign, with * sign];
+    let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+    let record = CrossingRecord {
+        cycle: 0,
+        earliest_s: edge.earliest_s,
+        latest_s: edge.latest_s,
+        low_pa,
+        high_pa,
+        rate_pa_per_s: 0.0,
+    };
+    let fit_pa = rig.reference.noise.si().hypot(channels.resolution_pa() / 12f64.sqrt());
     Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
 }
 

@@ -22,7 +22,9 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
         }
         StepTask::Leak(_) => vec![condition(QuantityName::LeakRate)],
         StepTask::SwitchPoints(switch_points) => {
-            let mut all = vec![condition(QuantityName::EvacuationSteady)];
+            let steady = switch_points.rising.is_free();
+            let mut all: Vec<_> =
+                steady.then_some(condition(QuantityName::EvacuationSteady)).into_iter().collect();
             if let Some((settings, device)) = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref()) {
                 let expected = expected(settings, device);
                 all.extend([

@@ -9,17 +9,21 @@ use crate::promise::repeatability_judged;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
 use tripbench_record::{
-    Check, CheckVerdict, LimitsRecord, Mark, QuantityName, Role, Segment, SwitchPointsTask,
+    Check, CheckVerdict, LimitsRecord, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask,
 };
-use tripbench_rig::{Air, DigitalInput, Position};
+use tripbench_rig::{DigitalInput, Position};
 
 /// Largest ratio between the rates of two ramps at one level: more means that the rig changed in the run. Judgement of this
 /// project: a hose that is off gives far more; at full flow the gas temperature does far less, through a throttle up to
 /// a third.
-const fn largest_ratio(air: Air) -> f64 {
-    match air {
-        Air::EvacuateFine => 2.0,
-        Air::Evacuate | Air::Rest | Air::Hold | Air::Bleed | Air::Vent => 1.10,
+const fn largest_ratio(motion: Motion, rising: bool) -> f64 {
+    match (motion, rising) {
+        (Motion::Throttled, true) | (Motion::Regulated { .. }, _) => 2.0,
+        (Motion::FullFlow, _) | (Motion::Throttled, false) => 1.10,
+        // A hand is steady to a factor of two or so, both ways.
+        (Motion::ByHand { .. }, _) => 4.0,
+        // What is settled has no rate.
+        (Motion::Pulses { .. }, _) => f64::INFINITY,
     }
 }
 
@@ -32,7 +36,9 @@ pub(crate) fn switch_points(
 ) -> Vec<Check> {
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
     let inputs_live = inputs_live(channels, marks, step);
-    let mut checks = vec![steady(channels, marks, step, task)];
+    // Where something else sets the rate, it tells nothing of the rig: a second leak step does.
+    let mut checks: Vec<Check> =
+        task.rising.is_free().then(|| steady(channels, marks, step, task)).into_iter().collect();
     for plan in &channels.task.positions {
         let Some(position) = channels.task.sheets.rig.position(plan.number) else { continue };
         let of_position = match zero {
@@ -100,7 +106,7 @@ impl At<'_> {
     /// point by less than a third of its own U; else nothing is known.
     fn off_delay(&self, off: Option<&Level>, to: bool) -> Check {
         let check = blank(self.channels.task, self.step, QuantityName::OffDelay, Role::Required, "s");
-        let sought = Sought { input: &self.position.switch, to, rising: false };
+        let sought = Sought { input: &self.position.switch, to, rising: false, motion: Motion::FullFlow };
         let fast = marks_of(self.marks, self.step, |segment| segment == Segment::Fast);
         let found = fast
             .last()
@@ -146,7 +152,9 @@ impl At<'_> {
     }
 
     fn crossings(&self, input: &DigitalInput, to: bool, rising: bool) -> Crossings {
-        crossings(self.channels, self.marks, self.step, self.zero, Sought { input, to, rising })
+        let motion = if rising { self.task.rising } else { self.task.falling };
+        let sought = Sought { input, to, rising, motion };
+        crossings(self.channels, self.marks, self.step, self.zero, sought)
     }
 
     fn level_check(
@@ -196,7 +204,7 @@ impl At<'_> {
     /// What the crossings leave open takes a pass away, and what they rule out makes a fail.
     fn doubts(&self, check: &mut Check, found: &Crossings, limits: Option<Limits>) {
         let cycles = u32::from(self.task.cycles);
-        let air = if found.rising { self.task.rising } else { self.task.falling };
+        let motion = if found.rising { self.task.rising } else { self.task.falling };
         let placed = u32::try_from(found.records.len()).unwrap_or(0);
         let reached = self
             .channels
@@ -213,7 +221,7 @@ impl At<'_> {
             format!("no change in {} of {cycles} ramps, which reached {reached}", found.missing)
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
-        } else if found.rate_ratio() > largest_ratio(air) {
+        } else if found.rate_ratio() > largest_ratio(motion, found.rising) {
             format!(
                 "the level passed {:.1} times as fast in one ramp as in another: did a hose come off?",
                 found.rate_ratio()
@@ -310,7 +318,7 @@ fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPoint
     let mut check = judged(
         check,
         &result,
-        Some(Limits { low: None, high: Some(largest_ratio(task.rising)) }),
+        Some(Limits { low: None, high: Some(largest_ratio(task.rising, true)) }),
         Acceptance::GuardBand,
     );
     if check.verdict != CheckVerdict::Met {

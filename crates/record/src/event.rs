@@ -9,7 +9,7 @@ use crate::verdict::Verdict;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use tripbench_quantity::Mono;
-use tripbench_rig::{CommandId, Doubt, Order, OutputImage, ReadPlan, Scan};
+use tripbench_rig::{CommandId, Doubt, Guide, Order, OutputImage, ReadPlan, Scan};
 use tripbench_sheet::words;
 
 /// Number of an event within its run, from 0.
@@ -126,6 +126,8 @@ pub enum EventKind {
         /// The outputs.
         outputs: OutputImage,
     },
+    /// What a person at a rig without valves is told.
+    Guide(Guide),
     /// A question to a person.
     Asked {
         /// Its number.

@@ -48,6 +48,8 @@ pub enum Halt {
         /// What the air was to do.
         air: Air,
     },
+    /// By hand, the level did not go steadily enough, again and again.
+    NotSteady,
     /// The air pressure stayed outside its window too long.
     AirPressure {
         /// The pressure.
@@ -91,6 +93,7 @@ impl fmt::Display for Halt {
                     "{wanted} was not reached in time with the air on `{air}`, only {reached}: check hoses, leaks, valves and air"
                 )
             }
+            Self::NotSteady => f.write_str("the level went back or too fast again and again: practise with the guide, or ask for a second pair of hands"),
             Self::AirPressure { pressure } => {
                 write!(
                     f,

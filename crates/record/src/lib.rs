@@ -9,6 +9,7 @@ mod halt;
 mod identity;
 pub mod journal;
 mod mark;
+mod motion;
 mod record;
 mod task;
 mod trace;
@@ -21,6 +22,7 @@ pub use event::{Event, EventKind, PromptId, RunHeader, Seq, SheetCopy, SheetRole
 pub use halt::{Halt, SetAside, SetAsideReason, WaitReason};
 pub use identity::{ClockState, Identity, IdentityHow, check_character, own_number};
 pub use mark::{Mark, Segment, Thrown};
+pub use motion::{Motion, Way};
 pub use record::{FORMAT, PositionRecord, Record, Software, TraceRecord, VERSION};
 pub use task::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, SwitchPointsTask, Task};
 pub use trace::{Trace, TraceError};

@@ -1,6 +1,7 @@
 //! What a run is to do and against what it is judged: sheets as loaded, steps with their figures.
 
 use crate::identity::Identity;
+use crate::motion::Motion;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -61,10 +62,10 @@ pub struct SwitchPointsTask {
     /// Approach at full flow ends here before a throttled window.
     #[schemars(with = "f64")]
     pub near: VacuumLevel,
-    /// Air through the window, rising.
-    pub rising: Air,
-    /// Air through the window, falling.
-    pub falling: Air,
+    /// How the air moves through the window, rising.
+    pub rising: Motion,
+    /// How the air moves through the window, falling.
+    pub falling: Motion,
     /// Whether the valve output is judged too.
     pub valve: bool,
     /// Whether the window is left once at full vent, which shows the output's delay.

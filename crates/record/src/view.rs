@@ -9,7 +9,7 @@ use crate::trace::Trace;
 use crate::verdict::Verdict;
 use std::collections::BTreeMap;
 use tripbench_quantity::{Mono, TimeSpan};
-use tripbench_rig::{Air, Doubt, Order, Scan};
+use tripbench_rig::{Air, Doubt, Guide, Order, Scan};
 
 /// How far a step is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,6 +48,8 @@ pub struct RunView {
     pub steps: Vec<StepState>,
     /// Cycle under way and of how many.
     pub cycle: Option<(u16, u16)>,
+    /// What a person at a rig without valves was told last.
+    pub guide: Option<Guide>,
     /// What the air was last ordered to do; none for safe.
     pub air: Option<Air>,
     /// Complete stretches.
@@ -101,6 +103,7 @@ impl RunView {
                     Order::Powered(_) | Order::Regulated(_) => Some(order.air()),
                 };
             }
+            EventKind::Guide(guide) => self.guide = Some(*guide),
             EventKind::Asked { id, text } => self.open = Some((*id, text.clone())),
             EventKind::Answered { answer, by, .. } => self.take_answer(answer, by),
             EventKind::Waiting(why) => self.waiting = Some(why.clone()),

@@ -60,6 +60,11 @@ impl Air {
         }
     }
 
+    /// Full flow, towards deeper or less deep.
+    pub const fn full_flow(deeper: bool) -> Self {
+        if deeper { Self::Evacuate } else { Self::Vent }
+    }
+
     /// Whether vacuum gets deeper by it.
     pub const fn evacuates(self) -> bool {
         matches!(self, Self::Evacuate | Self::EvacuateFine)

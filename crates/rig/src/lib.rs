@@ -6,6 +6,7 @@ mod address;
 mod command;
 mod decode;
 mod doubt;
+mod guide;
 mod modbus;
 mod read_plan;
 mod scan;
@@ -17,6 +18,7 @@ pub use address::{Area, PointAddress};
 pub use command::{Air, Command, CommandId, Order, OutputImage, OutputName, ReadBack};
 pub use decode::{Analog, AnalogFault, Bit, Decoder};
 pub use doubt::Doubt;
+pub use guide::{Guide, Hint};
 pub use modbus::{
     Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Query,
     Request, Response, VirtualModule,

@@ -1,6 +1,7 @@
 //! Requests and responses of the Modbus functions that a bench needs, as data, with the standard's limits.
 
 use crate::address::Area;
+use crate::guide::Guide;
 use thiserror::Error;
 use tripbench_quantity::Mono;
 
@@ -123,4 +124,7 @@ pub trait VirtualModule {
     /// # Errors
     /// The module's exception, as a real one would answer.
     fn answer(&mut self, at: Mono, query: &Query) -> Result<Response, Exception>;
+
+    /// What the person at it is told at `at`; a rig with valves has nobody who listens.
+    fn guided(&mut self, _at: Mono, _guide: Guide) {}
 }

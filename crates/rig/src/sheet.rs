@@ -1,7 +1,7 @@
 //! The rig sheet: everything that is known of one rig.
 
 use crate::address::PointAddress;
-use crate::command::OutputName;
+use crate::command::{Order, OutputName};
 use crate::modbus::Request;
 use crate::read_plan::{Cell, ReadPlan};
 use crate::serial::{Parity, SerialTiming};
@@ -297,6 +297,13 @@ impl RigSheet {
     /// Whether no output moves air: a person pulls and vents by hand, and is told the rate.
     pub fn by_hand(&self) -> bool {
         self.outputs.iter().all(|output| output.name == OutputName::DevicePower)
+    }
+
+    /// Predicted time of an order: its writes, and the reads that confirm it.
+    pub fn order_time(&self) -> TimeSpan {
+        let queries = self.writes(&self.image_of(Order::Safe)).into_iter().chain(self.output_reads());
+        let all: Duration = queries.map(|query| self.link.transaction(&query.request)).sum();
+        TimeSpan::new(all.as_secs_f64())
     }
 
     /// Predicted time of a whole scan.

@@ -37,6 +37,9 @@ pub fn run_in_virtual_time(
             if let EventKind::Asked { id, .. } = event.kind {
                 answers.push(id);
             }
+            if let EventKind::Guide(guide) = event.kind {
+                loop_.module.guided(loop_.now, guide);
+            }
             engine.handle(loop_.now, Input::Recorded { through: event.seq });
             listen(event);
         }

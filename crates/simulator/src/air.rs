@@ -1,5 +1,7 @@
 //! The air: a chamber with gas temperature and wall exchange, a pump curve, and nozzles.
 
+use crate::hand::Grip;
+
 /// Specific gas constant of air, J/(kg K).
 const GAS_CONSTANT: f64 = 287.05;
 /// Specific heat at constant volume, J/(kg K).
@@ -46,6 +48,8 @@ pub(crate) struct Openings {
     pub(crate) pump: f64,
     /// Hoses that are off, by number.
     pub(crate) open_hoses: f64,
+    /// What a hand at the rig does.
+    pub(crate) hand: Grip,
     /// Level that a regulator in front of the evacuation valve keeps, pascal.
     pub(crate) set_point_pa: Option<f64>,
 }
@@ -107,6 +111,13 @@ impl Plant {
         Gas { mass_kg: gas.mass_kg + dm * step_s, temperature_k: gas.temperature_k + dt * step_s }
     }
 
+    /// Mass flow out by a hand, kg/s, negative into; it can pull no deeper than the pump.
+    fn by_hand(&self, level_pa: f64, hand: Grip) -> f64 {
+        let possible = if hand.rate_pa_per_s > 0.0 { self.ultimate_pa - level_pa } else { level_pa };
+        let share = (possible / 2_000.0).clamp(0.0, 1.0);
+        self.volume_m3 / (GAS_CONSTANT * self.ambient_k) * hand.rate_pa_per_s * share
+    }
+
     /// Rates of mass (kg/s) and temperature (K/s).
     fn derivative(&self, gas: Gas, openings: &Openings) -> (f64, f64) {
         let pressure = self.ambient_pa - self.level_pa(gas);
@@ -115,11 +126,15 @@ impl Plant {
         let share = openings.evacuate / self.evacuate_s + openings.evacuate_fine / self.evacuate_fine_s;
         let target = openings.set_point_pa.map_or(ultimate, |set_point| set_point.min(ultimate));
         let flow = self.volume_m3 / (GAS_CONSTANT * self.ambient_k) * (target - level) * share;
-        let out = flow.max(0.0);
+        let by_hand = self.by_hand(level, openings.hand);
+        let out = flow.max(0.0) + by_hand.max(0.0);
         // A regulator lets air in when it is deeper than it was asked to be.
         let relief = if openings.set_point_pa.is_some() { (-flow).max(0.0) } else { 0.0 };
         let through = |nozzle| nozzle_mass_flow(nozzle, self.ambient_pa, self.ambient_k, pressure);
+        let open = f64::from(u8::from(openings.hand.open));
         let into = relief
+            + (-by_hand).max(0.0)
+            + open * through(self.vent)
             + through(self.leak)
             + openings.bleed * through(self.bleed)
             + openings.vent * through(self.vent)

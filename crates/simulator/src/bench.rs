@@ -2,6 +2,7 @@
 
 use crate::air::{Gas, Nozzle, Openings, Plant};
 use crate::device::Device;
+use crate::hand::Hand;
 use crate::lines::Lines;
 use crate::noise::Noise;
 use crate::reference::FirstOrder;
@@ -53,6 +54,7 @@ pub struct SimulatedBench {
     pub(crate) air_pressure_pa: f64,
     pub(crate) air_back_s: f64,
     open_hoses: f64,
+    pub(crate) hand: Hand,
     evacuate_stuck: Option<bool>,
     vent_stuck_shut: bool,
     pub(crate) reference_frozen: bool,
@@ -93,6 +95,7 @@ impl SimulatedBench {
             air_pressure_pa: truth.air.pressure.si(),
             air_back_s: f64::INFINITY,
             open_hoses: 0.0,
+            hand: Hand::default(),
             evacuate_stuck: None,
             vent_stuck_shut: false,
             reference_frozen: false,
@@ -193,7 +196,7 @@ impl SimulatedBench {
         Some(low + share * (high - low))
     }
 
-    fn openings(&self, now_s: f64) -> Openings {
+    fn openings(&mut self, now_s: f64) -> Openings {
         let share = |name| f64::from(u8::from(self.is_on(name).unwrap_or(false)));
         let pressure =
             if now_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
@@ -206,6 +209,7 @@ impl SimulatedBench {
             vent: if self.vent_stuck_shut { 0.0 } else { share(OutputName::Vent) },
             pump: (pressure / self.truth.air.full_strength.si()).min(1.0),
             open_hoses: self.open_hoses,
+            hand: self.hand.grip(now_s),
             set_point_pa: self.set_point_pa(),
         }
     }

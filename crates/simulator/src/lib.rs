@@ -7,6 +7,7 @@ mod air;
 mod bench;
 mod device;
 mod encode;
+mod hand;
 mod lines;
 mod module;
 mod noise;

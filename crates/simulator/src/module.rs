@@ -4,8 +4,8 @@ use crate::bench::{STEP_S, SimulatedBench};
 use crate::encode::{count_words, raw_bit, registers};
 use tripbench_quantity::{Mono, Quantity};
 use tripbench_rig::{
-    AnalogInput, Area, DigitalInput, Edges, Exception, PointAddress, Query, RegisterInput, Request, Response,
-    VirtualModule,
+    AnalogInput, Area, DigitalInput, Edges, Exception, Guide, PointAddress, Query, RegisterInput, Request,
+    Response, VirtualModule,
 };
 
 impl SimulatedBench {
@@ -105,6 +105,10 @@ impl SimulatedBench {
 }
 
 impl VirtualModule for SimulatedBench {
+    fn guided(&mut self, at: Mono, guide: Guide) {
+        self.hand.tell(at.seconds(), guide);
+    }
+
     fn answer(&mut self, at: Mono, query: &Query) -> Result<Response, Exception> {
         let at_s = at.seconds();
         self.advance_to(at_s);

@@ -5,7 +5,7 @@ use crate::predict::rate;
 use crate::script::{Script, StepKind};
 use tripbench_device::Expected;
 use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
-use tripbench_rig::{Air, Order};
+use tripbench_rig::Air;
 use tripbench_sheet::{Finding, Place, Wording};
 
 /// Longest time from an order to the valve's coil that a plan allows for, seconds.
@@ -71,9 +71,7 @@ impl Planner<'_> {
     fn fast_enough(&self) {
         const LONGEST_S: f64 = 0.25;
         let rig = &self.sheets.rig;
-        let order = rig.writes(&rig.image_of(Order::Safe)).into_iter().chain(rig.output_reads());
-        let order_s: f64 = order.map(|query| rig.link.transaction(&query.request).as_secs_f64()).sum();
-        let needed_s = rig.scan_time().si() + order_s;
+        let needed_s = rig.scan_time().si() + rig.order_time().si();
         if needed_s <= LONGEST_S {
             return;
         }

@@ -1,12 +1,11 @@
 //! What a run will not be able to decide, said before any air flows: predicted uncertainties against tolerances.
 
 use super::Planner;
-use crate::predict::rate;
+use crate::predict::motion_rate;
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_measure::{Contribution, Limits, combine, conformance_probability};
 use tripbench_quantity::{LevelDifference, TimeSpan};
-use tripbench_record::SwitchPointsTask;
-use tripbench_rig::Air;
+use tripbench_record::{Motion, SwitchPointsTask};
 use tripbench_sheet::{Finding, Place, Wording};
 
 /// A quantity whose uncertainty is foreseen.
@@ -19,22 +18,21 @@ struct Foreseen<'a> {
 impl Planner<'_> {
     /// Adds a warning for each quantity of a step that can be undecided often, or always.
     pub(super) fn foresee(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
-        let level = |name, limits: LevelLimits, air| Foreseen {
+        let (rising, falling) = ((task.rising, true), (task.falling, false));
+        let level = |name, limits: LevelLimits, motion| Foreseen {
             name,
             half_tolerance_pa: (limits.high.si() - limits.low.si()) / 2.0,
-            uncertainty_pa: self.level_uncertainty_pa(task, limits, air),
+            uncertainty_pa: self.level_uncertainty_pa(task, limits, motion),
         };
-        let mut all = vec![
-            level("switch point", expected.on, task.rising),
-            level("reset point", expected.off, task.falling),
-        ];
+        let mut all =
+            vec![level("switch point", expected.on, rising), level("reset point", expected.off, falling)];
         if task.valve {
-            all.extend(expected.cut_off.map(|limits| level("cut-off level", limits, task.rising)));
-            all.extend(expected.resume.map(|limits| level("resume level", limits, task.falling)));
+            all.extend(expected.cut_off.map(|limits| level("cut-off level", limits, rising)));
+            all.extend(expected.resume.map(|limits| level("resume level", limits, falling)));
         }
         if let Some([low, high]) = expected.hysteresis {
-            let [on, off] = [(expected.on, task.rising), (expected.off, task.falling)]
-                .map(|(limits, air)| self.random_pa(task, limits, air));
+            let [on, off] = [(expected.on, rising), (expected.off, falling)]
+                .map(|(limits, motion)| self.random_pa(task, limits, motion));
             let fixed = self.sheets.rig.reference.hysteresis.si() * (2.0_f64 / 3.0).sqrt();
             all.push(Foreseen {
                 name: "hysteresis",
@@ -51,27 +49,38 @@ impl Planner<'_> {
     }
 
     /// Standard uncertainty that is not shared between levels: edges, repeatability, delay and lag at the rate.
-    fn random_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, air: Air) -> f64 {
+    fn random_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, motion: (Motion, bool)) -> f64 {
         let sheets = self.sheets;
-        let reached = self.reached();
-        let rate = rate(&sheets.rig, reached, air, limits.low).si();
-        let period_s = sheets.rig.scan_time().si() + sheets.rig.module.image_age.si();
+        let rate = motion_rate(&sheets.rig, self.reached(), motion, limits.low).si();
+        let scan_s = sheets.rig.scan_time().si() + sheets.rig.module.image_age.si();
+        // A pulse shows that the level lies within it, wherever its edge is; what is settled has no rate.
+        let (period_s, rate_left) = match motion.0 {
+            Motion::Pulses { pulse, .. } => (pulse.si() + sheets.rig.order_time().si(), 0.0),
+            Motion::FullFlow | Motion::Throttled | Motion::Regulated { .. } | Motion::ByHand { .. } => {
+                (scan_s, rate)
+            }
+        };
         let spread =
             sheets.device.as_ref().zip(sheets.settings.as_ref()).map_or(50.0, |(device, settings)| {
                 device.promise.repeatability.half_width(limits.low, device.scale(settings.unit.value)).si()
                     / 2.0
             });
         let crossing = (rate * period_s / 12f64.sqrt()).hypot(spread) / f64::from(task.cycles.max(1)).sqrt();
-        let delay = rate * self.response_s() / 12f64.sqrt();
-        let lag = rate * sheets.rig.reference.lag.uncertainty.si() / 3f64.sqrt();
+        let delay = rate_left * self.response_s() / 12f64.sqrt();
+        let lag = rate_left * sheets.rig.reference.lag.uncertainty.si() / 3f64.sqrt();
         crossing.hypot(delay).hypot(lag)
     }
 
-    fn level_uncertainty_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, air: Air) -> f64 {
+    fn level_uncertainty_pa(
+        &self,
+        task: &SwitchPointsTask,
+        limits: LevelLimits,
+        motion: (Motion, bool),
+    ) -> f64 {
         let reference = &self.sheets.rig.reference;
         let calibration = &reference.calibration;
         let contributions = vec![
-            Contribution::normal("this run", self.random_pa(task, limits, air)),
+            Contribution::normal("this run", self.random_pa(task, limits, motion)),
             Contribution::normal(
                 "calibration",
                 calibration.expanded_uncertainty.si() / *calibration.coverage_factor,
@@ -84,7 +93,7 @@ impl Planner<'_> {
     }
 
     /// Longest delay that the sheets promise, seconds.
-    fn response_s(&self) -> f64 {
+    pub(super) fn response_s(&self) -> f64 {
         self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si())
             + self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si())
     }
@@ -126,8 +135,9 @@ impl Planner<'_> {
         let rig = &self.sheets.rig;
         let seen = TimeSpan::new(0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
         let promised = TimeSpan::new(self.response_s());
-        let moved_pa = seen.si() * rate(rig, self.reached(), task.falling, expected.off.high).si();
-        if moved_pa <= self.level_uncertainty_pa(task, expected.off, task.falling) / 3.0 {
+        let falling = (task.falling, false);
+        let moved_pa = seen.si() * motion_rate(rig, self.reached(), falling, expected.off.high).si();
+        if moved_pa <= self.level_uncertainty_pa(task, expected.off, falling) / 3.0 {
             return;
         }
         let message = format!(

@@ -1,0 +1,304 @@
+//! Planning of `switch-points`: the window, and the way in which the air moves through it.
+
+use super::{FAST_END, Planner, deepest};
+use crate::predict::{motion_rate, motion_time, rate};
+use crate::script::{Script, ScriptStep, StepKind};
+use tripbench_device::{Expected, Mode};
+use tripbench_quantity::{LevelDifference, LevelRate, TimeSpan, VacuumLevel};
+use tripbench_record::{Motion, StepTask, SwitchPointsTask, Way};
+use tripbench_rig::{Air, OutputName};
+use tripbench_sheet::{At, Finding, Place, Wording};
+
+/// Share of the time under vacuum that a plan uses of what the interlock allows.
+const USED_OF_LONGEST: f64 = 0.8;
+
+impl Planner<'_> {
+    pub(super) fn switch_points(
+        &self,
+        script: &Script,
+        index: usize,
+    ) -> Option<(&'static str, StepTask, f64)> {
+        let step = script.steps.get(index)?;
+        let StepKind::SwitchPoints { cycles, from, to, way, valve } = &step.kind else { return None };
+        let expected = self.expected();
+        let way = self.way(script, index, way.as_ref())?;
+        let [rising, falling] = self.motions(way, expected.as_ref(), *cycles);
+        let [bottom, top] = self.window(expected.as_ref(), (rising, falling));
+        let bottom = from.as_ref().map(|level| level.value).or(bottom);
+        let top = to.as_ref().map(|level| level.value).or(top);
+        let (Some(bottom), Some(top)) = (bottom, top) else {
+            let help = "without a settings sheet write from = \"… kPa\" and to = \"… kPa\"";
+            self.finding("window-missing", &step.place, "this step has no window", help);
+            return None;
+        };
+        if bottom >= top {
+            let message = "the window's less deep end is not less deep than its deep end";
+            self.finding("window-empty", &step.place, message, "write from less deep, to deeper");
+            return None;
+        }
+        let place = to.as_ref().map_or(&step.place, |level| &level.place);
+        self.reachable(top, place)?;
+        self.holds_limits((bottom, top), expected.as_ref(), place)?;
+        let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
+        let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
+        // Only against a slower fall does a fast one show a delay.
+        let fast_fall =
+            falling != Motion::FullFlow && self.sheets.rig.has(OutputName::Vent) && expected.is_some();
+        let near = self.near(bottom, rising);
+        let task = SwitchPointsTask { cycles: *cycles, bottom, top, near, rising, falling, valve, fast_fall };
+        let cycle = self.motion_time(rising, (bottom, top)) + self.motion_time(falling, (top, bottom));
+        self.short_enough(cycle, &step.place)?;
+        self.watched_after(script, index, rising)?;
+        Some(("switch-points", StepTask::SwitchPoints(task), self.duration(script, index, &task, cycle)))
+    }
+
+    /// Predicted time of the whole step, seconds.
+    fn duration(&self, script: &Script, index: usize, task: &SwitchPointsTask, cycle_s: f64) -> f64 {
+        // A leak step before leaves the rig deep; from ambient one pull that does not count comes first.
+        let deep = index
+            .checked_sub(1)
+            .is_some_and(|before| matches!(script.steps[before].kind, StepKind::Leak { .. }));
+        let pull = self.motion_time(self.to_the_window(), (VacuumLevel::ZERO, task.top));
+        let vent = self.time_of(Air::Vent, (task.bottom, VacuumLevel::ZERO));
+        let first = if deep { 0.0 } else { pull } + self.motion_time(task.falling, (task.top, task.bottom));
+        let allowed_s = self.longest_at_vacuum_s();
+        let breaks = (f64::from(task.cycles) * cycle_s / allowed_s).floor();
+        let last = if task.fast_fall {
+            self.time_of(Air::Evacuate, (task.bottom, task.top))
+                + self.time_of(Air::Vent, (task.top, FAST_END))
+        } else {
+            0.0
+        };
+        first + f64::from(task.cycles) * cycle_s + breaks * (vent + pull) + last
+    }
+
+    /// The way asked for, refused where the rig lacks what it needs; else the one that the uncertainty asks for.
+    fn way(&self, script: &Script, index: usize, asked: Option<&At<Way>>) -> Option<Way> {
+        let rig = &self.sheets.rig;
+        let Some(asked) = asked else {
+            return Some(if rig.by_hand() { Way::ByHand } else { self.own_way(script, index) });
+        };
+        let (there, needs) = match asked.value {
+            Way::FullFlow | Way::Pulses => (rig.has(OutputName::Evacuate), "an output `evacuate`"),
+            Way::Throttled => (rig.has(OutputName::EvacuateFine), "an output `evacuate-fine`"),
+            Way::Regulated => (rig.has(OutputName::Regulator), "an output `regulator`"),
+            Way::ByHand => (rig.by_hand(), "no valve outputs: with them nobody has a hand on the air"),
+        };
+        if there {
+            return Some(asked.value);
+        }
+        let name = &rig.header.name;
+        let wording = Wording::new(
+            format!("the way `{}` needs {needs}", asked.value),
+            format!("the rig `{}` can not do this", name.value),
+            "take another way, or leave it out: then the one is taken that the uncertainty asks for",
+        );
+        let finding = Finding::error("way-not-there", &asked.place, wording);
+        self.findings.add(finding.with(&name.place, "the rig sheet"));
+        None
+    }
+
+    /// Throttled only where the rate's share would raise the uncertainty by 2 % or more, and the rig has a throttle.
+    fn own_way(&self, script: &Script, index: usize) -> Way {
+        let rig = &self.sheets.rig;
+        let StepKind::SwitchPoints { cycles, .. } = script.steps[index].kind else { return Way::FullFlow };
+        let expected = self.expected();
+        let Some(expected) = expected.filter(|_| rig.can(Air::EvacuateFine)) else { return Way::FullFlow };
+        let rate = rate(rig, self.reached(), Air::Evacuate, expected.on.low).si();
+        let [by_delay, by_edge] = self.variances_per_rate(cycles);
+        let fixed = self.calibration_pa().powi(2);
+        let grows = |per_rate: f64| (1.0 + rate.powi(2) * per_rate / fixed).sqrt() >= 1.02;
+        let throttled =
+            grows(by_delay) || (grows(by_delay + by_edge) && self.time_for_throttle(&expected, cycles));
+        if throttled { Way::Throttled } else { Way::FullFlow }
+    }
+
+    /// What a rate adds to a level's variance, per square of the rate: by delay and lag, and by the edge, which lies
+    /// somewhere between two scans and on a slow line is the larger part. Seconds squared.
+    fn variances_per_rate(&self, cycles: u16) -> [f64; 2] {
+        let rig = &self.sheets.rig;
+        let by_delay = ((self.response_s() / 2.0).powi(2) + rig.reference.lag.uncertainty.si().powi(2)) / 3.0;
+        let by_edge = rig.scan_time().si().powi(2) / 12.0 / f64::from(cycles.max(1));
+        [by_delay, by_edge]
+    }
+
+    fn calibration_pa(&self) -> f64 {
+        let calibration = &self.sheets.rig.reference.calibration;
+        calibration.expanded_uncertainty.si() / *calibration.coverage_factor
+    }
+
+    /// Largest rate that raises the uncertainty by less than 2 %, within what a regulator or a person can follow.
+    fn chosen_rate(&self, cycles: u16, (least, most): (f64, f64)) -> LevelRate {
+        let [by_delay, by_edge] = self.variances_per_rate(cycles);
+        let rate = self.calibration_pa() * (1.02_f64.powi(2) - 1.0).sqrt() / (by_delay + by_edge).sqrt();
+        LevelRate::new(rate.clamp(least, most.max(least)))
+    }
+
+    /// How the air moves, rising and falling.
+    fn motions(&self, way: Way, expected: Option<&Expected>, cycles: u16) -> [Motion; 2] {
+        let rig = &self.sheets.rig;
+        let falling =
+            if rig.can(Air::Bleed) && !rig.by_hand() { Motion::Throttled } else { Motion::FullFlow };
+        match way {
+            Way::FullFlow => [Motion::FullFlow, falling],
+            Way::Throttled => [Motion::Throttled, falling],
+            Way::Regulated => {
+                // Half of what the pump does behind it at the deep end, so that it can follow.
+                let top = expected.map_or(VacuumLevel::new(0.8 * self.reached().si()), deepest);
+                let follows = rate(rig, self.reached(), Air::Evacuate, top).si() / 2.0;
+                let motion = Motion::Regulated { rate: self.chosen_rate(cycles, (200.0, follows)) };
+                [motion, if falling == Motion::Throttled { falling } else { motion }]
+            }
+            Way::Pulses => {
+                let [on, off] =
+                    expected.map_or([50e3; 2], |expected| [expected.on.low.si(), expected.off.low.si()]);
+                [(Air::Evacuate, on), (falling.air(false), off)]
+                    .map(|(air, level)| self.pulses(expected, air, VacuumLevel::new(level)))
+            }
+            Way::ByHand => [Motion::ByHand { rate: self.chosen_rate(cycles, (300.0, 1_500.0)) }; 2],
+        }
+    }
+
+    /// Pulses of about a fifth of half the tolerance, each left until a device with all its delay has answered it.
+    fn pulses(&self, expected: Option<&Expected>, air: Air, level: VacuumLevel) -> Motion {
+        let rig = &self.sheets.rig;
+        let half_pa =
+            expected.map_or(1_000.0, |expected| (expected.on.high.si() - expected.on.low.si()) / 2.0);
+        let open_s = half_pa / 5.0 / rate(rig, self.reached(), air, level).si().max(1.0);
+        let pulse = (open_s - rig.order_time().si()).clamp(0.005, 0.5);
+        let answered =
+            2.0 * self.response_s() + 10.0 * rig.reference.lag.value.si() + 4.0 * rig.scan_time().si();
+        let settle = rig.manifold.valve_delay.si() + answered.max(0.1);
+        Motion::Pulses { air, pulse: TimeSpan::new(pulse), settle: TimeSpan::new(settle) }
+    }
+
+    /// How the window is reached from ambient.
+    fn to_the_window(&self) -> Motion {
+        if self.sheets.rig.by_hand() {
+            Motion::ByHand { rate: LevelRate::new(5_000.0) }
+        } else {
+            Motion::FullFlow
+        }
+    }
+
+    fn motion_time(&self, motion: Motion, (from, to): (VacuumLevel, VacuumLevel)) -> f64 {
+        motion_time(&self.sheets.rig, self.reached(), (motion, from < to), (from, to))
+    }
+
+    /// Time under vacuum that a plan may use, seconds: without a module that falls to safe by itself, half.
+    fn longest_at_vacuum_s(&self) -> f64 {
+        let rig = &self.sheets.rig;
+        let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
+        USED_OF_LONGEST * share * rig.interlocks.longest_at_vacuum.si()
+    }
+
+    /// Whether one cycle fits into the time that the interlock allows under vacuum; between two the rig can be vented.
+    fn short_enough(&self, cycle_s: f64, place: &Place) -> Option<()> {
+        let allowed_s = self.longest_at_vacuum_s();
+        if cycle_s <= allowed_s {
+            return Some(());
+        }
+        let longest = &self.sheets.rig.interlocks.longest_at_vacuum;
+        let wording = Wording::new(
+            format!("one cycle takes {cycle_s:.0} s under vacuum this way"),
+            "too slow for the interlock",
+            format!(
+                "allowed: up to {allowed_s:.0} s, a part of the rig's longest time under vacuum; a faster way or a smaller window helps"
+            ),
+        );
+        let finding = Finding::error("too-long-under-vacuum", place, wording);
+        self.findings.add(finding.with(&longest.place, "the rig's longest time under vacuum"));
+        None
+    }
+
+    /// Where the rig's own rate does not show that a hose came off, the leak is watched again afterwards.
+    fn watched_after(&self, script: &Script, index: usize, rising: Motion) -> Option<()> {
+        let later = &script.steps[index + 1..];
+        let watched = later.iter().any(|step| matches!(step.kind, StepKind::Leak { .. }));
+        if rising.is_free() || watched || self.sheets.settings.is_none() {
+            return Some(());
+        }
+        let help =
+            "put a step with do = \"leak\" after it: this way the rate does not show that a hose came off";
+        self.finding(
+            "no-leak-after",
+            &script.steps[index].place,
+            "switch-points without a leak step after",
+            help,
+        );
+        None
+    }
+
+    /// Whether so many throttled ramps fit into the time that the interlock allows under vacuum, with a fifth to spare.
+    fn time_for_throttle(&self, expected: &Expected, cycles: u16) -> bool {
+        let levels = (expected.off.low, deepest(expected));
+        let rise = self.time_of(Air::EvacuateFine, levels);
+        let fall = if self.sheets.rig.can(Air::Bleed) { Air::Bleed } else { Air::Vent };
+        f64::from(cycles) * (rise + self.time_of(fall, (levels.1, levels.0))) <= self.longest_at_vacuum_s()
+    }
+
+    /// The window that holds every expected level, with room for delays and for the fit on both sides.
+    fn window(
+        &self,
+        expected: Option<&Expected>,
+        (rising, falling): (Motion, Motion),
+    ) -> [Option<VacuumLevel>; 2] {
+        let Some(expected) = expected else { return [None, None] };
+        let delay_s = self.response_s();
+        let margin = |motion: (Motion, bool), level: VacuumLevel| {
+            let rate = motion_rate(&self.sheets.rig, self.reached(), motion, level).si();
+            LevelDifference::new((rate * (0.25 + delay_s)).max(1_500.0))
+        };
+        let top = deepest(expected);
+        let least = expected.off.low;
+        let bottom = VacuumLevel::new((least - margin((falling, false), least)).si().max(500.0));
+        [Some(bottom), Some(top + margin((rising, true), top))]
+    }
+
+    /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back; and a regulator's rate is
+    /// its own only after a while.
+    fn near(&self, bottom: VacuumLevel, rising: Motion) -> VacuumLevel {
+        let manifold = &self.sheets.rig.manifold;
+        let follows = match rising {
+            Motion::FullFlow | Motion::ByHand { .. } => return bottom,
+            Motion::Throttled | Motion::Pulses { .. } => 0.0,
+            Motion::Regulated { rate } => 2.0 * rate.si() * manifold.evacuate.si(),
+        };
+        let rate = rate(&self.sheets.rig, self.reached(), Air::Evacuate, bottom).si();
+        let short = (0.5 * rate * manifold.thermal.si() + 500.0).max(1_000.0) + follows;
+        VacuumLevel::new((bottom.si() - short).max(0.0))
+    }
+
+    /// Whether cut-off and resume are judged; refused where the rig can not see the valve outputs.
+    fn valve(&self, step: &ScriptStep, wanted: bool) -> Option<bool> {
+        let blind = self.positions.iter().find(|plan| {
+            self.sheets.rig.position(plan.number).is_some_and(|position| position.valve.is_none())
+        });
+        match blind.filter(|_| wanted) {
+            None => Some(wanted),
+            Some(blind) => {
+                let message = format!("the rig has no valve input at position {}", blind.number);
+                let help =
+                    "add it to the rig sheet, or write valve = false: then cut-off and resume are not judged";
+                self.finding("valve-not-seen", &step.place, &message, help);
+                None
+            }
+        }
+    }
+
+    pub(super) fn mode(&self, step: &ScriptStep) {
+        if let Some(settings) =
+            self.sheets.settings.as_ref().filter(|settings| settings.mode.value == Mode::Window)
+        {
+            let wording = Wording::new(
+                "switch-points can not test a window output",
+                "this step",
+                "its output turns off again above the window; test it as single-point or two-point",
+            );
+            self.findings.add(
+                Finding::error("mode-not-tested", &step.place, wording)
+                    .with(&settings.mode.place, "the mode is set here"),
+            );
+        }
+    }
+}

@@ -1,0 +1,216 @@
+//! Moving the air from one level to another, in each way that a rig has.
+
+use super::{longest, until};
+use crate::bench::{Bench, Break};
+use crate::state::Seen;
+use std::collections::VecDeque;
+use std::time::Duration;
+use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
+use tripbench_record::{Halt, Motion};
+use tripbench_rig::{Air, Guide, Hint};
+
+/// Where to, and which way that is.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Aim {
+    /// The level.
+    pub(super) to: VacuumLevel,
+    /// Whether it is deeper than the present one.
+    pub(super) deeper: bool,
+    /// Share of the first pulse that is added to it, so that pulses of one cycle end between those of another.
+    pub(super) shift: f64,
+}
+
+/// Moves the air until `enough`, which sees every scan that the step sees.
+pub(super) async fn travel(
+    bench: &Bench,
+    motion: Motion,
+    aim: Aim,
+    enough: impl FnMut(&Seen) -> bool,
+) -> Result<Seen, Break> {
+    match motion {
+        Motion::FullFlow | Motion::Throttled => {
+            let air = motion.air(aim.deeper);
+            if !bench.is_on(air) {
+                bench.air(air).await?;
+            }
+            until(bench, air, aim.to, enough).await
+        }
+        Motion::Regulated { rate } => regulated(bench, rate, aim, enough).await,
+        Motion::Pulses { air, pulse, settle } => pulses(bench, air, (pulse, settle), aim, enough).await,
+        Motion::ByHand { rate } => by_hand(bench, rate, aim, enough).await,
+    }
+}
+
+/// The set point goes ahead of the level at the planned rate, in steps far shorter than the regulator's own time.
+async fn regulated(
+    bench: &Bench,
+    rate: LevelRate,
+    aim: Aim,
+    mut enough: impl FnMut(&Seen) -> bool,
+) -> Result<Seen, Break> {
+    const STEP: Duration = Duration::from_millis(50);
+    let start = bench.scan().await?;
+    let begun = bench.now();
+    let [least, most] = bench.set_points(aim.to, rate);
+    let limit =
+        begun + longest(bench, Air::full_flow(aim.deeper), start.level, aim.to) + time_at(rate, &start, aim);
+    let mut next = begun;
+    loop {
+        if bench.now() >= next {
+            let gone = rate.si() * (bench.now().since(begun) + STEP).as_secs_f64();
+            let wanted = start.level.si() + if aim.deeper { gone } else { -gone };
+            bench.regulate(VacuumLevel::new(wanted.clamp(least, most))).await?;
+            next = bench.now() + STEP;
+        }
+        let seen = bench.scan().await?;
+        if enough(&seen) {
+            return Ok(seen);
+        }
+        if bench.now() > limit {
+            return Err(Halt::NotReached {
+                wanted: aim.to,
+                reached: seen.level,
+                air: Air::full_flow(aim.deeper),
+            }
+            .into());
+        }
+    }
+}
+
+/// Twice the time that the way takes at its rate.
+fn time_at(rate: LevelRate, start: &Seen, aim: Aim) -> Duration {
+    Duration::from_secs_f64(2.0 * (aim.to.si() - start.level.si()).abs() / rate.si().max(1.0))
+}
+
+/// One pulse after the other; each is left until every device has answered it.
+async fn pulses(
+    bench: &Bench,
+    air: Air,
+    (pulse, settle): (TimeSpan, TimeSpan),
+    aim: Aim,
+    mut enough: impl FnMut(&Seen) -> bool,
+) -> Result<Seen, Break> {
+    /// Pulses after which the level must have moved.
+    const MOVES_WITHIN: u32 = 100;
+    let mut length = pulse.duration().mul_f64(1.0 + aim.shift);
+    let (mut before, mut idle) = (bench.scan().await?, 0_u32);
+    loop {
+        bench.air(air).await?;
+        bench.sleep(length).await?;
+        bench.air(Air::Hold).await?;
+        length = pulse.duration();
+        let settled = bench.now() + settle.duration();
+        let mut seen = bench.scan().await?;
+        loop {
+            if enough(&seen) {
+                return Ok(seen);
+            }
+            if bench.now() >= settled {
+                break;
+            }
+            seen = bench.scan().await?;
+        }
+        let gained = if aim.deeper { seen.level > before.level } else { seen.level < before.level };
+        idle = if gained { 0 } else { idle + 1 };
+        if idle >= MOVES_WITHIN {
+            return Err(Halt::NotReached { wanted: aim.to, reached: seen.level, air }.into());
+        }
+        if gained {
+            before = seen;
+        }
+    }
+}
+
+/// A person moves the air and is told the rate. What goes back inside the way is thrown away and done again.
+async fn by_hand(
+    bench: &Bench,
+    rate: LevelRate,
+    aim: Aim,
+    mut enough: impl FnMut(&Seen) -> bool,
+) -> Result<Seen, Break> {
+    /// Going back by so much is not noise.
+    const BACK_PA: f64 = 400.0;
+    /// Nobody moves in this time after being told to.
+    const REACTION: Duration = Duration::from_mins(1);
+    let toward = Some(aim.to);
+    let tell = |hint| bench.guide(Guide { hint, toward, rate: Some(rate) });
+    tell(if aim.deeper { Hint::Deeper } else { Hint::LessDeep });
+    let start = bench.scan().await?;
+    let limit = bench.now() + REACTION + time_at(rate, &start, aim).mul_f64(2.0);
+    let (mut recent, mut told) = (Recent::default(), bench.now());
+    let mut farthest = start.level;
+    loop {
+        let seen = bench.scan().await?;
+        if enough(&seen) {
+            return Ok(seen);
+        }
+        let sign = if aim.deeper { 1.0 } else { -1.0 };
+        if (seen.level.si() - farthest.si()) * sign > 0.0 {
+            farthest = seen.level;
+        } else if (farthest.si() - seen.level.si()) * sign > BACK_PA && moved(&start, farthest, sign) {
+            return Err(Break::Again(String::from("the level went back")));
+        }
+        if bench.now() > limit {
+            return Err(Halt::NotReached {
+                wanted: aim.to,
+                reached: seen.level,
+                air: Air::full_flow(aim.deeper),
+            }
+            .into());
+        }
+        if let Some(now_rate) = recent.rate(&seen).filter(|_| bench.now().since(told) > Recent::LONG) {
+            tell(hint(now_rate * sign, rate.si()));
+            told = bench.now();
+        }
+    }
+}
+
+/// Whether a level is well on its way: before, what the air did in the step before may still run out.
+fn moved(start: &Seen, farthest: VacuumLevel, sign: f64) -> bool {
+    (farthest.si() - start.level.si()) * sign > 1_000.0
+}
+
+fn hint(rate_pa_per_s: f64, wanted_pa_per_s: f64) -> Hint {
+    if rate_pa_per_s > 1.4 * wanted_pa_per_s {
+        Hint::Slower
+    } else if rate_pa_per_s < 0.6 * wanted_pa_per_s {
+        Hint::Faster
+    } else {
+        Hint::Steady
+    }
+}
+
+/// The last scans, for a rate that a person can follow.
+#[derive(Debug, Default)]
+struct Recent(VecDeque<(Mono, f64)>);
+
+impl Recent {
+    /// Time over which the rate is taken, and between two hints.
+    const LONG: Duration = Duration::from_millis(600);
+
+    /// Rate up to this scan, pascal per second; none before enough was seen.
+    fn rate(&mut self, seen: &Seen) -> Option<f64> {
+        self.0.push_back((seen.at, seen.level.si()));
+        while self.0.front().is_some_and(|(at, _)| seen.at.since(*at) > Self::LONG) {
+            self.0.pop_front();
+        }
+        let (first, level) = *self.0.front()?;
+        let passed_s = seen.at.since(first).as_secs_f64();
+        (passed_s > 0.3).then(|| (seen.level.si() - level) / passed_s)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[rstest]
+    #[case(1_500.0, Hint::Slower)]
+    #[case(1_100.0, Hint::Steady)]
+    #[case(500.0, Hint::Faster)]
+    #[case(-200.0, Hint::Faster)]
+    fn a_person_is_told_what_to_change(#[case] rate: f64, #[case] expected: Hint) {
+        assert_eq!(hint(rate, 1_000.0), expected);
+    }
+}

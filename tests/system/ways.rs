@@ -1,0 +1,139 @@
+//! Every way of moving air: the same devices, the same verdicts, levels within their U of the truth; and every way is
+//! refused, before any air flows, on a rig that lacks what it needs.
+
+use rstest::rstest;
+use tripbench_record::{EventKind, QuantityName, Verdict};
+use tripbench_rig::Hint;
+use tripbench_simulator::{Effect, Fault, Trigger};
+use tripbench_tests::ways::{by_hand, script, with_regulator, without_output};
+use tripbench_tests::{Bench, Outcome};
+
+fn bench(way: &str) -> Bench {
+    let rig = match way {
+        "regulated" => with_regulator(),
+        "by-hand" => by_hand(),
+        _ => Bench::demo().rig,
+    };
+    Bench { rig, script: script(way), ..Bench::demo() }
+}
+
+fn verdicts(outcome: &Outcome) -> Vec<Verdict> {
+    outcome.record.positions.iter().map(|position| position.verdict).collect()
+}
+
+#[rstest]
+#[case("full-flow")]
+#[case("throttled")]
+#[case("regulated")]
+#[case("pulses")]
+#[case("by-hand")]
+fn the_devices_are_told_apart_by(#[case] way: &str) {
+    let bench = bench(way);
+    let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
+    for (position, truth) in outcome.record.positions.iter().zip(&bench.truth.devices) {
+        for check in &position.checks {
+            let wanted = if check.quantity == QuantityName::SwitchPoint {
+                truth.on_level_pa()
+            } else if check.quantity == QuantityName::ResetPoint {
+                truth.off_level_pa()
+            } else {
+                continue;
+            };
+            let found = check.measured.as_ref().expect("measured");
+            let off = (found.value - wanted).abs();
+            assert!(
+                off < found.expanded_uncertainty,
+                "{way}: {} is {off:.0} Pa off, U {:.0}",
+                check.quantity,
+                found.expanded_uncertainty
+            );
+        }
+    }
+    assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass]);
+    assert!(outcome.record.safe_confirmed);
+}
+
+/// Full flow and throttle show it by the rate, which other tests look at.
+#[rstest]
+fn a_hose_that_comes_off_never_leaves_a_pass(
+    #[values("regulated", "pulses", "by-hand")] way: &str,
+    #[values(0.25, 0.5, 0.8)] share: f64,
+) {
+    let whole = bench(way).run();
+    let mut bench = bench(way);
+    let at_s = whole.lasted.seconds() * share;
+    bench.truth.faults.push(Fault { when: Trigger::At(at_s), effect: Effect::PullHose });
+    let outcome = bench.run();
+    assert!(!verdicts(&outcome).contains(&Verdict::Pass), "{:?}", verdicts(&outcome));
+    assert!(outcome.record.safe_confirmed);
+}
+
+#[rstest]
+fn a_frozen_reference_never_leaves_a_pass(#[values("regulated", "pulses", "by-hand")] way: &str) {
+    for share in [0.3, 0.5, 0.7] {
+        let lasted = bench(way).run().lasted.seconds();
+        let mut bench = bench(way);
+        let frozen = Fault { when: Trigger::At(lasted * share), effect: Effect::ReferenceFrozen };
+        bench.truth.faults.push(frozen);
+        assert!(!verdicts(&bench.run()).contains(&Verdict::Pass), "{way} {share}");
+    }
+}
+
+#[test]
+fn a_person_is_told_to_go_slower_and_at_the_end_to_open_the_rig() {
+    let outcome = bench("by-hand").run();
+    let guide = |kind: &EventKind| if let EventKind::Guide(guide) = kind { Some(guide.hint) } else { None };
+    let hints: Vec<Hint> = outcome.events.iter().filter_map(|event| guide(&event.kind)).collect();
+    for hint in [Hint::Deeper, Hint::LessDeep, Hint::Hold, Hint::Slower, Hint::LetIn] {
+        assert!(hints.contains(&hint), "{hint}");
+    }
+    assert_eq!(hints.last(), Some(&Hint::LetIn));
+}
+
+#[test]
+fn falling_by_the_regulator_works_where_there_is_no_bleed_valve() {
+    let bench = Bench { rig: without_output(&with_regulator(), "bleed"), ..bench("regulated") };
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass]);
+}
+
+#[rstest]
+#[case("throttled", without_output(&Bench::demo().rig, "evacuate-fine"), "way-not-there")]
+#[case("regulated", Bench::demo().rig, "way-not-there")]
+#[case("by-hand", Bench::demo().rig, "way-not-there")]
+#[case("full-flow", by_hand(), "way-not-there")]
+#[case("pulses", by_hand(), "way-not-there")]
+fn a_way_that_the_rig_lacks_is_refused_before_air_flows(
+    #[case] way: &str,
+    #[case] rig: String,
+    #[case] rule: &str,
+) {
+    let bench = Bench { rig, script: script(way), ..Bench::demo() };
+    assert_eq!(bench.refusals(), [rule]);
+}
+
+#[rstest]
+fn where_the_rate_tells_nothing_of_the_rig_the_leak_is_watched_afterwards_too(
+    #[values("regulated", "pulses", "by-hand")] way: &str,
+) {
+    let mut bench = bench(way);
+    let (head, tail) = bench.script.rsplit_once("[[step]]\ndo = \"leak\"\n").expect("a leak step");
+    bench.script = format!("{head}{tail}");
+    assert_eq!(bench.refusals(), ["no-leak-after"]);
+}
+
+#[test]
+fn a_way_too_slow_for_the_time_under_vacuum_is_refused() {
+    let mut bench = bench("throttled");
+    bench.rig = bench.rig.replace("longest_at_vacuum = \"120 s\"", "longest_at_vacuum = \"30 s\"");
+    assert_eq!(bench.refusals(), ["too-long-under-vacuum"]);
+}
+
+/// Forty seconds of throttled ramp, five times, are more than the 120 s that the interlock allows without a break.
+#[test]
+fn between_slow_cycles_the_rig_is_vented_so_that_the_interlock_never_trips() {
+    let outcome = bench("throttled").run();
+    assert!(outcome.lasted.seconds() > 150.0);
+    assert_eq!(outcome.record.halted, None);
+}
