@@ -165,7 +165,10 @@ impl Bench {
     }
 
     /// Runs it over a module of the caller's; `stop` ends it after so many inputs.
-    fn run_with<M: VirtualModule>(&self, module: impl Fn(&Task) -> M, stop: Option<usize>) -> Outcome {
+    ///
+    /// # Panics
+    /// If the sheets are not good.
+    pub fn run_with<M: VirtualModule>(&self, module: impl Fn(&Task) -> M, stop: Option<usize>) -> Outcome {
         let task = self.task();
         let plan = Plan { header: header(&task), task: task.clone() };
         let mut engine = Engine::new(plan, Mono::START);

@@ -5,6 +5,7 @@ mod command;
 mod coverage;
 mod link;
 mod links;
+mod module;
 mod python;
 mod rejudge;
 mod serial;

@@ -3,7 +3,7 @@
 use tripbench_measure::{Sample, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
-use tripbench_rig::{Bit, Decoder, DigitalInput, Scan};
+use tripbench_rig::{Bit, Decoder, DigitalInput, EdgeCounter, RegisterInput, Scan};
 
 /// The vented reference: mean reading and what is known of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,6 +56,24 @@ impl<'t> Channels<'t> {
     /// States of a digital input over a stretch.
     pub(crate) fn bits(&self, mark: &Mark, input: &DigitalInput) -> Vec<Bit> {
         self.scans(mark).filter_map(|scan| self.decoder.bit(scan, input)).collect()
+    }
+
+    /// A digital input in one scan.
+    pub(crate) fn bit(&self, scan: &Scan, input: &DigitalInput) -> Option<Bit> {
+        self.decoder.bit(scan, input)
+    }
+
+    /// A whole number in one scan, and when it was read.
+    pub(crate) fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
+        self.decoder.count(scan, input)
+    }
+
+    /// Edges that the module counted over a stretch, where it counts.
+    pub(crate) fn counted(&self, mark: &Mark, counter: &EdgeCounter) -> Option<u64> {
+        let mut counts = self.scans(mark).filter_map(|scan| self.decoder.count(scan, &counter.register));
+        let (first, _) = counts.next()?;
+        let (last, _) = counts.last()?;
+        Some(last.wrapping_sub(first) % counter.register.modulus())
     }
 
     /// The vented reference of a mark.

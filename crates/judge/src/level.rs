@@ -1,12 +1,13 @@
 //! One level of one position, from its crossings: the interval of each, what they say together, and the budget.
 
 use crate::channel::{Change, Channels, Zero, changes};
+use crate::stamp::edge;
 use tripbench_measure::{
-    Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, bracket, combine, distinct,
+    Bracket, Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, combine, distinct,
     fit_curve, posterior,
 };
 use tripbench_record::{CrossingRecord, Mark, Motion, Segment, Task};
-use tripbench_rig::DigitalInput;
+use tripbench_rig::{ActiveState, DigitalInput, Edges};
 
 /// What is looked for: an input that changes to a state in one direction of ramp.
 #[derive(Debug, Clone, Copy)]
@@ -32,6 +33,8 @@ pub(crate) struct Crossings {
     pub(crate) intervals: Vec<CrossingInterval>,
     /// Changes beyond the one expected, over all ramps.
     pub(crate) extra: u32,
+    /// Changes that the module counted and no read saw; negative where it counted less than was seen.
+    pub(crate) uncounted: i64,
     /// Ramps without the expected change.
     pub(crate) missing: u32,
     /// Ramps whose change could not be placed: direction reversed, or too few samples around it.
@@ -89,9 +92,10 @@ pub(crate) fn crossings(
         let wanted = all.iter().filter(|change| change.on == sought.to);
         let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);
         found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
+        found.uncounted += between_reads(channels, mark, sought.input, &all);
         match wanted.into_iter().next().filter(|_| started_right) {
             None => found.missing += 1,
-            Some(change) => match place(channels, &samples, change, sought) {
+            Some(change) => match place(channels, mark, &samples, change, sought) {
                 None => found.unplaced += 1,
                 Some((interval, mut record)) => {
                     record.cycle = cycle;
@@ -104,18 +108,33 @@ pub(crate) fn crossings(
     found
 }
 
+/// How many more changes the module counted in a ramp than the reads saw; 0 where it does not count.
+fn between_reads(channels: &Channels<'_>, mark: &Mark, input: &DigitalInput, seen: &[Change]) -> i64 {
+    let Some(counter) = &input.counter else { return 0 };
+    let seen = match counter.edges {
+        Edges::Both => seen.len(),
+        // The counter sees the wire, whatever counts as on.
+        Edges::Rising => {
+            seen.iter().filter(|change| change.on == (input.active == ActiveState::High)).count()
+        }
+    };
+    let Some(counted) = channels.counted(mark, counter) else { return 0 };
+    i64::try_from(counted).unwrap_or(i64::MAX) - i64::try_from(seen).unwrap_or(0)
+}
+
 /// Level between the two ends of the edge's interval, from a curve through the samples around it.
 fn place(
     channels: &Channels<'_>,
+    mark: &Mark,
     samples: &[Sample],
     change: &Change,
     sought: Sought<'_>,
 ) -> Option<(CrossingInterval, CrossingRecord)> {
     if matches!(sought.motion, Motion::Pulses { .. }) {
-        return place_between_peaks(channels, samples, change, sought.rising);
+        let edge = edge(channels, mark, sought.input, change)?;
+        return place_between_peaks(channels, samples, edge, sought.rising);
     }
-    let module = &channels.task.sheets.rig.module;
-    let edge = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
+    let edge = edge(channels, mark, sought.input, change)?;
     let delay_s = net_delay_s(channels.task);
     let (from_s, to_s) = (edge.earliest_s - delay_s, edge.latest_s - delay_s);
     let centre_s = f64::midpoint(from_s, to_s);
@@ -145,13 +164,12 @@ fn place(
 fn place_between_peaks(
     channels: &Channels<'_>,
     samples: &[Sample],
-    change: &Change,
+    edge: Bracket,
     rising: bool,
 ) -> Option<(CrossingInterval, CrossingRecord)> {
     /// Time constants after which nothing of a lag is left.
     const SETTLED: f64 = 5.0;
     let rig = &channels.task.sheets.rig;
-    let edge = bracket(change.last_old, change.first_new, rig.module.input_filter, rig.module.image_age);
     let sign = if rising { 1.0 } else { -1.0 };
     let smooth: Vec<Sample> = samples
         .windows(3)
@@ -192,8 +210,13 @@ pub(crate) fn fast_delay(
     let reference = &channels.task.sheets.rig.reference;
     let module = &channels.task.sheets.rig.module;
     let bits = channels.bits(mark, sought.input);
-    let change = changes(&bits).into_iter().find(|change| change.on == sought.to)?;
-    let edge = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
+    let all = changes(&bits);
+    // More than one change leaves open which one was the output's.
+    let &[change] = all.as_slice() else { return None };
+    if change.on != sought.to || between_reads(channels, mark, sought.input, &all) != 0 {
+        return None;
+    }
+    let edge = edge(channels, mark, sought.input, &change)?;
     let samples = channels.samples(mark, zero);
     let level_pa = off.result.value;
     let passed =

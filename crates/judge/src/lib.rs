@@ -7,6 +7,7 @@ mod condition;
 mod level;
 mod promise;
 mod rejudge;
+mod stamp;
 mod switch_points;
 
 pub use promise::{promised, verdict};

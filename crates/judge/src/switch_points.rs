@@ -114,7 +114,7 @@ impl At<'_> {
             .and_then(|(mark, off)| fast_delay(self.channels, mark, self.zero, sought, off));
         let Some(result) = found else {
             return Check {
-                remark: Some("no change of the output was seen when the vacuum fell fast".into()),
+                remark: Some("no single change of the output was seen when the vacuum fell fast".into()),
                 ..check
             };
         };
@@ -213,7 +213,9 @@ impl At<'_> {
             .site
             .style
             .level(tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0)));
-        let remark = if found.extra > 0 {
+        let remark = if found.uncounted != 0 {
+            between_reads_remark(found.uncounted)
+        } else if found.extra > 0 {
             format!("the output changed {} times more than expected: it chatters", found.extra)
         } else if placed == 0 && found.missing > 0 && !self.alive(found) {
             format!("no change seen up to {reached}: is it connected and powered?")
@@ -231,7 +233,8 @@ impl At<'_> {
         };
         check.remark = Some(remark);
         if limits.is_some() {
-            let ruled_out = found.missing > 0 && self.alive(found) && found.extra == 0;
+            let ruled_out =
+                found.missing > 0 && self.alive(found) && found.extra == 0 && found.uncounted == 0;
             check.verdict = if ruled_out { CheckVerdict::Fail } else { CheckVerdict::Undecided };
         }
     }
@@ -278,6 +281,19 @@ impl At<'_> {
             check.remark = Some("within what is promised, though not by its uncertainty".into());
         }
         check
+    }
+}
+
+/// The module's counter and the reads do not agree: the output changed between two reads, or the counter does not count.
+fn between_reads_remark(uncounted: i64) -> String {
+    if uncounted > 0 {
+        format!(
+            "the output changed {uncounted} times more between two reads, as the module counted: it chatters"
+        )
+    } else {
+        String::from(
+            "the module's edge counter counted less than the reads saw: is it the counter of this input?",
+        )
     }
 }
 

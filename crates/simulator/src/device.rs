@@ -4,6 +4,9 @@ use crate::noise::Noise;
 use crate::reference::FirstOrder;
 use crate::truth::{DeviceFault, DeviceTruth};
 
+/// How long a bouncing output goes back, seconds.
+const BOUNCE_S: f64 = 2e-3;
+
 /// A signal as the list of its changes, in order of time.
 #[derive(Debug, Clone, Default)]
 struct History(Vec<(f64, bool)>);
@@ -124,7 +127,12 @@ impl Device {
         self.powered = powered;
         let delay_s = |on: bool| if on { self.truth.delay_on_s } else { self.truth.delay_off_s };
         if let Some((share, above)) = self.switch.advance(before, sensed) {
-            self.output.push(from_s + share * step_s + delay_s(above), above);
+            let at_s = from_s + share * step_s + delay_s(above);
+            self.output.push(at_s, above);
+            if self.truth.fault == Some(DeviceFault::Bouncing) {
+                self.output.push(at_s + BOUNCE_S, !above);
+                self.output.push(at_s + 2.0 * BOUNCE_S, above);
+            }
         } else if woke {
             self.output.push(from_s, self.switch.above);
         }
@@ -142,7 +150,7 @@ impl Device {
         let above = match self.truth.fault {
             Some(DeviceFault::StuckOn) => return self.powered,
             Some(DeviceFault::StuckOff) => return false,
-            Some(DeviceFault::Chattering) | None => self.output.at(time_s),
+            Some(DeviceFault::Chattering | DeviceFault::Bouncing) | None => self.output.at(time_s),
         };
         self.powered && above != self.truth.normally_closed
     }

@@ -1,6 +1,7 @@
 //! The digital inputs of the module: who is behind each, how many edges it has seen, and when the last one was.
 
 use crate::device::Device;
+use crate::encode::raw_bit;
 use tripbench_rig::{DigitalInput, RigSheet};
 
 /// Who is behind an input.
@@ -53,16 +54,17 @@ impl Lines {
     }
 
     /// Notes what changed since the last step.
-    pub(crate) fn note(&mut self, devices: &[Device], now_s: f64) {
+    /// An edge is noted behind the inputs' filter.
+    pub(crate) fn note(&mut self, devices: &[Device], now_s: f64, filter_s: f64) {
         for line in
             self.0.iter_mut().filter(|line| line.input.counter.is_some() || line.input.capture.is_some())
         {
-            let state = line.state_at(devices, now_s);
+            let state = line.state_at(devices, now_s - filter_s);
             if state != line.state {
                 line.state = state;
                 line.both += 1;
-                line.rising += u64::from(state);
-                line.edge_s = line.changed_s(devices, now_s);
+                line.rising += u64::from(raw_bit(&line.input, state));
+                line.edge_s = line.changed_s(devices, now_s - filter_s) + filter_s;
             }
         }
     }

@@ -17,7 +17,7 @@ impl SimulatedBench {
     /// Notes edges of inputs whose module counts or stamps them.
     pub(crate) fn note_edges(&mut self) {
         let now_s = self.time_s();
-        self.lines.note(&self.devices, now_s);
+        self.lines.note(&self.devices, now_s, self.truth.module.input_filter_s);
     }
 
     /// Fills in what the rig sheet has of the addresses asked for.

@@ -13,6 +13,8 @@ words! {
         StuckOff = "stuck-off",
         /// Its comparator has next to no hysteresis and much noise.
         Chattering = "chattering",
+        /// Its switch output goes back once for 2 ms after each change.
+        Bouncing = "bouncing",
     }
 }
 

@@ -20,7 +20,7 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
         valves_safe(sheet),
         capture_needs_clock(sheet),
         regulator_scaled(sheet),
-        not_used_yet(sheet),
+        clock_lasts(sheet),
     ];
     let all: Vec<_> = findings.into_iter().flatten().collect();
     let good = all.is_empty();
@@ -121,19 +121,20 @@ fn capture_needs_clock(sheet: &RigSheet) -> Vec<Finding> {
     sheet.digital_inputs().into_iter().filter_map(|input| input.capture.as_ref().and_then(finding)).collect()
 }
 
-/// What the sheet can describe but no step uses yet: refused, so that nobody counts on it.
-fn not_used_yet(sheet: &RigSheet) -> Vec<Finding> {
-    let finding = |what: &str, place: &Place| {
-        let wording =
-            Wording::new(format!("{what} is not used yet"), "described here", "leave it out for now");
-        Finding::error("not-used-yet", place, wording)
-    };
-    let inputs = sheet.digital_inputs();
-    let counters = inputs.iter().filter_map(|input| input.counter.as_ref());
-    let counters = counters.map(|counter| finding("an edge counter", &counter.register.at.place));
-    let captures = inputs.iter().filter_map(|input| input.capture.as_ref());
-    let captures = captures.map(|capture| finding("an edge that the module stamps", &capture.at.place));
-    counters.chain(captures).collect()
+/// A clock that starts again between two scans can not be counted on.
+fn clock_lasts(sheet: &RigSheet) -> Vec<Finding> {
+    /// Twice the longest time between two scans that a run believes.
+    const LEAST_S: f64 = 0.5;
+    let Some(clock) = &sheet.module.clock else { return Vec::new() };
+    #[expect(clippy::cast_precision_loss, reason = "32 bits at most")]
+    let lasts_s = clock.register.modulus() as f64 * clock.tick.si();
+    if lasts_s >= LEAST_S {
+        return Vec::new();
+    }
+    let message = format!("this clock starts again after {:.0} ms", lasts_s * 1e3);
+    let help = "allowed: 500 ms or more; take raw = \"u32\" or a longer tick";
+    let wording = Wording::new(message, "too short between two scans", help);
+    vec![Finding::error("clock-too-short", &clock.register.at.place, wording)]
 }
 
 fn regulator_scaled(sheet: &RigSheet) -> Vec<Finding> {
