@@ -39,3 +39,30 @@ pub fn without_output(rig: &str, name: &str) -> String {
     let length = rig[start + 1..].find("\n[").expect("something after it") + 2;
     format!("{}{}", &rig[..start], &rig[start + length..])
 }
+
+/// The demo's rig, read every so many milliseconds, whose module stamps the edges of every input with a clock of its own.
+pub fn stamping(tick: &str, scan_ms: u32) -> String {
+    let interval = format!("scan_interval = \"{scan_ms} ms\"");
+    let mut rig = sheet_text("rigs/goods-in-1.toml").replace("scan_interval = \"5 ms\"", &interval);
+    let clock =
+        format!("[module]\nclock = {{ at = \"input-register 20\", raw = \"u32\", tick = \"{tick}\" }}\n");
+    rig = rig.replace("[module]\n", &clock);
+    for input in 0..8 {
+        let capture = format!("capture = {{ at = \"input-register {}\", raw = \"u32\" }}", 22 + 2 * input);
+        let plain = format!("at = \"discrete-input {input}\" }}");
+        rig = rig.replace(&plain, &format!("at = \"discrete-input {input}\", {capture} }}"));
+    }
+    rig
+}
+
+/// The demo's rig with an output for each position that gives its device the evacuation valve.
+pub fn with_hand_over() -> String {
+    let output = |position: u32| {
+        let coil = 7 + position;
+        format!(
+            "[[output]]\nname = \"hand-over\"\nat = \"coil {coil}\"\nsafe = false\nposition = {position}\n\n"
+        )
+    };
+    let outputs = [1, 2, 3, 4].map(output).concat();
+    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", &format!("{outputs}[interlocks]"), 1)
+}

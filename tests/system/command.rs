@@ -39,7 +39,7 @@ impl Drop for Simulated {
 fn quick() -> Workplace {
     let workplace = Workplace::new();
     workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
-    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"2 s\"");
+    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"3 s\"");
     workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
     workplace.change("rig.toml", "answer_timeout = \"150 ms\"", "answer_timeout = \"100 ms\"");
     workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"100 ms\"");

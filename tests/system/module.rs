@@ -5,6 +5,7 @@ use std::fmt::Write;
 use tripbench_record::{CheckVerdict, Halt, QuantityName, Verdict};
 use tripbench_rig::{Doubt, RigSheet};
 use tripbench_simulator::{DeviceFault, DeviceTruth, SimulatedBench};
+use tripbench_tests::ways::stamping;
 use tripbench_tests::{Bench, Outcome, good};
 
 const EXPECTED: [Verdict; 4] = [Verdict::Pass, Verdict::Pass, Verdict::Fail, Verdict::Pass];
@@ -92,20 +93,6 @@ fn a_counter_of_another_input_is_a_doubt() {
     assert!(remark.contains("counted less"), "{remark}");
 }
 
-/// The demo's rig, slow to read, whose module stamps the edges of every input with a clock of its own.
-fn stamping(tick: &str) -> String {
-    let mut rig = Bench::demo().rig.replace("scan_interval = \"5 ms\"", "scan_interval = \"40 ms\"");
-    let clock =
-        format!("[module]\nclock = {{ at = \"input-register 20\", raw = \"u32\", tick = \"{tick}\" }}\n");
-    rig = rig.replace("[module]\n", &clock);
-    for input in 0..8 {
-        let capture = format!("capture = {{ at = \"input-register {}\", raw = \"u32\" }}", 22 + 2 * input);
-        let plain = format!("at = \"discrete-input {input}\" }}");
-        rig = rig.replace(&plain, &format!("at = \"discrete-input {input}\", {capture} }}"));
-    }
-    rig
-}
-
 const SWITCH_POINTS: [CheckVerdict; 4] =
     [CheckVerdict::Pass, CheckVerdict::Pass, CheckVerdict::Fail, CheckVerdict::Pass];
 
@@ -124,7 +111,7 @@ fn widest_edge_ms(outcome: &Outcome) -> f64 {
 #[case("100 us", 1.5)]
 #[case("1 ms", 4.0)]
 fn stamped_edges_are_known_far_closer_than_the_reads(#[case] tick: &str, #[case] widest_ms: f64) {
-    let bench = Bench { rig: stamping(tick), ..Bench::demo() };
+    let bench = Bench { rig: stamping(tick, 40), ..Bench::demo() };
     let outcome = bench.run();
     assert_eq!(outcome.record.halted, None);
     assert_eq!(switch_points(&outcome), SWITCH_POINTS);
@@ -135,7 +122,7 @@ fn stamped_edges_are_known_far_closer_than_the_reads(#[case] tick: &str, #[case]
 
 #[test]
 fn an_input_filter_shifts_stamped_edges_as_it_shifts_read_ones() {
-    let mut bench = Bench { rig: stamping("100 us"), ..Bench::demo() };
+    let mut bench = Bench { rig: stamping("100 us", 40), ..Bench::demo() };
     bench.rig = bench.rig.replace("[module]\n", "[module]\ninput_filter = \"30 ms\"\n");
     bench.truth.module.input_filter_s = 0.03;
     let outcome = bench.run();
@@ -145,7 +132,7 @@ fn an_input_filter_shifts_stamped_edges_as_it_shifts_read_ones() {
 
 #[test]
 fn stamps_that_the_reads_contradict_are_not_used() {
-    let mut bench = Bench { rig: stamping("100 us"), ..Bench::demo() };
+    let mut bench = Bench { rig: stamping("100 us", 40), ..Bench::demo() };
     let wired = good(&bench.rig, RigSheet::read);
     // The sheet says that a tick is twice as long as it is.
     bench.rig = bench.rig.replace("tick = \"100 us\"", "tick = \"200 us\"");
@@ -156,7 +143,7 @@ fn stamps_that_the_reads_contradict_are_not_used() {
 #[test]
 fn a_clock_that_starts_again_too_soon_is_refused() {
     let findings = tripbench_sheet::Findings::new();
-    let rig = stamping("1 us").replace("raw = \"u32\"", "raw = \"u16\"");
+    let rig = stamping("1 us", 40).replace("raw = \"u32\"", "raw = \"u16\"");
     let source = tripbench_sheet::Source::new("rig.toml", &rig);
     assert!(tripbench_sheet::read_sheet(&source, &findings, RigSheet::read).is_none());
     let rules: Vec<_> = findings.into_sorted().iter().map(|finding| finding.rule).collect();

@@ -219,6 +219,8 @@ fn in_window(task: &Task) -> Vec<DeviceTruth> {
         StepTask::SwitchPoints(window) => Some((window.bottom.si(), window.top.si() - window.bottom.si())),
         StepTask::Zero { .. }
         | StepTask::Leak(_)
+        | StepTask::Response(_)
+        | StepTask::AirSaving(_)
         | StepTask::Drive { .. }
         | StepTask::Hold { .. }
         | StepTask::WaitUntil { .. }

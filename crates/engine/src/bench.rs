@@ -82,6 +82,14 @@ impl Bench {
         self.order(Order::Regulated(pascal)).await
     }
 
+    /// Gives the evacuation valve to the device at a position; returns when that was read back.
+    ///
+    /// # Errors
+    /// As [`Bench::air`].
+    pub async fn hand_over(&self, position: u8, air: Air) -> Result<(), Break> {
+        self.order(Order::HandedOver { position, air }).await
+    }
+
     /// Least and most, in pascal, that a regulator is asked for on the way to a level: ahead of it by what the level lags
     /// behind, and short of the interlock.
     pub(crate) fn set_points(&self, to: VacuumLevel, rate: LevelRate) -> [f64; 2] {
@@ -203,6 +211,11 @@ impl Bench {
     /// Says which cycle is under way.
     pub fn cycle(&self, cycle: u16, of: u16) {
         self.state.borrow_mut().emit(EventKind::Cycle(cycle, of));
+    }
+
+    /// Says which cycle is under way, of so many.
+    pub(crate) fn cycle_of(&self, of: u16) -> impl Fn(u16) + '_ {
+        move |cycle| self.cycle(cycle, of)
     }
 
     /// Takes a position out of the round.

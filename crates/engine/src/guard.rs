@@ -63,8 +63,11 @@ impl State {
             .positions
             .iter()
             .filter_map(|position| Some((*position.number, self.decoder.bit(scan, &position.switch)?.on)));
+        let valves = rig.positions.iter().filter_map(|position| {
+            Some((*position.number, self.decoder.bit(scan, position.valve.as_ref()?)?.on))
+        });
         let level = VacuumLevel::new(level.value.si() - self.zero_pa);
-        Ok(Seen { at, level, air_pressure, switches: switches.collect() })
+        Ok(Seen { at, level, air_pressure, switches: switches.collect(), valves: valves.collect() })
     }
 
     fn guards(&self, scan: &Scan) -> Result<(), Halt> {
@@ -151,7 +154,8 @@ impl State {
             Order::Regulated(pascal) => {
                 (f64::from(pascal) - level.si()).abs() / sheets.rig.manifold.evacuate.si()
             }
-            Order::Safe => return Ok(()),
+            // What a device does with the valve is its own.
+            Order::Safe | Order::HandedOver { .. } => return Ok(()),
         };
         let moves = rate * LONGEST.as_secs_f64() > COUNTS * sheets.rig.reference.input.resolution();
         let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());

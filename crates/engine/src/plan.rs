@@ -10,6 +10,7 @@ use tripbench_rig::Air;
 use tripbench_sheet::{Finding, Findings, Wording};
 
 mod check;
+mod closed_loop;
 mod foresee;
 mod switch_points;
 
@@ -74,6 +75,8 @@ impl Planner<'_> {
                 }
                 planned
             }
+            StepKind::Response { .. } => self.response(script, index)?,
+            StepKind::AirSaving { .. } => self.air_saving(script, index)?,
             StepKind::Drive { air } => {
                 self.can(air.value, &air.place)?;
                 ("drive", StepTask::Drive { air: air.value }, 0.1)
@@ -110,7 +113,9 @@ impl Planner<'_> {
     fn window_top(&self, script: &Script) -> VacuumLevel {
         let windows = script.steps.iter().filter_map(|step| match &step.kind {
             StepKind::SwitchPoints { to: Some(to), .. } => Some(to.value),
-            StepKind::SwitchPoints { to: None, .. } => self.expected().map(|expected| deepest(&expected)),
+            StepKind::SwitchPoints { to: None, .. }
+            | StepKind::Response { .. }
+            | StepKind::AirSaving { .. } => self.expected().map(|expected| deepest(&expected)),
             StepKind::Zero { .. }
             | StepKind::Leak { .. }
             | StepKind::Drive { .. }

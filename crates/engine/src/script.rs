@@ -1,7 +1,7 @@
 //! Scripts: an ordered list of steps from a small vocabulary.
 
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
-use tripbench_record::Way;
+use tripbench_record::{Drive, Way};
 use tripbench_rig::Air;
 use tripbench_sheet::{At, Header, Place, Reader, Text, Variant, words};
 
@@ -77,6 +77,22 @@ pub enum StepKind {
         /// Whether the valve output is judged.
         valve: Option<At<bool>>,
     },
+    /// Fast crossings: the time from level to output.
+    Response {
+        /// How many.
+        operations: u16,
+        /// Longest time allowed; else as the sheets promise.
+        limit: Option<At<TimeSpan>>,
+    },
+    /// Each device drives the evacuation valve itself.
+    AirSaving {
+        /// How often it cuts it.
+        cycles: u16,
+        /// How it gets the valve.
+        drive: Option<At<Drive>>,
+        /// Whether the level falls by the rig's own leak alone.
+        leak_only: bool,
+    },
     /// Sets the air.
     Drive {
         /// What it is to do.
@@ -103,6 +119,23 @@ pub enum StepKind {
     },
 }
 
+impl StepKind {
+    /// Its name, as in a script.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Zero { .. } => "zero",
+            Self::Leak { .. } => "leak",
+            Self::SwitchPoints { .. } => "switch-points",
+            Self::Response { .. } => "response",
+            Self::AirSaving { .. } => "air-saving",
+            Self::Drive { .. } => "drive",
+            Self::Hold { .. } => "hold",
+            Self::WaitUntil { .. } => "wait-until",
+            Self::Ask { .. } => "ask",
+        }
+    }
+}
+
 const VARIANTS: &[Variant<ScriptStep>] = &[
     Variant { word: "zero", about: "reads the vented reference; the second time also its drift", read: zero },
     Variant { word: "leak", about: "watches how fast the closed rig loses vacuum", read: leak },
@@ -110,6 +143,16 @@ const VARIANTS: &[Variant<ScriptStep>] = &[
         word: "switch-points",
         about: "ramps through the levels: on, off, hysteresis, cut-off, resume",
         read: switch_points,
+    },
+    Variant {
+        word: "response",
+        about: "crosses the levels fast: the longest time from level to output",
+        read: response,
+    },
+    Variant {
+        word: "air-saving",
+        about: "lets each device drive the evacuation valve itself: cut-off, resume, and that the part stays held",
+        read: air_saving,
     },
     Variant { word: "drive", about: "sets what the air does", read: drive },
     Variant { word: "hold", about: "keeps everything as it is for a time", read: hold },
@@ -175,6 +218,30 @@ fn switch_points(reader: &Reader<'_>) -> Option<ScriptStep> {
     let kind = || {
         Some(StepKind::SwitchPoints { cycles: cycles?.value, from: from?, to: to?, way: way?, valve: valve? })
     };
+    step(reader, kind())
+}
+
+fn response(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let operations = reader.or("operations", "number of fast crossings each way, 1 to 100", 5_u16);
+    let operations = reader.tested(operations, "1 to 100", |count| (1..=100).contains(count));
+    let limit =
+        reader.optional("limit", "longest time from level to output; else as type and settings promise");
+    let limit = match limit {
+        Some(Some(limit)) => bounded(reader, Some(limit)).map(Some),
+        other => other,
+    };
+    let kind = || Some(StepKind::Response { operations: operations?.value, limit: limit? });
+    step(reader, kind())
+}
+
+fn air_saving(reader: &Reader<'_>) -> Option<ScriptStep> {
+    let cycles = reader.or("cycles", "how often each device cuts its valve, 1 to 20", 3_u16);
+    let cycles = reader.tested(cycles, "1 to 20", |cycles| (1..=20).contains(cycles));
+    let drive = reader.optional("drive", "through-rig or by-wire; else by wire where the rig can");
+    let leak_only =
+        reader.or("leak_only", "whether the level falls by the leak alone, without the bleed valve", false);
+    let kind =
+        || Some(StepKind::AirSaving { cycles: cycles?.value, drive: drive?, leak_only: leak_only?.value });
     step(reader, kind())
 }
 

@@ -17,6 +17,8 @@ pub struct Seen {
     pub air_pressure: Option<AirPressure>,
     /// Switch outputs by position.
     pub switches: BTreeMap<u8, bool>,
+    /// Valve outputs by position, where the rig sees them.
+    pub valves: BTreeMap<u8, bool>,
 }
 
 /// Air pressure outside its window.
@@ -130,7 +132,9 @@ impl State {
         self.next_command += 1;
         let not_after = match order {
             Order::Safe => None,
-            Order::Powered(_) | Order::Regulated(_) => Some(self.now + std::time::Duration::from_millis(500)),
+            Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. } => {
+                Some(self.now + std::time::Duration::from_millis(500))
+            }
         };
         self.commands.push_back(Command { id, order, not_after });
         self.pending = Some(Pending { id, order });

@@ -1,5 +1,7 @@
 //! The steps: what the air does and which stretches of the trace are what.
 
+use self::air_saving::air_saving;
+use self::response::response;
 use self::travel::{Aim, travel};
 use crate::bench::{Bench, Break};
 use crate::plan::FAST_END;
@@ -13,6 +15,8 @@ use tripbench_record::{
 };
 use tripbench_rig::Air;
 
+mod air_saving;
+mod response;
 mod travel;
 
 /// Drives one step to its end.
@@ -21,6 +25,8 @@ pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt>
         StepTask::Zero { watch, .. } => repeated(bench, async || zero(bench, *watch).await).await,
         StepTask::Leak(task) => repeated(bench, async || leak(bench, task).await).await,
         StepTask::SwitchPoints(task) => switch_points(bench, task, step).await,
+        StepTask::Response(task) => response(bench, task).await,
+        StepTask::AirSaving(task) => air_saving(bench, task).await,
         StepTask::Drive { air } => repeated(bench, async || bench.air(*air).await).await,
         StepTask::Hold { time } => repeated(bench, async || bench.sleep(time.duration()).await).await,
         StepTask::WaitUntil { level, rising, within } => {
@@ -136,7 +142,7 @@ async fn fall_fast(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> 
     let from = bench.now();
     bench.air(Air::Vent).await?;
     until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
-    bench.mark(Segment::Fast, from);
+    bench.mark(Segment::FastFalling { cycle: 1 }, from);
     Ok(())
 }
 

@@ -20,6 +20,8 @@ pub(crate) struct Sought<'r> {
     pub(crate) rising: bool,
     /// How the air moves in it.
     pub(crate) motion: Motion,
+    /// What is taken off an edge to find when the level was crossed, seconds.
+    pub(crate) delay_s: f64,
 }
 
 /// What the ramps of one direction showed.
@@ -55,7 +57,7 @@ impl Crossings {
 }
 
 /// Delays between the level crossing and the edge at the module, less the reference's own: mean, seconds.
-fn net_delay_s(task: &Task) -> f64 {
+pub(crate) fn net_delay_s(task: &Task) -> f64 {
     longest_delay_s(task) / 2.0 - task.sheets.rig.reference.lag.value.si()
 }
 
@@ -109,7 +111,12 @@ pub(crate) fn crossings(
 }
 
 /// How many more changes the module counted in a ramp than the reads saw; 0 where it does not count.
-fn between_reads(channels: &Channels<'_>, mark: &Mark, input: &DigitalInput, seen: &[Change]) -> i64 {
+pub(crate) fn between_reads(
+    channels: &Channels<'_>,
+    mark: &Mark,
+    input: &DigitalInput,
+    seen: &[Change],
+) -> i64 {
     let Some(counter) = &input.counter else { return 0 };
     let seen = match counter.edges {
         Edges::Both => seen.len(),
@@ -135,7 +142,7 @@ fn place(
         return place_between_peaks(channels, samples, edge, sought.rising);
     }
     let edge = edge(channels, mark, sought.input, change)?;
-    let delay_s = net_delay_s(channels.task);
+    let delay_s = sought.delay_s;
     let (from_s, to_s) = (edge.earliest_s - delay_s, edge.latest_s - delay_s);
     let centre_s = f64::midpoint(from_s, to_s);
     let near = around(samples, centre_s, to_s - from_s);
@@ -197,56 +204,8 @@ fn place_between_peaks(
     Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
 }
 
-/// Delay of the output in the fast fall: from the moment at which the reference, its lag taken off, passes the reset point
-/// of the same run to the edge. The reset point's calibration error cancels; that it was found with an assumed delay makes
-/// a long one look shorter by the ratio of the two rates, never longer.
-pub(crate) fn fast_delay(
-    channels: &Channels<'_>,
-    mark: &Mark,
-    zero: Zero,
-    sought: Sought<'_>,
-    off: &Level,
-) -> Option<MeasurementResult> {
-    let reference = &channels.task.sheets.rig.reference;
-    let module = &channels.task.sheets.rig.module;
-    let bits = channels.bits(mark, sought.input);
-    let all = changes(&bits);
-    // More than one change leaves open which one was the output's.
-    let &[change] = all.as_slice() else { return None };
-    if change.on != sought.to || between_reads(channels, mark, sought.input, &all) != 0 {
-        return None;
-    }
-    let edge = edge(channels, mark, sought.input, &change)?;
-    let samples = channels.samples(mark, zero);
-    let level_pa = off.result.value;
-    let passed =
-        samples.windows(2).find(|pair| pair[0].level_pa > level_pa && pair[1].level_pa <= level_pa)?;
-    let curve =
-        fit_curve(&distinct(around(&samples, passed[0].t_s, 0.0)), passed[0].t_s, channels.resolution_pa())?;
-    let slope = curve.slope_pa_per_s(passed[0].t_s);
-    if slope >= 0.0 {
-        return None;
-    }
-    let passed_s = passed[0].t_s + (level_pa - curve.level_pa(passed[0].t_s)) / slope;
-    let contributions = vec![
-        Contribution::rectangular("edge", edge.width_s() / 2.0),
-        Contribution::rectangular("lag of the reference", reference.lag.uncertainty.si()),
-        Contribution::rectangular("age of a conversion", module.converter.si() / 2.0),
-        Contribution::normal(
-            "reset point of this run",
-            off.random.standard_deviation_pa.hypot(curve.residual_pa) / slope.abs(),
-        ),
-    ];
-    combine(
-        edge.middle_s() - passed_s + reference.lag.value.si(),
-        channels.resolution_pa() / slope.abs(),
-        contributions,
-    )
-    .ok()
-}
-
 /// Samples within about twenty sample periods to each side, and well beyond the interval; both sides have to be there.
-fn around(samples: &[Sample], centre_s: f64, width_s: f64) -> &[Sample] {
+pub(crate) fn around(samples: &[Sample], centre_s: f64, width_s: f64) -> &[Sample] {
     let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return &[] };
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let period_s = (last.t_s - first.t_s) / samples.len().max(2) as f64;

@@ -2,11 +2,14 @@
 //!
 //! Pure: no driving state, no commands, no clock. A better ramp never changes what an old trace says.
 
+mod air_saving;
 mod channel;
 mod condition;
 mod level;
+mod level_check;
 mod promise;
 mod rejudge;
+mod response;
 mod stamp;
 mod switch_points;
 

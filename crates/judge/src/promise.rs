@@ -44,6 +44,14 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
             }
             all
         }
+        StepTask::Response(_) => {
+            vec![(QuantityName::ResponseOn, Role::Required), (QuantityName::ResponseOff, Role::Required)]
+        }
+        StepTask::AirSaving(_) => vec![
+            (QuantityName::CutOff, Role::Required),
+            (QuantityName::Resume, Role::Required),
+            (QuantityName::LowestLevel, Role::Required),
+        ],
         StepTask::Drive { .. }
         | StepTask::Hold { .. }
         | StepTask::WaitUntil { .. }

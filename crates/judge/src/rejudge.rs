@@ -1,8 +1,10 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
+use crate::air_saving::air_saving;
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::promise::verdict;
+use crate::response::response;
 use crate::switch_points::switch_points;
 use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
@@ -18,6 +20,8 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         StepTask::Zero { again, .. } => zero(&channels, marks, step, *again),
         StepTask::Leak(task) => leak(&channels, marks, step, task),
         StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
+        StepTask::Response(task) => response(&channels, marks, step, task),
+        StepTask::AirSaving(task) => air_saving(&channels, marks, step, task),
         StepTask::Drive { .. }
         | StepTask::Hold { .. }
         | StepTask::WaitUntil { .. }

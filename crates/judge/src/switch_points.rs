@@ -3,14 +3,14 @@
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::level::{
-    Crossings, Level, Sought, crossings, fast_delay, hysteresis, level, longest_delay_s, promised_spread_pa,
+    Crossings, Level, Sought, crossings, hysteresis, longest_delay_s, net_delay_s, promised_spread_pa,
 };
+use crate::level_check::{level_check, limits_of};
 use crate::promise::repeatability_judged;
+use crate::response::{Slow, delay, single_edge};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
-use tripbench_record::{
-    Check, CheckVerdict, LimitsRecord, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask,
-};
+use tripbench_record::{Check, CheckVerdict, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask};
 use tripbench_rig::{DigitalInput, Position};
 
 /// Largest ratio between the rates of two ramps at one level: more means that the rig changed in the run. Judgement of this
@@ -106,12 +106,20 @@ impl At<'_> {
     /// point by less than a third of its own U; else nothing is known.
     fn off_delay(&self, off: Option<&Level>, to: bool) -> Check {
         let check = blank(self.channels.task, self.step, QuantityName::OffDelay, Role::Required, "s");
-        let sought = Sought { input: &self.position.switch, to, rising: false, motion: Motion::FullFlow };
-        let fast = marks_of(self.marks, self.step, |segment| segment == Segment::Fast);
-        let found = fast
-            .last()
-            .zip(off)
-            .and_then(|(mark, off)| fast_delay(self.channels, mark, self.zero, sought, off));
+        let sought = Sought {
+            input: &self.position.switch,
+            to,
+            rising: false,
+            motion: self.task.falling,
+            delay_s: 0.0,
+        };
+        let slow = crossings(self.channels, self.marks, self.step, self.zero, sought);
+        let slow = Slow::of(self.channels, &slow);
+        let fast = marks_of(self.marks, self.step, |segment| segment == Segment::FastFalling { cycle: 1 });
+        let found = fast.last().zip(slow).and_then(|(mark, slow)| {
+            let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
+            delay(self.channels, &self.channels.samples(mark, self.zero), edge, slow)
+        });
         let Some(result) = found else {
             return Check {
                 remark: Some("no single change of the output was seen when the vacuum fell fast".into()),
@@ -153,7 +161,8 @@ impl At<'_> {
 
     fn crossings(&self, input: &DigitalInput, to: bool, rising: bool) -> Crossings {
         let motion = if rising { self.task.rising } else { self.task.falling };
-        let sought = Sought { input, to, rising, motion };
+        let delay_s = net_delay_s(self.channels.task);
+        let sought = Sought { input, to, rising, motion, delay_s };
         crossings(self.channels, self.marks, self.step, self.zero, sought)
     }
 
@@ -164,41 +173,11 @@ impl At<'_> {
         limits: Option<LevelLimits>,
     ) -> (Check, Option<Level>) {
         let role = if limits.is_some() { Role::Required } else { Role::Informative };
-        let mut check = blank(self.channels.task, self.step, quantity, role, "Pa");
-        check.crossings.clone_from(&found.records);
-        let limits = limits.map(|limits| Limits { low: Some(limits.low.si()), high: Some(limits.high.si()) });
-        let level = level(self.channels, self.zero, found);
-        if let Some(level) = &level {
-            check = judged(check, &level.result, limits, acceptance(self.channels.task));
-        } else {
-            check.limits = limits.map(|limits| LimitsRecord { low: limits.low, high: limits.high });
-        }
-        if let (Some(level), Some(limits)) = (&level, limits) {
-            self.every_crossing(&mut check, level, limits);
-        }
+        let check = blank(self.channels.task, self.step, quantity, role, "Pa");
+        let limits = limits.map(limits_of);
+        let (mut check, level) = level_check(self.channels, self.zero, check, found, limits);
         self.doubts(&mut check, found, limits);
         (check, level)
-    }
-
-    /// The limits hold for every crossing, not for their mean alone: one outside is a fail, one too near is no pass.
-    fn every_crossing(&self, check: &mut Check, level: &Level, limits: Limits) {
-        let w = match acceptance(self.channels.task) {
-            Acceptance::GuardBand => level.result.expanded_uncertainty,
-            Acceptance::Simple => 0.0,
-        };
-        let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
-        let outside =
-            check.crossings.iter().any(|crossing| crossing.high_pa < low - w || high + w < crossing.low_pa);
-        let near = check.crossings.iter().map(|crossing| f64::midpoint(crossing.low_pa, crossing.high_pa));
-        let near = near.filter(|level| !(low + w <= *level && *level <= high - w)).count();
-        if outside && check.verdict != CheckVerdict::Fail {
-            check.verdict = CheckVerdict::Fail;
-            check.remark = Some(String::from("single crossings lie outside the limits"));
-        } else if near > 0 && check.verdict == CheckVerdict::Pass {
-            check.verdict = CheckVerdict::Undecided;
-            check.remark =
-                Some(format!("{near} of {} crossings lie too near a limit", check.crossings.len()));
-        }
     }
 
     /// What the crossings leave open takes a pass away, and what they rule out makes a fail.

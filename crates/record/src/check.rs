@@ -31,6 +31,12 @@ words! {
         Resume = "resume",
         /// Delay of the output when the vacuum falls fast.
         OffDelay = "off-delay",
+        /// Longest time from the level to the output, turning on.
+        ResponseOn = "response-on",
+        /// Longest time from the level to the output, turning off.
+        ResponseOff = "response-off",
+        /// Lowest level after a device has cut its valve for the first time.
+        LowestLevel = "lowest-level",
     }
 }
 

@@ -24,7 +24,10 @@ pub use identity::{ClockState, Identity, IdentityHow, check_character, own_numbe
 pub use mark::{Mark, Segment, Thrown};
 pub use motion::{Motion, Way};
 pub use record::{FORMAT, PositionRecord, Record, Software, TraceRecord, VERSION};
-pub use task::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, SwitchPointsTask, Task};
+pub use task::{
+    AirSavingTask, Drive, LeakTask, LoadedSheets, PlannedStep, PositionPlan, ResponseTask, StepTask,
+    SwitchPointsTask, Task,
+};
 pub use trace::{Trace, TraceError};
 pub use verdict::{Verdict, promised_all_judged};
 pub use view::{Progress, RunView, StepState};

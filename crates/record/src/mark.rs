@@ -22,8 +22,21 @@ pub enum Segment {
         /// Cycle, from 1.
         cycle: u16,
     },
+    /// Evacuated at full flow past the window.
+    FastRising {
+        /// Operation, from 1.
+        cycle: u16,
+    },
     /// Vented from the deep end of the window: a second, much larger rate.
-    Fast,
+    FastFalling {
+        /// Operation, from 1.
+        cycle: u16,
+    },
+    /// A device drives the evacuation valve itself.
+    Saving {
+        /// Its position.
+        position: u8,
+    },
 }
 
 /// A stretch of the trace that belongs to a step.

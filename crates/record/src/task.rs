@@ -8,6 +8,7 @@ use std::sync::Arc;
 use tripbench_device::{SettingsSheet, SiteSheet, TypeSheet};
 use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
 use tripbench_rig::{Air, ReadPlan, RigSheet};
+use tripbench_sheet::words;
 
 /// The sheets of a run.
 #[derive(Debug, Clone)]
@@ -72,6 +73,54 @@ pub struct SwitchPointsTask {
     pub fast_fall: bool,
 }
 
+/// What the step `response` has to do.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ResponseTask {
+    /// Number of operations, fixed beforehand.
+    pub operations: u16,
+    /// Level that every operation goes beyond.
+    #[schemars(with = "f64")]
+    pub top: VacuumLevel,
+    /// Index of the step whose ramps give the levels at another rate.
+    pub levels_of: u16,
+    /// Longest time allowed from level to output.
+    #[schemars(with = "f64")]
+    pub limit: TimeSpan,
+}
+
+words! {
+    /// How a device gets the evacuation valve.
+    #[derive(JsonSchema)]
+    pub enum Drive {
+        /// The rig copies the device's valve output to its own, one scan later.
+        ThroughRig = "through-rig",
+        /// The rig's hand-over output connects the two.
+        ByWire = "by-wire",
+    }
+}
+
+/// What the step `air-saving` has to do.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct AirSavingTask {
+    /// Number of times that each device cuts its valve, fixed beforehand.
+    pub cycles: u16,
+    /// Level from which a device pulls first; one that has fallen so far does not resume.
+    #[schemars(with = "f64")]
+    pub bottom: VacuumLevel,
+    /// Level up to which it may pull.
+    #[schemars(with = "f64")]
+    pub top: VacuumLevel,
+    /// How it gets the valve.
+    pub drive: Drive,
+    /// What lets the level fall after it has cut: the bleed valve, or the rig's own leak.
+    pub falling: Air,
+    /// State of the valve output while it feeds.
+    pub feeding: bool,
+    /// Longest time from a cut to the next.
+    #[schemars(with = "f64")]
+    pub within: TimeSpan,
+}
+
 /// What a step has to do.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "do", rename_all = "kebab-case")]
@@ -88,6 +137,10 @@ pub enum StepTask {
     Leak(LeakTask),
     /// Rising and falling ramps through the window.
     SwitchPoints(SwitchPointsTask),
+    /// Fast crossings: the time from level to output.
+    Response(ResponseTask),
+    /// Each device drives the evacuation valve itself.
+    AirSaving(AirSavingTask),
     /// Sets the air and goes on.
     Drive {
         /// What the air is to do.

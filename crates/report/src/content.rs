@@ -46,6 +46,9 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::CutOff => "cut-off",
         QuantityName::Resume => "resume",
         QuantityName::OffDelay => "delay of the output, off",
+        QuantityName::ResponseOn => "response, on",
+        QuantityName::ResponseOff => "response, off",
+        QuantityName::LowestLevel => "lowest level, saving air",
     }
 }
 
@@ -66,7 +69,11 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
     let scale = style.unit.pascal();
     let is_level = matches!(
         check.quantity,
-        QuantityName::SwitchPoint | QuantityName::ResetPoint | QuantityName::CutOff | QuantityName::Resume
+        QuantityName::SwitchPoint
+            | QuantityName::ResetPoint
+            | QuantityName::CutOff
+            | QuantityName::Resume
+            | QuantityName::LowestLevel
     );
     match check.unit.as_str() {
         "Pa" => {

@@ -24,6 +24,8 @@ words! {
         Vent = "vent",
         /// Set point of a vacuum regulator in front of the evacuation valve.
         Regulator = "regulator",
+        /// Connects a device's own valve output to the evacuation valve.
+        HandOver = "hand-over",
         /// Electrical supply of the devices.
         DevicePower = "device-power",
     }
@@ -86,6 +88,13 @@ pub enum Order {
     Powered(Air),
     /// The regulator's set point, in pascal of vacuum, its valve open, device power on.
     Regulated(u32),
+    /// The evacuation valve is the device's at a position, device power on; the rest of the air as given.
+    HandedOver {
+        /// The position.
+        position: u8,
+        /// What the rig's own valves do meanwhile.
+        air: Air,
+    },
 }
 
 impl Order {
@@ -93,7 +102,7 @@ impl Order {
     pub const fn air(self) -> Air {
         match self {
             Self::Safe => Air::Rest,
-            Self::Powered(air) => air,
+            Self::Powered(air) | Self::HandedOver { air, .. } => air,
             Self::Regulated(_) => Air::Evacuate,
         }
     }
@@ -150,14 +159,21 @@ impl Output {
             let highest = match order {
                 Order::Powered(air) if air.evacuates() => self.deepest(),
                 Order::Regulated(pascal) => VacuumLevel::new(f64::from(pascal)),
+                // A device that pulls by itself pulls through an open regulator.
+                Order::HandedOver { .. } => self.deepest(),
                 Order::Safe | Order::Powered(_) => VacuumLevel::ZERO,
             };
             return self.counts(highest);
         }
         u16::from(match (order, self.name) {
-            (Order::Powered(_) | Order::Regulated(_), OutputName::DevicePower) => true,
+            (Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. }, OutputName::DevicePower) => {
+                true
+            }
             (Order::Safe | Order::Powered(Air::Rest), _) => *self.safe,
-            (Order::Powered(_) | Order::Regulated(_), name) => order.air().output() == Some(name),
+            (Order::HandedOver { position, .. }, OutputName::HandOver) => self.position == Some(position),
+            (Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. }, name) => {
+                order.air().output() == Some(name)
+            }
         })
     }
 }
@@ -172,6 +188,13 @@ impl RigSheet {
     pub fn can(&self, air: Air) -> bool {
         let by_hand = self.by_hand() && air != Air::EvacuateFine;
         by_hand || air.output().is_none_or(|wanted| self.has(wanted))
+    }
+
+    /// Whether a device at a position can be given the evacuation valve by wire.
+    pub fn hands_over(&self, position: u8) -> bool {
+        self.outputs
+            .iter()
+            .any(|output| output.name == OutputName::HandOver && output.position == Some(position))
     }
 
     /// Whether it has an output.

@@ -171,6 +171,8 @@ pub struct Output {
     pub safe: At<bool>,
     /// Counts of a regulator's set point.
     pub scale: Option<Scale<VacuumLevel>>,
+    /// The position whose device gets the evacuation valve by it, of a hand-over.
+    pub position: Option<u8>,
     /// What its valve does without power.
     pub without_power: Option<WithoutPower>,
     /// Where the sheet states it.

@@ -44,6 +44,8 @@ pub struct SimulatedBench {
     reference_noise: Noise,
     /// Converted reference and the number of its conversion.
     pub(crate) converted: (f64, u64),
+    /// The one before.
+    pub(crate) converted_before: f64,
     pub(crate) devices: Vec<Device>,
     /// Outputs in order of the rig sheet, and when each last changed.
     pub(crate) outputs: Vec<Driven>,
@@ -80,6 +82,7 @@ impl SimulatedBench {
             reference_before_pa: 0.0,
             reference_noise: Noise::new(truth.seed, 1),
             converted: (truth.reference.offset_pa, 0),
+            converted_before: truth.reference.offset_pa,
             devices: truth.devices.iter().map(|device| Device::new(device, truth.seed)).collect(),
             outputs: safe_words(rig)
                 .into_iter()
@@ -186,6 +189,21 @@ impl SimulatedBench {
         })
     }
 
+    /// Whether a device that was given the valve holds it open: by its line, the valve's delay included.
+    fn handed_over(&self) -> bool {
+        let seen_s = self.time_s() - self.truth.air.valve_delay.si();
+        let handed = self.rig.outputs.iter().zip(&self.outputs);
+        let handed =
+            handed.filter(|(output, driven)| output.name == OutputName::HandOver && driven.word != 0);
+        let mut positions = handed.filter_map(|(output, _)| output.position);
+        positions.any(|position| {
+            self.devices
+                .iter()
+                .find(|device| device.truth.position == position)
+                .is_some_and(|device| device.valve_at(seen_s))
+        })
+    }
+
     /// Level that the regulator keeps, pascal; none without a regulator.
     fn set_point_pa(&self) -> Option<f64> {
         let word = self.acting(OutputName::Regulator)?;
@@ -200,10 +218,11 @@ impl SimulatedBench {
         let share = |name| f64::from(u8::from(self.is_on(name).unwrap_or(false)));
         let pressure =
             if now_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
-        let evacuate =
-            self.evacuate_stuck.map_or_else(|| share(OutputName::Evacuate), |open| f64::from(u8::from(open)));
+        let evacuate = self
+            .evacuate_stuck
+            .unwrap_or_else(|| self.is_on(OutputName::Evacuate).unwrap_or(false) || self.handed_over());
         Openings {
-            evacuate,
+            evacuate: f64::from(u8::from(evacuate)),
             evacuate_fine: share(OutputName::EvacuateFine),
             bleed: share(OutputName::Bleed),
             vent: if self.vent_stuck_shut { 0.0 } else { share(OutputName::Vent) },
@@ -232,8 +251,16 @@ impl SimulatedBench {
             let share = ((number as f64 * period_s - from_s) / STEP_S).clamp(0.0, 1.0);
             let level =
                 self.reference_before_pa + share * (self.reference.output() - self.reference_before_pa);
+            self.converted_before = self.converted.0;
             self.converted = (self.reading(level, number), number);
         }
+    }
+
+    /// The conversion that was there at a moment: the grid may be ahead of it by less than one step.
+    pub(crate) fn converted_at(&self, at_s: f64) -> f64 {
+        #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+        let since_s = self.converted.1 as f64 * self.rig.module.converter.si();
+        if at_s < since_s && !self.reference_frozen { self.converted_before } else { self.converted.0 }
     }
 
     /// What the reference sends for a lagged level.

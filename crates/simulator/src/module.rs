@@ -30,7 +30,7 @@ impl SimulatedBench {
         let reference = if instant && !self.reference_frozen {
             self.reading(self.reference_at(at_s), self.reads)
         } else {
-            self.converted.0
+            self.converted_at(at_s)
         };
         image.put_analog(&self.rig.reference.input, reference);
         if let Some(input) = &self.rig.air_pressure {

@@ -23,47 +23,45 @@ impl Planner<'_> {
         }
         self.fast_enough();
         let (mut zeroed, mut watched) = (false, false);
-        let judged = self.sheets.settings.is_some();
         for (index, step) in script.steps.iter().enumerate() {
             match step.kind {
                 StepKind::Zero { .. } => zeroed = true,
                 StepKind::Leak { .. } => watched = true,
                 StepKind::SwitchPoints { .. } => {
                     self.mode(step);
-                    if judged && !watched {
-                        let help = "put a step with do = \"leak\" before it: with an unknown leak no level can be judged";
-                        self.finding(
-                            "no-leak-before",
-                            &step.place,
-                            "switch-points without a leak step before",
-                            help,
-                        );
-                    }
-                    let later = &script.steps[index + 1..];
-                    if judged && !later.iter().any(|step| matches!(step.kind, StepKind::Zero { .. })) {
-                        let help = "put a step with do = \"zero\" after it: a reference that drifts would shift every level";
-                        self.finding(
-                            "no-zero-after",
-                            &step.place,
-                            "switch-points without a zero after",
-                            help,
-                        );
-                    }
-                    if !zeroed {
-                        let help = "put a step with do = \"zero\" before it: without it a reference offset would shift every level";
-                        self.finding(
-                            "no-zero-before",
-                            &step.place,
-                            "switch-points without a zero before",
-                            help,
-                        );
-                    }
+                    self.framed(script, index, (zeroed, watched));
+                }
+                StepKind::Response { .. } | StepKind::AirSaving { .. } => {
+                    self.framed(script, index, (zeroed, watched));
                 }
                 StepKind::Drive { .. }
                 | StepKind::Hold { .. }
                 | StepKind::WaitUntil { .. }
                 | StepKind::Ask { .. } => {}
             }
+        }
+    }
+
+    /// Whether a step that judges levels has a zero before and after, and a leak step before.
+    fn framed(&self, script: &Script, index: usize, (zeroed, watched): (bool, bool)) {
+        let step = &script.steps[index];
+        let (name, judged) = (step.kind.name(), self.sheets.settings.is_some());
+        let missing = |rule, what: &str, help| {
+            self.finding(rule, &step.place, &format!("{name} without a {what}"), help);
+        };
+        if judged && !watched {
+            let help = "put a step with do = \"leak\" before it: with an unknown leak no level can be judged";
+            missing("no-leak-before", "leak step before", help);
+        }
+        let mut later = script.steps[index + 1..].iter();
+        if judged && !later.any(|step| matches!(step.kind, StepKind::Zero { .. })) {
+            let help =
+                "put a step with do = \"zero\" after it: a reference that drifts would shift every level";
+            missing("no-zero-after", "zero after", help);
+        }
+        if !zeroed {
+            let help = "put a step with do = \"zero\" before it: without it a reference offset would shift every level";
+            missing("no-zero-before", "zero before", help);
         }
     }
 

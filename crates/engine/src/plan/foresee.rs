@@ -60,15 +60,19 @@ impl Planner<'_> {
                 (scan_s, rate)
             }
         };
-        let spread =
-            sheets.device.as_ref().zip(sheets.settings.as_ref()).map_or(50.0, |(device, settings)| {
-                device.promise.repeatability.half_width(limits.low, device.scale(settings.unit.value)).si()
-                    / 2.0
-            });
+        let spread = self.spread_pa(limits);
         let crossing = (rate * period_s / 12f64.sqrt()).hypot(spread) / f64::from(task.cycles.max(1)).sqrt();
         let delay = rate_left * self.response_s() / 12f64.sqrt();
         let lag = rate_left * sheets.rig.reference.lag.uncertainty.si() / 3f64.sqrt();
         crossing.hypot(delay).hypot(lag)
+    }
+
+    /// Spread of one crossing as the type promises it, a standard deviation.
+    pub(super) fn spread_pa(&self, limits: LevelLimits) -> f64 {
+        let sheets = self.sheets.device.as_ref().zip(self.sheets.settings.as_ref());
+        sheets.map_or(50.0, |(device, settings)| {
+            device.promise.repeatability.half_width(limits.low, device.scale(settings.unit.value)).si() / 2.0
+        })
     }
 
     fn level_uncertainty_pa(

@@ -48,7 +48,9 @@ impl Planner<'_> {
         let task = SwitchPointsTask { cycles: *cycles, bottom, top, near, rising, falling, valve, fast_fall };
         let cycle = self.motion_time(rising, (bottom, top)) + self.motion_time(falling, (top, bottom));
         self.short_enough(cycle, &step.place)?;
-        self.watched_after(script, index, rising)?;
+        if !rising.is_free() {
+            self.watched_after(script, index, "switch-points")?;
+        }
         Some(("switch-points", StepTask::SwitchPoints(task), self.duration(script, index, &task, cycle)))
     }
 
@@ -107,6 +109,10 @@ impl Planner<'_> {
         let rate = rate(rig, self.reached(), Air::Evacuate, expected.on.low).si();
         let [by_delay, by_edge] = self.variances_per_rate(cycles);
         let fixed = self.calibration_pa().powi(2);
+        // A response needs the levels at a rate well below full flow.
+        if script.steps[index + 1..].iter().any(|step| matches!(step.kind, StepKind::Response { .. })) {
+            return Way::Throttled;
+        }
         let grows = |per_rate: f64| (1.0 + rate.powi(2) * per_rate / fixed).sqrt() >= 1.02;
         let throttled =
             grows(by_delay) || (grows(by_delay + by_edge) && self.time_for_throttle(&expected, cycles));
@@ -193,7 +199,7 @@ impl Planner<'_> {
     }
 
     /// Whether one cycle fits into the time that the interlock allows under vacuum; between two the rig can be vented.
-    fn short_enough(&self, cycle_s: f64, place: &Place) -> Option<()> {
+    pub(super) fn short_enough(&self, cycle_s: f64, place: &Place) -> Option<()> {
         let allowed_s = self.longest_at_vacuum_s();
         if cycle_s <= allowed_s {
             return Some(());
@@ -212,20 +218,15 @@ impl Planner<'_> {
     }
 
     /// Where the rig's own rate does not show that a hose came off, the leak is watched again afterwards.
-    fn watched_after(&self, script: &Script, index: usize, rising: Motion) -> Option<()> {
-        let later = &script.steps[index + 1..];
-        let watched = later.iter().any(|step| matches!(step.kind, StepKind::Leak { .. }));
-        if rising.is_free() || watched || self.sheets.settings.is_none() {
+    pub(super) fn watched_after(&self, script: &Script, index: usize, name: &str) -> Option<()> {
+        let mut later = script.steps[index + 1..].iter();
+        if self.sheets.settings.is_none() || later.any(|step| matches!(step.kind, StepKind::Leak { .. })) {
             return Some(());
         }
         let help =
             "put a step with do = \"leak\" after it: this way the rate does not show that a hose came off";
-        self.finding(
-            "no-leak-after",
-            &script.steps[index].place,
-            "switch-points without a leak step after",
-            help,
-        );
+        let message = format!("{name} without a leak step after");
+        self.finding("no-leak-after", &script.steps[index].place, &message, help);
         None
     }
 
@@ -271,13 +272,10 @@ impl Planner<'_> {
 
     /// Whether cut-off and resume are judged; refused where the rig can not see the valve outputs.
     fn valve(&self, step: &ScriptStep, wanted: bool) -> Option<bool> {
-        let blind = self.positions.iter().find(|plan| {
-            self.sheets.rig.position(plan.number).is_some_and(|position| position.valve.is_none())
-        });
-        match blind.filter(|_| wanted) {
+        match self.blind_position().filter(|_| wanted) {
             None => Some(wanted),
             Some(blind) => {
-                let message = format!("the rig has no valve input at position {}", blind.number);
+                let message = format!("the rig has no valve input at position {blind}");
                 let help =
                     "add it to the rig sheet, or write valve = false: then cut-off and resume are not judged";
                 self.finding("valve-not-seen", &step.place, &message, help);

@@ -168,7 +168,8 @@ impl Calibration {
 
 impl Output {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let name = reader.required("name", "evacuate, evacuate-fine, bleed, vent, regulator or device-power");
+        let name = reader
+            .required("name", "evacuate, evacuate-fine, bleed, vent, regulator, hand-over or device-power");
         let regulator = name.as_ref().is_some_and(|name| name.value == OutputName::Regulator);
         let at = reader.required(
             "at",
@@ -189,6 +190,10 @@ impl Output {
             reader.optional("counts", "a regulator's counts at two points, 0 to 65535");
         let values: Option<Option<At<[VacuumLevel; 2]>>> =
             reader.optional("values", "the level that it is asked for at the same two points");
+        let position = reader.optional::<u8>(
+            "position",
+            "of a hand-over: the position whose device gets the evacuation valve",
+        );
         let without_power = reader.optional("without_power", "what its valve does without power");
         let scale =
             counts?.zip(values?).map(|(counts, values)| Scale { counts: counts.value, values: values.value });
@@ -197,6 +202,7 @@ impl Output {
             at: at?,
             safe: safe?,
             scale,
+            position: position?.map(|position| position.value),
             without_power: without_power?.map(|word| word.value),
             place: reader.place(),
         })

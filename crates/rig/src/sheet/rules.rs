@@ -21,6 +21,7 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
         capture_needs_clock(sheet),
         regulator_scaled(sheet),
         clock_lasts(sheet),
+        hand_over_to_a_position(sheet),
     ];
     let all: Vec<_> = findings.into_iter().flatten().collect();
     let good = all.is_empty();
@@ -121,6 +122,25 @@ fn capture_needs_clock(sheet: &RigSheet) -> Vec<Finding> {
     sheet.digital_inputs().into_iter().filter_map(|input| input.capture.as_ref().and_then(finding)).collect()
 }
 
+fn hand_over_to_a_position(sheet: &RigSheet) -> Vec<Finding> {
+    let wrong = sheet.outputs.iter().filter(|output| {
+        let there = output.position.is_some_and(|number| sheet.position(number).is_some());
+        if output.name == OutputName::HandOver { !there } else { output.position.is_some() }
+    });
+    wrong
+        .map(|output| {
+            let numbers: Vec<_> =
+                sheet.positions.iter().map(|position| position.number.to_string()).collect();
+            let help = format!(
+                "a hand-over, and nothing else, has position = n; positions of this rig: {}",
+                numbers.join(", ")
+            );
+            let message = format!("to whom is `{}` handed over?", output.name);
+            Finding::error("hand-over-to", &output.place, Wording::new(message, "this output", help))
+        })
+        .collect()
+}
+
 /// A clock that starts again between two scans can not be counted on.
 fn clock_lasts(sheet: &RigSheet) -> Vec<Finding> {
     /// Twice the longest time between two scans that a run believes.
@@ -162,7 +182,9 @@ fn outputs_once(sheet: &RigSheet) -> Vec<Finding> {
         Finding::error("named-twice", place, wording).with(first, "first here")
     };
     let outputs = sheet.outputs.iter().enumerate().filter_map(|(index, output)| {
-        let first = sheet.outputs[..index].iter().find(|other| other.name == output.name)?;
+        let first = sheet.outputs[..index]
+            .iter()
+            .find(|other| (other.name, other.position) == (output.name, output.position))?;
         Some(twice(format!("output `{}`", output.name), &output.place, &first.place))
     });
     let positions = sheet.positions.iter().enumerate().filter_map(|(index, position)| {
@@ -226,7 +248,11 @@ fn valves_safe(sheet: &RigSheet) -> Vec<Finding> {
     let unsafe_on = |name| {
         matches!(
             name,
-            OutputName::Evacuate | OutputName::EvacuateFine | OutputName::Regulator | OutputName::DevicePower
+            OutputName::Evacuate
+                | OutputName::EvacuateFine
+                | OutputName::Regulator
+                | OutputName::HandOver
+                | OutputName::DevicePower
         )
     };
     let wrong = sheet.outputs.iter().filter(|output| unsafe_on(output.name) && *output.safe);

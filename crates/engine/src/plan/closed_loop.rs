@@ -1,0 +1,230 @@
+//! Planning of `response` and `air-saving`: what they need of the rig, the settings and the steps before.
+
+use super::{FAST_END, Planner, deepest};
+use crate::predict::motion_rate;
+use crate::script::{Script, StepKind};
+use tripbench_device::SupplyValve;
+use tripbench_quantity::{LevelDifference, TimeSpan, VacuumLevel};
+use tripbench_record::{AirSavingTask, Drive, Motion, ResponseTask, StepTask, SwitchPointsTask};
+use tripbench_rig::{Air, OutputName, WithoutPower};
+use tripbench_sheet::{At, Finding, Place, Wording};
+
+/// What a step is planned to: its name, its task, its predicted seconds.
+type Planned = (&'static str, StepTask, f64);
+
+impl Planner<'_> {
+    pub(super) fn response(&self, script: &Script, index: usize) -> Option<Planned> {
+        let step = script.steps.get(index)?;
+        let StepKind::Response { operations, limit } = &step.kind else { return None };
+        let place = &step.place;
+        let expected = self.judged_against(place, "response")?;
+        self.moved_by_valves(place, "response")?;
+        let (levels_of, ramps) = self.ramps_before(script, index)?;
+        for deeper in [true, false] {
+            self.slow_enough(&ramps, deeper, place)?;
+        }
+        let top = deepest(&expected) + LevelDifference::new(1_500.0);
+        self.reachable(top, place)?;
+        let limit = limit.as_ref().map_or(TimeSpan::new(self.response_s()), |limit| limit.value);
+        self.foresee_response((limit, ramps.cycles), &expected, place);
+        let answered_s = 2.0 * limit.si() + 0.1;
+        let once_s = self.time_of(Air::Evacuate, (FAST_END, top)) + self.time_of(Air::Vent, (top, FAST_END));
+        let predicted = f64::from(*operations) * (once_s + 3.0 * answered_s);
+        let task = ResponseTask { operations: *operations, top, levels_of, limit };
+        Some(("response", StepTask::Response(task), predicted))
+    }
+
+    /// The switch-points step before, whose ramps give the levels at another rate.
+    fn ramps_before(&self, script: &Script, index: usize) -> Option<(u16, SwitchPointsTask)> {
+        let before =
+            script.steps[..index].iter().rposition(|step| matches!(step.kind, StepKind::SwitchPoints { .. }));
+        let Some(before) = before else {
+            let help = "put a step with do = \"switch-points\" before it: a response is counted from the levels of the same run";
+            self.finding(
+                "no-levels-before",
+                &script.steps[index].place,
+                "response without switch-points before",
+                help,
+            );
+            return None;
+        };
+        let StepTask::SwitchPoints(task) = self.switch_points(script, before)?.1 else { return None };
+        Some((u16::try_from(before).ok()?, task))
+    }
+
+    /// Whether the ramps that gave the levels are slow beside a fast crossing: at one rate alone level and delay are one.
+    fn slow_enough(&self, ramps: &SwitchPointsTask, deeper: bool, place: &Place) -> Option<()> {
+        let expected = self.expected()?;
+        let (motion, level) =
+            if deeper { (ramps.rising, expected.on.low) } else { (ramps.falling, expected.off.high) };
+        if matches!(motion, Motion::Pulses { .. }) {
+            return Some(());
+        }
+        let rate = |motion| motion_rate(&self.sheets.rig, self.reached(), (motion, deeper), level).si();
+        if 2.0 * rate(motion) <= rate(Motion::FullFlow) {
+            return Some(());
+        }
+        let direction = if deeper { "rising" } else { "falling" };
+        let help = "the levels have to be found at half the rate or less: way = \"throttled\", \"regulated\" or \"pulses\" in the switch-points step, and a bleed valve for the fall";
+        let message = format!("response needs levels from slower {direction} ramps");
+        self.finding("response-needs-slower", place, &message, help);
+        None
+    }
+
+    /// Says so where the reads are too far apart to show a response within its limit.
+    fn foresee_response(
+        &self,
+        (limit, cycles): (TimeSpan, u16),
+        expected: &tripbench_device::Expected,
+        place: &Place,
+    ) {
+        let rig = &self.sheets.rig;
+        let stamped = rig.positions.iter().all(|position| position.switch.capture.is_some());
+        let tick = rig.module.clock.as_ref().filter(|_| stamped).map(|clock| clock.tick.si());
+        let read_s = rig.scan_time().si() + rig.module.image_age.si();
+        let edge_s = tick.map_or(read_s, |tick| 2.0 * tick + rig.link.answer_time.si());
+        let rate = motion_rate(rig, self.reached(), (Motion::FullFlow, true), expected.on.low).si().max(1.0);
+        let level_s = self.spread_pa(expected.on) / f64::from(cycles.max(1)).sqrt() / rate;
+        let told_s = 0.95 * (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si()).hypot(2.0 * level_s);
+        if 2.0 * told_s <= limit.si() {
+            return;
+        }
+        let message = format!(
+            "a response is told to about {:.0} ms here; whether it is within {:.0} ms will often be undecided",
+            told_s * 1e3,
+            limit.si() * 1e3
+        );
+        let help = "inputs that the module stamps (capture), a faster wire, or a reference whose lag is known closer tell more";
+        self.findings.add(Finding::warning(
+            "response-not-told",
+            place,
+            Wording::new(message, "this step", help),
+        ));
+    }
+
+    pub(super) fn air_saving(&self, script: &Script, index: usize) -> Option<Planned> {
+        let step = script.steps.get(index)?;
+        let StepKind::AirSaving { cycles, drive, leak_only } = &step.kind else { return None };
+        let place = &step.place;
+        let expected = self.judged_against(place, "air-saving")?;
+        self.moved_by_valves(place, "air-saving")?;
+        let settings = self.sheets.settings.as_ref()?;
+        let Some(saving) = &settings.air_saving else {
+            let help = "add [air_saving] to the settings sheet, or leave this step out";
+            self.finding("no-air-saving", place, "these settings have no air saving", help);
+            return None;
+        };
+        self.sees_valves(place)?;
+        self.watched_after(script, index, "air-saving")?;
+        let drive = self.drive(drive.as_ref(), saving.supply_valve, place)?;
+        let falling = if *leak_only || !self.sheets.rig.can(Air::Bleed) { Air::Hold } else { Air::Bleed };
+        let [bottom, top] = [
+            VacuumLevel::new((expected.off.low.si() - 1_500.0).max(500.0)),
+            deepest(&expected) + LevelDifference::new(1_500.0),
+        ];
+        self.reachable(top, place)?;
+        let feeding = saving.supply_valve == SupplyValve::ClosedWithoutPower;
+        let between = (saving.resume.value, saving.cut_off.value);
+        let fall_s = self.fall_s(falling, (between.1, between.0));
+        let rise_s = self.time_of(Air::Evacuate, between);
+        let first_s = self.time_of(Air::Evacuate, (bottom, between.1));
+        let whole_s = first_s + f64::from(*cycles) * (rise_s + fall_s) + 0.5;
+        self.short_enough(whole_s, place)?;
+        let within = TimeSpan::new(2.0 * (fall_s + first_s) + 5.0);
+        let task = AirSavingTask { cycles: *cycles, bottom, top, drive, falling, feeding, within };
+        #[expect(clippy::cast_precision_loss, reason = "64 positions at most")]
+        let positions = self.positions.len() as f64;
+        let back_s = self.fall_s(falling, (between.0, bottom));
+        Some(("air-saving", StepTask::AirSaving(task), positions * (whole_s + back_s)))
+    }
+
+    /// Predicted time of a fall, by the bleed valve or by the leak that the rig may have.
+    fn fall_s(&self, falling: Air, levels: (VacuumLevel, VacuumLevel)) -> f64 {
+        if falling == Air::Hold {
+            (levels.0.si() - levels.1.si()).abs() / self.sheets.rig.manifold.largest_leak.si().max(1.0)
+        } else {
+            self.time_of(falling, levels)
+        }
+    }
+
+    /// How the devices get the valve: as asked, refused where the rig can not; else by wire where it can.
+    fn drive(&self, asked: Option<&At<Drive>>, valve: SupplyValve, place: &Place) -> Option<Drive> {
+        let rig = &self.sheets.rig;
+        let wired = self.positions.iter().all(|position| rig.hands_over(position.number));
+        let drive = asked.map_or(if wired { Drive::ByWire } else { Drive::ThroughRig }, |drive| drive.value);
+        let place = asked.map_or(place, |drive| &drive.place);
+        if drive == Drive::ThroughRig {
+            return Some(drive);
+        }
+        if !wired {
+            let help = "add an [[output]] with name = \"hand-over\" and position = n for each, or write drive = \"through-rig\"";
+            self.finding("no-hand-over", place, "the rig can not hand its evacuation valve over", help);
+            return None;
+        }
+        let evacuate = rig.outputs.iter().find(|output| output.name == OutputName::Evacuate)?;
+        let needed = match valve {
+            SupplyValve::ClosedWithoutPower => WithoutPower::Closed,
+            SupplyValve::OpenWithoutPower => WithoutPower::Open,
+        };
+        if evacuate.without_power == Some(needed) {
+            return Some(drive);
+        }
+        let message = format!(
+            "this device drives a valve that is {needed} without power, the rig's is not known to be"
+        );
+        let help = "write without_power at the output `evacuate` if it is, or drive = \"through-rig\": then it does not matter";
+        let finding = Finding::error("valve-of-other-kind", place, Wording::new(message, "by wire", help));
+        self.findings.add(finding.with(&evacuate.place, "the rig's valve"));
+        None
+    }
+
+    fn judged_against(&self, place: &Place, what: &str) -> Option<tripbench_device::Expected> {
+        let expected = self.expected();
+        if expected.is_none() {
+            let message = format!("{what} needs a settings and a type sheet");
+            self.finding(
+                "nothing-promised",
+                place,
+                &message,
+                "give --type and --settings: without them nothing says what is right",
+            );
+        }
+        expected
+    }
+
+    /// Whether valves move the air: a hand is not fast, and no device drives it.
+    fn moved_by_valves(&self, place: &Place, what: &str) -> Option<()> {
+        let rig = &self.sheets.rig;
+        if rig.has(OutputName::Evacuate) && rig.has(OutputName::Vent) {
+            return Some(());
+        }
+        let name = &rig.header.name;
+        let wording = Wording::new(
+            format!("{what} needs valves: the rig `{}` is worked by hand", name.value),
+            "this step",
+            "leave this step out, or add outputs `evacuate` and `vent`",
+        );
+        self.findings
+            .add(Finding::error("valves-missing", place, wording).with(&name.place, "the rig sheet"));
+        None
+    }
+
+    fn sees_valves(&self, place: &Place) -> Option<()> {
+        let Some(number) = self.blind_position() else { return Some(()) };
+        let message = format!("the rig has no valve input at position {number}");
+        self.finding(
+            "valve-not-seen",
+            place,
+            &message,
+            "add it to the rig sheet: without it nobody sees when the device cuts",
+        );
+        None
+    }
+
+    /// The first position that takes part whose valve output the rig does not see.
+    pub(super) fn blind_position(&self) -> Option<u8> {
+        let rig = &self.sheets.rig;
+        let blind = |number: &u8| rig.position(*number).is_some_and(|position| position.valve.is_none());
+        self.positions.iter().map(|plan| plan.number).find(blind)
+    }
+}

@@ -1,0 +1,243 @@
+//! Step `air-saving`: the device drives the evacuation valve; where it cuts, where it feeds again, and that the part stays held.
+
+use crate::channel::{Change, Channels, Zero, changes, marks_of, zero_before};
+use crate::condition::{acceptance, blank, judged};
+use crate::level::{Crossings, between_reads, net_delay_s};
+use crate::level_check::{level_check, limits_of};
+use crate::stamp::edge;
+use tripbench_device::{Expected, LevelLimits, Logic, expected};
+use tripbench_measure::{Contribution, CrossingInterval, Limits, Sample, combine, distinct, fit_curve};
+use tripbench_quantity::VacuumLevel;
+use tripbench_record::{
+    AirSavingTask, Check, CheckVerdict, CrossingRecord, Mark, QuantityName, Role, Segment,
+};
+use tripbench_rig::Position;
+
+/// Checks of each position.
+pub(crate) fn air_saving(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    step: u16,
+    task: &AirSavingTask,
+) -> Vec<Check> {
+    let sheets = &channels.task.sheets;
+    let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
+    let (Some(zero), Some((settings, device))) = (zero, sheets.settings.as_ref().zip(sheets.device.as_ref()))
+    else {
+        return Vec::new();
+    };
+    let expected = expected(settings, device);
+    let held = settings.logic == Logic::NormallyOpen;
+    let mut checks = Vec::new();
+    for plan in &channels.task.positions {
+        let number = plan.number;
+        let Some(position) = sheets.rig.position(number) else { continue };
+        let of_it = |segment| segment == Segment::Saving { position: number };
+        let Some(mark) = marks_of(marks, step, of_it).last().copied() else { continue };
+        let at = At { channels, mark, step, task, zero, position, held };
+        checks
+            .extend(at.checks(&expected).into_iter().map(|check| Check { position: Some(number), ..check }));
+    }
+    checks
+}
+
+/// One position in one step.
+struct At<'c> {
+    channels: &'c Channels<'c>,
+    mark: Mark,
+    step: u16,
+    task: &'c AirSavingTask,
+    zero: Zero,
+    position: &'c Position,
+    /// State of the switch output while a part is held.
+    held: bool,
+}
+
+impl At<'_> {
+    fn checks(&self, expected: &Expected) -> Vec<Check> {
+        let samples = self.channels.samples(&self.mark, self.zero);
+        let (cut, fed) = self.crossings(&samples);
+        vec![
+            self.level(QuantityName::CutOff, &cut, expected.cut_off),
+            self.level(QuantityName::Resume, &fed, expected.resume),
+            self.lowest(&samples, (&cut, &fed), &expected.off),
+        ]
+    }
+
+    /// Where the valve output said to cut, and where to feed again.
+    fn crossings(&self, samples: &[Sample]) -> (Crossings, Crossings) {
+        let found = |rising| Crossings { rising, alive: true, ..Crossings::default() };
+        let (mut cut, mut fed) = (found(true), found(false));
+        let Some(valve) = &self.position.valve else { return (cut, fed) };
+        let all = changes(&self.channels.bits(&self.mark, valve));
+        let uncounted = between_reads(self.channels, &self.mark, valve, &all);
+        // What powers up at the start is not a resume: a device feeds when a part is to be gripped.
+        let first_cut = all.iter().position(|change| change.on != self.task.feeding);
+        let mut before_s = self.mark.from.seconds();
+        for change in all.iter().skip(first_cut.unwrap_or(all.len())) {
+            let cuts = change.on != self.task.feeding;
+            let into = if cuts { &mut cut } else { &mut fed };
+            match self.place(samples, before_s, change, cuts) {
+                Some((interval, record)) => {
+                    into.intervals.push(interval);
+                    let cycle = u16::try_from(into.records.len() + 1).unwrap_or(u16::MAX);
+                    into.records.push(CrossingRecord { cycle, ..record });
+                }
+                None => into.unplaced += 1,
+            }
+            before_s = change.first_new.after.seconds();
+        }
+        (cut.uncounted, fed.uncounted) = (uncounted, uncounted);
+        let wanted = u32::from(self.task.cycles);
+        for one in [&mut cut, &mut fed] {
+            let seen = u32::try_from(one.records.len()).unwrap_or(0) + one.unplaced;
+            one.missing = wanted.saturating_sub(seen);
+        }
+        (cut, fed)
+    }
+
+    /// The level at an edge from what was read before it alone: afterwards the device itself has changed the ramp.
+    fn place(
+        &self,
+        samples: &[Sample],
+        before_s: f64,
+        change: &Change,
+        rising: bool,
+    ) -> Option<(CrossingInterval, CrossingRecord)> {
+        /// Longest stretch that is fitted; shorter than the time constants of the air.
+        const LONGEST_S: f64 = 0.3;
+        let valve = self.position.valve.as_ref()?;
+        let edge = edge(self.channels, &self.mark, valve, change)?;
+        let delay_s = net_delay_s(self.channels.task);
+        let (from_s, to_s) = (edge.earliest_s - delay_s, edge.latest_s - delay_s);
+        // Half of what came before: at its start the last change of the air is still under way.
+        let start_s = f64::midpoint(before_s, edge.earliest_s).max(edge.earliest_s - LONGEST_S);
+        let here: Vec<Sample> = samples
+            .iter()
+            .filter(|sample| start_s <= sample.t_s && sample.t_s <= edge.earliest_s)
+            .copied()
+            .collect();
+        let centre_s = f64::midpoint(from_s, to_s);
+        let curve = fit_curve(&distinct(&here), centre_s, self.channels.resolution_pa())?;
+        let slope = curve.slope_pa_per_s(centre_s);
+        if (slope > 0.0) != rising || !slope.is_finite() {
+            return None;
+        }
+        let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
+        let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+        let record = CrossingRecord {
+            cycle: 0,
+            earliest_s: edge.earliest_s,
+            latest_s: edge.latest_s,
+            low_pa,
+            high_pa,
+            rate_pa_per_s: slope,
+        };
+        Some((CrossingInterval { low_pa, high_pa, fit_pa: curve.level_uncertainty_pa(to_s) }, record))
+    }
+
+    fn level(&self, quantity: QuantityName, found: &Crossings, limits: Option<LevelLimits>) -> Check {
+        let check = blank(self.channels.task, self.step, quantity, Role::Required, "Pa");
+        let (mut check, _) = level_check(self.channels, self.zero, check, found, limits.map(limits_of));
+        let cycles = self.task.cycles;
+        let remark = if found.uncounted != 0 {
+            format!("the module counted {} changes of the valve output more than were read", found.uncounted)
+        } else if found.missing > 0 {
+            let deep = if found.rising { self.task.top } else { self.task.bottom };
+            let level = self.channels.task.sheets.site.style.level(deep);
+            format!("the valve output changed {} times too few of {cycles}, up to {level}", found.missing)
+        } else if found.unplaced > 0 {
+            format!("only {} of {cycles} changes could be used", found.records.len())
+        } else {
+            return check;
+        };
+        check.remark = Some(remark);
+        // It never cut up to the deep end, or never fed again down to the other: shown, where the input is alive.
+        let shown = found.missing > 0 && found.uncounted == 0 && found.unplaced == 0 && self.seen_live();
+        check.verdict = if shown { CheckVerdict::Fail } else { CheckVerdict::Undecided };
+        check
+    }
+
+    /// Whether the valve output changed at all, or the plug is seen to be in.
+    fn seen_live(&self) -> bool {
+        let changed = |input| !changes(&self.channels.bits(&self.mark, input)).is_empty();
+        let plugged = self
+            .position
+            .present
+            .as_ref()
+            .is_some_and(|present| self.channels.bits(&self.mark, present).iter().all(|bit| bit.on));
+        self.position.valve.as_ref().is_some_and(changed) || (plugged && changed(&self.position.switch))
+    }
+
+    /// From the first cut on the part stays held: the output never drops, and the level stays deeper than where it may.
+    fn lowest(&self, samples: &[Sample], (cuts, fed): (&Crossings, &Crossings), off: &LevelLimits) -> Check {
+        let task = self.channels.task;
+        let mut check = blank(task, self.step, QuantityName::LowestLevel, Role::Required, "Pa");
+        let Some(cut) = cuts.records.first() else {
+            return Check { remark: Some("the device never cut its valve".into()), ..check };
+        };
+        let after = samples.iter().filter(|sample| sample.t_s > cut.latest_s);
+        let Some(lowest_pa) = after.map(|sample| sample.level_pa).reduce(f64::min) else { return check };
+        let reference = &task.sheets.rig.reference;
+        let calibration = &reference.calibration;
+        let rates = cuts.records.iter().chain(&fed.records).map(|record| record.rate_pa_per_s.abs());
+        let rate = rates.fold(0.0, f64::max);
+        let contributions = vec![
+            Contribution::normal(
+                "calibration of the reference",
+                calibration.expanded_uncertainty.si() / *calibration.coverage_factor,
+            ),
+            Contribution::normal("noise of the reference", reference.noise.si()),
+            Contribution::rectangular("between two reads", rate * task.sheets.rig.scan_time().si()),
+            Contribution::rectangular("zero drift of the reference", reference.drift.si()),
+            Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
+        ];
+        let limits = Limits { low: Some(off.high.si()), high: None };
+        let Ok(result) = combine(lowest_pa, self.channels.resolution_pa(), contributions) else {
+            return check;
+        };
+        check = judged(check, &result, Some(limits), acceptance(task));
+        let (drops, remark) = self.drops(cut.latest_s);
+        if drops > 0 {
+            check.verdict = CheckVerdict::Fail;
+            check.remark = Some(remark);
+        } else if check.verdict == CheckVerdict::Fail {
+            // So far down a good output may drop; this one has not.
+            check.verdict = CheckVerdict::Undecided;
+            check.remark =
+                Some(String::from("the level fell to where the output may drop, though it did not"));
+        } else {
+            check.remark = Some(self.with_the_leak_alone(remark));
+        }
+        check
+    }
+
+    /// How often the switch output dropped after a moment.
+    fn drops(&self, after_s: f64) -> (usize, String) {
+        let bits = self.channels.bits(&self.mark, &self.position.switch);
+        let all = changes(&bits);
+        let dropped =
+            all.iter().filter(|change| change.on != self.held && change.first_new.before.seconds() > after_s);
+        let held =
+            bits.iter().filter(|bit| bit.span.before.seconds() > after_s).all(|bit| bit.on == self.held);
+        let uncounted = between_reads(self.channels, &self.mark, &self.position.switch, &all);
+        let drops = dropped.count() + usize::from(uncounted > 0) + usize::from(!held);
+        let remark = if drops > 0 {
+            "the switch output dropped while the device saved air: the part would have been reported lost"
+        } else {
+            "the switch output never dropped"
+        };
+        (drops, remark.to_owned())
+    }
+
+    /// What the level would have fallen to with the rig's largest leak alone: resume level less leak times delays.
+    fn with_the_leak_alone(&self, remark: String) -> String {
+        let rig = &self.channels.task.sheets.rig;
+        let Some(settings) = &self.channels.task.sheets.settings else { return remark };
+        let Some(saving) = &settings.air_saving else { return remark };
+        let delay_s = crate::level::longest_delay_s(self.channels.task) + rig.manifold.valve_delay.si();
+        let level = saving.resume.si() - rig.manifold.largest_leak.si() * delay_s;
+        let level = self.channels.task.sheets.site.style.level(VacuumLevel::new(level));
+        format!("{remark}; with the largest leak of this rig alone the lowest would be {level}")
+    }
+}

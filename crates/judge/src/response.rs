@@ -1,0 +1,191 @@
+//! Step `response`: the longest time from level to output, from crossings at two rates that differ.
+//!
+//! The static level is of the same run and the same reference, so that its calibration cancels. Both rates take the
+//! reference as it was read; its lag is added once, at the end (`docs/figures.md`, "Response").
+
+use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
+use crate::condition::{acceptance, blank, judged};
+use crate::level::{Crossings, Sought, around, between_reads, crossings, promised_spread_pa};
+use crate::stamp::edge;
+use tripbench_device::Logic;
+use tripbench_measure::{
+    Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine, distinct, fit_curve, mean,
+    posterior,
+};
+use tripbench_record::{
+    Check, CheckVerdict, LimitsRecord, Mark, QuantityName, ResponseTask, Role, Segment, StepTask,
+};
+use tripbench_rig::{DigitalInput, Position};
+
+/// The level as it appears at a slow rate: uncorrected, with the signed rate at which it was found.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Slow {
+    pub(crate) level_pa: f64,
+    pub(crate) uncertainty_pa: f64,
+    pub(crate) rate_pa_per_s: f64,
+}
+
+impl Slow {
+    /// From crossings that were placed at the edge itself, no delay taken off.
+    pub(crate) fn of(channels: &Channels<'_>, found: &Crossings) -> Option<Self> {
+        let first = found.intervals.first()?;
+        let random = posterior(&found.intervals, promised_spread_pa(channels.task, first.low_pa))?;
+        let rates: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s).collect();
+        Some(Self {
+            level_pa: random.mean_pa,
+            uncertainty_pa: random.standard_deviation_pa,
+            rate_pa_per_s: mean(&rates)?,
+        })
+    }
+}
+
+/// Checks of each position, turning on and off.
+pub(crate) fn response(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    step: u16,
+    task: &ResponseTask,
+) -> Vec<Check> {
+    let Some(zero) = zero_before(marks, step).and_then(|mark| channels.zero(mark)) else { return Vec::new() };
+    let closed = channels.task.sheets.settings.as_ref().is_some_and(|s| s.logic == Logic::NormallyClosed);
+    let mut checks = Vec::new();
+    for plan in &channels.task.positions {
+        let Some(position) = channels.task.sheets.rig.position(plan.number) else { continue };
+        let at = At { channels, marks, step, task, zero, position };
+        let both = [at.check(true, !closed), at.check(false, closed)];
+        checks.extend(both.into_iter().map(|check| Check { position: Some(plan.number), ..check }));
+    }
+    checks
+}
+
+/// One position in one step.
+struct At<'c> {
+    channels: &'c Channels<'c>,
+    marks: &'c [Mark],
+    step: u16,
+    task: &'c ResponseTask,
+    zero: Zero,
+    position: &'c Position,
+}
+
+impl At<'_> {
+    /// The limit holds for every operation: judged is the longest, by its upper bound.
+    fn check(&self, rising: bool, to: bool) -> Check {
+        let quantity = if rising { QuantityName::ResponseOn } else { QuantityName::ResponseOff };
+        let limits = Limits { low: None, high: Some(self.task.limit.si()) };
+        let mut check = blank(self.channels.task, self.step, quantity, Role::Required, "s");
+        check.limits = Some(LimitsRecord { low: None, high: limits.high });
+        let unknown = |check: Check, why: &str| Check { remark: Some(why.into()), ..check };
+        let Some(slow) = self.slow(rising, to) else {
+            return unknown(check, "the level at the other rate was not found in this run");
+        };
+        let marks = marks_of(self.marks, self.step, |segment| match segment {
+            Segment::FastRising { .. } => rising,
+            Segment::FastFalling { .. } => !rising,
+            Segment::Vented
+            | Segment::Closed
+            | Segment::Rising { .. }
+            | Segment::Falling { .. }
+            | Segment::Saving { .. } => false,
+        });
+        let all: Vec<MeasurementResult> =
+            marks.iter().filter_map(|mark| self.operation(mark, to, slow)).collect();
+        let Some(longest) = all.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
+            return unknown(check, "no single change of the output was seen in the fast crossings");
+        };
+        let mut check = judged(check, longest, Some(limits), acceptance(self.channels.task));
+        let operations = usize::from(self.task.operations);
+        check.remark = Some(if all.len() < operations {
+            if check.verdict == CheckVerdict::Pass {
+                check.verdict = CheckVerdict::Undecided;
+            }
+            format!("only {} of {operations} crossings could be used", all.len())
+        } else {
+            format!("the longest of {operations}: at most {:.1} ms", bound_s(longest) * 1e3)
+        });
+        check
+    }
+
+    /// The level as it appeared in the ramps of the step that found it.
+    fn slow(&self, rising: bool, to: bool) -> Option<Slow> {
+        let step = self.channels.task.steps.get(usize::from(self.task.levels_of))?;
+        let StepTask::SwitchPoints(ramps) = &step.task else { return None };
+        let motion = if rising { ramps.rising } else { ramps.falling };
+        let sought = Sought { input: &self.position.switch, to, rising, motion, delay_s: 0.0 };
+        let found = crossings(self.channels, self.marks, self.task.levels_of, self.zero, sought);
+        let whole =
+            found.records.len() == usize::from(ramps.cycles) && found.extra == 0 && found.uncounted == 0;
+        whole.then(|| Slow::of(self.channels, &found)).flatten()
+    }
+
+    fn operation(&self, mark: &Mark, to: bool, slow: Slow) -> Option<MeasurementResult> {
+        let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
+        let samples = self.channels.samples(mark, self.zero);
+        delay(self.channels, &samples, edge, slow)
+    }
+}
+
+/// What a result leaves open at most, seconds.
+fn bound_s(result: &MeasurementResult) -> f64 {
+    result.value + result.expanded_uncertainty
+}
+
+/// The edge of a signal that changed just once in a stretch, to the state that it should; `None` where it did anything else.
+pub(crate) fn single_edge(
+    channels: &Channels<'_>,
+    mark: &Mark,
+    input: &DigitalInput,
+    to: bool,
+) -> Option<Bracket> {
+    let all = changes(&channels.bits(mark, input));
+    let &[change] = all.as_slice() else { return None };
+    (change.on == to && between_reads(channels, mark, input, &all) == 0)
+        .then(|| edge(channels, mark, input, &change))
+        .flatten()
+}
+
+/// Time from the level to the edge of one fast crossing: that delay with which slow and fast crossing mean the same level.
+/// With D the delay seen by the reference, slow: L = y − s D; fast: L is what was read D before the edge.
+pub(crate) fn delay(
+    channels: &Channels<'_>,
+    samples: &[Sample],
+    edge: Bracket,
+    slow: Slow,
+) -> Option<MeasurementResult> {
+    const ROUNDS: u32 = 12;
+    let rig = &channels.task.sheets.rig;
+    let fit = |t_s: f64| -> Option<Curve> {
+        fit_curve(&distinct(around(samples, t_s, 0.0)), t_s, channels.resolution_pa())
+    };
+    let mut net_s = 0.0;
+    let mut last: Option<(Curve, f64)> = None;
+    for _ in 0..ROUNDS {
+        let t_s = edge.middle_s() - net_s;
+        let curve = fit(t_s)?;
+        let away = curve.slope_pa_per_s(t_s) - slow.rate_pa_per_s;
+        let gap_pa = curve.level_pa(t_s) - slow.level_pa + slow.rate_pa_per_s * net_s;
+        // Fast and slow have to differ well, in the same direction.
+        let fast = curve.slope_pa_per_s(t_s);
+        if fast.abs() < 2.0 * slow.rate_pa_per_s.abs() || fast * slow.rate_pa_per_s < 0.0 {
+            return None;
+        }
+        net_s += gap_pa / away;
+        last = Some((curve, away));
+        if (gap_pa / away).abs() < 1e-6 {
+            break;
+        }
+    }
+    let (curve, away) = last?;
+    let t_s = edge.middle_s() - net_s;
+    let lag = &rig.reference.lag;
+    let leverage = curve.slope_pa_per_s(t_s) / away;
+    let contributions = vec![
+        Contribution::rectangular("edge", edge.width_s() / 2.0 * leverage.abs()),
+        Contribution::rectangular("lag of the reference", lag.uncertainty.si()),
+        Contribution::rectangular("age of a conversion", rig.module.converter.si() / 2.0),
+        Contribution::normal("level at the slow rate", slow.uncertainty_pa / away.abs()),
+        Contribution::normal("scatter of the fit", curve.level_uncertainty_pa(t_s) / away.abs()),
+    ];
+    let resolution_s = channels.resolution_pa() / away.abs();
+    combine(net_s + lag.value.si(), resolution_s, contributions).ok()
+}

@@ -1,0 +1,249 @@
+//! Steps `response` and `air-saving`: what they say of devices whose truth is known.
+
+use rstest::rstest;
+use tripbench_record::{Check, CheckVerdict, QuantityName, Verdict};
+use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
+use tripbench_tests::ways::{by_hand, stamping, with_hand_over, without_output};
+use tripbench_tests::{Bench, Outcome};
+
+fn script(steps: &str) -> String {
+    format!(
+        "name = \"closed loop\"\nrevision = \"1\"\nstate = \"released\"\n\
+         [[step]]\ndo = \"zero\"\n[[step]]\ndo = \"leak\"\n{steps}\n[[step]]\ndo = \"zero\"\n"
+    )
+}
+
+fn response(more: &str) -> String {
+    script(&format!(
+        "[[step]]\ndo = \"switch-points\"\ncycles = 2\n[[step]]\ndo = \"response\"\noperations = 3\n{more}"
+    ))
+}
+
+fn saving(more: &str) -> String {
+    script(&format!("[[step]]\ndo = \"air-saving\"\n{more}\n[[step]]\ndo = \"leak\""))
+}
+
+fn verdicts(outcome: &Outcome) -> Vec<Verdict> {
+    outcome.record.positions.iter().map(|position| position.verdict).collect()
+}
+
+fn checks(outcome: &Outcome, step: &str, quantity: QuantityName) -> Vec<Check> {
+    let all = outcome.record.positions.iter().flat_map(|position| &position.checks);
+    all.filter(|check| check.step_name == step && check.quantity == quantity).cloned().collect()
+}
+
+/// The demo's rig with stamped edges, its devices as late as given, in seconds.
+fn with_delays(delays: [f64; 4], more: &str) -> Bench {
+    let mut bench = Bench { rig: stamping("100 us", 5), script: response(more), ..Bench::demo() };
+    for (device, delay) in bench.truth.devices.iter_mut().zip(delays) {
+        (device.delay_on_s, device.delay_off_s) = (delay, delay);
+    }
+    bench
+}
+
+#[test]
+fn a_response_is_found_whatever_the_delay() {
+    let delays = [0.001, 0.003, 0.025, 0.2];
+    let bench = with_delays(delays, "limit = \"300 ms\"");
+    let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
+    for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+        for (check, device) in checks(&outcome, "response", quantity).iter().zip(&bench.truth.devices) {
+            let found = check.measured.as_ref().expect("measured");
+            let off_s = found.value - (device.delay_on_s + device.lag_s);
+            assert!(
+                off_s.abs() < found.expanded_uncertainty,
+                "{quantity}: {:.1} ms off, U {:.1} ms",
+                off_s * 1e3,
+                found.expanded_uncertainty * 1e3
+            );
+            assert_eq!(check.verdict, CheckVerdict::Pass);
+        }
+    }
+}
+
+#[test]
+fn a_late_output_fails_and_one_in_time_passes() {
+    let outcome = with_delays([0.001, 0.06, 0.001, 0.06], "limit = \"25 ms\"").run();
+    for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+        let found: Vec<_> =
+            checks(&outcome, "response", quantity).iter().map(|check| check.verdict).collect();
+        let [pass, fail] = [CheckVerdict::Pass, CheckVerdict::Fail];
+        assert_eq!(found, [pass, fail, pass, fail], "{quantity}");
+    }
+}
+
+/// Timed from the reference as read, an output 11 ms late at a lag of 2 ms would look like 9 ms.
+#[test]
+fn an_output_later_than_its_limit_by_less_than_the_lag_never_passes() {
+    for seed in 0..20 {
+        let mut bench = with_delays([0.009; 4], "limit = \"10 ms\"");
+        bench.truth.seed = seed;
+        for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+            let passed = checks(&bench.run(), "response", quantity)
+                .iter()
+                .filter(|check| check.verdict == CheckVerdict::Pass)
+                .count();
+            assert_eq!(passed, 0, "seed {seed}");
+        }
+    }
+}
+
+#[test]
+fn an_output_that_bounces_has_no_response() {
+    let mut bench = with_delays([0.003; 4], "limit = \"60 ms\"");
+    bench.truth.devices[0].fault = Some(DeviceFault::Bouncing);
+    let found = checks(&bench.run(), "response", QuantityName::ResponseOn);
+    assert_eq!(found[0].verdict, CheckVerdict::Undecided, "{:?}", found[0].remark);
+    assert_eq!(found[1].verdict, CheckVerdict::Pass);
+}
+
+#[rstest]
+#[case(by_hand(), "", &["valves-missing"])]
+#[case(without_output(&without_output(&Bench::demo().rig, "evacuate-fine"), "bleed"), "", &["response-needs-slower"])]
+#[case(Bench::demo().rig, "way = \"full-flow\"", &["response-needs-slower"])]
+fn a_response_that_the_rig_can_not_show_is_refused(
+    #[case] rig: String,
+    #[case] way: &str,
+    #[case] rules: &[&str],
+) {
+    let steps = format!(
+        "[[step]]\ndo = \"switch-points\"\n{way}\n[[step]]\ndo = \"response\"\n[[step]]\ndo = \"leak\""
+    );
+    let bench = Bench { rig, script: script(&steps), ..Bench::demo() };
+    assert_eq!(bench.refusals(), rules);
+}
+
+#[test]
+fn a_response_needs_levels_of_the_same_run() {
+    let bench = Bench { script: script("[[step]]\ndo = \"response\""), ..Bench::demo() };
+    assert_eq!(bench.refusals(), ["no-levels-before"]);
+}
+
+fn rig_for(drive: &str) -> String {
+    if drive == "by-wire" { with_hand_over() } else { Bench::demo().rig }
+}
+
+#[rstest]
+fn a_device_that_drives_the_valve_shows_where_it_cuts_and_resumes(
+    #[values("through-rig", "by-wire")] drive: &str,
+) {
+    let script = saving(&format!("drive = \"{drive}\""));
+    let bench = Bench { rig: rig_for(drive), script, ..Bench::demo() };
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Pass; 4]);
+    let truth = |pick: fn(&tripbench_simulator::AirSavingTruth) -> f64| {
+        bench.truth.devices.iter().map(move |device| pick(device.air_saving.as_ref().expect("saves air")))
+    };
+    let levels = [
+        (QuantityName::CutOff, truth(|saving| saving.cut_off_pa).collect::<Vec<_>>()),
+        (QuantityName::Resume, truth(|saving| saving.resume_pa).collect()),
+    ];
+    for (quantity, wanted) in levels {
+        for (check, wanted) in checks(&outcome, "air-saving", quantity).iter().zip(wanted) {
+            let found = check.measured.as_ref().expect("measured");
+            let off = (found.value - wanted).abs();
+            assert!(off < found.expanded_uncertainty, "{quantity}: {off:.0} Pa off");
+            assert_eq!(check.crossings.len(), 3);
+        }
+    }
+}
+
+#[rstest]
+fn a_valve_that_is_open_without_power_works_through_the_rig_and_is_refused_by_wire(
+    #[values("through-rig", "by-wire")] drive: &str,
+) {
+    let mut bench =
+        Bench { rig: rig_for(drive), script: saving(&format!("drive = \"{drive}\"")), ..Bench::demo() };
+    let settings = bench.settings.as_ref().expect("settings");
+    bench.settings = Some(settings.replace("closed-without-power", "open-without-power"));
+    for device in &mut bench.truth.devices {
+        device.air_saving.as_mut().expect("saves air").open_without_power = true;
+    }
+    if drive == "by-wire" {
+        assert_eq!(bench.refusals(), ["valve-of-other-kind"]);
+    } else {
+        assert_eq!(verdicts(&bench.run()), [Verdict::Pass; 4]);
+    }
+}
+
+/// What a device does wrong, and the check that has to say so.
+#[rstest]
+#[case(79_000.0, 64_000.0, 55_000.0, QuantityName::CutOff)]
+#[case(70_000.0, 40_000.0, 55_000.0, QuantityName::Resume)]
+#[case(70_000.0, 66_000.0, 55_000.0, QuantityName::Resume)]
+#[case(72_000.0, 64_000.0, 55_000.0, QuantityName::CutOff)]
+#[case(70_000.0, 64_000.0, 63_900.0, QuantityName::LowestLevel)]
+fn a_device_that_saves_air_wrongly_fails(
+    #[case] cut_off_pa: f64,
+    #[case] resume_pa: f64,
+    #[case] reset_point_pa: f64,
+    #[case] quantity: QuantityName,
+    #[values("through-rig", "by-wire")] drive: &str,
+) {
+    let script = saving(&format!("drive = \"{drive}\""));
+    let mut bench = Bench { rig: rig_for(drive), script, ..Bench::demo() };
+    let device = &mut bench.truth.devices[1];
+    let saving = device.air_saving.as_mut().expect("saves air");
+    (saving.cut_off_pa, saving.resume_pa) = (cut_off_pa, resume_pa);
+    device.reset_point_pa = reset_point_pa;
+    device.switch_point_pa = device.switch_point_pa.max(reset_point_pa + 500.0);
+    let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
+    let [pass, fail] = [Verdict::Pass, Verdict::Fail];
+    assert_eq!(verdicts(&outcome), [pass, fail, pass, pass]);
+    assert_eq!(checks(&outcome, "air-saving", quantity)[1].verdict, CheckVerdict::Fail);
+}
+
+#[test]
+fn a_device_that_does_not_feed_at_all_never_passes() {
+    let mut bench = Bench { script: saving(""), ..Bench::demo() };
+    bench.truth.devices[2].air_saving = None;
+    let outcome = bench.run();
+    assert_ne!(verdicts(&outcome)[2], Verdict::Pass);
+    assert_eq!(verdicts(&outcome)[0], Verdict::Pass);
+}
+
+#[test]
+fn a_plug_pulled_while_a_device_drives_sets_it_aside_and_the_others_go_on() {
+    let mut bench = Bench { script: saving(""), ..Bench::demo() };
+    let second = Trigger::RisingThrough { level_pa: 66_000.0, time: 6 };
+    bench.truth.faults.push(Fault { when: second, effect: Effect::PullPlug(2) });
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome), [Verdict::Pass, Verdict::Aborted, Verdict::Pass, Verdict::Pass]);
+    assert!(outcome.record.safe_confirmed);
+}
+
+#[test]
+fn a_hose_that_comes_off_while_a_device_drives_never_leaves_a_pass() {
+    let lasted = Bench { script: saving(""), ..Bench::demo() }.run().lasted.seconds();
+    for share in [0.3, 0.5, 0.7] {
+        let mut bench = Bench { script: saving(""), ..Bench::demo() };
+        bench.truth.faults.push(Fault { when: Trigger::At(lasted * share), effect: Effect::PullHose });
+        let found = verdicts(&bench.run());
+        assert!(!found.contains(&Verdict::Pass), "{share}: {found:?}");
+    }
+}
+
+#[rstest]
+#[case(Bench::demo().rig, "drive = \"by-wire\"", &["no-hand-over"])]
+#[case(by_hand(), "", &["valves-missing"])]
+#[case(Bench::demo().rig.replace("valve = {", "# valve = {"), "", &["valve-not-seen"])]
+fn air_saving_that_the_rig_can_not_show_is_refused(
+    #[case] rig: String,
+    #[case] more: &str,
+    #[case] rules: &[&str],
+) {
+    let bench = Bench { rig, script: saving(more), ..Bench::demo() };
+    assert_eq!(bench.refusals(), rules);
+}
+
+#[test]
+fn air_saving_needs_settings_that_have_it() {
+    let mut bench = Bench { script: saving(""), ..Bench::demo() };
+    let settings = bench.settings.as_ref().expect("settings");
+    let (head, rest) = settings.split_once("[air_saving]").expect("air saving");
+    let (_, tail) = rest.split_once("[workpiece]").expect("a workpiece");
+    bench.settings = Some(format!("{head}[workpiece]{tail}"));
+    assert_eq!(bench.refusals(), ["no-air-saving"]);
+}
