@@ -1,6 +1,7 @@
 //! The built `tripbench` command, in a folder of its own with a copy of the demo's sheets.
 
 use crate::sheet_text;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -100,6 +101,20 @@ impl Workplace {
     /// If it can not be started.
     pub fn run(&self, arguments: &str) -> Said {
         self.command(arguments).output().map(Said::from).expect("the command starts")
+    }
+
+    /// The same, with text on its standard input.
+    ///
+    /// # Panics
+    /// If it can not be started.
+    pub fn run_answered(&self, arguments: &str, answers: &str) -> Said {
+        let mut command = self.command(arguments);
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = command.spawn().expect("the command starts");
+        let mut input = child.stdin.take().expect("its input");
+        input.write_all(answers.as_bytes()).expect("it reads");
+        drop(input);
+        Said::from(child.wait_with_output().expect("it ends"))
     }
 }
 

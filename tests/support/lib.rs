@@ -9,7 +9,7 @@ pub mod wire;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
-use tripbench_engine::{Engine, Plan, PlanInput, Script, plan};
+use tripbench_engine::{Engine, Plan, PlanInput, Script, plan, rig_check};
 use tripbench_quantity::Mono;
 use tripbench_record::{
     ClockState, Event, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView,
@@ -160,7 +160,7 @@ impl Bench {
         let rig = &task.sheets.rig;
         let mut module = SimulatedBench::new(rig, self.truth.clone());
         let mut view = RunView::default();
-        let run = VirtualRun { rig, stop: None };
+        let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
         run_in_virtual_time(&mut engine, &mut module, run, |event| view.fold(&event))
     }
 
@@ -169,27 +169,47 @@ impl Bench {
     /// # Panics
     /// If the sheets are not good.
     pub fn run_with<M: VirtualModule>(&self, module: impl Fn(&Task) -> M, stop: Option<usize>) -> Outcome {
-        let task = self.task();
-        let plan = Plan { header: header(&task), task: task.clone() };
-        let mut engine = Engine::new(plan, Mono::START);
-        let mut module = module(&task);
-        let (mut events, mut view) = (Vec::new(), RunView::default());
         let stop = stop.map(|after| (after, Halt::Operator { by: "the test".into() }));
-        let rig = &task.sheets.rig;
-        let lasted = run_in_virtual_time(&mut engine, &mut module, VirtualRun { rig, stop }, |event| {
-            view.fold(&event);
-            events.push(event);
-        });
-        let trace = view.trace().expect("a run has a header");
-        let csv = trace.to_csv();
-        let kept = TraceRecord {
-            file: "trace.csv".into(),
-            sha256: sha256_hex(csv.as_bytes()),
-            scans: trace.scans.len() as u64,
-        };
-        let record = view.record(kept).expect("a run has a header");
-        Outcome { events, view, record, trace, task, lasted }
+        run_task(self.task(), module, stop, |_| "yes")
     }
+
+    /// Runs the rig check over a bench whose rig is as `wired` says, if that is not what the sheet says.
+    ///
+    /// # Panics
+    /// If a sheet is not good.
+    pub fn check_rig(&self, wired: Option<&str>, answer: fn(&str) -> &'static str) -> Outcome {
+        let sheets = Arc::new(self.sheets());
+        let wired = wired.map_or_else(|| sheets.rig.clone(), |text| good(text, RigSheet::read));
+        run_task(rig_check(sheets), |_| SimulatedBench::new(&wired, self.truth.clone()), None, answer)
+    }
+}
+
+/// Runs a task in virtual time over a module.
+fn run_task<M: VirtualModule>(
+    task: Task,
+    module: impl Fn(&Task) -> M,
+    stop: Option<(usize, Halt)>,
+    answer: fn(&str) -> &'static str,
+) -> Outcome {
+    let plan = Plan { header: header(&task), task: task.clone() };
+    let mut engine = Engine::new(plan, Mono::START);
+    let mut module = module(&task);
+    let (mut events, mut view) = (Vec::new(), RunView::default());
+    let rig = &task.sheets.rig;
+    let run = VirtualRun { rig, stop, answer };
+    let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event| {
+        view.fold(&event);
+        events.push(event);
+    });
+    let trace = view.trace().expect("a run has a header");
+    let csv = trace.to_csv();
+    let kept = TraceRecord {
+        file: "trace.csv".into(),
+        sha256: sha256_hex(csv.as_bytes()),
+        scans: trace.scans.len() as u64,
+    };
+    let record = view.record(kept).expect("a run has a header");
+    Outcome { events, view, record, trace, task, lasted }
 }
 
 /// A run that a person stops after so many scans.
@@ -220,6 +240,7 @@ pub fn header(task: &Task) -> RunHeader {
         trial: false,
         simulated: true,
         warnings: Vec::new(),
+        abilities: Vec::new(),
         operators: Vec::new(),
         sheets: Vec::new(),
         steps: task.steps.clone(),

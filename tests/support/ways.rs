@@ -66,3 +66,13 @@ pub fn with_hand_over() -> String {
     let outputs = [1, 2, 3, 4].map(output).concat();
     sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", &format!("{outputs}[interlocks]"), 1)
 }
+
+/// The demo's rig with an output that is wired to an input, for the rig check.
+pub fn with_loop() -> String {
+    let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";
+    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", output, 1).replacen(
+        "[module]\n",
+        "[module]\nlooped = { at = \"discrete-input 14\" }\n",
+        1,
+    )
+}

@@ -328,3 +328,31 @@ fn a_question_is_answered_at_the_terminal(#[case] answer: &str, #[case] code: i3
     let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
     assert_eq!(record["answers"][0][1], answer);
 }
+
+#[test]
+fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
+    let workplace = quick();
+    workplace.change("rig.toml", "[module]\n", "[module]\nlooped = { at = \"discrete-input 14\" }\n");
+    let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";
+    workplace.change("rig.toml", "[interlocks]", output);
+    let _rig = Simulated::start(&workplace);
+    let said = workplace.run_answered("rig check --rig rig.toml --out check", &"yes\n".repeat(40));
+    assert_eq!(said.code, Some(0), "{}\n{}", said.out, said.err);
+    assert!(said.out.contains("RIG AS ITS SHEET SAYS."), "{}", said.out);
+    assert!(said.out.contains("What this rig can decide"), "{}", said.out);
+    for name in ["evacuate", "evacuate-fine", "bleed", "vent", "device-power"] {
+        assert!(said.err.contains(&format!("Next: output `{name}`")), "{name}: {}", said.err);
+    }
+    let again = workplace.run("rejudge check");
+    assert_eq!(again.code, Some(0), "{}\n{}", again.out, again.err);
+}
+
+#[test]
+fn rig_check_with_nobody_to_say_yes_moves_nothing() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let said = workplace.run("rig check --rig rig.toml --out check");
+    assert_eq!(said.code, Some(4), "{}\n{}", said.out, said.err);
+    assert!(said.out.contains("RIG CHECK NOT FINISHED"), "{}", said.out);
+    assert!(said.out.contains("Outputs safe, read back."), "{}", said.out);
+}

@@ -9,6 +9,7 @@ mod links;
 mod module;
 mod python;
 mod rejudge;
+mod rig_check;
 mod serial;
 mod sheets;
 mod tidy;

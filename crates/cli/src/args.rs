@@ -21,6 +21,7 @@ Exit codes of demo, run, rehearse, report and rejudge:
   4    a position was aborted or set aside, or outputs were not confirmed safe; none failed
   5    only measured: no limits were given
   101  the program failed inside; the journal says aborted
+Of rig check: 0 the rig is as its sheet says, 1 it is not, 3 not everything was shown, 4 stopped.
 
 tripbench is not a safety device and not an emergency stop.";
 
@@ -34,7 +35,10 @@ pub(crate) enum Command {
     Rehearse(RehearseOptions),
     /// Test devices on a rig
     Run(RunOptions),
-    /// Serve a simulated rig over Modbus TCP
+    /// Look at a rig itself: its signals, outputs, delays and leak, and what it can decide
+    #[command(subcommand)]
+    Rig(RigCommand),
+    /// Serve a simulated rig on the wire of its sheet
     Simulate(SimulateOptions),
     /// Write the report of a stored run again; closes a journal that was left open
     Report(FolderOptions),
@@ -49,6 +53,23 @@ pub(crate) struct DemoOptions {
     /// Folder for the record, the report and the trace
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum RigCommand {
+    /// Try everything that a rig has, with your yes before each output; nothing of a device is judged
+    Check(RigCheckOptions),
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct RigCheckOptions {
+    #[command(flatten)]
+    pub(crate) sheets: SheetOptions,
+    /// Who operates the bench; repeatable
+    #[arg(long, value_name = "NAME")]
+    pub(crate) operator: Vec<String>,
+    #[command(flatten)]
+    pub(crate) output: OutputOptions,
 }
 
 #[derive(Debug, Clone, Default, ClapArgs)]

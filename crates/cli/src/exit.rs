@@ -1,7 +1,7 @@
 //! Exit codes, in one place; the table in `--help` and in the docs is this one.
 
 use std::process::ExitCode;
-use tripbench_record::{Halt, Record, Verdict};
+use tripbench_record::{CheckVerdict, Halt, Record, Verdict};
 
 /// How the program ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,8 +28,27 @@ impl Exit {
         })
     }
 
+    /// By the conditions of a rig check.
+    fn of_rig(record: &Record) -> Self {
+        let any = |verdict| record.rig_checks.iter().any(|check| check.verdict == verdict);
+        if matches!(record.halted, Some(Halt::StepFault { .. })) {
+            Self::Panicked
+        } else if record.halted.is_some() || !record.safe_confirmed {
+            Self::Aborted
+        } else if any(CheckVerdict::NotMet) {
+            Self::Failed
+        } else if any(CheckVerdict::Undecided) || record.rig_checks.is_empty() {
+            Self::Undecided
+        } else {
+            Self::Good
+        }
+    }
+
     /// By the verdicts of a record. One without a position, or that left outputs not confirmed safe, is aborted, never good.
     pub(crate) fn of(record: &Record) -> Self {
+        if record.is_rig_check() {
+            return Self::of_rig(record);
+        }
         let any = |verdict| record.positions.iter().any(|position| position.verdict == verdict);
         if matches!(record.halted, Some(Halt::StepFault { .. })) {
             Self::Panicked

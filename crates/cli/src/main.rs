@@ -27,6 +27,7 @@ fn main() -> ExitCode {
         args::Command::CheckSheets(options) => load::check_sheets(&options),
         args::Command::Rehearse(options) => run::rehearse(&options),
         args::Command::Run(options) => run::run(&options),
+        args::Command::Rig(args::RigCommand::Check(options)) => run::rig_check(&options),
         args::Command::Simulate(options) => simulate::simulate(&options),
         args::Command::Report(options) => report::report(&options),
         args::Command::Rejudge(options) => rejudge::rejudge(&options),

@@ -139,7 +139,11 @@ impl Progress {
                 let limit = check.limits.and_then(|limits| limits.high).map_or_else(String::new, |high| {
                     format!(" (limit {})", value_text(check, high, self.style))
                 });
-                let doubt = if check.verdict == CheckVerdict::Met { "" } else { " NOT MET" };
+                let doubt = match check.verdict {
+                    CheckVerdict::NotMet | CheckVerdict::Fail => " NOT MET",
+                    CheckVerdict::Undecided => " undecided",
+                    CheckVerdict::Met | CheckVerdict::Pass | CheckVerdict::Measured => "",
+                };
                 format!("{} {value}{limit}{doubt}", quantity_name(check.quantity))
             })
             .collect();

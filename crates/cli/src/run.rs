@@ -20,8 +20,10 @@ use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
 mod demo;
 mod live;
+mod rig_check;
 
 pub(crate) use demo::demo;
+pub(crate) use rig_check::rig_check;
 
 /// Everything that is known before air flows.
 pub(crate) struct Prepared {
@@ -108,23 +110,29 @@ fn prepare(
     let task = task.context("the run can not be planned")?;
     let warnings = calibration(&task)?;
     let folder = output::folder(output.out.as_ref(), &stamp)?;
-    let header = RunHeader {
+    let header = header(&task, loaded, &devices.operator, warnings);
+    introduce(&task, loaded);
+    Ok(Some(Prepared { task, header, folder }))
+}
+
+/// What is known when a run starts.
+fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<String>) -> RunHeader {
+    RunHeader {
         run: uuid::Uuid::now_v7().to_string(),
-        rig: sheets.rig.header.name.value.clone(),
+        rig: task.sheets.rig.header.name.value.clone(),
         started: wall(),
         clock: ClockState { source: Some(String::from("system clock")), ..ClockState::default() },
         software: env!("CARGO_PKG_VERSION").to_owned(),
         trial: loaded.trial,
         simulated: false,
         warnings,
-        operators: devices.operator.clone(),
+        abilities: Vec::new(),
+        operators: operators.to_vec(),
         sheets: loaded.copies.clone(),
         steps: task.steps.clone(),
         positions: task.positions.clone(),
         plan: task.plan.clone(),
-    };
-    introduce(&task, loaded);
-    Ok(Some(Prepared { task, header, folder }))
+    }
 }
 
 /// Refuses where the reference's calibration has expired, or gives the warning that goes into the record.
@@ -174,7 +182,7 @@ fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (RunView, Mono) {
     let mut engine = Engine::new(plan, Mono::START);
     let mut module = SimulatedBench::new(rig, truth);
     let mut view = RunView::default();
-    let run = VirtualRun { rig, stop: None };
+    let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
     let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event: Event| view.fold(&event));
     (view, lasted)
 }
@@ -221,6 +229,11 @@ fn in_window(task: &Task) -> Vec<DeviceTruth> {
         | StepTask::Leak(_)
         | StepTask::Response(_)
         | StepTask::AirSaving(_)
+        | StepTask::Signals { .. }
+        | StepTask::TryOutput { .. }
+        | StepTask::PathLag { .. }
+        | StepTask::Silence { .. }
+        | StepTask::Settling { .. }
         | StepTask::Drive { .. }
         | StepTask::Hold { .. }
         | StepTask::WaitUntil { .. }

@@ -45,6 +45,32 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
     closing(&content);
 }
 
+/// Prints what a rig check found: each figure with its limit, then what the rig can decide.
+pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
+    let content = Content { record, style };
+    say::out("");
+    for check in &record.rig_checks {
+        let row = content.row(check);
+        let figure = match (row.value.as_str(), row.uncertainty.as_str()) {
+            ("–", _) => String::new(),
+            (value, "") => value.to_owned(),
+            (value, uncertainty) => format!("{value} ± {uncertainty}"),
+        };
+        let limits = if row.limits == "–" { String::new() } else { format!("({})", row.limits) };
+        say::out(&format!("  {:<34} {figure:<26} {limits:<24} {}", row.name, row.word));
+        if !row.remark.is_empty() {
+            say::out(&format!("      {}", row.remark));
+        }
+    }
+    say::out("");
+    if !record.header.abilities.is_empty() {
+        say::out("What this rig can decide, as its sheet has it:");
+        record.header.abilities.iter().for_each(|line| say::out(&format!("  - {line}")));
+        say::out("");
+    }
+    closing(&content);
+}
+
 /// Width of each column.
 fn widths(heads: &[String; COLUMNS], rows: &[[String; COLUMNS]]) -> Vec<usize> {
     let width =

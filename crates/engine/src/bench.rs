@@ -6,7 +6,7 @@ use std::future::poll_fn;
 use std::rc::Rc;
 use std::task::Poll;
 use std::time::Duration;
-use tripbench_quantity::{LevelRate, Mono, VacuumLevel};
+use tripbench_quantity::{LevelRate, Mono, Span, VacuumLevel};
 use tripbench_record::{EventKind, Halt, Mark, Segment, SetAsideReason, Thrown};
 use tripbench_rig::{Air, Guide, Hint, Order, OutputName};
 
@@ -88,6 +88,40 @@ impl Bench {
     /// As [`Bench::air`].
     pub async fn hand_over(&self, position: u8, air: Air) -> Result<(), Break> {
         self.order(Order::HandedOver { position, air }).await
+    }
+
+    /// Carries out any order; from before its write to after the read that confirmed it.
+    ///
+    /// # Errors
+    /// As [`Bench::air`].
+    pub(crate) async fn carry_out(&self, order: Order) -> Result<Span, Break> {
+        self.order(order).await?;
+        let now = self.now();
+        Ok(self.state.borrow().carried_out.unwrap_or(Span { before: now, after: now }))
+    }
+
+    /// Longest time that a valve takes to act.
+    pub(crate) fn valve_delay(&self) -> Duration {
+        self.state.borrow().task.sheets.rig.manifold.valve_delay.duration()
+    }
+
+    /// Time until the gas has taken the wall's temperature.
+    pub(crate) fn settled(&self) -> Duration {
+        self.state.borrow().task.sheets.rig.manifold.thermal.duration() * 3
+    }
+
+    /// Time in which an input shows what it is wired to, with much to spare.
+    pub(crate) fn shown_within(&self) -> Duration {
+        let module = &self.state.borrow().task.sheets.rig.module;
+        Duration::from_millis(300) + (module.input_filter.duration() + module.image_age.duration()) * 2
+    }
+
+    /// Whether a position's plug is in, where the rig sees it.
+    pub(crate) fn plug(&self, position: u8) -> Option<bool> {
+        let state = self.state.borrow();
+        let present = state.task.sheets.rig.position(position)?.present.as_ref()?;
+        let scan = state.trace.scans.last()?;
+        state.decoder.bit(scan, present).map(|bit| bit.on)
     }
 
     /// Least and most, in pascal, that a regulator is asked for on the way to a level: ahead of it by what the level lags

@@ -168,7 +168,12 @@ impl Engine {
             Input::Done { id, read_back } => {
                 state.emit(EventKind::Confirmed { id, outputs: read_back.outputs.clone() });
                 if let Some(pending) = state.pending.filter(|pending| pending.id == id) {
+                    if matches!(pending.order, Order::Silent(_)) {
+                        // No scan was to come meanwhile.
+                        state.last_scan = None;
+                    }
                     state.confirmed_order = Some(pending.order);
+                    state.carried_out = Some(read_back.span);
                     state.pending = None;
                 }
                 state.confirmed = Some((id, read_back.span.after, read_back.outputs));

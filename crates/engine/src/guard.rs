@@ -44,7 +44,8 @@ impl State {
         for position in plugs {
             self.set_aside(position, SetAsideReason::Unplugged);
         }
-        if self.task.positions.iter().all(|plan| !self.is_active(plan.number)) {
+        let positions = &self.task.positions;
+        if !positions.is_empty() && positions.iter().all(|plan| !self.is_active(plan.number)) {
             return Err(Halt::NoPositionLeft);
         }
         self.air_pressure_allowed(seen.air_pressure)
@@ -155,7 +156,7 @@ impl State {
                 (f64::from(pascal) - level.si()).abs() / sheets.rig.manifold.evacuate.si()
             }
             // What a device does with the valve is its own.
-            Order::Safe | Order::HandedOver { .. } => return Ok(()),
+            Order::Safe | Order::HandedOver { .. } | Order::Looped(_) | Order::Silent(_) => return Ok(()),
         };
         let moves = rate * LONGEST.as_secs_f64() > COUNTS * sheets.rig.reference.input.resolution();
         let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());

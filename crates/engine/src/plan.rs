@@ -12,7 +12,10 @@ use tripbench_sheet::{Finding, Findings, Wording};
 mod check;
 mod closed_loop;
 mod foresee;
+mod rig_check;
 mod switch_points;
+
+pub use rig_check::{abilities, rig_check};
 
 /// What a plan is made of.
 #[derive(Debug)]

@@ -2,7 +2,7 @@
 
 use crate::bench::Break;
 use std::collections::{BTreeMap, VecDeque};
-use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
+use tripbench_quantity::{AirPressure, Mono, Span, VacuumLevel};
 use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
 use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
 
@@ -61,6 +61,8 @@ pub(crate) struct State {
     pub(crate) confirmed: Option<(CommandId, Mono, OutputImage)>,
     /// The order that was confirmed last.
     pub(crate) confirmed_order: Option<Order>,
+    /// From before the write to after the read of the last order.
+    pub(crate) carried_out: Option<Span>,
     pub(crate) air_since: Mono,
     /// What a person was told last.
     pub(crate) guide: Option<Guide>,
@@ -98,6 +100,7 @@ impl State {
             pending: None,
             confirmed: None,
             confirmed_order: None,
+            carried_out: None,
             air_since: now,
             guide: None,
             breaking: None,
@@ -132,9 +135,11 @@ impl State {
         self.next_command += 1;
         let not_after = match order {
             Order::Safe => None,
-            Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. } => {
-                Some(self.now + std::time::Duration::from_millis(500))
-            }
+            Order::Powered(_)
+            | Order::Regulated(_)
+            | Order::HandedOver { .. }
+            | Order::Looped(_)
+            | Order::Silent(_) => Some(self.now + std::time::Duration::from_millis(500)),
         };
         self.commands.push_back(Command { id, order, not_after });
         self.pending = Some(Pending { id, order });

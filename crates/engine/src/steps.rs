@@ -2,6 +2,7 @@
 
 use self::air_saving::air_saving;
 use self::response::response;
+use self::rig_check::{path_lag, settling, signals, silence, try_output};
 use self::travel::{Aim, travel};
 use crate::bench::{Bench, Break};
 use crate::plan::FAST_END;
@@ -17,6 +18,7 @@ use tripbench_rig::Air;
 
 mod air_saving;
 mod response;
+mod rig_check;
 mod travel;
 
 /// Drives one step to its end.
@@ -27,6 +29,15 @@ pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt>
         StepTask::SwitchPoints(task) => switch_points(bench, task, step).await,
         StepTask::Response(task) => response(bench, task).await,
         StepTask::AirSaving(task) => air_saving(bench, task).await,
+        StepTask::Signals { watch } => repeated(bench, async || signals(bench, *watch).await).await,
+        StepTask::TryOutput { output, position } => {
+            repeated(bench, async || try_output(bench, *output, *position).await).await
+        }
+        StepTask::PathLag { times } => repeated(bench, async || path_lag(bench, *times).await).await,
+        StepTask::Silence { time } => repeated(bench, async || silence(bench, *time).await).await,
+        StepTask::Settling { level, watch } => {
+            repeated(bench, async || settling(bench, *level, *watch).await).await
+        }
         StepTask::Drive { air } => repeated(bench, async || bench.air(*air).await).await,
         StepTask::Hold { time } => repeated(bench, async || bench.sleep(time.duration()).await).await,
         StepTask::WaitUntil { level, rising, within } => {
@@ -276,8 +287,11 @@ async fn wait_until(bench: &Bench, level: VacuumLevel, rising: bool, within: Tim
 
 async fn ask(bench: &Bench, text: &str) -> Result<(), Break> {
     let answer = bench.ask(text).await?;
-    let yes = ["yes", "y", "ja", "j", "ok"].contains(&answer.trim().to_lowercase().as_str());
-    if yes { Ok(()) } else { Err(Halt::Refused.into()) }
+    if is_yes(&answer) { Ok(()) } else { Err(Halt::Refused.into()) }
+}
+
+fn is_yes(answer: &str) -> bool {
+    ["yes", "y", "ja", "j", "ok"].contains(&answer.trim().to_lowercase().as_str())
 }
 
 /// Scans until `enough`; longer than twice what the rig sheet predicts plus five seconds, the level does not answer the valve.

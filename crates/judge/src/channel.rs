@@ -3,7 +3,7 @@
 use tripbench_measure::{Sample, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
-use tripbench_rig::{Bit, Decoder, DigitalInput, EdgeCounter, RegisterInput, Scan};
+use tripbench_rig::{Bit, Decoder, DigitalInput, EdgeCounter, OutputImage, RegisterInput, Scan};
 
 /// The vented reference: mean reading and what is known of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -66,6 +66,11 @@ impl<'t> Channels<'t> {
     /// A whole number in one scan, and when it was read.
     pub(crate) fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
         self.decoder.count(scan, input)
+    }
+
+    /// The outputs as read in one scan, in the order of the rig sheet.
+    pub(crate) fn outputs(&self, scan: &Scan) -> Option<OutputImage> {
+        self.decoder.outputs(scan, &self.task.sheets.rig)
     }
 
     /// Edges that the module counted over a stretch, where it counts.

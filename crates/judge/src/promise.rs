@@ -52,7 +52,12 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
             (QuantityName::Resume, Role::Required),
             (QuantityName::LowestLevel, Role::Required),
         ],
-        StepTask::Drive { .. }
+        StepTask::Signals { .. }
+        | StepTask::TryOutput { .. }
+        | StepTask::PathLag { .. }
+        | StepTask::Silence { .. }
+        | StepTask::Settling { .. }
+        | StepTask::Drive { .. }
         | StepTask::Hold { .. }
         | StepTask::WaitUntil { .. }
         | StepTask::Ask { .. } => Vec::new(),

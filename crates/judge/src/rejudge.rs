@@ -5,6 +5,7 @@ use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::promise::verdict;
 use crate::response::response;
+use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::switch_points::switch_points;
 use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
@@ -22,6 +23,11 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
         StepTask::Response(task) => response(&channels, marks, step, task),
         StepTask::AirSaving(task) => air_saving(&channels, marks, step, task),
+        StepTask::Signals { .. } => signals(&channels, marks, step),
+        StepTask::TryOutput { output, .. } => tried(&channels, marks, step, *output),
+        StepTask::PathLag { times } => path_lag(&channels, marks, step, *times),
+        StepTask::Silence { time } => silence(&channels, marks, step, *time),
+        StepTask::Settling { .. } => settling(&channels, marks, step),
         StepTask::Drive { .. }
         | StepTask::Hold { .. }
         | StepTask::WaitUntil { .. }

@@ -86,6 +86,11 @@ impl At<'_> {
             | Segment::Closed
             | Segment::Rising { .. }
             | Segment::Falling { .. }
+            | Segment::AtRest
+            | Segment::Tried
+            | Segment::Looped { .. }
+            | Segment::Silent
+            | Segment::Settling
             | Segment::Saving { .. } => false,
         });
         let all: Vec<MeasurementResult> =

@@ -99,6 +99,10 @@ impl<T: Transport> Link<T> {
     pub async fn scan(&mut self, plan: &ReadPlan) -> Result<Scan, Doubt> {
         let mut blocks = Vec::with_capacity(plan.reads.len());
         for read in &plan.reads {
+            // A stop goes between two reads, not after the round.
+            if self.latch.is_set() {
+                return Err(Doubt::Stopped);
+            }
             let (response, span) = self.transact(&read.query(self.unit)).await?;
             let Response::Values(words) = response else { return self.doubted(span.after, Doubt::Foreign) };
             blocks.push(Block { span, words });
@@ -121,6 +125,9 @@ impl<T: Transport> Link<T> {
         if self.doubt_at.is_some() || command.not_after.is_some_and(|latest| self.clock.now() > latest) {
             return Err(Doubt::Late);
         }
+        if let Order::Silent(milliseconds) = command.order {
+            return self.keep_silent(Duration::from_millis(milliseconds.into()), rig).await;
+        }
         let image = rig.image_of(command.order);
         let before = self.clock.now();
         for write in rig.writes(&image) {
@@ -137,6 +144,20 @@ impl<T: Transport> Link<T> {
         } else {
             self.doubted(after, Doubt::OutputsDiffer)
         }
+    }
+
+    /// Sends nothing for a time, then reads the outputs as the module left them. A stop ends it at once.
+    async fn keep_silent(&mut self, time: Duration, rig: &RigSheet) -> Result<ReadBack, Doubt> {
+        let before = self.clock.now();
+        while self.clock.now() < before + time {
+            if self.latch.is_set() {
+                return Err(Doubt::Stopped);
+            }
+            let next = self.clock.now() + self.times.look;
+            sleep(self.clock.until(next.min(before + time))).await;
+        }
+        let outputs = self.read_outputs(rig).await?;
+        Ok(ReadBack { outputs, span: Span { before, after: self.clock.now() } })
     }
 
     /// Writes safe, reads it back, and looks that it lasts for as long as something sent before could still act: somebody

@@ -35,6 +35,24 @@ words! {
         ResponseOn = "response-on",
         /// Longest time from the level to the output, turning off.
         ResponseOff = "response-off",
+        /// Time from one scan to the next, in the middle.
+        ScanPeriod = "scan-period",
+        /// Longest time from one scan to the next.
+        ScanGap = "scan-gap",
+        /// Longest time from a stop to the outputs.
+        StopLatency = "stop-latency",
+        /// Standard deviation of the reference at rest.
+        Noise = "noise",
+        /// Time from an output's write to the level's answer.
+        ValveDelay = "valve-delay",
+        /// Longest time that an input needs to show an output that it is wired to.
+        PathLag = "path-lag",
+        /// How much that time varies.
+        ImageAge = "image-age",
+        /// Time without a master after which the outputs were at their safe values.
+        LossOfMaster = "loss-of-master",
+        /// Time constant with which the gas takes the wall's temperature.
+        ThermalTime = "thermal-time",
         /// Lowest level after a device has cut its valve for the first time.
         LowestLevel = "lowest-level",
     }

@@ -81,6 +81,9 @@ pub struct RunHeader {
     pub simulated: bool,
     /// What was known to be not as it should be, and the run made all the same.
     pub warnings: Vec<String>,
+    /// What the rig can decide, of a rig check.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub abilities: Vec<String>,
     /// Who operated.
     pub operators: Vec<String>,
     /// The sheets.

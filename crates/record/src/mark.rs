@@ -32,6 +32,19 @@ pub enum Segment {
         /// Operation, from 1.
         cycle: u16,
     },
+    /// Nothing moves; the rig is looked at.
+    AtRest,
+    /// An output was tried, from before its write on.
+    Tried,
+    /// The looped output was switched, from before its write on.
+    Looped {
+        /// To on.
+        on: bool,
+    },
+    /// Nothing was sent, and what was found afterwards.
+    Silent,
+    /// Closed after a fast pull, the gas warming.
+    Settling,
     /// A device drives the evacuation valve itself.
     Saving {
         /// Its position.

@@ -5,6 +5,7 @@ use crate::event::RunHeader;
 use crate::halt::{Halt, SetAside};
 use crate::identity::{Identity, IdentityHow};
 use crate::mark::{Mark, Thrown};
+use crate::task::StepTask;
 use crate::verdict::Verdict;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -89,6 +90,11 @@ pub struct Record {
 }
 
 impl Record {
+    /// Whether it is of a rig check: no device took part.
+    pub fn is_rig_check(&self) -> bool {
+        self.header.steps.iter().any(|step| matches!(step.task, StepTask::Signals { .. }))
+    }
+
     /// Puts checks into their places, in order of step and as judged.
     pub fn place_checks(&mut self, checks: &[Check]) {
         let of = |position: Option<u8>| {

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use tripbench_device::{SettingsSheet, SiteSheet, TypeSheet};
 use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
-use tripbench_rig::{Air, ReadPlan, RigSheet};
+use tripbench_rig::{Air, OutputName, ReadPlan, RigSheet};
 use tripbench_sheet::words;
 
 /// The sheets of a run.
@@ -141,6 +141,39 @@ pub enum StepTask {
     Response(ResponseTask),
     /// Each device drives the evacuation valve itself.
     AirSaving(AirSavingTask),
+    /// Looks at every signal of the rig.
+    Signals {
+        /// How long.
+        #[schemars(with = "f64")]
+        watch: TimeSpan,
+    },
+    /// Tries one output, with the operator's yes.
+    TryOutput {
+        /// Which.
+        output: OutputName,
+        /// Whose, of a hand-over.
+        position: Option<u8>,
+    },
+    /// Switches the looped output again and again.
+    PathLag {
+        /// How often.
+        times: u16,
+    },
+    /// Sends nothing, and looks whether the outputs went to safe by themselves.
+    Silence {
+        /// How long.
+        #[schemars(with = "f64")]
+        time: TimeSpan,
+    },
+    /// Watches the gas warm after a fast pull.
+    Settling {
+        /// Level at which the rig is closed.
+        #[schemars(with = "f64")]
+        level: VacuumLevel,
+        /// How long.
+        #[schemars(with = "f64")]
+        watch: TimeSpan,
+    },
     /// Sets the air and goes on.
     Drive {
         /// What the air is to do.

@@ -100,7 +100,11 @@ impl RunView {
             EventKind::Ordered { order, .. } => {
                 self.air = match order {
                     Order::Safe => None,
-                    Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. } => Some(order.air()),
+                    Order::Powered(_)
+                    | Order::Regulated(_)
+                    | Order::HandedOver { .. }
+                    | Order::Looped(_)
+                    | Order::Silent(_) => Some(order.air()),
                 };
             }
             EventKind::Guide(guide) => self.guide = Some(*guide),

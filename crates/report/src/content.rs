@@ -48,6 +48,15 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::OffDelay => "delay of the output, off",
         QuantityName::ResponseOn => "response, on",
         QuantityName::ResponseOff => "response, off",
+        QuantityName::ScanPeriod => "scan period",
+        QuantityName::ScanGap => "longest gap between scans",
+        QuantityName::StopLatency => "stop takes at most",
+        QuantityName::Noise => "noise of the reference",
+        QuantityName::ValveDelay => "valve delay",
+        QuantityName::PathLag => "path lag of an input",
+        QuantityName::ImageAge => "image age of the inputs",
+        QuantityName::LossOfMaster => "loss of master",
+        QuantityName::ThermalTime => "thermal time constant",
         QuantityName::LowestLevel => "lowest level, saving air",
     }
 }
@@ -122,7 +131,11 @@ impl Content<'_> {
                 (Some(_) | None, None) => None,
             });
         Row {
-            name: quantity_name(check.quantity).to_owned(),
+            name: if check.quantity == QuantityName::ValveDelay {
+                format!("{}: {}", check.step_name, quantity_name(check.quantity))
+            } else {
+                quantity_name(check.quantity).to_owned()
+            },
             limits,
             value: measured.map_or_else(|| String::from("–"), |measured| text(measured.value)),
             uncertainty: measured
@@ -153,6 +166,9 @@ impl Content<'_> {
 
     /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS`.
     pub fn summary(&self) -> String {
+        if self.record.is_rig_check() {
+            return self.rig_summary();
+        }
         let positions = || self.record.positions.iter();
         let aside = positions().filter(|position| position.set_aside.is_some()).count();
         let count = |wanted: Verdict| {
@@ -168,6 +184,20 @@ impl Content<'_> {
         ];
         let there = parts.into_iter().filter(|(count, _)| *count > 0);
         there.map(|(count, word)| format!("{count} {word}")).collect::<Vec<_>>().join(", ")
+    }
+
+    /// Of a rig check: whether every condition is met.
+    fn rig_summary(&self) -> String {
+        let count = |wanted| self.record.rig_checks.iter().filter(|check| check.verdict == wanted).count();
+        let (not_met, open) = (count(CheckVerdict::NotMet), count(CheckVerdict::Undecided));
+        let unfinished =
+            self.record.halted.is_some() || self.record.steps_done.len() < self.record.header.steps.len();
+        match (not_met, open) {
+            _ if unfinished => String::from("RIG CHECK NOT FINISHED"),
+            (0, 0) => String::from("RIG AS ITS SHEET SAYS"),
+            (0, open) => format!("{open} NOT SHOWN"),
+            (not_met, _) => format!("{not_met} NOT AS THE SHEET SAYS"),
+        }
     }
 
     /// The first condition of the rig that is not met.

@@ -32,7 +32,7 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { "Test report, " (record.header.rig) ", " (record.header.started) }
+                title { @if record.is_rig_check() { "Rig check, " } @else { "Test report, " } (record.header.rig) ", " (record.header.started) }
                 style { (PreEscaped(STYLE)) }
             }
             body {
@@ -56,7 +56,7 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
 fn heading(content: &Content<'_>) -> Markup {
     let record = content.record;
     html! {
-        h1 { "Test report · rig " (record.header.rig) }
+        h1 { @if record.is_rig_check() { "Rig check · " } @else { "Test report · rig " } (record.header.rig) }
         @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
         @if record.header.simulated { p.trial { "SIMULATED BENCH: no device was tested." } }
         @for warning in &record.header.warnings { p.trial { "WARNING: " (warning) } }
@@ -197,6 +197,10 @@ fn conditions(content: &Content<'_>) -> Markup {
             h2 { "The rig in this run" }
             p.note { "Conditions: where one is not met, nothing is said about a device." }
             (table(content, &content.record.rig_checks))
+            @if !content.record.header.abilities.is_empty() {
+                h2 { "What this rig can decide, as its sheet has it" }
+                ul { @for line in &content.record.header.abilities { li { (line) } } }
+            }
         }
     }
 }

@@ -26,6 +26,8 @@ words! {
         Regulator = "regulator",
         /// Connects a device's own valve output to the evacuation valve.
         HandOver = "hand-over",
+        /// Wired to an input of the same module, for `rig check`.
+        Loop = "loop",
         /// Electrical supply of the devices.
         DevicePower = "device-power",
     }
@@ -95,13 +97,18 @@ pub enum Order {
         /// What the rig's own valves do meanwhile.
         air: Air,
     },
+    /// The looped output on or off, the air at rest, device power on.
+    Looped(bool),
+    /// Nothing is sent for so many milliseconds; then the outputs are read as the module left them.
+    Silent(u32),
 }
 
 impl Order {
     /// What the air does by it.
     pub const fn air(self) -> Air {
         match self {
-            Self::Safe => Air::Rest,
+            Self::Safe | Self::Looped(_) => Air::Rest,
+            Self::Silent(_) => Air::Hold,
             Self::Powered(air) | Self::HandedOver { air, .. } => air,
             Self::Regulated(_) => Air::Evacuate,
         }
@@ -161,17 +168,17 @@ impl Output {
                 Order::Regulated(pascal) => VacuumLevel::new(f64::from(pascal)),
                 // A device that pulls by itself pulls through an open regulator.
                 Order::HandedOver { .. } => self.deepest(),
-                Order::Safe | Order::Powered(_) => VacuumLevel::ZERO,
+                Order::Safe | Order::Powered(_) | Order::Looped(_) | Order::Silent(_) => VacuumLevel::ZERO,
             };
             return self.counts(highest);
         }
         u16::from(match (order, self.name) {
-            (Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. }, OutputName::DevicePower) => {
-                true
-            }
-            (Order::Safe | Order::Powered(Air::Rest), _) => *self.safe,
+            (Order::Safe, _) => *self.safe,
+            (_, OutputName::DevicePower) => true,
+            (Order::Looped(on), OutputName::Loop) => on,
             (Order::HandedOver { position, .. }, OutputName::HandOver) => self.position == Some(position),
-            (Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. }, name) => {
+            (Order::Powered(Air::Rest) | Order::Looped(_), _) => *self.safe,
+            (Order::Powered(_) | Order::Regulated(_) | Order::HandedOver { .. } | Order::Silent(_), name) => {
                 order.air().output() == Some(name)
             }
         })

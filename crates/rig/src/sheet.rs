@@ -103,6 +103,8 @@ pub struct ModuleTimes {
     pub loss_of_master: Option<TimeSpan>,
     /// Its clock, where it stamps edges.
     pub clock: Option<ModuleClock>,
+    /// The input that the output `loop` is wired to.
+    pub looped: Option<DigitalInput>,
 }
 
 /// A lag, first order, with its uncertainty as a half width.
@@ -292,13 +294,18 @@ impl RigSheet {
         let positions = self.positions.iter().flat_map(|position| {
             [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
         });
-        let guards = [self.interlocks.emergency_stop.as_ref(), self.interlocks.guard_door.as_ref()];
-        positions.chain(guards.into_iter().flatten()).collect()
+        let others = [
+            self.interlocks.emergency_stop.as_ref(),
+            self.interlocks.guard_door.as_ref(),
+            self.module.looped.as_ref(),
+        ];
+        positions.chain(others.into_iter().flatten()).collect()
     }
 
     /// Whether no output moves air: a person pulls and vents by hand, and is told the rate.
     pub fn by_hand(&self) -> bool {
-        self.outputs.iter().all(|output| output.name == OutputName::DevicePower)
+        let without_air = |name| matches!(name, OutputName::DevicePower | OutputName::Loop);
+        self.outputs.iter().all(|output| without_air(output.name))
     }
 
     /// Predicted time of an order: its writes, and the reads that confirm it.

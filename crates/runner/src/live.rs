@@ -10,6 +10,9 @@ use tripbench_quantity::Mono;
 use tripbench_record::{Event, EventKind, Halt, PromptId};
 use tripbench_rig::{Command, CommandId, Doubt, Order};
 
+/// A stop waits no longer than this for the loop to wake.
+const LONGEST_SLEEP: Duration = Duration::from_millis(5);
+
 /// What a person or a program tells a run.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Control {
@@ -133,6 +136,10 @@ impl<T: Transport> Live<T> {
             return;
         }
         let scanned = self.link.scan(plan).await;
+        if matches!(scanned, Err(Doubt::Stopped)) {
+            // Why it was stopped comes with the control, before anything else is sent.
+            return;
+        }
         let input = scanned.map_or_else(Input::Doubt, Input::Scan);
         let now = self.clock.now();
         self.engine.handle(now, input);
@@ -167,8 +174,9 @@ impl<T: Transport> Live<T> {
     /// Until the next scan, or a deadline before it.
     async fn pause(&mut self, next: Mono) {
         let until = self.engine.poll_deadline().map_or(next, |deadline| deadline.min(next));
-        if self.engine.phase() != Phase::Ended && until > self.clock.now() {
-            sleep(self.clock.until(until)).await;
+        while self.engine.phase() != Phase::Ended && !self.latch.is_set() && until > self.clock.now() {
+            let slice = self.clock.now() + LONGEST_SLEEP;
+            sleep(self.clock.until(until.min(slice))).await;
         }
     }
 }

@@ -6,7 +6,8 @@ use tripbench_engine::{Engine, Input, Phase};
 use tripbench_quantity::{Mono, Span};
 use tripbench_record::{Event, EventKind, Halt};
 use tripbench_rig::{
-    Block, Command, Doubt, Query, ReadBack, ReadPlan, Response, RigSheet, Scan, VirtualModule,
+    Block, Command, Doubt, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet, Scan,
+    VirtualModule,
 };
 
 /// A run in virtual time.
@@ -16,9 +17,11 @@ pub struct VirtualRun<'r> {
     pub rig: &'r RigSheet,
     /// Stops the run after so many scans, with a reason.
     pub stop: Option<(usize, Halt)>,
+    /// What is answered to a question.
+    pub answer: fn(&str) -> &'static str,
 }
 
-/// Runs an engine against a module until it has ended; every event is handed to `listen`. Prompts are answered with yes.
+/// Runs an engine against a module until it has ended; every event is handed to `listen`.
 /// Returns the virtual time that passed.
 pub fn run_in_virtual_time(
     engine: &mut Engine,
@@ -26,7 +29,7 @@ pub fn run_in_virtual_time(
     run: VirtualRun<'_>,
     mut listen: impl FnMut(Event),
 ) -> Mono {
-    let VirtualRun { rig, mut stop } = run;
+    let VirtualRun { rig, mut stop, answer } = run;
     let mut loop_ = Loop { module, rig, plan: rig.read_plan(), now: Mono::START };
     for turn in 0.. {
         if let Some((_, halt)) = stop.take_if(|(after, _)| *after == turn) {
@@ -34,8 +37,8 @@ pub fn run_in_virtual_time(
         }
         let mut answers = Vec::new();
         while let Some(event) = engine.poll_event() {
-            if let EventKind::Asked { id, .. } = event.kind {
-                answers.push(id);
+            if let EventKind::Asked { id, text } = &event.kind {
+                answers.push((*id, answer(text)));
             }
             if let EventKind::Guide(guide) = event.kind {
                 loop_.module.guided(loop_.now, guide);
@@ -46,8 +49,8 @@ pub fn run_in_virtual_time(
         if engine.phase() == Phase::Ended {
             return loop_.now;
         }
-        for to in answers {
-            engine.handle(loop_.now, Input::Answer { to, answer: "yes".into(), by: "rehearsal".into() });
+        for (to, answer) in answers {
+            engine.handle(loop_.now, Input::Answer { to, answer: answer.into(), by: "rehearsal".into() });
         }
         loop_.turn(engine);
     }
@@ -89,17 +92,22 @@ impl Loop<'_> {
 
     fn carry_out(&mut self, command: &Command) -> Input {
         let before = self.now;
+        if let Order::Silent(milliseconds) = command.order {
+            self.now = self.now + Duration::from_millis(milliseconds.into());
+            return match self.outputs() {
+                Ok(outputs) => Input::Done {
+                    id: command.id,
+                    read_back: ReadBack { outputs, span: Span { before, after: self.now } },
+                },
+                Err(why) => Input::NotDone { id: command.id, why },
+            };
+        }
         let written = self
             .rig
             .writes(&self.rig.image_of(command.order))
             .iter()
             .try_for_each(|write| self.ask(write).map(|_| ()));
-        let outputs = written.and_then(|()| {
-            let reads = self.rig.output_reads();
-            let answers: Result<Vec<_>, Doubt> =
-                reads.iter().map(|read| self.ask(read).map(|(words, _)| words)).collect();
-            self.rig.outputs_read(&answers?).ok_or(Doubt::Short)
-        });
+        let outputs = written.and_then(|()| self.outputs());
         match outputs {
             Ok(outputs) if outputs == self.rig.image_of(command.order) => Input::Done {
                 id: command.id,
@@ -108,6 +116,13 @@ impl Loop<'_> {
             Ok(_) => Input::NotDone { id: command.id, why: Doubt::OutputsDiffer },
             Err(why) => Input::NotDone { id: command.id, why },
         }
+    }
+
+    fn outputs(&mut self) -> Result<OutputImage, Doubt> {
+        let reads = self.rig.output_reads();
+        let answers: Result<Vec<_>, Doubt> =
+            reads.iter().map(|read| self.ask(read).map(|(words, _)| words)).collect();
+        self.rig.outputs_read(&answers?).ok_or(Doubt::Short)
     }
 
     fn scan(&mut self) -> Result<Scan, Doubt> {

@@ -29,6 +29,13 @@ pub(crate) struct Driven {
     since_s: f64,
 }
 
+impl Driven {
+    /// The word at a moment, no delay counted.
+    pub(crate) fn at(self, at_s: f64) -> u16 {
+        if at_s >= self.since_s { self.word } else { self.before }
+    }
+}
+
 /// A simulated rig with its devices, behind its module.
 #[derive(Debug, Clone)]
 pub struct SimulatedBench {
@@ -182,11 +189,7 @@ impl SimulatedBench {
     fn acting(&self, name: OutputName) -> Option<u16> {
         let index = self.rig.outputs.iter().position(|output| output.name == name)?;
         let driven = self.outputs[index];
-        Some(if self.time_s() >= driven.since_s + self.truth.air.valve_delay.si() {
-            driven.word
-        } else {
-            driven.before
-        })
+        Some(driven.at(self.time_s() - self.truth.air.valve_delay.si()))
     }
 
     /// Whether a device that was given the valve holds it open: by its line, the valve's delay included.

@@ -12,6 +12,8 @@ enum Behind {
     Present(u8),
     /// Emergency stop and guard door: as they should be.
     Guard,
+    /// The output `loop` of the same module.
+    Loop,
 }
 
 /// An input with what the module remembers of it.
@@ -42,6 +44,7 @@ impl Lines {
         });
         let guards = [&rig.interlocks.emergency_stop, &rig.interlocks.guard_door];
         let guards = guards.into_iter().map(|guard| guard.as_ref().map(|input| (input, Behind::Guard)));
+        let looped = rig.module.looped.as_ref().map(|input| (input, Behind::Loop));
         let line = |(input, behind): (&DigitalInput, Behind)| Line {
             input: input.clone(),
             behind,
@@ -50,7 +53,7 @@ impl Lines {
             both: 0,
             edge_s: 0.0,
         };
-        Self(positions.chain(guards).flatten().map(line).collect())
+        Self(positions.chain(guards).chain([looped]).flatten().map(line).collect())
     }
 
     /// Notes what changed since the last step.
@@ -71,6 +74,11 @@ impl Lines {
 }
 
 impl Line {
+    /// Whether the output `loop` is behind it.
+    pub(crate) fn is_looped(&self) -> bool {
+        self.behind == Behind::Loop
+    }
+
     /// State of the wire at a moment.
     pub(crate) fn state_at(&self, devices: &[Device], at_s: f64) -> bool {
         let device = |number: u8| devices.iter().find(|device| device.truth.position == number);
@@ -78,6 +86,8 @@ impl Line {
             Behind::Switch(number) => device(number).is_some_and(|device| device.output_at(at_s)),
             Behind::Valve(number) => device(number).is_some_and(|device| device.valve_at(at_s)),
             Behind::Present(number) => device(number).is_some_and(|device| device.plugged),
+            // Who is behind it is no device: the module itself answers for it.
+            Behind::Loop => false,
             Behind::Guard => true,
         }
     }
@@ -88,7 +98,7 @@ impl Line {
         let exact = match self.behind {
             Behind::Switch(number) => device(number).and_then(|device| device.output_changed(now_s)),
             Behind::Valve(number) => device(number).and_then(|device| device.valve_changed(now_s)),
-            Behind::Present(_) | Behind::Guard => None,
+            Behind::Present(_) | Behind::Guard | Behind::Loop => None,
         };
         exact.unwrap_or(now_s)
     }

@@ -4,8 +4,8 @@ use crate::bench::{STEP_S, SimulatedBench};
 use crate::encode::{count_words, raw_bit, registers};
 use tripbench_quantity::{Mono, Quantity};
 use tripbench_rig::{
-    AnalogInput, Area, DigitalInput, Edges, Exception, Guide, PointAddress, Query, RegisterInput, Request,
-    Response, VirtualModule,
+    AnalogInput, Area, DigitalInput, Edges, Exception, Guide, OutputName, PointAddress, Query, RegisterInput,
+    Request, Response, VirtualModule,
 };
 
 impl SimulatedBench {
@@ -43,7 +43,9 @@ impl SimulatedBench {
         }
         let seen_s = self.seen_s(at_s);
         for line in &self.lines.0 {
-            image.put_bit(&line.input, || line.state_at(&self.devices, seen_s));
+            image.put_bit(&line.input, || {
+                if line.is_looped() { self.looped_at(seen_s) } else { line.state_at(&self.devices, seen_s) }
+            });
             if let Some(counter) = &line.input.counter {
                 let count = if counter.edges == Edges::Both { line.both } else { line.rising };
                 image.put_count(&counter.register, count);
@@ -63,6 +65,13 @@ impl SimulatedBench {
         let image_s =
             if module.image_s > 0.0 { (at_s / module.image_s).floor() * module.image_s } else { at_s };
         (image_s - module.input_filter_s).min(self.inputs_frozen_s)
+    }
+
+    /// State of the output `loop` at a moment not long ago.
+    fn looped_at(&self, at_s: f64) -> bool {
+        let mut outputs = self.rig.outputs.iter().zip(&self.outputs);
+        let looped = outputs.find(|(output, _)| output.name == OutputName::Loop);
+        looped.is_some_and(|(_, driven)| driven.at(at_s) != 0)
     }
 
     /// The module's clock at a moment: it has run for a while before the bench began.

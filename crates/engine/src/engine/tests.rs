@@ -35,6 +35,7 @@ fn engine() -> Engine {
         trial: false,
         simulated: true,
         warnings: vec![],
+        abilities: vec![],
         operators: vec![],
         sheets: vec![],
         steps: task.steps.clone(),

@@ -75,7 +75,7 @@ impl Planner<'_> {
         })
     }
 
-    fn level_uncertainty_pa(
+    pub(super) fn level_uncertainty_pa(
         &self,
         task: &SwitchPointsTask,
         limits: LevelLimits,

@@ -62,7 +62,11 @@ impl RigSheet {
             let Position { switch, valve, present, .. } = position;
             [Some(switch), valve.as_mut(), present.as_mut()].into_iter().flatten().for_each(registers);
         }
-        let guards = [self.interlocks.emergency_stop.as_mut(), self.interlocks.guard_door.as_mut()];
+        let guards = [
+            self.interlocks.emergency_stop.as_mut(),
+            self.interlocks.guard_door.as_mut(),
+            self.module.looped.as_mut(),
+        ];
         guards.into_iter().flatten().for_each(registers);
         let mut others = vec![&mut self.reference.input.at];
         others.extend(self.air_pressure.as_mut().map(|input| &mut input.at));
@@ -83,12 +87,15 @@ impl ModuleTimes {
         let loss = reader.optional("loss_of_master", "outputs fall to safe after this time without a master");
         let clock =
             reader.optional_table("clock", "counter that the module stamps edges with", ModuleClock::read);
+        let about = "the input that the output `loop` is wired to, for rig check";
+        let looped = reader.optional_table("looped", about, DigitalInput::read);
         Some(Self {
             input_filter: filter?.value,
             image_age: age?.value,
             converter: converter?.value,
             loss_of_master: loss?.map(|time| time.value),
             clock: clock?,
+            looped: looped?,
         })
     }
 }
@@ -168,8 +175,10 @@ impl Calibration {
 
 impl Output {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let name = reader
-            .required("name", "evacuate, evacuate-fine, bleed, vent, regulator, hand-over or device-power");
+        let name = reader.required(
+            "name",
+            "evacuate, evacuate-fine, bleed, vent, regulator, hand-over, loop or device-power",
+        );
         let regulator = name.as_ref().is_some_and(|name| name.value == OutputName::Regulator);
         let at = reader.required(
             "at",

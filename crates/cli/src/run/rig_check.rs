@@ -1,0 +1,49 @@
+//! `tripbench rig check`: the rig shows what it is and what it can decide. No device takes part.
+
+use super::{Prepared, header, live};
+use crate::args::RigCheckOptions;
+use crate::exit::Exit;
+use crate::load;
+use crate::{output, say, table};
+use anyhow::{Context, Result, bail};
+use jiff::ZonedDateTime;
+use tripbench_engine::{abilities, rig_check as task_of};
+use tripbench_record::canonical_json;
+use tripbench_sheet::Findings;
+
+/// Runs the built-in script against the rig, asks before every output, and says what was found.
+pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
+    let texts = load::texts(&options.sheets, None)?;
+    if texts.rig.is_none() {
+        bail!("no rig sheet: give --rig, or a site sheet that names one");
+    }
+    let findings = Findings::new();
+    let loaded = load::load(&texts, &findings);
+    if load::show(findings) {
+        return Ok(Exit::Usage);
+    }
+    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let task = task_of(sheets.clone());
+    let stamp = ZonedDateTime::now().strftime("rig-%Y-%m-%d-%H%M%S").to_string();
+    let folder = output::folder(options.output.out.as_ref(), &stamp)?;
+    let warnings = load::expired(&sheets.rig).into_iter().collect();
+    let mut header = header(&task, &loaded, &options.operator, warnings);
+    header.abilities = abilities(&sheets);
+    say::note(&format!(
+        "Rig check of {} · about {:.0} s and your answers · a yes before every output",
+        sheets.rig.header.name.value,
+        task.predicted().si()
+    ));
+    say::note(say::CAUTIONS);
+    let prepared = Prepared { task, header, folder };
+    let (record, trace) = live::run(&prepared, live::Show::Progress)?;
+    output::write(&prepared.folder, &record, &trace, &sheets)?;
+    if options.output.json {
+        let bytes = canonical_json(&record).context("the record has a figure that is none")?;
+        say::out(&String::from_utf8_lossy(&bytes));
+    } else {
+        table::print_rig(&record, sheets.site.style);
+        say::out(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));
+    }
+    Ok(Exit::of(&record))
+}

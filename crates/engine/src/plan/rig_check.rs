@@ -1,0 +1,150 @@
+//! The built-in script of `rig check`: what it does, in order; and what the rig, as its sheet has it, can decide.
+
+use super::Planner;
+use crate::predict::rate;
+use std::sync::Arc;
+use tripbench_device::LevelLimits;
+use tripbench_quantity::{LevelDifference, LevelRate, TimeSpan, VacuumLevel};
+use tripbench_record::{LeakTask, LoadedSheets, Motion, PlannedStep, StepTask, SwitchPointsTask, Task};
+use tripbench_rig::{Air, OutputName};
+use tripbench_sheet::Findings;
+
+/// How often the looped output is switched.
+const LOOPED: u16 = 24;
+
+/// The task of `rig check`. No device takes part.
+pub fn rig_check(sheets: Arc<LoadedSheets>) -> Task {
+    let findings = Findings::new();
+    let planner = Planner { sheets: &sheets, positions: &[], findings: &findings };
+    let steps = planner.check_steps();
+    Task { steps, positions: Vec::new(), plan: sheets.rig.read_plan(), sheets }
+}
+
+/// What a rig can decide, as its sheet has it: a line for each quantity.
+pub fn abilities(sheets: &LoadedSheets) -> Vec<String> {
+    let findings = Findings::new();
+    Planner { sheets, positions: &[], findings: &findings }.abilities()
+}
+
+impl Planner<'_> {
+    fn check_steps(&self) -> Vec<PlannedStep> {
+        let rig = &self.sheets.rig;
+        let level = self.check_level();
+        let pull = self.time_of(Air::Evacuate, (VacuumLevel::ZERO, level));
+        let thermal_s = rig.manifold.thermal.si();
+        let mut steps = vec![
+            (String::from("ready"), StepTask::Ask { text: ready(self.sheets.rig.by_hand()) }, 0.0),
+            ("signals".into(), StepTask::Signals { watch: TimeSpan::new(2.0) }, 2.2),
+            ("zero".into(), StepTask::Zero { watch: TimeSpan::new(1.0), again: false }, 3.0),
+        ];
+        // The output `loop` shows itself at the input that it is wired to.
+        let looped = rig.module.looped.is_some();
+        for output in rig.outputs.iter().filter(|output| output.name != OutputName::Loop || !looped) {
+            let name = output.position.map_or_else(
+                || format!("try {}", output.name),
+                |position| format!("try {} {position}", output.name),
+            );
+            let let_in = matches!(output.name, OutputName::Bleed | OutputName::Vent);
+            let seconds = if let_in { 3.0 + 3.0 * thermal_s } else { 2.5 };
+            steps.push((
+                name,
+                StepTask::TryOutput { output: output.name, position: output.position },
+                seconds,
+            ));
+        }
+        if looped && rig.has(OutputName::Loop) {
+            let once_s = 0.3 + 2.0 * (rig.module.input_filter.si() + rig.module.image_age.si());
+            steps.push(("path lag".into(), StepTask::PathLag { times: LOOPED }, f64::from(LOOPED) * once_s));
+        }
+        if let Some(time) = rig.module.loss_of_master {
+            let time = TimeSpan::new(time.si() + 0.5);
+            steps.push(("silence".into(), StepTask::Silence { time }, time.si() + 0.5));
+        }
+        let watch = TimeSpan::new((8.0 * thermal_s).clamp(4.0, 30.0));
+        steps.push(("settling".into(), StepTask::Settling { level, watch }, pull + watch.si()));
+        let settle = TimeSpan::new(3.0 * thermal_s);
+        let limit = rig.manifold.largest_leak.value;
+        let leak = LeakTask { level, settle, watch: TimeSpan::new(3.0), limit };
+        steps.push(("leak".into(), StepTask::Leak(leak), pull + settle.si() + 3.0));
+        steps.push(("zero".into(), StepTask::Zero { watch: TimeSpan::new(1.0), again: true }, 4.0));
+        let planned = |(name, task, predicted): (String, StepTask, f64)| PlannedStep {
+            name,
+            task,
+            stop_on_failure: false,
+            predicted: TimeSpan::new(predicted),
+        };
+        steps.into_iter().map(planned).collect()
+    }
+
+    /// Deep enough to tell, well short of pump and interlock.
+    fn check_level(&self) -> VacuumLevel {
+        let rig = &self.sheets.rig;
+        let deep = 0.75 * self.reached().si();
+        let rate = rate(rig, self.reached(), Air::Evacuate, VacuumLevel::new(deep)).si();
+        let runs_on = rate * (0.1 + rig.manifold.valve_delay.si()) + 1_000.0;
+        VacuumLevel::new(deep.min(rig.interlocks.highest_level.si() - runs_on).max(1_000.0))
+    }
+
+    fn abilities(&self) -> Vec<String> {
+        let (rig, style) = (&self.sheets.rig, self.sheets.site.style);
+        let level = VacuumLevel::new(2.0 / 3.0 * self.reached().si());
+        let limits = LevelLimits { low: level, high: level };
+        let by_valve = |wanted| !rig.by_hand() && rig.has(wanted);
+        let follows = rate(rig, self.reached(), Air::Evacuate, level).si() / 2.0;
+        let ways = [
+            ("full-flow", by_valve(OutputName::Evacuate), Motion::FullFlow),
+            ("throttled", by_valve(OutputName::EvacuateFine), Motion::Throttled),
+            (
+                "regulated",
+                rig.has(OutputName::Regulator),
+                Motion::Regulated { rate: LevelRate::new(follows) },
+            ),
+            ("by-hand", rig.by_hand(), Motion::ByHand { rate: LevelRate::new(1_500.0) }),
+        ];
+        let mut lines = Vec::new();
+        for (name, _, motion) in ways.into_iter().filter(|(_, there, _)| *there) {
+            let task = SwitchPointsTask {
+                cycles: 5,
+                bottom: level,
+                top: level,
+                near: level,
+                rising: motion,
+                falling: motion,
+                valve: false,
+                fast_fall: false,
+            };
+            let u_pa = self.level_uncertainty_pa(&task, limits, (motion, true));
+            lines.push(format!(
+                "a level near {}, {name}, five ramps: U about {}; decides limits of ± {} or wider well",
+                style.level(level),
+                style.difference(LevelDifference::new(u_pa)),
+                style.difference(LevelDifference::new(3.0 * u_pa))
+            ));
+        }
+        let edge_s = rig.scan_time().si() + rig.module.image_age.si();
+        let told_s = (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si());
+        lines.push(format!(
+            "an edge by reads lies within {:.1} ms; a delay is told to about {:.0} ms",
+            edge_s * 1e3,
+            (told_s * 1e3).ceil()
+        ));
+        if rig.module.loss_of_master.is_none() {
+            lines.push("no loss-of-master timeout is declared: the time under vacuum is halved, and somebody has to stay at the rig".into());
+        }
+        if rig.module.looped.is_none() {
+            lines.push("no output is looped to an input: filter and image age of the module are as declared, not shown".into());
+        }
+        lines
+    }
+}
+
+fn ready(by_hand: bool) -> String {
+    let air = if by_hand {
+        "You pull and let in by hand, as you are told."
+    } else {
+        "Valves will move and vacuum will be pulled."
+    };
+    format!(
+        "Rig check: no device mounted, every position plugged, hands clear of hoses, ports and moving parts. {air} Ready?"
+    )
+}

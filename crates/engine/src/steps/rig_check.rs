@@ -1,0 +1,156 @@
+//! The steps of `rig check`: every signal looked at, every output tried with the operator's yes, and what the module does when
+//! nobody speaks to it.
+
+use super::{phase, rest, until};
+use crate::bench::{Bench, Break};
+use crate::state::Seen;
+use std::fmt::Write;
+use std::time::Duration;
+use tripbench_quantity::{TimeSpan, VacuumLevel};
+use tripbench_record::{Halt, Segment};
+use tripbench_rig::{Air, Order, OutputName};
+
+/// Scans at rest, and a person says whether every input is as the rig is.
+pub(super) async fn signals(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
+    bench.air(Air::Rest).await?;
+    let from = bench.now();
+    bench.sleep(watch.duration()).await?;
+    bench.mark(Segment::AtRest, from);
+    let seen = bench.scan().await?;
+    confirmed(bench, &format!("{} Is that how the rig is?", inputs(bench, &seen))).await
+}
+
+/// What every input shows, in words.
+fn inputs(bench: &Bench, seen: &Seen) -> String {
+    let style = bench.state.borrow().task.sheets.site.style;
+    let mut text = format!("Vacuum {}", style.level(seen.level));
+    if let Some(pressure) = seen.air_pressure {
+        let _fits_in_memory = write!(text, ", air pressure {:.2} bar", pressure.si() / 1e5);
+    }
+    let on = |state: bool| if state { "on" } else { "off" };
+    for (position, switch) in &seen.switches {
+        let _fits_in_memory = write!(text, "; position {position}: switch output {}", on(*switch));
+        if let Some(valve) = seen.valves.get(position) {
+            let _fits_in_memory = write!(text, ", valve output {}", on(*valve));
+        }
+        if let Some(plug) = bench.plug(*position) {
+            let _fits_in_memory = write!(text, ", plug {}", if plug { "in" } else { "out" });
+        }
+    }
+    text.push('.');
+    text
+}
+
+/// Asks; anything but yes ends the check.
+async fn confirmed(bench: &Bench, text: &str) -> Result<(), Break> {
+    let answer = bench.ask(text).await?;
+    if super::is_yes(&answer) { Ok(()) } else { Err(Halt::Refused.into()) }
+}
+
+/// Switches one output on for about a second, after a yes; where the rig can not see it act, a person says so.
+pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Option<u8>) -> Result<(), Break> {
+    let (order, happens) = what(bench, output, position);
+    let whose = position.map_or_else(String::new, |number| format!(" of position {number}"));
+    confirmed(bench, &format!("Next: output `{output}`{whose} for about a second: {happens}. Hands clear?"))
+        .await?;
+    if matches!(output, OutputName::Bleed | OutputName::Vent) {
+        some_vacuum(bench).await?;
+    } else {
+        bench.air(Air::Vent).await?;
+        rest(bench).await?;
+        bench.air(Air::Hold).await?;
+    }
+    bench.sleep(Duration::from_millis(400)).await?;
+    let span = bench.carry_out(order).await?;
+    acting(bench, span.before).await?;
+    bench.mark(Segment::Tried, span.before);
+    bench.air(Air::Rest).await?;
+    if matches!(output, OutputName::HandOver | OutputName::Loop | OutputName::DevicePower) {
+        confirmed(bench, &format!("The rig can not see whether `{output}`{whose} acted. Did it?")).await?;
+    }
+    Ok(())
+}
+
+/// For about a second, or until the level has moved well.
+async fn acting(bench: &Bench, from: tripbench_quantity::Mono) -> Result<(), Break> {
+    const MOVED_PA: f64 = 5_000.0;
+    let limit = from + Duration::from_secs(1) + bench.valve_delay();
+    let start = bench.scan().await?.level.si();
+    while bench.now() < limit {
+        if (bench.scan().await?.level.si() - start).abs() > MOVED_PA {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// The order that switches an output on alone, and what it does.
+fn what(bench: &Bench, output: OutputName, position: Option<u8>) -> (Order, &'static str) {
+    const SOME_PA: u32 = 10_000;
+    match output {
+        OutputName::Evacuate => (Order::Powered(Air::Evacuate), "vacuum is pulled at full flow"),
+        OutputName::EvacuateFine => {
+            (Order::Powered(Air::EvacuateFine), "vacuum is pulled through the throttle")
+        }
+        OutputName::Bleed => (Order::Powered(Air::Bleed), "air comes in through the throttle"),
+        OutputName::Vent => (Order::Powered(Air::Vent), "air comes in at full flow"),
+        OutputName::Regulator => (Order::Regulated(SOME_PA), "vacuum is pulled to 10 kPa"),
+        OutputName::HandOver => {
+            let first =
+                bench.state.borrow().task.sheets.rig.positions.first().map_or(1, |first| *first.number);
+            let position = position.unwrap_or(first);
+            (Order::HandedOver { position, air: Air::Hold }, "a device at that position may pull vacuum")
+        }
+        OutputName::Loop => (Order::Looped(true), "nothing moves"),
+        OutputName::DevicePower => (Order::Powered(Air::Rest), "the devices are powered"),
+    }
+}
+
+/// Some vacuum to let air into, the gas settled: what falls back by itself is not the valve.
+async fn some_vacuum(bench: &Bench) -> Result<(), Break> {
+    const SOME: VacuumLevel = VacuumLevel::new(15_000.0);
+    bench.air_toward(Air::Evacuate, Some(SOME)).await?;
+    until(bench, Air::Evacuate, SOME, |seen| seen.level >= SOME).await?;
+    bench.air(Air::Hold).await?;
+    bench.sleep(bench.settled().min(Duration::from_secs(10))).await
+}
+
+/// Switches the looped output at moments that spread over a scan.
+pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
+    for time in 1..=times {
+        let on = time % 2 == 1;
+        bench.cycle(time, times);
+        bench.sleep(phase(bench, time, times)).await?;
+        let span = bench.carry_out(Order::Looped(on)).await?;
+        bench.mark_between(Segment::Looped { on }, span.before, span.after);
+        bench.sleep(bench.shown_within()).await?;
+    }
+    bench.air(Air::Rest).await
+}
+
+/// Every valve shut and the devices powered, then silence: what the outputs are afterwards is the module's doing.
+pub(super) async fn silence(bench: &Bench, time: TimeSpan) -> Result<(), Break> {
+    bench.air(Air::Hold).await?;
+    let from = bench.now();
+    bench.scan().await?;
+    bench.scan().await?;
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some seconds, not negative")]
+    let milliseconds = (time.si() * 1e3).max(0.0) as u32;
+    bench.carry_out(Order::Silent(milliseconds)).await?;
+    bench.scan().await?;
+    bench.scan().await?;
+    bench.mark(Segment::Silent, from);
+    bench.air(Air::Rest).await
+}
+
+/// A fast pull, shut, and the gas left to warm.
+pub(super) async fn settling(bench: &Bench, level: VacuumLevel, watch: TimeSpan) -> Result<(), Break> {
+    bench.air_toward(Air::Evacuate, Some(level)).await?;
+    until(bench, Air::Evacuate, level, |seen| seen.level >= level).await?;
+    bench.air(Air::Hold).await?;
+    bench.sleep(bench.valve_delay()).await?;
+    let from = bench.now();
+    bench.sleep(watch.duration()).await?;
+    bench.mark(Segment::Settling, from);
+    bench.air(Air::Rest).await
+}

@@ -1,0 +1,350 @@
+//! The checks of `rig check`: what the rig shows of itself, against what its sheet declares.
+
+use crate::channel::{Channels, changes, marks_of};
+use crate::condition::{acceptance, blank, judged};
+use std::time::Duration;
+use tripbench_measure::{
+    Acceptance, Contribution, Limits, MeasurementResult, Sample, combine, distinct, fit_line, mean,
+    standard_deviation,
+};
+use tripbench_quantity::TimeSpan;
+use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment};
+use tripbench_rig::{Order, OutputName, Scan};
+
+/// Longest time between two scans that a run believes, seconds.
+const LONGEST_GAP_S: f64 = 0.25;
+/// The clock's own resolution, seconds.
+const CLOCK_S: f64 = 1e-6;
+
+/// A value that was read off a clock or counted, with next to no uncertainty of its own.
+fn plain(value: f64) -> Option<MeasurementResult> {
+    combine(value, CLOCK_S, vec![Contribution::normal("clock", CLOCK_S)]).ok()
+}
+
+const fn at_most(high: f64) -> Limits {
+    Limits { low: None, high: Some(high) }
+}
+
+/// Step `signals`: how the scans come, how long a stop takes, and whether the reference is alive and as quiet as declared.
+pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
+    let rest = marks_of(marks, step, |segment| segment == Segment::AtRest);
+    let Some(mark) = rest.last() else { return Vec::new() };
+    let scans: Vec<&Scan> = channels.scans(mark).collect();
+    let ends: Vec<f64> = scans.iter().map(|scan| scan.end().seconds()).collect();
+    let periods: Vec<f64> = ends.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let check = |quantity, role| blank(channels.task, step, quantity, role, "s");
+    let rule = acceptance(channels.task);
+    let mut checks = Vec::new();
+    if let (Some(period), Some(spread)) = (mean(&periods), standard_deviation(&periods)) {
+        let spread = vec![Contribution::normal("spread from scan to scan", spread)];
+        let result = combine(period, CLOCK_S, spread).ok();
+        checks.extend(
+            result.map(|result| {
+                judged(check(QuantityName::ScanPeriod, Role::Informative), &result, None, rule)
+            }),
+        );
+    }
+    let gap = plain(periods.iter().copied().fold(0.0, f64::max)).filter(|_| !periods.is_empty());
+    let gap_check = check(QuantityName::ScanGap, Role::Condition);
+    checks.extend(gap.map(|gap| judged(gap_check, &gap, Some(at_most(LONGEST_GAP_S)), Acceptance::Simple)));
+    let stop = plain(stop_s(channels, &scans));
+    checks.extend(
+        stop.map(|stop| judged(check(QuantityName::StopLatency, Role::Informative), &stop, None, rule)),
+    );
+    checks.push(noise(channels, mark, step));
+    checks
+}
+
+/// Longest time from a stop to the outputs: what is under way is waited for, then safe is written; and the loop may sleep.
+fn stop_s(channels: &Channels<'_>, scans: &[&Scan]) -> f64 {
+    /// The live loop sleeps no longer than this at a time, seconds.
+    const SLEEP_S: f64 = 0.005;
+    let rig = &channels.task.sheets.rig;
+    let mut longest_s = 0.0_f64;
+    for scan in scans {
+        for pair in scan.blocks.windows(2) {
+            longest_s = longest_s.max(pair[1].span.before.since(pair[0].span.before).as_secs_f64());
+        }
+        longest_s =
+            scan.blocks.iter().map(|block| block.span.length().as_secs_f64()).fold(longest_s, f64::max);
+    }
+    let writes = rig.writes(&rig.image_of(Order::Safe));
+    let predicted_s = |query: &tripbench_rig::Query| rig.link.transaction(&query.request).as_secs_f64();
+    let written_s: f64 = writes.iter().map(|query| longest_s.max(predicted_s(query))).sum();
+    longest_s + written_s + SLEEP_S
+}
+
+fn noise(channels: &Channels<'_>, mark: &Mark, step: u16) -> Check {
+    /// What a spread from some hundred readings may differ by chance.
+    const BY_CHANCE: f64 = 1.25;
+    let check = blank(channels.task, step, QuantityName::Noise, Role::Condition, "Pa");
+    let levels: Vec<f64> =
+        distinct(&channels.raw_samples(mark)).iter().map(|sample| sample.level_pa).collect();
+    let (Some(spread), true) = (standard_deviation(&levels), levels.len() > 10) else {
+        let remark = "the reference does not move by one count: is it alive?";
+        return Check { remark: Some(remark.into()), verdict: CheckVerdict::NotMet, ..check };
+    };
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let by_number = spread / (2.0 * (levels.len() as f64 - 1.0)).sqrt();
+    let Ok(result) = combine(
+        spread,
+        channels.resolution_pa(),
+        vec![Contribution::normal("number of readings", by_number)],
+    ) else {
+        return check;
+    };
+    let declared = channels.task.sheets.rig.reference.noise.si() * BY_CHANCE;
+    let limits = at_most(declared.hypot(channels.resolution_pa()));
+    told(judged(check, &result, Some(limits), Acceptance::Simple), "reference.noise")
+}
+
+/// Says which key of the rig sheet is not true.
+fn told(mut check: Check, key: &str) -> Check {
+    if check.verdict == CheckVerdict::NotMet {
+        check.remark = Some(format!("more than the rig sheet declares: mend `{key}`, or what is behind it"));
+    }
+    check
+}
+
+/// Step `try`: the level answers the output, in its direction and in the time declared for valves.
+pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: OutputName) -> Vec<Check> {
+    let deeper = match output {
+        OutputName::Evacuate | OutputName::EvacuateFine | OutputName::Regulator => true,
+        OutputName::Bleed | OutputName::Vent => false,
+        OutputName::HandOver | OutputName::Loop | OutputName::DevicePower => return Vec::new(),
+    };
+    let rig = &channels.task.sheets.rig;
+    let check = blank(channels.task, step, QuantityName::ValveDelay, Role::Condition, "s");
+    let limits = at_most(rig.manifold.valve_delay.si());
+    let check = Check { limits: Some(LimitsRecord { low: None, high: limits.high }), ..check };
+    let mark = marks_of(marks, step, |segment| segment == Segment::Tried).last().copied();
+    let Some(moved) = mark.and_then(|mark| moved(channels, &mark, deeper)) else {
+        let remark = format!("the level did not answer the output `{output}`: valve, air, hose or wire?");
+        return vec![Check { remark: Some(remark), verdict: CheckVerdict::NotMet, ..check }];
+    };
+    let order_s = rig.order_time().si();
+    let written_s = moved.ordered + order_s / 2.0;
+    let contributions = vec![
+        Contribution::rectangular("between two reads", rig.scan_time().si() / 2.0),
+        Contribution::rectangular("moment of the write", order_s / 2.0),
+        Contribution::rectangular("lag of the reference", rig.reference.lag.value.si()),
+        Contribution::normal("noise over rate", moved.uncertainty),
+    ];
+    let middle_s = moved.began;
+    match combine(middle_s - written_s, CLOCK_S, contributions) {
+        Ok(result) => {
+            vec![told(judged(check, &result, Some(limits), Acceptance::Simple), "manifold.valve_delay")]
+        }
+        Err(_) => vec![check],
+    }
+}
+
+/// How a level began to move.
+struct Moved {
+    /// When the order began, seconds.
+    ordered: f64,
+    /// When it left the level at which it had stood, seconds.
+    began: f64,
+    /// Standard uncertainty of that, seconds.
+    uncertainty: f64,
+}
+
+/// Where a line through the first readings that moved meets the level before; `None` if none moved in the direction.
+fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
+    const BEFORE: Duration = Duration::from_millis(300);
+    /// Times the noise: moved, and moved so far that the line is not straight any more.
+    const BEYOND: [f64; 2] = [6.0, 40.0];
+    const FEWEST: usize = 6;
+    let wide = Mark { from: mark.from - BEFORE, ..*mark };
+    let samples = channels.raw_samples(&wide);
+    let ordered_s = mark.from.seconds();
+    let still: Vec<f64> =
+        samples.iter().filter(|sample| sample.t_s < ordered_s).map(|sample| sample.level_pa).collect();
+    let still_pa = mean(&still)?;
+    let noise_pa = channels.task.sheets.rig.reference.noise.si().max(channels.resolution_pa());
+    let sign = if deeper { 1.0 } else { -1.0 };
+    let gone = |sample: &Sample| (sample.level_pa - still_pa) * sign / noise_pa;
+    let first = samples
+        .windows(3)
+        .position(|three| three[0].t_s >= ordered_s && three.iter().all(|sample| gone(sample) > BEYOND[0]))?;
+    let straight = samples[first..].iter().take_while(|sample| gone(sample) < BEYOND[1]).count().max(FEWEST);
+    let moving = samples.get(first..first + straight)?;
+    let at_s = moving[0].t_s;
+    let line = fit_line(moving, at_s, channels.resolution_pa())?;
+    let slope = line.slope_pa_per_s(at_s);
+    let began_s = at_s - (line.level_pa(at_s) - still_pa) / slope;
+    (slope * sign > 0.0).then(|| Moved {
+        ordered: ordered_s,
+        began: began_s.max(ordered_s),
+        uncertainty: noise_pa / slope.abs(),
+    })
+}
+
+/// Step `path-lag`: how long an input needs to show an output that it is wired to, against filter and image age declared.
+pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times: u16) -> Vec<Check> {
+    let module = &channels.task.sheets.rig.module;
+    let (filter_s, age_s) = (module.input_filter.si(), module.image_age.si());
+    let lag = blank(channels.task, step, QuantityName::PathLag, Role::Condition, "s");
+    let age = blank(channels.task, step, QuantityName::ImageAge, Role::Condition, "s");
+    let delays: Vec<[f64; 2]> =
+        marks.iter().filter(|mark| mark.step == step).filter_map(|mark| looped(channels, mark)).collect();
+    if delays.len() < usize::from(times) {
+        let remark = format!("the input showed {} of {times} switchings of the output", delays.len());
+        let unseen =
+            |check: Check| Check { remark: Some(remark.clone()), verdict: CheckVerdict::NotMet, ..check };
+        return vec![unseen(lag), unseen(age)];
+    }
+    // Not before, not after: what each switching shows for certain.
+    let longest =
+        delays.iter().fold([0.0_f64; 2], |best, delay| if delay[0] > best[0] { *delay } else { best });
+    let shortest_s = delays.iter().map(|delay| delay[1]).fold(f64::INFINITY, f64::min);
+    let varies_s = (longest[0] - shortest_s).max(0.0);
+    let declared = format!(
+        "the reads show {:.0} ms to {:.0} ms: input_filter = \"{:.0} ms\" and image_age = \"{:.0} ms\" would cover it",
+        shortest_s * 1e3,
+        longest[0] * 1e3,
+        (shortest_s * 1e3).floor().min(filter_s * 1e3),
+        ((longest[0] - shortest_s.min(filter_s)) * 1e3).ceil()
+    );
+    let verdict = |check: Check, result: Option<MeasurementResult>, limit: f64, good: bool| Check {
+        measured: result.as_ref().map(Measured::from),
+        limits: Some(LimitsRecord { low: None, high: Some(limit) }),
+        verdict: if good { CheckVerdict::Met } else { CheckVerdict::NotMet },
+        remark: (!good).then(|| declared.clone()),
+        ..check
+    };
+    let within = vec![Contribution::rectangular("between two reads", (longest[1] - longest[0]) / 2.0)];
+    let middle = combine(f64::midpoint(longest[0], longest[1]), CLOCK_S, within).ok();
+    let good = longest[0] <= filter_s + age_s && shortest_s >= filter_s;
+    vec![
+        verdict(lag, middle, filter_s + age_s, good),
+        verdict(age, plain(varies_s), age_s, varies_s <= age_s),
+    ]
+}
+
+/// Earliest and latest delay of one switching: the write lies within the mark.
+fn looped(channels: &Channels<'_>, mark: &Mark) -> Option<[f64; 2]> {
+    const AROUND: Duration = Duration::from_millis(100);
+    let Segment::Looped { on } = mark.segment else { return None };
+    let module = &channels.task.sheets.rig.module;
+    let input = module.looped.as_ref()?;
+    let reach = AROUND * 2 + (module.input_filter.duration() + module.image_age.duration()) * 2;
+    let wide = Mark { from: mark.from - AROUND, to: mark.to + reach, ..*mark };
+    let all = changes(&channels.bits(&wide, input));
+    let change = all.iter().find(|change| change.on == on)?;
+    let earliest_s = change.last_old.before.seconds() - mark.to.seconds();
+    let latest_s = change.first_new.after.seconds() - mark.from.seconds();
+    Some([earliest_s.max(0.0), latest_s])
+}
+
+/// Step `silence`: whether the outputs were safe after a time in which nobody had sent anything.
+pub(crate) fn silence(channels: &Channels<'_>, marks: &[Mark], step: u16, time: TimeSpan) -> Vec<Check> {
+    let rig = &channels.task.sheets.rig;
+    let check = blank(channels.task, step, QuantityName::LossOfMaster, Role::Condition, "s");
+    let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Silent).last().copied() else {
+        return vec![check];
+    };
+    let scans: Vec<&Scan> = channels.scans(&mark).collect();
+    let quiet = scans.windows(2).find(|pair| pair[1].end().since(pair[0].end()).as_secs_f64() >= time.si());
+    let outputs = |scan: &Scan| channels.outputs(scan);
+    let found = quiet.and_then(|pair| {
+        let safe = rig.image_of(Order::Safe);
+        let silent_s = pair[1].end().since(pair[0].end()).as_secs_f64();
+        Some((outputs(pair[0])? != safe, outputs(pair[1])? == safe, silent_s))
+    });
+    let Some((driven, safe, silent_s)) = found else {
+        return vec![Check { remark: Some("the silence is not in the trace".into()), ..check }];
+    };
+    let (verdict, remark) = match (driven, safe) {
+        (true, true) => (CheckVerdict::Met, "the module went to safe by itself"),
+        (true, false) => (
+            CheckVerdict::NotMet,
+            "the outputs stayed as they were: set the module's timeout, or take loss_of_master out of the rig sheet",
+        ),
+        (false, _) => (CheckVerdict::Undecided, "the outputs were safe before: nothing was shown"),
+    };
+    let measured = plain(silent_s).as_ref().map(Measured::from);
+    vec![Check { verdict, remark: Some(remark.into()), measured, ..check }]
+}
+
+/// Step `settling`: with which time constant the gas warms after a fast pull.
+pub(crate) fn settling(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
+    /// By how much a declared time constant may be too short before it matters.
+    const SPARE: f64 = 1.3;
+    let check = blank(channels.task, step, QuantityName::ThermalTime, Role::Condition, "s");
+    let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Settling).last().copied() else {
+        return vec![check];
+    };
+    let samples = channels.raw_samples(&mark);
+    let limits = at_most(channels.task.sheets.rig.manifold.thermal.si() * SPARE);
+    let Some(result) = warming(&samples, channels.resolution_pa()) else {
+        let remark = "nothing settles: the level did not fall back after the pull";
+        return vec![Check { remark: Some(remark.into()), verdict: CheckVerdict::Met, ..check }];
+    };
+    vec![told(judged(check, &result, Some(limits), Acceptance::Simple), "manifold.thermal")]
+}
+
+/// Time constant of a level that falls back: the one whose exponential fits best over a leak of any size.
+fn warming(samples: &[Sample], resolution_pa: f64) -> Option<MeasurementResult> {
+    /// Time constants tried, from a hundredth of the time watched to all of it.
+    const TRIED: u32 = 120;
+    let (first, last) = (samples.first()?, samples.last()?);
+    let watched_s = last.t_s - first.t_s;
+    let levels = without_trend(samples, |sample| sample.level_pa)?;
+    let residual = |tau_s: f64| -> Option<(f64, f64)> {
+        let bend = without_trend(samples, |sample| (-(sample.t_s - first.t_s) / tau_s).exp())?;
+        let both: f64 = bend.iter().zip(&levels).map(|(x, y)| x * y).sum();
+        let own: f64 = bend.iter().map(|x| x * x).sum();
+        let height_pa = both / own.max(f64::MIN_POSITIVE);
+        let squares: f64 = bend.iter().zip(&levels).map(|(x, y)| (y - height_pa * x).powi(2)).sum();
+        #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+        let variance = squares / samples.len().saturating_sub(3).max(1) as f64;
+        Some((variance.max(resolution_pa.powi(2) / 12.0), height_pa))
+    };
+    let tried = (0..=TRIED).map(|index| watched_s * 0.01_f64.powf(f64::from(index) / f64::from(TRIED)));
+    let all: Vec<(f64, f64, f64)> =
+        tried.filter_map(|tau_s| residual(tau_s).map(|(square, height)| (tau_s, square, height))).collect();
+    let best = all.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?;
+    if best.2 < 5.0 * best.1.sqrt() {
+        return None;
+    }
+    // What fits nearly as well: four times the least square over the number of readings, 95 %.
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let allowed = best.1 * (1.0 + 4.0 / samples.len() as f64);
+    let near = || all.iter().filter(|one| one.1 <= allowed).map(|one| one.0);
+    let (low, high) = (near().fold(f64::INFINITY, f64::min), near().fold(0.0, f64::max));
+    combine(best.0, best.0 * 0.02, vec![Contribution::rectangular("fits as well", (high - low) / 2.0)]).ok()
+}
+
+/// Values less the straight line through them over time.
+fn without_trend(samples: &[Sample], value: impl Fn(&Sample) -> f64) -> Option<Vec<f64>> {
+    let first_s = samples.first()?.t_s;
+    let points: Vec<Sample> =
+        samples.iter().map(|sample| Sample { t_s: sample.t_s, level_pa: value(sample) }).collect();
+    let line = fit_line(&points, first_s, 0.0)?;
+    Some(points.iter().map(|point| point.level_pa - line.level_pa(point.t_s)).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_time_constant_is_found_over_a_leak() {
+        for tau_s in [0.4, 1.0, 2.0] {
+            let level = |t_s: f64| 60e3 + 2_000.0 * (-t_s / tau_s).exp() - 30.0 * t_s;
+            let samples: Vec<_> = (0..1_600)
+                .map(|i| f64::from(i) * 5e-3)
+                .map(|t_s| Sample { t_s, level_pa: level(t_s) })
+                .collect();
+            let found = warming(&samples, 6.0).expect("it settles").value;
+            assert!((found / tau_s - 1.0).abs() < 0.15, "{found} for {tau_s}");
+        }
+    }
+
+    #[test]
+    fn what_stands_still_does_not_settle() {
+        let samples: Vec<_> = (0..800).map(|i| Sample { t_s: f64::from(i) * 5e-3, level_pa: 60e3 }).collect();
+        assert!(warming(&samples, 6.0).is_none());
+    }
+}

@@ -1,0 +1,142 @@
+//! `rig check` over simulated rigs that are as their sheet says, and over rigs that are not.
+
+use rstest::rstest;
+use tripbench_quantity::{LevelRate, TimeSpan};
+use tripbench_record::{Check, CheckVerdict, EventKind, Halt, QuantityName};
+use tripbench_rig::{Air, Order};
+use tripbench_simulator::{Effect, Fault, Trigger};
+use tripbench_tests::ways::{by_hand, with_loop};
+use tripbench_tests::{Bench, Outcome};
+
+fn yes(_: &str) -> &'static str {
+    "yes"
+}
+
+fn bench() -> Bench {
+    let mut bench = Bench { rig: with_loop(), ..Bench::demo() };
+    bench.truth.devices.clear();
+    bench
+}
+
+fn check(outcome: &Outcome, quantity: QuantityName) -> &Check {
+    let found = outcome.record.rig_checks.iter().find(|check| check.quantity == quantity);
+    found.unwrap_or_else(|| panic!("no check {quantity}"))
+}
+
+fn value(outcome: &Outcome, quantity: QuantityName) -> f64 {
+    check(outcome, quantity).measured.as_ref().expect("measured").value
+}
+
+#[test]
+fn a_rig_that_is_as_its_sheet_says_is_met_in_everything() {
+    let outcome = bench().check_rig(None, yes);
+    assert_eq!(outcome.record.halted, None);
+    assert!(outcome.record.safe_confirmed);
+    for check in &outcome.record.rig_checks {
+        assert!(
+            matches!(check.verdict, CheckVerdict::Met | CheckVerdict::Measured),
+            "{} {}: {:?} {:?} {:?}",
+            check.step_name,
+            check.quantity,
+            check.verdict,
+            check.remark,
+            check.measured
+        );
+    }
+    // What the simulated rig really is.
+    assert!((value(&outcome, QuantityName::ScanPeriod) - 0.005).abs() < 0.001);
+    assert!((value(&outcome, QuantityName::Noise) - 20.0).abs() < 4.0);
+    assert!((value(&outcome, QuantityName::ThermalTime) - 1.0).abs() < 0.4);
+    assert!((value(&outcome, QuantityName::ValveDelay) - 0.02).abs() < 0.02);
+    assert!(value(&outcome, QuantityName::LossOfMaster) > 2.0);
+    let delays =
+        outcome.record.rig_checks.iter().filter(|check| check.quantity == QuantityName::ValveDelay).count();
+    assert_eq!(delays, 4, "evacuate, evacuate-fine, bleed, vent");
+}
+
+/// What is wrong with the rig, and the check that has to say so.
+#[rstest]
+#[case(|bench: &mut Bench| bench.truth.module.image_s = 0.05, QuantityName::ImageAge)]
+#[case(|bench: &mut Bench| bench.truth.module.input_filter_s = 0.03, QuantityName::PathLag)]
+#[case(|bench: &mut Bench| bench.truth.module.loss_of_master_s = None, QuantityName::LossOfMaster)]
+#[case(|bench: &mut Bench| bench.truth.module.loss_of_master_s = Some(4.0), QuantityName::LossOfMaster)]
+#[case(|bench: &mut Bench| bench.truth.reference.noise_pa = 60.0, QuantityName::Noise)]
+#[case(|bench: &mut Bench| bench.truth.air.leak = LevelRate::new(900.0), QuantityName::LeakRate)]
+#[case(|bench: &mut Bench| bench.truth.air.valve_delay = TimeSpan::new(0.12), QuantityName::ValveDelay)]
+fn what_the_sheet_does_not_say_is_found(#[case] spoil: fn(&mut Bench), #[case] quantity: QuantityName) {
+    let mut bench = bench();
+    spoil(&mut bench);
+    let outcome = bench.check_rig(None, yes);
+    let check = check(&outcome, quantity);
+    assert_eq!(check.verdict, CheckVerdict::NotMet, "{:?} {:?}", check.measured, check.remark);
+    assert!(outcome.record.safe_confirmed);
+}
+
+#[test]
+fn filter_and_image_age_that_are_declared_are_met() {
+    let mut bench = bench();
+    bench.rig =
+        bench.rig.replace("[module]\n", "[module]\ninput_filter = \"30 ms\"\nimage_age = \"50 ms\"\n");
+    (bench.truth.module.input_filter_s, bench.truth.module.image_s) = (0.03, 0.05);
+    let outcome = bench.check_rig(None, yes);
+    for quantity in [QuantityName::PathLag, QuantityName::ImageAge] {
+        let check = check(&outcome, quantity);
+        assert_eq!(check.verdict, CheckVerdict::Met, "{:?}", check.remark);
+    }
+    assert!(value(&outcome, QuantityName::ImageAge) > 0.03);
+}
+
+#[test]
+fn a_gas_that_warms_slower_than_declared_is_found() {
+    let bench = bench();
+    let wired = bench.rig.replace("thermal = \"1 s\"", "thermal = \"3 s\"");
+    let outcome = bench.check_rig(Some(&wired), yes);
+    assert_eq!(check(&outcome, QuantityName::ThermalTime).verdict, CheckVerdict::NotMet);
+}
+
+#[rstest]
+#[case(Effect::EvacuateStuck { open: false })]
+#[case(Effect::VentStuckShut)]
+#[case(Effect::ReferenceFrozen)]
+fn a_valve_that_does_not_act_or_a_reference_that_stands_still_is_never_good(#[case] effect: Effect) {
+    let mut bench = bench();
+    bench.truth.faults.push(Fault { when: Trigger::At(4.0), effect });
+    let outcome = bench.check_rig(None, yes);
+    let bad = |check: &&Check| check.verdict == CheckVerdict::NotMet;
+    let found = outcome.record.rig_checks.iter().find(bad);
+    assert!(outcome.record.halted.is_some() || found.is_some());
+    assert!(outcome.record.safe_confirmed || effect == Effect::VentStuckShut);
+}
+
+#[test]
+fn without_a_yes_no_output_moves() {
+    fn no_to_outputs(text: &str) -> &'static str {
+        if text.starts_with("Next: output `evacuate`") { "no" } else { "yes" }
+    }
+    let outcome = bench().check_rig(None, no_to_outputs);
+    assert_eq!(outcome.record.halted, Some(Halt::Refused));
+    let ordered = |event: &tripbench_record::Event| matches!(event.kind, EventKind::Ordered { order: Order::Powered(air), .. } if air == Air::Evacuate);
+    assert!(!outcome.events.iter().any(ordered));
+    assert!(outcome.record.safe_confirmed);
+}
+
+#[test]
+fn every_output_is_asked_for_by_its_name() {
+    let outcome = bench().check_rig(None, yes);
+    let asked = |event: &tripbench_record::Event| {
+        if let EventKind::Asked { text, .. } = &event.kind { Some(text.clone()) } else { None }
+    };
+    let questions: Vec<_> = outcome.events.iter().filter_map(asked).collect();
+    for name in ["evacuate", "evacuate-fine", "bleed", "vent", "device-power"] {
+        assert!(questions.iter().any(|text| text.starts_with(&format!("Next: output `{name}`"))), "{name}");
+    }
+}
+
+#[test]
+fn a_rig_that_is_worked_by_hand_is_checked_with_a_person_at_it() {
+    let mut bench = Bench { rig: by_hand(), ..Bench::demo() };
+    bench.truth.devices.clear();
+    let outcome = bench.check_rig(None, yes);
+    assert_eq!(outcome.record.halted, None);
+    assert_eq!(check(&outcome, QuantityName::LeakRate).verdict, CheckVerdict::Met);
+}
