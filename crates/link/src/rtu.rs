@@ -11,8 +11,11 @@
 use crate::clock::Clock;
 use crate::frame::{Found, encode, find};
 use crate::line::Line;
-use crate::pause::pause_until;
+use crate::pause::{pause_until, wake_precisely};
 use crate::transport::Transport;
+use std::future::{Future, poll_fn};
+use std::pin::pin;
+use std::task::Poll;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::time::timeout;
@@ -109,10 +112,10 @@ impl<L: Line> RtuTransport<L> {
         pause_until(until, clock).await;
         let mut bytes = [0; 512];
         let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
-        match timeout(Duration::ZERO, port.read(&mut bytes)).await {
-            Err(_nothing) => Ok(0),
-            Ok(Ok(count)) if count > 0 => Ok(count),
-            Ok(_) => {
+        match at_once(port.read(&mut bytes)).await {
+            None => Ok(0),
+            Some(Ok(count)) if count > 0 => Ok(count),
+            Some(_) => {
                 self.port = None;
                 Err(Doubt::Lost)
             }
@@ -132,6 +135,7 @@ impl<L: Line> RtuTransport<L> {
         }
         self.port = Some(opened.map_err(|_| Doubt::Lost)?);
         self.opened = true;
+        wake_precisely();
         // Somebody may have asked something just before.
         self.suspect = true;
         self.active = clock.now();
@@ -175,6 +179,18 @@ impl<L: Line> RtuTransport<L> {
             }
         }
     }
+}
+
+/// What a future gives without waiting for it. The runtime looks at its ports first; a timer of no time at all would wait for
+/// its next tick, a millisecond of every transaction.
+async fn at_once<T>(future: impl Future<Output = T>) -> Option<T> {
+    tokio::task::yield_now().await;
+    let mut future = pin!(future);
+    poll_fn(|context| match future.as_mut().poll(context) {
+        Poll::Ready(value) => Poll::Ready(Some(value)),
+        Poll::Pending => Poll::Ready(None),
+    })
+    .await
 }
 
 /// What the bytes would say if nobody checked them: for a test of what the checks are for.

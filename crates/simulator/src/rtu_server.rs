@@ -6,9 +6,11 @@ use crate::server::{ServeError, Shared};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use rustix::thread::set_current_timer_slack;
 use std::fs::File;
 use std::io::{ErrorKind, Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::num::NonZeroU64;
 use std::os::fd::AsFd;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -17,6 +19,8 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tripbench_rig::SerialTiming;
 
+/// What a sleeping thread is woken late by.
+const WAKES_WITHIN: Duration = Duration::from_micros(80);
 /// How long a served line looks for a byte before it looks whether it is to end.
 const LOOK: Duration = Duration::from_millis(20);
 
@@ -226,6 +230,8 @@ impl Serving {
 
     /// Serves until the line is gone or the server is to end.
     fn serve(&self, line: &mut impl SlaveLine) {
+        // A paced line is only as good as its timers; where the kernel refuses, it is a little slower than the real one.
+        let _slower_at_worst = set_current_timer_slack(NonZeroU64::new(1));
         let mut bytes = Vec::new();
         while !self.stop.load(Ordering::SeqCst) {
             match line.hear(&mut bytes, LOOK) {
@@ -239,10 +245,11 @@ impl Serving {
             let mut end = heard + self.characters(bytes.len()) + silence;
             loop {
                 let left = end.saturating_duration_since(now());
-                if left.is_zero() {
+                if left <= WAKES_WITHIN {
+                    wait_until(end);
                     break;
                 }
-                match line.hear(&mut bytes, left) {
+                match line.hear(&mut bytes, left.saturating_sub(WAKES_WITHIN)) {
                     Heard::Bytes => end = end.max(now() + self.characters(1) + silence),
                     Heard::Nothing => {}
                     Heard::Gone => return,
@@ -319,6 +326,10 @@ fn wait(time: Duration) {
     std::thread::sleep(time);
 }
 
+/// Sleeps until shortly before a moment and looks at the clock for the rest: a wire is never late.
 fn wait_until(moment: Instant) {
-    wait(moment.saturating_duration_since(now()));
+    wait(moment.saturating_duration_since(now()).saturating_sub(WAKES_WITHIN));
+    while now() < moment {
+        std::hint::spin_loop();
+    }
 }

@@ -1,0 +1,256 @@
+//! How fast the wires are scanned, beside a bare libmodbus loop and beside what the serial line allows, and how long a stop takes
+//! to the coil, beside what `rig check` states. Prints; asserts nothing.
+#![expect(
+    clippy::disallowed_methods,
+    clippy::print_stdout,
+    reason = "a program that measures in real time and prints"
+)]
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+use tripbench_device::SiteSheet;
+use tripbench_engine::{Plan, PlanInput, Script, plan, rig_check};
+use tripbench_judge::judge_step;
+use tripbench_link::{Clock, Link, ModuleWire, StopLatch};
+use tripbench_quantity::Mono;
+use tripbench_record::{
+    Halt, Identity, IdentityHow, LoadedSheets, Mark, PositionPlan, QuantityName, Segment, Trace,
+};
+use tripbench_rig::{Area, OutputName, Read, ReadPlan, RigSheet, SerialTiming};
+use tripbench_runner::{Control, JournalWriter, LiveRun, run_live};
+use tripbench_sheet::Findings;
+use tripbench_simulator::{
+    DeviceTruth, RtuServer, SerialPace, Server, SimulatedBench, Truth, serve, serve_serial,
+};
+use tripbench_tests::line::{serial_link, with_link};
+use tripbench_tests::{good, header};
+
+/// Time of one measurement of a rate.
+const MEASURED: Duration = Duration::from_secs(2);
+/// Interleaved rounds of the two TCP clients.
+const ROUNDS: usize = 5;
+/// Stops per wire.
+const STOPS: u32 = 12;
+/// Least share of the formula, and of the bare loop.
+const RTU_LIMIT: f64 = 0.95;
+const TCP_LIMIT: f64 = 0.9;
+
+/// A served rig, and how to look at it.
+enum Served {
+    Tcp(Server),
+    Rtu(RtuServer),
+}
+
+impl Served {
+    fn evacuates(&self) -> bool {
+        let coil = |bench: &SimulatedBench| bench.coil(OutputName::Evacuate) == Some(true);
+        match self {
+            Self::Tcp(server) => server.look(coil),
+            Self::Rtu(server) => server.look(coil),
+        }
+    }
+}
+
+fn rig(text: &str) -> RigSheet {
+    good(text, RigSheet::read)
+}
+
+fn bench_of(rig: &RigSheet) -> SimulatedBench {
+    let mut truth = Truth::as_declared(rig, 1);
+    // Somebody is plugged in: an empty rig has nothing to test.
+    truth.devices = vec![DeviceTruth::good(1, 60e3, 55e3)];
+    SimulatedBench::new(rig, truth)
+}
+
+fn tcp() -> (Served, RigSheet) {
+    let declared = rig(&with_link("tcp = \"127.0.0.1:1\""));
+    let server = serve(bench_of(&declared), ([127, 0, 0, 1], 0).into()).expect("a port");
+    let sheet = rig(&with_link(&format!("tcp = \"{}\"", server.address())));
+    (Served::Tcp(server), sheet)
+}
+
+fn serial(baud: u32) -> (Served, RigSheet) {
+    let declared = rig(&with_link(&serial_link("/dev/null", baud)));
+    let pace = SerialPace { timing: Some(SerialTiming::at(baud)), slave: Duration::ZERO };
+    let server = serve_serial(bench_of(&declared), pace).expect("a pseudo-terminal");
+    let port = server.port().expect("a port").to_string_lossy().into_owned();
+    (Served::Rtu(server), rig(&with_link(&serial_link(&port, baud))))
+}
+
+fn runtime() -> tokio::runtime::Runtime {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime")
+}
+
+/// Free-running scans for a while: scans per second, and the trace.
+fn scans(rig: &RigSheet, plan: &ReadPlan) -> (f64, Trace) {
+    runtime().block_on(async {
+        let transport = ModuleWire::of(&rig.link).expect("a wire");
+        let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), rig);
+        link.scan(plan).await.expect("a first scan");
+        let mut trace = Trace::new(plan.clone());
+        let started = Instant::now();
+        while started.elapsed() < MEASURED {
+            trace.scans.push(link.scan(plan).await.expect("a scan"));
+        }
+        (f64::from(u32::try_from(trace.scans.len()).expect("few")) / started.elapsed().as_secs_f64(), trace)
+    })
+}
+
+/// The bare loop, built with the C compiler that the linker needs anyway; `None` where it or libmodbus is missing.
+fn bare_loop(target: &Path) -> Option<PathBuf> {
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/libmodbus_loop.c");
+    let program = target.join("libmodbus_loop");
+    let built =
+        Command::new("cc").arg("-O2").arg(source).arg("-o").arg(&program).arg("-l:libmodbus.so.5").status();
+    built.is_ok_and(|status| status.success()).then_some(program)
+}
+
+fn bare_scans(program: &Path, address: SocketAddr, reads: &[Read]) -> f64 {
+    let mut command = Command::new(program);
+    command.arg(address.ip().to_string()).arg(address.port().to_string()).arg("1");
+    command.arg(format!("{}", MEASURED.as_secs_f64()));
+    for read in reads {
+        let function = match read.area {
+            Area::Coil => "1",
+            Area::DiscreteInput => "2",
+            Area::HoldingRegister => "3",
+            Area::InputRegister => "4",
+        };
+        command.args([function, &read.start.to_string(), &read.count.to_string()]);
+    }
+    let output = command.output().expect("the bare loop runs");
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let mut figures = text.split_whitespace().filter_map(|word| word.parse::<f64>().ok());
+    let (rounds, seconds) = figures.next().zip(figures.next()).expect("rounds and seconds");
+    rounds / seconds
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// Scans per second over TCP, beside the bare loop with the same requests, in turns.
+fn tcp_ratio() -> Option<f64> {
+    let (served, sheet) = tcp();
+    let plan = sheet.read_plan();
+    let Served::Tcp(server) = &served else { return None };
+    let target = std::env::temp_dir().join(format!("tripbench-wire-{}", std::process::id()));
+    std::fs::create_dir_all(&target).expect("a folder");
+    let program = bare_loop(&target)?;
+    let (mut ours, mut bare) = (Vec::new(), Vec::new());
+    for _ in 0..ROUNDS {
+        ours.push(scans(&sheet, &plan).0);
+        bare.push(bare_scans(&program, server.address(), &plan.reads));
+    }
+    drop(std::fs::remove_dir_all(&target));
+    let (ours, bare) = (median(ours), median(bare));
+    println!("TCP: {ours:.0} scans/s, bare libmodbus {bare:.0} scans/s, {} reads each", plan.reads.len());
+    Some(ours / bare)
+}
+
+/// Scans per second on a paced line, beside both frames and both silences of each read at that rate and nothing else.
+fn rtu_ratio(baud: u32) -> f64 {
+    let (_served, sheet) = serial(baud);
+    let plan = sheet.read_plan();
+    let character_s = 11.0 / f64::from(baud);
+    let silence_s = if baud > 19_200 { 1.75e-3 } else { 3.5 * character_s };
+    let wire_s = |read: &Read| {
+        let data =
+            if read.area.is_bits() { f64::from(read.count.div_ceil(8)) } else { 2.0 * f64::from(read.count) };
+        (8.0 + 5.0 + data) * character_s + 2.0 * silence_s
+    };
+    let allowed = 1.0 / plan.reads.iter().map(wire_s).sum::<f64>();
+    let (ours, _) = scans(&sheet, &plan);
+    println!("RTU {baud}: {ours:.2} scans/s, the line allows {allowed:.2} scans/s");
+    ours / allowed
+}
+
+/// Longest time from a stop to the coil, milliseconds, and what `rig check` states for this rig.
+fn stop(name: &str, (served, sheet): (Served, RigSheet)) -> (f64, f64) {
+    let stated = stated_ms(&sheet);
+    let longest = (0..STOPS).map(|number| one_stop(&served, &sheet, number)).fold(0.0, f64::max);
+    println!("stop on {name}: at most {longest:.1} ms of {STOPS}, rig check states {stated:.1} ms");
+    (longest, stated)
+}
+
+fn stated_ms(sheet: &RigSheet) -> f64 {
+    let sheets = Arc::new(LoadedSheets {
+        rig: sheet.clone(),
+        site: SiteSheet::default(),
+        device: None,
+        settings: None,
+    });
+    let task = rig_check(sheets);
+    let signals = task.steps.iter().position(|step| step.name == "signals").expect("the step signals");
+    let step = u16::try_from(signals).expect("few steps");
+    let (_, trace) = scans(sheet, &task.plan);
+    let to = trace.scans.last().map_or(Mono::START, tripbench_rig::Scan::end);
+    let mark = Mark { step, segment: Segment::AtRest, from: Mono::START, to };
+    let checks = judge_step(&task, &trace, &[mark], step);
+    let stop = checks.iter().find(|check| check.quantity == QuantityName::StopLatency);
+    stop.and_then(|check| check.measured.as_ref()).expect("a stop latency").value * 1e3
+}
+
+const SCRIPT: &str = "name = \"stop\"\n[[step]]\ndo = \"drive\"\nair = \"evacuate\"\n[[step]]\ndo = \"hold\"\ntime = \"60 s\"\n";
+
+/// A live run that evacuates is stopped at some moment; time until the module's coil is off.
+fn one_stop(served: &Served, sheet: &RigSheet, number: u32) -> f64 {
+    let journal = std::env::temp_dir().join(format!("tripbench-stop-{}-{number}", std::process::id()));
+    let latch = StopLatch::armed();
+    let (control, controlled) = channel();
+    let (rig, stopped, path) = (sheet.clone(), latch.clone(), journal.clone());
+    let run = std::thread::spawn(move || runtime().block_on(live(rig, stopped, controlled, &path)));
+    while !served.evacuates() {
+        std::thread::sleep(Duration::from_micros(200));
+    }
+    // Spread over a scan and more.
+    std::thread::sleep(Duration::from_millis(150) + Duration::from_micros(7_300) * number);
+    let started = Instant::now();
+    let sent = control.send(Control::Stop(Halt::Operator { by: "the benchmark".into() }));
+    sent.expect("the run listens");
+    latch.set();
+    while served.evacuates() {
+        std::thread::sleep(Duration::from_micros(50));
+    }
+    let took = started.elapsed();
+    run.join().expect("the run ends");
+    drop(std::fs::remove_file(journal));
+    took.as_secs_f64() * 1e3
+}
+
+async fn live(rig: RigSheet, latch: StopLatch, control: Receiver<Control>, journal: &Path) {
+    let findings = Findings::new();
+    let script = good(SCRIPT, Script::read);
+    let sheets = Arc::new(LoadedSheets { rig, site: SiteSheet::default(), device: None, settings: None });
+    let identity = Identity { serial: "S1".into(), how: IdentityHow::ByOperator };
+    let positions = vec![PositionPlan { number: 1, identity }];
+    let task = plan(PlanInput { script: &script, sheets, positions }, &findings).expect("a plan");
+    let rig = task.sheets.rig.clone();
+    let clock = Clock::start();
+    let transport = ModuleWire::of(&rig.link).expect("a wire");
+    let link = Link::new(transport, clock, latch.clone(), &rig);
+    let journal = JournalWriter::create(journal, 1_000_000, Box::new(|_| {})).expect("a journal");
+    let plan = Plan { header: header(&task), task };
+    let ended = run_live(LiveRun { plan, link, clock, latch, journal, control, wall: String::new }).await;
+    ended.expect("the journal is kept");
+}
+
+fn main() {
+    let tcp_ratio = tcp_ratio();
+    let rtu: Vec<f64> = [9_600, 19_200, 115_200].map(rtu_ratio).to_vec();
+    let rtu_ratio_min = rtu.iter().copied().fold(f64::INFINITY, f64::min);
+    let stops = [stop("TCP", tcp()), stop("RTU 115200", serial(115_200)), stop("RTU 19200", serial(19_200))];
+    // The wire that comes nearest to what is stated.
+    let nearest = stops.into_iter().max_by(|a, b| (a.0 / a.1).total_cmp(&(b.0 / b.1)));
+    let (stop_ms, stop_stated_ms) = nearest.expect("some wires");
+    let tcp = tcp_ratio.map_or_else(|| String::from("none"), |ratio| format!("{ratio:.3}"));
+    println!("limits: tcp_ratio {TCP_LIMIT}, rtu_ratio_min {RTU_LIMIT}, stop_ms at most stop_stated_ms");
+    println!(
+        "tcp_ratio={tcp} rtu_ratio_min={rtu_ratio_min:.3} stop_ms={stop_ms:.1} stop_stated_ms={stop_stated_ms:.1}"
+    );
+}
