@@ -2,13 +2,13 @@
 
 use crate::args::SimulateOptions;
 use crate::exit::Exit;
-use crate::{load, say};
+use crate::{load, prompt, say};
 use anyhow::{Context, Result, bail};
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use tripbench_link::resolve;
-use tripbench_rig::{RigSheet, Wire};
+use tripbench_rig::{Guide, RigSheet, Wire};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{SerialPace, SimulatedBench, Truth, serve, serve_rtu_over_tcp, serve_serial};
 
@@ -30,6 +30,7 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     let name = rig.header.name.value.clone();
     let introduction = format!("Simulated rig {name} with {} devices on", truth.devices.len());
     let bench = SimulatedBench::new(&rig, truth);
+    let by_hand = rig.by_hand();
     let units = bench.units().iter().map(u8::to_string).collect::<Vec<_>>().join(", ");
     let said = |place: String| {
         say::out(&format!("{introduction} {place}, unit {units}."));
@@ -38,11 +39,13 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     match &rig.link.wire {
         Wire::Tcp(address) => {
             let server = serve(bench, listen(options, address)?)?;
+            by_hand.then(|| listen_to_words(server.hand()));
             said(format!("Modbus TCP {}", server.address()));
             server.wait();
         }
         Wire::RtuOverTcp(address) => {
             let server = serve_rtu_over_tcp(bench, listen(options, address)?)?;
+            by_hand.then(|| listen_to_words(server.hand()));
             said(server.address().map_or_else(String::new, |address| format!("RTU over TCP {address}")));
             server.wait();
         }
@@ -52,6 +55,7 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
             }
             let pace = SerialPace { timing: rig.link.timing(), slave: rig.link.answer_time.duration() };
             let server = serve_serial(bench, pace)?;
+            by_hand.then(|| listen_to_words(server.hand()));
             let terminal = server.port().context("a pseudo-terminal has a path")?;
             let link = PortLink::make(Path::new(&port.path.value), terminal)?;
             said(format!("serial port {} ({} baud)", link.0.display(), *port.baud));
@@ -59,6 +63,27 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
         }
     }
     Ok(Exit::Good)
+}
+
+/// A rig without valves has a person at it. Here it is who writes to standard input: a word of the guide in each line
+/// (`deeper`, `slower`, `hold` …), or the lines of `tripbench run --events`, of which those of the guide are followed.
+fn listen_to_words(tell: impl Fn(Guide) + Send + 'static) {
+    std::thread::spawn(move || {
+        while let Some(text) = prompt::line() {
+            if let Some(guide) = told(&text) {
+                tell(guide);
+            }
+        }
+    });
+}
+
+/// What a line says to a hand, if anything.
+fn told(text: &str) -> Option<Guide> {
+    if let Some((_, json)) = text.split_once(" guide ") {
+        return serde_json::from_str(json).ok();
+    }
+    let hint = serde_json::from_value(serde_json::Value::from(text.trim())).ok()?;
+    Some(Guide { hint, toward: None, rate: None })
 }
 
 fn listen(options: &SimulateOptions, address: &str) -> Result<SocketAddr> {

@@ -131,7 +131,8 @@ impl PositionRecord {
         // A delay that is only known to be not too long is no near miss.
         let is_deciding = |check: &&Check| {
             check.role == Role::Required
-                && (check.quantity != QuantityName::OffDelay || check.verdict != crate::CheckVerdict::Pass)
+                && (!matches!(check.quantity, QuantityName::OffDelay | QuantityName::LowestLevel)
+                    || check.verdict != crate::CheckVerdict::Pass)
         };
         let judged = self.checks.iter().filter(is_deciding);
         let rank = |check: &&Check| match check.verdict {

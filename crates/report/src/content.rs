@@ -133,6 +133,10 @@ impl Content<'_> {
         Row {
             name: if check.quantity == QuantityName::ValveDelay {
                 format!("{}: {}", check.step_name, quantity_name(check.quantity))
+            } else if check.step_name == "air-saving"
+                && matches!(check.quantity, QuantityName::CutOff | QuantityName::Resume)
+            {
+                format!("{}, driving the valve", quantity_name(check.quantity))
             } else {
                 quantity_name(check.quantity).to_owned()
             },

@@ -17,7 +17,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tripbench_rig::SerialTiming;
+use tripbench_rig::{Guide, SerialTiming};
 
 /// What a sleeping thread is woken late by.
 const WAKES_WITHIN: Duration = Duration::from_micros(80);
@@ -141,6 +141,12 @@ impl RtuServer {
     /// Looks at the bench as it is now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
         at(&self.bench.lock())
+    }
+
+    /// Tells whoever listens what to say to the hand at the bench.
+    pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
+        let bench = self.bench.clone();
+        move |guide| bench.guide(guide)
     }
 
     /// Serves until the process ends.

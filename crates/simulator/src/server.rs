@@ -12,7 +12,7 @@ use tokio::sync::oneshot;
 use tokio_modbus::prelude::{ExceptionCode, Request as Wire, Response as WireResponse, SlaveRequest};
 use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
-use tripbench_rig::{Area, Exception, Query, Request, Response, VirtualModule};
+use tripbench_rig::{Area, Exception, Guide, Query, Request, Response, VirtualModule};
 
 /// Why a simulated bench can not be served.
 #[derive(Debug, Error)]
@@ -48,9 +48,19 @@ impl Shared {
 
     /// What the module answers now; `None` is silence: the unit is not there.
     pub(crate) fn answer(&self, query: &Query) -> Option<Result<Response, Exception>> {
-        let at = Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX));
+        let at = self.now();
         let mut bench = self.lock();
         bench.units().contains(&query.unit).then(|| bench.answer(at, query))
+    }
+
+    fn now(&self) -> Mono {
+        Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX))
+    }
+
+    /// Tells the hand at the bench what to do.
+    pub(crate) fn guide(&self, guide: Guide) {
+        let at = self.now();
+        self.lock().guided(at, guide);
     }
 
     pub(crate) fn lock(&self) -> MutexGuard<'_, SimulatedBench> {
@@ -95,6 +105,12 @@ impl Server {
     /// Looks at the bench as it is now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
         at(&self.bench.lock())
+    }
+
+    /// Tells whoever listens what to say to the hand at the bench.
+    pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
+        let bench = self.bench.clone();
+        move |guide| bench.guide(guide)
     }
 
     /// Serves until the process ends.
