@@ -4,10 +4,12 @@ use crate::sheet_text;
 
 /// The demo's rig with a regulator in front of its evacuation valve.
 pub fn with_regulator() -> String {
-    let regulator = "[[output]]\nname = \"regulator\"\nat = \"holding-register 0\"\nsafe = false\n\
-                     counts = [0, 10000]\nvalues = [\"0 kPa\", \"100 kPa\"]\n\n[interlocks]";
-    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", regulator, 1)
+    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", REGULATOR, 1)
 }
+
+/// A regulator, and the table that stands behind the outputs.
+const REGULATOR: &str = "[[output]]\nname = \"regulator\"\nat = \"holding-register 0\"\nsafe = false\n\
+                         counts = [0, 10000]\nvalues = [\"0 kPa\", \"100 kPa\"]\n\n[interlocks]";
 
 /// The demo's rig without a valve: a person pulls and lets in, the devices alone are powered.
 ///
@@ -28,6 +30,11 @@ pub fn script(way: &str) -> String {
          [[step]]\ndo = \"switch-points\"\nway = \"{way}\"\n\
          [[step]]\ndo = \"leak\"\n[[step]]\ndo = \"zero\"\n"
     )
+}
+
+/// The demo's rig with every output that a rig can have.
+pub fn with_everything() -> String {
+    with_hand_over().replacen("[interlocks]", REGULATOR, 1)
 }
 
 /// A rig sheet without one of its outputs.

@@ -1,10 +1,12 @@
 //! The same run over every wire: the same verdicts, and levels that agree within their uncertainty.
 
+use rstest::rstest;
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
 use std::process::{Child, Stdio};
 use tripbench_tests::command::Workplace;
 use tripbench_tests::line::port_path;
+use tripbench_tests::ways::{by_hand, with_everything};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 
@@ -15,7 +17,7 @@ impl Simulated {
     /// Starts it and waits until it says that it is there; its line.
     fn start(workplace: &Workplace) -> (Self, String) {
         let mut command = workplace.command("simulate --rig rig.toml --truth truth.toml");
-        let mut child = command.stdout(Stdio::piped()).spawn().expect("it starts");
+        let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("it starts");
         let mut line = String::new();
         BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
         (Self(child), line)
@@ -80,4 +82,97 @@ fn a_run_over_tcp_a_fast_serial_line_and_a_converter_finds_the_same() {
             );
         }
     }
+}
+
+/// Keys of a wire that nobody uses yet.
+fn wire(kind: &str) -> String {
+    match kind {
+        "tcp" => format!("tcp = \"127.0.0.1:{}\"", free_port()),
+        "converter" => format!("rtu_over_tcp = \"127.0.0.1:{}\"", free_port()),
+        _ => format!("serial = \"{}\"\nbaud = 115200\nparity = \"even\"", port_path().display()),
+    }
+}
+
+/// A fast rig with everything that a rig can have, and fast devices.
+fn fast(workplace: &Workplace) {
+    for (from, to) in [
+        ("evacuate = \"3 s\"", "evacuate = \"1 s\""),
+        ("evacuate_fine = \"40 s\"", "evacuate_fine = \"8 s\""),
+        ("bleed = \"6 s\"", "bleed = \"3 s\""),
+        ("thermal = \"1 s\"", "thermal = \"0.2 s\""),
+        ("highest_level = \"85 kPa\"", "highest_level = \"88 kPa\""),
+    ] {
+        workplace.change("rig.toml", from, to);
+    }
+}
+
+const EVERYTHING: &str = "name = \"everything\"\nrevision = \"1\"\nstate = \"released\"\n\
+    [[step]]\ndo = \"zero\"\n[[step]]\ndo = \"leak\"\n\
+    [[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"full-flow\"\n\
+    [[step]]\ndo = \"switch-points\"\ncycles = 1\nway = \"regulated\"\n\
+    [[step]]\ndo = \"switch-points\"\ncycles = 1\nway = \"pulses\"\n\
+    [[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n\
+    [[step]]\ndo = \"response\"\noperations = 2\nlimit = \"80 ms\"\n\
+    [[step]]\ndo = \"air-saving\"\ncycles = 2\ndrive = \"through-rig\"\n\
+    [[step]]\ndo = \"air-saving\"\ncycles = 2\ndrive = \"by-wire\"\n\
+    [[step]]\ndo = \"drive\"\nair = \"evacuate\"\n\
+    [[step]]\ndo = \"wait-until\"\nlevel = \"20 kPa\"\n\
+    [[step]]\ndo = \"hold\"\ntime = \"200 ms\"\n\
+    [[step]]\ndo = \"ask\"\ntext = \"Go on?\"\n\
+    [[step]]\ndo = \"leak\"\n[[step]]\ndo = \"zero\"\n";
+
+/// Verdicts of a quantity at a position, one for each step that has it.
+fn verdicts(record: &Value, position: usize, quantity: &str) -> Vec<String> {
+    let checks = record["positions"][position]["checks"].as_array().expect("checks").iter();
+    let of_it = checks.filter(|check| check["quantity"] == quantity);
+    of_it.map(|check| check["verdict"].as_str().expect("a verdict").to_owned()).collect()
+}
+
+#[rstest]
+fn every_step_and_every_way_of_moving_air_works_on(#[values("tcp", "serial", "converter")] kind: &str) {
+    let workplace = Workplace::new();
+    workplace.write("rig.toml", &with_everything());
+    workplace.write("script.toml", EVERYTHING);
+    fast(&workplace);
+    workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", &wire(kind));
+    let (_simulated, _) = Simulated::start(&workplace);
+    let run = format!("run {SHEETS} --serial 1=A --serial 3=B --out run");
+    let said = workplace.run_answered(&run, "yes\n");
+    assert_eq!(said.code, Some(1), "{}\n{}", said.out, said.err);
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    assert_eq!((&record["safe_confirmed"], &record["halted"]), (&Value::Bool(true), &Value::Null));
+    assert_eq!(verdicts(&record, 0, "switch-point"), ["pass"; 4], "{}", said.out);
+    assert_eq!(verdicts(&record, 1, "switch-point"), ["fail"; 4], "{}", said.out);
+    assert_eq!(verdicts(&record, 0, "reset-point"), ["pass"; 4], "{}", said.out);
+    for quantity in ["response-on", "response-off"] {
+        assert_eq!(verdicts(&record, 0, quantity), ["pass"], "{quantity} {}", said.out);
+    }
+    // Twice while the device drives the valve, and in the four ways before.
+    assert_eq!(verdicts(&record, 0, "cut-off"), ["pass"; 6], "{}", said.out);
+    assert_eq!(verdicts(&record, 0, "lowest-level"), ["pass"; 2], "{}", said.out);
+}
+
+/// Goods-in by hand, the simulated hand told what the run tells a person.
+#[rstest]
+fn a_person_who_follows_the_guide_is_enough_on(#[values("tcp", "serial", "converter")] kind: &str) {
+    let workplace = Workplace::new();
+    workplace.write("rig.toml", &by_hand());
+    workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", &wire(kind));
+    workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
+    let steps = tripbench_tests::ways::script("by-hand");
+    workplace.write("script.toml", &steps.replace("way = ", "cycles = 1\nway = "));
+    let (mut simulated, _) = Simulated::start(&workplace);
+    let mut hand = simulated.0.stdin.take().expect("its input");
+    let mut run = workplace.command(&format!("run {SHEETS} --serial 1=A --serial 3=B --events --out run"));
+    let mut run = run.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().expect("it starts");
+    for event in BufReader::new(run.stdout.take().expect("events")).lines().map_while(Result::ok) {
+        if event.contains(" guide ") {
+            writeln!(hand, "{event}").expect("the hand listens");
+        }
+    }
+    assert_eq!(run.wait().expect("it ends").code(), Some(1));
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
+    assert_eq!(verdicts(&record, 0, "switch-point"), ["pass"]);
+    assert_eq!(verdicts(&record, 1, "switch-point"), ["fail"]);
+    assert_eq!(record["safe_confirmed"], true);
 }

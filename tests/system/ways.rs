@@ -5,7 +5,7 @@ use rstest::rstest;
 use tripbench_record::{EventKind, QuantityName, Verdict};
 use tripbench_rig::Hint;
 use tripbench_simulator::{Effect, Fault, Trigger};
-use tripbench_tests::ways::{by_hand, script, with_regulator, without_output};
+use tripbench_tests::ways::{by_hand, script, with_everything, with_regulator, without_output};
 use tripbench_tests::{Bench, Outcome};
 
 fn bench(way: &str) -> Bench {
@@ -136,4 +136,15 @@ fn between_slow_cycles_the_rig_is_vented_so_that_the_interlock_never_trips() {
     let outcome = bench("throttled").run();
     assert!(outcome.lasted.seconds() > 150.0);
     assert_eq!(outcome.record.halted, None);
+}
+
+/// On a slow line the coils are written some milliseconds before a register: the regulator must not let air in between.
+#[test]
+fn pulses_are_not_eaten_by_a_regulator_on_a_slow_line() {
+    let wire = tripbench_tests::line::serial_link("/dev/ttyUSB0", 57_600);
+    let rig = with_everything().replace("tcp = \"127.0.0.1:1502\"", &wire);
+    let outcome = Bench { rig, ..bench("pulses") }.run();
+    assert_eq!(outcome.record.halted, None);
+    let failed = outcome.record.positions[2].checks[0].verdict;
+    assert_eq!(failed, tripbench_record::CheckVerdict::Fail);
 }

@@ -163,12 +163,12 @@ impl Output {
 
     fn word(&self, order: Order) -> u16 {
         if self.name == OutputName::Regulator {
+            // Kept open while anything moves: on a slow line its register is written some milliseconds after the valve's
+            // coil, and until then a regulator that still asks for ambient would let air in.
             let highest = match order {
-                Order::Powered(air) if air.evacuates() => self.deepest(),
                 Order::Regulated(pascal) => VacuumLevel::new(f64::from(pascal)),
-                // A device that pulls by itself pulls through an open regulator.
-                Order::HandedOver { .. } => self.deepest(),
-                Order::Safe | Order::Powered(_) | Order::Looped(_) | Order::Silent(_) => VacuumLevel::ZERO,
+                Order::Safe | Order::Powered(Air::Rest) | Order::Looped(_) => VacuumLevel::ZERO,
+                Order::Powered(_) | Order::HandedOver { .. } | Order::Silent(_) => self.deepest(),
             };
             return self.counts(highest);
         }
