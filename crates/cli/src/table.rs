@@ -51,11 +51,7 @@ pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
     say::out("");
     for check in &record.rig_checks {
         let row = content.row(check);
-        let figure = match (row.value.as_str(), row.uncertainty.as_str()) {
-            ("–", _) => String::new(),
-            (value, "") => value.to_owned(),
-            (value, uncertainty) => format!("{value} ± {uncertainty}"),
-        };
+        let figure = if row.value == "–" { String::new() } else { figure(&row.value, &row.uncertainty) };
         let limits = if row.limits == "–" { String::new() } else { format!("({})", row.limits) };
         say::out(&format!("  {:<34} {figure:<26} {limits:<24} {}", row.name, row.word));
         if !row.remark.is_empty() {
@@ -111,7 +107,8 @@ fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [S
         (None, Some(check)) => {
             let row = content.row(check);
             let bar = margin_bar_text(row.place);
-            (row.name, format!("{} ± {}", row.value, row.uncertainty), format!("{} {bar}", row.limits))
+            let found = figure(&row.value, &row.uncertainty);
+            (row.name, found, format!("{} {bar}", row.limits))
         }
         (None, None) => first_figures(content, position),
     };
@@ -125,6 +122,11 @@ fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [S
         allowed.trim_end().to_owned(),
         advice(position, content.style),
     ]
+}
+
+/// A value with its uncertainty, or a dash.
+fn figure(value: &str, uncertainty: &str) -> String {
+    if uncertainty.is_empty() { value.to_owned() } else { format!("{value} ± {uncertainty}") }
 }
 
 /// Where nothing was judged: the first level that was found.
