@@ -62,6 +62,29 @@ fn a_response_is_found_whatever_the_delay() {
     }
 }
 
+/// The scatter of a device's level is no delay: at 10 kPa/s 20 Pa are 2 ms.
+#[test]
+fn a_response_holds_its_uncertainty_and_a_good_device_is_not_failed_for_its_scatter() {
+    let (mut inside, mut all, mut failed) = (0_u32, 0_u32, 0_u32);
+    for seed in 0..20 {
+        let mut bench = with_delays([0.003; 4], "");
+        bench.script =
+            bench.script.replace("operations = 3", "operations = 1").replace("cycles = 2", "cycles = 5");
+        bench.truth.seed = seed;
+        let outcome = bench.run();
+        for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+            for check in checks(&outcome, "response", quantity) {
+                let found = check.measured.as_ref().expect("measured");
+                all += 1;
+                inside += u32::from((found.value - 0.005).abs() < found.expanded_uncertainty);
+                failed += u32::from(check.verdict == CheckVerdict::Fail);
+            }
+        }
+    }
+    assert!(inside * 100 >= all * 92, "{inside} of {all}");
+    assert!(failed * 100 <= all * 2, "{failed} of {all}");
+}
+
 #[test]
 fn a_late_output_fails_and_one_in_time_passes() {
     let outcome = with_delays([0.001, 0.06, 0.001, 0.06], "limit = \"25 ms\"").run();

@@ -135,7 +135,7 @@ pub(crate) struct WhatOptions {
 pub(crate) struct RunOptions {
     #[command(flatten)]
     pub(crate) what: WhatOptions,
-    /// Print each event, once it is recorded, as a JSON line on standard output
+    /// Print each event, once it is recorded, as a line of the journal on standard output
     #[arg(long, conflicts_with = "json")]
     pub(crate) events: bool,
 }

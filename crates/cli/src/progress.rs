@@ -107,7 +107,9 @@ impl Progress {
         };
         let toward =
             guide.toward.map_or_else(String::new, |level| format!(" to {}", self.style.level(level)));
-        let rate = guide.rate.map_or_else(String::new, |rate| format!(", {} wanted", self.style.rate(rate)));
+        let rate = guide.rate.map_or_else(String::new, |rate| {
+            format!(", {} wanted", self.style.rate(rate).trim_start_matches('+'))
+        });
         format!("{word}{toward}{rate}")
     }
 
@@ -159,14 +161,18 @@ impl Progress {
         bar.set_position((progress.share * 1_000.0) as u64);
         let level = self.recent.last().map_or(0.0, |(_, level)| *level);
         let cycle = view.cycle.map_or_else(String::new, |(cycle, of)| format!("cycle {cycle}/{of}   "));
-        let left = progress.left.si();
+        let left = progress.left.si().round();
         let left = format!("{:.0}:{:02.0} left", (left / 60.0).floor(), left % 60.0);
-        let told = view.guide.map_or_else(String::new, |guide| format!("   {}", self.told(guide)));
-        bar.set_message(format!(
-            "{cycle}{}   {}   {left}{told}",
+        let figures = format!(
+            "{cycle}{}   {}",
             self.style.level(VacuumLevel::new(level)),
             self.style.rate(self.rate())
-        ));
+        );
+        // A person is waited for, not the clock: what to do comes first, and no time is foretold.
+        bar.set_message(match view.guide {
+            Some(guide) => format!("{}   {figures}", self.told(guide)),
+            None => format!("{figures}   {left}"),
+        });
     }
 
     /// Rate over the recent scans.

@@ -173,6 +173,11 @@ fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json
         table::print(record, sheets.site.style);
         say::out(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));
     }
+    if quiet && !json {
+        // Standard output belongs to the events.
+        say::note(&table::one_line(record, sheets.site.style));
+        say::note(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));
+    }
     Ok(Exit::of(record))
 }
 

@@ -8,7 +8,7 @@ use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use tripbench_link::resolve;
-use tripbench_rig::{Guide, RigSheet, Wire};
+use tripbench_rig::{Guide, Hint, RigSheet, Wire};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{SerialPace, SimulatedBench, Truth, serve, serve_rtu_over_tcp, serve_serial};
 
@@ -70,8 +70,11 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
 fn listen_to_words(tell: impl Fn(Guide) + Send + 'static) {
     std::thread::spawn(move || {
         while let Some(text) = prompt::line() {
-            if let Some(guide) = told(&text) {
-                tell(guide);
+            match told(&text) {
+                Some(guide) => tell(guide),
+                // Other events are none of its business; a word that is none is a slip of the fingers.
+                None if text.contains(' ') || text.is_empty() => {}
+                None => say::note(&format!("`{text}` is no word of the guide: {}", Hint::WORDS.join(", "))),
             }
         }
     });

@@ -75,17 +75,21 @@ fn widths(heads: &[String; COLUMNS], rows: &[[String; COLUMNS]]) -> Vec<usize> {
 }
 
 fn closing(content: &Content<'_>) {
-    let record = content.record;
-    if let Some(halt) = &record.halted {
+    if let Some(halt) = &content.record.halted {
         say::out(&format!("Stopped early: {halt}."));
     }
+    say::out(&one_line(content.record, content.style));
+}
+
+/// How it ended, in one line.
+pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
     let trial = if record.header.trial { " TRIAL: a sheet is a draft." } else { "" };
     let safe = if record.safe_confirmed {
         "Outputs safe, read back."
     } else {
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand."
     };
-    say::out(&format!("{}.{trial}  {safe}", content.summary()));
+    format!("{}.{trial}  {safe}", Content { record, style }.summary())
 }
 
 /// Columns of the terminal; plenty where there is none.

@@ -22,6 +22,8 @@ use tripbench_rig::{DigitalInput, Position};
 pub(crate) struct Slow {
     pub(crate) level_pa: f64,
     pub(crate) uncertainty_pa: f64,
+    /// Scatter of one crossing, a standard deviation.
+    pub(crate) scatter_pa: f64,
     pub(crate) rate_pa_per_s: f64,
 }
 
@@ -34,6 +36,7 @@ impl Slow {
         Some(Self {
             level_pa: random.mean_pa,
             uncertainty_pa: random.standard_deviation_pa,
+            scatter_pa: random.repeatability_pa,
             rate_pa_per_s: mean(&rates)?,
         })
     }
@@ -189,6 +192,8 @@ pub(crate) fn delay(
         Contribution::rectangular("lag of the reference", lag.uncertainty.si()),
         Contribution::rectangular("age of a conversion", rig.module.converter.si() / 2.0),
         Contribution::normal("level at the slow rate", slow.uncertainty_pa / away.abs()),
+        // What one crossing scatters by is no delay; judged by itself it is repeatability.
+        Contribution::normal("scatter of one crossing", slow.scatter_pa / away.abs()),
         Contribution::normal("scatter of the fit", curve.level_uncertainty_pa(t_s) / away.abs()),
     ];
     let resolution_s = channels.resolution_pa() / away.abs();

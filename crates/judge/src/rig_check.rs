@@ -133,7 +133,7 @@ pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: 
     let middle_s = moved.began;
     match combine(middle_s - written_s, CLOCK_S, contributions) {
         Ok(result) => {
-            vec![told(judged(check, &result, Some(limits), Acceptance::Simple), "manifold.valve_delay")]
+            vec![told(judged(check, &result, Some(limits), Acceptance::GuardBand), "manifold.valve_delay")]
         }
         Err(_) => vec![check],
     }
@@ -158,21 +158,27 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
     let wide = Mark { from: mark.from - BEFORE, ..*mark };
     let samples = channels.raw_samples(&wide);
     let ordered_s = mark.from.seconds();
-    let still: Vec<f64> =
-        samples.iter().filter(|sample| sample.t_s < ordered_s).map(|sample| sample.level_pa).collect();
-    let still_pa = mean(&still)?;
+    let before: Vec<Sample> = samples.iter().filter(|sample| sample.t_s < ordered_s).copied().collect();
+    // A leak moves the level too: what counts is what leaves the line from before.
+    let still = fit_line(&before, ordered_s, channels.resolution_pa())?;
     let noise_pa = channels.task.sheets.rig.reference.noise.si().max(channels.resolution_pa());
     let sign = if deeper { 1.0 } else { -1.0 };
-    let gone = |sample: &Sample| (sample.level_pa - still_pa) * sign / noise_pa;
+    let gone = |sample: &Sample| (sample.level_pa - still.level_pa(sample.t_s)) * sign / noise_pa;
     let first = samples
-        .windows(3)
-        .position(|three| three[0].t_s >= ordered_s && three.iter().all(|sample| gone(sample) > BEYOND[0]))?;
-    let straight = samples[first..].iter().take_while(|sample| gone(sample) < BEYOND[1]).count().max(FEWEST);
+        .windows(2)
+        .position(|two| two[0].t_s >= ordered_s && two.iter().all(|sample| gone(sample) > BEYOND[0]))?;
+    let at_s = samples[first].t_s;
+    let before_s = first.checked_sub(1).map_or(ordered_s, |last| samples[last].t_s).max(ordered_s);
+    let straight = samples[first..].iter().take_while(|sample| gone(sample) < BEYOND[1]).count();
+    if straight < FEWEST {
+        // Between two reads it has gone too far for a line: anywhere between them.
+        let [began, uncertainty] = [f64::midpoint(before_s, at_s), (at_s - before_s) / 12f64.sqrt()];
+        return Some(Moved { ordered: ordered_s, began, uncertainty });
+    }
     let moving = samples.get(first..first + straight)?;
-    let at_s = moving[0].t_s;
     let line = fit_line(moving, at_s, channels.resolution_pa())?;
-    let slope = line.slope_pa_per_s(at_s);
-    let began_s = at_s - (line.level_pa(at_s) - still_pa) / slope;
+    let slope = line.slope_pa_per_s(at_s) - still.slope_pa_per_s(at_s);
+    let began_s = at_s - (line.level_pa(at_s) - still.level_pa(at_s)) / slope;
     (slope * sign > 0.0).then(|| Moved {
         ordered: ordered_s,
         began: began_s.max(ordered_s),
@@ -195,30 +201,33 @@ pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times
         return vec![unseen(lag), unseen(age)];
     }
     // Not before, not after: what each switching shows for certain.
-    let longest =
-        delays.iter().fold([0.0_f64; 2], |best, delay| if delay[0] > best[0] { *delay } else { best });
+    let later = |a: [f64; 2], b: [f64; 2]| if b[0] + b[1] > a[0] + a[1] { b } else { a };
+    let longest = delays.iter().copied().fold([0.0_f64; 2], later);
+    let at_least_s = delays.iter().map(|delay| delay[0]).fold(0.0, f64::max);
+    let at_most_s = delays.iter().map(|delay| delay[1]).fold(0.0, f64::max);
     let shortest_s = delays.iter().map(|delay| delay[1]).fold(f64::INFINITY, f64::min);
-    let varies_s = (longest[0] - shortest_s).max(0.0);
+    let varies_s = (at_least_s - shortest_s).max(0.0);
     let declared = format!(
-        "the reads show {:.0} ms to {:.0} ms: input_filter = \"{:.0} ms\" and image_age = \"{:.0} ms\" would cover it",
+        "once it was {:.0} ms or more, once {:.0} ms or less, never more than {:.0} ms: input_filter = \"0 ms\" with image_age = \"{:.0} ms\" covers it, or what the module's papers say",
+        at_least_s * 1e3,
         shortest_s * 1e3,
-        longest[0] * 1e3,
-        (shortest_s * 1e3).floor().min(filter_s * 1e3),
-        ((longest[0] - shortest_s.min(filter_s)) * 1e3).ceil()
+        at_most_s * 1e3,
+        (at_most_s * 1e3).ceil()
     );
     let verdict = |check: Check, result: Option<MeasurementResult>, limit: f64, good: bool| Check {
         measured: result.as_ref().map(Measured::from),
         limits: Some(LimitsRecord { low: None, high: Some(limit) }),
         verdict: if good { CheckVerdict::Met } else { CheckVerdict::NotMet },
-        remark: (!good).then(|| declared.clone()),
+        remark: Some(if good { "not shown to be more than declared".into() } else { declared.clone() }),
         ..check
     };
-    let within = vec![Contribution::rectangular("between two reads", (longest[1] - longest[0]) / 2.0)];
-    let middle = combine(f64::midpoint(longest[0], longest[1]), CLOCK_S, within).ok();
-    let good = longest[0] <= filter_s + age_s && shortest_s >= filter_s;
+    let half_s = (longest[1] - longest[0]) / 2.0;
+    let within = || vec![Contribution::rectangular("between two reads", half_s)];
+    let middle = combine(f64::midpoint(longest[0], longest[1]), CLOCK_S, within()).ok();
+    let good = at_least_s <= filter_s + age_s && shortest_s >= filter_s;
     vec![
         verdict(lag, middle, filter_s + age_s, good),
-        verdict(age, plain(varies_s), age_s, varies_s <= age_s),
+        verdict(age, combine(varies_s, CLOCK_S, within()).ok(), age_s, varies_s <= age_s),
     ]
 }
 
@@ -256,15 +265,21 @@ pub(crate) fn silence(channels: &Channels<'_>, marks: &[Mark], step: u16, time: 
         return vec![Check { remark: Some("the silence is not in the trace".into()), ..check }];
     };
     let (verdict, remark) = match (driven, safe) {
-        (true, true) => (CheckVerdict::Met, "the module went to safe by itself"),
+        (true, true) => (
+            CheckVerdict::Met,
+            format!("after {silent_s:.1} s of silence the module had gone to safe by itself"),
+        ),
         (true, false) => (
             CheckVerdict::NotMet,
-            "the outputs stayed as they were: set the module's timeout, or take loss_of_master out of the rig sheet",
+            format!(
+                "after {silent_s:.1} s of silence the outputs were as before: set the module's timeout, or take loss_of_master out of the rig sheet"
+            ),
         ),
-        (false, _) => (CheckVerdict::Undecided, "the outputs were safe before: nothing was shown"),
+        (false, _) => {
+            (CheckVerdict::Undecided, String::from("the outputs were safe before: nothing was shown"))
+        }
     };
-    let measured = plain(silent_s).as_ref().map(Measured::from);
-    vec![Check { verdict, remark: Some(remark.into()), measured, ..check }]
+    vec![Check { verdict, remark: Some(remark), ..check }]
 }
 
 /// Step `settling`: with which time constant the gas warms after a fast pull.
@@ -281,7 +296,7 @@ pub(crate) fn settling(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Ve
         let remark = "nothing settles: the level did not fall back after the pull";
         return vec![Check { remark: Some(remark.into()), verdict: CheckVerdict::Met, ..check }];
     };
-    vec![told(judged(check, &result, Some(limits), Acceptance::Simple), "manifold.thermal")]
+    vec![told(judged(check, &result, Some(limits), Acceptance::GuardBand), "manifold.thermal")]
 }
 
 /// Time constant of a level that falls back: the one whose exponential fits best over a leak of any size.

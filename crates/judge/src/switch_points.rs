@@ -103,7 +103,7 @@ impl At<'_> {
 
     /// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
     /// fail. Where U reaches beyond what is promised, it is a pass only if so late an output would have moved the reset
-    /// point by less than a third of its own U; else nothing is known.
+    /// point by less than a third of its own U: that is the limit shown. Else nothing is known.
     fn off_delay(&self, off: Option<&Level>, to: bool) -> Check {
         let check = blank(self.channels.task, self.step, QuantityName::OffDelay, Role::Required, "s");
         let sought = Sought {
@@ -126,22 +126,25 @@ impl At<'_> {
                 ..check
             };
         };
-        let limits = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
-        let mut check = judged(check, &result, Some(limits), Acceptance::GuardBand);
-        if check.verdict == CheckVerdict::Fail {
-            check.remark = Some("the output is later than its sheets say: is another delay selected?".into());
-        } else if check.verdict == CheckVerdict::Undecided {
-            let most_s = result.value + result.expanded_uncertainty - longest_delay_s(self.channels.task);
-            let harmless =
-                off.is_some_and(|off| most_s * off.rate_pa_per_s <= off.result.expanded_uncertainty / 3.0);
-            let remark = if harmless {
-                check.verdict = CheckVerdict::Pass;
-                "not shown to be later; as late as U leaves open it would move the reset point by less than a third of its U"
-            } else {
-                "the reads are too far apart to tell whether the output is later than its sheets say"
-            };
-            check.remark = Some(remark.into());
+        let promised_s = longest_delay_s(self.channels.task);
+        let promised = Limits { low: None, high: Some(promised_s) };
+        let shown_late = judged(check.clone(), &result, Some(promised), Acceptance::GuardBand);
+        if shown_late.verdict == CheckVerdict::Fail {
+            let remark = "the output is later than its sheets say: is another delay selected?";
+            return Check { remark: Some(remark.into()), ..shown_late };
         }
+        // So late an output moves the reset point by a third of its own U: what is surely less late changes no verdict.
+        let spare_s =
+            off.map_or(0.0, |off| off.result.expanded_uncertainty / 3.0 / off.rate_pa_per_s.max(1.0));
+        let limits = Limits { low: None, high: Some(promised_s + spare_s) };
+        let mut check = judged(check, &result, Some(limits), Acceptance::GuardBand);
+        check.remark = Some(if check.verdict == CheckVerdict::Pass {
+            format!("no later than changes a level; {:.0} ms are promised", promised_s * 1e3)
+        } else {
+            String::from(
+                "the reads are too far apart to tell whether the output is later than its sheets say",
+            )
+        });
         check
     }
 

@@ -39,7 +39,7 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
                 (heading(&content))
                 @for position in &record.positions { (tile(&content, position)) }
                 section {
-                    h2 { "The ramp" }
+                    h2 { @if record.is_rig_check() { "The check" } @else { "The ramp" } }
                     (PreEscaped(chart_svg(record, trace, rig, style)))
                     p.note { "Grey bands: limits of each level. Crosses: crossings of the checks that failed, with the position's number. Vacuum as read, zero not taken off." }
                 }
@@ -212,7 +212,7 @@ fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
     html! {
         section {
             h2 { "How it was found" }
-            p { (rule(record, site)) }
+            p { @if record.is_rig_check() { "Each figure stands against what the rig sheet declares." } @else { (rule(record, site)) } }
             p {
                 @if site.style.sign == SignConvention::Gauge {
                     "Levels are shown as gauge pressure: the vacuum level, ambient − pressure, with a minus."

@@ -317,7 +317,7 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
         })
     });
     let ratio = reader.or("wrong_unit_ratio", "levels as if set in a wrong unit: multiplied by this", 1.0);
-    let fault = reader.optional("fault", "stuck-on, stuck-off or chattering");
+    let fault = reader.optional("fault", "stuck-on, stuck-off, chattering or bouncing");
     let ratio = ratio?.value;
     let scaled = |saving: AirSavingTruth| AirSavingTruth {
         cut_off_pa: saving.cut_off_pa * ratio,

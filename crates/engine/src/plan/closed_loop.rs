@@ -94,7 +94,11 @@ impl Planner<'_> {
             told_s * 1e3,
             limit.si() * 1e3
         );
-        let help = "inputs that the module stamps (capture), a faster wire, or a reference whose lag is known closer tell more";
+        let help = if stamped {
+            "more cycles in the switch-points step and a reference whose lag is known closer tell more; so does a device that scatters less"
+        } else {
+            "inputs that the module stamps (capture), a faster wire, or a reference whose lag is known closer tell more"
+        };
         self.findings.add(Finding::warning(
             "response-not-told",
             place,

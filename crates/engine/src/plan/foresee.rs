@@ -118,7 +118,7 @@ impl Planner<'_> {
         } else {
             let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share(t, u, off));
             format!(
-                "the {name} will often be undecided: U about {}, half its tolerance {}; of devices at nominal {:.0} %, at half the tolerance {:.0} %",
+                "the {name} can be left undecided: U about {}, half its tolerance {}; so for about {:.0} % of devices at nominal, {:.0} % at half the tolerance",
                 show(u),
                 show(t),
                 nominal * 100.0,

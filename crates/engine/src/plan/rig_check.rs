@@ -145,6 +145,6 @@ fn ready(by_hand: bool) -> String {
         "Valves will move and vacuum will be pulled."
     };
     format!(
-        "Rig check: no device mounted, every position plugged, hands clear of hoses, ports and moving parts. {air} Ready?"
+        "Rig check: no device mounted, the port of every position closed, hands clear of hoses, ports and moving parts. {air} Ready?"
     )
 }

@@ -4,7 +4,7 @@ use super::{FAST_END, Planner, deepest};
 use crate::predict::{motion_rate, motion_time, rate};
 use crate::script::{Script, ScriptStep, StepKind};
 use tripbench_device::{Expected, Mode};
-use tripbench_quantity::{LevelDifference, LevelRate, TimeSpan, VacuumLevel};
+use tripbench_quantity::{LevelDifference, LevelRate, LevelStyle, SignConvention, TimeSpan, VacuumLevel};
 use tripbench_record::{Motion, StepTask, SwitchPointsTask, Way};
 use tripbench_rig::{Air, OutputName};
 use tripbench_sheet::{At, Finding, Place, Wording};
@@ -39,6 +39,7 @@ impl Planner<'_> {
         let place = to.as_ref().map_or(&step.place, |level| &level.place);
         self.reachable(top, place)?;
         self.holds_limits((bottom, top), expected.as_ref(), place)?;
+        self.regulator_reaches(rising, top, place)?;
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
         // Only against a slower fall does a fast one show a delay.
@@ -52,6 +53,31 @@ impl Planner<'_> {
             self.watched_after(script, index, "switch-points")?;
         }
         Some(("switch-points", StepTask::SwitchPoints(task), self.duration(script, index, &task, cycle)))
+    }
+
+    /// Whether the regulator can be asked for the deep end, and a little more so that the level gets there.
+    fn regulator_reaches(&self, rising: Motion, top: VacuumLevel, place: &Place) -> Option<()> {
+        const AHEAD_PA: f64 = 500.0;
+        let regulators = self.sheets.rig.outputs.iter();
+        let regulator = regulators.filter(|output| output.name == OutputName::Regulator).find_map(|output| {
+            Some((output, output.scale?.values.iter().map(|level| level.si()).fold(0.0, f64::max)))
+        });
+        let Some((output, deepest_pa)) = regulator.filter(|_| matches!(rising, Motion::Regulated { .. }))
+        else {
+            return Some(());
+        };
+        if top.si() + AHEAD_PA <= deepest_pa {
+            return Some(());
+        }
+        let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
+        let message = format!("the regulator does not go to {}", style.level(top));
+        let help = format!(
+            "allowed: up to {}; take another way, or a window that is less deep",
+            style.level(VacuumLevel::new(deepest_pa - AHEAD_PA))
+        );
+        let finding = Finding::error("regulator-too-short", place, Wording::new(message, "this step", help));
+        self.findings.add(finding.with(&output.place, "the regulator"));
+        None
     }
 
     /// Predicted time of the whole step, seconds.

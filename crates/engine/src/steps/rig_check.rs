@@ -34,7 +34,7 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
             let _fits_in_memory = write!(text, ", valve output {}", on(*valve));
         }
         if let Some(plug) = bench.plug(*position) {
-            let _fits_in_memory = write!(text, ", plug {}", if plug { "in" } else { "out" });
+            let _fits_in_memory = write!(text, ", device plug {}", if plug { "in" } else { "out" });
         }
     }
     text.push('.');
@@ -74,10 +74,13 @@ pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Opti
 /// For about a second, or until the level has moved well.
 async fn acting(bench: &Bench, from: tripbench_quantity::Mono) -> Result<(), Break> {
     const MOVED_PA: f64 = 5_000.0;
+    /// On a slow line a second is few scans.
+    const FEWEST: u32 = 8;
     let limit = from + Duration::from_secs(1) + bench.valve_delay();
     let start = bench.scan().await?.level.si();
-    while bench.now() < limit {
-        if (bench.scan().await?.level.si() - start).abs() > MOVED_PA {
+    for scans in 0.. {
+        let moved = (bench.scan().await?.level.si() - start).abs() > MOVED_PA;
+        if scans >= FEWEST && (moved || bench.now() >= limit) {
             break;
         }
     }

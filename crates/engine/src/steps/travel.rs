@@ -159,7 +159,8 @@ async fn by_hand(
             .into());
         }
         if let Some(now_rate) = recent.rate(&seen).filter(|_| bench.now().since(told) > Recent::LONG) {
-            tell(hint(now_rate * sign, rate.si()));
+            let onward = if aim.deeper { Hint::Deeper } else { Hint::LessDeep };
+            tell(hint(now_rate * sign, rate.si(), onward));
             told = bench.now();
         }
     }
@@ -170,8 +171,11 @@ fn moved(start: &Seen, farthest: VacuumLevel, sign: f64) -> bool {
     (farthest.si() - start.level.si()) * sign > 1_000.0
 }
 
-fn hint(rate_pa_per_s: f64, wanted_pa_per_s: f64) -> Hint {
-    if rate_pa_per_s > 1.4 * wanted_pa_per_s {
+/// What to change; `onward` is which way it goes, for a hand that moves the other way.
+fn hint(rate_pa_per_s: f64, wanted_pa_per_s: f64, onward: Hint) -> Hint {
+    if rate_pa_per_s < -0.2 * wanted_pa_per_s {
+        onward
+    } else if rate_pa_per_s > 1.4 * wanted_pa_per_s {
         Hint::Slower
     } else if rate_pa_per_s < 0.6 * wanted_pa_per_s {
         Hint::Faster
@@ -186,7 +190,7 @@ struct Recent(VecDeque<(Mono, f64)>);
 
 impl Recent {
     /// Time over which the rate is taken, and between two hints.
-    const LONG: Duration = Duration::from_millis(600);
+    const LONG: Duration = Duration::from_millis(400);
 
     /// Rate up to this scan, pascal per second; none before enough was seen.
     fn rate(&mut self, seen: &Seen) -> Option<f64> {
@@ -196,7 +200,7 @@ impl Recent {
         }
         let (first, level) = *self.0.front()?;
         let passed_s = seen.at.since(first).as_secs_f64();
-        (passed_s > 0.3).then(|| (seen.level.si() - level) / passed_s)
+        (passed_s > 0.2).then(|| (seen.level.si() - level) / passed_s)
     }
 }
 
@@ -209,8 +213,9 @@ mod tests {
     #[case(1_500.0, Hint::Slower)]
     #[case(1_100.0, Hint::Steady)]
     #[case(500.0, Hint::Faster)]
-    #[case(-200.0, Hint::Faster)]
+    #[case(-100.0, Hint::Faster)]
+    #[case(-400.0, Hint::Deeper)]
     fn a_person_is_told_what_to_change(#[case] rate: f64, #[case] expected: Hint) {
-        assert_eq!(hint(rate, 1_000.0), expected);
+        assert_eq!(hint(rate, 1_000.0, Hint::Deeper), expected);
     }
 }

@@ -21,6 +21,8 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
         capture_needs_clock(sheet),
         regulator_scaled(sheet),
         clock_lasts(sheet),
+        loop_has_both_ends(sheet),
+        range_within_input(sheet),
         hand_over_to_a_position(sheet),
     ];
     let all: Vec<_> = findings.into_iter().flatten().collect();
@@ -112,14 +114,47 @@ fn capture_needs_clock(sheet: &RigSheet) -> Vec<Finding> {
         let clock = sheet.module.clock.as_ref();
         let same = clock
             .is_some_and(|clock| clock.register.raw == input.raw && clock.register.at.unit == input.at.unit);
-        let wording = Wording::new(
-            "an edge that the module stamps needs the module's clock",
-            "in counts of which clock?",
-            "add [module.clock] with at, raw and tick: of the same unit and the same raw type",
-        );
+        let (message, help) = match clock {
+            None => (
+                "an edge that the module stamps needs the module's clock",
+                "add clock = { at = …, raw = …, tick = … } to [module]",
+            ),
+            Some(_) => (
+                "this stamp and the module's clock are of unlike raw type or unit",
+                "write the same raw for both, and the same unit in both addresses",
+            ),
+        };
+        let wording = Wording::new(message, "in counts of which clock?", help);
         (!same).then(|| Finding::error("clock-missing", &input.at.place, wording))
     };
     sheet.digital_inputs().into_iter().filter_map(|input| input.capture.as_ref().and_then(finding)).collect()
+}
+
+fn loop_has_both_ends(sheet: &RigSheet) -> Vec<Finding> {
+    let output = sheet.outputs.iter().find(|output| output.name == OutputName::Loop);
+    let place = match (output, &sheet.module.looped) {
+        (Some(output), None) => output.place.clone(),
+        (None, Some(input)) => input.at.place.clone(),
+        (Some(_), Some(_)) | (None, None) => return Vec::new(),
+    };
+    let help = "an output with name = \"loop\" and looped = { at = … } in [module] go together";
+    let wording = Wording::new("the loop has one end", "and where is the other?", help);
+    vec![Finding::error("loop-with-one-end", &place, wording)]
+}
+
+fn range_within_input(sheet: &RigSheet) -> Vec<Finding> {
+    let (reference, style) = (&sheet.reference, LevelStyle::default());
+    let [a, b] = reference.input.values;
+    let deepest = if a > b { a } else { b };
+    // An absolute reference reads pressure: its largest value is no depth.
+    if reference.kind == ReferenceKind::Absolute || reference.range.value <= deepest {
+        return Vec::new();
+    }
+    let message = format!("the input ends at {}, short of this range", style.level(deepest));
+    let help = "the range is what the transducer measures within its two points: mend the one or the other";
+    let wording = Wording::new(message, "deeper than the input's points", help);
+    let finding = Finding::error("range-beyond-input", &reference.range.place, wording);
+    vec![finding.with(&reference.input.at.place, "the input")]
 }
 
 fn hand_over_to_a_position(sheet: &RigSheet) -> Vec<Finding> {
@@ -135,7 +170,10 @@ fn hand_over_to_a_position(sheet: &RigSheet) -> Vec<Finding> {
                 "a hand-over, and nothing else, has position = n; positions of this rig: {}",
                 numbers.join(", ")
             );
-            let message = format!("to whom is `{}` handed over?", output.name);
+            let message = match output.position {
+                Some(number) => format!("`{}` to position {number}", output.name),
+                None => format!("to whom is `{}`?", output.name),
+            };
             Finding::error("hand-over-to", &output.place, Wording::new(message, "this output", help))
         })
         .collect()
