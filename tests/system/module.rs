@@ -93,6 +93,20 @@ fn a_counter_of_another_input_is_a_doubt() {
     assert!(remark.contains("counted less"), "{remark}");
 }
 
+/// Every counter counts once in a ramp: whose it is shows only where it counts.
+#[test]
+fn counters_that_were_swapped_are_a_doubt_even_if_they_count_as_much() {
+    let mut bench = Bench { rig: counting("both"), ..Bench::demo() };
+    let wired = good(&bench.rig, RigSheet::read);
+    bench.rig = bench.rig.replace("input-register 10\"", "input-register 99\"");
+    bench.rig = bench.rig.replace("input-register 12\"", "input-register 10\"");
+    bench.rig = bench.rig.replace("input-register 99\"", "input-register 12\"");
+    let outcome = bench.run_with(|_| SimulatedBench::new(&wired, bench.truth.clone()), None);
+    assert_ne!(verdicts(&outcome)[0], Verdict::Pass);
+    let remark = outcome.record.positions[0].checks[0].remark.as_deref().unwrap_or_default();
+    assert!(remark.contains("counted less"), "{remark}");
+}
+
 const SWITCH_POINTS: [CheckVerdict; 4] =
     [CheckVerdict::Pass, CheckVerdict::Pass, CheckVerdict::Fail, CheckVerdict::Pass];
 

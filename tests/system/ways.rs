@@ -138,6 +138,27 @@ fn between_slow_cycles_the_rig_is_vented_so_that_the_interlock_never_trips() {
     assert_eq!(outcome.record.halted, None);
 }
 
+/// In pulses an output that comes long after the farthest point is late, and its level is not known.
+#[rstest]
+#[case(0.1)]
+#[case(0.8)]
+fn in_pulses_an_output_that_is_late_never_passes(#[case] late_s: f64) {
+    let mut bench = bench("pulses");
+    bench.truth.devices[0].delay_on_s = late_s;
+    bench.truth.devices[0].switch_point_pa = 58_600.0;
+    bench.truth.devices[1].delay_off_s = late_s;
+    let found = verdicts(&bench.run());
+    assert!(found[0] != Verdict::Pass && found[1] != Verdict::Pass, "{found:?}");
+    assert_eq!(found[3], Verdict::Pass);
+}
+
+#[test]
+fn a_leak_step_that_looks_where_no_level_is_judged_is_refused() {
+    let mut bench = bench("full-flow");
+    bench.script = bench.script.replacen("do = \"leak\"", "do = \"leak\"\nlevel = \"0.6 kPa\"", 1);
+    assert_eq!(bench.refusals(), ["leak-level"]);
+}
+
 /// On a slow line the coils are written some milliseconds before a register: the regulator must not let air in between.
 #[test]
 fn pulses_are_not_eaten_by_a_regulator_on_a_slow_line() {

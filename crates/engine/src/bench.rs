@@ -82,6 +82,15 @@ impl Bench {
         self.order(Order::Regulated(pascal)).await
     }
 
+    /// Every valve at its safe value. In a rig check the devices have no power either, until that was agreed to.
+    ///
+    /// # Errors
+    /// As [`Bench::air`].
+    pub async fn rest(&self) -> Result<(), Break> {
+        let nobody = self.state.borrow().task.positions.is_empty();
+        if nobody { self.order(Order::Safe).await } else { self.air(Air::Rest).await }
+    }
+
     /// Gives the evacuation valve to the device at a position; returns when that was read back.
     ///
     /// # Errors
@@ -184,7 +193,7 @@ impl Bench {
     /// # Errors
     /// If nobody answers in the site's time, or the run stops meanwhile.
     pub async fn ask(&self, text: &str) -> Result<String, Break> {
-        self.air(Air::Rest).await?;
+        self.rest().await?;
         let longest = {
             let mut state = self.state.borrow_mut();
             let id = state.next_prompt();

@@ -14,7 +14,7 @@ use std::time::Duration;
 use tripbench_judge::{judge_step, verdict};
 use tripbench_quantity::Mono;
 use tripbench_record::{CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
-use tripbench_rig::{Air, Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Scan};
+use tripbench_rig::{Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Scan};
 
 /// What the loop tells the engine.
 #[derive(Debug, Clone, PartialEq)]
@@ -314,8 +314,12 @@ async fn run(state: Rc<RefCell<State>>) -> Result<(), Halt> {
 /// Devices powered, valves at rest, and a first scan.
 async fn at_rest(bench: &Bench) -> Result<(), Halt> {
     loop {
-        let ordered = match bench.air(Air::Rest).await {
-            Ok(()) => bench.scan().await.map(|_| ()),
+        // A scan first: with the emergency stop pressed or the guard open nothing is powered, not for a moment.
+        let ordered = match bench.scan().await {
+            Ok(_) => match bench.rest().await {
+                Ok(()) => bench.scan().await.map(|_| ()),
+                Err(reason) => Err(reason),
+            },
             Err(reason) => Err(reason),
         };
         match ordered {

@@ -4,12 +4,15 @@ use crate::bench::Break;
 use crate::predict;
 use crate::state::{Pause, Seen, State};
 use std::time::Duration;
+use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
 use tripbench_record::{EventKind, Halt, SetAsideReason, WaitReason};
 use tripbench_rig::{Air, Doubt, Order, Scan};
 
 /// Longest time between two scans.
 const LONGEST_GAP: Duration = Duration::from_millis(250);
+/// A raw reference that is noisy has changed within this time.
+const NEVER_SO_LONG: Duration = Duration::from_secs(2);
 /// From this level on the rig counts as being under vacuum, pascal.
 const UNDER_VACUUM_PA: f64 = 5_000.0;
 /// The air pressure has to stay in its window for this time before the run goes on.
@@ -147,6 +150,11 @@ impl State {
         };
         self.unchanged = Some((raw, since));
         let sheets = &self.task.sheets;
+        // A reading that is noisier than its resolution does not repeat for seconds, whoever moves the air.
+        let noisy = sheets.rig.reference.noise.si() >= sheets.rig.reference.input.resolution();
+        if noisy && self.now.since(since) > NEVER_SO_LONG {
+            return Err(Halt::Reference { why: String::from("it stands still to the last count") });
+        }
         let Some(order) = self.confirmed_order.filter(|_| !sheets.rig.by_hand()) else { return Ok(()) };
         let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
         let air = order.air();
@@ -155,7 +163,9 @@ impl State {
             Order::Regulated(pascal) => {
                 (f64::from(pascal) - level.si()).abs() / sheets.rig.manifold.evacuate.si()
             }
-            // What a device does with the valve is its own.
+            Order::HandedOver { position, .. } if self.feeds(position) => {
+                predict::rate(&sheets.rig, reached, Air::Evacuate, level).si()
+            }
             Order::Safe | Order::HandedOver { .. } | Order::Looped(_) | Order::Silent(_) => return Ok(()),
         };
         let moves = rate * LONGEST.as_secs_f64() > COUNTS * sheets.rig.reference.input.resolution();
@@ -164,6 +174,13 @@ impl State {
             return Err(Halt::Reference { why: format!("it stands still although the air is on `{air}`") });
         }
         Ok(())
+    }
+
+    /// Whether a device says that it feeds: by its valve output, as the settings have it.
+    fn feeds(&self, position: u8) -> bool {
+        let saving = self.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
+        let on = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
+        self.seen.as_ref().is_some_and(|seen| seen.valves.get(&position) == Some(&on))
     }
 
     /// Out of its window, the run waits; back in it for a while, it goes on; out too long, it ends.

@@ -136,6 +136,13 @@ impl Planner<'_> {
             .map_or((self.window_top(script), &step.place), |level| (level.value, &level.place));
         self.can(Air::Evacuate, &step.place)?;
         self.reachable(level, place)?;
+        if let Some(least) = self.expected().map(|expected| expected.off.low).filter(|least| level < *least) {
+            let style = self.sheets.site.style;
+            let message = format!("at {} a leak shows less than where levels are judged", style.level(level));
+            let help = format!("allowed: {} or deeper; or leave it out", style.level(least));
+            self.finding("leak-level", place, &message, &help);
+            return None;
+        }
         let largest = &self.sheets.rig.manifold.largest_leak;
         let limit = limit.as_ref().map_or(largest.value, |limit| limit.value);
         if limit.si() > largest.si() {

@@ -84,6 +84,7 @@ async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     })
     .await?;
     rest(bench).await?;
+    open_by_hand(bench).await?;
     let from = bench.now();
     let until = from + watch.duration();
     let (mut sum, mut count) = (0.0, 0.0);
@@ -94,6 +95,14 @@ async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     bench.mark(Segment::Vented, from);
     bench.set_zero(VacuumLevel::new(sum / f64::max(count, 1.0)));
     Ok(())
+}
+
+/// Where a person vents, only a person knows that nothing holds a rest of vacuum.
+async fn open_by_hand(bench: &Bench) -> Result<(), Break> {
+    if !bench.state.borrow().task.sheets.rig.by_hand() {
+        return Ok(());
+    }
+    ask(bench, "Is the rig open to ambient, with no valve or plug that could hold a rest of vacuum?").await
 }
 
 /// Waits until the vented level rests: five time constants of the vent and of the gas, within reason.

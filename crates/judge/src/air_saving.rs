@@ -5,6 +5,7 @@ use crate::condition::{acceptance, blank, judged};
 use crate::level::{Crossings, between_reads, net_delay_s};
 use crate::level_check::{level_check, limits_of};
 use crate::stamp::edge;
+use crate::switch_points::between_reads_remark;
 use tripbench_device::{Expected, LevelLimits, Logic, expected};
 use tripbench_measure::{Contribution, CrossingInterval, Limits, Sample, combine, distinct, fit_curve};
 use tripbench_quantity::VacuumLevel;
@@ -70,7 +71,7 @@ impl At<'_> {
         let (mut cut, mut fed) = (found(true), found(false));
         let Some(valve) = &self.position.valve else { return (cut, fed) };
         let all = changes(&self.channels.bits(&self.mark, valve));
-        let uncounted = between_reads(self.channels, &self.mark, valve, &all);
+        let counted = between_reads(self.channels, &self.mark, valve, &all);
         // What powers up at the start is not a resume: a device feeds when a part is to be gripped.
         let first_cut = all.iter().position(|change| change.on != self.task.feeding);
         let mut before_s = self.mark.from.seconds();
@@ -87,7 +88,7 @@ impl At<'_> {
             }
             before_s = change.first_new.after.seconds();
         }
-        (cut.uncounted, fed.uncounted) = (uncounted, uncounted);
+        (cut.counted, fed.counted) = (counted, counted);
         let wanted = u32::from(self.task.cycles);
         for one in [&mut cut, &mut fed] {
             let seen = u32::try_from(one.records.len()).unwrap_or(0) + one.unplaced;
@@ -140,8 +141,8 @@ impl At<'_> {
         let check = blank(self.channels.task, self.step, quantity, Role::Required, "Pa");
         let (mut check, _) = level_check(self.channels, self.zero, check, found, limits.map(limits_of));
         let cycles = self.task.cycles;
-        let remark = if found.uncounted != 0 {
-            format!("the module counted {} changes of the valve output more than were read", found.uncounted)
+        let remark = if !found.counted.agrees() {
+            between_reads_remark(found.counted)
         } else if found.missing > 0 {
             let deep = if found.rising { self.task.top } else { self.task.bottom };
             let level = self.channels.task.sheets.site.style.level(deep);
@@ -153,7 +154,7 @@ impl At<'_> {
         };
         check.remark = Some(remark);
         // It never cut up to the deep end, or never fed again down to the other: shown, where the input is alive.
-        let shown = found.missing > 0 && found.uncounted == 0 && found.unplaced == 0 && self.seen_live();
+        let shown = found.missing > 0 && found.counted.agrees() && found.unplaced == 0 && self.seen_live();
         check.verdict = if shown { CheckVerdict::Fail } else { CheckVerdict::Undecided };
         check
     }
@@ -220,8 +221,8 @@ impl At<'_> {
             all.iter().filter(|change| change.on != self.held && change.first_new.before.seconds() > after_s);
         let held =
             bits.iter().filter(|bit| bit.span.before.seconds() > after_s).all(|bit| bit.on == self.held);
-        let uncounted = between_reads(self.channels, &self.mark, &self.position.switch, &all);
-        let drops = dropped.count() + usize::from(uncounted > 0) + usize::from(!held);
+        let counted = between_reads(self.channels, &self.mark, &self.position.switch, &all);
+        let drops = dropped.count() + usize::from(!counted.agrees()) + usize::from(!held);
         let remark = if drops > 0 {
             "the switch output dropped while the device saved air: the part would have been reported lost"
         } else {

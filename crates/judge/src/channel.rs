@@ -81,6 +81,17 @@ impl<'t> Channels<'t> {
         Some(last.wrapping_sub(first) % counter.register.modulus())
     }
 
+    /// Whether a counter went on in the scans around a change.
+    pub(crate) fn counts_around(&self, mark: &Mark, counter: &EdgeCounter, change: &Change) -> bool {
+        let counts: Vec<(u64, Span)> =
+            self.scans(mark).filter_map(|scan| self.decoder.count(scan, &counter.register)).collect();
+        let before = counts.iter().rposition(|(_, span)| span.before <= change.last_old.before).unwrap_or(0);
+        let after = counts.iter().position(|(_, span)| span.before >= change.first_new.before);
+        let (from, to) = (before.saturating_sub(1), after.map_or(counts.len(), |after| after + 2));
+        let around = counts.get(from..to.min(counts.len())).unwrap_or_default();
+        around.first().zip(around.last()).is_some_and(|(first, last)| first.0 != last.0)
+    }
+
     /// The vented reference of a mark.
     pub(crate) fn zero(&self, mark: &Mark) -> Option<Zero> {
         let levels: Vec<f64> = self.raw_samples(mark).iter().map(|sample| sample.level_pa).collect();

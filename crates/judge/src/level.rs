@@ -35,8 +35,8 @@ pub(crate) struct Crossings {
     pub(crate) intervals: Vec<CrossingInterval>,
     /// Changes beyond the one expected, over all ramps.
     pub(crate) extra: u32,
-    /// Changes that the module counted and no read saw; negative where it counted less than was seen.
-    pub(crate) uncounted: i64,
+    /// Changes that the module counted beside those that the reads saw.
+    pub(crate) counted: Counted,
     /// Ramps without the expected change.
     pub(crate) missing: u32,
     /// Ramps whose change could not be placed: direction reversed, or too few samples around it.
@@ -94,7 +94,7 @@ pub(crate) fn crossings(
         let wanted = all.iter().filter(|change| change.on == sought.to);
         let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);
         found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
-        found.uncounted += between_reads(channels, mark, sought.input, &all);
+        found.counted.add(between_reads(channels, mark, sought.input, &all));
         match wanted.into_iter().next().filter(|_| started_right) {
             None => found.missing += 1,
             Some(change) => match place(channels, mark, &samples, change, sought) {
@@ -110,23 +110,49 @@ pub(crate) fn crossings(
     found
 }
 
-/// How many more changes the module counted in a ramp than the reads saw; 0 where it does not count.
+/// What a module's edge counter and the reads do not agree in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct Counted {
+    /// Changes that it counted and no read saw.
+    pub(crate) more: u64,
+    /// Changes that were read and it did not count.
+    pub(crate) less: u64,
+}
+
+impl Counted {
+    /// Whether they agree.
+    pub(crate) const fn agrees(self) -> bool {
+        self.more == 0 && self.less == 0
+    }
+
+    /// Over several stretches: what is too much in one does not make up for what is missing in another.
+    const fn add(&mut self, other: Self) {
+        self.more += other.more;
+        self.less += other.less;
+    }
+}
+
+/// What the module counted in a stretch against what the reads saw; both agree where it does not count.
 pub(crate) fn between_reads(
     channels: &Channels<'_>,
     mark: &Mark,
     input: &DigitalInput,
     seen: &[Change],
-) -> i64 {
-    let Some(counter) = &input.counter else { return 0 };
-    let seen = match counter.edges {
-        Edges::Both => seen.len(),
-        // The counter sees the wire, whatever counts as on.
-        Edges::Rising => {
-            seen.iter().filter(|change| change.on == (input.active == ActiveState::High)).count()
-        }
-    };
-    let Some(counted) = channels.counted(mark, counter) else { return 0 };
-    i64::try_from(counted).unwrap_or(i64::MAX) - i64::try_from(seen).unwrap_or(0)
+) -> Counted {
+    let Some(counter) = &input.counter else { return Counted::default() };
+    // The counter sees the wire, whatever counts as on.
+    let counts =
+        |change: &&Change| counter.edges == Edges::Both || change.on == (input.active == ActiveState::High);
+    let expected: Vec<&Change> = seen.iter().filter(counts).collect();
+    let whole = channels.counted(mark, counter).unwrap_or(0);
+    let expected_count = expected.len() as u64;
+    // Each change has to be counted where it was seen, a read earlier or later: else it is the counter of another input.
+    let elsewhere =
+        expected.iter().filter(|change| !channels.counts_around(mark, counter, change)).count() as u64;
+    Counted {
+        more: whole.saturating_sub(expected_count),
+        less: expected_count.saturating_sub(whole).max(elsewhere),
+    }
 }
 
 /// Level between the two ends of the edge's interval, from a curve through the samples around it.
@@ -190,6 +216,16 @@ fn place_between_peaks(
     let after_s = edge.latest_s + SETTLED * lag_s + 2.0 * (rig.module.converter.si() + rig.scan_time().si());
     let without = farthest(edge.earliest_s - longest_delay_s(channels.task))?;
     let with = farthest(after_s)?;
+    // A change long after the farthest point is the answer to it by an output that is later than its sheets say.
+    let reached_s = smooth.iter().filter(|sample| sample.t_s <= after_s);
+    let reached_s =
+        reached_s.filter(|sample| sample.level_pa * sign >= with).map(|sample| sample.t_s).last()?;
+    let scans_s = 3.0 * (rig.scan_time().si() + rig.module.converter.si());
+    if edge.earliest_s - reached_s > longest_delay_s(channels.task) + SETTLED * lag_s + scans_s
+        || with <= without
+    {
+        return None;
+    }
     let ends = [without * sign, with * sign];
     let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
     let record = CrossingRecord {

@@ -5,15 +5,17 @@
 
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{Crossings, Sought, around, between_reads, crossings, promised_spread_pa};
+use crate::level::{
+    Crossings, Sought, around, between_reads, crossings, longest_delay_s, promised_spread_pa,
+};
 use crate::stamp::edge;
 use tripbench_device::Logic;
 use tripbench_measure::{
-    Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine, distinct, fit_curve, mean,
-    posterior,
+    Acceptance, Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine, distinct,
+    fit_curve, mean, posterior,
 };
 use tripbench_record::{
-    Check, CheckVerdict, LimitsRecord, Mark, QuantityName, ResponseTask, Role, Segment, StepTask,
+    Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, ResponseTask, Role, Segment, StepTask,
 };
 use tripbench_rig::{DigitalInput, Position};
 
@@ -101,6 +103,17 @@ impl At<'_> {
         let Some(longest) = all.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
             return unknown(check, "no single change of the output was seen in the fast crossings");
         };
+        let earliest = all.iter().min_by(|a, b| bound_s(a).total_cmp(&bound_s(b)));
+        if let Some(check) = earliest.and_then(|earliest| before_the_level(&check, earliest)) {
+            return check;
+        }
+        // Whatever the script allows: the levels of this run were found with what the sheets promise.
+        let promised = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
+        let late = judged(check.clone(), longest, Some(promised), Acceptance::GuardBand);
+        if late.verdict == CheckVerdict::Fail {
+            let remark = "the output is later than its sheets say, and the levels were found with that delay";
+            return Check { remark: Some(remark.into()), ..late };
+        }
         let mut check = judged(check, longest, Some(limits), acceptance(self.channels.task));
         let operations = usize::from(self.task.operations);
         check.remark = Some(if all.len() < operations {
@@ -122,7 +135,7 @@ impl At<'_> {
         let sought = Sought { input: &self.position.switch, to, rising, motion, delay_s: 0.0 };
         let found = crossings(self.channels, self.marks, self.task.levels_of, self.zero, sought);
         let whole =
-            found.records.len() == usize::from(ramps.cycles) && found.extra == 0 && found.uncounted == 0;
+            found.records.len() == usize::from(ramps.cycles) && found.extra == 0 && found.counted.agrees();
         whole.then(|| Slow::of(self.channels, &found)).flatten()
     }
 
@@ -138,6 +151,17 @@ fn bound_s(result: &MeasurementResult) -> f64 {
     result.value + result.expanded_uncertainty
 }
 
+/// No output answers before its level was crossed: where that is shown, filter, lag, clock or wiring of the sheets is wrong,
+/// and every level with it.
+pub(crate) fn before_the_level(check: &Check, result: &MeasurementResult) -> Option<Check> {
+    if bound_s(result) >= 0.0 {
+        return None;
+    }
+    let remark = "the output answered before its level was crossed: input filter, lag, clock or wiring of the rig sheet is wrong";
+    let measured = Some(Measured::from(result));
+    Some(Check { measured, verdict: CheckVerdict::Undecided, remark: Some(remark.into()), ..check.clone() })
+}
+
 /// The edge of a signal that changed just once in a stretch, to the state that it should; `None` where it did anything else.
 pub(crate) fn single_edge(
     channels: &Channels<'_>,
@@ -147,7 +171,7 @@ pub(crate) fn single_edge(
 ) -> Option<Bracket> {
     let all = changes(&channels.bits(mark, input));
     let &[change] = all.as_slice() else { return None };
-    (change.on == to && between_reads(channels, mark, input, &all) == 0)
+    (change.on == to && between_reads(channels, mark, input, &all).agrees())
         .then(|| edge(channels, mark, input, &change))
         .flatten()
 }

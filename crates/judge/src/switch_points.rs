@@ -3,11 +3,12 @@
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::level::{
-    Crossings, Level, Sought, crossings, hysteresis, longest_delay_s, net_delay_s, promised_spread_pa,
+    Counted, Crossings, Level, Sought, crossings, hysteresis, longest_delay_s, net_delay_s,
+    promised_spread_pa,
 };
 use crate::level_check::{level_check, limits_of};
 use crate::promise::repeatability_judged;
-use crate::response::{Slow, delay, single_edge};
+use crate::response::{Slow, before_the_level, delay, single_edge};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
 use tripbench_record::{Check, CheckVerdict, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask};
@@ -126,6 +127,9 @@ impl At<'_> {
                 ..check
             };
         };
+        if let Some(check) = before_the_level(&check, &result) {
+            return check;
+        }
         let promised_s = longest_delay_s(self.channels.task);
         let promised = Limits { low: None, high: Some(promised_s) };
         let shown_late = judged(check.clone(), &result, Some(promised), Acceptance::GuardBand);
@@ -195,8 +199,8 @@ impl At<'_> {
             .site
             .style
             .level(tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0)));
-        let remark = if found.uncounted != 0 {
-            between_reads_remark(found.uncounted)
+        let remark = if !found.counted.agrees() {
+            between_reads_remark(found.counted)
         } else if found.extra > 0 {
             format!("the output changed {} times more than expected: it chatters", found.extra)
         } else if placed == 0 && found.missing > 0 && !self.alive(found) {
@@ -216,7 +220,7 @@ impl At<'_> {
         check.remark = Some(remark);
         if limits.is_some() {
             let ruled_out =
-                found.missing > 0 && self.alive(found) && found.extra == 0 && found.uncounted == 0;
+                found.missing > 0 && self.alive(found) && found.extra == 0 && found.counted.agrees();
             check.verdict = if ruled_out { CheckVerdict::Fail } else { CheckVerdict::Undecided };
         }
     }
@@ -267,14 +271,15 @@ impl At<'_> {
 }
 
 /// The module's counter and the reads do not agree: the output changed between two reads, or the counter does not count.
-fn between_reads_remark(uncounted: i64) -> String {
-    if uncounted > 0 {
-        format!(
-            "the output changed {uncounted} times more between two reads, as the module counted: it chatters"
+pub(crate) fn between_reads_remark(counted: Counted) -> String {
+    if counted.less > 0 {
+        String::from(
+            "the module's edge counter counted less than the reads saw, or elsewhere: is it the counter of this input?",
         )
     } else {
-        String::from(
-            "the module's edge counter counted less than the reads saw: is it the counter of this input?",
+        format!(
+            "the output changed {} times more between two reads, as the module counted: it chatters",
+            counted.more
         )
     }
 }

@@ -137,6 +137,10 @@ impl<T: Transport> Link<T> {
             }
             self.transact(&write).await?;
         }
+        // What was written is read back, unless somebody stops: then safe is what matters.
+        if self.latch.is_set() {
+            return Err(Doubt::Stopped);
+        }
         let outputs = self.read_outputs(rig).await?;
         let after = self.clock.now();
         if outputs == image {

@@ -116,6 +116,11 @@ impl<T: Transport> Live<T> {
         self.deadline();
         while let Some(command) = self.engine.poll_command() {
             let done = self.link.carry_out(&command, rig).await;
+            if matches!(done, Err(Doubt::Stopped)) {
+                // Why it was stopped stands in the control; the order that comes next is safe.
+                self.listen();
+                continue;
+            }
             let now = self.clock.now();
             let input = match done {
                 Ok(read_back) => Input::Done { id: command.id, read_back },
@@ -123,7 +128,7 @@ impl<T: Transport> Live<T> {
             };
             let failed = matches!(input, Input::NotDone { .. });
             self.engine.handle(now, input);
-            if failed {
+            if failed && command.order == Order::Safe {
                 // Between two tries to make safe, and never in a busy loop.
                 sleep(Duration::from_millis(50)).await;
                 self.events();

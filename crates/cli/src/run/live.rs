@@ -3,10 +3,13 @@
 use super::{Prepared, wall};
 use crate::{output, progress::Progress, prompt, say};
 use anyhow::{Context, Result};
+use rustix::process::Signal as ProcessSignal;
+use std::future::poll_fn;
 use std::net::TcpStream;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
+use std::task::Poll;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tripbench_engine::Plan;
@@ -143,21 +146,44 @@ fn start(prepared: &Prepared, ends: Ends, latch: StopLatch) -> Result<JoinHandle
     spawned.context("can not start the rig's thread")
 }
 
+/// Signals that would end or stop this process, with a valve open, if nobody took them: Ctrl-Z first of all. Only SIGKILL and
+/// SIGSTOP can not be taken; for them the module's own loss-of-master timeout is there.
+const STOPPING: [(ProcessSignal, &str); 12] = [
+    (ProcessSignal::INT, "the keyboard"),
+    (ProcessSignal::QUIT, "the keyboard"),
+    (ProcessSignal::TSTP, "the keyboard (Ctrl-Z)"),
+    (ProcessSignal::TERM, ""),
+    (ProcessSignal::HUP, ""),
+    (ProcessSignal::USR1, ""),
+    (ProcessSignal::USR2, ""),
+    (ProcessSignal::ALARM, ""),
+    (ProcessSignal::VTALARM, ""),
+    (ProcessSignal::PROF, ""),
+    (ProcessSignal::XCPU, ""),
+    (ProcessSignal::XFSZ, ""),
+];
+/// Signals that only ask for the terminal: taken and passed over.
+const PASSED_OVER: [ProcessSignal; 2] = [ProcessSignal::TTIN, ProcessSignal::TTOU];
+
 /// The latch first, the engine afterwards.
 async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
-    use tokio::signal::unix::{SignalKind, signal};
-    let kinds = [SignalKind::interrupt(), SignalKind::terminate(), SignalKind::hangup(), SignalKind::quit()];
-    let [Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup), Ok(mut quit)] = kinds.map(signal) else {
-        return;
-    };
-    let halt = tokio::select! {
-        _ = interrupt.recv() => Halt::Operator { by: String::from("the keyboard") },
-        _ = quit.recv() => Halt::Operator { by: String::from("the keyboard") },
-        _ = terminate.recv() => Halt::Signal,
-        _ = hangup.recv() => Halt::Signal,
-    };
+    use tokio::signal::unix::{Signal, SignalKind, signal};
+    let taken = |which: ProcessSignal| signal(SignalKind::from_raw(which.as_raw())).ok();
+    let _passed_over: Vec<Option<Signal>> = PASSED_OVER.into_iter().map(taken).collect();
+    let mut signals: Vec<(Signal, &str)> =
+        STOPPING.into_iter().filter_map(|(which, by)| Some((taken(which)?, by))).collect();
+    let by = poll_fn(|context| {
+        let received = signals.iter_mut().find_map(|(signal, by)| {
+            matches!(signal.poll_recv(context), Poll::Ready(Some(()))).then_some(*by)
+        });
+        received.map_or(Poll::Pending, Poll::Ready)
+    })
+    .await;
+    let halt = if by.is_empty() { Halt::Signal } else { Halt::Operator { by: by.to_owned() } };
     let _run_is_over = stops.send(Control::Stop(halt));
     latch.set();
+    // Whatever comes while the rig is made safe is taken too.
+    std::future::pending::<()>().await;
 }
 
 /// Folds and shows events until there are no more.

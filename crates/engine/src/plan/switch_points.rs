@@ -42,9 +42,10 @@ impl Planner<'_> {
         self.regulator_reaches(rising, top, place)?;
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
-        // Only against a slower fall does a fast one show a delay.
-        let fast_fall =
-            falling != Motion::FullFlow && self.sheets.rig.has(OutputName::Vent) && expected.is_some();
+        // Only against a slower fall does a fast one show a delay; what pulses find has no rate, and an output that is too late is seen in them.
+        let fast_fall = !matches!(falling, Motion::FullFlow | Motion::Pulses { .. })
+            && self.sheets.rig.has(OutputName::Vent)
+            && expected.is_some();
         let near = self.near(bottom, rising);
         let task = SwitchPointsTask { cycles: *cycles, bottom, top, near, rising, falling, valve, fast_fall };
         let cycle = self.motion_time(rising, (bottom, top)) + self.motion_time(falling, (top, bottom));

@@ -12,7 +12,7 @@ use tripbench_rig::{Air, Order, OutputName};
 
 /// Scans at rest, and a person says whether every input is as the rig is.
 pub(super) async fn signals(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
-    bench.air(Air::Rest).await?;
+    bench.rest().await?;
     let from = bench.now();
     bench.sleep(watch.duration()).await?;
     bench.mark(Segment::AtRest, from);
@@ -64,7 +64,7 @@ pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Opti
     let span = bench.carry_out(order).await?;
     acting(bench, span.before).await?;
     bench.mark(Segment::Tried, span.before);
-    bench.air(Air::Rest).await?;
+    bench.rest().await?;
     if matches!(output, OutputName::HandOver | OutputName::Loop | OutputName::DevicePower) {
         confirmed(bench, &format!("The rig can not see whether `{output}`{whose} acted. Did it?")).await?;
     }
@@ -95,8 +95,13 @@ fn what(bench: &Bench, output: OutputName, position: Option<u8>) -> (Order, &'st
         OutputName::EvacuateFine => {
             (Order::Powered(Air::EvacuateFine), "vacuum is pulled through the throttle")
         }
-        OutputName::Bleed => (Order::Powered(Air::Bleed), "air comes in through the throttle"),
-        OutputName::Vent => (Order::Powered(Air::Vent), "air comes in at full flow"),
+        OutputName::Bleed => (
+            Order::Powered(Air::Bleed),
+            "vacuum is pulled to 15 kPa first, then air comes in through the throttle",
+        ),
+        OutputName::Vent => {
+            (Order::Powered(Air::Vent), "vacuum is pulled to 15 kPa first, then air comes in at full flow")
+        }
         OutputName::Regulator => (Order::Regulated(SOME_PA), "vacuum is pulled to 10 kPa"),
         OutputName::HandOver => {
             let first =
@@ -120,6 +125,13 @@ async fn some_vacuum(bench: &Bench) -> Result<(), Break> {
 
 /// Switches the looped output at moments that spread over a scan.
 pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
+    confirmed(
+        bench,
+        &format!(
+            "Next: output `loop` is switched {times} times, the devices powered; nothing moves. Hands clear?"
+        ),
+    )
+    .await?;
     for time in 1..=times {
         let on = time % 2 == 1;
         bench.cycle(time, times);
@@ -128,11 +140,16 @@ pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
         bench.mark_between(Segment::Looped { on }, span.before, span.after);
         bench.sleep(bench.shown_within()).await?;
     }
-    bench.air(Air::Rest).await
+    bench.rest().await
 }
 
 /// Every valve shut and the devices powered, then silence: what the outputs are afterwards is the module's doing.
 pub(super) async fn silence(bench: &Bench, time: TimeSpan) -> Result<(), Break> {
+    let text = format!(
+        "Next: every valve is shut, the devices are powered, and nothing is sent for {:.1} s: does the module go to safe by itself? Hands clear?",
+        time.si()
+    );
+    confirmed(bench, &text).await?;
     bench.air(Air::Hold).await?;
     let from = bench.now();
     bench.scan().await?;
@@ -143,11 +160,17 @@ pub(super) async fn silence(bench: &Bench, time: TimeSpan) -> Result<(), Break> 
     bench.scan().await?;
     bench.scan().await?;
     bench.mark(Segment::Silent, from);
-    bench.air(Air::Rest).await
+    bench.rest().await
 }
 
 /// A fast pull, shut, and the gas left to warm.
 pub(super) async fn settling(bench: &Bench, level: VacuumLevel, watch: TimeSpan) -> Result<(), Break> {
+    let style = bench.state.borrow().task.sheets.site.style;
+    let text = format!(
+        "Next: vacuum is pulled to {} at full flow, kept, and once more for the leak. Hands clear?",
+        style.level(level)
+    );
+    confirmed(bench, &text).await?;
     bench.air_toward(Air::Evacuate, Some(level)).await?;
     until(bench, Air::Evacuate, level, |seen| seen.level >= level).await?;
     bench.air(Air::Hold).await?;
@@ -155,5 +178,5 @@ pub(super) async fn settling(bench: &Bench, level: VacuumLevel, watch: TimeSpan)
     let from = bench.now();
     bench.sleep(watch.duration()).await?;
     bench.mark(Segment::Settling, from);
-    bench.air(Air::Rest).await
+    bench.rest().await
 }
