@@ -39,7 +39,7 @@ impl Drop for Simulated {
 fn quick() -> Workplace {
     let workplace = Workplace::new();
     workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
-    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"3 s\"");
+    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"5 s\"");
     workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
     workplace.change("rig.toml", "answer_timeout = \"150 ms\"", "answer_timeout = \"100 ms\"");
     workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"100 ms\"");
@@ -233,6 +233,9 @@ fn a_second_run_on_the_same_module_is_refused() {
 #[case(Signal::TERM)]
 #[case(Signal::HUP)]
 #[case(Signal::QUIT)]
+#[case(Signal::TSTP)]
+#[case(Signal::USR1)]
+#[case(Signal::XFSZ)]
 fn a_signal_ends_the_run_aborted_and_safe(#[case] name: Signal) {
     let (rest, code, record) = disturbed(|_, process| signal(name, process));
     assert_eq!(code, Some(4));

@@ -167,7 +167,10 @@ fn a_person_who_follows_the_guide_is_enough_on(#[values("tcp", "serial", "conver
     let (mut simulated, _) = Simulated::start(&workplace);
     let mut hand = simulated.0.stdin.take().expect("its input");
     let mut run = workplace.command(&format!("run {SHEETS} --serial 1=A --serial 3=B --events --out run"));
-    let mut run = run.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().expect("it starts");
+    run.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
+    let mut run = run.spawn().expect("it starts");
+    // Each time the rig is open to ambient the person says so.
+    run.stdin.take().expect("its input").write_all(b"yes\nyes\n").expect("it reads");
     for event in BufReader::new(run.stdout.take().expect("events")).lines().map_while(Result::ok) {
         if event.contains(" guide ") {
             writeln!(hand, "{event}").expect("the hand listens");

@@ -219,7 +219,7 @@ fn place_between_peaks(
     // A change long after the farthest point is the answer to it by an output that is later than its sheets say.
     let reached_s = smooth.iter().filter(|sample| sample.t_s <= after_s);
     let reached_s =
-        reached_s.filter(|sample| sample.level_pa * sign >= with).map(|sample| sample.t_s).last()?;
+        reached_s.filter(|sample| sample.level_pa * sign >= with).map(|sample| sample.t_s).next_back()?;
     let scans_s = 3.0 * (rig.scan_time().si() + rig.module.converter.si());
     if edge.earliest_s - reached_s > longest_delay_s(channels.task) + SETTLED * lag_s + scans_s
         || with <= without
