@@ -2,7 +2,7 @@
 
 use crate::channel::{Change, Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{Crossings, between_reads, net_delay_s};
+use crate::level::{Crossings, between_reads, crossing, net_delay_s};
 use crate::level_check::{level_check, limits_of};
 use crate::stamp::edge;
 use crate::switch_points::between_reads_remark;
@@ -125,16 +125,7 @@ impl At<'_> {
             return None;
         }
         let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
-        let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
-        let record = CrossingRecord {
-            cycle: 0,
-            earliest_s: edge.earliest_s,
-            latest_s: edge.latest_s,
-            low_pa,
-            high_pa,
-            rate_pa_per_s: slope,
-        };
-        Some((CrossingInterval { low_pa, high_pa, fit_pa: curve.level_uncertainty_pa(to_s) }, record))
+        Some(crossing(edge, ends, curve.level_uncertainty_pa(to_s), slope))
     }
 
     fn level(&self, quantity: QuantityName, found: &Crossings, limits: Option<LevelLimits>) -> Check {

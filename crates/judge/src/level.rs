@@ -178,17 +178,20 @@ fn place(
         return None;
     }
     let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
+    Some(crossing(edge, ends, curve.level_uncertainty_pa(centre_s), slope))
+}
+
+/// A crossing between two levels, in whatever order they are.
+pub(crate) fn crossing(
+    edge: Bracket,
+    ends: [f64; 2],
+    fit_pa: f64,
+    rate_pa_per_s: f64,
+) -> (CrossingInterval, CrossingRecord) {
     let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
-    let fit_pa = curve.level_uncertainty_pa(centre_s);
-    let record = CrossingRecord {
-        cycle: 0,
-        earliest_s: edge.earliest_s,
-        latest_s: edge.latest_s,
-        low_pa,
-        high_pa,
-        rate_pa_per_s: slope,
-    };
-    Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
+    let (earliest_s, latest_s) = (edge.earliest_s, edge.latest_s);
+    let record = CrossingRecord { cycle: 0, earliest_s, latest_s, low_pa, high_pa, rate_pa_per_s };
+    (CrossingInterval { low_pa, high_pa, fit_pa }, record)
 }
 
 /// Where the air moves in pulses: the level lies between the farthest that was reached without a change and the farthest
@@ -226,18 +229,8 @@ fn place_between_peaks(
     {
         return None;
     }
-    let ends = [without * sign, with * sign];
-    let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
-    let record = CrossingRecord {
-        cycle: 0,
-        earliest_s: edge.earliest_s,
-        latest_s: edge.latest_s,
-        low_pa,
-        high_pa,
-        rate_pa_per_s: 0.0,
-    };
     let fit_pa = rig.reference.noise.si().hypot(channels.resolution_pa() / 12f64.sqrt());
-    Some((CrossingInterval { low_pa, high_pa, fit_pa }, record))
+    Some(crossing(edge, [without * sign, with * sign], fit_pa, 0.0))
 }
 
 /// Samples within about twenty sample periods to each side, and well beyond the interval; both sides have to be there.

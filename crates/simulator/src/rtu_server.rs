@@ -145,8 +145,7 @@ impl RtuServer {
 
     /// Tells whoever listens what to say to the hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
-        let bench = self.bench.clone();
-        move |guide| bench.guide(guide)
+        self.bench.hand()
     }
 
     /// Serves until the process ends.

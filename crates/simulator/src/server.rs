@@ -58,9 +58,9 @@ impl Shared {
     }
 
     /// Tells the hand at the bench what to do.
-    pub(crate) fn guide(&self, guide: Guide) {
-        let at = self.now();
-        self.lock().guided(at, guide);
+    pub(crate) fn hand(&self) -> impl Fn(Guide) + Send + use<> {
+        let bench = self.clone();
+        move |guide| bench.lock().guided(bench.now(), guide)
     }
 
     pub(crate) fn lock(&self) -> MutexGuard<'_, SimulatedBench> {
@@ -109,8 +109,7 @@ impl Server {
 
     /// Tells whoever listens what to say to the hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
-        let bench = self.bench.clone();
-        move |guide| bench.guide(guide)
+        self.bench.hand()
     }
 
     /// Serves until the process ends.
