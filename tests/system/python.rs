@@ -228,6 +228,8 @@ fn one_position(sheet: &str, port: &str) -> String {
         ("bleed = \"6 s\"", "bleed = \"4 s\""),
         ("vent = \"0.5 s\"", "vent = \"0.3 s\""),
         ("value = \"2 ms\"", "value = \"0 ms\""),
+        // That server's reference has no noise: a sheet that declares some would make it look frozen.
+        ("noise = \"20 Pa\"", "noise = \"1 Pa\""),
     ];
     changes.into_iter().fold(sheet, |sheet, (from, to)| {
         assert!(sheet.contains(from), "`{from}` is not in the rig sheet");

@@ -123,6 +123,18 @@ fn filter_and_image_age_that_are_declared_are_met() {
     assert!(value(&outcome, QuantityName::ImageAge) > 0.03);
 }
 
+#[rstest]
+#[case("100 us", CheckVerdict::Met)]
+#[case("101 us", CheckVerdict::NotMet)]
+fn the_tick_of_the_module_s_clock_is_looked_at(#[case] declared: &str, #[case] expected: CheckVerdict) {
+    let wired = tripbench_tests::ways::stamping("100 us", 5);
+    let mut bench =
+        Bench { rig: wired.replace("tick = \"100 us\"", &format!("tick = \"{declared}\"")), ..Bench::demo() };
+    bench.truth.devices.clear();
+    let outcome = bench.check_rig(Some(&wired), yes);
+    assert_eq!(check(&outcome, QuantityName::ClockTick).verdict, expected);
+}
+
 #[test]
 fn a_gas_that_warms_slower_than_declared_is_found() {
     let bench = bench();

@@ -108,7 +108,7 @@ impl Progress {
         let toward =
             guide.toward.map_or_else(String::new, |level| format!(" to {}", self.style.level(level)));
         let rate = guide.rate.map_or_else(String::new, |rate| {
-            format!(", {} wanted", self.style.rate(rate).trim_start_matches('+'))
+            format!(" at {}", self.style.rate(rate).trim_start_matches('+'))
         });
         format!("{word}{toward}{rate}")
     }

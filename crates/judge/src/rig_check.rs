@@ -52,6 +52,7 @@ pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec
         stop.map(|stop| judged(check(QuantityName::StopLatency, Role::Informative), &stop, None, rule)),
     );
     checks.push(noise(channels, mark, step));
+    checks.extend(clock_tick(channels, &scans, step));
     checks
 }
 
@@ -72,6 +73,32 @@ fn stop_s(channels: &Channels<'_>, scans: &[&Scan]) -> f64 {
     let predicted_s = |query: &tripbench_rig::Query| rig.link.transaction(&query.request).as_secs_f64();
     let written_s: f64 = writes.iter().map(|query| longest_s.max(predicted_s(query))).sum();
     longest_s + written_s + SLEEP_S
+}
+
+/// Whether the module's clock, where it has one, counts as fast as declared.
+fn clock_tick(channels: &Channels<'_>, scans: &[&Scan], step: u16) -> Option<Check> {
+    /// Relative deviation from which on stamped edges would be wrong within a ramp.
+    const LARGEST: f64 = 1e-3;
+    let clock = channels.task.sheets.rig.module.clock.as_ref()?;
+    let check = blank(channels.task, step, QuantityName::ClockTick, Role::Condition, "s");
+    let read: Vec<_> = scans.iter().filter_map(|scan| channels.count(scan, &clock.register)).collect();
+    let gone: u64 =
+        read.windows(2).map(|pair| pair[1].0.wrapping_sub(pair[0].0) % clock.register.modulus()).sum();
+    let (first, last) = read.first().zip(read.last())?;
+    if gone == 0 {
+        let remark = String::from("the module's clock stands still");
+        return Some(Check { remark: Some(remark), verdict: CheckVerdict::NotMet, ..check });
+    }
+    #[expect(clippy::cast_precision_loss, reason = "some seconds of ticks")]
+    let ticks = gone as f64;
+    let passed_s = last.1.middle_seconds() - first.1.middle_seconds();
+    let open_s = (first.1.length() + last.1.length()).as_secs_f64() / 2.0 + clock.tick.si();
+    let result =
+        combine(passed_s / ticks, 0.0, vec![Contribution::rectangular("two readings", open_s / ticks)])
+            .ok()?;
+    let declared = clock.tick.si();
+    let limits = Limits { low: Some(declared * (1.0 - LARGEST)), high: Some(declared * (1.0 + LARGEST)) };
+    Some(told(judged(check, &result, Some(limits), Acceptance::Simple), "module.clock.tick"))
 }
 
 fn noise(channels: &Channels<'_>, mark: &Mark, step: u16) -> Check {

@@ -41,6 +41,8 @@ words! {
         ScanGap = "scan-gap",
         /// Longest time from a stop to the outputs.
         StopLatency = "stop-latency",
+        /// Time of one count of the module's clock.
+        ClockTick = "clock-tick",
         /// Standard deviation of the reference at rest.
         Noise = "noise",
         /// Time from an output's write to the level's answer.

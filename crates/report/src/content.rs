@@ -51,6 +51,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::ScanPeriod => "scan period",
         QuantityName::ScanGap => "longest gap between scans",
         QuantityName::StopLatency => "stop takes at most",
+        QuantityName::ClockTick => "tick of the module's clock",
         QuantityName::Noise => "noise of the reference",
         QuantityName::ValveDelay => "valve delay",
         QuantityName::PathLag => "path lag of an input",
@@ -94,6 +95,7 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
             let digits = significant(uncertainty / scale).min(style.decimals() + 2);
             format!("{} {}/s", fixed(value / scale, digits), style.unit.symbol())
         }
+        "s" if check.quantity == QuantityName::ClockTick => format!("{} µs", fixed(value * 1e6, 2)),
         "s" => format!("{} ms", fixed(value * 1e3, 1)),
         _ => format!("{value:.2}"),
     }
