@@ -7,6 +7,8 @@ use std::time::Duration;
 use tokio::time::sleep;
 use tripbench_quantity::Mono;
 
+/// What a sleeping thread is woken late by; that much is waited for awake.
+const WAKES_WITHIN: Duration = Duration::from_micros(80);
 /// What a tick of the runtime's timer wheel can be late by, twice over.
 const COARSE: Duration = Duration::from_millis(2);
 
@@ -18,7 +20,7 @@ pub(crate) fn wake_precisely() {
     }
 }
 
-/// Waits until a moment. The last two milliseconds block this thread, which is the rig's own.
+/// Waits until a moment. The last two milliseconds, the very last of them awake, block this thread, which is the rig's own.
 #[expect(
     clippy::disallowed_methods,
     reason = "the silences of a serial line are shorter than the runtime's timer ticks"
@@ -28,5 +30,8 @@ pub(crate) async fn pause_until(moment: Mono, clock: &Clock) {
     if !coarse.is_zero() {
         sleep(coarse).await;
     }
-    std::thread::sleep(clock.until(moment));
+    std::thread::sleep(clock.until(moment).saturating_sub(WAKES_WITHIN));
+    while clock.now() < moment {
+        std::hint::spin_loop();
+    }
 }
