@@ -335,6 +335,8 @@ fn a_question_is_answered_at_the_terminal(#[case] answer: &str, #[case] code: i3
 #[test]
 fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
     let workplace = quick();
+    // Safe is watched for longer than scans may be apart.
+    workplace.change("rig.toml", "slowest_answer = \"100 ms\"", "slowest_answer = \"400 ms\"");
     workplace.change("rig.toml", "[module]\n", "[module]\nlooped = { at = \"discrete-input 14\" }\n");
     let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";
     workplace.change("rig.toml", "[interlocks]", output);

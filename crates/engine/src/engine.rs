@@ -168,8 +168,8 @@ impl Engine {
             Input::Done { id, read_back } => {
                 state.emit(EventKind::Confirmed { id, outputs: read_back.outputs.clone() });
                 if let Some(pending) = state.pending.filter(|pending| pending.id == id) {
-                    if matches!(pending.order, Order::Silent(_)) {
-                        // No scan was to come meanwhile.
+                    if matches!(pending.order, Order::Silent(_) | Order::Safe) {
+                        // No scan was to come meanwhile: nothing was said, or safe was watched until it had lasted.
                         state.last_scan = None;
                     }
                     state.confirmed_order = Some(pending.order);
