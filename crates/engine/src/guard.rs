@@ -2,7 +2,7 @@
 
 use crate::bench::Break;
 use crate::predict;
-use crate::state::{Pause, Seen, State};
+use crate::state::{Pause, Seen, State, Unchanged};
 use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
@@ -13,6 +13,8 @@ use tripbench_rig::{Air, Doubt, Order, Scan};
 const LONGEST_GAP: Duration = Duration::from_millis(250);
 /// A raw reference that is noisy has changed within this time.
 const NEVER_SO_LONG: Duration = Duration::from_secs(2);
+/// And in this many scans: two readings at both ends of a silence may be alike by chance.
+const NEVER_SO_MANY: u32 = 20;
 /// From this level on the rig counts as being under vacuum, pascal.
 const UNDER_VACUUM_PA: f64 = 5_000.0;
 /// The air pressure has to stay in its window for this time before the run goes on.
@@ -144,15 +146,16 @@ impl State {
         /// Counts that the reference should have moved by then, at the least.
         const COUNTS: f64 = 20.0;
         let raw = level.si() + self.zero_pa;
-        let since = match self.unchanged {
-            Some((last, since)) if last.total_cmp(&raw).is_eq() => since,
-            Some(_) | None => self.now,
+        let unchanged = match self.unchanged {
+            Some(last) if last.raw.total_cmp(&raw).is_eq() => Unchanged { scans: last.scans + 1, ..last },
+            Some(_) | None => Unchanged { raw, since: self.now, scans: 1 },
         };
-        self.unchanged = Some((raw, since));
+        self.unchanged = Some(unchanged);
+        let since = unchanged.since;
         let sheets = &self.task.sheets;
         // A reading that is noisier than its resolution does not repeat for seconds, whoever moves the air.
         let noisy = sheets.rig.reference.noise.si() >= sheets.rig.reference.input.resolution();
-        if noisy && self.now.since(since) > NEVER_SO_LONG {
+        if noisy && unchanged.scans >= NEVER_SO_MANY && self.now.since(since) > NEVER_SO_LONG {
             return Err(Halt::Reference { why: String::from("it stands still to the last count") });
         }
         let Some(order) = self.confirmed_order.filter(|_| !sheets.rig.by_hand()) else { return Ok(()) };

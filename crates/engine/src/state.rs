@@ -28,6 +28,15 @@ pub(crate) struct Pause {
     pub(crate) good_since: Option<Mono>,
 }
 
+/// A raw reading of the reference that has come again and again.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Unchanged {
+    /// Pascal, before the zero is taken off.
+    pub(crate) raw: f64,
+    pub(crate) since: Mono,
+    pub(crate) scans: u32,
+}
+
 /// A command under way.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Pending {
@@ -78,8 +87,8 @@ pub(crate) struct State {
     pub(crate) checks: Vec<tripbench_record::Check>,
     pub(crate) set_aside: Vec<SetAside>,
     pub(crate) absent: BTreeMap<u8, u8>,
-    /// Last raw reading of the reference, and since when it has not changed.
-    pub(crate) unchanged: Option<(f64, Mono)>,
+    /// The raw reading of the reference, as long as it does not change.
+    pub(crate) unchanged: Option<Unchanged>,
 }
 
 impl State {
