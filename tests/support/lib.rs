@@ -3,6 +3,7 @@
 pub mod command;
 pub mod kill;
 pub mod line;
+pub mod proving;
 pub mod ways;
 pub mod wire;
 
@@ -12,8 +13,8 @@ use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, Ty
 use tripbench_engine::{Engine, Plan, PlanInput, Script, plan, rig_check};
 use tripbench_quantity::Mono;
 use tripbench_record::{
-    ClockState, Event, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record, RunHeader, RunView,
-    Task, Trace, TraceRecord, sha256_hex,
+    Check, ClockState, Event, EventKind, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record,
+    RunHeader, RunView, Task, Trace, TraceRecord, sha256_hex,
 };
 use tripbench_rig::{RigSheet, VirtualModule};
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
@@ -162,6 +163,21 @@ impl Bench {
         let mut view = RunView::default();
         let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
         run_in_virtual_time(&mut engine, &mut module, run, |event| view.fold(&event))
+    }
+
+    /// Runs a task in virtual time over this bench's truth; the checks alone, and the virtual time that passed.
+    pub fn checks(&self, task: &Task) -> (Vec<Check>, Mono) {
+        let mut engine = Engine::new(Plan { header: header(task), task: task.clone() }, Mono::START);
+        let rig = &task.sheets.rig;
+        let mut module = SimulatedBench::new(rig, self.truth.clone());
+        let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
+        let mut checks = Vec::new();
+        let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event| {
+            if let EventKind::Check(check) = event.kind {
+                checks.push(*check);
+            }
+        });
+        (checks, lasted)
     }
 
     /// Runs it over a module of the caller's; `stop` ends it after so many inputs.

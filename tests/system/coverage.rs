@@ -54,7 +54,14 @@ fn drawn(seed: u64) -> Bench {
     let mut bench = Bench::demo();
     bench.positions = vec![1];
     bench.truth.seed = seed;
-    bench.truth.reference = ReferenceTruth { offset_pa, gain, lag_s, drift_pa_per_s, noise_pa: 20.0 };
+    bench.truth.reference = ReferenceTruth {
+        offset_pa,
+        gain,
+        lag_s,
+        drift_pa_per_s,
+        noise_pa: 20.0,
+        ..ReferenceTruth::default()
+    };
     let device = DeviceTruth {
         lag_s: 0.0,
         repeatability_pa,

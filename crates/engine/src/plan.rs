@@ -12,6 +12,7 @@ use tripbench_sheet::{Finding, Findings, Wording};
 mod check;
 mod closed_loop;
 mod foresee;
+mod mix;
 mod rig_check;
 mod switch_points;
 

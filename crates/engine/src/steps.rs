@@ -170,7 +170,9 @@ async fn fall_fast(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> 
 async fn breathe(bench: &Bench, step: &PlannedStep) -> Result<(), Break> {
     const VENTED: VacuumLevel = VacuumLevel::new(2_000.0);
     let StepTask::SwitchPoints(task) = &step.task else { return Ok(()) };
-    let cycle = step.predicted.duration().mul_f64(1.3) / u32::from(task.cycles.max(1));
+    // Throttled cycles among others take longer than the mean.
+    let longer = if task.two_rates(true) || task.two_rates(false) { 2.5 } else { 1.3 };
+    let cycle = step.predicted.duration().mul_f64(longer) / u32::from(task.cycles.max(1));
     if bench.time_left_under_vacuum() > cycle {
         return Ok(());
     }
@@ -202,7 +204,8 @@ async fn rise(
     cycle: u16,
 ) -> Result<(BTreeSet<u8>, Mono, Mono), Break> {
     bench.sleep(phase(bench, cycle, task.cycles)).await?;
-    match task.rising {
+    let motion = task.motion(true, cycle);
+    match motion {
         Motion::FullFlow | Motion::ByHand { .. } => {}
         Motion::Throttled => {
             bench.air(Air::Evacuate).await?;
@@ -218,7 +221,7 @@ async fn rise(
     let mut window: Option<(Mono, Seen)> = None;
     let mut switched = BTreeSet::new();
     let aim = Aim { to: task.top, deeper: true, shift: share(cycle, task.cycles) };
-    travel(bench, task.rising, aim, |seen| {
+    travel(bench, motion, aim, |seen| {
         if seen.level >= task.bottom {
             let (_, before) = window.get_or_insert_with(|| (bench.now(), seen.clone()));
             let changed =
@@ -256,7 +259,7 @@ async fn rising_again(bench: &Bench) -> Result<(), Break> {
 async fn fall(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<Mono, Break> {
     let mut from = None;
     let aim = Aim { to: task.bottom, deeper: false, shift: share(cycle, task.cycles) };
-    travel(bench, task.falling, aim, |seen| {
+    travel(bench, task.motion(false, cycle), aim, |seen| {
         if seen.level <= task.top {
             from.get_or_insert_with(|| bench.now());
         }

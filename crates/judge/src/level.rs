@@ -2,10 +2,7 @@
 
 use crate::channel::{Change, Channels, Zero, changes};
 use crate::stamp::edge;
-use tripbench_measure::{
-    Bracket, Contribution, CrossingInterval, LevelPosterior, MeasurementResult, Sample, combine, distinct,
-    fit_curve, posterior,
-};
+use tripbench_measure::{Bracket, CrossingInterval, RateGroup, Sample, distinct, fit_curve, mean};
 use tripbench_record::{CrossingRecord, Mark, Motion, Segment, Task};
 use tripbench_rig::{ActiveState, DigitalInput, Edges};
 
@@ -20,6 +17,8 @@ pub(crate) struct Sought<'r> {
     pub(crate) rising: bool,
     /// How the air moves in it.
     pub(crate) motion: Motion,
+    /// First cycle that is throttled where the others are not.
+    pub(crate) slow_from: u16,
     /// What is taken off an edge to find when the level was crossed, seconds.
     pub(crate) delay_s: f64,
 }
@@ -39,8 +38,12 @@ pub(crate) struct Crossings {
     pub(crate) counted: Counted,
     /// Ramps without the expected change.
     pub(crate) missing: u32,
+    /// Throttled ramps that began when the output had changed already.
+    pub(crate) early: u32,
     /// Ramps whose change could not be placed: direction reversed, or too few samples around it.
     pub(crate) unplaced: u32,
+    /// First cycle that is throttled where the others are not; none where all are alike.
+    pub(crate) slow_from: Option<u16>,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
     /// Whether the last ramp saw the input in both states.
@@ -48,11 +51,29 @@ pub(crate) struct Crossings {
 }
 
 impl Crossings {
-    /// Largest over least rate at the crossings; 1 for fewer than two.
+    /// The crossings in groups of one way of moving the air each.
+    pub(crate) fn groups(&self) -> Vec<RateGroup> {
+        let slow_from = self.slow_from.unwrap_or(u16::MAX);
+        let group = |slow: bool| {
+            let mine = self.records.iter().zip(&self.intervals);
+            let mine = mine.filter(|(record, _)| (record.cycle >= slow_from) == slow);
+            let (rates, crossings): (Vec<f64>, Vec<CrossingInterval>) =
+                mine.map(|(record, interval)| (record.rate_pa_per_s, *interval)).unzip();
+            Some(RateGroup { slope_pa_per_s: mean(&rates)?, crossings })
+        };
+        [group(true), group(false)].into_iter().flatten().collect()
+    }
+
+    /// Largest over least rate at the crossings of one group; 1 for fewer than two.
     pub(crate) fn rate_ratio(&self) -> f64 {
-        let rates = || self.records.iter().map(|record| record.rate_pa_per_s.abs());
-        let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
-        if self.records.len() < 2 { 1.0 } else { most / least }
+        let slow_from = self.slow_from.unwrap_or(u16::MAX);
+        let ratio = |slow: bool| {
+            let mine = || self.records.iter().filter(move |record| (record.cycle >= slow_from) == slow);
+            let rates = || mine().map(|record| record.rate_pa_per_s.abs());
+            let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
+            if mine().count() < 2 { 1.0 } else { most / least }
+        };
+        ratio(true).max(ratio(false))
     }
 }
 
@@ -78,7 +99,12 @@ pub(crate) fn crossings(
     zero: Zero,
     sought: Sought<'_>,
 ) -> Crossings {
-    let mut found = Crossings { rising: sought.rising, least_top_pa: f64::INFINITY, ..Crossings::default() };
+    let mut found = Crossings {
+        rising: sought.rising,
+        least_top_pa: f64::INFINITY,
+        slow_from: Some(sought.slow_from),
+        ..Crossings::default()
+    };
     for mark in marks.iter().filter(|mark| mark.step == step) {
         let ((Segment::Rising { cycle }, true) | (Segment::Falling { cycle }, false)) =
             (mark.segment, sought.rising)
@@ -96,6 +122,7 @@ pub(crate) fn crossings(
         found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
         found.counted.add(between_reads(channels, mark, sought.input, &all));
         match wanted.into_iter().next().filter(|_| started_right) {
+            None if !started_right && all.is_empty() && cycle >= sought.slow_from => found.early += 1,
             None => found.missing += 1,
             Some(change) => match place(channels, mark, &samples, change, sought) {
                 None => found.unplaced += 1,
@@ -246,16 +273,6 @@ pub(crate) fn around(samples: &[Sample], centre_s: f64, width_s: f64) -> &[Sampl
     if after >= 3 && here.len() >= after + 3 { here } else { &[] }
 }
 
-/// A level with its budget, and what the crossings alone said.
-#[derive(Debug, Clone)]
-pub(crate) struct Level {
-    pub(crate) result: MeasurementResult,
-    pub(crate) random: LevelPosterior,
-    /// Mean rate at the crossings, absolute, pascal per second.
-    pub(crate) rate_pa_per_s: f64,
-    pub(crate) count: usize,
-}
-
 /// Repeatability that the type promises, as a standard deviation: half of the promised half width.
 pub(crate) fn promised_spread_pa(task: &Task, near_pa: f64) -> f64 {
     let declared =
@@ -265,59 +282,4 @@ pub(crate) fn promised_spread_pa(task: &Task, near_pa: f64) -> f64 {
                 / 2.0
         });
     declared.unwrap_or(50.0)
-}
-
-/// Combines crossings into a level.
-pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> Option<Level> {
-    let task = channels.task;
-    let first = found.intervals.first()?;
-    let random = posterior(&found.intervals, promised_spread_pa(task, first.low_pa))?;
-    let rates: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s.abs()).collect();
-    let rate_pa_per_s = tripbench_measure::mean(&rates)?;
-    let reference = &task.sheets.rig.reference;
-    let delay_s = longest_delay_s(task);
-    let converter_s = task.sheets.rig.module.converter.si();
-    let calibration =
-        reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
-    let contributions = vec![
-        Contribution::intervals(
-            "crossings: edge interval, repeatability, scatter of the fit",
-            &random.density,
-            found.intervals.len(),
-        ),
-        Contribution::normal("calibration of the reference", calibration),
-        Contribution::rectangular("lag of the reference", rate_pa_per_s * reference.lag.uncertainty.si()),
-        Contribution::rectangular("delay of the device", rate_pa_per_s * delay_s / 2.0),
-        Contribution::rectangular("zero drift of the reference", reference.drift.si()),
-        Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
-        Contribution::normal("zero reading", zero.uncertainty_pa),
-        Contribution::rectangular("age of a conversion", rate_pa_per_s * converter_s / 4.0),
-    ];
-    let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
-    Some(Level { result, random, rate_pa_per_s, count: found.intervals.len() })
-}
-
-/// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
-pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Option<MeasurementResult> {
-    let task = channels.task;
-    let reference = &task.sheets.rig.reference;
-    let value = on.result.value - off.result.value;
-    let delay_s = longest_delay_s(task);
-    let calibration =
-        reference.calibration.expanded_uncertainty.si() / *reference.calibration.coverage_factor;
-    let share = (value / on.result.value).abs().min(1.0);
-    let contributions = vec![
-        Contribution::intervals("crossings of the switch point", &on.random.density, on.count),
-        Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count),
-        Contribution::normal("gain of the reference", calibration * share),
-        Contribution::rectangular(
-            "lag of the reference",
-            (on.rate_pa_per_s + off.rate_pa_per_s) * reference.lag.uncertainty.si(),
-        ),
-        Contribution::rectangular("delay of the device, rising", on.rate_pa_per_s * delay_s / 2.0),
-        Contribution::rectangular("delay of the device, falling", off.rate_pa_per_s * delay_s / 2.0),
-        Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),
-        Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si()),
-    ];
-    combine(value, channels.resolution_pa(), contributions).ok()
 }

@@ -2,10 +2,11 @@
 
 use crate::channel::{Channels, Zero};
 use crate::condition::{acceptance, judged};
-use crate::level::{Crossings, Level, level};
+use crate::level::{Crossings, promised_spread_pa};
+use crate::result::{Level, delay_prior, level};
 use tripbench_device::LevelLimits;
 use tripbench_measure::{Acceptance, Limits};
-use tripbench_record::{Check, CheckVerdict, LimitsRecord};
+use tripbench_record::{Check, CheckVerdict, CrossingRecord, LimitsRecord};
 
 /// Limits of a level as `measure` has them.
 pub(crate) fn limits_of(limits: LevelLimits) -> Limits {
@@ -33,17 +34,28 @@ pub(crate) fn level_check(
     (check, level)
 }
 
-/// The limits hold for every crossing, not for their mean alone: one outside is a fail, one too near is no pass.
+/// A single crossing may lie beside the level by the spread that is promised, and no farther: one that is outside all the
+/// same is a fail, one too near is no pass.
 fn every_crossing(channels: &Channels<'_>, check: &mut Check, level: &Level, limits: Limits) {
+    /// Of a spread that is promised as a standard deviation.
+    const FARTHEST: f64 = 3.0;
     let w = match acceptance(channels.task) {
         Acceptance::GuardBand => level.result.expanded_uncertainty,
         Acceptance::Simple => 0.0,
     };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
-    let outside =
-        check.crossings.iter().any(|crossing| crossing.high_pa < low - w || high + w < crossing.low_pa);
-    let near = check.crossings.iter().map(|crossing| f64::midpoint(crossing.low_pa, crossing.high_pa));
-    let near = near.filter(|level| !(low + w <= *level && *level <= high - w)).count();
+    let spread = FARTHEST * promised_spread_pa(channels.task, level.result.value);
+    let reach_s = delay_prior(channels.task).reach_s();
+    let beside = |crossing: &CrossingRecord| spread + crossing.rate_pa_per_s.abs() * reach_s;
+    let outside = check.crossings.iter().any(|crossing| {
+        let beside = beside(crossing);
+        crossing.high_pa < low - w - beside || high + w + beside < crossing.low_pa
+    });
+    let is_near = |crossing: &&CrossingRecord| {
+        let (middle, beside) = (f64::midpoint(crossing.low_pa, crossing.high_pa), beside(crossing));
+        !(low + w - beside <= middle && middle <= high - w + beside)
+    };
+    let near = check.crossings.iter().filter(is_near).count();
     if outside && check.verdict != CheckVerdict::Fail {
         check.verdict = CheckVerdict::Fail;
         check.remark = Some(String::from("single crossings lie outside the limits"));

@@ -10,6 +10,7 @@ mod level_check;
 mod promise;
 mod rejudge;
 mod response;
+mod result;
 mod rig_check;
 mod stamp;
 mod switch_points;

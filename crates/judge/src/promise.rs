@@ -34,7 +34,10 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
                 let spread = repeatability_judged(task, switch_points.cycles);
                 all.extend(spread.then_some((QuantityName::Repeatability, Role::Required)));
                 all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
-                all.extend(switch_points.fast_fall.then_some((QuantityName::OffDelay, Role::Required)));
+                let (on, off) = (switch_points.two_rates(true), switch_points.two_rates(false));
+                all.extend(on.then_some((QuantityName::OnDelay, Role::Required)));
+                let off = off || switch_points.fast_fall;
+                all.extend(off.then_some((QuantityName::OffDelay, Role::Required)));
                 if switch_points.valve && settings.air_saving.is_some() {
                     all.extend([
                         (QuantityName::CutOff, Role::Required),

@@ -2,15 +2,13 @@
 
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{
-    Counted, Crossings, Level, Sought, crossings, hysteresis, longest_delay_s, net_delay_s,
-    promised_spread_pa,
-};
+use crate::level::{Counted, Crossings, Sought, crossings, longest_delay_s, net_delay_s, promised_spread_pa};
 use crate::level_check::{level_check, limits_of};
 use crate::promise::repeatability_judged;
 use crate::response::{Slow, before_the_level, delay, single_edge};
+use crate::result::{Level, delay_at_rates, hysteresis};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
-use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
+use tripbench_measure::{Acceptance, Contribution, Limits, MeasurementResult, combine, distinct, fit_line};
 use tripbench_record::{Check, CheckVerdict, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask};
 use tripbench_rig::{DigitalInput, Position};
 
@@ -93,8 +91,18 @@ impl At<'_> {
         let promised = promised.map(|[low, high]| Limits { low: Some(low.si()), high: Some(high.si()) });
         checks.push(self.hysteresis_check(on_level.as_ref(), off_level.as_ref(), promised));
         checks.push(self.repeatability(on_level.as_ref()));
-        if self.task.fast_fall {
-            checks.push(self.off_delay(off_level.as_ref(), closed));
+        let slack =
+            [&checks[0], &checks[1], &checks[2]].map(slack_pa).into_iter().fold(f64::INFINITY, f64::min);
+        if self.task.two_rates(true) {
+            let found = delay_at_rates(self.channels, &on);
+            checks.push(self.delay_check(QuantityName::OnDelay, found, on_level.as_ref(), slack));
+        }
+        if self.task.two_rates(false) {
+            let found = delay_at_rates(self.channels, &off);
+            checks.push(self.delay_check(QuantityName::OffDelay, found, off_level.as_ref(), slack));
+        } else if self.task.fast_fall {
+            let found = self.fast_fall_delay(closed);
+            checks.push(self.delay_check(QuantityName::OffDelay, found, off_level.as_ref(), slack));
         }
         if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
             checks.extend(self.valve_checks(valve, expected.as_ref()));
@@ -102,28 +110,39 @@ impl At<'_> {
         checks
     }
 
-    /// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
-    /// fail. Where U reaches beyond what is promised, it is a pass only if so late an output would have moved the reset
-    /// point by less than a third of its own U: that is the limit shown. Else nothing is known.
-    fn off_delay(&self, off: Option<&Level>, to: bool) -> Check {
-        let check = blank(self.channels.task, self.step, QuantityName::OffDelay, Role::Required, "s");
+    /// Delay of the output from the slow ramps and the one fast fall.
+    fn fast_fall_delay(&self, to: bool) -> Option<MeasurementResult> {
         let sought = Sought {
             input: &self.position.switch,
             to,
             rising: false,
             motion: self.task.falling,
+            slow_from: self.task.slow_from(false),
             delay_s: 0.0,
         };
         let slow = crossings(self.channels, self.marks, self.step, self.zero, sought);
-        let slow = Slow::of(self.channels, &slow);
+        let slow = Slow::of(self.channels, &slow)?;
         let fast = marks_of(self.marks, self.step, |segment| segment == Segment::FastFalling { cycle: 1 });
-        let found = fast.last().zip(slow).and_then(|(mark, slow)| {
-            let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
-            delay(self.channels, &self.channels.samples(mark, self.zero), edge, slow)
-        });
+        let mark = fast.last()?;
+        let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
+        delay(self.channels, &self.channels.samples(mark, self.zero), edge, slow)
+    }
+
+    /// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
+    /// fail. Where U reaches beyond what is promised, it is a pass only if so late an output would not have moved the level
+    /// by more than a third of its own U, or by more than it is inside its limits: that is the limit shown. Else nothing is
+    /// known.
+    fn delay_check(
+        &self,
+        quantity: QuantityName,
+        found: Option<MeasurementResult>,
+        level: Option<&Level>,
+        slack_pa: f64,
+    ) -> Check {
+        let check = blank(self.channels.task, self.step, quantity, Role::Required, "s");
         let Some(result) = found else {
             return Check {
-                remark: Some("no single change of the output was seen when the vacuum fell fast".into()),
+                remark: Some("no single change of the output was seen at one of two rates".into()),
                 ..check
             };
         };
@@ -137,17 +156,16 @@ impl At<'_> {
             let remark = "the output is later than its sheets say: is another delay selected?";
             return Check { remark: Some(remark.into()), ..shown_late };
         }
-        // So late an output moves the reset point by a third of its own U: what is surely less late changes no verdict.
-        let spare_s =
-            off.map_or(0.0, |off| off.result.expanded_uncertainty / 3.0 / off.rate_pa_per_s.max(1.0));
-        let limits = Limits { low: None, high: Some(promised_s + spare_s) };
+        let spare_s = level.map_or(0.0, |level| {
+            let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
+            harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)
+        });
+        let limits = Limits { low: None, high: Some(promised_s + spare_s.min(LONGEST_SPARE_S)) };
         let mut check = judged(check, &result, Some(limits), Acceptance::GuardBand);
         check.remark = Some(if check.verdict == CheckVerdict::Pass {
-            format!("no later than changes a level; {:.0} ms are promised", promised_s * 1e3)
+            format!("no later than changes a verdict; {:.0} ms are promised", promised_s * 1e3)
         } else {
-            String::from(
-                "the reads are too far apart to tell whether the output is later than its sheets say",
-            )
+            String::from("U is too large to tell whether the output is later than its sheets say")
         });
         check
     }
@@ -169,7 +187,7 @@ impl At<'_> {
     fn crossings(&self, input: &DigitalInput, to: bool, rising: bool) -> Crossings {
         let motion = if rising { self.task.rising } else { self.task.falling };
         let delay_s = net_delay_s(self.channels.task);
-        let sought = Sought { input, to, rising, motion, delay_s };
+        let sought = Sought { input, to, rising, motion, slow_from: self.task.slow_from(rising), delay_s };
         crossings(self.channels, self.marks, self.step, self.zero, sought)
     }
 
@@ -207,6 +225,9 @@ impl At<'_> {
             format!("no change seen up to {reached}: is it connected and powered?")
         } else if found.missing > 0 {
             format!("no change in {} of {cycles} ramps, which reached {reached}", found.missing)
+        } else if found.early > 0 && check.verdict == CheckVerdict::Fail {
+            // What was crossed before the throttled ramps began is that far outside.
+            return;
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
         } else if found.rate_ratio() > largest_ratio(motion, found.rising) {
@@ -284,10 +305,27 @@ pub(crate) fn between_reads_remark(counted: Counted) -> String {
     }
 }
 
+/// Longest time by which an output may be later without a word.
+const LONGEST_SPARE_S: f64 = 0.1;
+
+/// How far a check's value is from leaving its pass, pascal; 0 where it is no pass.
+fn slack_pa(check: &Check) -> f64 {
+    if check.limits.is_none() {
+        return f64::INFINITY;
+    }
+    let (Some(found), Some(limits)) = (&check.measured, check.limits) else { return 0.0 };
+    let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
+    let inside = (found.value - low).min(high - found.value) - found.expanded_uncertainty;
+    if check.verdict == CheckVerdict::Pass { inside.max(0.0) } else { 0.0 }
+}
+
 /// A hose that comes off or a leak that opens in the run changes the rate at which the rig evacuates.
 fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPointsTask) -> Check {
     let check = blank(channels.task, step, QuantityName::EvacuationSteady, Role::Condition, "1");
-    let rising = marks_of(marks, step, |segment| matches!(segment, Segment::Rising { .. }));
+    // Where some cycles are throttled, the others are compared.
+    let slow_from = task.slow_from(true);
+    let is_alike = |segment| matches!(segment, Segment::Rising { cycle } if cycle < slow_from);
+    let rising = marks_of(marks, step, is_alike);
     let middle = f64::midpoint(task.bottom.si(), task.top.si());
     let quarter = (task.top.si() - task.bottom.si()) / 4.0;
     let rates: Vec<(f64, f64)> = rising
@@ -300,7 +338,7 @@ fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPoint
             Some((line.slope_pa_per_s(centre_s), line.slope_uncertainty_pa_per_s()))
         })
         .collect();
-    if rates.len() != usize::from(task.cycles) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
+    if rates.len() != usize::from(slow_from - 1) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
         return Check {
             remark: Some("the evacuation rate could not be followed in every ramp".into()),
             ..check

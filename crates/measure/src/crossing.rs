@@ -4,7 +4,7 @@
 //! the scan are then worth one, spread ones are worth more, and the edge is never counted twice.
 
 use crate::density::Density;
-use statrs::distribution::{ContinuousCDF, Normal};
+use crate::likelihood::{Table, spread_grid};
 
 /// One crossing: the level lay between `low_pa` and `high_pa` when the output changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,116 +30,206 @@ pub struct LevelPosterior {
     pub repeatability_pa: f64,
 }
 
-/// Grid points for the repeatability.
-const SPREADS: i32 = 12;
-/// Cells for the level.
-const CELLS: i32 = 120;
-/// Cells of the first look.
-const COARSE_CELLS: i32 = 60;
+/// Crossings of one level that were passed at about one rate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RateGroup {
+    /// The crossings.
+    pub crossings: Vec<CrossingInterval>,
+    /// Mean signed slope at them, pascal per second.
+    pub slope_pa_per_s: f64,
+}
+
+/// What is known beforehand of the net delay: a sum of two rectangles around what was already taken off the edges.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DelayPrior {
+    /// Half widths, seconds: the device's delay and the reference's lag.
+    pub half_widths_s: [f64; 2],
+}
+
+impl DelayPrior {
+    /// Farthest that the delay can be from its centre, seconds.
+    pub fn reach_s(self) -> f64 {
+        self.half_widths_s[0] + self.half_widths_s[1]
+    }
+
+    /// Standard deviation, seconds.
+    pub fn standard_deviation_s(self) -> f64 {
+        self.half_widths_s[0].hypot(self.half_widths_s[1]) / 3f64.sqrt()
+    }
+
+    /// Density up to a factor: a trapezoid.
+    fn weight(self, delay_s: f64) -> f64 {
+        let [a, b] = self.half_widths_s;
+        let (wide, narrow) = (a.max(b), a.min(b));
+        if narrow <= 0.0 {
+            return f64::from(u8::from(delay_s.abs() <= wide));
+        }
+        ((wide + narrow - delay_s.abs()) / (2.0 * narrow)).clamp(0.0, 1.0)
+    }
+}
+
+/// Level and net delay from crossings at several rates.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AtRates {
+    /// The level as it stands still.
+    pub level: LevelPosterior,
+    /// The apparent level of each group by itself, pascal; moved from the level by slope times delay.
+    pub apparent: Vec<Density>,
+    /// Change of the level per second by which the prior's centre is moved, pascal per second.
+    pub level_per_delay: f64,
+    /// Whether the rates contradict what was known beforehand: then they alone were believed.
+    pub prior_dropped: bool,
+}
+
+/// Cells for the level where the delay is looked for too.
+const LEVELS: i32 = 120;
+/// Cells for the delay.
+const DELAYS: i32 = 48;
 
 /// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
 pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<LevelPosterior> {
-    let finite = |c: &CrossingInterval| {
-        c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa
-    };
-    if crossings.is_empty() || !crossings.iter().all(finite) {
+    let spreads = spread_grid(&[crossings], promised_pa)?;
+    let table = Table::of(crossings, promised_pa, &spreads)?;
+    let density = table.density()?;
+    let repeatability_pa = table.mean_spread(&spreads);
+    Some(of_density(density, repeatability_pa))
+}
+
+fn of_density(density: Density, repeatability_pa: f64) -> LevelPosterior {
+    let (mean_pa, standard_deviation_pa) = (density.mean(), density.standard_deviation());
+    LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa }
+}
+
+/// Posterior of level and net delay: the edges of group g lie at level + slope · delay, each group's repeatability is the
+/// same, and the delay is known beforehand to be within `prior`. Where the rates contradict that they alone are believed.
+/// `None` as for [`posterior`], or for fewer than two groups.
+pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPrior) -> Option<AtRates> {
+    let crossings: Vec<&[CrossingInterval]> = groups.iter().map(|group| group.crossings.as_slice()).collect();
+    let spreads = spread_grid(&crossings, promised_pa)?;
+    let tables =
+        crossings.iter().map(|all| Table::of(all, promised_pa, &spreads)).collect::<Option<Vec<_>>>()?;
+    let slopes: Vec<f64> = groups.iter().map(|group| group.slope_pa_per_s).collect();
+    if groups.len() < 2 || slopes.iter().any(|slope| !slope.is_finite()) {
         return None;
     }
-    let low = crossings.iter().map(|c| c.low_pa).fold(f64::INFINITY, f64::min);
-    let high = crossings.iter().map(|c| c.high_pa).fold(f64::NEG_INFINITY, f64::max);
-    let widest = crossings.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
-    // How far the intervals are from having a point in common.
-    let highest_low = crossings.iter().map(|c| c.low_pa).fold(f64::NEG_INFINITY, f64::max);
-    let lowest_high = crossings.iter().map(|c| c.high_pa).fold(f64::INFINITY, f64::min);
-    let scatter = (highest_low - lowest_high).max(0.0);
-    let (least, most) = spreads(promised_pa, widest, scatter)?;
-    let reach = 3.0 * most.min(promised_pa.max(scatter).max(widest)) + widest;
-    let found = coarse(crossings, (low - reach, high + reach), (least, most));
-    let (start, step) = (found.from_pa, (found.to_pa - found.from_pa) / f64::from(CELLS));
-    let mut masses = vec![0.0; usize::try_from(CELLS).ok()? + 1];
-    let (mut weight, mut weighted) = (0.0, 0.0);
-    for spread_pa in grid(least, most, SPREADS) {
-        for (mass, cell) in masses.iter_mut().zip(0..) {
-            let ln = log_likelihood(crossings, start + f64::from(cell) * step, spread_pa);
-            let likelihood = (ln - found.peak).exp();
-            *mass += likelihood;
-            weight += likelihood;
-            weighted += likelihood * spread_pa;
-        }
-    }
-    let density = Density::new(start, step, masses)?;
-    let (mean_pa, standard_deviation_pa) = (density.mean(), density.standard_deviation());
-    Some(LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa: weighted / weight })
+    /// Below this share of its peak the likelihood says that the delay is not where it was promised.
+    const CONTRADICTS: f64 = 3e-4;
+    let within = Joint::on(&tables, &slopes, prior.reach_s(), |delay_s| prior.weight(delay_s));
+    let (joint, prior_dropped) = match within.filter(|joint| joint.peak > CONTRADICTS) {
+        Some(joint) => (joint, false),
+        None => (Joint::on(&tables, &slopes, f64::INFINITY, |_| 1.0)?, true),
+    };
+    let variance = prior.standard_deviation_s().powi(2);
+    let level_per_delay = if prior_dropped || variance <= 0.0 { 0.0 } else { joint.covariance() / variance };
+    Some(AtRates {
+        level: of_density(joint.levels()?, joint.mean_spread(&spreads)),
+        apparent: tables.iter().map(Table::density).collect::<Option<_>>()?,
+        level_per_delay,
+        prior_dropped,
+    })
 }
 
-/// Least and largest repeatability that is considered.
-fn spreads(promised_pa: f64, widest_pa: f64, scatter_pa: f64) -> Option<(f64, f64)> {
-    let scale = promised_pa.max(widest_pa * 0.05).max(scatter_pa * 0.2);
-    (scale.is_finite() && scale > 0.0).then(|| (scale * 0.1, (scale * 1.5).max(scatter_pa * 1.5)))
-}
-
-fn grid(least: f64, most: f64, count: i32) -> impl Iterator<Item = f64> {
-    let ratio = (most / least).ln() / f64::from(count - 1);
-    (0..count).map(move |index| least * (ratio * f64::from(index)).exp())
-}
-
-/// Where on the level the likelihood is, and how high.
-struct Coarse {
-    from_pa: f64,
-    to_pa: f64,
+/// Masses over level and delay, the repeatability summed over.
+struct Joint {
+    level: (f64, f64),
+    delay: (f64, f64),
+    /// By delay, then by level.
+    masses: Vec<Vec<f64>>,
+    by_spread: Vec<f64>,
     peak: f64,
 }
 
-/// A first look with wide cells: leaves out where the likelihood is below exp(−25) of its peak.
-fn coarse(
-    crossings: &[CrossingInterval],
-    (low_pa, high_pa): (f64, f64),
-    (least, most): (f64, f64),
-) -> Coarse {
-    const NEGLIGIBLE: f64 = 25.0;
-    let step = (high_pa - low_pa) / f64::from(COARSE_CELLS);
-    let best = |cell: i32| {
-        let level_pa = low_pa + f64::from(cell) * step;
-        let all =
-            grid(least, most, SPREADS / 2).map(|spread_pa| log_likelihood(crossings, level_pa, spread_pa));
-        all.fold(f64::MIN, f64::max)
-    };
-    let all: Vec<f64> = (0..=COARSE_CELLS).map(best).collect();
-    let peak = all.iter().copied().fold(f64::MIN, f64::max);
-    let counts = |(_, ln): &(i32, &f64)| **ln > peak - NEGLIGIBLE;
-    let first = (0..).zip(&all).find(counts).map_or(0, |(cell, _)| cell);
-    let last = (0..).zip(&all).filter(counts).last().map_or(COARSE_CELLS, |(cell, _)| cell);
-    Coarse { from_pa: low_pa + f64::from(first - 1) * step, to_pa: low_pa + f64::from(last + 1) * step, peak }
+impl Joint {
+    fn on(tables: &[Table], slopes: &[f64], reach_s: f64, weight: impl Fn(f64) -> f64) -> Option<Self> {
+        let (delay_from, delay_to) = delays(tables, slopes, reach_s)?;
+        let (level_from, level_to) = levels(tables, slopes, (delay_from, delay_to))?;
+        let delay_step = (delay_to - delay_from) / f64::from(DELAYS);
+        let level_step = (level_to - level_from) / f64::from(LEVELS);
+        let spreads = tables.first()?.rows();
+        let mut joint = Self {
+            level: (level_from, level_step),
+            delay: (delay_from, delay_step),
+            masses: Vec::new(),
+            by_spread: vec![0.0; spreads],
+            peak: 0.0,
+        };
+        let mut product = vec![0.0; spreads];
+        for delay_cell in 0..=DELAYS {
+            let delay_s = delay_from + f64::from(delay_cell) * delay_step;
+            let weight = weight(delay_s);
+            let row = (0..=LEVELS).map(|level_cell| {
+                let level_pa = level_from + f64::from(level_cell) * level_step;
+                product.fill(weight);
+                for (table, slope) in tables.iter().zip(slopes) {
+                    table.multiply(level_pa + slope * delay_s, &mut product);
+                }
+                joint.by_spread.iter_mut().zip(&product).for_each(|(sum, mass)| *sum += mass);
+                joint.peak = product.iter().copied().fold(joint.peak, f64::max);
+                product.iter().sum()
+            });
+            let row = row.collect();
+            joint.masses.push(row);
+        }
+        Some(joint)
+    }
+
+    fn levels(&self) -> Option<Density> {
+        let mut sums = vec![0.0; self.masses.first()?.len()];
+        for row in &self.masses {
+            sums.iter_mut().zip(row).for_each(|(sum, mass)| *sum += mass);
+        }
+        Density::new(self.level.0, self.level.1, sums)
+    }
+
+    fn mean_spread(&self, spreads: &[f64]) -> f64 {
+        let whole: f64 = self.by_spread.iter().sum();
+        self.by_spread.iter().zip(spreads).map(|(mass, spread)| mass * spread).sum::<f64>() / whole
+    }
+
+    /// Covariance of level and delay, pascal second.
+    fn covariance(&self) -> f64 {
+        let cells = || {
+            (0..).zip(&self.masses).flat_map(move |(delay, row)| {
+                let delay_s = self.delay.0 + f64::from(delay) * self.delay.1;
+                (0..).zip(row).map(move |(level, mass)| (delay_s, f64::from(level) * self.level.1, *mass))
+            })
+        };
+        let whole: f64 = cells().map(|(_, _, mass)| mass).sum();
+        let delay = cells().map(|(delay, _, mass)| delay * mass).sum::<f64>() / whole;
+        let level = cells().map(|(_, level, mass)| level * mass).sum::<f64>() / whole;
+        cells().map(|(d, l, mass)| (d - delay) * (l - level) * mass).sum::<f64>() / whole
+    }
 }
 
-/// Logarithm of the product over the crossings of the mass between their ends.
-fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64) -> f64 {
-    let normal = Normal::standard();
-    let (mut sum, mut product) = (0.0, 1.0);
-    for crossing in crossings {
-        let s = spread_pa.hypot(crossing.fit_pa);
-        let (low, high) = ((crossing.low_pa - level_pa) / s, (crossing.high_pa - level_pa) / s);
-        if high - low < 1e-6 {
-            sum -= 0.5 * low * low + s.ln();
-            continue;
-        }
-        // In the upper tail the difference of two values near one would cancel: mirror it.
-        let mass =
-            if low > 0.0 { normal.cdf(-low) - normal.cdf(-high) } else { normal.cdf(high) - normal.cdf(low) };
-        product *= mass.max(1e-150);
-        // One logarithm for many factors; taken before they underflow.
-        if product < 1e-150 {
-            sum += product.ln();
-            product = 1.0;
+/// Delays that every pair of groups allows, within the reach of what was known beforehand.
+fn delays(tables: &[Table], slopes: &[f64], reach_s: f64) -> Option<(f64, f64)> {
+    let (mut from, mut to) = (-reach_s, reach_s);
+    for (first, slope) in tables.iter().zip(slopes) {
+        for (second, other) in tables.iter().zip(slopes).filter(|(_, other)| *other > slope) {
+            let away = other - slope;
+            from = from.max((second.from_pa() - first.to_pa()) / away);
+            to = to.min((second.to_pa() - first.from_pa()) / away);
         }
     }
-    sum + product.ln()
+    (from.is_finite() && to.is_finite() && from < to).then_some((from, to))
+}
+
+/// Levels that every group allows at some of the delays.
+fn levels(tables: &[Table], slopes: &[f64], (from_s, to_s): (f64, f64)) -> Option<(f64, f64)> {
+    let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
+    for (table, slope) in tables.iter().zip(slopes) {
+        let moved = [slope * from_s, slope * to_s];
+        low = low.max(table.from_pa() - moved[0].max(moved[1]));
+        high = high.min(table.to_pa() - moved[0].min(moved[1]));
+    }
+    (low < high).then_some((low, high))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
 
     fn interval(low_pa: f64, high_pa: f64) -> CrossingInterval {
         CrossingInterval { low_pa, high_pa, fit_pa: 0.5 }
@@ -172,6 +262,53 @@ mod tests {
             "{}",
             found.standard_deviation_pa
         );
+    }
+
+    fn group(slope_pa_per_s: f64, level_pa: f64, delay_s: f64, count: u32) -> RateGroup {
+        let half = slope_pa_per_s.abs() * 2.5e-3;
+        let spread = |index: u32| (f64::from(index) + 0.5) / f64::from(count) - 0.5;
+        let crossings = (0..count).map(|index| {
+            let middle = level_pa + slope_pa_per_s * delay_s + spread(index) * 2.0 * half;
+            CrossingInterval { low_pa: middle - half, high_pa: middle + half, fit_pa: 1.0 }
+        });
+        RateGroup { crossings: crossings.collect(), slope_pa_per_s }
+    }
+
+    // Two rates, closed form: L = (r2 y1 - r1 y2)/(r2 - r1), whatever the delay is, where nothing is known of it beforehand.
+    #[rstest]
+    #[case(1_000.0, 6_000.0, 0.009)]
+    #[case(-1_000.0, -30_000.0, 0.004)]
+    #[case(500.0, 6_250.0, -0.003)]
+    fn two_rates_give_the_level_without_its_delay(
+        #[case] slow: f64,
+        #[case] fast: f64,
+        #[case] delay_s: f64,
+    ) {
+        let groups = [group(slow, 60_000.0, delay_s, 5), group(fast, 60_000.0, delay_s, 5)];
+        let prior = DelayPrior { half_widths_s: [0.05, 0.001] };
+        let found = posterior_at_rates(&groups, 2.0, prior).expect("a level");
+        let off = found.level.mean_pa - 60_000.0;
+        assert!(off.abs() < 3.0, "{off}");
+        assert!(!found.prior_dropped);
+        let away = found.apparent[1].mean() - found.apparent[0].mean();
+        assert!((away / (fast - slow) - delay_s).abs() < 5e-4, "{}", away / (fast - slow));
+        assert!(found.level_per_delay.abs() < 0.1 * fast.abs(), "{}", found.level_per_delay);
+    }
+
+    #[test]
+    fn one_rate_would_have_left_the_delay_in() {
+        let fast = group(6_000.0, 60_000.0, 0.009, 5);
+        let alone = posterior(&fast.crossings, 2.0).expect("a level");
+        assert!((alone.mean_pa - 60_054.0).abs() < 3.0, "{}", alone.mean_pa);
+    }
+
+    #[test]
+    fn a_delay_that_is_not_where_it_was_promised_is_found_by_the_rates_alone() {
+        let groups = [group(1_000.0, 60_000.0, 0.1, 3), group(6_000.0, 60_000.0, 0.1, 3)];
+        let found = posterior_at_rates(&groups, 5.0, DelayPrior { half_widths_s: [0.003, 0.001] });
+        let found = found.expect("a level");
+        assert!(found.prior_dropped);
+        assert!((found.level.mean_pa - 60_000.0).abs() < 10.0, "{}", found.level.mean_pa);
     }
 
     #[test]

@@ -58,6 +58,14 @@ impl Density {
         Self { start: -end, step: self.step, masses: self.masses.iter().rev().copied().collect() }
     }
 
+    /// The density of the quantity times a factor.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        let forward = if factor < 0.0 { self.mirrored() } else { self.clone() };
+        let by = factor.abs();
+        Self { start: forward.start * by, step: forward.step * by, ..forward }
+    }
+
     /// Sum with an independent rectangle of half width `half`.
     #[must_use]
     pub fn with_rectangle(&self, half: f64) -> Self {

@@ -9,10 +9,13 @@ mod decision;
 mod density;
 mod edge;
 mod fit;
+mod likelihood;
 mod statistics;
 
 pub use budget::{Contribution, Distribution, Evaluation, MeasurementResult, NotAResult, combine};
-pub use crossing::{CrossingInterval, LevelPosterior, posterior};
+pub use crossing::{
+    AtRates, CrossingInterval, DelayPrior, LevelPosterior, RateGroup, posterior, posterior_at_rates,
+};
 pub use decision::{Acceptance, Limits, Outcome, conformance_probability, decide};
 pub use density::Density;
 pub use edge::{Bracket, bracket};

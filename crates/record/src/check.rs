@@ -29,7 +29,9 @@ words! {
         CutOff = "cut-off",
         /// Level at which it feeds again, falling.
         Resume = "resume",
-        /// Delay of the output when the vacuum falls fast.
+        /// Delay of the output when the vacuum rises, from crossings at two rates.
+        OnDelay = "on-delay",
+        /// Delay of the output when the vacuum falls, from crossings at two rates.
         OffDelay = "off-delay",
         /// Longest time from the level to the output, turning on.
         ResponseOn = "response-on",

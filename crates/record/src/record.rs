@@ -131,8 +131,10 @@ impl PositionRecord {
         // A delay that is only known to be not too long is no near miss.
         let is_deciding = |check: &&Check| {
             check.role == Role::Required
-                && (!matches!(check.quantity, QuantityName::OffDelay | QuantityName::LowestLevel)
-                    || check.verdict != crate::CheckVerdict::Pass)
+                && (!matches!(
+                    check.quantity,
+                    QuantityName::OnDelay | QuantityName::OffDelay | QuantityName::LowestLevel
+                ) || check.verdict != crate::CheckVerdict::Pass)
         };
         let judged = self.checks.iter().filter(is_deciding);
         let rank = |check: &&Check| match check.verdict {

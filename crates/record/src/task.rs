@@ -71,6 +71,36 @@ pub struct SwitchPointsTask {
     pub valve: bool,
     /// Whether the window is left once at full vent, which shows the output's delay.
     pub fast_fall: bool,
+    /// How many of the last cycles rise through a throttle instead: at two rates a level shows without the output's delay.
+    #[serde(default)]
+    pub slow_rising: u16,
+    /// How many of the last cycles fall through a throttle instead.
+    #[serde(default)]
+    pub slow_falling: u16,
+}
+
+impl SwitchPointsTask {
+    /// First cycle that is throttled in a direction where the others are not; beyond all cycles if none is.
+    pub const fn slow_from(&self, rising: bool) -> u16 {
+        self.cycles + 1 - if rising { self.slow_rising } else { self.slow_falling }
+    }
+
+    /// How the air moves in one cycle, from 1, in a direction.
+    pub const fn motion(&self, rising: bool, cycle: u16) -> Motion {
+        if cycle >= self.slow_from(rising) {
+            Motion::Throttled
+        } else if rising {
+            self.rising
+        } else {
+            self.falling
+        }
+    }
+
+    /// Whether the crossings of a direction are at two rates, so that they show the output's delay.
+    pub const fn two_rates(&self, rising: bool) -> bool {
+        let slow = if rising { self.slow_rising } else { self.slow_falling };
+        slow > 0 && slow < self.cycles
+    }
 }
 
 /// What the step `response` has to do.

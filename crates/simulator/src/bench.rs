@@ -13,6 +13,11 @@ use tripbench_rig::{OutputName, RigSheet};
 /// Grid of time, seconds.
 pub(crate) const STEP_S: f64 = 1e-3;
 
+/// Way that the level has to go back until the reference's loop has gone over to its other branch, pascal.
+const LOOP_PA: f64 = 300.0;
+/// From this level on the errors of the reference away from ambient are whole, pascal.
+const AWAY_PA: f64 = 10e3;
+
 /// A fault and how often its trigger was met.
 #[derive(Debug, Clone)]
 struct Armed {
@@ -48,7 +53,10 @@ pub struct SimulatedBench {
     steps: u64,
     pub(crate) reference: FirstOrder,
     pub(crate) reference_before_pa: f64,
+    /// How far the reference's loop has gone over from fallen (0) to risen (1).
+    risen: f64,
     reference_noise: Noise,
+    valve_noise: Noise,
     /// Converted reference and the number of its conversion.
     pub(crate) converted: (f64, u64),
     /// The one before.
@@ -87,7 +95,9 @@ impl SimulatedBench {
             steps: 0,
             reference: FirstOrder::new(truth.reference.lag_s),
             reference_before_pa: 0.0,
+            risen: 0.0,
             reference_noise: Noise::new(truth.seed, 1),
+            valve_noise: Noise::new(truth.seed, 2),
             converted: (truth.reference.offset_pa, 0),
             converted_before: truth.reference.offset_pa,
             devices: truth.devices.iter().map(|device| Device::new(device, truth.seed)).collect(),
@@ -151,7 +161,8 @@ impl SimulatedBench {
         self.gas = self.plant.step(self.gas, &openings, STEP_S);
         let before = std::mem::replace(&mut self.level_pa, self.plant.level_pa(self.gas));
         self.reference_before_pa = self.reference.output();
-        self.reference.advance(self.level_pa, STEP_S);
+        let moved = self.reference.advance(self.level_pa, STEP_S) - self.reference_before_pa;
+        self.risen = (self.risen + moved / LOOP_PA).clamp(0.0, 1.0);
         let power = self.is_on(OutputName::DevicePower).unwrap_or(true);
         for device in &mut self.devices {
             let level = if device.plugged || self.open_hoses == 0.0 { self.level_pa } else { 0.0 };
@@ -189,7 +200,10 @@ impl SimulatedBench {
     fn acting(&self, name: OutputName) -> Option<u16> {
         let index = self.rig.outputs.iter().position(|output| output.name == name)?;
         let driven = self.outputs[index];
-        Some(driven.at(self.time_s() - self.truth.air.valve_delay.si()))
+        let jitter_s = self.truth.air.valve_jitter.si();
+        let later_s =
+            if jitter_s > 0.0 { jitter_s * self.valve_noise.even(moment(driven.since_s)) } else { 0.0 };
+        Some(driven.at(self.time_s() - self.truth.air.valve_delay.si() - later_s))
     }
 
     /// Whether a device that was given the valve holds it open: by its line, the valve's delay included.
@@ -270,7 +284,10 @@ impl SimulatedBench {
     pub(crate) fn reading(&self, level_pa: f64, number: u64) -> f64 {
         let truth = &self.truth.reference;
         let drift = truth.drift_pa_per_s * self.time_s();
+        let [after_rising, after_falling] = truth.loop_pa;
+        let away = truth.error_pa + self.risen * after_rising + (1.0 - self.risen) * after_falling;
         level_pa * (1.0 + truth.gain)
+            + away * (level_pa / AWAY_PA).clamp(0.0, 1.0)
             + truth.offset_pa
             + drift
             + truth.noise_pa * self.reference_noise.normal(number)
@@ -323,6 +340,16 @@ impl SimulatedBench {
         let share = (1.0 - (self.time_s() - at_s) / STEP_S).clamp(0.0, 1.0);
         self.reference_before_pa + share * (self.reference.output() - self.reference_before_pa)
     }
+}
+
+/// A whole number that is another one for another moment.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "times are positive and far below 2^63 ns"
+)]
+const fn moment(at_s: f64) -> u64 {
+    (at_s * 1e9) as u64
 }
 
 /// Units that the rig sheet speaks of.

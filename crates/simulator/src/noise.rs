@@ -1,7 +1,7 @@
 //! Seeded randomness as a function of channel and index: the same question always gets the same answer.
 
 use rand_core::SeedableRng;
-use rand_distr::{Distribution, StandardNormal};
+use rand_distr::{Distribution, StandardNormal, StandardUniform};
 use rand_pcg::Pcg64Mcg;
 
 /// A source of random numbers for one channel of one bench.
@@ -19,6 +19,11 @@ impl Noise {
     /// Standard normal, number `index` of this channel.
     pub(crate) fn normal(self, index: u64) -> f64 {
         StandardNormal.sample(&mut self.generator(index))
+    }
+
+    /// Even from 0 to 1, number `index` of this channel.
+    pub(crate) fn even(self, index: u64) -> f64 {
+        StandardUniform.sample(&mut self.generator(index))
     }
 
     fn generator(self, index: u64) -> Pcg64Mcg {

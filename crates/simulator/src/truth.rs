@@ -27,6 +27,8 @@ pub struct AirTruth {
     pub leak: LevelRate,
     /// Delay of every valve.
     pub valve_delay: TimeSpan,
+    /// How much later a valve may act, differently each time.
+    pub valve_jitter: TimeSpan,
     /// Air pressure.
     pub pressure: AirPressure,
     /// Air pressure at which the pump is at full strength.
@@ -48,6 +50,10 @@ pub struct ReferenceTruth {
     pub noise_pa: f64,
     /// Drift, pascal per second.
     pub drift_pa_per_s: f64,
+    /// What it reads too much away from ambient, pascal, whatever the level.
+    pub error_pa: f64,
+    /// What it reads too much after the level has risen and after it has fallen, pascal; a loop that closes at ambient.
+    pub loop_pa: [f64; 2],
 }
 
 /// Air saving as it is really set.
@@ -212,6 +218,7 @@ impl Truth {
                 ultimate: rig.manifold.ultimate_vacuum.value,
                 leak: LevelRate::new(rig.manifold.largest_leak.si() * 0.1),
                 valve_delay: TimeSpan::new(0.02),
+                valve_jitter: TimeSpan::ZERO,
                 pressure: AirPressure::new(pressure),
                 full_strength: AirPressure::new(pressure * 0.8),
                 temperature: Temperature::new(293.15),
@@ -238,6 +245,11 @@ impl Truth {
         let leak = reader.or("leak", "leak at half vacuum", declared.air.leak);
         let pressure = reader.or("air_pressure", "air pressure", declared.air.pressure);
         let temperature = reader.or("temperature", "temperature around", declared.air.temperature);
+        let jitter = reader.or(
+            "valve_jitter",
+            "how much later a valve may act, differently each time",
+            TimeSpan::ZERO,
+        );
         let reference = reader.optional_table("reference", "errors of the reference", |table| {
             read_reference(table, declared.reference)
         });
@@ -251,6 +263,7 @@ impl Truth {
                 leak: leak?.value,
                 pressure: pressure?.value,
                 temperature: temperature?.value,
+                valve_jitter: jitter?.value,
                 ..declared.air
             },
             reference: reference?.unwrap_or(declared.reference),
@@ -267,12 +280,17 @@ fn read_reference(reader: &Reader<'_>, declared: ReferenceTruth) -> Option<Refer
     let lag = reader.or("lag", "lag", TimeSpan::new(declared.lag_s));
     let noise = reader.or("noise", "standard deviation of noise", LevelDifference::new(declared.noise_pa));
     let drift = reader.or("drift_pa_per_s", "drift, pascal per second", 0.0);
+    let error = reader.or("error_pa", "what it reads too much away from ambient, pascal", 0.0);
+    let rising = reader.or("after_rising_pa", "what it reads too much after rising, pascal", 0.0);
+    let falling = reader.or("after_falling_pa", "what it reads too much after falling, pascal", 0.0);
     Some(ReferenceTruth {
         offset_pa: offset?.value,
         gain: gain?.value,
         lag_s: lag?.si(),
         noise_pa: noise?.si(),
         drift_pa_per_s: drift?.value,
+        error_pa: error?.value,
+        loop_pa: [rising?.value, falling?.value],
     })
 }
 

@@ -43,14 +43,16 @@ impl Planner<'_> {
         for foreseen in &all {
             self.warn(foreseen, place);
         }
-        if task.fast_fall {
-            self.foresee_delay(task, expected, place);
-        }
+        self.foresee_delays(task, expected, place);
     }
 
     /// Standard uncertainty that is not shared between levels: edges, repeatability, delay and lag at the rate.
     fn random_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, motion: (Motion, bool)) -> f64 {
         let sheets = self.sheets;
+        if task.two_rates(motion.1) {
+            let slow = if motion.1 { task.slow_rising } else { task.slow_falling };
+            return self.variance(limits, motion.1, (slow, task.cycles)).sqrt();
+        }
         let rate = motion_rate(&sheets.rig, self.reached(), motion, limits.low).si();
         let scan_s = sheets.rig.scan_time().si() + sheets.rig.module.image_age.si();
         // A pulse shows that the level lies within it, wherever its edge is; what is settled has no rate.
@@ -81,19 +83,7 @@ impl Planner<'_> {
         limits: LevelLimits,
         motion: (Motion, bool),
     ) -> f64 {
-        let reference = &self.sheets.rig.reference;
-        let calibration = &reference.calibration;
-        let contributions = vec![
-            Contribution::normal("this run", self.random_pa(task, limits, motion)),
-            Contribution::normal(
-                "calibration",
-                calibration.expanded_uncertainty.si() / *calibration.coverage_factor,
-            ),
-            Contribution::rectangular("drift", reference.drift.si()),
-            Contribution::rectangular("hysteresis", reference.hysteresis.si()),
-        ];
-        combine(0.0, reference.input.resolution(), contributions)
-            .map_or(f64::INFINITY, |result| result.expanded_uncertainty)
+        self.expanded_pa(self.random_pa(task, limits, motion))
     }
 
     /// Longest delay that the sheets promise, seconds.
@@ -133,28 +123,38 @@ impl Planner<'_> {
         ));
     }
 
-    /// How fine a delay can be told at all: by the time between two scans. It matters where an output as late as that moves
-    /// the reset point by more than a third of its U.
-    fn foresee_delay(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
+    /// How fine a delay can be told at all. It matters where an output as late as that moves its level by more than a device
+    /// at nominal is inside its limits.
+    fn foresee_delays(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
         let rig = &self.sheets.rig;
-        let seen = TimeSpan::new(0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
         let promised = TimeSpan::new(self.response_s());
-        let falling = (task.falling, false);
-        let moved_pa = seen.si() * motion_rate(rig, self.reached(), falling, expected.off.high).si();
-        if moved_pa <= self.level_uncertainty_pa(task, expected.off, falling) / 3.0 {
-            return;
+        for (deeper, limits, motion) in
+            [(true, expected.on, task.rising), (false, expected.off, task.falling)]
+        {
+            let slow = if deeper { task.slow_rising } else { task.slow_falling };
+            let by_rates = self.delay_uncertainty_s(limits, deeper, (slow, task.cycles)).map(|u| 1.96 * u);
+            let by_fall = (task.fast_fall && !deeper)
+                .then(|| 0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
+            let Some(seen_s) = by_rates.or(by_fall) else { continue };
+            let rate = motion_rate(rig, self.reached(), (motion, deeper), limits.high).si();
+            let u_pa = self.level_uncertainty_pa(task, limits, (motion, deeper));
+            let half_pa = (limits.high.si() - limits.low.si()) / 2.0;
+            if seen_s * rate <= (half_pa - u_pa).max(u_pa / 3.0) {
+                continue;
+            }
+            let direction = if deeper { "on" } else { "off" };
+            let message = format!(
+                "an {direction} delay is told to {:.0} ms here; that it is within the {:.0} ms promised can not be decided",
+                seen_s * 1e3,
+                promised.si() * 1e3
+            );
+            let help = "only a much longer delay is seen; a faster wire or more cycles tell more";
+            self.findings.add(Finding::warning(
+                "delay-not-told",
+                place,
+                Wording::new(message, "this step", help),
+            ));
         }
-        let message = format!(
-            "an off delay is told to {:.0} ms here; that it is within the {:.0} ms promised can not be decided",
-            seen.si() * 1e3,
-            promised.si() * 1e3
-        );
-        let help = "only a much longer delay is seen; a faster wire tells more";
-        self.findings.add(Finding::warning(
-            "delay-not-told",
-            place,
-            Wording::new(message, "this step", help),
-        ));
     }
 }
 

@@ -112,6 +112,8 @@ impl Planner<'_> {
                 falling: motion,
                 valve: false,
                 fast_fall: false,
+                slow_rising: 0,
+                slow_falling: 0,
             };
             let u_pa = self.level_uncertainty_pa(&task, limits, (motion, true));
             lines.push(format!(

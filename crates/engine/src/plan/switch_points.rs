@@ -1,5 +1,6 @@
 //! Planning of `switch-points`: the window, and the way in which the air moves through it.
 
+use super::mix::Ramps;
 use super::{FAST_END, Planner, deepest};
 use crate::predict::{motion_rate, motion_time, rate};
 use crate::script::{Script, ScriptStep, StepKind};
@@ -9,6 +10,8 @@ use tripbench_record::{Motion, StepTask, SwitchPointsTask, Way};
 use tripbench_rig::{Air, OutputName};
 use tripbench_sheet::{At, Finding, Place, Wording};
 
+/// What is read below a level of a fast fall before the vent valve shuts, seconds.
+const FAST_FITTED_S: f64 = 0.04;
 /// Share of the time under vacuum that a plan uses of what the interlock allows.
 const USED_OF_LONGEST: f64 = 0.8;
 
@@ -21,9 +24,10 @@ impl Planner<'_> {
         let step = script.steps.get(index)?;
         let StepKind::SwitchPoints { cycles, from, to, way, valve } = &step.kind else { return None };
         let expected = self.expected();
-        let way = self.way(script, index, way.as_ref())?;
-        let [rising, falling] = self.motions(way, expected.as_ref(), *cycles);
-        let [bottom, top] = self.window(expected.as_ref(), (rising, falling));
+        let way = self.way(way.as_ref())?;
+        let ramps = self.ramps((script, index), way, (expected.as_ref(), *cycles));
+        let Ramps { rising, falling, slow_rising, slow_falling } = ramps;
+        let [bottom, top] = self.window(expected.as_ref(), ramps);
         let bottom = from.as_ref().map(|level| level.value).or(bottom);
         let top = to.as_ref().map(|level| level.value).or(top);
         let (Some(bottom), Some(top)) = (bottom, top) else {
@@ -46,14 +50,37 @@ impl Planner<'_> {
         let fast_fall = !matches!(falling, Motion::FullFlow | Motion::Pulses { .. })
             && self.sheets.rig.has(OutputName::Vent)
             && expected.is_some();
-        let near = self.near(bottom, rising);
-        let task = SwitchPointsTask { cycles: *cycles, bottom, top, near, rising, falling, valve, fast_fall };
-        let cycle = self.motion_time(rising, (bottom, top)) + self.motion_time(falling, (top, bottom));
-        self.short_enough(cycle, &step.place)?;
+        let near = match expected.as_ref().filter(|_| slow_rising > 0) {
+            Some(expected) => self.near_throttled(expected.on.low),
+            None => self.near(bottom, rising),
+        };
+        let task = SwitchPointsTask {
+            cycles: *cycles,
+            bottom,
+            top,
+            near,
+            rising,
+            falling,
+            valve,
+            fast_fall,
+            slow_rising,
+            slow_falling,
+        };
+        let cycle_s = |cycle: u16| {
+            let (up, down) = (task.motion(true, cycle), task.motion(false, cycle));
+            let rise = match expected.as_ref().filter(|_| cycle >= task.slow_from(true)) {
+                Some(expected) => self.ramp_time(up, (bottom, top), expected),
+                None => self.motion_time(up, (bottom, top)),
+            };
+            rise + self.motion_time(down, (top, bottom))
+        };
+        let cycles_s: Vec<f64> = (1..=*cycles).map(cycle_s).collect();
+        self.short_enough(cycles_s.iter().copied().fold(0.0, f64::max), &step.place)?;
         if !rising.is_free() {
             self.watched_after(script, index, "switch-points")?;
         }
-        Some(("switch-points", StepTask::SwitchPoints(task), self.duration(script, index, &task, cycle)))
+        let predicted_s = self.duration(script, index, &task, cycles_s.iter().sum());
+        Some(("switch-points", StepTask::SwitchPoints(task), predicted_s))
     }
 
     /// Whether the regulator can be asked for the deep end, and a little more so that the level gets there.
@@ -82,7 +109,7 @@ impl Planner<'_> {
     }
 
     /// Predicted time of the whole step, seconds.
-    fn duration(&self, script: &Script, index: usize, task: &SwitchPointsTask, cycle_s: f64) -> f64 {
+    fn duration(&self, script: &Script, index: usize, task: &SwitchPointsTask, cycles_s: f64) -> f64 {
         // A leak step before leaves the rig deep; from ambient one pull that does not count comes first.
         let deep = index
             .checked_sub(1)
@@ -91,22 +118,20 @@ impl Planner<'_> {
         let vent = self.time_of(Air::Vent, (task.bottom, VacuumLevel::ZERO));
         let first = if deep { 0.0 } else { pull } + self.motion_time(task.falling, (task.top, task.bottom));
         let allowed_s = self.longest_at_vacuum_s();
-        let breaks = (f64::from(task.cycles) * cycle_s / allowed_s).floor();
+        let breaks = (cycles_s / allowed_s).floor();
         let last = if task.fast_fall {
             self.time_of(Air::Evacuate, (task.bottom, task.top))
                 + self.time_of(Air::Vent, (task.top, FAST_END))
         } else {
             0.0
         };
-        first + f64::from(task.cycles) * cycle_s + breaks * (vent + pull) + last
+        first + cycles_s + breaks * (vent + pull) + last
     }
 
-    /// The way asked for, refused where the rig lacks what it needs; else the one that the uncertainty asks for.
-    fn way(&self, script: &Script, index: usize, asked: Option<&At<Way>>) -> Option<Way> {
+    /// The way asked for, if any, refused where the rig lacks what it needs.
+    fn way(&self, asked: Option<&At<Way>>) -> Option<Option<Way>> {
         let rig = &self.sheets.rig;
-        let Some(asked) = asked else {
-            return Some(if rig.by_hand() { Way::ByHand } else { self.own_way(script, index) });
-        };
+        let Some(asked) = asked else { return Some(None) };
         let (there, needs) = match asked.value {
             Way::FullFlow | Way::Pulses => (rig.has(OutputName::Evacuate), "an output `evacuate`"),
             Way::Throttled => (rig.has(OutputName::EvacuateFine), "an output `evacuate-fine`"),
@@ -114,7 +139,7 @@ impl Planner<'_> {
             Way::ByHand => (rig.by_hand(), "no valve outputs: with them nobody has a hand on the air"),
         };
         if there {
-            return Some(asked.value);
+            return Some(Some(asked.value));
         }
         let name = &rig.header.name;
         let wording = Wording::new(
@@ -127,25 +152,6 @@ impl Planner<'_> {
         None
     }
 
-    /// Throttled only where the rate's share would raise the uncertainty by 2 % or more, and the rig has a throttle.
-    fn own_way(&self, script: &Script, index: usize) -> Way {
-        let rig = &self.sheets.rig;
-        let StepKind::SwitchPoints { cycles, .. } = script.steps[index].kind else { return Way::FullFlow };
-        let expected = self.expected();
-        let Some(expected) = expected.filter(|_| rig.can(Air::EvacuateFine)) else { return Way::FullFlow };
-        let rate = rate(rig, self.reached(), Air::Evacuate, expected.on.low).si();
-        let [by_delay, by_edge] = self.variances_per_rate(cycles);
-        let fixed = self.calibration_pa().powi(2);
-        // A response needs the levels at a rate well below full flow.
-        if script.steps[index + 1..].iter().any(|step| matches!(step.kind, StepKind::Response { .. })) {
-            return Way::Throttled;
-        }
-        let grows = |per_rate: f64| (1.0 + rate.powi(2) * per_rate / fixed).sqrt() >= 1.02;
-        let throttled =
-            grows(by_delay) || (grows(by_delay + by_edge) && self.time_for_throttle(&expected, cycles));
-        if throttled { Way::Throttled } else { Way::FullFlow }
-    }
-
     /// What a rate adds to a level's variance, per square of the rate: by delay and lag, and by the edge, which lies
     /// somewhere between two scans and on a slow line is the larger part. Seconds squared.
     fn variances_per_rate(&self, cycles: u16) -> [f64; 2] {
@@ -155,7 +161,7 @@ impl Planner<'_> {
         [by_delay, by_edge]
     }
 
-    fn calibration_pa(&self) -> f64 {
+    pub(super) fn calibration_pa(&self) -> f64 {
         let calibration = &self.sheets.rig.reference.calibration;
         calibration.expanded_uncertainty.si() / *calibration.coverage_factor
     }
@@ -168,7 +174,7 @@ impl Planner<'_> {
     }
 
     /// How the air moves, rising and falling.
-    fn motions(&self, way: Way, expected: Option<&Expected>, cycles: u16) -> [Motion; 2] {
+    pub(super) fn motions(&self, way: Way, expected: Option<&Expected>, cycles: u16) -> [Motion; 2] {
         let rig = &self.sheets.rig;
         let falling =
             if rig.can(Air::Bleed) && !rig.by_hand() { Motion::Throttled } else { Motion::FullFlow };
@@ -214,7 +220,7 @@ impl Planner<'_> {
         }
     }
 
-    fn motion_time(&self, motion: Motion, (from, to): (VacuumLevel, VacuumLevel)) -> f64 {
+    pub(super) fn motion_time(&self, motion: Motion, (from, to): (VacuumLevel, VacuumLevel)) -> f64 {
         motion_time(&self.sheets.rig, self.reached(), (motion, from < to), (from, to))
     }
 
@@ -257,25 +263,16 @@ impl Planner<'_> {
         None
     }
 
-    /// Whether so many throttled ramps fit into the time that the interlock allows under vacuum, with a fifth to spare.
-    fn time_for_throttle(&self, expected: &Expected, cycles: u16) -> bool {
-        let levels = (expected.off.low, deepest(expected));
-        let rise = self.time_of(Air::EvacuateFine, levels);
-        let fall = if self.sheets.rig.can(Air::Bleed) { Air::Bleed } else { Air::Vent };
-        f64::from(cycles) * (rise + self.time_of(fall, (levels.1, levels.0))) <= self.longest_at_vacuum_s()
-    }
-
     /// The window that holds every expected level, with room for delays and for the fit on both sides.
-    fn window(
-        &self,
-        expected: Option<&Expected>,
-        (rising, falling): (Motion, Motion),
-    ) -> [Option<VacuumLevel>; 2] {
+    fn window(&self, expected: Option<&Expected>, ramps: Ramps) -> [Option<VacuumLevel>; 2] {
+        let Ramps { rising, falling, slow_falling, .. } = ramps;
         let Some(expected) = expected else { return [None, None] };
         let delay_s = self.response_s();
         let margin = |motion: (Motion, bool), level: VacuumLevel| {
             let rate = motion_rate(&self.sheets.rig, self.reached(), motion, level).si();
-            LevelDifference::new((rate * (0.25 + delay_s)).max(1_500.0))
+            // Where some falls are fast and some slow, the fast ones are fitted by what is before the level.
+            let fitted_s = if slow_falling > 0 && !motion.1 { FAST_FITTED_S } else { 0.25 };
+            LevelDifference::new((rate * (fitted_s + delay_s)).max(1_500.0))
         };
         let top = deepest(expected);
         let least = expected.off.low;
@@ -295,6 +292,12 @@ impl Planner<'_> {
         let rate = rate(&self.sheets.rig, self.reached(), Air::Evacuate, bottom).si();
         let short = (0.5 * rate * manifold.thermal.si() + 500.0).max(1_000.0) + follows;
         VacuumLevel::new((bottom.si() - short).max(0.0))
+    }
+
+    /// End of the full-flow approach before a throttled ramp through a level alone.
+    pub(super) fn near_throttled(&self, level: VacuumLevel) -> VacuumLevel {
+        const MARGIN_PA: f64 = 500.0;
+        self.near(VacuumLevel::new((level.si() - MARGIN_PA).max(0.0)), Motion::Throttled)
     }
 
     /// Whether cut-off and resume are judged; refused where the rig can not see the valve outputs.

@@ -1,0 +1,125 @@
+//! Levels, hysteresis and delays from crossings, each with its budget.
+
+use crate::channel::{Channels, Zero};
+use crate::level::{Crossings, longest_delay_s, promised_spread_pa};
+use tripbench_measure::{
+    Contribution, DelayPrior, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
+};
+use tripbench_record::Task;
+
+/// A level with its budget, and what the crossings alone said.
+#[derive(Debug, Clone)]
+pub(crate) struct Level {
+    pub(crate) result: MeasurementResult,
+    pub(crate) random: LevelPosterior,
+    /// Change of the level with the delay that it was found with, pascal per second: at one rate the rate itself.
+    pub(crate) per_delay_pa_per_s: f64,
+    /// Whether the crossings themselves, at two rates, said what they can of the delay.
+    pub(crate) at_rates: bool,
+    pub(crate) count: usize,
+}
+
+/// What is known beforehand of the net delay around its mean: the device's, and the reference's lag.
+pub(crate) fn delay_prior(task: &Task) -> DelayPrior {
+    let rig = &task.sheets.rig;
+    let half_s = longest_delay_s(task) / 2.0;
+    DelayPrior {
+        half_widths_s: [half_s, rig.reference.lag.uncertainty.si() + rig.module.converter.si() / 4.0],
+    }
+}
+
+/// Combines crossings into a level.
+pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> Option<Level> {
+    let task = channels.task;
+    let reference = &task.sheets.rig.reference;
+    let groups = found.groups();
+    let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
+    let prior = delay_prior(task);
+    let count = found.intervals.len();
+    let (random, per_delay_pa_per_s, mut contributions) =
+        if let Some(at_rates) = posterior_at_rates(&groups, promised, prior) {
+            let name = "crossings at two rates: edge interval, repeatability, scatter of the fit, delay, lag";
+            let crossings = Contribution::intervals(name, &at_rates.level.density, count);
+            (at_rates.level, at_rates.level_per_delay, vec![crossings])
+        } else {
+            let random = posterior(&found.intervals, promised)?;
+            let slopes: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s).collect();
+            let slope = mean(&slopes)?;
+            let contributions = vec![
+                Contribution::intervals(
+                    "crossings: edge interval, repeatability, scatter of the fit",
+                    &random.density,
+                    count,
+                ),
+                Contribution::rectangular(DELAY, slope * prior.half_widths_s[0]),
+                Contribution::rectangular(LAG, slope * prior.half_widths_s[1]),
+            ];
+            (random, -slope, contributions)
+        };
+    contributions.extend([
+        Contribution::normal("calibration of the reference", calibration_pa(task)),
+        Contribution::rectangular("zero drift of the reference", reference.drift.si()),
+        Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
+        Contribution::normal("zero reading", zero.uncertainty_pa),
+    ]);
+    let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
+    Some(Level { result, random, per_delay_pa_per_s, at_rates: groups.len() > 1, count })
+}
+
+const DELAY: &str = "delay of the device";
+const LAG: &str = "lag of the reference, and age of a conversion";
+
+fn calibration_pa(task: &Task) -> f64 {
+    let calibration = &task.sheets.rig.reference.calibration;
+    calibration.expanded_uncertainty.si() / *calibration.coverage_factor
+}
+
+/// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
+pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Option<MeasurementResult> {
+    let task = channels.task;
+    let reference = &task.sheets.rig.reference;
+    let value = on.result.value - off.result.value;
+    let prior = delay_prior(task);
+    let share = (value / on.result.value).abs().min(1.0);
+    let mut contributions = vec![
+        Contribution::intervals("crossings of the switch point", &on.random.density, on.count),
+        Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count),
+        Contribution::normal("gain of the reference", calibration_pa(task) * share),
+        Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),
+        Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si()),
+    ];
+    for (level, name) in [(on, "delay of the device, rising"), (off, "delay of the device, falling")] {
+        if !level.at_rates {
+            contributions
+                .push(Contribution::rectangular(name, level.per_delay_pa_per_s * prior.half_widths_s[0]));
+        }
+    }
+    // The lag is one and the same: levels at two rates hold their own share of it already.
+    let whole = (on.per_delay_pa_per_s - off.per_delay_pa_per_s).powi(2);
+    let held = [on, off].map(|level| if level.at_rates { level.per_delay_pa_per_s.powi(2) } else { 0.0 });
+    let left = (whole - held[0] - held[1]).max(0.0).sqrt();
+    contributions.push(Contribution::rectangular(LAG, left * prior.half_widths_s[1]));
+    combine(value, channels.resolution_pa(), contributions).ok()
+}
+
+/// Delay of an output from its crossings at two rates: what it takes for both to mean the same level.
+pub(crate) fn delay_at_rates(channels: &Channels<'_>, found: &Crossings) -> Option<MeasurementResult> {
+    let task = channels.task;
+    let groups = found.groups();
+    let [slow, fast] = groups.as_slice() else { return None };
+    let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
+    let at_rates = posterior_at_rates(&groups, promised, delay_prior(task))?;
+    let [slow_level, fast_level] = at_rates.apparent.as_slice() else { return None };
+    let away = fast.slope_pa_per_s - slow.slope_pa_per_s;
+    let (slow_s, fast_s) = (slow_level.scaled(-1.0 / away), fast_level.scaled(1.0 / away));
+    // The edges were placed with the mean net delay taken off; the lag in it is none of the device's.
+    let value = slow_s.mean() + fast_s.mean() + longest_delay_s(task) / 2.0;
+    let lag = &task.sheets.rig.reference.lag;
+    let contributions = vec![
+        Contribution::intervals("crossings at the slow rate", &slow_s, slow.crossings.len()),
+        Contribution::intervals("crossings at the fast rate", &fast_s, fast.crossings.len()),
+        Contribution::rectangular("lag of the reference", lag.uncertainty.si()),
+        Contribution::rectangular("age of a conversion", task.sheets.rig.module.converter.si() / 2.0),
+    ];
+    combine(value, channels.resolution_pa() / away.abs(), contributions).ok()
+}

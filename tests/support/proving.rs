@@ -1,0 +1,226 @@
+//! The proving ground: benches whose every error is drawn from what their sheets declare, and what their runs say against
+//! the truth.
+
+use crate::{Bench, sheet_text};
+use rand_core::SeedableRng;
+use rand_distr::{Distribution, Normal, Uniform};
+use rand_pcg::Pcg64Mcg;
+use std::num::NonZero;
+use tripbench_quantity::LevelRate;
+use tripbench_record::{Check, QuantityName};
+use tripbench_simulator::DeviceTruth;
+
+/// Levels that every device of the proving ground is set to, pascal.
+pub const NOMINAL_PA: [f64; 2] = [60e3, 55e3];
+/// Half of the tolerance of a level, pascal.
+pub const HALF_TOLERANCE_PA: f64 = 1_500.0;
+
+/// One kind of bench. Times in seconds, levels in pascal.
+#[derive(Debug, Clone, Copy)]
+pub struct Cell {
+    /// What is special about it.
+    pub name: &'static str,
+    /// Time from one scan to the next.
+    pub scan_s: f64,
+    /// Lag of the reference and its half width.
+    pub lag_s: [f64; 2],
+    /// Noise of the reference.
+    pub noise_pa: f64,
+    /// Half width of the zero drift.
+    pub drift_pa: f64,
+    /// Half width of the reference's hysteresis.
+    pub hysteresis_pa: f64,
+    /// Expanded uncertainty of the calibration, k = 2.
+    pub calibration_pa: f64,
+    /// Thermal time constant.
+    pub thermal_s: f64,
+    /// Leak at half vacuum, pascal per second.
+    pub leak_pa_per_s: f64,
+    /// Longest delay that the devices have.
+    pub response_s: f64,
+    /// Half width of the repeatability that is promised.
+    pub repeatability_pa: f64,
+    /// Ramps.
+    pub cycles: u16,
+    /// Devices in one run.
+    pub positions: u8,
+}
+
+impl Cell {
+    /// The bench that `measuring.md` of this project reckons with: 1.2 L, 0.25 L/s, 90 kPa, 5 ms.
+    pub const BASE: Self = Self {
+        name: "base",
+        scan_s: 5e-3,
+        lag_s: [2e-3, 1e-3],
+        noise_pa: 20.0,
+        drift_pa: 50.0,
+        hysteresis_pa: 30.0,
+        calibration_pa: 250.0,
+        thermal_s: 1.0,
+        leak_pa_per_s: 20.0,
+        response_s: 6e-3,
+        repeatability_pa: 100.0,
+        cycles: 5,
+        positions: 1,
+    };
+
+    /// Its sheets, with devices just as set.
+    ///
+    /// # Panics
+    /// If the demo's rig sheet has changed its form.
+    pub fn bench(&self) -> Bench {
+        let mut bench = Bench::demo();
+        let mut change = |from: &str, to: String| {
+            assert!(bench.rig.contains(from), "the rig sheet has no {from}");
+            bench.rig = bench.rig.replacen(from, &to, 1);
+        };
+        change("scan_interval = \"5 ms\"", format!("scan_interval = \"{} ms\"", self.scan_s * 1e3));
+        change("converter = \"2 ms\"\n", String::new());
+        change("noise = \"20 Pa\"", format!("noise = \"{} Pa\"", self.noise_pa));
+        change("hysteresis = \"30 Pa\"", format!("hysteresis = \"{} Pa\"", self.hysteresis_pa));
+        change("drift = \"50 Pa\"", format!("drift = \"{} Pa\"", self.drift_pa));
+        change("value = \"2 ms\"", format!("value = \"{} ms\"", self.lag_s[0] * 1e3));
+        change("uncertainty = \"1 ms\"", format!("uncertainty = \"{} ms\"", self.lag_s[1] * 1e3));
+        let calibration = format!("expanded_uncertainty = \"{} kPa\"", self.calibration_pa / 1e3);
+        change("expanded_uncertainty = \"0.25 kPa\"", calibration);
+        change("evacuate = \"3 s\"", String::from("evacuate = \"4.8 s\""));
+        change("evacuate_fine = \"40 s\"", String::from("evacuate_fine = \"20 s\""));
+        change("bleed = \"6 s\"", String::from("bleed = \"20 s\""));
+        change("vent = \"0.5 s\"", String::from("vent = \"1.8 s\""));
+        change("thermal = \"1 s\"", format!("thermal = \"{} s\"", self.thermal_s));
+        bench.device_type = DEVICE_TYPE
+            .replace("RESPONSE", &format!("{} ms", self.response_s * 1e3))
+            .replace("SPREAD", &format!("{} Pa", self.repeatability_pa));
+        bench.settings = Some(String::from(SETTINGS));
+        bench.script =
+            sheet_text("scripts/goods-in.toml").replace("cycles = 5", &format!("cycles = {}", self.cycles));
+        bench.positions = (1..=self.positions).collect();
+        bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s);
+        bench.truth.faults.clear();
+        bench.truth.devices = bench
+            .positions
+            .iter()
+            .map(|&number| DeviceTruth::good(number, NOMINAL_PA[0], NOMINAL_PA[1]))
+            .collect();
+        bench
+    }
+
+    /// Errors drawn from what the sheets declare; the device at position 1 has its levels where `levels` says.
+    ///
+    /// # Panics
+    /// If what is declared is no distribution.
+    pub fn draw(
+        &self,
+        bench: &mut Bench,
+        seed: u64,
+        levels: impl Fn(&mut dyn FnMut(f64, f64) -> f64) -> [f64; 2],
+    ) {
+        let mut random = Pcg64Mcg::seed_from_u64(seed ^ 0x7269_7062);
+        let calibration = Normal::new(0.0, self.calibration_pa / 2.0).expect("a spread").sample(&mut random);
+        let mut within = |low: f64, high: f64| {
+            if low >= high {
+                low
+            } else {
+                Uniform::new_inclusive(low, high).expect("a range").sample(&mut random)
+            }
+        };
+        bench.truth.seed = seed;
+        let reference = &mut bench.truth.reference;
+        reference.noise_pa = self.noise_pa;
+        reference.gain = 0.0;
+        reference.offset_pa = within(-500.0, 500.0);
+        reference.error_pa = calibration;
+        reference.lag_s = within(self.lag_s[0] - self.lag_s[1], self.lag_s[0] + self.lag_s[1]);
+        reference.loop_pa = [(); 2].map(|()| within(-self.hysteresis_pa, self.hysteresis_pa));
+        // What is declared is how far it is away when levels are found, about half way through.
+        reference.drift_pa_per_s = within(-self.drift_pa, self.drift_pa) / 25.0;
+        for device in &mut bench.truth.devices {
+            [device.switch_point_pa, device.reset_point_pa] = levels(&mut within);
+            device.lag_s = 0.0;
+            device.repeatability_pa = within(0.0, self.repeatability_pa / 2.0);
+            device.delay_on_s = within(0.0, self.response_s);
+            device.delay_off_s = within(0.0, self.response_s);
+        }
+    }
+}
+
+/// Devices anywhere within most of their tolerance.
+pub fn anywhere(within: &mut dyn FnMut(f64, f64) -> f64) -> [f64; 2] {
+    NOMINAL_PA.map(|level| level + within(-0.7 * HALF_TOLERANCE_PA, 0.7 * HALF_TOLERANCE_PA))
+}
+
+/// One quantity of one device: what was said, and what is true.
+#[derive(Debug, Clone)]
+pub struct Said {
+    /// Value less truth.
+    pub error: f64,
+    /// Expanded uncertainty stated.
+    pub stated: f64,
+    /// The check.
+    pub check: Check,
+}
+
+/// What a run's checks say of a quantity of the device at position 1; `None` where they say nothing.
+pub fn said(checks: &[Check], quantity: QuantityName, truth: f64) -> Option<Said> {
+    let check = checks.iter().find(|check| check.position == Some(1) && check.quantity == quantity)?;
+    let measured = check.measured.as_ref()?;
+    Some(Said { error: measured.value - truth, stated: measured.expanded_uncertainty, check: check.clone() })
+}
+
+/// Runs `count` acceptances on all cores; what each gives, in order of the seeds.
+pub fn on_all_cores<T: Send>(count: u32, one: impl Fn(u64) -> T + Sync) -> Vec<T> {
+    let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
+    let share = |core: usize| (0..u64::from(count)).skip(core).step_by(cores);
+    let parts: Vec<Vec<T>> = std::thread::scope(|scope| {
+        let one = &one;
+        let threads: Vec<_> =
+            (0..cores).map(|core| scope.spawn(move || share(core).map(one).collect::<Vec<T>>())).collect();
+        threads.into_iter().map(|thread| thread.join().unwrap_or_default()).collect()
+    });
+    let mut parts: Vec<_> = parts.into_iter().map(Vec::into_iter).collect();
+    let mut all = Vec::new();
+    while let Some(next) = parts.iter_mut().map(Iterator::next).collect::<Option<Vec<T>>>() {
+        all.extend(next);
+    }
+    all.extend(parts.into_iter().flatten());
+    all
+}
+
+const DEVICE_TYPE: &str = r#"
+name = "proving"
+revision = "1"
+state = "released"
+full_scale = "100 kPa"
+digits = ["0.01 kPa"]
+outputs = ["sourcing"]
+modes = ["single-point", "two-point"]
+power = ["20 V", "28 V"]
+
+[promise]
+accuracy = "1.49 %FS + 1 digit"
+hysteresis = "3 %FS"
+repeatability = "SPREAD"
+response_time = "RESPONSE"
+delays = ["0 ms"]
+
+[setting]
+lowest = "5 kPa"
+highest = "95 kPa"
+smallest_resume_margin = "2 kPa"
+noise = "0.3 kPa"
+"#;
+
+const SETTINGS: &str = r#"
+name = "proving"
+type = "proving"
+revision = "1"
+state = "released"
+unit = "kPa"
+
+[switch]
+mode = "single-point"
+switch_point = "60 kPa"
+reset_point = "55 kPa"
+logic = "normally-open"
+delay = "0 ms"
+"#;
