@@ -81,6 +81,17 @@ pub struct Outcome {
     pub lasted: Mono,
 }
 
+/// What a quick run found.
+#[derive(Debug, Clone)]
+pub struct Quick {
+    /// Every check.
+    pub checks: Vec<Check>,
+    /// How long each step took, seconds.
+    pub steps_s: Vec<f64>,
+    /// Why it was stopped.
+    pub halted: Option<Halt>,
+}
+
 impl Bench {
     /// The demo: four positions, three good devices, one whose switch point is off.
     ///
@@ -165,19 +176,26 @@ impl Bench {
         run_in_virtual_time(&mut engine, &mut module, run, |event| view.fold(&event))
     }
 
-    /// Runs a task in virtual time over this bench's truth; the checks alone, and the virtual time that passed.
-    pub fn checks(&self, task: &Task) -> (Vec<Check>, Mono) {
+    /// Runs a task in virtual time over this bench's truth; what it found, without trace and record.
+    pub fn quick(&self, task: &Task) -> Quick {
         let mut engine = Engine::new(Plan { header: header(task), task: task.clone() }, Mono::START);
         let rig = &task.sheets.rig;
         let mut module = SimulatedBench::new(rig, self.truth.clone());
         let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
-        let mut checks = Vec::new();
-        let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event| {
+        let (mut checks, mut begun, mut steps_s) = (Vec::new(), 0.0, Vec::new());
+        let mut halted = None;
+        run_in_virtual_time(&mut engine, &mut module, run, |event| {
             if let EventKind::Check(check) = event.kind {
                 checks.push(*check);
+            } else if let EventKind::StepBegan(_) = event.kind {
+                begun = event.at.seconds();
+            } else if let EventKind::StepDone(_) = event.kind {
+                steps_s.push(event.at.seconds() - begun);
+            } else if let EventKind::Halted(why) = event.kind {
+                halted = Some(why);
             }
         });
-        (checks, lasted)
+        Quick { checks, steps_s, halted }
     }
 
     /// Runs it over a module of the caller's; `stop` ends it after so many inputs.

@@ -1,13 +1,13 @@
 //! The proving ground: benches whose every error is drawn from what their sheets declare, and what their runs say against
 //! the truth.
 
-use crate::{Bench, sheet_text};
+use crate::{Bench, Quick};
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Normal, Uniform};
 use rand_pcg::Pcg64Mcg;
 use std::num::NonZero;
 use tripbench_quantity::LevelRate;
-use tripbench_record::{Check, QuantityName};
+use tripbench_record::{Check, QuantityName, Task};
 use tripbench_simulator::DeviceTruth;
 
 /// Levels that every device of the proving ground is set to, pascal.
@@ -92,8 +92,7 @@ impl Cell {
             .replace("RESPONSE", &format!("{} ms", self.response_s * 1e3))
             .replace("SPREAD", &format!("{} Pa", self.repeatability_pa));
         bench.settings = Some(String::from(SETTINGS));
-        bench.script =
-            sheet_text("scripts/goods-in.toml").replace("cycles = 5", &format!("cycles = {}", self.cycles));
+        bench.script = SCRIPT.replace("cycles = 5", &format!("cycles = {}", self.cycles));
         bench.positions = (1..=self.positions).collect();
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s);
         bench.truth.faults.clear();
@@ -105,17 +104,18 @@ impl Cell {
         bench
     }
 
-    /// Errors drawn from what the sheets declare; the device at position 1 has its levels where `levels` says.
+    /// Errors drawn from what the sheets declare, the levels of the devices where `levels` says; `until_levels_s` is the
+    /// time from the zero reading to the middle of the ramps.
     ///
     /// # Panics
     /// If what is declared is no distribution.
     pub fn draw(
         &self,
         bench: &mut Bench,
-        seed: u64,
+        (seed, until_levels_s): (u64, f64),
         levels: impl Fn(&mut dyn FnMut(f64, f64) -> f64) -> [f64; 2],
     ) {
-        let mut random = Pcg64Mcg::seed_from_u64(seed ^ 0x7269_7062);
+        let mut random = Pcg64Mcg::seed_from_u64(seed ^ name_number(self.name));
         let calibration = Normal::new(0.0, self.calibration_pa / 2.0).expect("a spread").sample(&mut random);
         let mut within = |low: f64, high: f64| {
             if low >= high {
@@ -132,8 +132,8 @@ impl Cell {
         reference.error_pa = calibration;
         reference.lag_s = within(self.lag_s[0] - self.lag_s[1], self.lag_s[0] + self.lag_s[1]);
         reference.loop_pa = [(); 2].map(|()| within(-self.hysteresis_pa, self.hysteresis_pa));
-        // What is declared is how far it is away when levels are found, about half way through.
-        reference.drift_pa_per_s = within(-self.drift_pa, self.drift_pa) / 25.0;
+        // What is declared is how far it is away when levels are found.
+        reference.drift_pa_per_s = within(-self.drift_pa, self.drift_pa) / until_levels_s;
         for device in &mut bench.truth.devices {
             [device.switch_point_pa, device.reset_point_pa] = levels(&mut within);
             device.lag_s = 0.0;
@@ -141,6 +141,44 @@ impl Cell {
             device.delay_on_s = within(0.0, self.response_s);
             device.delay_off_s = within(0.0, self.response_s);
         }
+    }
+}
+
+/// A cell that is ready to be run again and again.
+#[derive(Debug)]
+pub struct Ready {
+    /// The cell.
+    pub cell: Cell,
+    /// Its bench.
+    pub bench: Bench,
+    /// Its task.
+    pub task: Task,
+    until_levels_s: f64,
+}
+
+impl Ready {
+    /// A cell with its sheets read and planned, and one run to see how long it takes until the levels are found.
+    pub fn new(cell: Cell) -> Self {
+        let bench = cell.bench();
+        let task = bench.task();
+        let steps_s = bench.quick(&task).steps_s;
+        let until_levels_s =
+            steps_s.get(1).zip(steps_s.get(2)).map_or(25.0, |(leak, step)| leak + step / 2.0);
+        Self { cell, bench, task, until_levels_s }
+    }
+
+    /// One acceptance: the bench as drawn, and what it found.
+    pub fn run(
+        &self,
+        seed: u64,
+        levels: impl Fn(&mut dyn FnMut(f64, f64) -> f64) -> [f64; 2],
+        change: impl Fn(&mut Bench),
+    ) -> (Bench, Quick) {
+        let mut bench = self.bench.clone();
+        self.cell.draw(&mut bench, (seed, self.until_levels_s), levels);
+        change(&mut bench);
+        let found = bench.quick(&self.task);
+        (bench, found)
     }
 }
 
@@ -167,6 +205,12 @@ pub fn said(checks: &[Check], quantity: QuantityName, truth: f64) -> Option<Said
     Some(Said { error: measured.value - truth, stated: measured.expanded_uncertainty, check: check.clone() })
 }
 
+/// A number that is another one for another name, so that no two cells draw alike.
+fn name_number(name: &str) -> u64 {
+    name.bytes()
+        .fold(0x7269_7062, |sum, byte| sum.rotate_left(7).wrapping_mul(0x9E37_79B9).wrapping_add(byte.into()))
+}
+
 /// Runs `count` acceptances on all cores; what each gives, in order of the seeds.
 pub fn on_all_cores<T: Send>(count: u32, one: impl Fn(u64) -> T + Sync) -> Vec<T> {
     let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
@@ -185,6 +229,25 @@ pub fn on_all_cores<T: Send>(count: u32, one: impl Fn(u64) -> T + Sync) -> Vec<T
     all.extend(parts.into_iter().flatten());
     all
 }
+
+const SCRIPT: &str = r#"
+name = "proving"
+revision = "1"
+state = "released"
+
+[[step]]
+do = "zero"
+
+[[step]]
+do = "leak"
+
+[[step]]
+do = "switch-points"
+cycles = 5
+
+[[step]]
+do = "zero"
+"#;
 
 const DEVICE_TYPE: &str = r#"
 name = "proving"

@@ -34,6 +34,9 @@ impl Hand {
             let (_, guide) = self.told.remove(0);
             self.follow(guide);
         }
+        if self.grip.rate_pa_per_s.abs() <= 0.0 {
+            return self.grip;
+        }
         let uneven = 1.0 + 0.1 * (TAU * 0.4 * now_s).sin() + 0.05 * (TAU * 1.1 * now_s).sin();
         Grip { rate_pa_per_s: self.grip.rate_pa_per_s * uneven, ..self.grip }
     }

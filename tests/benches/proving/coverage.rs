@@ -2,7 +2,7 @@
 
 use tripbench_measure::mean;
 use tripbench_record::QuantityName;
-use tripbench_tests::proving::{Cell, Said, anywhere, on_all_cores, said};
+use tripbench_tests::proving::{Cell, Ready, Said, anywhere, on_all_cores, said};
 
 /// Over all cells.
 pub(crate) struct Coverage {
@@ -85,22 +85,47 @@ pub(crate) fn table(devices: u32) -> Coverage {
     }
 }
 
+/// Largest bias over U of the levels where the lag of the reference is at either end of what is declared.
+pub(crate) fn lag_at_its_ends(devices: u32) -> f64 {
+    println!("\nThe lag at either end of what is declared, everything else drawn");
+    let mut largest = 0.0_f64;
+    for (name, share) in [("least lag", -1.0), ("longest lag", 1.0)] {
+        for cell in [Cell { name, ..B }, Cell { name, lag_s: [10e-3, 5e-3], ..B }] {
+            let ready = Ready::new(cell);
+            let lag_s = cell.lag_s[0] + share * cell.lag_s[1];
+            let found = on_all_cores(devices, |seed| {
+                let (bench, found) = ready.run(seed, anywhere, |bench| bench.truth.reference.lag_s = lag_s);
+                let device = &bench.truth.devices[0];
+                let wanted = [
+                    (QuantityName::SwitchPoint, device.on_level_pa()),
+                    (QuantityName::ResetPoint, device.off_level_pa()),
+                ];
+                wanted.map(|(quantity, truth)| said(&found.checks, quantity, truth))
+            });
+            for (index, quantity) in ["on", "off"].into_iter().enumerate() {
+                let all: Vec<Said> = found.iter().filter_map(|both| both[index].clone()).collect();
+                let row = row(&all);
+                println!("{:<18} {quantity:<10} bias/U {:>7.3}", format!("{:.0} ms", lag_s * 1e3), row.bias);
+                largest = largest.max(row.bias.abs());
+            }
+        }
+    }
+    largest
+}
+
 /// Errors of switch point, reset point and hysteresis.
 fn run(cell: &Cell, devices: u32) -> [Vec<Said>; 3] {
-    let bench = cell.bench();
-    let task = bench.task();
+    let ready = Ready::new(*cell);
     let found = on_all_cores(devices, |seed| {
-        let mut bench = bench.clone();
-        cell.draw(&mut bench, seed, anywhere);
-        let device = bench.truth.devices[0].clone();
+        let (bench, found) = ready.run(seed, anywhere, |_| {});
+        let device = &bench.truth.devices[0];
         let (on, off) = (device.on_level_pa(), device.off_level_pa());
-        let (checks, _) = bench.checks(&task);
         let wanted = [
             (QuantityName::SwitchPoint, on),
             (QuantityName::ResetPoint, off),
             (QuantityName::Hysteresis, on - off),
         ];
-        wanted.map(|(quantity, truth)| said(&checks, quantity, truth))
+        wanted.map(|(quantity, truth)| said(&found.checks, quantity, truth))
     });
     let mut all = [Vec::new(), Vec::new(), Vec::new()];
     for one in found {

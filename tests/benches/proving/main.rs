@@ -4,6 +4,11 @@
 //! `cargo bench -p tripbench-tests --bench proving`, or with `-- 400` for fewer devices in a cell.
 
 mod coverage;
+mod delays;
+mod risk;
+mod saving;
+mod speed;
+mod spread;
 
 use std::time::Instant;
 
@@ -11,15 +16,48 @@ fn main() {
     const DEVICES: u32 = 4_000;
     let asked = std::env::args().skip(1).find_map(|word| word.parse().ok());
     let devices = asked.unwrap_or(DEVICES);
-    let started = Instant::now();
-    let coverage = coverage::table(devices);
-    let seconds = started.elapsed().as_secs_f64();
-    println!(
-        "coverage_min={:.4} coverage_pooled={:.4} u_over_ideal_max={:.3} bias_over_u_max={:.3} acceptances_per_s={:.0}",
-        coverage.least,
-        coverage.pooled,
-        coverage.over_ideal,
-        coverage.bias,
-        f64::from(coverage.runs) / seconds
-    );
+    let only = std::env::args().skip(1).find(|word| word.chars().all(char::is_alphabetic));
+    let wanted = |name: &str| only.as_deref().is_none_or(|only| only == name);
+    let mut figures: Vec<String> = Vec::new();
+    if wanted("coverage") {
+        let started = Instant::now();
+        let coverage = coverage::table(devices);
+        let seconds = started.elapsed().as_secs_f64();
+        let lag = coverage::lag_at_its_ends(devices);
+        figures.push(format!(
+            "coverage_min={:.4} coverage_pooled={:.4} u_over_ideal_max={:.3} bias_over_u_max={:.3} bias_at_lag_ends_max={lag:.3} acceptances_per_s={:.0}",
+            coverage.least,
+            coverage.pooled,
+            coverage.over_ideal,
+            coverage.bias,
+            f64::from(coverage.runs) / seconds
+        ));
+    }
+    if wanted("spread") {
+        let (ratio, held) = spread::table(devices);
+        figures.push(format!("sd_ratio_max={ratio:.3} spread_coverage_min={held:.4}"));
+    }
+    if wanted("risk") {
+        let risk = risk::table(devices);
+        figures.push(format!(
+            "at_limit_passed_max={:.4} at_limit_failed_max={:.4} undecided_share={:.4}",
+            risk.passed_at_limit, risk.failed_at_limit, risk.undecided
+        ));
+    }
+    if wanted("speed") {
+        let speed = speed::table();
+        figures.push(format!(
+            "ratio_full={:.2} ratio_full_100ms={:.2} ratio_window={:.3} ratio_floor={:.2}",
+            speed.full[0], speed.full[1], speed.window, speed.floor
+        ));
+    }
+    if wanted("delays") {
+        let (held, ratio) = delays::table(devices);
+        figures.push(format!("delay_coverage={held:.4} delay_u_over_bound_max={ratio:.2}"));
+    }
+    if wanted("saving") {
+        let bias = saving::table(devices.min(1_000));
+        figures.push(format!("saving_bias_over_u_max={bias:.3}"));
+    }
+    println!("\n{}", figures.join(" "));
 }

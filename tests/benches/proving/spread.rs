@@ -1,0 +1,91 @@
+//! Is the estimate as sharp as it can be? The spread of the level, everything but edge and repeatability known, against the
+//! lower bound B(n) for crossings at random phases.
+
+use tripbench_measure::{mean, standard_deviation};
+use tripbench_record::QuantityName;
+use tripbench_simulator::ReferenceTruth;
+use tripbench_tests::proving::{Cell, NOMINAL_PA, Ready, on_all_cores, said};
+
+/// g(h) of `measuring.md`: information of one crossing whose interval is h spreads wide; s/w and g, computed there.
+const G: [(f64, f64); 7] =
+    [(0.05, 0.090), (0.10, 0.181), (0.164, 0.296), (0.20, 0.361), (0.30, 0.530), (0.50, 0.751), (1.0, 0.923)];
+
+/// Lower bound of the standard deviation for crossings at random phase: width of the interval, spread, number.
+pub(crate) fn bound(width: f64, spread: f64, count: f64) -> f64 {
+    let edge = width / (2.0 * (count + 1.0) * (count + 2.0)).sqrt();
+    let share = spread / width;
+    let g = match G.iter().position(|(known, _)| share <= *known + 1e-9) {
+        // For h above 5 the limit 1.806 / h.
+        Some(0) => 1.806 * share,
+        Some(index) => {
+            let ((low, below), (high, above)) = (G[index - 1], G[index]);
+            below + (above - below) * (share - low) / (high - low)
+        }
+        None => 1.0,
+    };
+    edge.max(spread / (count * g).sqrt())
+}
+
+/// Largest ratio of the spread to its bound, and least coverage in the same cells.
+pub(crate) fn table(devices: u32) -> (f64, f64) {
+    println!("\nSpread of the level against B(n): everything known but edge and repeatability");
+    println!("{:>3} {:>6} {:>9} {:>9} {:>7} {:>7}", "n", "s/w", "sd", "B(n)", "ratio", "held");
+    let (mut largest, mut least) = (0.0_f64, 1.0_f64);
+    for count in [1_u16, 5, 10] {
+        for share in [0.02, 0.1, 0.3, 1.0] {
+            let (sd, limit, held) = one(count, share, devices);
+            println!(
+                "{count:>3} {share:>6.2} {sd:>6.2} Pa {limit:>6.2} Pa {:>7.3} {:>6.2}%",
+                sd / limit,
+                held * 100.0
+            );
+            largest = largest.max(sd / limit);
+            least = least.min(held);
+        }
+    }
+    (largest, least)
+}
+
+fn one(count: u16, share: f64, devices: u32) -> (f64, f64, f64) {
+    // The rate at 60 kPa of a bench with 90 kPa and 4.8 s, a scan of 5 ms.
+    let width_pa = (90e3 - NOMINAL_PA[0]) / 4.8 * 5e-3;
+    let spread_pa = share * width_pa;
+    let cell = Cell {
+        name: "spread",
+        lag_s: [2e-3, 0.0],
+        noise_pa: 2.0,
+        drift_pa: 0.0,
+        hysteresis_pa: 0.0,
+        calibration_pa: 0.02,
+        response_s: 1e-6,
+        repeatability_pa: 2.0 * spread_pa,
+        cycles: count,
+        ..Cell::BASE
+    };
+    let ready = Ready::new(cell);
+    let found = on_all_cores(devices, |seed| {
+        let (bench, found) = ready.run(
+            seed,
+            |within| NOMINAL_PA.map(|level| level + within(-500.0, 500.0)),
+            |bench| {
+                let reference = &mut bench.truth.reference;
+                *reference = ReferenceTruth { lag_s: 2e-3, noise_pa: 2.0, ..ReferenceTruth::default() };
+                bench.truth.devices[0].repeatability_pa = spread_pa;
+                (bench.truth.devices[0].delay_on_s, bench.truth.devices[0].delay_off_s) = (0.0, 0.0);
+            },
+        );
+        said(&found.checks, QuantityName::SwitchPoint, bench.truth.devices[0].on_level_pa())
+    });
+    let found: Vec<_> = found.into_iter().flatten().collect();
+    let errors: Vec<f64> = found.iter().map(|said| said.error).collect();
+    let widths: Vec<f64> = found
+        .iter()
+        .flat_map(|said| &said.check.crossings)
+        .map(|crossing| crossing.high_pa - crossing.low_pa)
+        .collect();
+    let held = found.iter().filter(|said| said.error.abs() <= said.stated).count();
+    let width = mean(&widths).unwrap_or(f64::NAN);
+    #[expect(clippy::cast_precision_loss, reason = "thousands")]
+    let held = held as f64 / found.len().max(1) as f64;
+    (standard_deviation(&errors).unwrap_or(f64::NAN), bound(width, spread_pa, f64::from(count)), held)
+}
