@@ -44,6 +44,10 @@ pub struct Cell {
     pub cycles: u16,
     /// Devices in one run.
     pub positions: u8,
+    /// Time constants of the throttles, evacuating and bleeding.
+    pub throttles_s: [f64; 2],
+    /// Way that the script asks for, if any.
+    pub way: Option<&'static str>,
 }
 
 impl Cell {
@@ -62,6 +66,8 @@ impl Cell {
         repeatability_pa: 100.0,
         cycles: 5,
         positions: 1,
+        throttles_s: [20.0, 20.0],
+        way: None,
     };
 
     /// Its sheets, with devices just as set.
@@ -84,15 +90,16 @@ impl Cell {
         let calibration = format!("expanded_uncertainty = \"{} kPa\"", self.calibration_pa / 1e3);
         change("expanded_uncertainty = \"0.25 kPa\"", calibration);
         change("evacuate = \"3 s\"", String::from("evacuate = \"4.8 s\""));
-        change("evacuate_fine = \"40 s\"", String::from("evacuate_fine = \"20 s\""));
-        change("bleed = \"6 s\"", String::from("bleed = \"20 s\""));
+        change("evacuate_fine = \"40 s\"", format!("evacuate_fine = \"{} s\"", self.throttles_s[0]));
+        change("bleed = \"6 s\"", format!("bleed = \"{} s\"", self.throttles_s[1]));
         change("vent = \"0.5 s\"", String::from("vent = \"1.8 s\""));
         change("thermal = \"1 s\"", format!("thermal = \"{} s\"", self.thermal_s));
         bench.device_type = DEVICE_TYPE
             .replace("RESPONSE", &format!("{} ms", self.response_s * 1e3))
             .replace("SPREAD", &format!("{} Pa", self.repeatability_pa));
         bench.settings = Some(String::from(SETTINGS));
-        bench.script = SCRIPT.replace("cycles = 5", &format!("cycles = {}", self.cycles));
+        let way = self.way.map_or_else(String::new, |way| format!("way = \"{way}\"\n"));
+        bench.script = SCRIPT.replace("cycles = 5\n", &format!("cycles = {}\n{}", self.cycles, way));
         bench.positions = (1..=self.positions).collect();
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s);
         bench.truth.faults.clear();
@@ -137,7 +144,8 @@ impl Cell {
         for device in &mut bench.truth.devices {
             [device.switch_point_pa, device.reset_point_pa] = levels(&mut within);
             device.lag_s = 0.0;
-            device.repeatability_pa = within(0.0, self.repeatability_pa / 2.0);
+            // Single crossings scatter by what is promised.
+            device.repeatability_pa = self.repeatability_pa / 2.0;
             device.delay_on_s = within(0.0, self.response_s);
             device.delay_off_s = within(0.0, self.response_s);
         }

@@ -15,7 +15,7 @@ fn script(steps: &str) -> String {
 
 fn response(more: &str) -> String {
     script(&format!(
-        "[[step]]\ndo = \"switch-points\"\ncycles = 2\n[[step]]\ndo = \"response\"\noperations = 3\n{more}"
+        "[[step]]\ndo = \"switch-points\"\ncycles = 5\n[[step]]\ndo = \"response\"\noperations = 3\n{more}"
     ))
 }
 

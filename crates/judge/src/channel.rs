@@ -12,6 +12,8 @@ pub(crate) struct Zero {
     pub(crate) offset_pa: f64,
     /// Standard uncertainty of that mean, pascal.
     pub(crate) uncertainty_pa: f64,
+    /// When it was taken, seconds.
+    pub(crate) at_s: f64,
 }
 
 /// A view of a task's trace.
@@ -99,7 +101,8 @@ impl<'t> Channels<'t> {
         #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
         let count = levels.len() as f64;
         let floor = self.resolution_pa() / 12f64.sqrt();
-        Some(Zero { offset_pa: mean, uncertainty_pa: (spread / count.sqrt()).hypot(floor) })
+        let at_s = f64::midpoint(mark.from.seconds(), mark.to.seconds());
+        Some(Zero { offset_pa: mean, uncertainty_pa: (spread / count.sqrt()).hypot(floor), at_s })
     }
 
     /// One raw count of the reference, pascal.

@@ -3,7 +3,7 @@
 use crate::channel::{Change, Channels, Zero, changes};
 use crate::stamp::edge;
 use tripbench_measure::{Bracket, CrossingInterval, RateGroup, Sample, distinct, fit_curve, mean};
-use tripbench_record::{CrossingRecord, Mark, Motion, Segment, Task};
+use tripbench_record::{CrossingRecord, Cycles, Mark, Motion, Segment, Task};
 use tripbench_rig::{ActiveState, DigitalInput, Edges};
 
 /// What is looked for: an input that changes to a state in one direction of ramp.
@@ -17,8 +17,8 @@ pub(crate) struct Sought<'r> {
     pub(crate) rising: bool,
     /// How the air moves in it.
     pub(crate) motion: Motion,
-    /// First cycle that is throttled where the others are not.
-    pub(crate) slow_from: u16,
+    /// Cycles that are throttled where the others are not.
+    pub(crate) slow: Cycles,
     /// What is taken off an edge to find when the level was crossed, seconds.
     pub(crate) delay_s: f64,
 }
@@ -42,8 +42,8 @@ pub(crate) struct Crossings {
     pub(crate) early: u32,
     /// Ramps whose change could not be placed: direction reversed, or too few samples around it.
     pub(crate) unplaced: u32,
-    /// First cycle that is throttled where the others are not; none where all are alike.
-    pub(crate) slow_from: Option<u16>,
+    /// Cycles that are throttled where the others are not.
+    pub(crate) slow: Cycles,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
     /// Whether the last ramp saw the input in both states.
@@ -53,10 +53,9 @@ pub(crate) struct Crossings {
 impl Crossings {
     /// The crossings in groups of one way of moving the air each.
     pub(crate) fn groups(&self) -> Vec<RateGroup> {
-        let slow_from = self.slow_from.unwrap_or(u16::MAX);
         let group = |slow: bool| {
             let mine = self.records.iter().zip(&self.intervals);
-            let mine = mine.filter(|(record, _)| (record.cycle >= slow_from) == slow);
+            let mine = mine.filter(|(record, _)| self.slow.contains(record.cycle) == slow);
             let (rates, crossings): (Vec<f64>, Vec<CrossingInterval>) =
                 mine.map(|(record, interval)| (record.rate_pa_per_s, *interval)).unzip();
             Some(RateGroup { slope_pa_per_s: mean(&rates)?, crossings })
@@ -64,11 +63,19 @@ impl Crossings {
         [group(true), group(false)].into_iter().flatten().collect()
     }
 
+    /// Mean time of the crossings of one group, or of all, seconds.
+    pub(crate) fn mean_time_s(&self, slow: Option<bool>) -> Option<f64> {
+        let mine = self
+            .records
+            .iter()
+            .filter(|record| slow.is_none_or(|slow| self.slow.contains(record.cycle) == slow));
+        mean(&mine.map(|record| f64::midpoint(record.earliest_s, record.latest_s)).collect::<Vec<_>>())
+    }
+
     /// Largest over least rate at the crossings of one group; 1 for fewer than two.
     pub(crate) fn rate_ratio(&self) -> f64 {
-        let slow_from = self.slow_from.unwrap_or(u16::MAX);
         let ratio = |slow: bool| {
-            let mine = || self.records.iter().filter(move |record| (record.cycle >= slow_from) == slow);
+            let mine = || self.records.iter().filter(move |record| self.slow.contains(record.cycle) == slow);
             let rates = || mine().map(|record| record.rate_pa_per_s.abs());
             let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
             if mine().count() < 2 { 1.0 } else { most / least }
@@ -102,7 +109,7 @@ pub(crate) fn crossings(
     let mut found = Crossings {
         rising: sought.rising,
         least_top_pa: f64::INFINITY,
-        slow_from: Some(sought.slow_from),
+        slow: sought.slow,
         ..Crossings::default()
     };
     for mark in marks.iter().filter(|mark| mark.step == step) {
@@ -122,7 +129,7 @@ pub(crate) fn crossings(
         found.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
         found.counted.add(between_reads(channels, mark, sought.input, &all));
         match wanted.into_iter().next().filter(|_| started_right) {
-            None if !started_right && all.is_empty() && cycle >= sought.slow_from => found.early += 1,
+            None if !started_right && all.is_empty() && sought.slow.contains(cycle) => found.early += 1,
             None => found.missing += 1,
             Some(change) => match place(channels, mark, &samples, change, sought) {
                 None => found.unplaced += 1,

@@ -132,8 +132,8 @@ impl At<'_> {
         let step = self.channels.task.steps.get(usize::from(self.task.levels_of))?;
         let StepTask::SwitchPoints(ramps) = &step.task else { return None };
         let motion = if rising { ramps.rising } else { ramps.falling };
-        let slow_from = ramps.slow_from(rising);
-        let sought = Sought { input: &self.position.switch, to, rising, motion, slow_from, delay_s: 0.0 };
+        let slow = ramps.slow(rising);
+        let sought = Sought { input: &self.position.switch, to, rising, motion, slow, delay_s: 0.0 };
         let found = crossings(self.channels, self.marks, self.task.levels_of, self.zero, sought);
         let whole =
             found.records.len() == usize::from(ramps.cycles) && found.extra == 0 && found.counted.agrees();

@@ -17,6 +17,8 @@ pub(crate) struct Level {
     /// Whether the crossings themselves, at two rates, said what they can of the delay.
     pub(crate) at_rates: bool,
     pub(crate) count: usize,
+    /// Mean time of the crossings, seconds.
+    at_s: f64,
 }
 
 /// What is known beforehand of the net delay around its mean: the device's, and the reference's lag.
@@ -63,7 +65,8 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
         Contribution::normal("zero reading", zero.uncertainty_pa),
     ]);
     let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
-    Some(Level { result, random, per_delay_pa_per_s, at_rates: groups.len() > 1, count })
+    let at_s = found.mean_time_s(None)?;
+    Some(Level { result, random, per_delay_pa_per_s, at_rates: groups.len() > 1, count, at_s })
 }
 
 const DELAY: &str = "delay of the device";
@@ -75,7 +78,12 @@ fn calibration_pa(task: &Task) -> f64 {
 }
 
 /// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
-pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Option<MeasurementResult> {
+pub(crate) fn hysteresis(
+    channels: &Channels<'_>,
+    zero: Zero,
+    on: &Level,
+    off: &Level,
+) -> Option<MeasurementResult> {
     let task = channels.task;
     let reference = &task.sheets.rig.reference;
     let value = on.result.value - off.result.value;
@@ -87,6 +95,10 @@ pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Op
         Contribution::normal("gain of the reference", calibration_pa(task) * share),
         Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),
         Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si()),
+        Contribution::rectangular(
+            "zero drift of the reference between the levels",
+            drift_pa(task, zero, [on.at_s, off.at_s]),
+        ),
     ];
     for (level, name) in [(on, "delay of the device, rising"), (off, "delay of the device, falling")] {
         if !level.at_rates {
@@ -102,8 +114,19 @@ pub(crate) fn hysteresis(channels: &Channels<'_>, on: &Level, off: &Level) -> Op
     combine(value, channels.resolution_pa(), contributions).ok()
 }
 
+/// How far the reference can drift from one mean time to another, pascal: what is declared is how far it can since the zero.
+fn drift_pa(task: &Task, zero: Zero, [first_s, second_s]: [f64; 2]) -> f64 {
+    let since_s = f64::midpoint(first_s, second_s) - zero.at_s;
+    let share = if since_s > 0.0 { ((second_s - first_s) / since_s).abs().min(1.0) } else { 1.0 };
+    task.sheets.rig.reference.drift.si() * share
+}
+
 /// Delay of an output from its crossings at two rates: what it takes for both to mean the same level.
-pub(crate) fn delay_at_rates(channels: &Channels<'_>, found: &Crossings) -> Option<MeasurementResult> {
+pub(crate) fn delay_at_rates(
+    channels: &Channels<'_>,
+    zero: Zero,
+    found: &Crossings,
+) -> Option<MeasurementResult> {
     let task = channels.task;
     let groups = found.groups();
     let [slow, fast] = groups.as_slice() else { return None };
@@ -115,11 +138,13 @@ pub(crate) fn delay_at_rates(channels: &Channels<'_>, found: &Crossings) -> Opti
     // The edges were placed with the mean net delay taken off; the lag in it is none of the device's.
     let value = slow_s.mean() + fast_s.mean() + longest_delay_s(task) / 2.0;
     let lag = &task.sheets.rig.reference.lag;
+    let times = [found.mean_time_s(Some(true))?, found.mean_time_s(Some(false))?];
     let contributions = vec![
         Contribution::intervals("crossings at the slow rate", &slow_s, slow.crossings.len()),
         Contribution::intervals("crossings at the fast rate", &fast_s, fast.crossings.len()),
         Contribution::rectangular("lag of the reference", lag.uncertainty.si()),
         Contribution::rectangular("age of a conversion", task.sheets.rig.module.converter.si() / 2.0),
+        Contribution::rectangular("zero drift of the reference", drift_pa(task, zero, times) / away),
     ];
     combine(value, channels.resolution_pa() / away.abs(), contributions).ok()
 }

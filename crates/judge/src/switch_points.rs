@@ -15,8 +15,11 @@ use tripbench_rig::{DigitalInput, Position};
 /// Largest ratio between the rates of two ramps at one level: more means that the rig changed in the run. Judgement of this
 /// project: a hose that is off gives far more; at full flow the gas temperature does far less, through a throttle up to
 /// a third.
-const fn largest_ratio(motion: Motion, rising: bool) -> f64 {
+///
+/// After a fall at full vent the gas is warmer than after one through a throttle, and the next ramp is up to a quarter faster.
+const fn largest_ratio(motion: Motion, rising: bool, fast_falls: bool) -> f64 {
     match (motion, rising) {
+        (Motion::FullFlow, true) if fast_falls => 1.35,
         (Motion::Throttled, true) | (Motion::Regulated { .. }, _) => 2.0,
         (Motion::FullFlow, _) | (Motion::Throttled, false) => 1.10,
         // A hand is steady to a factor of two or so, both ways.
@@ -94,11 +97,11 @@ impl At<'_> {
         let slack =
             [&checks[0], &checks[1], &checks[2]].map(slack_pa).into_iter().fold(f64::INFINITY, f64::min);
         if self.task.two_rates(true) {
-            let found = delay_at_rates(self.channels, &on);
+            let found = delay_at_rates(self.channels, self.zero, &on);
             checks.push(self.delay_check(QuantityName::OnDelay, found, on_level.as_ref(), slack));
         }
         if self.task.two_rates(false) {
-            let found = delay_at_rates(self.channels, &off);
+            let found = delay_at_rates(self.channels, self.zero, &off);
             checks.push(self.delay_check(QuantityName::OffDelay, found, off_level.as_ref(), slack));
         } else if self.task.fast_fall {
             let found = self.fast_fall_delay(closed);
@@ -117,7 +120,7 @@ impl At<'_> {
             to,
             rising: false,
             motion: self.task.falling,
-            slow_from: self.task.slow_from(false),
+            slow: self.task.slow(false),
             delay_s: 0.0,
         };
         let slow = crossings(self.channels, self.marks, self.step, self.zero, sought);
@@ -187,7 +190,7 @@ impl At<'_> {
     fn crossings(&self, input: &DigitalInput, to: bool, rising: bool) -> Crossings {
         let motion = if rising { self.task.rising } else { self.task.falling };
         let delay_s = net_delay_s(self.channels.task);
-        let sought = Sought { input, to, rising, motion, slow_from: self.task.slow_from(rising), delay_s };
+        let sought = Sought { input, to, rising, motion, slow: self.task.slow(rising), delay_s };
         crossings(self.channels, self.marks, self.step, self.zero, sought)
     }
 
@@ -230,7 +233,7 @@ impl At<'_> {
             return;
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
-        } else if found.rate_ratio() > largest_ratio(motion, found.rising) {
+        } else if found.rate_ratio() > largest_ratio(motion, found.rising, self.task.falls_fast()) {
             format!(
                 "the level passed {:.1} times as fast in one ramp as in another: did a hose come off?",
                 found.rate_ratio()
@@ -261,7 +264,7 @@ impl At<'_> {
     fn hysteresis_check(&self, on: Option<&Level>, off: Option<&Level>, limits: Option<Limits>) -> Check {
         let role = if limits.is_some() { Role::Required } else { Role::Informative };
         let check = blank(self.channels.task, self.step, QuantityName::Hysteresis, role, "Pa");
-        let result = on.zip(off).and_then(|(on, off)| hysteresis(self.channels, on, off));
+        let result = on.zip(off).and_then(|(on, off)| hysteresis(self.channels, self.zero, on, off));
         match result {
             Some(result) => judged(check, &result, limits, acceptance(self.channels.task)),
             None => Check { remark: Some("needs both levels".into()), ..check },
@@ -323,8 +326,8 @@ fn slack_pa(check: &Check) -> f64 {
 fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPointsTask) -> Check {
     let check = blank(channels.task, step, QuantityName::EvacuationSteady, Role::Condition, "1");
     // Where some cycles are throttled, the others are compared.
-    let slow_from = task.slow_from(true);
-    let is_alike = |segment| matches!(segment, Segment::Rising { cycle } if cycle < slow_from);
+    let slow = task.slow(true);
+    let is_alike = |segment| matches!(segment, Segment::Rising { cycle } if !slow.contains(cycle));
     let rising = marks_of(marks, step, is_alike);
     let middle = f64::midpoint(task.bottom.si(), task.top.si());
     let quarter = (task.top.si() - task.bottom.si()) / 4.0;
@@ -338,7 +341,7 @@ fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPoint
             Some((line.slope_pa_per_s(centre_s), line.slope_uncertainty_pa_per_s()))
         })
         .collect();
-    if rates.len() != usize::from(slow_from - 1) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
+    if rates.len() != usize::from(task.cycles - slow.count()) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
         return Check {
             remark: Some("the evacuation rate could not be followed in every ramp".into()),
             ..check
@@ -359,7 +362,7 @@ fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPoint
     let mut check = judged(
         check,
         &result,
-        Some(Limits { low: None, high: Some(largest_ratio(task.rising, true)) }),
+        Some(Limits { low: None, high: Some(largest_ratio(task.rising, true, task.falls_fast())) }),
         Acceptance::GuardBand,
     );
     if check.verdict != CheckVerdict::Met {

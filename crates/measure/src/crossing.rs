@@ -4,7 +4,7 @@
 //! the scan are then worth one, spread ones are worth more, and the edge is never counted twice.
 
 use crate::density::Density;
-use crate::likelihood::{Table, spread_grid};
+use crate::likelihood::{Spread, Table, mean_spread, spread_grid};
 
 /// One crossing: the level lay between `low_pa` and `high_pa` when the output changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -82,16 +82,16 @@ pub struct AtRates {
 }
 
 /// Cells for the level where the delay is looked for too.
-const LEVELS: i32 = 120;
+const LEVELS: i32 = 90;
 /// Cells for the delay.
-const DELAYS: i32 = 48;
+const DELAYS: i32 = 40;
 
 /// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
 pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<LevelPosterior> {
     let spreads = spread_grid(&[crossings], promised_pa)?;
     let table = Table::of(crossings, promised_pa, &spreads)?;
-    let density = table.density()?;
+    let density = table.density(&spreads)?;
     let repeatability_pa = table.mean_spread(&spreads);
     Some(of_density(density, repeatability_pa))
 }
@@ -115,16 +115,16 @@ pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPr
     }
     /// Below this share of its peak the likelihood says that the delay is not where it was promised.
     const CONTRADICTS: f64 = 3e-4;
-    let within = Joint::on(&tables, &slopes, prior.reach_s(), |delay_s| prior.weight(delay_s));
+    let within = Joint::on((&tables, &slopes), &spreads, prior.reach_s(), |delay_s| prior.weight(delay_s));
     let (joint, prior_dropped) = match within.filter(|joint| joint.peak > CONTRADICTS) {
         Some(joint) => (joint, false),
-        None => (Joint::on(&tables, &slopes, f64::INFINITY, |_| 1.0)?, true),
+        None => (Joint::on((&tables, &slopes), &spreads, f64::INFINITY, |_| 1.0)?, true),
     };
     let variance = prior.standard_deviation_s().powi(2);
     let level_per_delay = if prior_dropped || variance <= 0.0 { 0.0 } else { joint.covariance() / variance };
     Some(AtRates {
-        level: of_density(joint.levels()?, joint.mean_spread(&spreads)),
-        apparent: tables.iter().map(Table::density).collect::<Option<_>>()?,
+        level: of_density(joint.levels()?, mean_spread(&spreads, joint.by_spread.iter().copied())),
+        apparent: tables.iter().map(|table| table.density(&spreads)).collect::<Option<_>>()?,
         level_per_delay,
         prior_dropped,
     })
@@ -141,30 +141,39 @@ struct Joint {
 }
 
 impl Joint {
-    fn on(tables: &[Table], slopes: &[f64], reach_s: f64, weight: impl Fn(f64) -> f64) -> Option<Self> {
+    fn on(
+        (tables, slopes): (&[Table], &[f64]),
+        spreads: &[Spread],
+        reach_s: f64,
+        weight: impl Fn(f64) -> f64,
+    ) -> Option<Self> {
         let (delay_from, delay_to) = delays(tables, slopes, reach_s)?;
         let (level_from, level_to) = levels(tables, slopes, (delay_from, delay_to))?;
         let delay_step = (delay_to - delay_from) / f64::from(DELAYS);
         let level_step = (level_to - level_from) / f64::from(LEVELS);
-        let spreads = tables.first()?.rows();
         let mut joint = Self {
             level: (level_from, level_step),
             delay: (delay_from, delay_step),
             masses: Vec::new(),
-            by_spread: vec![0.0; spreads],
+            by_spread: vec![0.0; spreads.len()],
             peak: 0.0,
         };
-        let mut product = vec![0.0; spreads];
+        let mut product = vec![0.0; spreads.len()];
         for delay_cell in 0..=DELAYS {
             let delay_s = delay_from + f64::from(delay_cell) * delay_step;
             let weight = weight(delay_s);
             let row = (0..=LEVELS).map(|level_cell| {
                 let level_pa = level_from + f64::from(level_cell) * level_step;
-                product.fill(weight);
+                product
+                    .iter_mut()
+                    .zip(spreads)
+                    .for_each(|(product, spread)| *product = weight * spread.weight);
                 for (table, slope) in tables.iter().zip(slopes) {
                     table.multiply(level_pa + slope * delay_s, &mut product);
                 }
-                joint.by_spread.iter_mut().zip(&product).for_each(|(sum, mass)| *sum += mass);
+                for ((sum, mass), spread) in joint.by_spread.iter_mut().zip(&product).zip(spreads) {
+                    *sum += mass / spread.weight;
+                }
                 joint.peak = product.iter().copied().fold(joint.peak, f64::max);
                 product.iter().sum()
             });
@@ -180,11 +189,6 @@ impl Joint {
             sums.iter_mut().zip(row).for_each(|(sum, mass)| *sum += mass);
         }
         Density::new(self.level.0, self.level.1, sums)
-    }
-
-    fn mean_spread(&self, spreads: &[f64]) -> f64 {
-        let whole: f64 = self.by_spread.iter().sum();
-        self.by_spread.iter().zip(spreads).map(|(mass, spread)| mass * spread).sum::<f64>() / whole
     }
 
     /// Covariance of level and delay, pascal second.

@@ -5,21 +5,43 @@ use crate::density::Density;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Grid points for the repeatability.
-const SPREADS: i32 = 12;
+const SPREADS: i32 = 13;
 /// Cells for the level.
-const CELLS: i32 = 120;
+const CELLS: i32 = 90;
+/// Spreads of the first look.
+const COARSE_SPREADS: i32 = 3;
 /// Cells of the first look.
-const COARSE_CELLS: i32 = 60;
+const COARSE_CELLS: i32 = 40;
 
-/// Spreads that are considered for one crossing, pascal: on a logarithmic grid up to well above both the promise and the
-/// scatter seen. `None` without crossings, or for ends that are not finite.
-pub(crate) fn spread_grid(groups: &[&[CrossingInterval]], promised_pa: f64) -> Option<Vec<f64>> {
+/// A spread of single crossings that is considered, and its weight beforehand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Spread {
+    /// Standard deviation, pascal.
+    pub(crate) pa: f64,
+    /// Weight.
+    pub(crate) weight: f64,
+}
+
+/// Spreads that are considered for one crossing, from nearly none up to well above both the promise and the scatter seen.
+/// Beforehand it is most likely about what is promised, and may be anything. Fewer than three crossings say nothing of
+/// their spread: then it is what is promised. `None` without crossings, or for ends that are not finite.
+pub(crate) fn spread_grid(groups: &[&[CrossingInterval]], promised_pa: f64) -> Option<Vec<Spread>> {
+    const FEWEST: usize = 3;
+    /// How well a promise is kept: a standard deviation of the logarithm. Judgement of this project.
+    const KEPT: f64 = 0.25;
+    /// Weight of any other spread.
+    const ANYTHING: f64 = 0.02;
     let widest = |all: &&[CrossingInterval]| all.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
     let narrowest_group = groups.iter().map(widest).fold(f64::INFINITY, f64::min);
     let scatter = groups.iter().map(|all| apart(all)).fold(0.0, f64::max);
-    let scale = promised_pa.max(narrowest_group * 0.05).max(scatter * 0.2);
-    let (least, most) = (scale * 0.1, (scale * 1.5).max(scatter * 1.5));
-    (scale.is_finite() && scale > 0.0).then(|| grid(least, most, SPREADS).collect())
+    let scale = promised_pa.max(narrowest_group * 0.01).max(scatter * 0.1);
+    (scale.is_finite() && scale > 0.0).then_some(())?;
+    if groups.iter().map(|all| all.len()).sum::<usize>() < FEWEST {
+        return Some(vec![Spread { pa: scale.max(scatter), weight: 1.0 }]);
+    }
+    let (least, most) = (scale * 0.15, (scale * 1.5).max(scatter * 1.5));
+    let weight = |pa: f64| ANYTHING + (-0.5 * ((pa / scale).ln() / KEPT).powi(2)).exp();
+    Some(grid(least, most, SPREADS).map(|pa| Spread { pa, weight: weight(pa) }).collect())
 }
 
 /// How far intervals are from having a point in common, pascal.
@@ -43,7 +65,7 @@ pub(crate) struct Table {
 
 impl Table {
     /// Over the levels at which the likelihood is not negligible.
-    pub(crate) fn of(crossings: &[CrossingInterval], promised_pa: f64, spreads: &[f64]) -> Option<Self> {
+    pub(crate) fn of(crossings: &[CrossingInterval], promised_pa: f64, spreads: &[Spread]) -> Option<Self> {
         let finite = |c: &CrossingInterval| {
             c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa
         };
@@ -53,19 +75,15 @@ impl Table {
         let low = crossings.iter().map(|c| c.low_pa).fold(f64::INFINITY, f64::min);
         let high = crossings.iter().map(|c| c.high_pa).fold(f64::NEG_INFINITY, f64::max);
         let widest = crossings.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
-        let (least, most) = (*spreads.first()?, *spreads.last()?);
+        let (least, most) = (spreads.first()?.pa, spreads.last()?.pa);
         let reach = 3.0 * most.min(promised_pa.max(apart(crossings)).max(widest)).max(least) + widest;
         let found = coarse(crossings, (low - reach, high + reach), (least, most));
         let (start_pa, step_pa) = (found.from_pa, (found.to_pa - found.from_pa) / f64::from(CELLS));
-        let row = |spread_pa: &f64| {
-            let ln = |cell| log_likelihood(crossings, start_pa + f64::from(cell) * step_pa, *spread_pa);
+        let row = |spread: &Spread| {
+            let ln = |cell| log_likelihood(crossings, start_pa + f64::from(cell) * step_pa, spread.pa);
             (0..=CELLS).map(|cell| (ln(cell) - found.peak).exp()).collect()
         };
         Some(Self { start_pa, step_pa, rows: spreads.iter().map(row).collect() })
-    }
-
-    pub(crate) const fn rows(&self) -> usize {
-        self.rows.len()
     }
 
     /// Least level.
@@ -78,19 +96,18 @@ impl Table {
         self.start_pa + self.step_pa * f64::from(CELLS)
     }
 
-    /// Posterior of the level, all spreads alike beforehand.
-    pub(crate) fn density(&self) -> Option<Density> {
+    /// Posterior of the level.
+    pub(crate) fn density(&self, spreads: &[Spread]) -> Option<Density> {
         let mut masses = vec![0.0; self.rows.first()?.len()];
-        for row in &self.rows {
-            masses.iter_mut().zip(row).for_each(|(sum, mass)| *sum += mass);
+        for (row, spread) in self.rows.iter().zip(spreads) {
+            masses.iter_mut().zip(row).for_each(|(sum, mass)| *sum += mass * spread.weight);
         }
         Density::new(self.start_pa, self.step_pa, masses)
     }
 
-    /// Mean of the spread.
-    pub(crate) fn mean_spread(&self, spreads: &[f64]) -> f64 {
-        let of_rows = || self.rows.iter().map(|row| row.iter().sum::<f64>());
-        of_rows().zip(spreads).map(|(mass, spread)| mass * spread).sum::<f64>() / of_rows().sum::<f64>()
+    /// Mean of the spread, pascal, by the crossings alone: whatever was promised.
+    pub(crate) fn mean_spread(&self, spreads: &[Spread]) -> f64 {
+        mean_spread(spreads, self.rows.iter().map(|row| row.iter().sum::<f64>()))
     }
 
     /// Multiplies each spread's product by its likelihood at a level, between two cells.
@@ -107,6 +124,16 @@ impl Table {
             *product *= row[cell] + (row[cell + 1] - row[cell]) * share;
         }
     }
+}
+
+/// Mean of spreads that have these masses, pascal.
+pub(crate) fn mean_spread(spreads: &[Spread], masses: impl Iterator<Item = f64>) -> f64 {
+    let (mut whole, mut weighted) = (0.0, 0.0);
+    for (spread, mass) in spreads.iter().zip(masses) {
+        whole += mass;
+        weighted += mass * spread.pa;
+    }
+    weighted / whole
 }
 
 /// Where on the level the likelihood is, and how high.
@@ -126,7 +153,7 @@ fn coarse(
     let step = (high_pa - low_pa) / f64::from(COARSE_CELLS);
     let best = |cell: i32| {
         let level_pa = low_pa + f64::from(cell) * step;
-        let all = grid(least, most.max(least * 1.001), SPREADS / 2)
+        let all = grid(least, most.max(least * 1.001), COARSE_SPREADS)
             .map(|spread_pa| log_likelihood(crossings, level_pa, spread_pa));
         all.fold(f64::MIN, f64::max)
     };

@@ -25,7 +25,7 @@ pub use mark::{Mark, Segment, Thrown};
 pub use motion::{Motion, Way};
 pub use record::{FORMAT, PositionRecord, Record, Software, TraceRecord, VERSION};
 pub use task::{
-    AirSavingTask, Drive, LeakTask, LoadedSheets, PlannedStep, PositionPlan, ResponseTask, StepTask,
+    AirSavingTask, Cycles, Drive, LeakTask, LoadedSheets, PlannedStep, PositionPlan, ResponseTask, StepTask,
     SwitchPointsTask, Task,
 };
 pub use trace::{Trace, TraceError};

@@ -71,29 +71,54 @@ pub struct SwitchPointsTask {
     pub valve: bool,
     /// Whether the window is left once at full vent, which shows the output's delay.
     pub fast_fall: bool,
-    /// How many of the last cycles rise through a throttle instead: at two rates a level shows without the output's delay.
+    /// How many of the cycles rise through a throttle instead: at two rates a level shows without the output's delay.
     #[serde(default)]
     pub slow_rising: u16,
-    /// How many of the last cycles fall through a throttle instead.
+    /// How many of the cycles fall through a throttle instead.
     #[serde(default)]
     pub slow_falling: u16,
 }
 
+/// Cycles that follow each other, from 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Cycles {
+    first: u16,
+    count: u16,
+}
+
+impl Cycles {
+    /// Whether a cycle is one of them.
+    pub const fn contains(self, cycle: u16) -> bool {
+        cycle >= self.first && cycle < self.first + self.count
+    }
+
+    /// How many.
+    pub const fn count(self) -> u16 {
+        self.count
+    }
+}
+
 impl SwitchPointsTask {
-    /// First cycle that is throttled in a direction where the others are not; beyond all cycles if none is.
-    pub const fn slow_from(&self, rising: bool) -> u16 {
-        self.cycles + 1 - if rising { self.slow_rising } else { self.slow_falling }
+    /// Cycles that are throttled in a direction where the others are not: in the middle of all, so that a drift moves both alike.
+    pub const fn slow(&self, rising: bool) -> Cycles {
+        let count = if rising { self.slow_rising } else { self.slow_falling };
+        Cycles { first: (self.cycles - count) / 2 + 1, count }
     }
 
     /// How the air moves in one cycle, from 1, in a direction.
     pub const fn motion(&self, rising: bool, cycle: u16) -> Motion {
-        if cycle >= self.slow_from(rising) {
+        if self.slow(rising).contains(cycle) {
             Motion::Throttled
         } else if rising {
             self.rising
         } else {
             self.falling
         }
+    }
+
+    /// Whether the rig falls at full vent between the ramps.
+    pub const fn falls_fast(&self) -> bool {
+        matches!(self.falling, Motion::FullFlow)
     }
 
     /// Whether the crossings of a direction are at two rates, so that they show the output's delay.

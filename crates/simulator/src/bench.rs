@@ -1,12 +1,13 @@
 //! The simulated bench: air, reference, devices and faults, advanced on one grid of time.
 
-use crate::air::{Gas, Nozzle, Openings, Plant};
+use crate::air::{Gas, Openings, Plant};
 use crate::device::Device;
 use crate::hand::Hand;
 use crate::lines::Lines;
 use crate::noise::Noise;
 use crate::reference::FirstOrder;
 use crate::truth::{Effect, Fault, Trigger, Truth};
+use crate::wiring::{Wiring, plant, safe_words, units};
 use tripbench_quantity::Quantity;
 use tripbench_rig::{OutputName, RigSheet};
 
@@ -47,6 +48,7 @@ pub struct SimulatedBench {
     pub(crate) rig: RigSheet,
     pub(crate) truth: Truth,
     pub(crate) plant: Plant,
+    wiring: Wiring,
     gas: Gas,
     level_pa: f64,
     /// Grid steps taken.
@@ -89,6 +91,7 @@ impl SimulatedBench {
         let gas = plant.at_ambient();
         Self {
             rig: rig.clone(),
+            wiring: Wiring::of(rig),
             plant,
             gas,
             level_pa: 0.0,
@@ -163,7 +166,7 @@ impl SimulatedBench {
         self.reference_before_pa = self.reference.output();
         let moved = self.reference.advance(self.level_pa, STEP_S) - self.reference_before_pa;
         self.risen = (self.risen + moved / LOOP_PA).clamp(0.0, 1.0);
-        let power = self.is_on(OutputName::DevicePower).unwrap_or(true);
+        let power = self.is_on(self.wiring.power).unwrap_or(true);
         for device in &mut self.devices {
             let level = if device.plugged || self.open_hoses == 0.0 { self.level_pa } else { 0.0 };
             device.advance(from_s, level, STEP_S, power);
@@ -192,14 +195,13 @@ impl SimulatedBench {
     }
 
     /// What an output's valve does, its delay included.
-    fn is_on(&self, name: OutputName) -> Option<bool> {
-        self.acting(name).map(|word| word != 0)
+    fn is_on(&self, output: Option<usize>) -> Option<bool> {
+        self.acting(output).map(|word| word != 0)
     }
 
     /// The word that an output acts by, the valve's delay included.
-    fn acting(&self, name: OutputName) -> Option<u16> {
-        let index = self.rig.outputs.iter().position(|output| output.name == name)?;
-        let driven = self.outputs[index];
+    fn acting(&self, output: Option<usize>) -> Option<u16> {
+        let driven = self.outputs[output?];
         let jitter_s = self.truth.air.valve_jitter.si();
         let later_s =
             if jitter_s > 0.0 { jitter_s * self.valve_noise.even(moment(driven.since_s)) } else { 0.0 };
@@ -208,6 +210,9 @@ impl SimulatedBench {
 
     /// Whether a device that was given the valve holds it open: by its line, the valve's delay included.
     fn handed_over(&self) -> bool {
+        if !self.wiring.hands_over {
+            return false;
+        }
         let seen_s = self.time_s() - self.truth.air.valve_delay.si();
         let handed = self.rig.outputs.iter().zip(&self.outputs);
         let handed =
@@ -223,8 +228,8 @@ impl SimulatedBench {
 
     /// Level that the regulator keeps, pascal; none without a regulator.
     fn set_point_pa(&self) -> Option<f64> {
-        let word = self.acting(OutputName::Regulator)?;
-        let output = self.rig.outputs.iter().find(|output| output.name == OutputName::Regulator)?;
+        let word = self.acting(self.wiring.regulator)?;
+        let output = self.rig.outputs.get(self.wiring.regulator?)?;
         let scale = output.scale.as_ref()?;
         let share = (f64::from(word) - scale.counts[0]) / (scale.counts[1] - scale.counts[0]);
         let [low, high] = scale.values.map(Quantity::si);
@@ -232,17 +237,18 @@ impl SimulatedBench {
     }
 
     fn openings(&mut self, now_s: f64) -> Openings {
-        let share = |name| f64::from(u8::from(self.is_on(name).unwrap_or(false)));
+        let wiring = self.wiring;
+        let share = |output| f64::from(u8::from(self.is_on(output).unwrap_or(false)));
         let pressure =
             if now_s >= self.air_back_s { self.truth.air.pressure.si() } else { self.air_pressure_pa };
         let evacuate = self
             .evacuate_stuck
-            .unwrap_or_else(|| self.is_on(OutputName::Evacuate).unwrap_or(false) || self.handed_over());
+            .unwrap_or_else(|| self.is_on(wiring.evacuate).unwrap_or(false) || self.handed_over());
         Openings {
             evacuate: f64::from(u8::from(evacuate)),
-            evacuate_fine: share(OutputName::EvacuateFine),
-            bleed: share(OutputName::Bleed),
-            vent: if self.vent_stuck_shut { 0.0 } else { share(OutputName::Vent) },
+            evacuate_fine: share(wiring.evacuate_fine),
+            bleed: share(wiring.bleed),
+            vent: if self.vent_stuck_shut { 0.0 } else { share(wiring.vent) },
             pump: (pressure / self.truth.air.full_strength.si()).min(1.0),
             open_hoses: self.open_hoses,
             hand: self.hand.grip(now_s),
@@ -350,55 +356,4 @@ impl SimulatedBench {
 )]
 const fn moment(at_s: f64) -> u64 {
     (at_s * 1e9) as u64
-}
-
-/// Units that the rig sheet speaks of.
-fn units(rig: &RigSheet) -> Vec<u8> {
-    let own = *rig.link.unit;
-    let plan = rig.read_plan();
-    let mut units: Vec<u8> = plan.reads.iter().map(|read| read.unit.unwrap_or(own)).chain([own]).collect();
-    units.sort_unstable();
-    units.dedup();
-    units
-}
-
-/// Words of all outputs when the module is left alone.
-fn safe_words(rig: &RigSheet) -> Vec<u16> {
-    let word = |output: &tripbench_rig::Output| {
-        let Some(scale) = output.scale.filter(|_| output.name == OutputName::Regulator) else {
-            return u16::from(*output.safe);
-        };
-        let [low, high] = scale.values.map(Quantity::si);
-        let counts = scale.counts[0] - low * (scale.counts[1] - scale.counts[0]) / (high - low);
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to the register"
-        )]
-        let word = counts.round().clamp(0.0, 65_535.0) as u16;
-        word
-    };
-    rig.outputs.iter().map(word).collect()
-}
-
-fn plant(rig: &RigSheet, truth: &Truth) -> Plant {
-    let (manifold, ambient_pa) = (&rig.manifold, 101_325.0);
-    let volume_m3 = manifold.volume.si();
-    let ambient_k = truth.air.temperature.si();
-    let nozzle = |seconds: f64| Plant::nozzle_for(ambient_pa, volume_m3, 50e3 / seconds);
-    let fine = manifold.evacuate_fine.as_ref().map_or(manifold.evacuate.si() * 10.0, |time| time.si());
-    Plant {
-        volume_m3,
-        ambient_pa,
-        ambient_k,
-        ultimate_pa: truth.air.ultimate.si(),
-        evacuate_s: manifold.evacuate.si(),
-        evacuate_fine_s: fine,
-        bleed: nozzle(manifold.bleed.as_ref().map_or(8.0, |time| time.si())),
-        vent: nozzle(manifold.vent.si()),
-        leak: Plant::nozzle_for(ambient_pa, volume_m3, truth.air.leak.si()),
-        // A hose of 4 mm bore and about a metre: common practice, no source.
-        hose: Nozzle { conductance: 1e-8, critical_ratio: 0.3 },
-        wall_w_per_k: Plant::wall_for(volume_m3, ambient_k, manifold.thermal.si()),
-    }
 }

@@ -16,6 +16,7 @@ mod rtu;
 mod rtu_server;
 mod server;
 mod truth;
+mod wiring;
 
 pub use air::{Nozzle, nozzle_mass_flow};
 pub use bench::SimulatedBench;

@@ -65,7 +65,7 @@ fn one(ready: &Ready, task: &SwitchPointsTask, rising: bool, devices: u32) -> (f
 fn two_rate_bound(level: &Check, task: &SwitchPointsTask, rising: bool, spread_pa: f64) -> f64 {
     let group = |slow: bool| {
         let mine: Vec<_> =
-            level.crossings.iter().filter(|one| (one.cycle >= task.slow_from(rising)) == slow).collect();
+            level.crossings.iter().filter(|one| task.slow(rising).contains(one.cycle) == slow).collect();
         let average = |values: Vec<f64>| mean(&values).unwrap_or(f64::NAN);
         let width = average(mine.iter().map(|one| one.high_pa - one.low_pa).collect());
         let rate = average(mine.iter().map(|one| one.rate_pa_per_s.abs()).collect());

@@ -53,13 +53,14 @@ fn one(count: u16, share: f64, devices: u32) -> (f64, f64, f64) {
     let cell = Cell {
         name: "spread",
         lag_s: [2e-3, 0.0],
-        noise_pa: 2.0,
+        noise_pa: 1.0,
         drift_pa: 0.0,
         hysteresis_pa: 0.0,
         calibration_pa: 0.02,
         response_s: 1e-6,
         repeatability_pa: 2.0 * spread_pa,
         cycles: count,
+        way: Some("full-flow"),
         ..Cell::BASE
     };
     let ready = Ready::new(cell);
@@ -69,7 +70,7 @@ fn one(count: u16, share: f64, devices: u32) -> (f64, f64, f64) {
             |within| NOMINAL_PA.map(|level| level + within(-500.0, 500.0)),
             |bench| {
                 let reference = &mut bench.truth.reference;
-                *reference = ReferenceTruth { lag_s: 2e-3, noise_pa: 2.0, ..ReferenceTruth::default() };
+                *reference = ReferenceTruth { lag_s: 2e-3, noise_pa: 1.0, ..ReferenceTruth::default() };
                 bench.truth.devices[0].repeatability_pa = spread_pa;
                 (bench.truth.devices[0].delay_on_s, bench.truth.devices[0].delay_off_s) = (0.0, 0.0);
             },

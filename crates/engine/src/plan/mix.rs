@@ -15,7 +15,7 @@ use tripbench_rig::{Air, OutputName};
 pub(super) struct Ramps {
     pub(super) rising: Motion,
     pub(super) falling: Motion,
-    /// How many of the last cycles are throttled instead.
+    /// How many of the cycles are throttled instead.
     pub(super) slow_rising: u16,
     pub(super) slow_falling: u16,
 }

@@ -10,6 +10,8 @@ use tripbench_record::{Motion, StepTask, SwitchPointsTask, Way};
 use tripbench_rig::{Air, OutputName};
 use tripbench_sheet::{At, Finding, Place, Wording};
 
+/// What the window has beyond every level at the least, pascal: a device that is off by so much is still measured.
+const LEAST_MARGIN_PA: f64 = 1_000.0;
 /// What is read below a level of a fast fall before the vent valve shuts, seconds.
 const FAST_FITTED_S: f64 = 0.04;
 /// Share of the time under vacuum that a plan uses of what the interlock allows.
@@ -68,7 +70,7 @@ impl Planner<'_> {
         };
         let cycle_s = |cycle: u16| {
             let (up, down) = (task.motion(true, cycle), task.motion(false, cycle));
-            let rise = match expected.as_ref().filter(|_| cycle >= task.slow_from(true)) {
+            let rise = match expected.as_ref().filter(|_| task.slow(true).contains(cycle)) {
                 Some(expected) => self.ramp_time(up, (bottom, top), expected),
                 None => self.motion_time(up, (bottom, top)),
             };
@@ -268,11 +270,14 @@ impl Planner<'_> {
         let Ramps { rising, falling, slow_falling, .. } = ramps;
         let Some(expected) = expected else { return [None, None] };
         let delay_s = self.response_s();
+        // A local curve reaches so far beyond a crossing, and a few scans more.
+        let scan_s = self.sheets.rig.scan_time().si();
+        let fitted_s = (20.0 * scan_s).clamp(0.08, 0.4) + 4.0 * scan_s;
         let margin = |motion: (Motion, bool), level: VacuumLevel| {
             let rate = motion_rate(&self.sheets.rig, self.reached(), motion, level).si();
             // Where some falls are fast and some slow, the fast ones are fitted by what is before the level.
-            let fitted_s = if slow_falling > 0 && !motion.1 { FAST_FITTED_S } else { 0.25 };
-            LevelDifference::new((rate * (fitted_s + delay_s)).max(1_500.0))
+            let fitted_s = if slow_falling > 0 && !motion.1 { FAST_FITTED_S } else { fitted_s };
+            LevelDifference::new((rate * (fitted_s + delay_s)).max(LEAST_MARGIN_PA))
         };
         let top = deepest(expected);
         let least = expected.off.low;
