@@ -275,6 +275,7 @@ pub fn header(task: &Task) -> RunHeader {
         simulated: true,
         warnings: Vec::new(),
         abilities: Vec::new(),
+        again: None,
         operators: Vec::new(),
         sheets: Vec::new(),
         steps: task.steps.clone(),

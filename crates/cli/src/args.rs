@@ -42,6 +42,8 @@ pub(crate) enum Command {
     Simulate(SimulateOptions),
     /// Write the report of a stored run again; closes a journal that was left open
     Report(FolderOptions),
+    /// Show how a figure of a stored run was found: crossings, budget, decision, and what would decide it
+    Explain(ExplainOptions),
     /// Judge a stored run again from its raw trace, and say whether the stored checks are the same
     Rejudge(RejudgeOptions),
     /// Print the JSON Schema of a kind of sheet, or of the record
@@ -129,6 +131,13 @@ pub(crate) struct WhatOptions {
     pub(crate) devices: DeviceOptions,
     #[command(flatten)]
     pub(crate) output: OutputOptions,
+    /// Test the device at a position again that was left undecided, with as many ramps as would decide it; sheets and serial
+    /// number are those of that run
+    #[arg(long, value_name = "POSITION", conflicts_with_all = ["words", "serial", "no_serial", "site", "rig", "device_type", "settings", "no_settings", "script"])]
+    pub(crate) again: Option<u8>,
+    /// With --again: folder of the run that left it undecided; otherwise the latest in out/
+    #[arg(long, value_name = "DIR", requires = "again")]
+    pub(crate) of: Option<PathBuf>,
 }
 
 #[derive(Debug, ClapArgs)]
@@ -170,6 +179,17 @@ pub(crate) struct FolderOptions {
     /// Folder of a run, with record.json and trace.csv, or with a journal
     #[arg(value_name = "DIR")]
     pub(crate) folder: PathBuf,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct ExplainOptions {
+    /// Folder of a run, or its record.json
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+    /// Which checks: a quantity such as switch-point, a position and a quantity such as 2/switch-point, or a position; all
+    /// if none is named
+    #[arg(value_name = "CHECK")]
+    pub(crate) check: Option<String>,
 }
 
 #[derive(Debug, ClapArgs)]

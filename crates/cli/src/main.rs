@@ -4,6 +4,7 @@
 
 mod args;
 mod exit;
+mod explain;
 mod identity;
 mod load;
 mod output;
@@ -30,6 +31,7 @@ fn main() -> ExitCode {
         args::Command::Rig(args::RigCommand::Check(options)) => run::rig_check(&options),
         args::Command::Simulate(options) => simulate::simulate(&options),
         args::Command::Report(options) => report::report(&options),
+        args::Command::Explain(options) => explain::explain(&options),
         args::Command::Rejudge(options) => rejudge::rejudge(&options),
         args::Command::Schema(options) => schema::schema(&options),
     };

@@ -104,11 +104,12 @@ pub(crate) fn stored(folder: &Path) -> Result<(Record, Trace)> {
 
 /// The sheets that a record carries.
 pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
-    let loaded = loaded(record)?;
+    let loaded = loaded(record, false)?;
     loaded.sheets.context("the sheets in the record are not whole")
 }
 
-fn loaded(record: &Record) -> Result<Loaded> {
+/// Everything that the record holds of its sheets, with the script or without.
+pub(crate) fn loaded(record: &Record, with_script: bool) -> Result<Loaded> {
     let source = |role| {
         let copy = record.header.sheets.iter().find(|sheet| sheet.role == role)?;
         Some(Source::new(format!("{} in the record", copy.file), copy.text.clone()))
@@ -118,7 +119,7 @@ fn loaded(record: &Record) -> Result<Loaded> {
         rig: source(SheetRole::Rig),
         device_type: source(SheetRole::Type),
         settings: source(SheetRole::Settings),
-        script: None,
+        script: source(SheetRole::Script).filter(|_| with_script),
     };
     let findings = Findings::new();
     let loaded = load::load(&texts, &findings);

@@ -1,6 +1,6 @@
 //! `run`, `rehearse` and `demo`: one path from sheets to a record.
 
-use crate::args::{DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions};
+use crate::args::{DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions, WhatOptions};
 use crate::exit::Exit;
 use crate::load::{self, Loaded};
 
@@ -18,6 +18,7 @@ use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
+mod again;
 mod demo;
 mod live;
 mod rig_check;
@@ -34,12 +35,7 @@ pub(crate) struct Prepared {
 
 /// `tripbench run`.
 pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
-    let Some((loaded, serials)) = load_all(&options.what.sheets, &options.what.devices)? else {
-        return Ok(Exit::Usage);
-    };
-    let Some(prepared) = prepare(&loaded, &options.what.devices, &serials, &options.what.output)? else {
-        return Ok(Exit::Usage);
-    };
+    let Some(prepared) = prepared(&options.what, &options.what.devices)? else { return Ok(Exit::Usage) };
     say::note(say::CAUTIONS);
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (record, trace) = live::run(&prepared, show)?;
@@ -50,10 +46,7 @@ pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
 pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     let mut devices = options.what.devices.clone();
     devices.no_serial |= devices.serial.is_empty() && devices.words.len() < 2;
-    let Some((loaded, serials)) = load_all(&options.what.sheets, &devices)? else { return Ok(Exit::Usage) };
-    let Some(mut prepared) = prepare(&loaded, &devices, &serials, &options.what.output)? else {
-        return Ok(Exit::Usage);
-    };
+    let Some(mut prepared) = prepared(&options.what, &devices)? else { return Ok(Exit::Usage) };
     prepared.header.simulated = true;
     let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
     let started = ZonedDateTime::now();
@@ -67,6 +60,18 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
         prepared.task.predicted().si()
     ));
     finish(&prepared, &record, &trace, options.what.output.json, options.what.output.json)
+}
+
+/// What is to be run, from the command line or from an earlier run.
+fn prepared(what: &WhatOptions, devices: &DeviceOptions) -> Result<Option<Prepared>> {
+    if let Some(position) = what.again {
+        return again::prepare(position, what);
+    }
+    let Some((loaded, serials)) = load_all(&what.sheets, devices)? else { return Ok(None) };
+    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let stamp = ZonedDateTime::now().strftime("%Y%m%d-%H%M%S").to_string();
+    let positions = identity::positions(devices, &serials, &sheets.rig, &stamp)?;
+    prepare(&loaded, positions, &devices.operator, &what.output)
 }
 
 /// Sheets, and the serial numbers among the words of the command line.
@@ -93,15 +98,11 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
 /// The plan and the folder; `None` after findings were shown.
 fn prepare(
     loaded: &Loaded,
-    devices: &DeviceOptions,
-    serials: &[String],
+    positions: Vec<PositionPlan>,
+    operators: &[String],
     output: &OutputOptions,
 ) -> Result<Option<Prepared>> {
-    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
-    let now = ZonedDateTime::now();
-    let stamp = now.strftime("%Y-%m-%d-%H%M%S").to_string();
-    let positions =
-        identity::positions(devices, serials, &sheets.rig, &now.strftime("%Y%m%d-%H%M%S").to_string())?;
+    let stamp = ZonedDateTime::now().strftime("%Y-%m-%d-%H%M%S").to_string();
     let findings = Findings::new();
     let task = load::task(loaded, positions, &findings);
     if load::show(findings) {
@@ -110,7 +111,7 @@ fn prepare(
     let task = task.context("the run can not be planned")?;
     let warnings = calibration(&task)?;
     let folder = output::folder(output.out.as_ref(), &stamp)?;
-    let header = header(&task, loaded, &devices.operator, warnings);
+    let header = header(&task, loaded, operators, warnings);
     introduce(&task, loaded);
     Ok(Some(Prepared { task, header, folder }))
 }
@@ -127,6 +128,7 @@ fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<Stri
         simulated: false,
         warnings,
         abilities: Vec::new(),
+        again: None,
         operators: operators.to_vec(),
         sheets: loaded.copies.clone(),
         steps: task.steps.clone(),

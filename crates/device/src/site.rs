@@ -12,6 +12,8 @@ words! {
         GuardBand = "guard-band",
         /// Pass inside, fail outside the limits; the uncertainty is shown but not subtracted.
         Simple = "simple",
+        /// Pass and fail only where the risk that it is wrong is at most the share in `highest_risk`.
+        HighestRisk = "highest-risk",
     }
 }
 
@@ -57,6 +59,11 @@ pub struct SiteSheet {
     pub altitude: Length,
     /// Decision rule.
     pub decision: DecisionRule,
+    /// Highest risk of a wrong pass or fail, a share, for the rule of that name.
+    pub highest_risk: f64,
+    /// Standard deviation of the site's devices around nominal as a share of half the tolerance, where it is known; that
+    /// rule then counts it.
+    pub process_spread: Option<f64>,
     /// What happens when the reference's calibration has expired.
     pub expired_calibration: ExpiredCalibration,
     /// Waiting limits.
@@ -66,6 +73,9 @@ pub struct SiteSheet {
     /// More cautions to show.
     pub cautions: Option<Text>,
 }
+
+/// Share of wrong decisions that a guard band of U allows (ILAC-G8:09/2019).
+const HIGHEST_RISK: f64 = 0.025;
 
 /// Paths of default sheets, relative to the site sheet.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -90,7 +100,17 @@ impl SiteSheet {
         let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Length::ZERO);
         let altitude =
             reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
-        let decision = reader.or("decision", "guard-band or simple", DecisionRule::GuardBand);
+        let decision = reader.or("decision", "guard-band, simple or highest-risk", DecisionRule::GuardBand);
+        let risk = reader.or(
+            "highest_risk",
+            "for highest-risk: largest share of wrong passes or fails, such as 0.025",
+            HIGHEST_RISK,
+        );
+        let risk = reader.tested(risk, "0.0001 to 0.5", |risk: &f64| (1e-4..=0.5).contains(risk));
+        let process = reader.optional::<f64>(
+            "process_spread",
+            "for highest-risk: standard deviation of the devices around nominal, as a share of half the tolerance",
+        );
         let expired = reader.or("expired_calibration", "refuse or warn", ExpiredCalibration::Refuse);
         let waiting =
             reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
@@ -100,6 +120,12 @@ impl SiteSheet {
             Defaults::read,
         );
         let cautions = reader.optional("cautions", "more cautions to show");
+        let process = match process? {
+            Some(at) => {
+                Some(reader.tested(Some(at), "0.01 to 10", |share: &f64| (0.01..=10.0).contains(share))?)
+            }
+            None => None,
+        };
         let sign = match sign?.value {
             SignWord::Vacuum => SignConvention::Vacuum,
             SignWord::Gauge => SignConvention::Gauge,
@@ -110,6 +136,8 @@ impl SiteSheet {
             style: LevelStyle { unit: unit?.value, sign },
             altitude: altitude?.value,
             decision: decision?.value,
+            highest_risk: risk?.value,
+            process_spread: process.map(|at| at.value),
             expired_calibration: expired?.value,
             waiting: waiting?.unwrap_or_default(),
             defaults: defaults?.unwrap_or_default(),
@@ -138,6 +166,8 @@ impl Default for SiteSheet {
             style: LevelStyle::default(),
             altitude: Length::ZERO,
             decision: DecisionRule::GuardBand,
+            highest_risk: HIGHEST_RISK,
+            process_spread: None,
             expired_calibration: ExpiredCalibration::Refuse,
             waiting: Waiting::default(),
             defaults: Defaults::default(),

@@ -161,6 +161,17 @@ const VARIANTS: &[Variant<ScriptStep>] = &[
 ];
 
 impl Script {
+    /// The same script with so many ramps in every step that has ramps.
+    #[must_use]
+    pub fn with_ramps(mut self, ramps: u16) -> Self {
+        for step in &mut self.steps {
+            if let StepKind::SwitchPoints { cycles, .. } = &mut step.kind {
+                *cycles = ramps;
+            }
+        }
+        self
+    }
+
     /// Reads a script.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let header = Header::read(reader);

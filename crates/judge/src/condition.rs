@@ -4,7 +4,7 @@ use crate::channel::{Channels, marks_of, zero_before};
 use tripbench_device::DecisionRule;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, conformance_probability, decide,
-    fit_line,
+    fit_line, to_decide,
 };
 use tripbench_record::{
     Check, CheckVerdict, LeakTask, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, Task,
@@ -15,6 +15,10 @@ pub(crate) fn acceptance(task: &Task) -> Acceptance {
     match task.sheets.site.decision {
         DecisionRule::GuardBand => Acceptance::GuardBand,
         DecisionRule::Simple => Acceptance::Simple,
+        DecisionRule::HighestRisk => Acceptance::HighestRisk {
+            risk: task.sheets.site.highest_risk,
+            process: task.sheets.site.process_spread,
+        },
     }
 }
 
@@ -42,6 +46,8 @@ pub(crate) fn judged(
         (Some(Outcome::Pass), Role::Required | Role::Informative) => CheckVerdict::Pass,
         (Some(Outcome::Fail), Role::Required | Role::Informative) => CheckVerdict::Fail,
     };
+    let open = limits.filter(|_| check.verdict == CheckVerdict::Undecided);
+    check.to_decide = open.and_then(|limits| to_decide(result, limits));
     check
 }
 

@@ -5,8 +5,8 @@ use crate::condition::{acceptance, judged};
 use crate::level::{Crossings, promised_spread_pa};
 use crate::result::{Level, delay_prior, level};
 use tripbench_device::LevelLimits;
-use tripbench_measure::{Acceptance, Limits};
-use tripbench_record::{Check, CheckVerdict, CrossingRecord, LimitsRecord};
+use tripbench_measure::{Acceptance, Limits, ramps_to_decide};
+use tripbench_record::{Check, CheckVerdict, CrossingRecord, LimitsRecord, StepTask, Task};
 
 /// Limits of a level as `measure` has them.
 pub(crate) fn limits_of(limits: LevelLimits) -> Limits {
@@ -30,6 +30,7 @@ pub(crate) fn level_check(
     }
     if let (Some(level), Some(limits)) = (&level, limits) {
         every_crossing(channels, &mut check, level, limits);
+        more_ramps(channels.task, &mut check, level);
     }
     (check, level)
 }
@@ -40,7 +41,7 @@ fn every_crossing(channels: &Channels<'_>, check: &mut Check, level: &Level, lim
     /// Of a spread that is promised as a standard deviation.
     const FARTHEST: f64 = 3.0;
     let w = match acceptance(channels.task) {
-        Acceptance::GuardBand => level.result.expanded_uncertainty,
+        Acceptance::GuardBand | Acceptance::HighestRisk { .. } => level.result.expanded_uncertainty,
         Acceptance::Simple => 0.0,
     };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
@@ -63,4 +64,17 @@ fn every_crossing(channels: &Channels<'_>, check: &mut Check, level: &Level, lim
         check.verdict = CheckVerdict::Undecided;
         check.remark = Some(format!("{near} of {} crossings lie too near a limit", check.crossings.len()));
     }
+}
+
+/// How many ramps would decide a level that U left open, and how long a run with them takes.
+fn more_ramps(task: &Task, check: &mut Check, level: &Level) {
+    let Some(needed) = check.to_decide.as_mut() else { return };
+    let step = task.steps.get(usize::from(check.step));
+    let Some(StepTask::SwitchPoints(ramps)) = step.map(|step| &step.task) else { return };
+    let Some(wanted) = needed.expanded_uncertainty else { return };
+    needed.ramps = ramps_to_decide(&level.result, wanted, ramps.cycles);
+    needed.takes_s = needed.ramps.zip(step).map(|(more, step)| {
+        let longer = f64::from(more) / f64::from(ramps.cycles.max(1)) - 1.0;
+        task.predicted().si() + step.predicted.si() * longer
+    });
 }

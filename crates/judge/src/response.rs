@@ -213,13 +213,21 @@ pub(crate) fn delay(
     let lag = &rig.reference.lag;
     let leverage = curve.slope_pa_per_s(t_s) / away;
     let contributions = vec![
-        Contribution::rectangular("edge", edge.width_s() / 2.0 * leverage.abs()),
-        Contribution::rectangular("lag of the reference", lag.uncertainty.si()),
-        Contribution::rectangular("age of a conversion", rig.module.converter.si() / 2.0),
-        Contribution::normal("level at the slow rate", slow.uncertainty_pa / away.abs()),
+        Contribution::rectangular("edge", edge.width_s() / 2.0 * leverage.abs())
+            .of("this run")
+            .through("s", leverage),
+        Contribution::rectangular("lag of the reference", lag.uncertainty.si()).of("rig sheet"),
+        Contribution::rectangular("age of a conversion", rig.module.converter.si() / 2.0).of("rig sheet"),
+        Contribution::normal("level at the slow rate", slow.uncertainty_pa / away.abs())
+            .of("this run")
+            .through("Pa", 1.0 / away),
         // What one crossing scatters by is no delay; judged by itself it is repeatability.
-        Contribution::normal("scatter of one crossing", slow.scatter_pa / away.abs()),
-        Contribution::normal("scatter of the fit", curve.level_uncertainty_pa(t_s) / away.abs()),
+        Contribution::normal("scatter of one crossing", slow.scatter_pa / away.abs())
+            .of("this run")
+            .through("Pa", 1.0 / away),
+        Contribution::normal("scatter of the fit", curve.level_uncertainty_pa(t_s) / away.abs())
+            .of("this run")
+            .through("Pa", 1.0 / away),
     ];
     let resolution_s = channels.resolution_pa() / away.abs();
     combine(net_s + lag.value.si(), resolution_s, contributions).ok()

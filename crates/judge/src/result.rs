@@ -41,7 +41,7 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
     let (random, per_delay_pa_per_s, mut contributions) =
         if let Some(at_rates) = posterior_at_rates(&groups, promised, prior) {
             let name = "crossings at two rates: edge interval, repeatability, scatter of the fit, delay, lag";
-            let crossings = Contribution::intervals(name, &at_rates.level.density, count);
+            let crossings = Contribution::intervals(name, &at_rates.level.density, count).of(RUN);
             (at_rates.level, at_rates.level_per_delay, vec![crossings])
         } else {
             let random = posterior(&found.intervals, promised)?;
@@ -52,17 +52,22 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
                     "crossings: edge interval, repeatability, scatter of the fit",
                     &random.density,
                     count,
-                ),
-                Contribution::rectangular(DELAY, slope * prior.half_widths_s[0]),
-                Contribution::rectangular(LAG, slope * prior.half_widths_s[1]),
+                )
+                .of(RUN),
+                Contribution::rectangular(DELAY, slope * prior.half_widths_s[0])
+                    .of("type and settings sheet")
+                    .through("s", slope),
+                Contribution::rectangular(LAG, slope * prior.half_widths_s[1])
+                    .of("rig sheet")
+                    .through("s", slope),
             ];
             (random, -slope, contributions)
         };
     contributions.extend([
-        Contribution::normal("calibration of the reference", calibration_pa(task)),
-        Contribution::rectangular("zero drift of the reference", reference.drift.si()),
-        Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
-        Contribution::normal("zero reading", zero.uncertainty_pa),
+        Contribution::normal("calibration of the reference", calibration_pa(task)).of(&certificate(task)),
+        Contribution::rectangular("zero drift of the reference", reference.drift.si()).of("rig sheet"),
+        Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
+        Contribution::normal("zero reading", zero.uncertainty_pa).of(RUN),
     ]);
     let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
     let at_s = found.mean_time_s(None)?;
@@ -71,6 +76,13 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
 
 const DELAY: &str = "delay of the device";
 const LAG: &str = "lag of the reference, and age of a conversion";
+
+/// What scatter of this run is from.
+const RUN: &str = "this run";
+
+fn certificate(task: &Task) -> String {
+    format!("certificate {}", task.sheets.rig.reference.calibration.certificate.value)
+}
 
 fn calibration_pa(task: &Task) -> f64 {
     let calibration = &task.sheets.rig.reference.calibration;
@@ -90,27 +102,37 @@ pub(crate) fn hysteresis(
     let prior = delay_prior(task);
     let share = (value / on.result.value).abs().min(1.0);
     let mut contributions = vec![
-        Contribution::intervals("crossings of the switch point", &on.random.density, on.count),
-        Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count),
-        Contribution::normal("gain of the reference", calibration_pa(task) * share),
-        Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si()),
-        Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si()),
+        Contribution::intervals("crossings of the switch point", &on.random.density, on.count).of(RUN),
+        Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count)
+            .of(RUN),
+        Contribution::normal("gain of the reference", calibration_pa(task) * share)
+            .of(&certificate(task))
+            .through("Pa", share),
+        Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si())
+            .of("rig sheet"),
+        Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si())
+            .of("rig sheet"),
         Contribution::rectangular(
             "zero drift of the reference between the levels",
             drift_pa(task, zero, [on.at_s, off.at_s]),
-        ),
+        )
+        .of("rig sheet"),
     ];
     for (level, name) in [(on, "delay of the device, rising"), (off, "delay of the device, falling")] {
         if !level.at_rates {
-            contributions
-                .push(Contribution::rectangular(name, level.per_delay_pa_per_s * prior.half_widths_s[0]));
+            contributions.push(
+                Contribution::rectangular(name, level.per_delay_pa_per_s * prior.half_widths_s[0])
+                    .of("type and settings sheet")
+                    .through("s", level.per_delay_pa_per_s),
+            );
         }
     }
     // The lag is one and the same: levels at two rates hold their own share of it already.
     let whole = (on.per_delay_pa_per_s - off.per_delay_pa_per_s).powi(2);
     let held = [on, off].map(|level| if level.at_rates { level.per_delay_pa_per_s.powi(2) } else { 0.0 });
     let left = (whole - held[0] - held[1]).max(0.0).sqrt();
-    contributions.push(Contribution::rectangular(LAG, left * prior.half_widths_s[1]));
+    let lag = Contribution::rectangular(LAG, left * prior.half_widths_s[1]);
+    contributions.push(lag.of("rig sheet").through("s", left));
     combine(value, channels.resolution_pa(), contributions).ok()
 }
 
@@ -140,11 +162,18 @@ pub(crate) fn delay_at_rates(
     let lag = &task.sheets.rig.reference.lag;
     let times = [found.mean_time_s(Some(true))?, found.mean_time_s(Some(false))?];
     let contributions = vec![
-        Contribution::intervals("crossings at the slow rate", &slow_s, slow.crossings.len()),
-        Contribution::intervals("crossings at the fast rate", &fast_s, fast.crossings.len()),
-        Contribution::rectangular("lag of the reference", lag.uncertainty.si()),
-        Contribution::rectangular("age of a conversion", task.sheets.rig.module.converter.si() / 2.0),
-        Contribution::rectangular("zero drift of the reference", drift_pa(task, zero, times) / away),
+        Contribution::intervals("crossings at the slow rate", &slow_s, slow.crossings.len())
+            .of(RUN)
+            .through("Pa", 1.0 / away),
+        Contribution::intervals("crossings at the fast rate", &fast_s, fast.crossings.len())
+            .of(RUN)
+            .through("Pa", 1.0 / away),
+        Contribution::rectangular("lag of the reference", lag.uncertainty.si()).of("rig sheet"),
+        Contribution::rectangular("age of a conversion", task.sheets.rig.module.converter.si() / 2.0)
+            .of("rig sheet"),
+        Contribution::rectangular("zero drift of the reference", drift_pa(task, zero, times) / away)
+            .of("rig sheet")
+            .through("Pa", 1.0 / away),
     ];
     combine(value, channels.resolution_pa() / away.abs(), contributions).ok()
 }

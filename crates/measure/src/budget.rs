@@ -27,6 +27,17 @@ pub enum Distribution {
     Intervals,
 }
 
+/// An input of a result with its sensitivity (GUM, JCGM 100:2008, 5.1.3).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Input {
+    /// Standard uncertainty of the input, in its own unit.
+    pub standard_uncertainty: f64,
+    /// Unit of the input.
+    pub unit: String,
+    /// Change of the result with the input: units of the result per unit of the input.
+    pub sensitivity: f64,
+}
+
 /// One line of a budget, in the unit of the result.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Contribution {
@@ -40,6 +51,12 @@ pub struct Contribution {
     pub standard_uncertainty: f64,
     /// Degrees of freedom; none where the value is taken as known.
     pub degrees_of_freedom: Option<f64>,
+    /// Where it is from: a key of a sheet, a certificate, this run.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub source: String,
+    /// What was known, where that is of another unit than the result.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub input: Option<Input>,
     /// The density, for shapes that have no formula.
     #[serde(skip)]
     #[schemars(skip)]
@@ -55,6 +72,22 @@ impl Contribution {
     /// Type B, rectangular, with a half width.
     pub fn rectangular(name: &str, half_width: f64) -> Self {
         Self::new(name, Evaluation::B, Distribution::Rectangular, half_width.abs() / 3f64.sqrt())
+    }
+
+    /// The same, from a named source.
+    #[must_use]
+    pub fn of(self, source: &str) -> Self {
+        Self { source: source.to_owned(), ..self }
+    }
+
+    /// The same, told as an input in its own unit times a sensitivity; both are left out where the sensitivity is none.
+    #[must_use]
+    pub fn through(mut self, unit: &str, sensitivity: f64) -> Self {
+        if sensitivity.is_normal() {
+            let standard_uncertainty = self.standard_uncertainty / sensitivity.abs();
+            self.input = Some(Input { standard_uncertainty, unit: unit.to_owned(), sensitivity });
+        }
+        self
     }
 
     /// Type A from crossings: their density, centred here, and their number.
@@ -81,6 +114,8 @@ impl Contribution {
             distribution,
             standard_uncertainty,
             degrees_of_freedom: None,
+            source: String::new(),
+            input: None,
             density: None,
         }
     }
@@ -129,7 +164,7 @@ pub fn combine(
     contributions: Vec<Contribution>,
 ) -> Result<MeasurementResult, NotAResult> {
     let mut all = contributions;
-    all.push(Contribution::rectangular("resolution of the reference", resolution / 2.0));
+    all.push(Contribution::rectangular("resolution", resolution / 2.0).of("rig sheet"));
     let variance: f64 = all.iter().map(|c| c.standard_uncertainty.powi(2)).sum();
     if !value.is_finite() || !variance.is_finite() {
         return Err(NotAResult::NotFinite);

@@ -1,6 +1,6 @@
 //! Decisions: pass only when inside by the guard band, fail only when outside by it, else undecided.
 
-use crate::budget::MeasurementResult;
+use crate::budget::{Contribution, Distribution, MeasurementResult};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -14,13 +14,21 @@ pub struct Limits {
 }
 
 /// Width of the guard band.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptance {
     /// w = U (ILAC-G8:09/2019).
     GuardBand,
     /// w = 0.
     Simple,
+    /// As wide as keeps the risk of a wrong pass, and of a wrong fail, of this device at or below a share (JCGM 106:2012, 8).
+    HighestRisk {
+        /// The share, from 0 to 0.5.
+        risk: f64,
+        /// Standard deviation of such devices around the middle of two limits, as a share of half the tolerance, where it
+        /// is known.
+        process: Option<f64>,
+    },
 }
 
 /// What a result says of its limits.
@@ -38,14 +46,17 @@ pub enum Outcome {
 /// Decides a result. Anything that is not a number ends in undecided, and so do limits that leave nothing.
 pub fn decide(result: &MeasurementResult, limits: Limits, acceptance: Acceptance) -> Outcome {
     let (y, u) = (result.value, result.expanded_uncertainty);
-    let w = match acceptance {
-        Acceptance::GuardBand => u,
-        Acceptance::Simple => 0.0,
-    };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
     if !(u.is_finite() && u > 0.0 && y.is_finite()) || (limits.low.is_none() && limits.high.is_none()) {
         return Outcome::Undecided;
     }
+    let w = match acceptance {
+        Acceptance::GuardBand => u,
+        Acceptance::Simple => 0.0,
+        Acceptance::HighestRisk { risk, process } => {
+            return by_risk(posterior_conformance(result, limits, process), (y, low, high), risk);
+        }
+    };
     if low + w <= y && y <= high - w {
         Outcome::Pass
     } else if y < low - w || high + w < y {
@@ -55,17 +66,111 @@ pub fn decide(result: &MeasurementResult, limits: Limits, acceptance: Acceptance
     }
 }
 
+/// Pass where the risk of being outside is small enough, fail where that of being inside is; whatever is known of such
+/// devices, a value outside is never a pass and one inside never a fail.
+fn by_risk(conforms: f64, (y, low, high): (f64, f64, f64), risk: f64) -> Outcome {
+    let inside = low <= y && y <= high;
+    if !(conforms.is_finite() && (0.0..=0.5).contains(&risk)) {
+        Outcome::Undecided
+    } else if inside && 1.0 - conforms <= risk {
+        Outcome::Pass
+    } else if !inside && conforms <= risk {
+        Outcome::Fail
+    } else {
+        Outcome::Undecided
+    }
+}
+
+/// Probability that the quantity lies within its limits, given the result and what is known of such devices: a normal spread
+/// around the middle of two limits, as a share of half the tolerance. Without it, or with one limit alone, the result alone
+/// counts.
+pub fn posterior_conformance(result: &MeasurementResult, limits: Limits, process: Option<f64>) -> f64 {
+    let (Some(share), Some(low), Some(high)) =
+        (process.filter(|share| *share > 0.0), limits.low, limits.high)
+    else {
+        return conformance_probability(result, limits);
+    };
+    let (middle, spread) = (f64::midpoint(low, high), share * (high - low) / 2.0);
+    // The true value is what was measured less the error.
+    let weigh = |error: f64| (-0.5 * ((result.value - error - middle) / spread).powi(2)).exp();
+    let Some(weighted) = result.density.weighted(weigh) else {
+        return conformance_probability(result, limits);
+    };
+    weighted.between(result.value - high, result.value - low)
+}
+
+/// What would decide a result that is undecided.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ToDecide {
+    /// U with which it would be decided, in the unit of the result; none where the value lies at its limit.
+    pub expanded_uncertainty: Option<f64>,
+    /// The largest contribution: its name and its standard uncertainty.
+    pub contribution: String,
+    /// Its standard uncertainty now.
+    pub from: f64,
+    /// Its standard uncertainty with which the result would be decided; none where the others alone are too large.
+    pub to: Option<f64>,
+    /// Number of ramps that would decide it on this rig; none where no number does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ramps: Option<u16>,
+    /// How long a run with so many takes, seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub takes_s: Option<f64>,
+}
+
+/// Number of ramps with which what is random in them would leave U at `wanted` or less, where `ramps` left it as it is; a
+/// tenth to spare. `None` where all else is too large already, or where more than a hundred were needed.
+pub fn ramps_to_decide(result: &MeasurementResult, wanted: f64, ramps: u16) -> Option<u16> {
+    const SPARE: f64 = 0.9;
+    const MOST: f64 = 100.0;
+    let is_random = |part: &&Contribution| part.distribution == Distribution::Intervals;
+    let random: f64 =
+        result.contributions.iter().filter(is_random).map(|part| part.standard_uncertainty.powi(2)).sum();
+    let rest = (result.standard_uncertainty.powi(2) - random).max(0.0);
+    let left = (SPARE * wanted / result.coverage_factor).powi(2) - rest;
+    let needed = (f64::from(ramps) * random / left).ceil();
+    if !(left > 0.0 && needed <= MOST && needed > f64::from(ramps)) {
+        return None;
+    }
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 1 and 100")]
+    let needed = needed as u16;
+    Some(needed)
+}
+
+/// Which contribution must shrink, and by how much, so that a result would be decided where it is.
+pub fn to_decide(result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
+    let away = |limit: Option<f64>| limit.map_or(f64::INFINITY, |limit| (result.value - limit).abs());
+    let nearest = away(limits.low).min(away(limits.high));
+    let largest = result
+        .contributions
+        .iter()
+        .max_by(|a, b| a.standard_uncertainty.total_cmp(&b.standard_uncertainty))?;
+    let wanted = nearest / result.coverage_factor;
+    let rest = result.standard_uncertainty.powi(2) - largest.standard_uncertainty.powi(2);
+    let left = wanted.powi(2) - rest.max(0.0);
+    // Nearer than a hundredth of U nothing decides it.
+    let possible = nearest.is_finite() && nearest > result.expanded_uncertainty / 100.0;
+    Some(ToDecide {
+        expanded_uncertainty: possible.then_some(nearest),
+        contribution: largest.name.clone(),
+        from: largest.standard_uncertainty,
+        to: (possible && left > 0.0).then(|| left.sqrt()),
+        ramps: None,
+        takes_s: None,
+    })
+}
+
 /// Probability that the quantity lies within its limits, given the result (JCGM 106:2012, 7).
 pub fn conformance_probability(result: &MeasurementResult, limits: Limits) -> f64 {
-    let low = limits.low.map_or(f64::NEG_INFINITY, |low| low - result.value);
-    let high = limits.high.map_or(f64::INFINITY, |high| high - result.value);
-    result.density.between(low, high)
+    let low = limits.low.map_or(f64::INFINITY, |low| result.value - low);
+    let high = limits.high.map_or(f64::NEG_INFINITY, |high| result.value - high);
+    result.density.between(high, low)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::budget::{Contribution, combine};
+    use crate::budget::combine;
     use proptest::prelude::*;
     use rstest::rstest;
 
@@ -107,6 +212,46 @@ mod tests {
         assert_ne!(decide(&result(1.5, 0.1), empty, Acceptance::Simple), Outcome::Pass);
         let nan = Limits { low: Some(f64::NAN), high: Some(2.0) };
         assert_ne!(decide(&result(1.5, 0.1), nan, Acceptance::GuardBand), Outcome::Pass);
+    }
+
+    // JCGM 106:2012, 8 (value from memory, recomputed): with a standard uncertainty of 2 % of the value, 99.9 % conformance to
+    // a limit of 100 km/h needs a value of 106.5876 or more. With a normal result the guard band is z(1 − risk) u.
+    #[rstest]
+    #[case(106.60, Outcome::Pass)]
+    #[case(106.56, Outcome::Undecided)]
+    fn a_highest_risk_makes_its_own_guard_band(#[case] y: f64, #[case] outcome: Outcome) {
+        let limits = Limits { low: Some(100.0), high: None };
+        let rule = Acceptance::HighestRisk { risk: 0.001, process: None };
+        assert_eq!(decide(&result(y, 0.02 * y), limits, rule), outcome);
+    }
+
+    // Normal prior and normal result, closed form: the posterior is normal around (y/u² + m/s²)/(1/u² + 1/s²).
+    #[test]
+    fn what_is_known_of_such_devices_moves_the_probability() {
+        let limits = Limits { low: Some(-1.0), high: Some(1.0) };
+        let found = posterior_conformance(&result(0.9, 0.3), limits, Some(0.5));
+        let (precision, weighted): (f64, f64) = (1.0 / 0.09 + 1.0 / 0.25, 0.9 / 0.09);
+        let (mean, sd) = (weighted / precision, (1.0 / precision).sqrt());
+        let expected = conformance_probability(&result(mean, sd), limits);
+        assert!((found - expected).abs() < 2e-3, "{found} instead of {expected}");
+        assert!(found > conformance_probability(&result(0.9, 0.3), limits));
+        let rule = Acceptance::HighestRisk { risk: 0.5, process: Some(0.01) };
+        assert_ne!(decide(&result(1.1, 0.3), limits, rule), Outcome::Pass);
+    }
+
+    #[test]
+    fn an_undecided_result_says_what_must_shrink() {
+        let parts = vec![Contribution::normal("large", 4.0), Contribution::normal("small", 3.0)];
+        let found = combine(94.0, 0.0, parts).expect("a result");
+        let limits = Limits { low: None, high: Some(101.84) };
+        let needed = to_decide(&found, limits).expect("a way");
+        assert_eq!(needed.contribution, "large");
+        // Half of 4² + 3² is left at 7.84 = 1.96 · 4: 4² − 3² = 7.
+        assert!((needed.to.expect("possible") - 7f64.sqrt()).abs() < 0.02, "{needed:?}");
+        let hopeless = to_decide(&found, Limits { low: None, high: Some(94.0) }).expect("an answer");
+        assert_eq!((hopeless.expanded_uncertainty, hopeless.to), (None, None));
+        let rest_too_large = to_decide(&found, Limits { low: None, high: Some(98.0) }).expect("an answer");
+        assert!(rest_too_large.expanded_uncertainty.is_some() && rest_too_large.to.is_none());
     }
 
     proptest! {

@@ -66,6 +66,11 @@ impl Density {
         Self { start: forward.start * by, step: forward.step * by, ..forward }
     }
 
+    /// The density times a weight at each of its values; `None` where the weights leave nothing.
+    pub fn weighted(&self, weight: impl Fn(f64) -> f64) -> Option<Self> {
+        Self::new(self.start, self.step, self.cells().map(|(x, mass)| mass * weight(x)).collect())
+    }
+
     /// Sum with an independent rectangle of half width `half`.
     #[must_use]
     pub fn with_rectangle(&self, half: f64) -> Self {

@@ -12,11 +12,14 @@ mod fit;
 mod likelihood;
 mod statistics;
 
-pub use budget::{Contribution, Distribution, Evaluation, MeasurementResult, NotAResult, combine};
+pub use budget::{Contribution, Distribution, Evaluation, Input, MeasurementResult, NotAResult, combine};
 pub use crossing::{
     AtRates, CrossingInterval, DelayPrior, LevelPosterior, RateGroup, posterior, posterior_at_rates,
 };
-pub use decision::{Acceptance, Limits, Outcome, conformance_probability, decide};
+pub use decision::{
+    Acceptance, Limits, Outcome, ToDecide, conformance_probability, decide, posterior_conformance,
+    ramps_to_decide, to_decide,
+};
 pub use density::Density;
 pub use edge::{Bracket, bracket};
 pub use fit::{Curve, Sample, distinct, fit_curve, fit_line};

@@ -2,7 +2,7 @@
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use tripbench_measure::{Contribution, MeasurementResult};
+use tripbench_measure::{Contribution, MeasurementResult, ToDecide};
 use tripbench_sheet::words;
 
 words! {
@@ -177,6 +177,9 @@ pub struct Check {
     pub conformance_probability: Option<f64>,
     /// What it says.
     pub verdict: CheckVerdict,
+    /// What would decide it, where U alone leaves it undecided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to_decide: Option<ToDecide>,
     /// Why, where that is not plain from the figures.
     pub remark: Option<String>,
     /// The crossings that it was found from.
@@ -197,6 +200,7 @@ impl Check {
             limits: None,
             conformance_probability: None,
             verdict: CheckVerdict::Undecided,
+            to_decide: None,
             remark: None,
             crossings: Vec::new(),
         }

@@ -84,6 +84,9 @@ pub struct RunHeader {
     /// What the rig can decide, of a rig check.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub abilities: Vec<String>,
+    /// The run that this one repeats for a position, where it was left undecided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub again: Option<Again>,
     /// Who operated.
     pub operators: Vec<String>,
     /// The sheets.
@@ -95,6 +98,19 @@ pub struct RunHeader {
     /// The reads of each scan.
     #[schemars(with = "serde_json::Value")]
     pub plan: ReadPlan,
+}
+
+/// An earlier run of the same device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Again {
+    /// Its identifier.
+    pub run: String,
+    /// SHA-256 of its record, hexadecimal.
+    pub sha256: String,
+    /// Which test of the device this is, the first counted.
+    pub attempt: u16,
+    /// What it found, as a sentence.
+    pub found: String,
 }
 
 /// What happened.

@@ -270,12 +270,36 @@ pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
     match position.verdict {
         Verdict::Pass | Verdict::Measured => String::new(),
         Verdict::Aborted => String::from("test again"),
-        Verdict::Undecided => String::from("keep apart, test again"),
+        Verdict::Undecided => position
+            .decided_by()
+            .and_then(to_be_decided)
+            .unwrap_or_else(|| String::from("keep apart, test again")),
         Verdict::Fail => position
             .decided_by()
             .and_then(|check| change(check, style))
             .unwrap_or_else(|| String::from("keep apart")),
     }
+}
+
+/// How a check that U left open would be decided.
+fn to_be_decided(check: &Check) -> Option<String> {
+    let needed = check.to_decide.as_ref()?;
+    let text = match (needed.expanded_uncertainty, needed.ramps.zip(needed.takes_s), needed.to) {
+        (None, _, _) => String::from("keep apart: it lies at a limit"),
+        (Some(_), Some((ramps, seconds)), _) => format!(
+            "keep apart; {ramps} ramps decide it in {seconds:.0} s: run --again {}",
+            check.position.unwrap_or_default()
+        ),
+        (Some(_), None, Some(to)) => {
+            format!(
+                "keep apart; decided with {} down to {:.0} %",
+                needed.contribution,
+                100.0 * to / needed.from
+            )
+        }
+        (Some(_), None, None) => String::from("keep apart: this rig does not decide it"),
+    };
+    Some(text)
 }
 
 /// The change that brings a level to the middle of its limits.

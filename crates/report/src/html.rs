@@ -1,6 +1,7 @@
 //! The report as one HTML file that prints on A4: verdict first, then the figures, then how they were found.
 
 use crate::bar::margin_bar_svg;
+use crate::budget::{amount, budget_lines};
 use crate::chart::chart_svg;
 use crate::content::{Content, advice};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -65,6 +66,9 @@ fn heading(content: &Content<'_>) -> Markup {
             "Started " (record.header.started)
             @if let Some(ended) = &record.ended { ", ended " (ended) }
             ". Operator: " (operators(record)) ". Run " (record.header.run) "."
+        }
+        @if let Some(again) = &record.header.again {
+            p { b { "Test " (again.attempt) " of this device." } " Before, in run " (again.run) ": " (again.found) " (record SHA-256 " (&again.sha256[..16.min(again.sha256.len())]) "…)" }
         }
         @if let Some(halt) = &record.halted { p { b { "Stopped: " } (halt) "." } }
         @if !record.safe_confirmed { p { b { "The outputs were NOT confirmed safe at the end of this run." } } }
@@ -162,29 +166,32 @@ fn half_width(check: &Check) -> f64 {
 }
 
 fn budget(content: &Content<'_>, check: &Check) -> Markup {
+    let unsigned =
+        |value: f64| crate::value_text(check, value, content.style).trim_start_matches('-').to_owned();
     html! {
         @if let Some(measured) = &check.measured {
             details {
                 summary { "Uncertainty of the " (crate::quantity_name(check.quantity)) }
                 table {
-                    thead { tr { th { "Contribution" } th { "Type" } th { "Shape" } th { "Standard uncertainty" } } }
+                    thead { tr { th { "Contribution" } th { "Source" } th { "Type" } th { "Shape" } th { "Input" } th { "Sensitivity" } th { "Freedom" } th { "u" } th { "Share" } } }
                     tbody {
-                        @for contribution in &measured.contributions {
+                        @for line in budget_lines(check) {
                             tr {
-                                td { (contribution.name) }
-                                td { (format!("{:?}", contribution.evaluation)) }
-                                td { (format!("{:?}", contribution.distribution).to_lowercase()) }
-                                td.n { (crate::value_text(check, contribution.standard_uncertainty, content.style).trim_start_matches('-')) }
+                                td { (line.name) } td { (line.source) } td { (line.evaluation) } td { (line.shape) }
+                                td.n { (line.input) } td.n { (line.sensitivity) } td.n { (line.freedom) }
+                                td.n { (amount(check, line.standard_uncertainty, content.style)) } td.n { (format!("{:.0} %", line.share * 100.0)) }
                             }
                         }
                     }
                 }
                 p.note {
-                    "U is the 95 % half width of the convolved distribution, k = " (format!("{:.2}", measured.coverage_factor)) "; by Welch–Satterthwaite "
-                    (crate::value_text(check, measured.welch_satterthwaite, content.style).trim_start_matches('-')) "."
+                    "u = " (amount(check, measured.standard_uncertainty, content.style)) ", k = " (format!("{:.2}", measured.coverage_factor)) ", U = " (unsigned(measured.expanded_uncertainty))
+                    ": the 95 % half width of the convolved distribution; by Welch–Satterthwaite " (unsigned(measured.welch_satterthwaite))
+                    @if let Some(freedom) = measured.degrees_of_freedom { " with " (format!("{freedom:.0}")) " effective degrees of freedom" } "."
                     @if let Some(probability) = check.conformance_probability {
                         " Conformance probability " (format!("{:.4}", probability)) "."
                     }
+                    @if let Some(needed) = content.needed(check) { " " (needed) }
                 }
             }
         }
@@ -248,17 +255,26 @@ fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
 }
 
 /// By which rule was decided, or why nothing was.
-fn rule(record: &Record, site: &SiteSheet) -> &'static str {
+fn rule(record: &Record, site: &SiteSheet) -> String {
+    let process = site.process_spread.map_or_else(String::new, |share| {
+        format!(" It counts that such devices lie around nominal with a standard deviation of {share:.2} of half the tolerance.")
+    });
     match (judged(record), record.halted.is_some(), site.decision) {
-        (false, true, _) => "Nothing was judged: the run was stopped before.",
-        (false, false, _) => "Nothing was judged: no limits were given.",
-        (true, _, DecisionRule::GuardBand) => {
-            "Rule: pass only inside the limits by U, fail only outside by U, else undecided (U: 95 %)."
-        }
-        (true, _, DecisionRule::Simple) => {
+        (false, true, _) => String::from("Nothing was judged: the run was stopped before."),
+        (false, false, _) => String::from("Nothing was judged: no limits were given."),
+        (true, _, DecisionRule::GuardBand) => String::from(
+            "Rule: three zones. PASS only inside the limits by U or more, FAIL only outside by U or more, between them UNDECIDED \
+             (U: 95 %). So of devices exactly at a limit at most about 2.5 % pass.",
+        ),
+        (true, _, DecisionRule::Simple) => String::from(
             "Rule: simple acceptance. Pass inside, fail outside the limits; U (95 %) is shown and not subtracted, so a device \
-             at a limit passes or fails by chance."
-        }
+             at a limit passes or fails by chance.",
+        ),
+        (true, _, DecisionRule::HighestRisk) => format!(
+            "Rule: three zones. PASS only inside the limits where the risk that the device is outside is at most {0:.2} %, FAIL \
+             only outside where the risk that it is inside is at most {0:.2} %, between them UNDECIDED (U: 95 %).{process}",
+            site.highest_risk * 100.0
+        ),
     }
 }
 

@@ -4,11 +4,13 @@
 //! page and paper.
 
 mod bar;
+mod budget;
 mod chart;
 mod content;
 mod html;
 
 pub use bar::{margin_bar_svg, margin_bar_text};
+pub use budget::{BudgetLine, amount, budget_lines};
 pub use chart::chart_svg;
 pub use content::{Content, Row, advice, quantity_name, value_text};
 pub use html::report_html;

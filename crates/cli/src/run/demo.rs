@@ -46,7 +46,10 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
     }
     let serials: Vec<String> = (17..=20).map(|number| format!("7731-{number:03}")).collect();
     let output = OutputOptions { out: options.out.clone(), json: false };
-    let Some(mut prepared) = prepare(&loaded, &DeviceOptions::default(), &serials, &output)? else {
+    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let stamp = jiff::ZonedDateTime::now().strftime("%Y%m%d-%H%M%S").to_string();
+    let positions = crate::identity::positions(&DeviceOptions::default(), &serials, &sheets.rig, &stamp)?;
+    let Some(mut prepared) = prepare(&loaded, positions, &[], &output)? else {
         return Ok(Exit::Usage);
     };
     prepared.header.simulated = true;

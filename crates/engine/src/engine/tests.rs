@@ -36,6 +36,7 @@ fn engine() -> Engine {
         simulated: true,
         warnings: vec![],
         abilities: vec![],
+        again: None,
         operators: vec![],
         sheets: vec![],
         steps: task.steps.clone(),

@@ -1,0 +1,131 @@
+//! `tripbench explain`: how a figure of a stored run was found.
+
+use crate::args::ExplainOptions;
+use crate::exit::Exit;
+use crate::{output, report, say};
+use anyhow::{Context as _, Result, bail};
+use std::path::Path;
+use tripbench_record::{Check, Record};
+use tripbench_report::{Content, amount, budget_lines, quantity_name, value_text};
+
+pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
+    let record = read(&options.record)?;
+    let content = Content { record: &record, style: report::sheets(&record)?.site.style };
+    let wanted = options.check.as_deref().unwrap_or_default();
+    let chosen: Vec<&Check> = record.checks().filter(|check| is_wanted(check, wanted)).collect();
+    if chosen.is_empty() {
+        let mut names: Vec<String> = record.checks().map(name).collect();
+        names.dedup();
+        bail!("this record has no check `{wanted}`; it has {}", names.join(", "));
+    }
+    for check in chosen {
+        show(&content, check);
+    }
+    Ok(Exit::Good)
+}
+
+/// A record by its folder or by itself.
+fn read(path: &Path) -> Result<Record> {
+    let file = if path.is_dir() { path.join(output::RECORD) } else { path.to_owned() };
+    let text = std::fs::read(&file).with_context(|| format!("can not read `{}`", file.display()))?;
+    serde_json::from_slice(&text).with_context(|| format!("`{}` is no record", file.display()))
+}
+
+/// `2/switch-point`, or `rig/leak-rate`.
+fn name(check: &Check) -> String {
+    let place = check.position.map_or_else(|| String::from("rig"), |number| number.to_string());
+    format!("{place}/{}", check.quantity)
+}
+
+fn is_wanted(check: &Check, wanted: &str) -> bool {
+    let whole = name(check);
+    let (place, quantity) = whole.split_once('/').unwrap_or_default();
+    wanted.is_empty() || wanted == whole || wanted == place || wanted == quantity
+}
+
+fn show(content: &Content<'_>, check: &Check) {
+    let row = content.row(check);
+    let place = check.position.map_or_else(
+        || String::from("Rig"),
+        |number| {
+            let serial = content.record.positions.iter().find(|position| position.number == number);
+            let serial = serial.map_or_else(String::new, |position| format!(", serial {}", position.serial));
+            format!("Position {number}{serial}")
+        },
+    );
+    say::out(&format!("{place}: {} in step {} ({})", row.name, check.step_name, name(check)));
+    let Some(measured) = &check.measured else {
+        say::out(&format!("  {}. {}\n", row.word, row.remark));
+        return;
+    };
+    say::out(&format!("  {} ± {}, limits {}: {}", row.value, row.uncertainty, row.limits, row.word));
+    if !row.remark.is_empty() {
+        say::out(&format!("  {}", row.remark));
+    }
+    if let Some(probability) = check.conformance_probability {
+        say::out(&format!("  Probability that it lies within its limits: {probability:.4}"));
+    }
+    if let Some(needed) = content.needed(check) {
+        say::out(&format!("  {needed}"));
+    }
+    let unsigned = |value: f64| value_text(check, value, content.style).trim_start_matches('-').to_owned();
+    if !check.crossings.is_empty() {
+        say::out("\n  ramp  edge between                  level between                  rate");
+        for one in &check.crossings {
+            let width_ms = (one.latest_s - one.earliest_s) * 1e3;
+            let edge = format!("{:.4} s and {width_ms:.1} ms later", one.earliest_s);
+            let levels = format!(
+                "{} and {}",
+                value_text(check, one.low_pa, content.style),
+                value_text(check, one.high_pa, content.style)
+            );
+            let rate = one.rate_pa_per_s / content.style.unit.pascal();
+            say::out(&format!(
+                "  {:>4}  {edge:<28}  {levels:<29}  {rate:>7.2} {}/s",
+                one.cycle,
+                content.style.unit.symbol()
+            ));
+        }
+    }
+    say::out(
+        "\n  contribution                                        source                   type shape           input       sensitivity     freedom          u  share",
+    );
+    for line in budget_lines(check) {
+        let (first, rest) = wrapped(&line.name, 50);
+        say::out(&format!(
+            "  {first:<50}  {:<23}  {:<4} {:<14} {:>10}  {:<15} {:>7} {:>10} {:>4.0} %",
+            line.source,
+            line.evaluation,
+            line.shape,
+            line.input,
+            line.sensitivity,
+            line.freedom,
+            amount(check, line.standard_uncertainty, content.style),
+            line.share * 100.0
+        ));
+        if !rest.is_empty() {
+            say::out(&format!("    {rest}"));
+        }
+    }
+    let freedom = measured
+        .degrees_of_freedom
+        .map_or_else(|| String::from("infinite"), |freedom| format!("{freedom:.0}"));
+    say::out(&format!(
+        "  {} combined: u {}, U {} (95 % of the convolved distribution, k {:.2}); by Welch–Satterthwaite {}, effective degrees of freedom {freedom}\n",
+        quantity_name(check.quantity),
+        amount(check, measured.standard_uncertainty, content.style),
+        unsigned(measured.expanded_uncertainty),
+        measured.coverage_factor,
+        unsigned(measured.welch_satterthwaite)
+    ));
+}
+
+/// A text up to a width, at a space, and what is left.
+fn wrapped(text: &str, width: usize) -> (&str, &str) {
+    if text.chars().count() <= width {
+        return (text, "");
+    }
+    let end = text.char_indices().nth(width).map_or(text.len(), |(index, _)| index);
+    let at = text[..end].rfind(' ').unwrap_or(end);
+    (&text[..at], text[at..].trim_start())
+}

@@ -1,0 +1,130 @@
+//! A check's budget as lines of text, largest share first; and what would decide a check that is undecided.
+
+use crate::content::Content;
+use crate::value_text;
+use tripbench_measure::{Contribution, Distribution, Evaluation};
+use tripbench_quantity::LevelStyle;
+use tripbench_record::Check;
+
+/// One contribution, ready to be shown.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BudgetLine {
+    /// What contributes.
+    pub name: String,
+    /// Where it is from.
+    pub source: String,
+    /// `A` or `B`.
+    pub evaluation: &'static str,
+    /// Shape of its distribution.
+    pub shape: &'static str,
+    /// Standard uncertainty of the input with its unit; empty where that is the result's own.
+    pub input: String,
+    /// Sensitivity with its unit; `1` where the input is of the result's own unit.
+    pub sensitivity: String,
+    /// Degrees of freedom.
+    pub freedom: String,
+    /// Standard uncertainty in the unit of the check.
+    pub standard_uncertainty: f64,
+    /// Share of the variance.
+    pub share: f64,
+}
+
+/// The budget of a check, largest first.
+pub fn budget_lines(check: &Check) -> Vec<BudgetLine> {
+    let Some(measured) = &check.measured else { return Vec::new() };
+    let whole: f64 = measured.contributions.iter().map(|part| part.standard_uncertainty.powi(2)).sum();
+    let mut all: Vec<BudgetLine> =
+        measured.contributions.iter().map(|part| line(part, &check.unit, whole)).collect();
+    all.sort_by(|a, b| b.standard_uncertainty.total_cmp(&a.standard_uncertainty));
+    all
+}
+
+fn line(part: &Contribution, unit: &str, whole: f64) -> BudgetLine {
+    let input = part.input.as_ref();
+    BudgetLine {
+        name: part.name.clone(),
+        source: part.source.clone(),
+        evaluation: match part.evaluation {
+            Evaluation::A => "A",
+            Evaluation::B => "B",
+        },
+        shape: match part.distribution {
+            Distribution::Normal => "normal",
+            Distribution::Rectangular => "rectangle",
+            Distribution::Intervals => "from intervals",
+        },
+        input: input.map_or_else(String::new, |input| in_unit(input.standard_uncertainty, &input.unit)),
+        sensitivity: input.map_or_else(
+            || String::from("1"),
+            |input| {
+                let value = short(input.sensitivity);
+                if input.unit == unit { value } else { format!("{value} {unit}/{}", input.unit) }
+            },
+        ),
+        freedom: part.degrees_of_freedom.map_or_else(|| String::from("∞"), |freedom| format!("{freedom:.0}")),
+        standard_uncertainty: part.standard_uncertainty,
+        share: part.standard_uncertainty.powi(2) / whole,
+    }
+}
+
+/// A standard uncertainty in the unit of the reader, with three digits.
+pub fn amount(check: &Check, value: f64, style: LevelStyle) -> String {
+    match check.unit.as_str() {
+        "Pa" => format!("{} {}", short(value / style.unit.pascal()), style.unit.symbol()),
+        "Pa/s" => format!("{} {}/s", short(value / style.unit.pascal()), style.unit.symbol()),
+        unit => in_unit(value, unit),
+    }
+}
+
+fn in_unit(value: f64, unit: &str) -> String {
+    if unit == "s" { format!("{} ms", short(value * 1e3)) } else { format!("{} {unit}", short(value)) }
+}
+
+/// Three digits, whatever the size.
+fn short(value: f64) -> String {
+    let size = value.abs();
+    if size <= 0.0 {
+        String::from("0")
+    } else if size >= 1e5 || size < 1e-2 {
+        format!("{value:.2e}")
+    } else {
+        #[expect(clippy::cast_possible_truncation, reason = "between -2 and 5")]
+        let digits = (2 - size.log10().floor() as i32).max(0);
+        format!("{value:.*}", usize::try_from(digits).unwrap_or(0))
+    }
+}
+
+impl Content<'_> {
+    /// What would decide a check that U alone leaves undecided, as a sentence.
+    pub fn needed(&self, check: &Check) -> Option<String> {
+        let needed = check.to_decide.as_ref()?;
+        let text = |value: f64| value_text(check, value, self.style).trim_start_matches('-').to_owned();
+        let Some(u) = needed.expanded_uncertainty else {
+            return Some(String::from("Undecided: the value lies at a limit; no smaller U decides it."));
+        };
+        let how = needed.to.map_or_else(
+            || {
+                format!(
+                    "the largest contribution, {}, is not the only one that is too large",
+                    needed.contribution
+                )
+            },
+            |to| {
+                format!(
+                    "{} would have to shrink from {} to {}",
+                    needed.contribution,
+                    text(needed.from),
+                    text(to)
+                )
+            },
+        );
+        let again = needed.ramps.zip(needed.takes_s).zip(check.position).map_or_else(
+            || String::from(" More ramps on this rig do not."),
+            |((ramps, seconds), position)| {
+                format!(" {ramps} ramps would, in about {seconds:.0} s: `tripbench run --again {position}`.")
+            },
+        );
+        let again = if check.crossings.is_empty() { String::new() } else { again };
+        Some(format!("Undecided: U of {} or less would decide it; {how}.{again}", text(u)))
+    }
+}
