@@ -1,6 +1,7 @@
 //! Whole-system tests: from sheets to verdicts, over a simulated bench, and over real Modbus.
 
 mod acceptance;
+mod analyse;
 mod closed_loop;
 mod command;
 mod coverage;

@@ -42,6 +42,8 @@ pub(crate) enum Command {
     Simulate(SimulateOptions),
     /// Write the report of a stored run again; closes a journal that was left open
     Report(FolderOptions),
+    /// Find the levels at which the signals of a recording from elsewhere change: a logger's or a controller's CSV file
+    Analyse(AnalyseOptions),
     /// Show how a figure of a stored run was found: crossings, budget, decision, and what would decide it
     Explain(ExplainOptions),
     /// Judge a stored run again from its raw trace, and say whether the stored checks are the same
@@ -182,6 +184,19 @@ pub(crate) struct FolderOptions {
 }
 
 #[derive(Debug, ClapArgs)]
+pub(crate) struct AnalyseOptions {
+    /// The recording, with a head line
+    #[arg(value_name = "TRACE.csv")]
+    pub(crate) recording: PathBuf,
+    /// Column map: which column is the time, the level and each signal
+    #[arg(long, value_name = "FILE")]
+    pub(crate) columns: PathBuf,
+    /// Print what was found as JSON on standard output
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, ClapArgs)]
 pub(crate) struct ExplainOptions {
     /// Folder of a run, or its record.json
     #[arg(value_name = "RECORD")]
@@ -219,6 +234,8 @@ pub(crate) enum SchemaOf {
     Script,
     /// What a simulated bench really is
     Truth,
+    /// Column map of `analyse`
+    Columns,
     /// record.json
     Record,
 }

@@ -2,6 +2,7 @@
 //!
 //! Wires the rooms together; no figure is computed here.
 
+mod analyse;
 mod args;
 mod exit;
 mod explain;
@@ -31,6 +32,7 @@ fn main() -> ExitCode {
         args::Command::Rig(args::RigCommand::Check(options)) => run::rig_check(&options),
         args::Command::Simulate(options) => simulate::simulate(&options),
         args::Command::Report(options) => report::report(&options),
+        args::Command::Analyse(options) => analyse::analyse(&options),
         args::Command::Explain(options) => explain::explain(&options),
         args::Command::Rejudge(options) => rejudge::rejudge(&options),
         args::Command::Schema(options) => schema::schema(&options),

@@ -7,7 +7,7 @@ use anyhow::{Context, Result};
 use serde_json::Value;
 use tripbench_device::{SettingsDraft, SiteSheet, TypeSheet};
 use tripbench_engine::Script;
-use tripbench_record::Record;
+use tripbench_record::{ColumnMap, Record};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source, read_sheet, schema_of};
 use tripbench_simulator::Truth;
@@ -20,6 +20,7 @@ pub(crate) fn schema(options: &SchemaOptions) -> Result<Exit> {
         SchemaOf::Settings => schema_of("tripbench settings sheet", SettingsDraft::read),
         SchemaOf::Script => schema_of("tripbench script", Script::read),
         SchemaOf::Truth => truth()?,
+        SchemaOf::Columns => schema_of("tripbench column map", ColumnMap::read),
         SchemaOf::Record => serde_json::to_value(schemars::schema_for!(Record))?,
     };
     if options.keys {

@@ -3,6 +3,7 @@
 //! Pure: no driving state, no commands, no clock. A better ramp never changes what an old trace says.
 
 mod air_saving;
+mod analyse;
 mod channel;
 mod condition;
 mod level;
@@ -15,5 +16,6 @@ mod rig_check;
 mod stamp;
 mod switch_points;
 
+pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
 pub use promise::{promised, verdict};
 pub use rejudge::{judge_all, judge_step, rejudge};

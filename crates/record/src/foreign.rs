@@ -1,0 +1,323 @@
+//! Recordings from elsewhere: a logger's or a controller's CSV file with a small column map, in any interval, uneven, with
+//! gaps.
+
+use jiff::civil::DateTime;
+use thiserror::Error;
+use tripbench_quantity::{PressureUnit, TimeSpan};
+use tripbench_sheet::{At, Reader, words};
+
+words! {
+    /// How the time column is written.
+    pub enum TimeForm {
+        /// Date and time, `2026-11-25 07:00:00.5` or with a `T` between.
+        DateTime = "date-time",
+        /// Seconds since any moment.
+        Seconds = "seconds",
+        /// Milliseconds since any moment.
+        Milliseconds = "milliseconds",
+    }
+}
+
+/// Which column is what.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ColumnMap {
+    /// Name of the time column, and how it is written.
+    pub time: (At<String>, TimeForm),
+    /// Name of the column of the level, and its unit.
+    pub level: (At<String>, PressureUnit),
+    /// Smallest step of the level, in its unit; 0 where nobody says.
+    pub resolution: f64,
+    /// The signals.
+    pub signals: Vec<SignalColumn>,
+    /// What stands between two columns.
+    pub separator: u8,
+    /// What stands before the decimals.
+    pub decimal: char,
+    /// Rows farther apart than this are a gap; none is five times the usual interval.
+    pub longest_gap: Option<TimeSpan>,
+}
+
+/// A column that is a signal of two states.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignalColumn {
+    /// How it is called in the report.
+    pub name: String,
+    /// Name of the column.
+    pub column: At<String>,
+    /// Values above this are high.
+    pub threshold: f64,
+    /// Whether it is on when low.
+    pub active_low: bool,
+}
+
+impl ColumnMap {
+    /// Reads a column map.
+    pub fn read(reader: &Reader<'_>) -> Option<Self> {
+        let time = reader.table("time", "the time", |table| {
+            let column = table.required::<String>("column", "name of the column");
+            let form = table.or("form", "date-time, seconds or milliseconds", TimeForm::DateTime);
+            Some((column?, form?.value))
+        });
+        let level = reader.table("level", "the level or pressure", |table| {
+            let column = table.required::<String>("column", "name of the column");
+            let unit = table.required::<PressureUnit>("unit", "its unit, such as \"kPa\" or \"bar\"");
+            let resolution = table.or("resolution", "its smallest step, in its unit", 0.0);
+            let resolution =
+                table.tested(resolution, "0 or more", |step: &f64| step.is_finite() && *step >= 0.0);
+            Some((column?, unit?.value, resolution?.value))
+        });
+        let signals = reader.tables("signal", "a signal of two states", |table| {
+            let name = table.required::<String>("name", "how it is called in the report");
+            let column = table.required::<String>("column", "name of the column");
+            let threshold = table.or("threshold", "values above this are high", 0.5);
+            let low = table.or("active_low", "whether it is on when low", false);
+            Some(SignalColumn {
+                name: name?.value,
+                column: column?,
+                threshold: threshold?.value,
+                active_low: low?.value,
+            })
+        });
+        let separator = reader.or(
+            "separator",
+            "what stands between two columns: \",\", \";\" or \"tab\"",
+            String::from(","),
+        );
+        let separator =
+            reader.tested(separator, "\",\", \";\" or \"tab\"", |text: &String| separator_of(text).is_some());
+        let decimal =
+            reader.or("decimal", "what stands before the decimals: \".\" or \",\"", String::from("."));
+        let decimal = reader.tested(decimal, "\".\" or \",\"", |text: &String| text == "." || text == ",");
+        let gap = reader.optional::<TimeSpan>("longest_gap", "rows farther apart than this are a gap");
+        let (level_column, unit, resolution) = level?;
+        Some(Self {
+            time: time?,
+            level: (level_column, unit),
+            resolution,
+            signals: signals?,
+            separator: separator_of(&separator?.value)?,
+            decimal: decimal?.value.chars().next()?,
+            longest_gap: gap?.map(|gap| gap.value),
+        })
+    }
+}
+
+fn separator_of(text: &str) -> Option<u8> {
+    match text {
+        "," => Some(b','),
+        ";" => Some(b';'),
+        "tab" => Some(b'\t'),
+        _ => None,
+    }
+}
+
+/// A recording that was read.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Recording {
+    /// Seconds since the first row.
+    pub times_s: Vec<f64>,
+    /// Level or pressure of each row, pascal.
+    pub levels_pa: Vec<f64>,
+    /// For each signal its name and its state in each row.
+    pub signals: Vec<(String, Vec<bool>)>,
+    /// Rows that were left out, for a cell was empty.
+    pub left_out: u64,
+}
+
+/// Why a recording can not be read.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum ForeignError {
+    /// No such column.
+    #[error("there is no column `{wanted}`; the file has {there}")]
+    NoColumn {
+        /// The name in the column map.
+        wanted: String,
+        /// The names in the file.
+        there: String,
+    },
+    /// A cell that is not what it should be.
+    #[error("line {line}, column `{column}`: `{value}` is not {allowed}")]
+    Cell {
+        /// Line of the file, from 1.
+        line: u64,
+        /// Name of the column.
+        column: String,
+        /// What stands there.
+        value: String,
+        /// What may stand there.
+        allowed: &'static str,
+    },
+    /// The time goes back.
+    #[error("line {line}: the time goes back by {by_s} s; was a clock set, or did summer time end?")]
+    TimeGoesBack {
+        /// Line of the file, from 1.
+        line: u64,
+        /// By how much.
+        by_s: String,
+    },
+    /// Not a table.
+    #[error("line {line}: {why}")]
+    Table {
+        /// Line of the file, from 1.
+        line: u64,
+        /// What is wrong.
+        why: String,
+    },
+    /// Too short.
+    #[error("{rows} rows; at least two are needed")]
+    TooFew {
+        /// Rows with a level.
+        rows: usize,
+    },
+}
+
+impl Recording {
+    /// Reads a CSV text with a head line (RFC 4180; the separator as the map says).
+    ///
+    /// # Errors
+    /// If a column is missing, a cell is no number or time, the time goes back, or fewer than two rows are there.
+    pub fn from_csv(map: &ColumnMap, text: &str) -> Result<Self, ForeignError> {
+        let text = text.trim_start_matches('\u{feff}');
+        let mut reader = csv::ReaderBuilder::new()
+            .delimiter(map.separator)
+            .trim(csv::Trim::All)
+            .from_reader(text.as_bytes());
+        let head = reader.headers().map_err(|error| table_error(&error))?.clone();
+        let index = |name: &At<String>| {
+            head.iter().position(|there| there == name.value).ok_or_else(|| ForeignError::NoColumn {
+                wanted: name.value.clone(),
+                there: head.iter().collect::<Vec<_>>().join(", "),
+            })
+        };
+        let (time, level) = (index(&map.time.0)?, index(&map.level.0)?);
+        let columns =
+            map.signals.iter().map(|signal| index(&signal.column)).collect::<Result<Vec<_>, _>>()?;
+        let mut recording = Self {
+            signals: map.signals.iter().map(|signal| (signal.name.clone(), Vec::new())).collect(),
+            ..Self::default()
+        };
+        let mut start_s = None;
+        for row in reader.records() {
+            let row = row.map_err(|error| table_error(&error))?;
+            let cell = Cells { map, head: &head, row: &row };
+            if row.get(level).is_none_or(str::is_empty)
+                || columns.iter().any(|index| row.get(*index).is_none_or(str::is_empty))
+            {
+                recording.left_out += 1;
+                continue;
+            }
+            let at_s = cell.time(time)?;
+            let since_s = at_s - *start_s.get_or_insert(at_s);
+            if let Some(last_s) = recording.times_s.last().filter(|last_s| **last_s > since_s) {
+                let by_s = format!("{:.3}", last_s - since_s);
+                return Err(ForeignError::TimeGoesBack { line: cell.line(), by_s });
+            }
+            recording.times_s.push(since_s);
+            recording.levels_pa.push(cell.number(level)? * map.level.1.pascal());
+            for (((_, states), index), signal) in recording.signals.iter_mut().zip(&columns).zip(&map.signals)
+            {
+                states.push((cell.number(*index)? > signal.threshold) != signal.active_low);
+            }
+        }
+        if recording.times_s.len() < 2 {
+            return Err(ForeignError::TooFew { rows: recording.times_s.len() });
+        }
+        Ok(recording)
+    }
+}
+
+fn table_error(error: &csv::Error) -> ForeignError {
+    let line = error.position().map_or(1, csv::Position::line);
+    ForeignError::Table { line, why: error.to_string() }
+}
+
+/// The cells of one row.
+struct Cells<'c> {
+    map: &'c ColumnMap,
+    head: &'c csv::StringRecord,
+    row: &'c csv::StringRecord,
+}
+
+impl Cells<'_> {
+    fn line(&self) -> u64 {
+        self.row.position().map_or(0, csv::Position::line)
+    }
+
+    fn bad(&self, index: usize, allowed: &'static str) -> ForeignError {
+        ForeignError::Cell {
+            line: self.line(),
+            column: self.head.get(index).unwrap_or_default().to_owned(),
+            value: self.row.get(index).unwrap_or_default().to_owned(),
+            allowed,
+        }
+    }
+
+    fn number(&self, index: usize) -> Result<f64, ForeignError> {
+        let text = self.row.get(index).unwrap_or_default();
+        let text = if self.map.decimal == ',' { text.replace(',', ".") } else { text.to_owned() };
+        let value = match text.to_ascii_lowercase().as_str() {
+            "true" | "on" => Some(1.0),
+            "false" | "off" => Some(0.0),
+            _ => text.parse().ok().filter(|value: &f64| value.is_finite()),
+        };
+        value.ok_or_else(|| self.bad(index, "a number"))
+    }
+
+    fn time(&self, index: usize) -> Result<f64, ForeignError> {
+        match self.map.time.1 {
+            TimeForm::Seconds => self.number(index),
+            TimeForm::Milliseconds => Ok(self.number(index)? / 1e3),
+            TimeForm::DateTime => {
+                let text = self.row.get(index).unwrap_or_default();
+                let moment: DateTime = text
+                    .parse()
+                    .map_err(|_| self.bad(index, "a date and time such as 2026-11-25 07:00:00"))?;
+                let since = moment.duration_since(DateTime::constant(2000, 1, 1, 0, 0, 0, 0));
+                Ok(since.as_secs_f64())
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+    use tripbench_sheet::{Findings, Source, read_sheet};
+
+    fn map(more: &str) -> ColumnMap {
+        let text = format!(
+            "{more}\n[time]\ncolumn = \"t\"\nform = \"seconds\"\n[level]\ncolumn = \"p\"\nunit = \"bar\"\n[[signal]]\nname = \"load\"\ncolumn = \"s\"\nactive_low = true\n"
+        );
+        read_sheet(&Source::new("map.toml", text), &Findings::new(), ColumnMap::read).expect("a map")
+    }
+
+    #[test]
+    fn rows_in_any_interval_are_read_and_empty_cells_are_left_out() {
+        let text = "p,t,s\n1.5,0,1\n,1,1\n1.25,3.5,0\n";
+        let found = Recording::from_csv(&map(""), text).expect("a recording");
+        assert_eq!(found.times_s, [0.0, 3.5]);
+        assert_eq!(found.levels_pa, [150_000.0, 125_000.0]);
+        assert_eq!(found.signals[0].1, [false, true]);
+        assert_eq!(found.left_out, 1);
+    }
+
+    #[test]
+    fn a_comma_may_stand_before_the_decimals() {
+        let map = map("separator = \";\"\ndecimal = \",\"");
+        let found = Recording::from_csv(&map, "t;p;s\n0,5;1,5;0\n1;2;1\n").expect("a recording");
+        assert_eq!((found.times_s[1], found.levels_pa[0]), (0.5, 150_000.0));
+    }
+
+    #[rstest]
+    #[case("t,q,s\n0,1,0\n1,1,0\n", "there is no column `p`; the file has t, q, s")]
+    #[case("t,p,s\n0,1,0\n1,high,0\n", "line 3, column `p`: `high` is not a number")]
+    #[case("t,p,s\n0,NaN,0\n1,1,0\n", "line 2, column `p`: `NaN` is not a number")]
+    #[case("t,p,s\n5,1,0\n4,1,0\n", "line 3: the time goes back by 1.000 s")]
+    #[case("t,p,s\n5,1,0\n", "1 rows; at least two are needed")]
+    #[case("t,p,s\n5,1\n6,1,0\n", "line 2")]
+    fn what_is_wrong_is_named(#[case] text: &str, #[case] expected: &str) {
+        let said = Recording::from_csv(&map(""), text).expect_err("an error").to_string();
+        assert!(said.contains(expected), "{said}");
+    }
+}
