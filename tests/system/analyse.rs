@@ -10,7 +10,8 @@ use tripbench_tests::sheet_text;
 // load-off level between 10.064 and 10.068 bar; its authors publish 8.2 and 10.2 bar for the two, 0.13 bar away.
 #[test]
 fn the_load_levels_of_an_air_unit_lie_in_what_its_rows_bracket() {
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/data/air-unit-trace-a.csv");
+    let path =
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/data/air-unit-trace-a.csv");
     let Ok(text) = std::fs::read_to_string(path) else {
         println!("not looked at: the data set is not beside the project");
         return;

@@ -312,8 +312,12 @@ mod tests {
                 assert!(off <= u + 1.0, "{interval_s} s: {off:.1} Pa off, U {u:.1} Pa");
             }
             assert!(!on.rising && off.rising);
-            let rates = [&signal.rate_on, &signal.rate_off].map(|rate| rate.as_ref().expect("a rate").value);
-            assert!((rates[0] - 200.0).abs() < 5.0 && (rates[1] + 40.0).abs() < 1.0, "{rates:?}");
+            // Ten seconds of filling have too few rows for a rate at the longest interval.
+            if interval_s < 5.0 {
+                let rates =
+                    [&signal.rate_on, &signal.rate_off].map(|rate| rate.as_ref().expect("a rate").value);
+                assert!((rates[0] - 200.0).abs() < 5.0 && (rates[1] + 40.0).abs() < 1.0, "{rates:?}");
+            }
             assert!(signal.cycles >= 8, "{}", signal.cycles);
             assert!((signal.period_s.expect("a period") - 60.0).abs() < 8.0);
         }
