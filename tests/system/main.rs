@@ -5,6 +5,7 @@ mod analyse;
 mod closed_loop;
 mod command;
 mod coverage;
+mod hose;
 mod link;
 mod links;
 mod module;

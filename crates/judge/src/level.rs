@@ -46,6 +46,8 @@ pub(crate) struct Crossings {
     pub(crate) slow: Cycles,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
+    /// Largest difference between device and reference by a leak behind the hose, pascal.
+    pub(crate) hose_pa: f64,
     /// Whether the last ramp saw the input in both states.
     pub(crate) alive: bool,
 }

@@ -6,6 +6,7 @@ mod air_saving;
 mod analyse;
 mod channel;
 mod condition;
+mod hose;
 mod level;
 mod level_check;
 mod promise;
@@ -14,6 +15,7 @@ mod response;
 mod result;
 mod rig_check;
 mod stamp;
+mod steady;
 mod switch_points;
 
 pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};

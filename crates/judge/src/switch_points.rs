@@ -2,32 +2,18 @@
 
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
+use crate::hose::largest_drop_pa;
 use crate::level::{Counted, Crossings, Sought, crossings, longest_delay_s, net_delay_s, promised_spread_pa};
 use crate::level_check::{level_check, limits_of};
 use crate::promise::repeatability_judged;
 use crate::response::{Slow, before_the_level, delay, single_edge};
 use crate::result::{Level, delay_at_rates, hysteresis};
+use crate::steady::{largest_ratio, steady};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
-use tripbench_measure::{Acceptance, Contribution, Limits, MeasurementResult, combine, distinct, fit_line};
-use tripbench_record::{Check, CheckVerdict, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask};
+use tripbench_measure::{Acceptance, Contribution, Limits, MeasurementResult, combine};
+use tripbench_quantity::LevelDifference;
+use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, SwitchPointsTask};
 use tripbench_rig::{DigitalInput, Position};
-
-/// Largest ratio between the rates of two ramps at one level: more means that the rig changed in the run. Judgement of this
-/// project: a hose that is off gives far more; at full flow the gas temperature does far less, through a throttle up to
-/// a third.
-///
-/// After a fall at full vent the gas is warmer than after one through a throttle, and the next ramp is up to a quarter faster.
-const fn largest_ratio(motion: Motion, rising: bool, fast_falls: bool) -> f64 {
-    match (motion, rising) {
-        (Motion::FullFlow, true) if fast_falls => 1.35,
-        (Motion::Throttled, true) | (Motion::Regulated { .. }, _) => 2.0,
-        (Motion::FullFlow, _) | (Motion::Throttled, false) => 1.10,
-        // A hand is steady to a factor of two or so, both ways.
-        (Motion::ByHand { .. }, _) => 4.0,
-        // What is settled has no rate.
-        (Motion::Pulses { .. }, _) => f64::INFINITY,
-    }
-}
 
 /// Checks of the rig and of each position that takes part.
 pub(crate) fn switch_points(
@@ -82,8 +68,20 @@ impl At<'_> {
             .zip(sheets.device.as_ref())
             .map(|(settings, device)| expected(settings, device));
         let closed = sheets.settings.as_ref().is_some_and(|settings| settings.logic == Logic::NormallyClosed);
-        let on = self.crossings(&self.position.switch, !closed, true);
-        let off = self.crossings(&self.position.switch, closed, false);
+        let mut on = self.crossings(&self.position.switch, !closed, true);
+        let mut off = self.crossings(&self.position.switch, closed, false);
+        let on_delay =
+            self.task.two_rates(true).then(|| delay_at_rates(self.channels, self.zero, &on)).flatten();
+        let off_delay = if self.task.two_rates(false) {
+            delay_at_rates(self.channels, self.zero, &off)
+        } else if self.task.fast_fall {
+            self.fast_fall_delay(closed)
+        } else {
+            None
+        };
+        for (found, delay) in [(&mut on, &on_delay), (&mut off, &off_delay)] {
+            found.hose_pa = self.hose_pa(found, delay.as_ref().or(off_delay.as_ref()));
+        }
         let limits = |pick: fn(&Expected) -> Option<LevelLimits>| expected.as_ref().and_then(pick);
         let (switch_point, on_level) =
             self.level_check(QuantityName::SwitchPoint, &on, limits(|e| Some(e.on)));
@@ -97,20 +95,21 @@ impl At<'_> {
         let slack =
             [&checks[0], &checks[1], &checks[2]].map(slack_pa).into_iter().fold(f64::INFINITY, f64::min);
         if self.task.two_rates(true) {
-            let found = delay_at_rates(self.channels, self.zero, &on);
-            checks.push(self.delay_check(QuantityName::OnDelay, found, on_level.as_ref(), slack));
+            checks.push(self.delay_check(QuantityName::OnDelay, on_delay, on_level.as_ref(), slack));
         }
-        if self.task.two_rates(false) {
-            let found = delay_at_rates(self.channels, self.zero, &off);
-            checks.push(self.delay_check(QuantityName::OffDelay, found, off_level.as_ref(), slack));
-        } else if self.task.fast_fall {
-            let found = self.fast_fall_delay(closed);
-            checks.push(self.delay_check(QuantityName::OffDelay, found, off_level.as_ref(), slack));
+        if self.task.two_rates(false) || self.task.fast_fall {
+            checks.push(self.delay_check(QuantityName::OffDelay, off_delay, off_level.as_ref(), slack));
         }
         if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
             checks.extend(self.valve_checks(valve, expected.as_ref()));
         }
         checks
+    }
+
+    /// What a leak behind the hose can do at the level of these crossings, pascal.
+    fn hose_pa(&self, found: &Crossings, delay: Option<&MeasurementResult>) -> f64 {
+        let level = found.intervals.first().map_or(0.0, |interval| interval.low_pa);
+        largest_drop_pa(self.channels, (self.marks, self.step), self.position, level, delay)
     }
 
     /// Delay of the output from the slow ramps and the one fast fall.
@@ -178,8 +177,9 @@ impl At<'_> {
         let saving =
             self.channels.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
         let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
-        let cut = self.crossings(valve, !feeding, true);
-        let fed = self.crossings(valve, feeding, false);
+        let mut cut = self.crossings(valve, !feeding, true);
+        let mut fed = self.crossings(valve, feeding, false);
+        (cut.hose_pa, fed.hose_pa) = (self.hose_pa(&cut, None), self.hose_pa(&fed, None));
         let (cut_off, _) =
             self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
         let (resume, _) =
@@ -233,6 +233,11 @@ impl At<'_> {
             return;
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
+        } else if limits.is_some_and(|limits| found.hose_pa > SMALL_OF_TOLERANCE * half_tolerance(limits)) {
+            let shift = self.channels.task.sheets.site.style.difference(LevelDifference::new(found.hose_pa));
+            format!(
+                "a leak behind the hose could shift it by up to {shift}: leak too large for this hose, or is it pinched?"
+            )
         } else if found.rate_ratio() > largest_ratio(motion, found.rising, self.task.falls_fast()) {
             format!(
                 "the level passed {:.1} times as fast in one ramp as in another: did a hose come off?",
@@ -308,6 +313,13 @@ pub(crate) fn between_reads_remark(counted: Counted) -> String {
     }
 }
 
+/// Share of half the tolerance up to which the shift by a leak behind the hose is a contribution like others.
+const SMALL_OF_TOLERANCE: f64 = 0.25;
+
+fn half_tolerance(limits: Limits) -> f64 {
+    limits.low.zip(limits.high).map_or(f64::INFINITY, |(low, high)| (high - low) / 2.0)
+}
+
 /// Longest time by which an output may be later without a word.
 const LONGEST_SPARE_S: f64 = 0.1;
 
@@ -320,56 +332,4 @@ fn slack_pa(check: &Check) -> f64 {
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
     let inside = (found.value - low).min(high - found.value) - found.expanded_uncertainty;
     if check.verdict == CheckVerdict::Pass { inside.max(0.0) } else { 0.0 }
-}
-
-/// A hose that comes off or a leak that opens in the run changes the rate at which the rig evacuates.
-fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPointsTask) -> Check {
-    let check = blank(channels.task, step, QuantityName::EvacuationSteady, Role::Condition, "1");
-    // Where some cycles are throttled, the others are compared.
-    let slow = task.slow(true);
-    let is_alike = |segment| matches!(segment, Segment::Rising { cycle } if !slow.contains(cycle));
-    let rising = marks_of(marks, step, is_alike);
-    let middle = f64::midpoint(task.bottom.si(), task.top.si());
-    let quarter = (task.top.si() - task.bottom.si()) / 4.0;
-    let rates: Vec<(f64, f64)> = rising
-        .iter()
-        .filter_map(|mark| {
-            let mut samples = channels.raw_samples(mark);
-            samples.retain(|sample| (sample.level_pa - middle).abs() <= quarter);
-            let centre_s = samples.get(samples.len() / 2)?.t_s;
-            let line = fit_line(&distinct(&samples), centre_s, channels.resolution_pa())?;
-            Some((line.slope_pa_per_s(centre_s), line.slope_uncertainty_pa_per_s()))
-        })
-        .collect();
-    if rates.len() != usize::from(task.cycles - slow.count()) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
-        return Check {
-            remark: Some("the evacuation rate could not be followed in every ramp".into()),
-            ..check
-        };
-    }
-    let largest =
-        rates.iter().fold((0.0, 0.0), |best: (f64, f64), rate| if rate.0 > best.0 { *rate } else { best });
-    let least = rates
-        .iter()
-        .fold((f64::INFINITY, 0.0), |best: (f64, f64), rate| if rate.0 < best.0 { *rate } else { best });
-    let ratio = largest.0 / least.0;
-    let relative = (largest.1 / largest.0).hypot(least.1 / least.0);
-    let Ok(result) =
-        combine(ratio, 1e-3, vec![Contribution::normal("scatter of the rates", ratio * relative)])
-    else {
-        return check;
-    };
-    let mut check = judged(
-        check,
-        &result,
-        Some(Limits { low: None, high: Some(largest_ratio(task.rising, true, task.falls_fast())) }),
-        Acceptance::GuardBand,
-    );
-    if check.verdict != CheckVerdict::Met {
-        check.remark = Some(
-            "the rig evacuates at a different rate than before: a hose, a seal or the air changed in the run"
-                .into(),
-        );
-    }
-    check
 }

@@ -9,6 +9,7 @@ mod decision;
 mod density;
 mod edge;
 mod fit;
+mod hose;
 mod likelihood;
 mod statistics;
 
@@ -23,4 +24,5 @@ pub use decision::{
 pub use density::Density;
 pub use edge::{Bracket, bracket};
 pub use fit::{Curve, Sample, distinct, fit_curve, fit_line};
+pub use hose::{hose_conductance, hose_volume};
 pub use statistics::{mean, standard_deviation};

@@ -50,6 +50,8 @@ pub(crate) struct Openings {
     pub(crate) open_hoses: f64,
     /// What a hand at the rig does.
     pub(crate) hand: Grip,
+    /// What comes in through the hoses of leaking devices, Pa m³/s.
+    pub(crate) through_hoses: f64,
     /// Level that a regulator in front of the evacuation valve keeps, pascal.
     pub(crate) set_point_pa: Option<f64>,
 }
@@ -135,6 +137,7 @@ impl Plant {
         let into = relief
             + (-by_hand).max(0.0)
             + open * through(self.vent)
+            + openings.through_hoses / (GAS_CONSTANT * self.ambient_k)
             + through(self.leak)
             + openings.bleed * through(self.bleed)
             + openings.vent * through(self.vent)

@@ -168,7 +168,8 @@ impl SimulatedBench {
         self.risen = (self.risen + moved / LOOP_PA).clamp(0.0, 1.0);
         let power = self.is_on(self.wiring.power).unwrap_or(true);
         for device in &mut self.devices {
-            let level = if device.plugged || self.open_hoses == 0.0 { self.level_pa } else { 0.0 };
+            let manifold = if device.plugged || self.open_hoses == 0.0 { self.level_pa } else { 0.0 };
+            let level = device.behind_hose(manifold, self.plant.ambient_pa, STEP_S);
             device.advance(from_s, level, STEP_S, power);
         }
         self.steps += 1;
@@ -253,6 +254,7 @@ impl SimulatedBench {
             open_hoses: self.open_hoses,
             hand: self.hand.grip(now_s),
             set_point_pa: self.set_point_pa(),
+            through_hoses: self.devices.iter().map(Device::leaks_in).sum(),
         }
     }
 

@@ -77,6 +77,9 @@ pub(crate) struct Device {
     noise: Noise,
     steps: u64,
     sensed_pa: f64,
+    /// Level behind the hose.
+    behind_pa: f64,
+    leaks_in: f64,
     output: History,
     valve: History,
     powered: bool,
@@ -106,12 +109,31 @@ impl Device {
             noise: Noise::new(seed, channel + 2),
             steps: 0,
             sensed_pa: 0.0,
+            behind_pa: 0.0,
+            leaks_in: 0.0,
             output: History::default(),
             valve: History::default(),
             powered: false,
             plugged: true,
             truth,
         }
+    }
+
+    /// Level at the device itself, pascal: behind its hose, with its own leak. Exact for a level that stays within a step.
+    pub(crate) fn behind_hose(&mut self, manifold_pa: f64, ambient_pa: f64, step_s: f64) -> f64 {
+        let Some(hose) = self.truth.hose else { return manifold_pa };
+        let pressure = (ambient_pa - f64::midpoint(manifold_pa, self.behind_pa)).max(1_000.0);
+        let conductance = hose.conductance_m3_per_s * pressure / 50e3;
+        self.leaks_in = hose.leak_pa_m3_per_s * (self.behind_pa / 50e3).clamp(0.0, 1.0);
+        let rests_at = manifold_pa - self.leaks_in / conductance;
+        let decay = (-step_s * conductance / hose.volume_m3).exp();
+        self.behind_pa = rests_at + (self.behind_pa - rests_at) * decay;
+        self.behind_pa
+    }
+
+    /// What leaks into the manifold through its hose, Pa m³/s.
+    pub(crate) const fn leaks_in(&self) -> f64 {
+        self.leaks_in
     }
 
     /// Goes on from `from_s` by `step_s` to a true level.

@@ -16,6 +16,7 @@ mod rtu;
 mod rtu_server;
 mod server;
 mod truth;
+mod truth_sheet;
 mod wiring;
 
 pub use air::{Nozzle, nozzle_mass_flow};
@@ -23,6 +24,6 @@ pub use bench::SimulatedBench;
 pub use rtu_server::{RtuServer, SerialPace, serve_rtu_over_tcp, serve_serial};
 pub use server::{ServeError, Server, serve};
 pub use truth::{
-    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, ModuleTruth, ReferenceTruth, Trigger,
-    Truth,
+    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, HoseTruth, ModuleTruth,
+    ReferenceTruth, Trigger, Truth,
 };

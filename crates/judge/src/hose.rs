@@ -1,0 +1,54 @@
+//! A leak beyond the reference's tee drops pressure along the hose: the device sees less vacuum than the reference, and no
+//! second rate shows it. It is bounded from the leak of this run and the hose of the rig sheet.
+
+use crate::channel::Channels;
+use crate::condition::leak;
+use crate::level::longest_delay_s;
+use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume};
+use tripbench_record::{Mark, StepTask, Task};
+use tripbench_rig::Position;
+
+/// Largest difference between a device and the reference, pascal, if all of the leak were at this device: by the hose as the
+/// sheet has it, and by what the output is later than promised, for a hose that is pinched is slow. 0 where the sheet has no
+/// hose.
+pub(crate) fn largest_drop_pa(
+    channels: &Channels<'_>,
+    (marks, step): (&[Mark], u16),
+    position: &Position,
+    level_pa: f64,
+    delay: Option<&MeasurementResult>,
+) -> f64 {
+    let task = channels.task;
+    let Some(hose) = &position.hose else { return 0.0 };
+    let (bore_m, length_m) = (hose.bore.si(), hose.length.si());
+    let throughput = leak_pa_per_s(channels, marks, step) * task.sheets.rig.manifold.volume.si();
+    let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
+    let by_sheet = throughput / hose_conductance(bore_m, length_m, pressure_pa);
+    let late_s = delay
+        .map_or(0.0, |delay| (delay.value + delay.expanded_uncertainty - longest_delay_s(task)).max(0.0));
+    by_sheet.max(throughput * late_s / hose_volume(bore_m, length_m))
+}
+
+/// Largest leak that the run itself leaves open: of the leak step before, else what the rig sheet allows.
+fn leak_pa_per_s(channels: &Channels<'_>, marks: &[Mark], step: u16) -> f64 {
+    let task: &Task = channels.task;
+    let before = (0..step).rev().find_map(|index| match &task.steps.get(usize::from(index))?.task {
+        StepTask::Leak(planned) => leak(channels, marks, index, planned).into_iter().next(),
+        StepTask::Zero { .. }
+        | StepTask::SwitchPoints(_)
+        | StepTask::Response(_)
+        | StepTask::AirSaving(_)
+        | StepTask::Signals { .. }
+        | StepTask::TryOutput { .. }
+        | StepTask::PathLag { .. }
+        | StepTask::Silence { .. }
+        | StepTask::Settling { .. }
+        | StepTask::Drive { .. }
+        | StepTask::Hold { .. }
+        | StepTask::WaitUntil { .. }
+        | StepTask::Ask { .. } => None,
+    });
+    let largest = task.sheets.rig.manifold.largest_leak.si();
+    let measured = before.and_then(|check| check.measured);
+    measured.map_or(largest, |found| (found.value + found.expanded_uncertainty).clamp(0.0, largest))
+}
