@@ -76,6 +76,10 @@ fn a_hose_that_is_too_long_for_its_leak_is_undecided_by_its_sheet_alone() {
     let checks = &outcome.record.positions[0].checks;
     let check = checks.iter().find(|check| check.quantity == QuantityName::SwitchPoint).expect("the check");
     assert_eq!(check.verdict, CheckVerdict::Undecided);
-    assert!(check.remark.as_ref().is_some_and(|remark| remark.contains("behind the hose")), "{:?}", check.remark);
+    assert!(
+        check.remark.as_ref().is_some_and(|remark| remark.contains("behind the hose")),
+        "{:?}",
+        check.remark
+    );
     assert_ne!(outcome.record.positions[0].verdict, Verdict::Pass);
 }

@@ -16,3 +16,4 @@ mod serial;
 mod sheets;
 mod tidy;
 mod ways;
+mod witness;

@@ -15,7 +15,7 @@ use tripbench_tests::{good, sheet_text};
 
 /// The python that `tests/run` has set up. Without it the test is skipped and says so; in CI that is a failure.
 #[expect(clippy::print_stdout, reason = "a test that is skipped says so")]
-fn python() -> Option<PathBuf> {
+pub(crate) fn python() -> Option<PathBuf> {
     let python = std::env::var_os("TRIPBENCH_PYTHON").map(PathBuf::from);
     assert!(
         python.is_some() || std::env::var_os("CI").is_none(),
@@ -27,7 +27,8 @@ fn python() -> Option<PathBuf> {
     python
 }
 
-fn script(name: &str) -> PathBuf {
+/// A script of the other side.
+pub(crate) fn script(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("python").join(name)
 }
 

@@ -231,16 +231,82 @@ mod tests {
     use super::*;
     use rstest::rstest;
 
-    // GUM (JCGM 100:2008) Table G.2, printed to two decimals.
-    #[rstest]
-    #[case(1.0, 12.71)]
-    #[case(2.0, 4.30)]
-    #[case(5.0, 2.57)]
-    #[case(10.0, 2.23)]
-    #[case(20.0, 2.09)]
-    #[case(50.0, 2.01)]
-    fn t_factors_agree_with_the_gum(#[case] freedom: f64, #[case] printed: f64) {
-        assert!((student_quantile(freedom) - printed).abs() <= 0.005);
+    // GUM (JCGM 100:2008) Table G.2, column 95 %, printed to two decimals (values from memory, recomputed).
+    #[test]
+    fn t_factors_agree_with_the_gum() {
+        let printed = [
+            (1.0, 12.71),
+            (2.0, 4.30),
+            (3.0, 3.18),
+            (4.0, 2.78),
+            (5.0, 2.57),
+            (6.0, 2.45),
+            (7.0, 2.36),
+            (8.0, 2.31),
+            (9.0, 2.26),
+            (10.0, 2.23),
+            (16.0, 2.12),
+            (19.0, 2.09),
+            (20.0, 2.09),
+            (50.0, 2.01),
+            (1e12, 1.960),
+        ];
+        for (freedom, printed) in printed {
+            assert!((student_quantile(freedom) - printed).abs() <= 0.005, "{freedom}");
+        }
+    }
+
+    // 40 CFR 1065.602, Table 1, column 95 %, printed to three decimals.
+    #[test]
+    fn t_values_agree_with_40_cfr_1065_602() {
+        let printed = [
+            (1.0, 12.706),
+            (2.0, 4.303),
+            (5.0, 2.571),
+            (10.0, 2.228),
+            (16.0, 2.120),
+            (20.0, 2.086),
+            (30.0, 2.042),
+            (50.0, 2.009),
+            (100.0, 1.984),
+        ];
+        for (freedom, printed) in printed {
+            assert!((student_quantile(freedom) - printed).abs() <= 0.0005, "{freedom}");
+        }
+    }
+
+    // GUM (JCGM 100:2008) H.1, end gauge: inputs with their sensitivities in nanometres; printed u = 32 nm and effective
+    // degrees of freedom 16.7, recomputed without rounding 31.710 and 16.656.
+    #[test]
+    fn the_end_gauge_of_the_gum_is_found() {
+        let freedom = |part: Contribution, nu: f64| Contribution { degrees_of_freedom: Some(nu), ..part };
+        let length_nm = 50.000_623e6;
+        let parts = vec![
+            freedom(Contribution::normal("standard", 25.0), 18.0),
+            freedom(Contribution::normal("difference", 9.7), 25.6),
+            freedom(Contribution::normal("expansions", length_nm * 0.1 * 0.58e-6), 50.0),
+            freedom(Contribution::normal("temperatures", length_nm * 11.5e-6 * 0.029), 2.0),
+        ];
+        let result = combine(length_nm + 215.0, 0.0, parts).expect("a result");
+        assert!(
+            (result.standard_uncertainty - 31.710_609_640_431_85).abs() < 1e-6,
+            "{}",
+            result.standard_uncertainty
+        );
+        let effective = result.degrees_of_freedom.expect("finite");
+        assert!((effective - 16.656_062_703_003_92).abs() < 1e-6, "{effective}");
+        assert!((result.value / 1e6 - 50.000_838).abs() < 5e-7);
+    }
+
+    // Trapezoid of two rectangles a and b: k = (1 - sqrt(0.05 (1 - β²))) / sqrt((1 + β²)/6) with β = 0.33 gives 1.835 (closed form; EA-4/02
+    // prints 1.83, value from memory).
+    #[test]
+    fn the_factor_of_a_trapezoid_is_the_closed_form() {
+        let beta: f64 = 0.33;
+        let (a, b) = ((1.0 + beta) / 2.0, (1.0 - beta) / 2.0);
+        let parts = vec![Contribution::rectangular("a", a), Contribution::rectangular("b", b)];
+        let result = combine(0.0, 0.0, parts).expect("a result");
+        assert!((result.coverage_factor - 1.835).abs() < 0.004, "{}", result.coverage_factor);
     }
 
     // Budgets where one scatter is tiny have millions of degrees of freedom and more.

@@ -39,6 +39,18 @@ impl Density {
         self.cells().map(|(x, mass)| x * mass).sum()
     }
 
+    /// Where it is highest, by a parabola through the highest cell and its neighbours.
+    pub fn mode(&self) -> f64 {
+        let highest = self.masses.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1));
+        let index = highest.map_or(0, |(index, _)| index);
+        #[expect(clippy::cast_precision_loss, reason = "a grid has far fewer than 2^53 cells")]
+        let middle = self.start + index as f64 * self.step;
+        let around = index.checked_sub(1).and_then(|before| self.masses.get(before..=index + 1));
+        let Some(&[before, here, after]) = around else { return middle };
+        let bend = before - 2.0 * here + after;
+        if bend < 0.0 { middle + self.step * 0.5 * (before - after) / bend } else { middle }
+    }
+
     /// Standard deviation.
     pub fn standard_deviation(&self) -> f64 {
         let mean = self.mean();

@@ -168,6 +168,98 @@ mod tests {
         assert!((line.level_uncertainty_pa(30.0) - 0.004_138_595_752_854_942).abs() < 1e-12);
     }
 
+    // NIST StRD, linear regression, Norris (y, x): certified B0, B1, their standard deviations and that of the residuals.
+    #[test]
+    fn the_certified_line_of_norris_is_found() {
+        let data = [
+            (0.1, 0.2),
+            (338.8, 337.4),
+            (118.1, 118.2),
+            (888.0, 884.6),
+            (9.2, 10.1),
+            (228.1, 226.5),
+            (668.5, 666.3),
+            (998.5, 996.3),
+            (449.1, 448.6),
+            (778.9, 777.0),
+            (559.2, 558.2),
+            (0.3, 0.4),
+            (0.1, 0.6),
+            (778.1, 775.5),
+            (668.8, 666.9),
+            (339.3, 338.0),
+            (448.9, 447.5),
+            (10.8, 11.6),
+            (557.7, 556.0),
+            (228.3, 228.1),
+            (998.0, 995.8),
+            (888.8, 887.6),
+            (119.6, 120.2),
+            (0.3, 0.3),
+            (0.6, 0.3),
+            (557.6, 556.8),
+            (339.3, 339.1),
+            (888.0, 887.2),
+            (998.5, 999.0),
+            (778.9, 779.0),
+            (10.2, 11.1),
+            (117.6, 118.3),
+            (228.9, 229.2),
+            (668.4, 669.1),
+            (449.2, 448.9),
+            (0.2, 0.5),
+        ];
+        let samples: Vec<_> = data.into_iter().map(|(level_pa, t_s)| Sample { t_s, level_pa }).collect();
+        let line = fit_line(&samples, 0.0, 0.0).expect("a line");
+        let near = |found: f64, certified: f64| assert!((found / certified - 1.0).abs() < 1e-8, "{found}");
+        near(line.level_pa(0.0), -0.262_323_073_774_029);
+        near(line.slope_pa_per_s(0.0), 1.002_116_818_020_45);
+        near(line.level_uncertainty_pa(0.0), 0.232_818_234_301_152);
+        near(line.slope_uncertainty_pa_per_s(), 0.429_796_848_199_937e-3);
+        near(line.residual_pa, 0.884_796_396_144_373);
+    }
+
+    // Up and down readings of a pressure gauge (course notebook `calibration_error_analysis_pressure.ipynb` of
+    // alexlib/mechanical-engineering-metrology-and-measurements; Doebelin, Measurement Systems, from memory): both lines,
+    // the line through all, its residuals, and the largest difference of one point, 0.61 kPa.
+    #[test]
+    fn the_up_and_down_lines_of_a_pressure_gauge_are_found() {
+        let up = [-1.12, 0.21, 1.18, 2.09, 3.33, 4.50, 5.26, 6.59, 7.73, 8.68, 9.80];
+        let down = [-0.69, 0.42, 1.65, 2.48, 3.62, 4.71, 5.87, 6.89, 7.92, 9.10, 10.20];
+        let points = |values: &[f64]| -> Vec<Sample> {
+            (0..).zip(values).map(|(t, level)| Sample { t_s: f64::from(t), level_pa: *level }).collect()
+        };
+        let line = |samples: &[Sample]| {
+            let line = fit_line(samples, 0.0, 0.0).expect("a line");
+            (line.slope_pa_per_s(0.0), line.level_pa(0.0), line.residual_pa)
+        };
+        let near = |found: f64, expected: f64| assert!((found - expected).abs() < 1e-10, "{found}");
+        let (rising, falling) = (points(&up), points(&down));
+        near(line(&rising).0, 1.082_363_636_363_636_2);
+        near(line(&rising).1, -1.025_454_545_454_545);
+        near(line(&falling).0, 1.082_272_727_272_727);
+        near(line(&falling).1, -0.668_636_363_636_363);
+        let all = line(&[rising, falling].concat());
+        near(all.0, 1.082_318_181_818_181_7);
+        near(all.1, -0.847_045_454_545_457);
+        assert!((all.2 - 0.208).abs() < 0.0005, "{}", all.2);
+        let widest = up.iter().zip(&down).map(|(up, down)| (up - down).abs()).fold(0.0, f64::max);
+        assert!((widest - 0.61).abs() < 0.005);
+    }
+
+    // 40 CFR 1065.644, vacuum-decay leak: 2 L from 25.3 to 50.6 kPa in 70 s at 293.15 K is 0.00030 mol/s (answer from memory,
+    // recomputed 2.9657e-4). The rate is a line's slope, as in the step `leak`.
+    #[test]
+    fn a_leak_by_vacuum_decay_agrees_with_40_cfr_1065_644() {
+        let pressure = |t_s: f64| Sample { t_s, level_pa: 25_300.0 + 25_300.0 * t_s / 70.0 };
+        let line = fit_line(&[pressure(0.0), pressure(20.0), pressure(50.0), pressure(70.0)], 35.0, 0.0);
+        let throughput = 2.0e-3 * line.expect("a line").slope_pa_per_s(35.0);
+        assert!((throughput - 0.722_857_142_857_142_9).abs() < 1e-9, "{throughput}");
+        let flow = throughput / (8.314_472 * 293.15);
+        assert!((flow - 2.965_704_684_633_996e-4).abs() < 1e-12, "{flow}");
+        assert!((flow - 0.000_30).abs() < 5e-6);
+    }
+
     #[test]
     fn an_exponential_pull_is_followed_where_a_line_is_not_enough() {
         let level = |t: f64| 90e3 - 30e3 * (-t / 4.8).exp();

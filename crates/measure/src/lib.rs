@@ -11,6 +11,7 @@ mod edge;
 mod fit;
 mod hose;
 mod likelihood;
+mod risk;
 mod statistics;
 
 pub use budget::{Contribution, Distribution, Evaluation, Input, MeasurementResult, NotAResult, combine};
@@ -25,4 +26,5 @@ pub use density::Density;
 pub use edge::{Bracket, bracket};
 pub use fit::{Curve, Sample, distinct, fit_curve, fit_line};
 pub use hose::{hose_conductance, hose_volume};
+pub use risk::{Process, Risks, global_risks};
 pub use statistics::{mean, standard_deviation};

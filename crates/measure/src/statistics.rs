@@ -53,4 +53,33 @@ mod tests {
         assert!(digits(mean(&values).expect("mean"), certified_mean) > 12.0);
         assert!(digits(standard_deviation(&values).expect("s"), certified_s) >= 8.0);
     }
+
+    // NIST StRD, analysis of variance, SiRstv: five instruments, five measurements each; certified sums of squares, F and the
+    // standard deviation within.
+    #[test]
+    fn certified_values_of_sirstv_are_met() {
+        let instruments = [
+            [196.3052, 196.1240, 196.1890, 196.2569, 196.3403],
+            [196.3042, 196.3825, 196.1669, 196.3257, 196.0422],
+            [196.1303, 196.2005, 196.2889, 196.0343, 196.1811],
+            [196.2795, 196.1748, 196.1494, 196.1485, 195.9885],
+            [196.2119, 196.1051, 196.1850, 196.0052, 196.2090],
+        ];
+        let within: f64 =
+            instruments.iter().map(|one| 4.0 * standard_deviation(one).expect("s").powi(2)).sum();
+        let means = instruments.map(|one| mean(&one).expect("mean"));
+        let between = 5.0 * 4.0 * standard_deviation(&means).expect("s").powi(2);
+        assert!((between - 5.114_626_16e-2).abs() < 1e-10, "{between}");
+        assert!((within - 2.166_365_60e-1).abs() < 1e-10, "{within}");
+        assert!(((between / 4.0) / (within / 20.0) - 1.180_462_374_402_55).abs() < 1e-8);
+        assert!(((within / 20.0).sqrt() - 0.104_076_068_334_656).abs() < 1e-10);
+    }
+
+    // 40 CFR 1065.602, examples for mean and standard deviation: 11.20 and 0.6619.
+    #[test]
+    fn the_examples_of_40_cfr_1065_602_are_met() {
+        let values = [10.60, 11.91, 11.09];
+        assert!((mean(&values).expect("mean") - 11.20).abs() < 0.005);
+        assert!((standard_deviation(&values).expect("s") - 0.6619).abs() < 0.00005);
+    }
 }

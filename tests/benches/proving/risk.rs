@@ -3,8 +3,7 @@
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
-use statrs::distribution::{ContinuousCDF, Normal as NormalCdf};
-use tripbench_measure::mean;
+use tripbench_measure::{Limits, Process, global_risks, mean};
 use tripbench_record::{CheckVerdict, QuantityName};
 use tripbench_tests::proving::{Cell, HALF_TOLERANCE_PA, NOMINAL_PA, Ready, on_all_cores, said};
 
@@ -89,7 +88,15 @@ fn process(ready: &Ready, u_pa: f64, devices: u32) -> f64 {
         .iter()
         .filter_map(|one| Some(one.1.as_ref()?.check.measured.as_ref()?.standard_uncertainty))
         .collect();
-    let expected = quadrature(SIGMA_PA, mean(&standard).unwrap_or(f64::NAN), u_pa);
+    let process = Process {
+        mean: 0.0,
+        spread: SIGMA_PA,
+        uncertainty: mean(&standard).unwrap_or(f64::NAN),
+        guard: u_pa,
+    };
+    let limits = Limits { low: Some(-HALF_TOLERANCE_PA), high: Some(HALF_TOLERANCE_PA) };
+    let risks = global_risks(process, limits);
+    let expected = [risks.passed_bad, risks.good_not_passed];
     println!("process of sigma 750 Pa: share seen, share by quadrature, difference in standard deviations");
     for (name, seen, expected) in [
         ("passed though bad", passed_bad, expected[0]),
@@ -105,27 +112,4 @@ fn process(ready: &Ready, u_pa: f64, devices: u32) -> f64 {
         );
     }
     share(undecided, devices)
-}
-
-/// Joint probabilities of passed and bad, and of good and not passed, for normal process and measurement and acceptance
-/// limits `guard` inside the tolerance.
-fn quadrature(process: f64, u: f64, guard: f64) -> [f64; 2] {
-    const CELLS: i32 = 20_000;
-    const REACH: f64 = 6.0;
-    let normal = NormalCdf::standard();
-    let step = 2.0 * REACH / f64::from(CELLS);
-    let (mut passed_bad, mut good_not_passed) = (0.0, 0.0);
-    for cell in 0..CELLS {
-        let z = -REACH + (f64::from(cell) + 0.5) * step;
-        let weight = (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt() * step;
-        let true_pa = z * process;
-        let accept = HALF_TOLERANCE_PA - guard;
-        let passes = normal.cdf((accept - true_pa) / u) - normal.cdf((-accept - true_pa) / u);
-        if true_pa.abs() <= HALF_TOLERANCE_PA {
-            good_not_passed += weight * (1.0 - passes);
-        } else {
-            passed_bad += weight * passes;
-        }
-    }
-    [passed_bad, good_not_passed]
 }
