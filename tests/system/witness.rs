@@ -20,7 +20,9 @@ fn asked(questions: &[Value]) -> Option<Vec<Value>> {
         .stdout(Stdio::piped())
         .spawn()
         .expect("python starts");
-    let lines: String = questions.iter().map(|question| format!("{question}\n")).collect();
+    let mut lines: Vec<String> = questions.iter().map(Value::to_string).collect();
+    lines.push(String::new());
+    let lines = lines.join("\n");
     let mut input = child.stdin.take().expect("a pipe");
     let writer = std::thread::spawn(move || input.write_all(lines.as_bytes()));
     let output = child.wait_with_output().expect("answers");

@@ -69,6 +69,22 @@ fn show(content: &Content<'_>, check: &Check) {
         say::out(&format!("  {needed}"));
     }
     let unsigned = |value: f64| value_text(check, value, content.style).trim_start_matches('-').to_owned();
+    crossings(content, check);
+    budget(content, check);
+    let freedom = measured
+        .degrees_of_freedom
+        .map_or_else(|| String::from("infinite"), |freedom| format!("{freedom:.0}"));
+    say::out(&format!(
+        "  {} combined: u {}, U {} (95 % of the convolved distribution, k {:.2}); by Welch–Satterthwaite {}, effective degrees of freedom {freedom}\n",
+        quantity_name(check.quantity),
+        amount(check, measured.standard_uncertainty, content.style),
+        unsigned(measured.expanded_uncertainty),
+        measured.coverage_factor,
+        unsigned(measured.welch_satterthwaite)
+    ));
+}
+
+fn crossings(content: &Content<'_>, check: &Check) {
     if !check.crossings.is_empty() {
         say::out("\n  ramp  edge between                  level between                  rate");
         for one in &check.crossings {
@@ -87,6 +103,10 @@ fn show(content: &Content<'_>, check: &Check) {
             ));
         }
     }
+}
+
+fn budget(content: &Content<'_>, check: &Check) {
+    let unsigned = |value: f64| amount(check, value, content.style);
     say::out(
         "\n  contribution                                        source                   type shape           input       sensitivity     freedom          u  share",
     );
@@ -100,24 +120,13 @@ fn show(content: &Content<'_>, check: &Check) {
             line.input,
             line.sensitivity,
             line.freedom,
-            amount(check, line.standard_uncertainty, content.style),
+            unsigned(line.standard_uncertainty),
             line.share * 100.0
         ));
         if !rest.is_empty() {
             say::out(&format!("    {rest}"));
         }
     }
-    let freedom = measured
-        .degrees_of_freedom
-        .map_or_else(|| String::from("infinite"), |freedom| format!("{freedom:.0}"));
-    say::out(&format!(
-        "  {} combined: u {}, U {} (95 % of the convolved distribution, k {:.2}); by Welch–Satterthwaite {}, effective degrees of freedom {freedom}\n",
-        quantity_name(check.quantity),
-        amount(check, measured.standard_uncertainty, content.style),
-        unsigned(measured.expanded_uncertainty),
-        measured.coverage_factor,
-        unsigned(measured.welch_satterthwaite)
-    ));
 }
 
 /// A text up to a width, at a space, and what is left.

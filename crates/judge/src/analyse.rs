@@ -269,7 +269,7 @@ fn turn(
     let away = before - after;
     let at_s = (to_pa - from_pa + before * from_s - after * to_s) / away;
     let inside = at_s.is_finite() && last_old_s <= at_s && at_s <= first_new_s;
-    inside.then(|| from_pa + before * (at_s - from_s))
+    inside.then_some(from_pa + before * (at_s - from_s))
 }
 
 #[cfg(test)]

@@ -303,7 +303,7 @@ mod tests {
     #[test]
     fn the_factor_of_a_trapezoid_is_the_closed_form() {
         let beta: f64 = 0.33;
-        let (a, b) = ((1.0 + beta) / 2.0, (1.0 - beta) / 2.0);
+        let (a, b) = (f64::midpoint(1.0, beta), f64::midpoint(1.0, -beta));
         let parts = vec![Contribution::rectangular("a", a), Contribution::rectangular("b", b)];
         let result = combine(0.0, 0.0, parts).expect("a result");
         assert!((result.coverage_factor - 1.835).abs() < 0.004, "{}", result.coverage_factor);

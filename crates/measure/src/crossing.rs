@@ -81,6 +81,8 @@ pub struct AtRates {
     pub prior_dropped: bool,
 }
 
+/// Below this share of its peak the likelihood says that the delay is not where it was promised.
+const CONTRADICTS: f64 = 3e-4;
 /// Cells for the level where the delay is looked for too.
 const LEVELS: i32 = 90;
 /// Cells for the delay.
@@ -113,8 +115,6 @@ pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPr
     if groups.len() < 2 || slopes.iter().any(|slope| !slope.is_finite()) {
         return None;
     }
-    /// Below this share of its peak the likelihood says that the delay is not where it was promised.
-    const CONTRADICTS: f64 = 3e-4;
     let within = Joint::on((&tables, &slopes), &spreads, prior.reach_s(), |delay_s| prior.weight(delay_s));
     let (joint, prior_dropped) = match within.filter(|joint| joint.peak > CONTRADICTS) {
         Some(joint) => (joint, false),
@@ -212,8 +212,8 @@ fn delays(tables: &[Table], slopes: &[f64], reach_s: f64) -> Option<(f64, f64)> 
     for (first, slope) in tables.iter().zip(slopes) {
         for (second, other) in tables.iter().zip(slopes).filter(|(_, other)| *other > slope) {
             let away = other - slope;
-            from = from.max((second.from_pa() - first.to_pa()) / away);
-            to = to.min((second.to_pa() - first.from_pa()) / away);
+            from = from.max((second.least_pa() - first.most_pa()) / away);
+            to = to.min((second.most_pa() - first.least_pa()) / away);
         }
     }
     (from.is_finite() && to.is_finite() && from < to).then_some((from, to))
@@ -224,8 +224,8 @@ fn levels(tables: &[Table], slopes: &[f64], (from_s, to_s): (f64, f64)) -> Optio
     let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
     for (table, slope) in tables.iter().zip(slopes) {
         let moved = [slope * from_s, slope * to_s];
-        low = low.max(table.from_pa() - moved[0].max(moved[1]));
-        high = high.min(table.to_pa() - moved[0].min(moved[1]));
+        low = low.max(table.least_pa() - moved[0].max(moved[1]));
+        high = high.min(table.most_pa() - moved[0].min(moved[1]));
     }
     (low < high).then_some((low, high))
 }

@@ -87,12 +87,12 @@ impl Table {
     }
 
     /// Least level.
-    pub(crate) const fn from_pa(&self) -> f64 {
+    pub(crate) const fn least_pa(&self) -> f64 {
         self.start_pa
     }
 
     /// Greatest level.
-    pub(crate) fn to_pa(&self) -> f64 {
+    pub(crate) fn most_pa(&self) -> f64 {
         self.start_pa + self.step_pa * f64::from(CELLS)
     }
 

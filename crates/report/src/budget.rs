@@ -85,7 +85,7 @@ fn short(value: f64) -> String {
     let size = value.abs();
     if size <= 0.0 {
         String::from("0")
-    } else if size >= 1e5 || size < 1e-2 {
+    } else if !(1e-2..1e5).contains(&size) {
         format!("{value:.2e}")
     } else {
         #[expect(clippy::cast_possible_truncation, reason = "between -2 and 5")]

@@ -51,8 +51,8 @@ pub(crate) fn table(devices: u32) -> Coverage {
         "{devices} devices in a cell; U is what is stated, ideal half of the range that holds 95 % of the errors"
     );
     println!(
-        "{:<18} {:<10} {:>7} {:>9} {:>8} {:>8}  {}",
-        "cell", "quantity", "held", "U", "U/ideal", "bias/U", "dominant contribution"
+        "{:<18} {:<10} {:>7} {:>9} {:>8} {:>8}  dominant contribution",
+        "cell", "quantity", "held", "U", "U/ideal", "bias/U"
     );
     let mut all: Vec<Row> = Vec::new();
     for cell in &CELLS {

@@ -3,6 +3,12 @@
 //!
 //! `cargo bench -p tripbench-tests --bench proving`, or with `-- 400` for fewer devices in a cell.
 
+#![expect(
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    reason = "a benchmark measures real time and prints"
+)]
+
 mod coverage;
 mod delays;
 mod risk;

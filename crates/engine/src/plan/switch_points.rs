@@ -26,7 +26,10 @@ impl Planner<'_> {
         let step = script.steps.get(index)?;
         let StepKind::SwitchPoints { cycles, from, to, way, valve } = &step.kind else { return None };
         let expected = self.expected();
-        let way = self.way(way.as_ref())?;
+        let way = match way {
+            Some(asked) => Some(self.way(asked)?),
+            None => None,
+        };
         let ramps = self.ramps((script, index), way, (expected.as_ref(), *cycles));
         let Ramps { rising, falling, slow_rising, slow_falling } = ramps;
         let [bottom, top] = self.window(expected.as_ref(), ramps);
@@ -130,10 +133,9 @@ impl Planner<'_> {
         first + cycles_s + breaks * (vent + pull) + last
     }
 
-    /// The way asked for, if any, refused where the rig lacks what it needs.
-    fn way(&self, asked: Option<&At<Way>>) -> Option<Option<Way>> {
+    /// The way asked for, refused where the rig lacks what it needs.
+    fn way(&self, asked: &At<Way>) -> Option<Way> {
         let rig = &self.sheets.rig;
-        let Some(asked) = asked else { return Some(None) };
         let (there, needs) = match asked.value {
             Way::FullFlow | Way::Pulses => (rig.has(OutputName::Evacuate), "an output `evacuate`"),
             Way::Throttled => (rig.has(OutputName::EvacuateFine), "an output `evacuate-fine`"),
@@ -141,7 +143,7 @@ impl Planner<'_> {
             Way::ByHand => (rig.by_hand(), "no valve outputs: with them nobody has a hand on the air"),
         };
         if there {
-            return Some(Some(asked.value));
+            return Some(asked.value);
         }
         let name = &rig.header.name;
         let wording = Wording::new(
