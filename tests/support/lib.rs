@@ -276,6 +276,7 @@ pub fn header(task: &Task) -> RunHeader {
         warnings: Vec::new(),
         abilities: Vec::new(),
         again: None,
+        predictions: Vec::new(),
         operators: Vec::new(),
         sheets: Vec::new(),
         steps: task.steps.clone(),

@@ -236,6 +236,21 @@ fn a_faulty_device_never_passes_and_does_not_touch_the_others(#[case] fault: Dev
 }
 
 #[test]
+fn an_output_that_chatters_fails_and_the_changes_are_counted() {
+    let mut bench = Bench::demo();
+    bench.truth.devices[0].fault = Some(DeviceFault::Chattering);
+    let outcome = bench.run();
+    assert_eq!(verdicts(&outcome)[0], Verdict::Fail);
+    let chatter = |position: usize| {
+        let checks = &outcome.record.positions[position].checks;
+        checks.iter().find(|check| check.quantity == QuantityName::Chatter).expect("the check").clone()
+    };
+    assert_eq!(chatter(0).verdict, CheckVerdict::Fail);
+    assert!(chatter(0).remark.is_some_and(|remark| remark.contains("more than expected")));
+    assert_eq!(chatter(1).verdict, CheckVerdict::Pass);
+}
+
+#[test]
 fn a_position_without_a_device_is_never_judged() {
     let mut bench = Bench::demo();
     bench.truth.devices.remove(3);

@@ -9,10 +9,11 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::{Path, PathBuf};
 use tripbench_device::ExpiredCalibration;
-use tripbench_engine::{Engine, Plan};
-use tripbench_quantity::Mono;
+use tripbench_engine::{Engine, Plan, predictions};
+use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::{
-    ClockState, Event, PositionPlan, Record, RunHeader, RunView, StepTask, Task, Trace, canonical_json,
+    ClockState, Event, PositionPlan, Prediction, Record, RunHeader, RunView, StepTask, Task, Trace,
+    canonical_json,
 };
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
@@ -129,6 +130,7 @@ fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<Stri
         warnings,
         abilities: Vec::new(),
         again: None,
+        predictions: predictions(task),
         operators: operators.to_vec(),
         sheets: loaded.copies.clone(),
         steps: task.steps.clone(),
@@ -161,6 +163,33 @@ fn introduce(task: &Task, loaded: &Loaded) {
         task.predicted().si(),
         *sheets.rig.reference.calibration.due
     ));
+    foreseen(&predictions(task), sheets.site.style);
+}
+
+/// What each check will be able to tell, before any air flows.
+fn foreseen(predictions: &[Prediction], style: LevelStyle) {
+    for one in predictions {
+        let amount = |value: f64| match one.unit.as_str() {
+            "Pa" => style.difference(LevelDifference::new(value)).to_string(),
+            _ => format!("{:.1} ms", value * 1e3),
+        };
+        let (u, half) = (one.expanded_uncertainty, one.half_tolerance);
+        let said = if u >= half {
+            String::from("can NOT be decided on this rig")
+        } else {
+            format!(
+                "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",
+                one.undecided_at_nominal * 100.0,
+                one.undecided_at_half * 100.0
+            )
+        };
+        say::note(&format!(
+            "  foreseen  {:<24} U {:>9} of ± {:>9}  {said}",
+            tripbench_report::quantity_name(one.quantity),
+            amount(u),
+            amount(half)
+        ));
+    }
 }
 
 /// Writes everything and shows the table.

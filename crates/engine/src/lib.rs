@@ -15,6 +15,6 @@ mod steps;
 
 pub use bench::{Bench, Break};
 pub use engine::{Engine, Input, Phase, Plan};
-pub use plan::{PlanInput, abilities, plan, rig_check};
+pub use plan::{PlanInput, abilities, plan, predictions, rig_check};
 pub use script::{OnFailure, Script, ScriptStep, StepKind};
 pub use state::Seen;

@@ -16,6 +16,7 @@ mod mix;
 mod rig_check;
 mod switch_points;
 
+pub use foresee::predictions;
 pub use rig_check::{abilities, rig_check};
 
 /// What a plan is made of.

@@ -30,6 +30,7 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
                 all.extend([
                     (QuantityName::SwitchPoint, Role::Required),
                     (QuantityName::ResetPoint, Role::Required),
+                    (QuantityName::Chatter, Role::Required),
                 ]);
                 let spread = repeatability_judged(task, switch_points.cycles);
                 all.extend(spread.then_some((QuantityName::Repeatability, Role::Required)));

@@ -92,6 +92,7 @@ impl At<'_> {
         let promised = promised.map(|[low, high]| Limits { low: Some(low.si()), high: Some(high.si()) });
         checks.push(self.hysteresis_check(on_level.as_ref(), off_level.as_ref(), promised));
         checks.push(self.repeatability(on_level.as_ref()));
+        checks.push(self.chatter(&on, &off, expected.is_some()));
         let slack =
             [&checks[0], &checks[1], &checks[2]].map(slack_pa).into_iter().fold(f64::INFINITY, f64::min);
         if self.task.two_rates(true) {
@@ -104,6 +105,32 @@ impl At<'_> {
             checks.extend(self.valve_checks(valve, expected.as_ref()));
         }
         checks
+    }
+
+    /// An output changes once in a ramp; more, seen by the reads or counted by the module, is chatter and no switching.
+    fn chatter(&self, on: &Crossings, off: &Crossings, judged: bool) -> Check {
+        let role = if judged { Role::Required } else { Role::Informative };
+        let check = blank(self.channels.task, self.step, QuantityName::Chatter, role, "1");
+        let seen = u64::from(on.extra + off.extra);
+        let counted = on.counted.more + off.counted.more;
+        let ramps = 2 * self.task.cycles;
+        let places: Vec<String> = [("rising", on), ("falling", off)]
+            .into_iter()
+            .filter(|(_, found)| found.extra > 0 || found.counted.more > 0)
+            .map(|(direction, _)| direction.to_owned())
+            .collect();
+        let (verdict, remark) = if seen + counted == 0 {
+            (CheckVerdict::Pass, format!("one change in each of {ramps} ramps, none more"))
+        } else {
+            let words = format!(
+                "{seen} changes more than expected were read and {counted} more counted in {ramps} ramps, {}",
+                places.join(" and ")
+            );
+            // What was read is shown; a counter that no read agrees with may be the counter of another input.
+            (if seen > 0 { CheckVerdict::Fail } else { CheckVerdict::Undecided }, words)
+        };
+        let verdict = if judged { verdict } else { CheckVerdict::Measured };
+        Check { verdict, remark: Some(remark), ..check }
     }
 
     /// What a leak behind the hose can do at the level of these crossings, pascal.

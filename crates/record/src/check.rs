@@ -29,6 +29,8 @@ words! {
         CutOff = "cut-off",
         /// Level at which it feeds again, falling.
         Resume = "resume",
+        /// Changes of the output beyond the one expected in each ramp.
+        Chatter = "chatter",
         /// Delay of the output when the vacuum rises, from crossings at two rates.
         OnDelay = "on-delay",
         /// Delay of the output when the vacuum falls, from crossings at two rates.

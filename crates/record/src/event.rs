@@ -1,6 +1,6 @@
 //! Events: everything that happens in a run, in order. The only seam between a run and whoever looks on.
 
-use crate::check::Check;
+use crate::check::{Check, QuantityName};
 use crate::halt::{Halt, SetAside, WaitReason};
 use crate::identity::ClockState;
 use crate::mark::{Mark, Thrown};
@@ -84,6 +84,9 @@ pub struct RunHeader {
     /// What the rig can decide, of a rig check.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub abilities: Vec<String>,
+    /// What each check was foreseen to be able to tell, before any air flowed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub predictions: Vec<Prediction>,
     /// The run that this one repeats for a position, where it was left undecided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub again: Option<Again>,
@@ -98,6 +101,25 @@ pub struct RunHeader {
     /// The reads of each scan.
     #[schemars(with = "serde_json::Value")]
     pub plan: ReadPlan,
+}
+
+/// What a check will be able to tell, foreseen from the sheets alone.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Prediction {
+    /// Index of the step, from 0.
+    pub step: u16,
+    /// What is measured.
+    pub quantity: QuantityName,
+    /// Unit of its values: `Pa` or `s`.
+    pub unit: String,
+    /// Foreseen 95 % half width.
+    pub expanded_uncertainty: f64,
+    /// Half of the tolerance; of one limit half of it; of a delay what changes no verdict.
+    pub half_tolerance: f64,
+    /// Share of devices at nominal that are left undecided.
+    pub undecided_at_nominal: f64,
+    /// Share of devices half a tolerance away from nominal that are left undecided.
+    pub undecided_at_half: f64,
 }
 
 /// An earlier run of the same device.

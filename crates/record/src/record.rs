@@ -133,7 +133,10 @@ impl PositionRecord {
             check.role == Role::Required
                 && (!matches!(
                     check.quantity,
-                    QuantityName::OnDelay | QuantityName::OffDelay | QuantityName::LowestLevel
+                    QuantityName::Chatter
+                        | QuantityName::OnDelay
+                        | QuantityName::OffDelay
+                        | QuantityName::LowestLevel
                 ) || check.verdict != crate::CheckVerdict::Pass)
         };
         let judged = self.checks.iter().filter(is_deciding);

@@ -45,6 +45,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::Repeatability => "repeatability",
         QuantityName::CutOff => "cut-off",
         QuantityName::Resume => "resume",
+        QuantityName::Chatter => "chatter",
         QuantityName::OnDelay => "delay of the output, on",
         QuantityName::OffDelay => "delay of the output, off",
         QuantityName::ResponseOn => "response, on",

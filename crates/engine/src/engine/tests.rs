@@ -37,6 +37,7 @@ fn engine() -> Engine {
         warnings: vec![],
         abilities: vec![],
         again: None,
+        predictions: vec![],
         operators: vec![],
         sheets: vec![],
         steps: task.steps.clone(),

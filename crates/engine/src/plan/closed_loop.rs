@@ -71,13 +71,8 @@ impl Planner<'_> {
         None
     }
 
-    /// Says so where the reads are too far apart to show a response within its limit.
-    fn foresee_response(
-        &self,
-        (limit, cycles): (TimeSpan, u16),
-        expected: &tripbench_device::Expected,
-        place: &Place,
-    ) {
+    /// How fine a response is told, seconds: a 95 % half width.
+    pub(super) fn response_told_s(&self, cycles: u16, expected: &tripbench_device::Expected) -> f64 {
         let rig = &self.sheets.rig;
         let stamped = rig.positions.iter().all(|position| position.switch.capture.is_some());
         let tick = rig.module.clock.as_ref().filter(|_| stamped).map(|clock| clock.tick.si());
@@ -85,7 +80,18 @@ impl Planner<'_> {
         let edge_s = tick.map_or(read_s, |tick| 2.0 * tick + rig.link.answer_time.si());
         let rate = motion_rate(rig, self.reached(), (Motion::FullFlow, true), expected.on.low).si().max(1.0);
         let level_s = self.spread_pa(expected.on) / f64::from(cycles.max(1)).sqrt() / rate;
-        let told_s = 0.95 * (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si()).hypot(2.0 * level_s);
+        0.95 * (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si()).hypot(2.0 * level_s)
+    }
+
+    /// Says so where the reads are too far apart to show a response within its limit.
+    fn foresee_response(
+        &self,
+        (limit, cycles): (TimeSpan, u16),
+        expected: &tripbench_device::Expected,
+        place: &Place,
+    ) {
+        let told_s = self.response_told_s(cycles, expected);
+        let stamped = self.sheets.rig.positions.iter().all(|position| position.switch.capture.is_some());
         if 2.0 * told_s <= limit.si() {
             return;
         }

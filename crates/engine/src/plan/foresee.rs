@@ -5,30 +5,109 @@ use crate::predict::motion_rate;
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_measure::{Contribution, Limits, combine, conformance_probability};
 use tripbench_quantity::{LevelDifference, TimeSpan};
-use tripbench_record::{Motion, SwitchPointsTask};
-use tripbench_sheet::{Finding, Place, Wording};
+use tripbench_record::{Motion, Prediction, QuantityName, StepTask, SwitchPointsTask, Task};
+use tripbench_sheet::{Finding, Findings, Place, Wording};
 
-/// A quantity whose uncertainty is foreseen.
-struct Foreseen<'a> {
-    name: &'a str,
-    half_tolerance_pa: f64,
-    uncertainty_pa: f64,
+/// A quantity of a step whose uncertainty is foreseen, in its own unit.
+struct Foreseen {
+    /// How a warning names it.
+    name: &'static str,
+    quantity: QuantityName,
+    half_tolerance: f64,
+    uncertainty: f64,
+}
+
+/// What every check of a task will be able to tell, as its sheets have it, before any air flows.
+pub fn predictions(task: &Task) -> Vec<Prediction> {
+    let findings = Findings::new();
+    let planner = Planner { sheets: &task.sheets, positions: &task.positions, findings: &findings };
+    let Some(expected) = planner.expected() else { return Vec::new() };
+    let mut all = Vec::new();
+    for (step, planned) in (0..).zip(&task.steps) {
+        let prediction = |quantity, expanded_uncertainty: f64, half_tolerance: f64, unit: &str| {
+            let share = |off: f64| undecided_share(half_tolerance, expanded_uncertainty, off);
+            Prediction {
+                step,
+                quantity,
+                unit: unit.to_owned(),
+                expanded_uncertainty,
+                half_tolerance,
+                undecided_at_nominal: share(0.0),
+                undecided_at_half: share(half_tolerance / 2.0),
+            }
+        };
+        if let StepTask::SwitchPoints(ramps) = &planned.task {
+            let levels = planner.foreseen(ramps, &expected);
+            all.extend(
+                levels.iter().map(|one| prediction(one.quantity, one.uncertainty, one.half_tolerance, "Pa")),
+            );
+            let delays = planner.foreseen_delays(ramps, &expected);
+            all.extend(delays.iter().map(|one| prediction(one.quantity, one.told_s, one.harmless_s, "s")));
+        } else if let StepTask::Response(response) = &planned.task {
+            let levels = task.steps.get(usize::from(response.levels_of)).map(|step| &step.task);
+            let cycles = if let Some(StepTask::SwitchPoints(ramps)) = levels { ramps.cycles } else { 1 };
+            let told_s = planner.response_told_s(cycles, &expected);
+            for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+                all.push(prediction(quantity, told_s, response.limit.si() / 2.0, "s"));
+            }
+        } else if let StepTask::AirSaving(saving) = &planned.task {
+            let limits = [
+                (QuantityName::CutOff, expected.cut_off, true),
+                (QuantityName::Resume, expected.resume, false),
+            ];
+            for (quantity, limits, deeper) in limits {
+                let Some(limits) = limits else { continue };
+                let half = (limits.high.si() - limits.low.si()) / 2.0;
+                all.push(prediction(
+                    quantity,
+                    planner.saving_uncertainty_pa(limits, deeper, saving.cycles),
+                    half,
+                    "Pa",
+                ));
+            }
+        }
+    }
+    all
+}
+
+/// A delay whose uncertainty is foreseen, seconds.
+struct ForeseenDelay {
+    quantity: QuantityName,
+    /// How fine it is told.
+    told_s: f64,
+    /// An output so late moves its level by no more than a device at nominal is inside its limits.
+    harmless_s: f64,
 }
 
 impl Planner<'_> {
     /// Adds a warning for each quantity of a step that can be undecided often, or always.
     pub(super) fn foresee(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
+        for foreseen in &self.foreseen(task, expected) {
+            self.warn(foreseen, place);
+        }
+        self.foresee_delays(task, expected, place);
+    }
+
+    /// Levels and hysteresis of a step.
+    fn foreseen(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let (rising, falling) = ((task.rising, true), (task.falling, false));
-        let level = |name, limits: LevelLimits, motion| Foreseen {
+        let level = |name, quantity, limits: LevelLimits, motion| Foreseen {
             name,
-            half_tolerance_pa: (limits.high.si() - limits.low.si()) / 2.0,
-            uncertainty_pa: self.level_uncertainty_pa(task, limits, motion),
+            quantity,
+            half_tolerance: (limits.high.si() - limits.low.si()) / 2.0,
+            uncertainty: self.level_uncertainty_pa(task, limits, motion),
         };
-        let mut all =
-            vec![level("switch point", expected.on, rising), level("reset point", expected.off, falling)];
+        let mut all = vec![
+            level("switch point", QuantityName::SwitchPoint, expected.on, rising),
+            level("reset point", QuantityName::ResetPoint, expected.off, falling),
+        ];
         if task.valve {
-            all.extend(expected.cut_off.map(|limits| level("cut-off level", limits, rising)));
-            all.extend(expected.resume.map(|limits| level("resume level", limits, falling)));
+            all.extend(
+                expected.cut_off.map(|limits| level("cut-off level", QuantityName::CutOff, limits, rising)),
+            );
+            all.extend(
+                expected.resume.map(|limits| level("resume level", QuantityName::Resume, limits, falling)),
+            );
         }
         if let Some([low, high]) = expected.hysteresis {
             let [on, off] = [(expected.on, rising), (expected.off, falling)]
@@ -36,14 +115,20 @@ impl Planner<'_> {
             let fixed = self.sheets.rig.reference.hysteresis.si() * (2.0_f64 / 3.0).sqrt();
             all.push(Foreseen {
                 name: "hysteresis",
-                half_tolerance_pa: (high.si() - low.si()) / 2.0,
-                uncertainty_pa: 1.96 * on.hypot(off).hypot(fixed),
+                quantity: QuantityName::Hysteresis,
+                half_tolerance: (high.si() - low.si()) / 2.0,
+                uncertainty: 1.96 * on.hypot(off).hypot(fixed),
             });
         }
-        for foreseen in &all {
-            self.warn(foreseen, place);
-        }
-        self.foresee_delays(task, expected, place);
+        all
+    }
+
+    /// U of a level that a device shows while it drives the valve itself: one rate, its own.
+    fn saving_uncertainty_pa(&self, limits: LevelLimits, deeper: bool, cycles: u16) -> f64 {
+        let rate = motion_rate(&self.sheets.rig, self.reached(), (Motion::FullFlow, deeper), limits.low).si();
+        let rate = if deeper { rate } else { self.sheets.rig.manifold.largest_leak.si() };
+        let crossings = self.crossing_variance(rate, limits) / f64::from(cycles.max(1));
+        self.expanded_pa((crossings + rate.powi(2) * self.delay_variance()).sqrt())
     }
 
     /// Standard uncertainty that is not shared between levels: edges, repeatability, delay and lag at the rate.
@@ -92,8 +177,8 @@ impl Planner<'_> {
             + self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si())
     }
 
-    fn warn(&self, foreseen: &Foreseen<'_>, place: &Place) {
-        let Foreseen { name, half_tolerance_pa: t, uncertainty_pa: u } = *foreseen;
+    fn warn(&self, foreseen: &Foreseen, place: &Place) {
+        let Foreseen { name, half_tolerance: t, uncertainty: u, .. } = *foreseen;
         if u <= t / 3.0 {
             return;
         }
@@ -123,11 +208,10 @@ impl Planner<'_> {
         ));
     }
 
-    /// How fine a delay can be told at all. It matters where an output as late as that moves its level by more than a device
-    /// at nominal is inside its limits.
-    fn foresee_delays(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
+    /// How fine the delays of a step can be told at all, where it shows them.
+    fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<ForeseenDelay> {
         let rig = &self.sheets.rig;
-        let promised = TimeSpan::new(self.response_s());
+        let mut all = Vec::new();
         for (deeper, limits, motion) in
             [(true, expected.on, task.rising), (false, expected.off, task.falling)]
         {
@@ -135,17 +219,27 @@ impl Planner<'_> {
             let by_rates = self.delay_uncertainty_s(limits, deeper, (slow, task.cycles)).map(|u| 1.96 * u);
             let by_fall = (task.fast_fall && !deeper)
                 .then(|| 0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
-            let Some(seen_s) = by_rates.or(by_fall) else { continue };
+            let Some(told_s) = by_rates.or(by_fall) else { continue };
             let rate = motion_rate(rig, self.reached(), (motion, deeper), limits.high).si();
             let u_pa = self.level_uncertainty_pa(task, limits, (motion, deeper));
             let half_pa = (limits.high.si() - limits.low.si()) / 2.0;
-            if seen_s * rate <= (half_pa - u_pa).max(u_pa / 3.0) {
-                continue;
-            }
-            let direction = if deeper { "on" } else { "off" };
+            let quantity = if deeper { QuantityName::OnDelay } else { QuantityName::OffDelay };
+            let harmless_s = (half_pa - u_pa).max(u_pa / 3.0) / rate.max(1.0);
+            all.push(ForeseenDelay { quantity, told_s, harmless_s });
+        }
+        all
+    }
+
+    /// Warns where an output as late as is still not told moves its level by more than a device at nominal is inside its limits.
+    fn foresee_delays(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
+        let promised = TimeSpan::new(self.response_s());
+        for delay in
+            self.foreseen_delays(task, expected).iter().filter(|delay| delay.told_s > delay.harmless_s)
+        {
+            let direction = if delay.quantity == QuantityName::OnDelay { "on" } else { "off" };
             let message = format!(
                 "an {direction} delay is told to {:.0} ms here; that it is within the {:.0} ms promised can not be decided",
-                seen_s * 1e3,
+                delay.told_s * 1e3,
                 promised.si() * 1e3
             );
             let help = "only a much longer delay is seen; a faster wire or more cycles tell more";
