@@ -41,6 +41,28 @@ fn with_delays(delays: [f64; 4], more: &str) -> Bench {
     bench
 }
 
+/// Of six operations each somewhere between two reads, the mean is known closer than the longest.
+#[test]
+fn a_limit_on_the_mean_is_judged_on_the_mean() {
+    let response = |more: &str| {
+        let mut bench = with_delays([0.001, 0.003, 0.025, 0.2], "limit = \"300 ms\"");
+        bench.script = bench.script.replace("operations = 3", "operations = 6");
+        bench.device_type = bench.device_type.replace("[promise]\n", &format!("[promise]\n{more}\n"));
+        let outcome = bench.run();
+        checks(&outcome, "response", QuantityName::ResponseOn)
+    };
+    let (every, mean) = (response(""), response("response_for = \"mean\""));
+    let u = |all: &[Check]| all[1].measured.as_ref().expect("measured").expanded_uncertainty;
+    assert!(u(&mean) < 0.9 * u(&every), "{} beside {}", u(&mean), u(&every));
+    let value = mean[1].measured.as_ref().expect("measured").value;
+    assert!((value - 0.005).abs() < u(&mean), "{value}");
+    assert!(
+        every[1].remark.as_ref().is_some_and(|remark| remark.contains("61 % of all operations")),
+        "{:?}",
+        every[1].remark
+    );
+}
+
 #[test]
 fn a_response_is_found_whatever_the_delay() {
     let delays = [0.001, 0.003, 0.025, 0.2];

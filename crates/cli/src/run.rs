@@ -170,7 +170,7 @@ fn introduce(task: &Task, loaded: &Loaded) {
 fn foreseen(predictions: &[Prediction], style: LevelStyle) {
     for one in predictions {
         let amount = |value: f64| match one.unit.as_str() {
-            "Pa" => style.difference(LevelDifference::new(value)).to_string(),
+            "Pa" => style.difference(LevelDifference::new(value)),
             _ => format!("{:.1} ms", value * 1e3),
         };
         let (u, half) = (one.expanded_uncertainty, one.half_tolerance);

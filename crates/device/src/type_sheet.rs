@@ -8,6 +8,16 @@ use tripbench_quantity::{
 use tripbench_sheet::{At, Field, Header, Node, Problem, Reader, Text, words};
 
 words! {
+    /// What a promised response time holds for.
+    pub enum ResponseFor {
+        /// Every single operation.
+        EveryOperation = "every-operation",
+        /// The mean of many.
+        Mean = "mean",
+    }
+}
+
+words! {
     /// How a switch output drives its line.
     pub enum OutputKind {
         /// Connects the line to the positive supply (PNP).
@@ -59,6 +69,8 @@ pub struct Promise {
     pub repeatability: At<Tolerance>,
     /// Longest time from level to output without a selected delay.
     pub response_time: At<TimeSpan>,
+    /// What that holds for.
+    pub response_for: ResponseFor,
     /// Output delays that can be selected.
     pub delays: Vec<TimeSpan>,
 }
@@ -147,12 +159,18 @@ impl Promise {
             reader.required("repeatability", "spread of repeated switching, such as \"0.2 %FS\"");
         let response_time =
             reader.required("response_time", "longest time from level to output, no delay selected");
+        let response_for = reader.or(
+            "response_for",
+            "what that holds for: every-operation or mean",
+            ResponseFor::EveryOperation,
+        );
         let delays = reader.or("delays", "output delays that can be selected", vec![TimeSpan::ZERO]);
         Some(Self {
             accuracy: accuracy?,
             hysteresis: hysteresis?,
             repeatability: repeatability?,
             response_time: response_time?,
+            response_for: response_for?.value,
             delays: delays?.value,
         })
     }
