@@ -261,6 +261,11 @@ impl Bench {
         move |cycle| self.cycle(cycle, of)
     }
 
+    /// Lets the scans that follow come later by a time, once.
+    pub(crate) fn shift_scans(&self, by: Duration) {
+        self.state.borrow_mut().shift = by;
+    }
+
     /// Takes a position out of the round.
     pub fn set_aside(&self, position: u8, why: SetAsideReason) {
         self.state.borrow_mut().set_aside(position, why);

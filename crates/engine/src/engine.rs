@@ -154,6 +154,11 @@ impl Engine {
         }
     }
 
+    /// By how much the next scan is to come later than its turn, once: the phase of a crossing is planned.
+    pub fn poll_shift(&mut self) -> Duration {
+        std::mem::take(&mut self.state.borrow_mut().shift)
+    }
+
     /// How far it is.
     pub const fn phase(&self) -> Phase {
         self.phase

@@ -87,6 +87,8 @@ pub(crate) struct State {
     pub(crate) checks: Vec<tripbench_record::Check>,
     pub(crate) set_aside: Vec<SetAside>,
     pub(crate) absent: BTreeMap<u8, u8>,
+    /// By how much the scans that follow are to come later.
+    pub(crate) shift: std::time::Duration,
     /// The raw reading of the reference, as long as it does not change.
     pub(crate) unchanged: Option<Unchanged>,
 }
@@ -124,6 +126,7 @@ impl State {
             checks: Vec::new(),
             set_aside: Vec::new(),
             absent: BTreeMap::new(),
+            shift: std::time::Duration::ZERO,
             unchanged: None,
         }
     }

@@ -1,6 +1,7 @@
 //! The steps: what the air does and which stretches of the trace are what.
 
 use self::air_saving::air_saving;
+use self::phase::Phase;
 use self::response::response;
 use self::rig_check::{path_lag, settling, signals, silence, try_output};
 use self::travel::{Aim, travel};
@@ -17,6 +18,7 @@ use tripbench_record::{
 use tripbench_rig::Air;
 
 mod air_saving;
+mod phase;
 mod response;
 mod rig_check;
 mod travel;
@@ -221,7 +223,11 @@ async fn rise(
     let mut window: Option<(Mono, Seen)> = None;
     let mut switched = BTreeSet::new();
     let aim = Aim { to: task.top, deeper: true, shift: share(cycle, task.cycles) };
+    let mut phase = task.phase(true, cycle).map(|share| Phase::new(task.phased_at[0], share));
     travel(bench, motion, aim, |seen| {
+        if let Some(phase) = &mut phase {
+            phase.see(bench, seen);
+        }
         if seen.level >= task.bottom {
             let (_, before) = window.get_or_insert_with(|| (bench.now(), seen.clone()));
             let changed =
@@ -259,7 +265,11 @@ async fn rising_again(bench: &Bench) -> Result<(), Break> {
 async fn fall(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<Mono, Break> {
     let mut from = None;
     let aim = Aim { to: task.bottom, deeper: false, shift: share(cycle, task.cycles) };
+    let mut phase = task.phase(false, cycle).map(|share| Phase::new(task.phased_at[1], share));
     travel(bench, task.motion(false, cycle), aim, |seen| {
+        if let Some(phase) = &mut phase {
+            phase.see(bench, seen);
+        }
         if seen.level <= task.top {
             from.get_or_insert_with(|| bench.now());
         }

@@ -71,6 +71,9 @@ pub struct SwitchPointsTask {
     pub valve: bool,
     /// Whether the window is left once at full vent, which shows the output's delay.
     pub fast_fall: bool,
+    /// Levels at which the crossings of the ramps are to come at planned phases of a scan, rising and falling.
+    #[schemars(with = "[f64; 2]")]
+    pub phased_at: [VacuumLevel; 2],
     /// How many of the cycles rise through a throttle instead: at two rates a level shows without the output's delay.
     #[serde(default)]
     pub slow_rising: u16,
@@ -114,6 +117,21 @@ impl SwitchPointsTask {
         } else {
             self.falling
         }
+    }
+
+    /// Planned phase of a cycle's crossing: a share of the time between two scans, evenly spread over the cycles of one motion;
+    /// none where the air does not move evenly.
+    pub fn phase(&self, rising: bool, cycle: u16) -> Option<f64> {
+        let slow = self.slow(rising);
+        if !self.motion(rising, cycle).is_free() {
+            return None;
+        }
+        let alike = |other: &u16| slow.contains(*other) == slow.contains(cycle);
+        let all = (1..=self.cycles).filter(alike).count();
+        let before = (1..cycle).filter(alike).count();
+        #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+        let share = before as f64 / all.max(1) as f64;
+        Some(share)
     }
 
     /// Whether the rig falls at full vent between the ramps.

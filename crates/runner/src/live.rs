@@ -71,7 +71,8 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
         live.orders(&task.sheets.rig).await;
         live.scan(&task.plan).await;
         live.events();
-        live.pause(started + interval).await;
+        let later = live.engine.poll_shift();
+        live.pause(started + interval + later).await;
     }
     live.events();
     live.journal.finish()

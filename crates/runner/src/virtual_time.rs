@@ -76,7 +76,8 @@ impl Loop<'_> {
             Ok(scan) => engine.handle(self.now, Input::Scan(scan)),
             Err(doubt) => engine.handle(self.now, Input::Doubt(doubt)),
         }
-        let next = (started + self.rig.link.scan_interval.duration()).max(self.now);
+        let interval = self.rig.link.scan_interval.duration() + engine.poll_shift();
+        let next = (started + interval).max(self.now);
         while let Some(deadline) =
             engine.poll_deadline().filter(|deadline| self.now < *deadline && *deadline <= next)
         {

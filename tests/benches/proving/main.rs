@@ -40,8 +40,11 @@ fn main() {
         ));
     }
     if wanted("spread") {
-        let (ratio, held) = spread::table(devices);
-        figures.push(format!("sd_ratio_max={ratio:.3} spread_coverage_min={held:.4}"));
+        let spread = spread::table(devices);
+        figures.push(format!(
+            "sd_ratio_max={:.3} sd_planned_ratio={:.3} spread_coverage_min={:.4}",
+            spread.ratio, spread.planned, spread.held
+        ));
     }
     if wanted("risk") {
         let risk = risk::table(devices);

@@ -112,6 +112,7 @@ impl Planner<'_> {
                 falling: motion,
                 valve: false,
                 fast_fall: false,
+                phased_at: [level; 2],
                 slow_rising: 0,
                 slow_falling: 0,
             };

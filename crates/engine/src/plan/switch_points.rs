@@ -59,6 +59,11 @@ impl Planner<'_> {
             Some(expected) => self.near_throttled(expected.on.low),
             None => self.near(bottom, rising),
         };
+        let middle =
+            |low: VacuumLevel, high: VacuumLevel| VacuumLevel::new(f64::midpoint(low.si(), high.si()));
+        let phased_at = expected.as_ref().map_or([middle(bottom, top); 2], |expected| {
+            [middle(expected.on.low, expected.on.high), middle(expected.off.low, expected.off.high)]
+        });
         let task = SwitchPointsTask {
             cycles: *cycles,
             bottom,
@@ -68,6 +73,7 @@ impl Planner<'_> {
             falling,
             valve,
             fast_fall,
+            phased_at,
             slow_rising,
             slow_falling,
         };

@@ -1,0 +1,63 @@
+//! Planned phases: each crossing of a level comes at its own share of the time between two scans, evenly spread over the
+//! ramps. Else a ramp that is alike every time meets the scan in the same phase, and five crossings are worth one.
+
+use crate::bench::Bench;
+use crate::state::Seen;
+use std::collections::VecDeque;
+use std::time::Duration;
+use tripbench_quantity::VacuumLevel;
+
+/// Watches one ramp, and shifts the scans once shortly before its level.
+#[derive(Debug)]
+pub(super) struct Phase {
+    level: VacuumLevel,
+    /// Share of the time between two scans.
+    share: f64,
+    recent: VecDeque<(f64, f64)>,
+    done: bool,
+}
+
+impl Phase {
+    /// Scans that the rate is taken from.
+    const SCANS: usize = 16;
+    /// Scans before the level at which the shift is made.
+    const AHEAD: f64 = 12.0;
+
+    pub(super) const fn new(level: VacuumLevel, share: f64) -> Self {
+        Self { level, share, recent: VecDeque::new(), done: false }
+    }
+
+    /// Takes a scan; shifts those that follow when the level is near.
+    pub(super) fn see(&mut self, bench: &Bench, seen: &Seen) {
+        if self.done {
+            return;
+        }
+        self.recent.push_back((seen.at.seconds(), seen.level.si()));
+        if self.recent.len() <= Self::SCANS {
+            return;
+        }
+        self.recent.pop_front();
+        let Some((slope, now_pa, period_s)) = self.line() else { return };
+        let left_s = (self.level.si() - now_pa) / slope;
+        if !(left_s > 0.0 && left_s < Self::AHEAD * period_s) {
+            return;
+        }
+        self.done = true;
+        let shift = (left_s / period_s - self.share).rem_euclid(1.0) * period_s;
+        if shift.is_finite() {
+            bench.shift_scans(Duration::from_secs_f64(shift.clamp(0.0, period_s)));
+        }
+    }
+
+    /// Slope, level now and time between scans, by least squares with a bend: a pull slows down.
+    fn line(&self) -> Option<(f64, f64, f64)> {
+        let &(now_s, _) = self.recent.back()?;
+        let &(first_s, _) = self.recent.front()?;
+        let samples: Vec<tripbench_measure::Sample> =
+            self.recent.iter().map(|&(t_s, level_pa)| tripbench_measure::Sample { t_s, level_pa }).collect();
+        let curve = tripbench_measure::fit_line(&samples, now_s, 0.0)?;
+        #[expect(clippy::cast_precision_loss, reason = "a handful")]
+        let period_s = (now_s - first_s) / (self.recent.len() - 1) as f64;
+        Some((curve.slope_pa_per_s(now_s), curve.level_pa(now_s), period_s))
+    }
+}
