@@ -5,6 +5,7 @@ mod analyse;
 mod closed_loop;
 mod command;
 mod coverage;
+mod explained;
 mod hose;
 mod link;
 mod links;

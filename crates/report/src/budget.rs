@@ -85,10 +85,10 @@ fn short(value: f64) -> String {
     let size = value.abs();
     if size <= 0.0 {
         String::from("0")
-    } else if !(1e-2..1e5).contains(&size) {
+    } else if !(1e-4..1e5).contains(&size) {
         format!("{value:.2e}")
     } else {
-        #[expect(clippy::cast_possible_truncation, reason = "between -2 and 5")]
+        #[expect(clippy::cast_possible_truncation, reason = "between -4 and 5")]
         let digits = (2 - size.log10().floor() as i32).max(0);
         format!("{value:.*}", usize::try_from(digits).unwrap_or(0))
     }
@@ -102,6 +102,7 @@ impl Content<'_> {
         let Some(u) = needed.expanded_uncertainty else {
             return Some(String::from("Undecided: the value lies at a limit; no smaller U decides it."));
         };
+        let share = |value: f64| amount(check, value, self.style);
         let how = needed.to.map_or_else(
             || {
                 format!(
@@ -113,8 +114,8 @@ impl Content<'_> {
                 format!(
                     "{} would have to shrink from {} to {}",
                     needed.contribution,
-                    text(needed.from),
-                    text(to)
+                    share(needed.from),
+                    share(to)
                 )
             },
         );

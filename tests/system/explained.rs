@@ -1,0 +1,144 @@
+//! The commands that show and decide more: `explain`, `analyse`, a repeat with `--again`, and what is foreseen.
+
+use rstest::rstest;
+use serde_json::Value;
+use tripbench_tests::command::Workplace;
+
+const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
+
+fn rehearsed(workplace: &Workplace, more: &str) -> tripbench_tests::command::Said {
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 {more}"))
+}
+
+/// A rig with a good reference and a device that scatters, its cut-off near a limit: more ramps would decide it.
+fn undecided() -> Workplace {
+    let workplace = Workplace::new();
+    workplace.change(
+        "rig.toml",
+        "expanded_uncertainty = \"0.25 kPa\"",
+        "expanded_uncertainty = \"0.05 kPa\"",
+    );
+    workplace.change("rig.toml", "drift = \"50 Pa\"", "drift = \"20 Pa\"");
+    workplace.change("rig.toml", "hysteresis = \"30 Pa\"", "hysteresis = \"10 Pa\"");
+    workplace.change("type.toml", "repeatability = \"0.2 %FS\"", "repeatability = \"0.5 %FS\"");
+    workplace.write(
+        "truth.toml",
+        "seed = 5\n[[device]]\nposition = 1\nswitch_point = \"60.92 kPa\"\nreset_point = \"55.9 kPa\"\nrepeatability = \"150 Pa\"\n\
+         air_saving = { cut_off = \"70.0 kPa\", resume = \"64.0 kPa\" }\n",
+    );
+    workplace
+}
+
+#[test]
+fn explain_shows_crossings_budget_and_decision() {
+    let workplace = Workplace::new();
+    assert_eq!(rehearsed(&workplace, "--out run").code, Some(0));
+    let said = workplace.run("explain run 1/switch-point");
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    for words in [
+        "limits 58.90 … 61.10 kPa: pass",
+        "Probability that it lies within its limits: 1.0000",
+        "calibration of the reference",
+        "certificate JF-8812",
+        "this run                 A    from intervals",
+        "Pa/s",
+        "by Welch–Satterthwaite",
+    ] {
+        assert!(said.out.contains(words), "{words}: {}", said.out);
+    }
+    let ramps = said.out.lines().filter(|line| line.contains("ms later")).count();
+    assert_eq!(ramps, 5, "{}", said.out);
+    let wrong = workplace.run("explain run 1/weight");
+    assert_eq!(wrong.code, Some(2));
+    assert!(wrong.err.contains("has no check `1/weight`; it has rig/zero"), "{}", wrong.err);
+}
+
+#[test]
+fn an_undecided_device_is_tested_again_with_as_many_ramps_as_decide_it() {
+    let workplace = undecided();
+    let first = rehearsed(&workplace, "--out first");
+    assert_eq!(first.code, Some(3), "{}\n{}", first.out, first.err);
+    assert!(first.out.contains("run --again 1"), "{}", first.out);
+    let explained = workplace.run("explain first 1/switch-point").out;
+    assert!(explained.contains("would have to shrink from"), "{explained}");
+    let again = workplace.run("rehearse --again 1 --of first --truth truth.toml --out second");
+    assert!(again.err.contains("Again: position 1, serial A1,"), "{}", again.err);
+    let record: Value = serde_json::from_str(&workplace.read("second/record.json")).expect("JSON");
+    let earlier: Value = serde_json::from_str(&workplace.read("first/record.json")).expect("JSON");
+    assert_eq!(record["header"]["again"]["run"], earlier["header"]["run"]);
+    assert_eq!(record["header"]["again"]["attempt"], 2);
+    assert_eq!(record["positions"][0]["serial"], "A1");
+    let ramps = record["header"]["steps"][2]["cycles"].as_u64().expect("a number");
+    assert!(ramps > 5, "{ramps}");
+    let u = |record: &Value| record["positions"][0]["checks"][0]["expanded_uncertainty"].as_f64().expect("U");
+    assert!(u(&record) < u(&earlier), "{} then {}", u(&earlier), u(&record));
+    assert!(workplace.read("second/report.html").contains("Test 2 of this device."));
+}
+
+#[rstest]
+#[case("--again 1 --of run", "was not left undecided")]
+#[case("--again 4 --of run", "has no position 4; it has 1")]
+#[case("--again 1", "there is no folder `out` here")]
+#[case("--again 1 --serial 1=X", "cannot be used with")]
+fn what_was_decided_or_is_not_there_is_not_tested_again(#[case] words: &str, #[case] expected: &str) {
+    let workplace = Workplace::new();
+    assert_eq!(rehearsed(&workplace, "--out run").code, Some(0));
+    let said = workplace.run(&format!("rehearse {words}"));
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains(expected), "{}", said.err);
+}
+
+#[test]
+fn what_a_slow_line_can_not_decide_is_said_before_any_air_flows() {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", "serial = \"/dev/ttyUSB0\"\nbaud = 19200");
+    workplace.write(
+        "script.toml",
+        "name = \"response\"\nrevision = \"1\"\nstate = \"released\"\n[[step]]\ndo = \"zero\"\n[[step]]\ndo = \"leak\"\n\
+         [[step]]\ndo = \"switch-points\"\ncycles = 3\n[[step]]\ndo = \"response\"\noperations = 3\nlimit = \"5 ms\"\n[[step]]\ndo = \"zero\"\n",
+    );
+    let said = rehearsed(&workplace, "--out run");
+    let foreseen = |name: &str| {
+        said.err.lines().find(|line| line.contains("foreseen") && line.contains(name)).unwrap_or_default()
+    };
+    assert!(foreseen("response, on").contains("can NOT be decided on this rig"), "{}", said.err);
+    assert!(foreseen("switch point").contains("undecided: 0 % of devices at nominal"), "{}", said.err);
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
+    assert_eq!(record["header"]["predictions"][0]["quantity"], "switch-point");
+}
+
+#[test]
+fn analyse_reads_a_loggers_file_with_a_gap() {
+    let workplace = Workplace::new();
+    workplace.write(
+        "map.toml",
+        "separator = \";\"\ndecimal = \",\"\n[time]\ncolumn = \"t\"\nform = \"seconds\"\n[level]\ncolumn = \"p\"\nunit = \"mbar\"\n\
+         [[signal]]\nname = \"part\"\ncolumn = \"DI\"\n",
+    );
+    let mut rows = String::from("t;p;DI\n");
+    for second in 0..100 {
+        // Up and down between 500 and 700 mbar every 20 s; the output turns on at 600 rising, off at 560 falling.
+        let phase = second % 20;
+        let level = if phase < 10 { 500 + 20 * phase } else { 700 - 20 * (phase - 10) };
+        let on = if phase < 10 { level >= 600 } else { level > 560 };
+        let time = if second < 90 { second } else { second + 50 };
+        rows.push_str(&format!("{time};{level},0;{}\n", u8::from(on)));
+    }
+    workplace.write("log.csv", &rows);
+    let said = workplace.run("analyse log.csv --columns map.toml --json");
+    assert_eq!(said.code, Some(5), "{}", said.err);
+    let found: Value = serde_json::from_str(&said.out).expect("JSON");
+    let signal = &found["signals"][0];
+    let within = |edge: &str, low: f64, high: f64| {
+        let value = signal[edge]["level_pa"]["value"].as_f64().expect("a level");
+        assert!(low <= value && value <= high, "{edge}: {value}");
+    };
+    within("on", 58_000.0, 60_000.0);
+    within("off", 56_000.0, 58_000.0);
+    assert_eq!(found["gaps_s"].as_array().map(Vec::len), Some(1));
+    assert_eq!(signal["cycles"], 4);
+    workplace.write("log.csv", "t;p;DI\n0;1,0;0\n1;low;1\n");
+    let said = workplace.run("analyse log.csv --columns map.toml");
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains("line 3, column `p`: `low` is not a number"), "{}", said.err);
+}
