@@ -115,16 +115,16 @@ fn analyse_reads_a_loggers_file_with_a_gap() {
         "separator = \";\"\ndecimal = \",\"\n[time]\ncolumn = \"t\"\nform = \"seconds\"\n[level]\ncolumn = \"p\"\nunit = \"mbar\"\n\
          [[signal]]\nname = \"part\"\ncolumn = \"DI\"\n",
     );
-    let mut rows = String::from("t;p;DI\n");
-    for second in 0..100 {
+    let row = |second: i32| {
         // Up and down between 500 and 700 mbar every 20 s; the output turns on at 600 rising, off at 560 falling.
         let phase = second % 20;
         let level = if phase < 10 { 500 + 20 * phase } else { 700 - 20 * (phase - 10) };
         let on = if phase < 10 { level >= 600 } else { level > 560 };
         let time = if second < 90 { second } else { second + 50 };
-        rows.push_str(&format!("{time};{level},0;{}\n", u8::from(on)));
-    }
-    workplace.write("log.csv", &rows);
+        format!("{time};{level},0;{}", u8::from(on))
+    };
+    let rows: Vec<String> = std::iter::once(String::from("t;p;DI")).chain((0..100).map(row)).collect();
+    workplace.write("log.csv", &(rows.join("\n") + "\n"));
     let said = workplace.run("analyse log.csv --columns map.toml --json");
     assert_eq!(said.code, Some(5), "{}", said.err);
     let found: Value = serde_json::from_str(&said.out).expect("JSON");

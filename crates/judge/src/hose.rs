@@ -8,6 +8,9 @@ use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume};
 use tripbench_record::{Mark, StepTask, Task};
 use tripbench_rig::Position;
 
+/// A delay that is told to this or better says something of the hose, seconds.
+const TOLD_S: f64 = 0.01;
+
 /// Largest difference between a device and the reference, pascal, if all of the leak were at this device: by the hose as the
 /// sheet has it, and by what the output is later than promised, for a hose that is pinched is slow. 0 where the sheet has no
 /// hose.
@@ -16,7 +19,7 @@ pub(crate) fn largest_drop_pa(
     (marks, step): (&[Mark], u16),
     position: &Position,
     level_pa: f64,
-    delay: Option<&MeasurementResult>,
+    delays: &[&MeasurementResult],
 ) -> f64 {
     let task = channels.task;
     let Some(hose) = &position.hose else { return 0.0 };
@@ -24,8 +27,13 @@ pub(crate) fn largest_drop_pa(
     let throughput = leak_pa_per_s(channels, marks, step) * task.sheets.rig.manifold.volume.si();
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
     let by_sheet = throughput / hose_conductance(bore_m, length_m, pressure_pa);
-    let late_s = delay
-        .map_or(0.0, |delay| (delay.value + delay.expanded_uncertainty - longest_delay_s(task)).max(0.0));
+    // A hose is as slow both ways: the closer of two delays tells. One that is not told within this says nothing of a hose.
+    let told_s = longest_delay_s(task).max(TOLD_S);
+    let late = delays
+        .iter()
+        .filter(|delay| delay.expanded_uncertainty <= told_s)
+        .map(|delay| (delay.value + delay.expanded_uncertainty - longest_delay_s(task)).max(0.0));
+    let late_s = late.reduce(f64::min).unwrap_or(0.0);
     by_sheet.max(throughput * late_s / hose_volume(bore_m, length_m))
 }
 

@@ -79,9 +79,8 @@ impl At<'_> {
         } else {
             None
         };
-        for (found, delay) in [(&mut on, &on_delay), (&mut off, &off_delay)] {
-            found.hose_pa = self.hose_pa(found, delay.as_ref().or(off_delay.as_ref()));
-        }
+        let delays: Vec<&MeasurementResult> = [&on_delay, &off_delay].into_iter().flatten().collect();
+        (on.hose_pa, off.hose_pa) = (self.hose_pa(&on, &delays), self.hose_pa(&off, &delays));
         let limits = |pick: fn(&Expected) -> Option<LevelLimits>| expected.as_ref().and_then(pick);
         let (switch_point, on_level) =
             self.level_check(QuantityName::SwitchPoint, &on, limits(|e| Some(e.on)));
@@ -134,9 +133,9 @@ impl At<'_> {
     }
 
     /// What a leak behind the hose can do at the level of these crossings, pascal.
-    fn hose_pa(&self, found: &Crossings, delay: Option<&MeasurementResult>) -> f64 {
+    fn hose_pa(&self, found: &Crossings, delays: &[&MeasurementResult]) -> f64 {
         let level = found.intervals.first().map_or(0.0, |interval| interval.low_pa);
-        largest_drop_pa(self.channels, (self.marks, self.step), self.position, level, delay)
+        largest_drop_pa(self.channels, (self.marks, self.step), self.position, level, delays)
     }
 
     /// Delay of the output from the slow ramps and the one fast fall.
@@ -206,7 +205,7 @@ impl At<'_> {
         let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
         let mut cut = self.crossings(valve, !feeding, true);
         let mut fed = self.crossings(valve, feeding, false);
-        (cut.hose_pa, fed.hose_pa) = (self.hose_pa(&cut, None), self.hose_pa(&fed, None));
+        (cut.hose_pa, fed.hose_pa) = (self.hose_pa(&cut, &[]), self.hose_pa(&fed, &[]));
         let (cut_off, _) =
             self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
         let (resume, _) =

@@ -11,6 +11,7 @@
 
 mod coverage;
 mod delays;
+mod demo;
 mod risk;
 mod saving;
 mod speed;
@@ -67,6 +68,10 @@ fn main() {
     if wanted("saving") {
         let bias = saving::table(devices.min(1_000));
         figures.push(format!("saving_bias_over_u_max={bias:.3}"));
+    }
+    if wanted("demo") {
+        // 10,000 of them where a cell has 4,000 devices.
+        figures.push(format!("demo_10000_s={:.0}", demo::table(devices.saturating_mul(5) / 2)));
     }
     println!("\n{}", figures.join(" "));
 }
