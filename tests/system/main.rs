@@ -5,6 +5,7 @@ mod analyse;
 mod closed_loop;
 mod command;
 mod coverage;
+mod delays;
 mod explained;
 mod hose;
 mod link;

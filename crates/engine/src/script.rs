@@ -161,12 +161,15 @@ const VARIANTS: &[Variant<ScriptStep>] = &[
 ];
 
 impl Script {
-    /// The same script with so many ramps in every step that has ramps.
+    /// The same script with so many ramps in every step that has ramps, and the air moved in a way where one is given.
     #[must_use]
-    pub fn with_ramps(mut self, ramps: u16) -> Self {
+    pub fn with_ramps(mut self, ramps: u16, moved: Option<Way>) -> Self {
         for step in &mut self.steps {
-            if let StepKind::SwitchPoints { cycles, .. } = &mut step.kind {
+            if let StepKind::SwitchPoints { cycles, way, .. } = &mut step.kind {
                 *cycles = ramps;
+                if let (None, Some(value)) = (&way, moved) {
+                    *way = Some(At { value, place: step.place.clone() });
+                }
             }
         }
         self

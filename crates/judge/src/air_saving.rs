@@ -2,7 +2,7 @@
 
 use crate::channel::{Change, Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{Crossings, between_reads, crossing, net_delay_s};
+use crate::level::{Crossings, between_reads, crossing, net_delay_s, selected_delay_s};
 use crate::level_check::{level_check, limits_of};
 use crate::stamp::edge;
 use crate::switch_points::between_reads_remark;
@@ -67,7 +67,8 @@ impl At<'_> {
 
     /// Where the valve output said to cut, and where to feed again.
     fn crossings(&self, samples: &[Sample]) -> (Crossings, Crossings) {
-        let found = |rising| Crossings { rising, alive: true, ..Crossings::default() };
+        let unshown_s = selected_delay_s(self.channels.task);
+        let found = |rising| Crossings { rising, alive: true, unshown_s, ..Crossings::default() };
         let (mut cut, mut fed) = (found(true), found(false));
         let Some(valve) = &self.position.valve else { return (cut, fed) };
         let all = changes(&self.channels.bits(&self.mark, valve));
@@ -171,13 +172,12 @@ impl At<'_> {
         let after = samples.iter().filter(|sample| sample.t_s > cut.latest_s);
         let Some(lowest_pa) = after.map(|sample| sample.level_pa).reduce(f64::min) else { return check };
         let reference = &task.sheets.rig.reference;
-        let calibration = &reference.calibration;
         let rates = cuts.records.iter().chain(&fed.records).map(|record| record.rate_pa_per_s.abs());
         let rate = rates.fold(0.0, f64::max);
         let contributions = vec![
             Contribution::normal(
                 "calibration of the reference",
-                calibration.expanded_uncertainty.si() / *calibration.coverage_factor,
+                reference.calibration.standard_uncertainty_pa(VacuumLevel::new(lowest_pa)),
             ),
             Contribution::normal("noise of the reference", reference.noise.si()),
             Contribution::rectangular("between two reads", rate * task.sheets.rig.scan_time().si()),

@@ -2,7 +2,9 @@
 //!
 //! Nothing is known of the reference or of delays: what is stated is the level as it was recorded.
 
-use tripbench_measure::{Contribution, MeasurementResult, Sample, combine, fit_line, mean};
+use tripbench_measure::{
+    Contribution, MeasurementResult, Sample, combine, fit_line, mean, normal_quantile, standard_deviation,
+};
 use tripbench_record::Recording;
 
 /// What a recording shows.
@@ -114,8 +116,8 @@ impl Rows<'_> {
         let (on, off) = (self.edges(&changes, states, true), self.edges(&changes, states, false));
         let difference = on.as_ref().zip(off.as_ref()).and_then(|(on, off)| {
             let parts = vec![
-                Contribution::normal("level where it turns on", on.result.standard_uncertainty),
-                Contribution::normal("level where it turns off", off.result.standard_uncertainty),
+                Contribution::rectangular("level where it turns on", on.result.expanded_uncertainty),
+                Contribution::rectangular("level where it turns off", off.result.expanded_uncertainty),
             ];
             combine(on.result.value - off.result.value, 0.0, parts).ok()
         });
@@ -189,6 +191,7 @@ impl Rows<'_> {
         let parts = vec![
             Contribution::rectangular("between the rows around the changes", whole).of("this recording"),
             Contribution::normal("scatter of the rows", self.resolution_pa).of("this recording"),
+            Contribution::normal("from one change to another", scatter_pa(edges)).of("this recording"),
         ];
         combine(value, self.resolution_pa, parts).ok()
     }
@@ -236,13 +239,28 @@ impl Rows<'_> {
         }
         #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
         let count = values.len() as f64;
-        let spread = tripbench_measure::standard_deviation(&values).unwrap_or(0.0) / count.sqrt();
+        let spread = standard_deviation(&values).unwrap_or(0.0) / count.sqrt();
         let parts = vec![
             Contribution::normal("scatter of the lines", variance.sqrt() / count),
             Contribution::normal("from one stretch to another", spread),
         ];
         combine(mean(&values)?, 0.0, parts).ok()
     }
+}
+
+/// What changes that have nothing in common leave open of their mean, pascal: by Student's factor for so few, told as a
+/// standard uncertainty. 0 where all can mean one level.
+fn scatter_pa(edges: &[RowEdge]) -> f64 {
+    let highest_low = edges.iter().map(|edge| edge.between_pa[0]).fold(f64::NEG_INFINITY, f64::max);
+    let lowest_high = edges.iter().map(|edge| edge.between_pa[1]).fold(f64::INFINITY, f64::min);
+    let middles: Vec<f64> =
+        edges.iter().map(|edge| f64::midpoint(edge.between_pa[0], edge.between_pa[1])).collect();
+    let Some(spread) = standard_deviation(&middles).filter(|_| highest_low > lowest_high) else { return 0.0 };
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let count = middles.len() as f64;
+    let part = Contribution { degrees_of_freedom: Some(count - 1.0), ..Contribution::normal("", 1.0) };
+    let factor = combine(0.0, 0.0, vec![part]).map_or(f64::INFINITY, |one| one.welch_satterthwaite);
+    spread / count.sqrt() * factor / normal_quantile(0.975)
 }
 
 /// What intervals have in common; what holds all of them where that is nothing.

@@ -46,6 +46,8 @@ pub(crate) struct Crossings {
     pub(crate) slow: Cycles,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
+    /// Selected delay that nothing in the run shows to be there in this direction, seconds.
+    pub(crate) unshown_s: f64,
     /// Largest difference between device and reference by a leak behind the hose, pascal.
     pub(crate) hose_pa: f64,
     /// Whether the last ramp saw the input in both states.
@@ -86,18 +88,26 @@ impl Crossings {
     }
 }
 
-/// Delays between the level crossing and the edge at the module, less the reference's own: mean, seconds.
+/// Delays between the level crossing and the edge at the module, less the reference's own: mean, seconds. The delay that was
+/// selected is taken to be there; whether it is, is checked where a run has two rates, and counts where it has not.
 pub(crate) fn net_delay_s(task: &Task) -> f64 {
-    longest_delay_s(task) / 2.0 - task.sheets.rig.reference.lag.value.si()
+    selected_delay_s(task) + response_s(task) / 2.0 - task.sheets.rig.reference.lag.value.si()
 }
 
-/// Longest delay that the device can have: the selected one and the response promised without it. With one rate nothing
-/// shows that the delay that was selected is there, so it counts as anything from zero up. Of an unknown device neither
+/// Delay that the settings sheet selects, seconds.
+pub(crate) fn selected_delay_s(task: &Task) -> f64 {
+    task.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si())
+}
+
+/// Response that the type promises without it, seconds.
+pub(crate) fn response_s(task: &Task) -> f64 {
+    task.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si())
+}
+
+/// Longest delay that the device can have: the selected one and the response promised without it. Of an unknown device neither
 /// is known: then the level stated is the apparent one, at the edge.
 pub(crate) fn longest_delay_s(task: &Task) -> f64 {
-    let selected_s = task.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
-    let response_s = task.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si());
-    selected_s + response_s
+    selected_delay_s(task) + response_s(task)
 }
 
 /// Finds the crossings in the ramps of a step.

@@ -38,10 +38,23 @@ impl Slow {
         Some(Self {
             level_pa: random.mean_pa,
             uncertainty_pa: random.standard_deviation_pa,
-            scatter_pa: random.repeatability_pa,
+            scatter_pa: random.repeatability_pa * few(found.intervals.len()),
             rate_pa_per_s: mean(&rates)?,
         })
     }
+}
+
+/// Few crossings say little of their scatter: Student's factor for so many over the normal one. Fewer than three have what is
+/// promised instead.
+fn few(crossings: usize) -> f64 {
+    if crossings < 3 {
+        return 1.0;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let freedom = Some((crossings - 1) as f64);
+    let part = Contribution { degrees_of_freedom: freedom, ..Contribution::normal("scatter", 1.0) };
+    combine(0.0, 0.0, vec![part]).map_or(f64::INFINITY, |one| one.welch_satterthwaite)
+        / tripbench_measure::normal_quantile(0.975)
 }
 
 /// Checks of each position, turning on and off.
@@ -103,6 +116,7 @@ impl At<'_> {
         let Some(longest) = all.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
             return unknown(check, "no single change of the output was seen in the fast crossings");
         };
+        let longest = &of_many(longest, all.len());
         let earliest = all.iter().min_by(|a, b| bound_s(a).total_cmp(&bound_s(b)));
         if let Some(check) = earliest.and_then(|earliest| before_the_level(&check, earliest)) {
             return check;
@@ -184,6 +198,26 @@ impl At<'_> {
         let samples = self.channels.samples(mark, self.zero);
         delay(self.channels, &samples, edge, slow)
     }
+}
+
+/// The longest of several: by chance alone it lies farther out than one does, so what scatters counts by the quantile of the
+/// largest of so many (after Bonferroni).
+fn of_many(longest: &MeasurementResult, count: usize) -> MeasurementResult {
+    const SCATTERS: [&str; 2] = ["scatter of one crossing", "scatter of the fit"];
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let factor = tripbench_measure::normal_quantile(1.0 - 0.025 / count.max(1) as f64)
+        / tripbench_measure::normal_quantile(0.975);
+    let widened = |part: &Contribution| {
+        let scatters = SCATTERS.contains(&part.name.as_str());
+        let standard_uncertainty = part.standard_uncertainty * if scatters { factor } else { 1.0 };
+        let widened = Contribution { standard_uncertainty, ..part.clone() };
+        match &part.input {
+            Some(input) if scatters => widened.through(&input.unit, input.sensitivity),
+            Some(_) | None => widened,
+        }
+    };
+    let parts = longest.contributions.iter().map(widened).collect();
+    combine(longest.value, 0.0, parts).unwrap_or_else(|_| longest.clone())
 }
 
 /// What a result leaves open at most, seconds.

@@ -1,10 +1,11 @@
 //! Levels, hysteresis and delays from crossings, each with its budget.
 
 use crate::channel::{Channels, Zero};
-use crate::level::{Crossings, longest_delay_s, promised_spread_pa};
+use crate::level::{Crossings, promised_spread_pa, response_s, selected_delay_s};
 use tripbench_measure::{
     Contribution, DelayPrior, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
 };
+use tripbench_quantity::VacuumLevel;
 use tripbench_record::Task;
 
 /// A level with its budget, and what the crossings alone said.
@@ -19,12 +20,14 @@ pub(crate) struct Level {
     pub(crate) count: usize,
     /// Mean time of the crossings, seconds.
     at_s: f64,
+    /// What a selected delay that is not there would make of it, pascal.
+    unshown_pa: f64,
 }
 
 /// What is known beforehand of the net delay around its mean: the device's, and the reference's lag.
 pub(crate) fn delay_prior(task: &Task) -> DelayPrior {
     let rig = &task.sheets.rig;
-    let half_s = longest_delay_s(task) / 2.0;
+    let half_s = response_s(task) / 2.0;
     DelayPrior {
         half_widths_s: [half_s, rig.reference.lag.uncertainty.si() + rig.module.converter.si() / 4.0],
     }
@@ -60,11 +63,19 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
                 Contribution::rectangular(LAG, slope * prior.half_widths_s[1])
                     .of("rig sheet")
                     .through("s", slope),
+                Contribution::rectangular(UNSHOWN, slope * found.unshown_s)
+                    .of("settings sheet")
+                    .through("s", slope),
             ];
             (random, -slope, contributions)
         };
+    let level = VacuumLevel::new(random.mean_pa);
     contributions.extend([
-        Contribution::normal("calibration of the reference", calibration_pa(task)).of(&certificate(task)),
+        Contribution::normal(
+            "calibration of the reference",
+            reference.calibration.standard_uncertainty_pa(level),
+        )
+        .of(&certificate(task)),
         Contribution::rectangular("zero drift of the reference", reference.drift.si()).of("rig sheet"),
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
         Contribution::normal("zero reading", zero.uncertainty_pa).of(RUN),
@@ -72,9 +83,12 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
     ]);
     let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
     let at_s = found.mean_time_s(None)?;
-    Some(Level { result, random, per_delay_pa_per_s, at_rates: groups.len() > 1, count, at_s })
+    let at_rates = groups.len() > 1;
+    let unshown_pa = if at_rates { 0.0 } else { per_delay_pa_per_s.abs() * found.unshown_s };
+    Some(Level { result, random, per_delay_pa_per_s, at_rates, count, at_s, unshown_pa })
 }
 
+const UNSHOWN: &str = "selected delay, which one rate does not show";
 const DELAY: &str = "delay of the device";
 const LAG: &str = "lag of the reference, and age of a conversion";
 
@@ -83,11 +97,6 @@ const RUN: &str = "this run";
 
 fn certificate(task: &Task) -> String {
     format!("certificate {}", task.sheets.rig.reference.calibration.certificate.value)
-}
-
-fn calibration_pa(task: &Task) -> f64 {
-    let calibration = &task.sheets.rig.reference.calibration;
-    calibration.expanded_uncertainty.si() / *calibration.coverage_factor
 }
 
 /// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
@@ -101,14 +110,16 @@ pub(crate) fn hysteresis(
     let reference = &task.sheets.rig.reference;
     let value = on.result.value - off.result.value;
     let prior = delay_prior(task);
-    let share = (value / on.result.value).abs().min(1.0);
+    let [first, second] = [on, off].map(|level| VacuumLevel::new(level.result.value));
     let mut contributions = vec![
         Contribution::intervals("crossings of the switch point", &on.random.density, on.count).of(RUN),
         Contribution::intervals("crossings of the reset point", &off.random.density.mirrored(), off.count)
             .of(RUN),
-        Contribution::normal("gain of the reference", calibration_pa(task) * share)
-            .of(&certificate(task))
-            .through("Pa", share),
+        Contribution::normal(
+            "gain of the reference",
+            reference.calibration.difference_uncertainty_pa(first, second),
+        )
+        .of(&certificate(task)),
         Contribution::rectangular("hysteresis of the reference, rising", reference.hysteresis.si())
             .of("rig sheet"),
         Contribution::rectangular("hysteresis of the reference, falling", reference.hysteresis.si())
@@ -128,6 +139,9 @@ pub(crate) fn hysteresis(
             );
         }
     }
+    // The same delay both ways pulls the levels apart by the sum.
+    let unshown = Contribution::rectangular(UNSHOWN, on.unshown_pa + off.unshown_pa);
+    contributions.push(unshown.of("settings sheet"));
     // The lag is one and the same: levels at two rates hold their own share of it already.
     let whole = (on.per_delay_pa_per_s - off.per_delay_pa_per_s).powi(2);
     let held = [on, off].map(|level| if level.at_rates { level.per_delay_pa_per_s.powi(2) } else { 0.0 });
@@ -159,7 +173,7 @@ pub(crate) fn delay_at_rates(
     let away = fast.slope_pa_per_s - slow.slope_pa_per_s;
     let (slow_s, fast_s) = (slow_level.scaled(-1.0 / away), fast_level.scaled(1.0 / away));
     // The edges were placed with the mean net delay taken off; the lag in it is none of the device's.
-    let value = slow_s.mean() + fast_s.mean() + longest_delay_s(task) / 2.0;
+    let value = slow_s.mean() + fast_s.mean() + selected_delay_s(task) + response_s(task) / 2.0;
     let lag = &task.sheets.rig.reference.lag;
     let times = [found.mean_time_s(Some(true))?, found.mean_time_s(Some(false))?];
     let contributions = vec![

@@ -12,7 +12,7 @@ use tripbench_record::{Check, CheckVerdict, Mark, Motion, QuantityName, Role, Se
 /// After a fall at full vent the gas is warmer than after one through a throttle, and the next ramp is up to a quarter faster.
 pub(crate) const fn largest_ratio(motion: Motion, rising: bool, fast_falls: bool) -> f64 {
     match (motion, rising) {
-        (Motion::FullFlow, true) if fast_falls => 1.35,
+        (Motion::FullFlow, _) if fast_falls => 1.35,
         (Motion::Throttled, true) | (Motion::Regulated { .. }, _) => 2.0,
         (Motion::FullFlow, _) | (Motion::Throttled, false) => 1.10,
         // A hand is steady to a factor of two or so, both ways.

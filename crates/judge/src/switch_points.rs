@@ -3,7 +3,9 @@
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::hose::largest_drop_pa;
-use crate::level::{Counted, Crossings, Sought, crossings, longest_delay_s, net_delay_s, promised_spread_pa};
+use crate::level::{
+    Counted, Crossings, Sought, crossings, longest_delay_s, net_delay_s, promised_spread_pa, selected_delay_s,
+};
 use crate::level_check::{level_check, limits_of};
 use crate::promise::repeatability_judged;
 use crate::response::{Slow, before_the_level, delay, single_edge};
@@ -79,6 +81,9 @@ impl At<'_> {
         } else {
             None
         };
+        let selected_s = selected_delay_s(self.channels.task);
+        on.unshown_s = if on_delay.is_some() { 0.0 } else { selected_s };
+        off.unshown_s = if off_delay.is_some() { 0.0 } else { selected_s };
         let delays: Vec<&MeasurementResult> = [&on_delay, &off_delay].into_iter().flatten().collect();
         (on.hose_pa, off.hose_pa) = (self.hose_pa(&on, &delays), self.hose_pa(&off, &delays));
         let limits = |pick: fn(&Expected) -> Option<LevelLimits>| expected.as_ref().and_then(pick);
@@ -177,23 +182,30 @@ impl At<'_> {
         if let Some(check) = before_the_level(&check, &result) {
             return check;
         }
-        let promised_s = longest_delay_s(self.channels.task);
-        let promised = Limits { low: None, high: Some(promised_s) };
-        let shown_late = judged(check.clone(), &result, Some(promised), Acceptance::GuardBand);
-        if shown_late.verdict == CheckVerdict::Fail {
-            let remark = "the output is later than its sheets say: is another delay selected?";
-            return Check { remark: Some(remark.into()), ..shown_late };
+        let task = self.channels.task;
+        let (promised_s, selected_s) = (longest_delay_s(task), selected_delay_s(task));
+        let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
+        let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
+        let shown = judged(check.clone(), &result, Some(promised), Acceptance::GuardBand);
+        if shown.verdict == CheckVerdict::Fail {
+            let remark = if result.value > promised_s {
+                "the output is later than its sheets say: is another delay selected?"
+            } else {
+                "the output is earlier than the delay that is set: is it selected?"
+            };
+            return Check { remark: Some(remark.into()), ..shown };
         }
         let spare_s = level.map_or(0.0, |level| {
             let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
             harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)
         });
-        let limits = Limits { low: None, high: Some(promised_s + spare_s.min(LONGEST_SPARE_S)) };
+        let spare_s = spare_s.min(LONGEST_SPARE_S);
+        let limits = Limits { low: at_least(selected_s - spare_s), high: Some(promised_s + spare_s) };
         let mut check = judged(check, &result, Some(limits), Acceptance::GuardBand);
         check.remark = Some(if check.verdict == CheckVerdict::Pass {
-            format!("no later than changes a verdict; {:.0} ms are promised", promised_s * 1e3)
+            format!("changes no verdict; {:.0} to {:.0} ms by the sheets", selected_s * 1e3, promised_s * 1e3)
         } else {
-            String::from("U is too large to tell whether the output is later than its sheets say")
+            String::from("U is too large to tell whether the output is as late as its sheets say")
         });
         check
     }
@@ -205,6 +217,8 @@ impl At<'_> {
         let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
         let mut cut = self.crossings(valve, !feeding, true);
         let mut fed = self.crossings(valve, feeding, false);
+        let selected_s = selected_delay_s(self.channels.task);
+        (cut.unshown_s, fed.unshown_s) = (selected_s, selected_s);
         (cut.hose_pa, fed.hose_pa) = (self.hose_pa(&cut, &[]), self.hose_pa(&fed, &[]));
         let (cut_off, _) =
             self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
@@ -349,7 +363,7 @@ fn half_tolerance(limits: Limits) -> f64 {
 /// Longest time by which an output may be later without a word.
 const LONGEST_SPARE_S: f64 = 0.1;
 
-/// How far a check's value is from leaving its pass, pascal; 0 where it is no pass.
+/// How far a check's value is from leaving its pass, pascal; 0 where it is undecided.
 fn slack_pa(check: &Check) -> f64 {
     if check.limits.is_none() {
         return f64::INFINITY;
@@ -357,5 +371,10 @@ fn slack_pa(check: &Check) -> f64 {
     let (Some(found), Some(limits)) = (&check.measured, check.limits) else { return 0.0 };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
     let inside = (found.value - low).min(high - found.value) - found.expanded_uncertainty;
-    if check.verdict == CheckVerdict::Pass { inside.max(0.0) } else { 0.0 }
+    match check.verdict {
+        CheckVerdict::Pass => inside.max(0.0),
+        // What fails, fails whatever its output's delay is.
+        CheckVerdict::Fail => f64::INFINITY,
+        CheckVerdict::Undecided | CheckVerdict::Measured | CheckVerdict::Met | CheckVerdict::NotMet => 0.0,
+    }
 }

@@ -1,5 +1,7 @@
 //! Mean and standard deviation, by two passes with compensation.
 
+use statrs::distribution::{ContinuousCDF, Normal};
+
 /// Arithmetic mean; `None` for no values.
 pub fn mean(values: &[f64]) -> Option<f64> {
     let first = *values.first()?;
@@ -16,6 +18,11 @@ pub fn standard_deviation(values: &[f64]) -> Option<f64> {
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let count = values.len() as f64;
     Some(((squares - rest * rest / count) / (count - 1.0)).max(0.0).sqrt())
+}
+
+/// Quantile of the standard normal distribution.
+pub fn normal_quantile(share: f64) -> f64 {
+    Normal::standard().inverse_cdf(share)
 }
 
 /// Sum after Neumaier.

@@ -1,6 +1,7 @@
 //! Recordings from elsewhere: a logger's or a controller's CSV file with a small column map, in any interval, uneven, with
 //! gaps.
 
+use jiff::Timestamp;
 use jiff::civil::DateTime;
 use thiserror::Error;
 use tripbench_quantity::{PressureUnit, TimeSpan};
@@ -135,6 +136,12 @@ pub enum ForeignError {
         /// The names in the file.
         there: String,
     },
+    /// Two columns of one name.
+    #[error("two columns are called `{wanted}`: give one of them another name")]
+    TwoColumns {
+        /// The name in the column map.
+        wanted: String,
+    },
     /// A cell that is not what it should be.
     #[error("line {line}, column `{column}`: `{value}` is not {allowed}")]
     Cell {
@@ -184,10 +191,15 @@ impl Recording {
             .from_reader(text.as_bytes());
         let head = reader.headers().map_err(|error| table_error(&error))?.clone();
         let index = |name: &At<String>| {
-            head.iter().position(|there| there == name.value).ok_or_else(|| ForeignError::NoColumn {
-                wanted: name.value.clone(),
-                there: head.iter().collect::<Vec<_>>().join(", "),
-            })
+            let mut found = head.iter().enumerate().filter(|(_, there)| *there == name.value);
+            match (found.next(), found.next()) {
+                (Some((index, _)), None) => Ok(index),
+                (Some(_), Some(_)) => Err(ForeignError::TwoColumns { wanted: name.value.clone() }),
+                (None, _) => Err(ForeignError::NoColumn {
+                    wanted: name.value.clone(),
+                    there: head.iter().collect::<Vec<_>>().join(", "),
+                }),
+            }
         };
         let (time, level) = (index(&map.time.0)?, index(&map.level.0)?);
         let columns =
@@ -200,7 +212,7 @@ impl Recording {
         for row in reader.records() {
             let row = row.map_err(|error| table_error(&error))?;
             let cell = Cells { map, head: &head, row: &row };
-            if row.get(level).is_none_or(str::is_empty)
+            if [time, level].iter().any(|index| row.get(*index).is_none_or(str::is_empty))
                 || columns.iter().any(|index| row.get(*index).is_none_or(str::is_empty))
             {
                 recording.left_out += 1;
@@ -216,7 +228,7 @@ impl Recording {
             recording.levels_pa.push(cell.number(level)? * map.level.1.pascal());
             for (((_, states), index), signal) in recording.signals.iter_mut().zip(&columns).zip(&map.signals)
             {
-                states.push((cell.number(*index)? > signal.threshold) != signal.active_low);
+                states.push((cell.state(*index)? > signal.threshold) != signal.active_low);
             }
         }
         if recording.times_s.len() < 2 {
@@ -254,13 +266,24 @@ impl Cells<'_> {
 
     fn number(&self, index: usize) -> Result<f64, ForeignError> {
         let text = self.row.get(index).unwrap_or_default();
-        let text = if self.map.decimal == ',' { text.replace(',', ".") } else { text.to_owned() };
-        let value = match text.to_ascii_lowercase().as_str() {
-            "true" | "on" => Some(1.0),
-            "false" | "off" => Some(0.0),
-            _ => text.parse().ok().filter(|value: &f64| value.is_finite()),
-        };
+        let comma = self.map.decimal == ',';
+        if comma && text.contains('.') {
+            return Err(
+                self.bad(index, "a number with a comma before its decimals and nothing between thousands")
+            );
+        }
+        let text = if comma { text.replace(',', ".") } else { text.to_owned() };
+        let value = text.parse().ok().filter(|value: &f64| value.is_finite());
         value.ok_or_else(|| self.bad(index, "a number"))
+    }
+
+    /// A number, or a word for one of two states.
+    fn state(&self, index: usize) -> Result<f64, ForeignError> {
+        match self.row.get(index).unwrap_or_default().to_ascii_lowercase().as_str() {
+            "true" | "on" => Ok(1.0),
+            "false" | "off" => Ok(0.0),
+            _ => self.number(index),
+        }
     }
 
     fn time(&self, index: usize) -> Result<f64, ForeignError> {
@@ -269,11 +292,14 @@ impl Cells<'_> {
             TimeForm::Milliseconds => Ok(self.number(index)? / 1e3),
             TimeForm::DateTime => {
                 let text = self.row.get(index).unwrap_or_default();
+                // With a zone or an offset it is a moment; without, a clock on a wall.
+                if let Ok(moment) = text.parse::<Timestamp>() {
+                    return Ok(moment.duration_since(Timestamp::UNIX_EPOCH).as_secs_f64());
+                }
                 let moment: DateTime = text
                     .parse()
                     .map_err(|_| self.bad(index, "a date and time such as 2026-11-25 07:00:00"))?;
-                let since = moment.duration_since(DateTime::constant(2000, 1, 1, 0, 0, 0, 0));
-                Ok(since.as_secs_f64())
+                Ok(moment.duration_since(DateTime::constant(1970, 1, 1, 0, 0, 0, 0)).as_secs_f64())
             }
         }
     }
@@ -316,6 +342,8 @@ mod tests {
     #[case("t,p,s\n5,1,0\n4,1,0\n", "line 3: the time goes back by 1.000 s")]
     #[case("t,p,s\n5,1,0\n", "1 rows; at least two are needed")]
     #[case("t,p,s\n5,1\n6,1,0\n", "line 2")]
+    #[case("t,p,p,s\n5,1,1,0\n", "two columns are called `p`")]
+    #[case("t,p,s\n5,on,0\n", "line 2, column `p`: `on` is not a number")]
     fn what_is_wrong_is_named(#[case] text: &str, #[case] expected: &str) {
         let said = Recording::from_csv(&map(""), text).expect_err("an error").to_string();
         assert!(said.contains(expected), "{said}");

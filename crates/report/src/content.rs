@@ -156,20 +156,27 @@ impl Content<'_> {
         }
     }
 
-    /// Checks of a position that failed beside the one that decided.
+    /// Checks of a position that failed, or were left undecided, as the one that decided was.
     pub fn also_failed(&self, position: &PositionRecord) -> Vec<String> {
         let decided = position.decided_by();
+        let wanted = match position.verdict {
+            Verdict::Fail => CheckVerdict::Fail,
+            Verdict::Undecided => CheckVerdict::Undecided,
+            Verdict::Pass | Verdict::Aborted | Verdict::Measured => return Vec::new(),
+        };
         let others = position.checks.iter().filter(|check| {
             check.role == Role::Required
-                && check.verdict == CheckVerdict::Fail
+                && check.verdict == wanted
                 && Some(check.quantity) != decided.map(|by| by.quantity)
         });
-        let fails = others.filter(|_| position.verdict == Verdict::Fail).map(|check| self.row(check));
-        fails
-            .map(|row| {
+        let say = |row: Row| {
+            if row.uncertainty.is_empty() {
+                format!("Also {}: {}", row.name, row.remark)
+            } else {
                 format!("Also {}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits)
-            })
-            .collect()
+            }
+        };
+        others.map(|check| say(self.row(check))).collect()
     }
 
     /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS`.
@@ -306,6 +313,9 @@ fn to_be_decided(check: &Check) -> Option<String> {
 /// The change that brings a level to the middle of its limits.
 fn change(check: &Check, style: LevelStyle) -> Option<String> {
     let (measured, limits) = (check.measured.as_ref()?, check.limits?);
+    if matches!(check.quantity, QuantityName::OnDelay | QuantityName::OffDelay) {
+        return Some(String::from("keep apart; select the delay of the settings sheet"));
+    }
     let (low, high) = (limits.low?, limits.high?);
     let target = f64::midpoint(low, high);
     let difference = (measured.value - target).abs() / style.unit.pascal();

@@ -19,7 +19,7 @@ h1{font-size:1.25rem;margin:0 0 .2rem}h2{font-size:1.05rem;margin:1.4rem 0 .4rem
 .tile b.word{font-size:1.25rem;letter-spacing:.03em}.bad-device{border-width:5px;border-color:#8c0d1b}.good-device{border-left:10px solid #0b6b2e}\
 .undecided{border-left:10px double #7a5c00}.aborted{border-style:dashed}\
 table{border-collapse:collapse;width:100%;table-layout:auto;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
-td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
+th.n{text-align:right}td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
 section{break-inside:avoid}details{font-size:.82rem;margin:.3rem 0}.note{font-size:.82rem;color:#333}\
 svg.margin{display:block}@media print{body{margin:0;padding:0;max-width:none}details:not([open]){display:none}}";
 
@@ -173,7 +173,7 @@ fn budget(content: &Content<'_>, check: &Check) -> Markup {
             details {
                 summary { "Uncertainty of the " (crate::quantity_name(check.quantity)) }
                 table {
-                    thead { tr { th { "Contribution" } th { "Source" } th { "Type" } th { "Shape" } th { "Input" } th { "Sensitivity" } th { "Freedom" } th { "u" } th { "Share" } } }
+                    thead { tr { th { "Contribution" } th { "Source" } th { "Type" } th { "Shape" } th.n { "Input" } th.n { "Sensitivity" } th.n { "Freedom" } th.n { "u" } th.n { "Share" } } }
                     tbody {
                         @for line in budget_lines(check) {
                             tr {

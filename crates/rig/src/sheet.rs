@@ -10,11 +10,14 @@ use std::time::Duration;
 use tripbench_quantity::{
     AbsolutePressure, AirPressure, Length, LevelDifference, LevelRate, TimeSpan, VacuumLevel, Volume,
 };
-use tripbench_sheet::{At, Date, Header, Place, words};
+use tripbench_sheet::{At, Header, Place, words};
 
+mod calibration;
 mod link;
 mod read;
 mod rules;
+
+pub use calibration::{Calibration, LineUncertainty};
 
 words! {
     /// Against what the reference measures.
@@ -116,25 +119,6 @@ pub struct Lag {
     pub uncertainty: At<TimeSpan>,
     /// How it was found.
     pub how: At<String>,
-}
-
-/// The reference's calibration.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Calibration {
-    /// When.
-    pub date: At<Date>,
-    /// Until when it holds.
-    pub due: At<Date>,
-    /// Number of the certificate.
-    pub certificate: At<String>,
-    /// Correction added to a reading: a fixed part.
-    pub correction: At<LevelDifference>,
-    /// Correction added to a reading: a part of the reading.
-    pub correction_slope: At<f64>,
-    /// Expanded uncertainty of a corrected reading.
-    pub expanded_uncertainty: At<LevelDifference>,
-    /// Its coverage factor.
-    pub coverage_factor: At<f64>,
 }
 
 /// The reference: the rig's calibrated analog vacuum transducer.

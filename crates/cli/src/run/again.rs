@@ -6,12 +6,23 @@ use crate::args::WhatOptions;
 use crate::{output, report, say};
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
-use tripbench_record::{Again, PositionRecord, Record, Verdict, canonical_json, sha256_hex};
+use tripbench_record::{
+    Again, Motion, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
+};
 use tripbench_report::Content;
 
 pub(super) fn prepare(position: u8, what: &WhatOptions) -> Result<Option<Prepared>> {
     let folder = what.of.clone().map_or_else(latest, Ok)?;
-    let (record, _) = report::stored(&folder)?;
+    let (record, trace) = report::stored(&folder)?;
+    if let Some(doubt) = report::doubts(&folder, &record, &trace).first() {
+        bail!("`{}` can not be gone on from: {doubt}", folder.display());
+    }
+    if let Some(later) = repeated_in(&folder, &record, position) {
+        bail!(
+            "position {position} of that run was tested again already, in `{}`: name that one with --of",
+            later.display()
+        );
+    }
     let Some(left) = record.positions.iter().find(|left| left.number == position) else {
         let there: Vec<String> = record.positions.iter().map(|left| left.number.to_string()).collect();
         bail!("`{}` has no position {position}; it has {}", folder.display(), there.join(", "));
@@ -28,7 +39,7 @@ pub(super) fn prepare(position: u8, what: &WhatOptions) -> Result<Option<Prepare
     let mut loaded = report::loaded(&record, true)?;
     match ramps {
         Some(ramps) => {
-            loaded.script = loaded.script.map(|script| script.with_ramps(ramps));
+            loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(&record)));
             say::note(&format!("Again: position {position}, serial {}, {ramps} ramps.", left.serial));
         }
         None => say::note(&format!(
@@ -44,6 +55,35 @@ pub(super) fn prepare(position: u8, what: &WhatOptions) -> Result<Option<Prepare
     };
     prepared.header.again = Some(earlier(&record, left)?);
     Ok(Some(prepared))
+}
+
+/// The way in which the first run moved the air, where all its ramps were alike: the time that was foreseen is for that.
+fn way(record: &Record) -> Option<Way> {
+    record.header.steps.iter().find_map(|step| {
+        let StepTask::SwitchPoints(ramps) = &step.task else { return None };
+        match ramps.rising {
+            Motion::FullFlow if !ramps.two_rates(true) && !ramps.two_rates(false) => Some(Way::FullFlow),
+            Motion::Throttled => Some(Way::Throttled),
+            Motion::FullFlow | Motion::Regulated { .. } | Motion::Pulses { .. } | Motion::ByHand { .. } => {
+                None
+            }
+        }
+    })
+}
+
+/// A run beside the first that repeats it for a position: every repeat is counted, so they follow each other.
+fn repeated_in(folder: &Path, first: &Record, position: u8) -> Option<PathBuf> {
+    let beside =
+        folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    let folders = std::fs::read_dir(beside).ok()?.flatten().map(|entry| entry.path());
+    let mut all: Vec<PathBuf> = folders.filter(|path| path.join(output::RECORD).exists()).collect();
+    all.sort();
+    all.into_iter().find(|path| {
+        report::stored(path).is_ok_and(|(record, _)| {
+            let of_it = record.header.again.as_ref().is_some_and(|again| again.run == first.header.run);
+            of_it && record.positions.iter().any(|again| again.number == position)
+        })
+    })
 }
 
 fn earlier(record: &Record, left: &PositionRecord) -> Result<Again> {

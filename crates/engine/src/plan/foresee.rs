@@ -2,8 +2,8 @@
 
 use super::Planner;
 use crate::predict::motion_rate;
-use tripbench_device::{Expected, LevelLimits};
-use tripbench_measure::{Contribution, Limits, combine, conformance_probability};
+use tripbench_device::{DecisionRule, Expected, LevelLimits, SiteSheet};
+use tripbench_measure::{Contribution, Limits, combine, conformance_probability, normal_quantile};
 use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::{Motion, Prediction, QuantityName, StepTask, SwitchPointsTask, Task};
 use tripbench_sheet::{Finding, Findings, Place, Wording};
@@ -25,7 +25,8 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     let mut all = Vec::new();
     for (step, planned) in (0..).zip(&task.steps) {
         let prediction = |quantity, expanded_uncertainty: f64, half_tolerance: f64, unit: &str| {
-            let share = |off: f64| undecided_share(half_tolerance, expanded_uncertainty, off);
+            let guard = guard_of_u(&task.sheets.site);
+            let share = |off: f64| undecided_share_by(half_tolerance, expanded_uncertainty, off, guard);
             Prediction {
                 step,
                 quantity,
@@ -149,9 +150,9 @@ impl Planner<'_> {
         };
         let spread = self.spread_pa(limits);
         let crossing = (rate * period_s / 12f64.sqrt()).hypot(spread) / f64::from(task.cycles.max(1)).sqrt();
-        let delay = rate_left * self.response_s() / 12f64.sqrt();
-        let lag = rate_left * sheets.rig.reference.lag.uncertainty.si() / 3f64.sqrt();
-        crossing.hypot(delay).hypot(lag)
+        let unshown = if motion.1 { self.unshown_variance() } else { 0.0 };
+        let delay = rate_left * (self.delay_variance() + unshown).sqrt();
+        crossing.hypot(delay)
     }
 
     /// Spread of one crossing as the type promises it, a standard deviation.
@@ -252,13 +253,28 @@ impl Planner<'_> {
     }
 }
 
+/// Width of the guard band by the site's rule, as a share of U.
+fn guard_of_u(site: &SiteSheet) -> f64 {
+    match site.decision {
+        DecisionRule::GuardBand => 1.0,
+        DecisionRule::Simple => 0.0,
+        DecisionRule::HighestRisk => normal_quantile(1.0 - site.highest_risk) / normal_quantile(0.975),
+    }
+}
+
 /// Share of devices with a true error `off_pa` that a guard band of U leaves undecided.
 fn undecided_share(t_pa: f64, u_pa: f64, off_pa: f64) -> f64 {
+    undecided_share_by(t_pa, u_pa, off_pa, 1.0)
+}
+
+/// The same for a guard band that is a share of U.
+fn undecided_share_by(t_pa: f64, u_pa: f64, off_pa: f64, guard: f64) -> f64 {
     let Ok(result) = combine(off_pa, 0.0, vec![Contribution::normal("all", u_pa / 1.96)]) else { return 1.0 };
     let within =
         |limit: f64| conformance_probability(&result, Limits { low: Some(-limit), high: Some(limit) });
-    // Pass within T − U, fail beyond T + U.
-    within(t_pa + u_pa) - within(t_pa - u_pa)
+    // Pass within T − w, fail beyond T + w.
+    let w = guard * u_pa;
+    within(t_pa + w) - if w < t_pa { within(t_pa - w) } else { 0.0 }
 }
 
 #[cfg(test)]

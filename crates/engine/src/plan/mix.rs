@@ -106,7 +106,9 @@ impl Planner<'_> {
                 f64::from(slow) * time(Motion::Throttled) + f64::from(cycles - slow) * time(Motion::FullFlow);
             Share { slow, variance: variance.fold(0.0, f64::max), time_s }
         };
-        let up = (0..=cycles).map(|slow| share(slow, true)).collect();
+        // A delay that is set has to be shown: at one rate nothing tells it from the level.
+        let fewest = u16::from(self.selected_s() > 0.0 && cycles > 1);
+        let up = (fewest..=cycles).map(|slow| share(slow, true)).collect();
         let mixed = rig.can(Air::Bleed) && self.fast_falls_fit(expected, top);
         let down: Vec<Share> = if rig.can(Air::Bleed) {
             let from = if mixed { 1 } else { cycles };
@@ -173,9 +175,11 @@ impl Planner<'_> {
             let rate = motion_rate(&self.sheets.rig, self.reached(), (motion, deeper), limits.low).si();
             Group { count, slope: sign * rate, variance: self.crossing_variance(rate, limits) }
         };
+        // At one rate a selected delay may be missing; a fast fall at the end shows it for the reset point.
+        let unshown = if deeper && (slow == 0 || slow == cycles) { self.unshown_variance() } else { 0.0 };
         level_variance(
             &[group(Motion::Throttled, slow), group(Motion::FullFlow, cycles - slow)],
-            self.delay_variance(),
+            self.delay_variance() + unshown,
         )
     }
 
@@ -190,7 +194,18 @@ impl Planner<'_> {
     pub(super) fn delay_variance(&self) -> f64 {
         let rig = &self.sheets.rig;
         let lag_s = rig.reference.lag.uncertainty.si() + rig.module.converter.si() / 4.0;
-        ((self.response_s() / 2.0).powi(2) + lag_s.powi(2)) / 3.0
+        let response_s = self.response_s() - self.selected_s();
+        ((response_s / 2.0).powi(2) + lag_s.powi(2)) / 3.0
+    }
+
+    /// Variance of a selected delay that nothing shows to be there, seconds squared.
+    pub(super) fn unshown_variance(&self) -> f64 {
+        self.selected_s().powi(2) / 3.0
+    }
+
+    /// Delay that the settings select, seconds.
+    fn selected_s(&self) -> f64 {
+        self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si())
     }
 
     /// Standard uncertainty of a delay from ramps of which `slow` are throttled, seconds; `None` at one rate.

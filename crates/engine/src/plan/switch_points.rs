@@ -171,9 +171,12 @@ impl Planner<'_> {
         [by_delay, by_edge]
     }
 
+    /// Of the calibration at the deepest level that is judged, else at half of what is reached: it grows with the level.
     pub(super) fn calibration_pa(&self) -> f64 {
-        let calibration = &self.sheets.rig.reference.calibration;
-        calibration.expanded_uncertainty.si() / *calibration.coverage_factor
+        let level = self
+            .expected()
+            .map_or(VacuumLevel::new(self.reached().si() / 2.0), |expected| deepest(&expected));
+        self.sheets.rig.reference.calibration.standard_uncertainty_pa(level)
     }
 
     /// Largest rate that raises the uncertainty by less than 2 %, within what a regulator or a person can follow.

@@ -147,32 +147,6 @@ impl Lag {
     }
 }
 
-impl Calibration {
-    fn read(reader: &Reader<'_>) -> Option<Self> {
-        let date = reader.required("date", "when it was calibrated");
-        let due = reader.required("due", "until when the calibration holds");
-        let certificate = reader.required("certificate", "number of the certificate");
-        let correction =
-            reader.or("correction_pa", "fixed part of the correction added to a reading, in pascal", 0.0);
-        let slope = reader.or("correction_slope", "part of the reading that is added to it", 0.0);
-        let slope = reader.tested(slope, "-0.1 to 0.1", |slope: &f64| slope.abs() <= 0.1);
-        let uncertainty =
-            reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
-        let uncertainty = reader.tested(uncertainty, "more than zero", |u: &LevelDifference| u.si() > 0.0);
-        let factor = reader.or("coverage_factor", "coverage factor of that uncertainty", 2.0);
-        let factor = reader.tested(factor, "1 to 4", |k: &f64| (1.0..=4.0).contains(k));
-        Some(Self {
-            date: date?,
-            due: due?,
-            certificate: certificate?,
-            correction: correction?.map(LevelDifference::new),
-            correction_slope: slope?,
-            expanded_uncertainty: uncertainty?,
-            coverage_factor: factor?,
-        })
-    }
-}
-
 impl Output {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let name = reader.required(

@@ -1,0 +1,130 @@
+//! The calibration of the reference, and its uncertainty at a level.
+
+use tripbench_quantity::{LevelDifference, VacuumLevel};
+use tripbench_sheet::{At, Date, Reader};
+
+/// The reference's calibration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// When.
+    pub date: At<Date>,
+    /// Until when it holds.
+    pub due: At<Date>,
+    /// Number of the certificate.
+    pub certificate: At<String>,
+    /// Correction added to a reading: a fixed part.
+    pub correction: At<LevelDifference>,
+    /// Correction added to a reading: a part of the reading.
+    pub correction_slope: At<f64>,
+    /// Expanded uncertainty of a corrected reading.
+    pub expanded_uncertainty: At<LevelDifference>,
+    /// Its coverage factor.
+    pub coverage_factor: At<f64>,
+    /// What is known of the correction's line beside that, where the certificate gives it.
+    pub line: Option<LineUncertainty>,
+}
+
+/// Uncertainty of a correction's line: of its fixed part where it stands, of its slope, and how the two go together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LineUncertainty {
+    /// Level at which the fixed part holds.
+    pub at: VacuumLevel,
+    /// Standard uncertainty of the fixed part.
+    pub fixed: LevelDifference,
+    /// Standard uncertainty of the slope.
+    pub slope: f64,
+    /// Correlation of the two.
+    pub correlation: f64,
+}
+
+impl LineUncertainty {
+    /// Standard uncertainty of the correction at a level, pascal (GUM, JCGM 100:2008, H.3.4).
+    pub fn at_level_pa(&self, level: VacuumLevel) -> f64 {
+        let (fixed, away) = (self.fixed.si(), level.si() - self.at.si());
+        let sloped = self.slope * away;
+        (fixed.powi(2) + sloped.powi(2) + 2.0 * self.correlation * fixed * sloped).max(0.0).sqrt()
+    }
+}
+
+impl Calibration {
+    /// Standard uncertainty of a corrected reading, pascal.
+    pub fn standard_uncertainty_pa(&self, level: VacuumLevel) -> f64 {
+        let whole = self.expanded_uncertainty.si() / *self.coverage_factor;
+        whole.hypot(self.line.map_or(0.0, |line| line.at_level_pa(level)))
+    }
+
+    /// Standard uncertainty of the difference of two corrected readings, pascal: as if all of the calibration's were of its
+    /// gain, and the line's slope.
+    pub fn difference_uncertainty_pa(&self, first: VacuumLevel, second: VacuumLevel) -> f64 {
+        let away = (first.si() - second.si()).abs();
+        let whole = self.expanded_uncertainty.si() / *self.coverage_factor;
+        let gain = whole * (away / first.si().abs().max(1.0)).min(1.0);
+        gain.hypot(self.line.map_or(0.0, |line| line.slope * away))
+    }
+}
+
+impl LineUncertainty {
+    fn read(reader: &Reader<'_>) -> Option<Self> {
+        let at = reader.or("at", "level at which the fixed part holds", VacuumLevel::ZERO);
+        let fixed = reader.required("fixed", "standard uncertainty of the fixed part");
+        let fixed = reader.tested(fixed, "zero or more", |u: &LevelDifference| u.si() >= 0.0);
+        let slope = reader.required("slope", "standard uncertainty of the slope, a number");
+        let slope = reader.tested(slope, "0 to 0.1", |u: &f64| (0.0..=0.1).contains(u));
+        let correlation = reader.or("correlation", "correlation of the two", 0.0);
+        let correlation = reader.tested(correlation, "-1 to 1", |r: &f64| (-1.0..=1.0).contains(r));
+        Some(Self {
+            at: at?.value,
+            fixed: fixed?.value,
+            slope: slope?.value,
+            correlation: correlation?.value,
+        })
+    }
+}
+
+impl Calibration {
+    pub(super) fn read(reader: &Reader<'_>) -> Option<Self> {
+        let date = reader.required("date", "when it was calibrated");
+        let due = reader.required("due", "until when the calibration holds");
+        let certificate = reader.required("certificate", "number of the certificate");
+        let correction =
+            reader.or("correction_pa", "fixed part of the correction added to a reading, in pascal", 0.0);
+        let slope = reader.or("correction_slope", "part of the reading that is added to it", 0.0);
+        let slope = reader.tested(slope, "-0.1 to 0.1", |slope: &f64| slope.abs() <= 0.1);
+        let uncertainty =
+            reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
+        let uncertainty = reader.tested(uncertainty, "more than zero", |u: &LevelDifference| u.si() > 0.0);
+        let factor = reader.or("coverage_factor", "coverage factor of that uncertainty", 2.0);
+        let factor = reader.tested(factor, "1 to 4", |k: &f64| (1.0..=4.0).contains(k));
+        let about = "uncertainty of the correction's line, where the certificate gives it beside";
+        let line = reader.optional_table("line", about, LineUncertainty::read);
+        Some(Self {
+            date: date?,
+            due: due?,
+            certificate: certificate?,
+            correction: correction?.map(LevelDifference::new),
+            correction_slope: slope?,
+            expanded_uncertainty: uncertainty?,
+            coverage_factor: factor?,
+            line: line?,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // GUM (JCGM 100:2008) H.3, calibration of a thermometer: s(y1) = 0.0029, s(y2) = 0.00067, r = -0.930, at 20 °C; the
+    // correction at 30 °C has u = 0.0041. "Pascal" are degrees here.
+    #[test]
+    fn the_line_of_gum_h3_has_the_printed_uncertainty_at_30_degrees() {
+        let line = LineUncertainty {
+            at: VacuumLevel::new(20.0),
+            fixed: LevelDifference::new(0.002_877_6),
+            slope: 0.000_667_94,
+            correlation: -0.930_429_603,
+        };
+        let found = line.at_level_pa(VacuumLevel::new(30.0));
+        assert!((found - 0.004_138_6).abs() < 1e-6, "{found}");
+    }
+}
