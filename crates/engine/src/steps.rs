@@ -222,9 +222,8 @@ async fn rise(
     }
     let mut window: Option<(Mono, Seen)> = None;
     let mut switched = BTreeSet::new();
-    let aim = Aim { to: task.top, deeper: true, shift: share(cycle, task.cycles) };
     let mut phase = task.phase(true, cycle).map(|share| Phase::new(task.phased_at[0], share));
-    travel(bench, motion, aim, |seen| {
+    let mut look = |seen: &Seen| {
         if let Some(phase) = &mut phase {
             phase.see(bench, seen);
         }
@@ -234,6 +233,20 @@ async fn rise(
                 seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
             switched.extend(changed.map(|(position, _)| *position));
         }
+    };
+    let aim = |to| Aim { to, deeper: true, shift: share(cycle, task.cycles) };
+    if task.slow(true).contains(cycle) {
+        // Beyond the switch point nothing is gained by the throttle.
+        let beyond = aim(task.slow_top);
+        travel(bench, motion, beyond, |seen| {
+            look(seen);
+            seen.level >= task.slow_top
+        })
+        .await?;
+    }
+    let motion = if task.slow(true).contains(cycle) { task.rising } else { motion };
+    travel(bench, motion, aim(task.top), |seen| {
+        look(seen);
         seen.level >= task.top
     })
     .await?;

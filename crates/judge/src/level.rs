@@ -55,11 +55,24 @@ pub(crate) struct Crossings {
 }
 
 impl Crossings {
+    /// Whether a crossing is one of the slow ones, where some ramps are throttled: by its rate, for a throttled ramp goes on at
+    /// full flow beyond the switch point.
+    fn is_slow(&self, record: &CrossingRecord) -> bool {
+        /// Rates that are nearer than this are of one kind.
+        const ALIKE: f64 = 1.5;
+        if self.slow.count() == 0 {
+            return false;
+        }
+        let rates = || self.records.iter().map(|record| record.rate_pa_per_s.abs());
+        let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
+        most > ALIKE * least && record.rate_pa_per_s.abs() < (least * most).sqrt()
+    }
+
     /// The crossings in groups of one way of moving the air each.
     pub(crate) fn groups(&self) -> Vec<RateGroup> {
         let group = |slow: bool| {
             let mine = self.records.iter().zip(&self.intervals);
-            let mine = mine.filter(|(record, _)| self.slow.contains(record.cycle) == slow);
+            let mine = mine.filter(|(record, _)| self.is_slow(record) == slow);
             let (rates, crossings): (Vec<f64>, Vec<CrossingInterval>) =
                 mine.map(|(record, interval)| (record.rate_pa_per_s, *interval)).unzip();
             Some(RateGroup { slope_pa_per_s: mean(&rates)?, crossings })
@@ -69,17 +82,14 @@ impl Crossings {
 
     /// Mean time of the crossings of one group, or of all, seconds.
     pub(crate) fn mean_time_s(&self, slow: Option<bool>) -> Option<f64> {
-        let mine = self
-            .records
-            .iter()
-            .filter(|record| slow.is_none_or(|slow| self.slow.contains(record.cycle) == slow));
+        let mine = self.records.iter().filter(|record| slow.is_none_or(|slow| self.is_slow(record) == slow));
         mean(&mine.map(|record| f64::midpoint(record.earliest_s, record.latest_s)).collect::<Vec<_>>())
     }
 
     /// Largest over least rate at the crossings of one group; 1 for fewer than two.
     pub(crate) fn rate_ratio(&self) -> f64 {
         let ratio = |slow: bool| {
-            let mine = || self.records.iter().filter(move |record| self.slow.contains(record.cycle) == slow);
+            let mine = || self.records.iter().filter(move |record| self.is_slow(record) == slow);
             let rates = || mine().map(|record| record.rate_pa_per_s.abs());
             let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
             if mine().count() < 2 { 1.0 } else { most / least }

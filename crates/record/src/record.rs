@@ -147,9 +147,11 @@ impl PositionRecord {
         };
         let key = |check: &&Check| {
             let rank = rank(check);
+            let delay = matches!(check.quantity, QuantityName::OnDelay | QuantityName::OffDelay);
             (
                 rank,
-                rank == 0 && check.quantity == QuantityName::Hysteresis,
+                // What is left open of a delay follows from a level that is near its limit.
+                (rank == 0 && check.quantity == QuantityName::Hysteresis) || (rank == 1 && delay),
                 check.margin().unwrap_or(f64::NEG_INFINITY),
             )
         };

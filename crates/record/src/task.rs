@@ -74,6 +74,9 @@ pub struct SwitchPointsTask {
     /// Levels at which the crossings of the ramps are to come at planned phases of a scan, rising and falling.
     #[schemars(with = "[f64; 2]")]
     pub phased_at: [VacuumLevel; 2],
+    /// Where a ramp that is throttled among others at full flow goes on at full flow: beyond the switch point.
+    #[schemars(with = "f64")]
+    pub slow_top: VacuumLevel,
     /// How many of the cycles rise through a throttle instead: at two rates a level shows without the output's delay.
     #[serde(default)]
     pub slow_rising: u16,

@@ -33,7 +33,7 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
         server.address()
     ));
     say::note(
-        "Four vacuum switches of the jar depalletiser are tested in one ramp; one of them is set wrong.",
+        "Four vacuum switches of the jar depalletiser are tested together; one of them is set wrong.",
     );
     say::note(say::CAUTIONS);
     texts = demo_texts(

@@ -41,8 +41,8 @@ struct Group {
 const GROWTH: f64 = 1.02;
 
 impl Planner<'_> {
-    /// The way that a script asks for; else as few slow ramps as raise no uncertainty by 2 % or more. Of the falls one is slow
-    /// and one fast at the least, to show a delay beyond what is promised.
+    /// The way that a script asks for; else as few slow ramps as raise no uncertainty by 2 % or more; one in each direction at
+    /// the least, to show a delay beyond what is promised.
     pub(super) fn ramps(
         &self,
         (script, index): (&Script, usize),
@@ -96,8 +96,11 @@ impl Planner<'_> {
         let falling = [Some(expected.off), expected.resume];
         let share = |slow: u16, deeper: bool| {
             let all = if deeper { rising } else { falling };
-            let variance =
-                all.into_iter().flatten().map(|limits| self.variance(limits, deeper, (slow, cycles)));
+            let variance = all.into_iter().flatten().enumerate().map(|(index, limits)| {
+                // A throttled ramp goes on at full flow beyond the switch point.
+                let slow = if deeper && index > 0 && slow < cycles { 0 } else { slow };
+                self.variance(limits, deeper, (slow, cycles))
+            });
             let time = |motion: Motion| {
                 let (from, to) = if deeper { (least, top) } else { (top, least) };
                 self.ramp_time(motion, (from, to), expected)
@@ -106,8 +109,8 @@ impl Planner<'_> {
                 f64::from(slow) * time(Motion::Throttled) + f64::from(cycles - slow) * time(Motion::FullFlow);
             Share { slow, variance: variance.fold(0.0, f64::max), time_s }
         };
-        // A delay that is set has to be shown: at one rate nothing tells it from the level.
-        let fewest = u16::from(self.selected_s() > 0.0 && cycles > 1);
+        // One at the least is slow: at one rate nothing tells a delay from the level.
+        let fewest = u16::from(cycles > 1);
         let up = (fewest..=cycles).map(|slow| share(slow, true)).collect();
         let mixed = rig.can(Air::Bleed) && self.fast_falls_fit(expected, top);
         let down: Vec<Share> = if rig.can(Air::Bleed) {
@@ -147,9 +150,12 @@ impl Planner<'_> {
         if motion != Motion::Throttled || to < from {
             return time(motion, (from, to));
         }
-        let near = self.near_throttled(expected.on.low);
+        let (near, slow_top) = (self.near_throttled(expected.on.low), slow_top(expected, to));
         let thermal = self.sheets.rig.manifold.thermal.si();
-        time(Motion::FullFlow, (from, near)) + thermal + time(Motion::Throttled, (near, to))
+        time(Motion::FullFlow, (from, near))
+            + thermal
+            + time(Motion::Throttled, (near, slow_top))
+            + time(Motion::FullFlow, (slow_top, to))
     }
 
     /// Whether levels and hysteresis are as good as with rates near zero, or good enough to be decided well.
@@ -238,6 +244,13 @@ impl Planner<'_> {
         combine(0.0, reference.input.resolution(), contributions)
             .map_or(f64::INFINITY, |result| result.expanded_uncertainty)
     }
+}
+
+/// Where a throttled ramp among others goes on at full flow: beyond all that the switch point may be.
+pub(super) fn slow_top(expected: &Expected, top: VacuumLevel) -> VacuumLevel {
+    const BEYOND_PA: f64 = 500.0;
+    let beyond = VacuumLevel::new(expected.on.high.si() + BEYOND_PA);
+    if beyond < top { beyond } else { top }
 }
 
 /// Variance of the level where each group's mean crossing is level + slope · delay, and the delay is known beforehand.

@@ -113,6 +113,7 @@ impl Planner<'_> {
                 valve: false,
                 fast_fall: false,
                 phased_at: [level; 2],
+                slow_top: level,
                 slow_rising: 0,
                 slow_falling: 0,
             };

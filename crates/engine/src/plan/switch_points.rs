@@ -1,6 +1,6 @@
 //! Planning of `switch-points`: the window, and the way in which the air moves through it.
 
-use super::mix::Ramps;
+use super::mix::{Ramps, slow_top};
 use super::{FAST_END, Planner, deepest};
 use crate::predict::{motion_rate, motion_time, rate};
 use crate::script::{Script, ScriptStep, StepKind};
@@ -74,6 +74,7 @@ impl Planner<'_> {
             valve,
             fast_fall,
             phased_at,
+            slow_top: expected.as_ref().map_or(top, |expected| slow_top(expected, top)),
             slow_rising,
             slow_falling,
         };
