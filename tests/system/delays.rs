@@ -79,3 +79,20 @@ fn one_rate_leaves_a_selected_delay_open(
     );
     assert!(off_pa.abs() < 1_500.0 || on.verdict != CheckVerdict::Pass);
 }
+
+/// An on output that is late by itself moves the switch point and the hysteresis at full flow: one slow ramp shows it.
+#[rstest]
+fn an_on_output_that_is_late_alone_never_passes(
+    #[values(0.05, 0.1, 0.3)] delay_s: f64,
+    #[values(0, 1, 2, 3)] seed: u64,
+) {
+    let mut bench = Bench::demo();
+    bench.truth.seed = seed;
+    for device in &mut bench.truth.devices {
+        device.delay_on_s = delay_s;
+    }
+    let outcome = bench.run();
+    for position in &outcome.record.positions {
+        assert_ne!(position.verdict, Verdict::Pass, "position {}", position.number);
+    }
+}

@@ -32,9 +32,7 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
         "A simulated goods-in bench of a jam factory listens on Modbus TCP {}.",
         server.address()
     ));
-    say::note(
-        "Four vacuum switches of the jar depalletiser are tested together; one of them is set wrong.",
-    );
+    say::note("Four vacuum switches of the jar depalletiser are tested together; one of them is set wrong.");
     say::note(say::CAUTIONS);
     texts = demo_texts(
         &include_str!("../../../../bench-scripts/rigs/goods-in-1.toml")
