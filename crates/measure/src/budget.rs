@@ -190,7 +190,7 @@ pub fn combine(
 }
 
 /// Cells per standard uncertainty.
-const CELLS_PER_SIGMA: f64 = 50.0;
+const CELLS_PER_SIGMA: f64 = 30.0;
 
 fn convolve(all: &[Contribution], standard_uncertainty: f64) -> Option<Density> {
     let step = standard_uncertainty / CELLS_PER_SIGMA;
