@@ -75,7 +75,7 @@ fn show(content: &Content<'_>, check: &Check) {
         .degrees_of_freedom
         .map_or_else(|| String::from("infinite"), |freedom| format!("{freedom:.0}"));
     say::out(&format!(
-        "  {} combined: u {}, U {} (95 % of the convolved distribution, k {:.2}); by Welch–Satterthwaite {}, effective degrees of freedom {freedom}\n",
+        "  {} combined: u {}, U {} (95 % of the convolved distribution, k {:.2});\n    by Welch–Satterthwaite {}, effective degrees of freedom {freedom}\n",
         quantity_name(check.quantity),
         amount(check, measured.standard_uncertainty, content.style),
         unsigned(measured.expanded_uncertainty),
@@ -107,13 +107,14 @@ fn crossings(content: &Content<'_>, check: &Check) {
 
 fn budget(content: &Content<'_>, check: &Check) {
     let unsigned = |value: f64| amount(check, value, content.style);
-    say::out(
-        "\n  contribution                                        source                   type shape           input       sensitivity     freedom          u  share",
-    );
+    say::out(&format!(
+        "\n  {:<40}  {:<23}  {:<4} {:<14} {:>10}  {:<15} {:>7} {:>10}  share",
+        "contribution", "source", "type", "shape", "input", "sensitivity", "freedom", "u"
+    ));
     for line in budget_lines(check) {
-        let (first, rest) = wrapped(&line.name, 50);
+        let (first, rest) = wrapped(&line.name, 40);
         say::out(&format!(
-            "  {first:<50}  {:<23}  {:<4} {:<14} {:>10}  {:<15} {:>7} {:>10} {:>4.0} %",
+            "  {first:<40}  {:<23}  {:<4} {:<14} {:>10}  {:<15} {:>7} {:>10} {:>4.0} %",
             line.source,
             line.evaluation,
             line.shape,

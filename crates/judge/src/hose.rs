@@ -40,21 +40,9 @@ pub(crate) fn largest_drop_pa(
 /// Largest leak that the run itself leaves open: of the leak step before, else what the rig sheet allows.
 fn leak_pa_per_s(channels: &Channels<'_>, marks: &[Mark], step: u16) -> f64 {
     let task: &Task = channels.task;
-    let before = (0..step).rev().find_map(|index| match &task.steps.get(usize::from(index))?.task {
-        StepTask::Leak(planned) => leak(channels, marks, index, planned).into_iter().next(),
-        StepTask::Zero { .. }
-        | StepTask::SwitchPoints(_)
-        | StepTask::Response(_)
-        | StepTask::AirSaving(_)
-        | StepTask::Signals { .. }
-        | StepTask::TryOutput { .. }
-        | StepTask::PathLag { .. }
-        | StepTask::Silence { .. }
-        | StepTask::Settling { .. }
-        | StepTask::Drive { .. }
-        | StepTask::Hold { .. }
-        | StepTask::WaitUntil { .. }
-        | StepTask::Ask { .. } => None,
+    let before = (0..step).rev().find_map(|index| {
+        let StepTask::Leak(planned) = &task.steps.get(usize::from(index))?.task else { return None };
+        leak(channels, marks, index, planned).into_iter().next()
     });
     let largest = task.sheets.rig.manifold.largest_leak.si();
     let measured = before.and_then(|check| check.measured);

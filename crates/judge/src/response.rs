@@ -11,8 +11,8 @@ use crate::level::{
 use crate::stamp::edge;
 use tripbench_device::{Logic, ResponseFor};
 use tripbench_measure::{
-    Acceptance, Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine, distinct,
-    fit_curve, mean, posterior,
+    Acceptance, Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine, combine_whole,
+    distinct, fit_curve, mean, posterior,
 };
 use tripbench_record::{
     Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, ResponseTask, Role, Segment, StepTask,
@@ -174,7 +174,7 @@ impl At<'_> {
             }
         };
         let parts = first.contributions.iter().map(shrunk).collect();
-        let Ok(result) = combine(value, 0.0, parts) else { return check };
+        let Ok(result) = combine_whole(value, parts) else { return check };
         let mut check = judged(check, &result, Some(limits), acceptance(self.channels.task));
         check.remark = Some(format!("the mean of {operations}, as the type sheet has it"));
         check
@@ -217,7 +217,7 @@ fn of_many(longest: &MeasurementResult, count: usize) -> MeasurementResult {
         }
     };
     let parts = longest.contributions.iter().map(widened).collect();
-    combine(longest.value, 0.0, parts).unwrap_or_else(|_| longest.clone())
+    combine_whole(longest.value, parts).unwrap_or_else(|_| longest.clone())
 }
 
 /// What a result leaves open at most, seconds.

@@ -50,7 +50,7 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
             let random = posterior(&found.intervals, promised)?;
             let slopes: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s).collect();
             let slope = mean(&slopes)?;
-            let contributions = vec![
+            let mut contributions = vec![
                 Contribution::intervals(
                     "crossings: edge interval, repeatability, scatter of the fit",
                     &random.density,
@@ -63,10 +63,11 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
                 Contribution::rectangular(LAG, slope * prior.half_widths_s[1])
                     .of("rig sheet")
                     .through("s", slope),
-                Contribution::rectangular(UNSHOWN, slope * found.unshown_s)
-                    .of("settings sheet")
-                    .through("s", slope),
             ];
+            if found.unshown_s > 0.0 {
+                let unshown = Contribution::rectangular(UNSHOWN, slope * found.unshown_s);
+                contributions.push(unshown.of("settings sheet").through("s", slope));
+            }
             (random, -slope, contributions)
         };
     let level = VacuumLevel::new(random.mean_pa);
@@ -140,8 +141,10 @@ pub(crate) fn hysteresis(
         }
     }
     // The same delay both ways pulls the levels apart by the sum.
-    let unshown = Contribution::rectangular(UNSHOWN, on.unshown_pa + off.unshown_pa);
-    contributions.push(unshown.of("settings sheet"));
+    let unshown_pa = on.unshown_pa + off.unshown_pa;
+    if unshown_pa > 0.0 {
+        contributions.push(Contribution::rectangular(UNSHOWN, unshown_pa).of("settings sheet"));
+    }
     // The lag is one and the same: levels at two rates hold their own share of it already.
     let whole = (on.per_delay_pa_per_s - off.per_delay_pa_per_s).powi(2);
     let held = [on, off].map(|level| if level.at_rates { level.per_delay_pa_per_s.powi(2) } else { 0.0 });

@@ -165,6 +165,14 @@ pub fn combine(
 ) -> Result<MeasurementResult, NotAResult> {
     let mut all = contributions;
     all.push(Contribution::rectangular("resolution", resolution / 2.0).of("rig sheet"));
+    combine_whole(value, all)
+}
+
+/// The same for a budget that is whole already, its resolution in it.
+///
+/// # Errors
+/// As for [`combine`].
+pub fn combine_whole(value: f64, all: Vec<Contribution>) -> Result<MeasurementResult, NotAResult> {
     let variance: f64 = all.iter().map(|c| c.standard_uncertainty.powi(2)).sum();
     if !value.is_finite() || !variance.is_finite() {
         return Err(NotAResult::NotFinite);

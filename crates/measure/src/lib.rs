@@ -14,7 +14,9 @@ mod likelihood;
 mod risk;
 mod statistics;
 
-pub use budget::{Contribution, Distribution, Evaluation, Input, MeasurementResult, NotAResult, combine};
+pub use budget::{
+    Contribution, Distribution, Evaluation, Input, MeasurementResult, NotAResult, combine, combine_whole,
+};
 pub use crossing::{
     AtRates, CrossingInterval, DelayPrior, LevelPosterior, RateGroup, posterior, posterior_at_rates,
 };
