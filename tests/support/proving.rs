@@ -6,14 +6,19 @@ use rand_core::SeedableRng;
 use rand_distr::{Distribution, Normal, Uniform};
 use rand_pcg::Pcg64Mcg;
 use std::num::NonZero;
+use tripbench_measure::{hose_conductance, hose_volume};
 use tripbench_quantity::LevelRate;
 use tripbench_record::{Check, QuantityName, Task};
-use tripbench_simulator::DeviceTruth;
+use tripbench_simulator::{DeviceTruth, HoseTruth};
 
 /// Levels that every device of the proving ground is set to, pascal.
 pub const NOMINAL_PA: [f64; 2] = [60e3, 55e3];
 /// Half of the tolerance of a level, pascal.
 pub const HALF_TOLERANCE_PA: f64 = 1_500.0;
+/// Volume of the demo's manifold, m³.
+const VOLUME_M3: f64 = 1.2e-3;
+/// Bore and length of the demo's hoses, metres.
+const HOSE_M: [f64; 2] = [4e-3, 0.8];
 
 /// One kind of bench. Times in seconds, levels in pascal.
 #[derive(Debug, Clone, Copy)]
@@ -111,15 +116,16 @@ impl Cell {
         bench
     }
 
-    /// Errors drawn from what the sheets declare, the levels of the devices where `levels` says; `until_levels_s` is the
-    /// time from the zero reading to the middle of the ramps.
+    /// Errors drawn from what the sheets declare, the levels of the devices where `levels` says. `steps_s` are the lengths of the
+    /// steps. What no sheet gives a distribution for is drawn too: the drift rests before the first ramp or goes on, so that it is
+    /// as declared when the levels are found; the device's share of the leak is anything from none to all.
     ///
     /// # Panics
     /// If what is declared is no distribution.
     pub fn draw(
         &self,
         bench: &mut Bench,
-        (seed, until_levels_s): (u64, f64),
+        (seed, steps_s): (u64, &[f64]),
         levels: impl Fn(&mut dyn FnMut(f64, f64) -> f64) -> [f64; 2],
     ) {
         let mut random = Pcg64Mcg::seed_from_u64(seed ^ name_number(self.name));
@@ -139,8 +145,17 @@ impl Cell {
         reference.error_pa = calibration;
         reference.lag_s = within(self.lag_s[0] - self.lag_s[1], self.lag_s[0] + self.lag_s[1]);
         reference.loop_pa = [(); 2].map(|()| within(-self.hysteresis_pa, self.hysteresis_pa));
-        // What is declared is how far it is away when levels are found.
-        reference.drift_pa_per_s = within(-self.drift_pa, self.drift_pa) / until_levels_s;
+        let [zero_s, leak_s, ramps_s] = [0, 1, 2].map(|step| steps_s.get(step).copied().unwrap_or(10.0));
+        let drift_pa = within(-self.drift_pa, self.drift_pa);
+        if within(0.0, 1.0) < 0.5 {
+            reference.drift_for_s = Some(zero_s + leak_s);
+            reference.drift_pa_per_s = drift_pa / leak_s;
+        } else {
+            reference.drift_pa_per_s = drift_pa / (leak_s + ramps_s / 2.0);
+        }
+        let share = within(0.0, 1.0);
+        let leak_pa_m3_per_s = self.leak_pa_per_s * VOLUME_M3 / f64::from(self.positions);
+        bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s * (1.0 - share));
         for device in &mut bench.truth.devices {
             [device.switch_point_pa, device.reset_point_pa] = levels(&mut within);
             device.lag_s = 0.0;
@@ -148,6 +163,11 @@ impl Cell {
             device.repeatability_pa = self.repeatability_pa / 2.0;
             device.delay_on_s = within(0.0, self.response_s);
             device.delay_off_s = within(0.0, self.response_s);
+            device.hose = Some(HoseTruth {
+                conductance_m3_per_s: hose_conductance(HOSE_M[0], HOSE_M[1], 50e3),
+                volume_m3: hose_volume(HOSE_M[0], HOSE_M[1]),
+                leak_pa_m3_per_s: leak_pa_m3_per_s * share,
+            });
         }
     }
 }
@@ -161,7 +181,7 @@ pub struct Ready {
     pub bench: Bench,
     /// Its task.
     pub task: Task,
-    until_levels_s: f64,
+    steps_s: Vec<f64>,
 }
 
 impl Ready {
@@ -170,9 +190,7 @@ impl Ready {
         let bench = cell.bench();
         let task = bench.task();
         let steps_s = bench.quick(&task).steps_s;
-        let until_levels_s =
-            steps_s.get(1).zip(steps_s.get(2)).map_or(25.0, |(leak, step)| leak + step / 2.0);
-        Self { cell, bench, task, until_levels_s }
+        Self { cell, bench, task, steps_s }
     }
 
     /// One acceptance: the bench as drawn, and what it found.
@@ -183,7 +201,7 @@ impl Ready {
         change: impl Fn(&mut Bench),
     ) -> (Bench, Quick) {
         let mut bench = self.bench.clone();
-        self.cell.draw(&mut bench, (seed, self.until_levels_s), levels);
+        self.cell.draw(&mut bench, (seed, &self.steps_s), levels);
         change(&mut bench);
         let found = bench.quick(&self.task);
         (bench, found)

@@ -19,3 +19,4 @@ mod sheets;
 mod tidy;
 mod ways;
 mod witness;
+mod zones;

@@ -4,47 +4,79 @@
 use crate::channel::Channels;
 use crate::condition::leak;
 use crate::level::longest_delay_s;
-use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume};
+use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume, mean_square_above_zero};
 use tripbench_record::{Mark, StepTask, Task};
 use tripbench_rig::Position;
 
 /// A delay that is told to this or better says something of the hose, seconds.
 const TOLD_S: f64 = 0.01;
 
-/// Largest difference between a device and the reference, pascal, if all of the leak were at this device: by the hose as the
-/// sheet has it, and by what the output is later than promised, for a hose that is pinched is slow. 0 where the sheet has no
-/// hose.
-pub(crate) fn largest_drop_pa(
+/// What a leak behind a hose can do to a level.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Drop {
+    /// Largest difference between device and reference, pascal: all of the largest leak at this device, and the hose pinched as
+    /// far as the delays of the output leave open.
+    pub(crate) largest_pa: f64,
+    /// Half width of the rectangle with the same mean square, pascal: leak and delay as they are known, the leak's share that is
+    /// at this device anywhere from none to all.
+    pub(crate) half_width_pa: f64,
+}
+
+/// The drop by the hose as the sheet has it, or by what the output is later than promised, for a hose that is pinched is slow;
+/// the larger one. None where the sheet has no hose.
+pub(crate) fn drop(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
     position: &Position,
     level_pa: f64,
     delays: &[&MeasurementResult],
-) -> f64 {
+) -> Drop {
     let task = channels.task;
-    let Some(hose) = &position.hose else { return 0.0 };
+    let Some(hose) = &position.hose else { return Drop::default() };
     let (bore_m, length_m) = (hose.bore.si(), hose.length.si());
-    let throughput = leak_pa_per_s(channels, marks, step) * task.sheets.rig.manifold.volume.si();
+    let leak = leak_known(channels, marks, step);
+    let volume = task.sheets.rig.manifold.volume.si();
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
-    let by_sheet = throughput / hose_conductance(bore_m, length_m, pressure_pa);
+    let conductance = hose_conductance(bore_m, length_m, pressure_pa);
     // A hose is as slow both ways: the closer of two delays tells. One that is not told within this says nothing of a hose.
-    let told_s = longest_delay_s(task).max(TOLD_S);
-    let late = delays
-        .iter()
-        .filter(|delay| delay.expanded_uncertainty <= told_s)
-        .map(|delay| (delay.value + delay.expanded_uncertainty - longest_delay_s(task)).max(0.0));
-    let late_s = late.reduce(f64::min).unwrap_or(0.0);
-    by_sheet.max(throughput * late_s / hose_volume(bore_m, length_m))
+    let promised_s = longest_delay_s(task);
+    let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - promised_s).max(0.0);
+    let told = delays.iter().filter(|delay| delay.expanded_uncertainty <= promised_s.max(TOLD_S));
+    let late = told.min_by(|a, b| late_s(a).total_cmp(&late_s(b)));
+    let hose_volume = hose_volume(bore_m, length_m);
+    let longest_s = late.map_or(0.0, |delay| late_s(delay));
+    let mean_square_s2 = late.map_or(0.0, |delay| {
+        mean_square_above_zero(delay.value - promised_s, delay.expanded_uncertainty / 2.0)
+    });
+    let through = |leak_pa_per_s: f64, late_s: f64| {
+        leak_pa_per_s * volume * (1.0 / conductance).max(late_s / hose_volume)
+    };
+    Drop {
+        largest_pa: through(leak.largest, longest_s),
+        half_width_pa: through(leak.mean_square.sqrt(), mean_square_s2.sqrt()),
+    }
 }
 
-/// Largest leak that the run itself leaves open: of the leak step before, else what the rig sheet allows.
-fn leak_pa_per_s(channels: &Channels<'_>, marks: &[Mark], step: u16) -> f64 {
+/// A leak as a run leaves it open, pascal per second.
+struct Leak {
+    largest: f64,
+    mean_square: f64,
+}
+
+/// Of the leak step before, else what the rig sheet allows.
+fn leak_known(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Leak {
     let task: &Task = channels.task;
     let before = (0..step).rev().find_map(|index| {
         let StepTask::Leak(planned) = &task.steps.get(usize::from(index))?.task else { return None };
         leak(channels, marks, index, planned).into_iter().next()
     });
-    let largest = task.sheets.rig.manifold.largest_leak.si();
-    let measured = before.and_then(|check| check.measured);
-    measured.map_or(largest, |found| (found.value + found.expanded_uncertainty).clamp(0.0, largest))
+    let allowed = task.sheets.rig.manifold.largest_leak.si();
+    before.and_then(|check| check.measured).map_or(
+        Leak { largest: allowed, mean_square: allowed.powi(2) },
+        |found| {
+            let largest = (found.value + found.expanded_uncertainty).clamp(0.0, allowed);
+            let mean_square = mean_square_above_zero(found.value, found.expanded_uncertainty / 2.0);
+            Leak { largest, mean_square: mean_square.min(largest.powi(2)) }
+        },
+    )
 }

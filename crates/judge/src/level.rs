@@ -1,6 +1,7 @@
 //! One level of one position, from its crossings: the interval of each, what they say together, and the budget.
 
 use crate::channel::{Change, Channels, Zero, changes};
+use crate::hose::Drop;
 use crate::stamp::edge;
 use tripbench_measure::{Bracket, CrossingInterval, RateGroup, Sample, distinct, fit_curve, mean};
 use tripbench_record::{CrossingRecord, Cycles, Mark, Motion, Segment, Task};
@@ -48,8 +49,8 @@ pub(crate) struct Crossings {
     pub(crate) least_top_pa: f64,
     /// Selected delay that nothing in the run shows to be there in this direction, seconds.
     pub(crate) unshown_s: f64,
-    /// Largest difference between device and reference by a leak behind the hose, pascal.
-    pub(crate) hose_pa: f64,
+    /// What a leak behind the hose can do.
+    pub(crate) hose: Drop,
     /// Whether the last ramp saw the input in both states.
     pub(crate) alive: bool,
 }
@@ -86,10 +87,16 @@ impl Crossings {
         mean(&mine.map(|record| f64::midpoint(record.earliest_s, record.latest_s)).collect::<Vec<_>>())
     }
 
-    /// Largest over least rate at the crossings of one group; 1 for fewer than two.
+    /// Largest over least rate at the crossings of one group; 1 for fewer than two. One that a throttled ramp reached beyond its
+    /// throttled part is like none of the others: the gas is warmer there.
     pub(crate) fn rate_ratio(&self) -> f64 {
         let ratio = |slow: bool| {
-            let mine = || self.records.iter().filter(move |record| self.is_slow(record) == slow);
+            let beyond = |record: &CrossingRecord| self.rising && self.slow.contains(record.cycle);
+            let mine = || {
+                let alike =
+                    |record: &&CrossingRecord| self.is_slow(record) == slow && (slow || !beyond(record));
+                self.records.iter().filter(alike)
+            };
             let rates = || mine().map(|record| record.rate_pa_per_s.abs());
             let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
             if mine().count() < 2 { 1.0 } else { most / least }

@@ -80,7 +80,8 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
         Contribution::rectangular("zero drift of the reference", reference.drift.si()).of("rig sheet"),
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
         Contribution::normal("zero reading", zero.uncertainty_pa).of(RUN),
-        Contribution::rectangular("leak behind the hose", found.hose_pa).of("this run and rig sheet"),
+        Contribution::rectangular("leak behind the hose", found.hose.half_width_pa)
+            .of("this run and rig sheet"),
     ]);
     let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
     let at_s = found.mean_time_s(None)?;

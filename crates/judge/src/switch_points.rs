@@ -2,7 +2,7 @@
 
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::hose::largest_drop_pa;
+use crate::hose::{self, Drop};
 use crate::level::{
     Counted, Crossings, Sought, crossings, longest_delay_s, net_delay_s, promised_spread_pa, selected_delay_s,
 };
@@ -12,7 +12,9 @@ use crate::response::{Slow, before_the_level, delay, single_edge};
 use crate::result::{Level, delay_at_rates, hysteresis};
 use crate::steady::{largest_ratio, steady};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
-use tripbench_measure::{Acceptance, Contribution, Limits, MeasurementResult, combine};
+use tripbench_measure::{
+    Acceptance, Contribution, Limits, MeasurementResult, combine, normal_quantile, spread_interval,
+};
 use tripbench_quantity::LevelDifference;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, SwitchPointsTask};
 use tripbench_rig::{DigitalInput, Position};
@@ -85,7 +87,7 @@ impl At<'_> {
         on.unshown_s = if on_delay.is_some() { 0.0 } else { selected_s };
         off.unshown_s = if off_delay.is_some() { 0.0 } else { selected_s };
         let delays: Vec<&MeasurementResult> = [&on_delay, &off_delay].into_iter().flatten().collect();
-        (on.hose_pa, off.hose_pa) = (self.hose_pa(&on, &delays), self.hose_pa(&off, &delays));
+        (on.hose, off.hose) = (self.hose(&on, &delays), self.hose(&off, &delays));
         let limits = |pick: fn(&Expected) -> Option<LevelLimits>| expected.as_ref().and_then(pick);
         let (switch_point, on_level) =
             self.level_check(QuantityName::SwitchPoint, &on, limits(|e| Some(e.on)));
@@ -137,10 +139,10 @@ impl At<'_> {
         Check { verdict, remark: Some(remark), ..check }
     }
 
-    /// What a leak behind the hose can do at the level of these crossings, pascal.
-    fn hose_pa(&self, found: &Crossings, delays: &[&MeasurementResult]) -> f64 {
+    /// What a leak behind the hose can do at the level of these crossings.
+    fn hose(&self, found: &Crossings, delays: &[&MeasurementResult]) -> Drop {
         let level = found.intervals.first().map_or(0.0, |interval| interval.low_pa);
-        largest_drop_pa(self.channels, (self.marks, self.step), self.position, level, delays)
+        hose::drop(self.channels, (self.marks, self.step), self.position, level, delays)
     }
 
     /// Delay of the output from the slow ramps and the one fast fall.
@@ -219,7 +221,7 @@ impl At<'_> {
         let mut fed = self.crossings(valve, feeding, false);
         let selected_s = selected_delay_s(self.channels.task);
         (cut.unshown_s, fed.unshown_s) = (selected_s, selected_s);
-        (cut.hose_pa, fed.hose_pa) = (self.hose_pa(&cut, &[]), self.hose_pa(&fed, &[]));
+        (cut.hose, fed.hose) = (self.hose(&cut, &[]), self.hose(&fed, &[]));
         let (cut_off, _) =
             self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
         let (resume, _) =
@@ -273,8 +275,11 @@ impl At<'_> {
             return;
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
-        } else if limits.is_some_and(|limits| found.hose_pa > SMALL_OF_TOLERANCE * half_tolerance(limits)) {
-            let shift = self.channels.task.sheets.site.style.difference(LevelDifference::new(found.hose_pa));
+        } else if limits
+            .is_some_and(|limits| found.hose.largest_pa > SMALL_OF_TOLERANCE * half_tolerance(limits))
+        {
+            let shift =
+                self.channels.task.sheets.site.style.difference(LevelDifference::new(found.hose.largest_pa));
             format!(
                 "a leak behind the hose could shift it by up to {shift}: leak too large for this hose, or is it pinched?"
             )
@@ -317,22 +322,27 @@ impl At<'_> {
     }
 
     /// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Worse by
-    /// its uncertainty is a fail, more than promised is no pass; fewer than three ramps say nothing of a spread.
+    /// the interval of its ramps (chi-square) is a fail, more than promised is no pass; fewer than three say nothing of a spread.
     fn repeatability(&self, on: Option<&Level>) -> Check {
         let judges = repeatability_judged(self.channels.task, self.task.cycles);
         let role = if judges { Role::Required } else { Role::Informative };
         let check = blank(self.channels.task, self.step, QuantityName::Repeatability, role, "Pa");
         let Some(level) = on.filter(|level| level.count > 1) else { return check };
-        #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-        let relative = 1.0 / (2.0 * (level.count as f64 - 1.0)).sqrt();
+        let Some([least, most]) = spread_interval(level.count) else { return check };
         let spread = level.random.repeatability_pa;
-        let contribution = vec![Contribution::normal("number of crossings", spread * relative)];
-        let Ok(result) = combine(spread, self.channels.resolution_pa(), contribution) else { return check };
+        // The longer side of the interval; normal, so that U is just that.
+        let contribution =
+            Contribution::normal("number of crossings", spread * (most - 1.0) / normal_quantile(0.975));
+        let Ok(result) = combine(spread, self.channels.resolution_pa(), vec![contribution]) else {
+            return check;
+        };
         let promised = promised_spread_pa(self.channels.task, level.result.value);
         let limits = judges.then_some(Limits { low: None, high: Some(promised) });
         let mut check = judged(check, &result, limits, Acceptance::GuardBand);
-        if judges && check.verdict == CheckVerdict::Undecided && spread <= promised {
-            check.verdict = CheckVerdict::Pass;
+        if judges && spread * least > promised {
+            (check.verdict, check.to_decide) = (CheckVerdict::Fail, None);
+        } else if judges && check.verdict == CheckVerdict::Undecided && spread <= promised {
+            (check.verdict, check.to_decide) = (CheckVerdict::Pass, None);
             check.remark = Some("within what is promised, though not by its uncertainty".into());
         }
         check

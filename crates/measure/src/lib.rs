@@ -29,4 +29,4 @@ pub use edge::{Bracket, bracket};
 pub use fit::{Curve, Sample, distinct, fit_curve, fit_line};
 pub use hose::{hose_conductance, hose_volume};
 pub use risk::{Process, Risks, global_risks};
-pub use statistics::{mean, normal_quantile, standard_deviation};
+pub use statistics::{mean, mean_square_above_zero, normal_quantile, spread_interval, standard_deviation};

@@ -1,6 +1,6 @@
 //! Mean and standard deviation, by two passes with compensation.
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal};
 
 /// Arithmetic mean; `None` for no values.
 pub fn mean(values: &[f64]) -> Option<f64> {
@@ -23,6 +23,25 @@ pub fn standard_deviation(values: &[f64]) -> Option<f64> {
 /// Quantile of the standard normal distribution.
 pub fn normal_quantile(share: f64) -> f64 {
     Normal::standard().inverse_cdf(share)
+}
+
+/// Factors on a standard deviation of `count` normal values between which the true one is with 95 %: chi-square, n − 1 degrees
+/// of freedom. `None` for fewer than two values.
+pub fn spread_interval(count: usize) -> Option<[f64; 2]> {
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let freedom = count.checked_sub(1).filter(|freedom| *freedom > 0)? as f64;
+    let squared = ChiSquared::new(freedom).ok()?;
+    Some([0.975, 0.025].map(|share| (freedom / squared.inverse_cdf(share)).sqrt()))
+}
+
+/// Mean square of a normal value where it is above 0, counted 0 where it is not.
+pub fn mean_square_above_zero(mean: f64, spread: f64) -> f64 {
+    if spread <= 0.0 {
+        return mean.max(0.0).powi(2);
+    }
+    let normal = Normal::standard();
+    let ratio = mean / spread;
+    (mean.powi(2) + spread.powi(2)) * normal.cdf(ratio) + mean * spread * normal.pdf(ratio)
 }
 
 /// Sum after Neumaier.
@@ -88,5 +107,36 @@ mod tests {
         let values = [10.60, 11.91, 11.09];
         assert!((mean(&values).expect("mean") - 11.20).abs() < 0.005);
         assert!((standard_deviation(&values).expect("s") - 0.6619).abs() < 0.00005);
+    }
+
+    // Tables of chi-square (as in Abramowitz and Stegun, 26.8, from memory): 0.0506 and 7.378 for 2 degrees of freedom, 0.4844 and
+    // 11.143 for 4, 2.700 and 19.023 for 9.
+    #[rstest]
+    #[case(3, [(2.0_f64 / 7.378).sqrt(), (2.0_f64 / 0.0506).sqrt()])]
+    #[case(5, [(4.0_f64 / 11.143).sqrt(), (4.0_f64 / 0.4844).sqrt()])]
+    #[case(10, [(9.0_f64 / 19.023).sqrt(), (9.0_f64 / 2.700).sqrt()])]
+    fn the_interval_of_a_spread_is_that_of_the_tables(#[case] count: usize, #[case] table: [f64; 2]) {
+        let found = spread_interval(count).expect("an interval");
+        for (found, table) in found.into_iter().zip(table) {
+            assert!((found / table - 1.0).abs() < 1e-3, "{found} instead of {table}");
+        }
+    }
+
+    #[test]
+    fn one_value_has_no_spread() {
+        assert!(spread_interval(1).is_none());
+    }
+
+    #[rstest]
+    #[case(0.0, 1.0, 0.5)]
+    #[case(-3.0, 0.0, 0.0)]
+    #[case(3.0, 0.0, 9.0)]
+    #[case(10.0, 1.0, 101.0)]
+    fn the_square_above_zero_is_right_where_it_is_known(
+        #[case] mean: f64,
+        #[case] spread: f64,
+        #[case] known: f64,
+    ) {
+        assert!((mean_square_above_zero(mean, spread) - known).abs() < 1e-9);
     }
 }

@@ -291,7 +291,8 @@ impl SimulatedBench {
     /// What the reference sends for a lagged level.
     pub(crate) fn reading(&self, level_pa: f64, number: u64) -> f64 {
         let truth = &self.truth.reference;
-        let drift = truth.drift_pa_per_s * self.time_s();
+        let drift = truth.drift_pa_per_s
+            * truth.drift_for_s.map_or(self.time_s(), |rests_s| rests_s.min(self.time_s()));
         let [after_rising, after_falling] = truth.loop_pa;
         let away = truth.error_pa + self.risen * after_rising + (1.0 - self.risen) * after_falling;
         level_pa * (1.0 + truth.gain)

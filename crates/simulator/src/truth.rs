@@ -50,6 +50,8 @@ pub struct ReferenceTruth {
     pub noise_pa: f64,
     /// Drift, pascal per second.
     pub drift_pa_per_s: f64,
+    /// Seconds after which the drift has come to rest; `None` goes on.
+    pub drift_for_s: Option<f64>,
     /// What it reads too much away from ambient, pascal, whatever the level.
     pub error_pa: f64,
     /// What it reads too much after the level has risen and after it has fallen, pascal; a loop that closes at ambient.

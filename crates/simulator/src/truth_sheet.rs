@@ -51,6 +51,7 @@ fn read_reference(reader: &Reader<'_>, declared: ReferenceTruth) -> Option<Refer
     let lag = reader.or("lag", "lag", TimeSpan::new(declared.lag_s));
     let noise = reader.or("noise", "standard deviation of noise", LevelDifference::new(declared.noise_pa));
     let drift = reader.or("drift_pa_per_s", "drift, pascal per second", 0.0);
+    let rests = reader.optional::<TimeSpan>("drift_for", "time after which the drift has come to rest");
     let error = reader.or("error_pa", "what it reads too much away from ambient, pascal", 0.0);
     let rising = reader.or("after_rising_pa", "what it reads too much after rising, pascal", 0.0);
     let falling = reader.or("after_falling_pa", "what it reads too much after falling, pascal", 0.0);
@@ -60,6 +61,7 @@ fn read_reference(reader: &Reader<'_>, declared: ReferenceTruth) -> Option<Refer
         lag_s: lag?.si(),
         noise_pa: noise?.si(),
         drift_pa_per_s: drift?.value,
+        drift_for_s: rests?.map(|time| time.si()),
         error_pa: error?.value,
         loop_pa: [rising?.value, falling?.value],
     })

@@ -13,13 +13,13 @@ pub(crate) fn table(devices: u32) -> f64 {
     bench.script = String::from(SCRIPT);
     bench.truth.reference.gain = 0.0;
     let task = bench.task();
-    let until_levels_s = 10.0;
+    let steps_s = bench.quick(&task).steps_s;
     let cell = Cell { name: "air saving", ..Cell::BASE };
     let found = on_all_cores(devices, |seed| {
         let mut bench = bench.clone();
         let saving = bench.truth.devices[0].air_saving;
         let levels = [bench.truth.devices[0].switch_point_pa, bench.truth.devices[0].reset_point_pa];
-        cell.draw(&mut bench, (seed, until_levels_s), |_| levels);
+        cell.draw(&mut bench, (seed, &steps_s), |_| levels);
         let Some(saving) = saving else { return [None, None] };
         let checks = bench.quick(&task).checks;
         [

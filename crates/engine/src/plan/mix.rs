@@ -248,7 +248,7 @@ impl Planner<'_> {
 
 /// Where a throttled ramp among others goes on at full flow: beyond all that the switch point may be.
 pub(super) fn slow_top(expected: &Expected, top: VacuumLevel) -> VacuumLevel {
-    const BEYOND_PA: f64 = 500.0;
+    const BEYOND_PA: f64 = 1_000.0;
     let beyond = VacuumLevel::new(expected.on.high.si() + BEYOND_PA);
     if beyond < top { beyond } else { top }
 }
