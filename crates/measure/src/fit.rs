@@ -247,6 +247,39 @@ mod tests {
         assert!((widest - 0.61).abs() < 0.005);
     }
 
+    // Five cycles up and down of a scale (course notebook `weight_scale_example_Wheeler.ipynb` of the same collection, which
+    // transcribes Wheeler and Ganji, Introduction to Engineering Experimentation, example 2.3): the line 1.290 W − 0.374, and
+    // how far readings are from it (+0.454 and −0.396 by the table).
+    #[test]
+    fn the_line_of_five_cycles_and_what_lies_farthest_from_it_agree_with_the_table() {
+        let table: [(f64, &[f64], &[f64]); 11] = [
+            (0.0, &[], &[0.02, 0.08, 0.08, -0.03, 0.06]),
+            (0.5, &[0.20, 0.08, 0.17, 0.19, 0.11], &[0.52, 0.61, 0.61, 0.61, 0.45]),
+            (1.0, &[0.70, 0.78, 0.64, 0.61, 0.70], &[1.07, 1.07, 1.11, 1.16, 1.11]),
+            (1.5, &[1.18, 1.26, 1.25, 1.24, 1.23], &[1.57, 1.70, 1.69, 1.63, 1.57]),
+            (2.0, &[1.81, 1.93, 1.81, 1.93, 1.88], &[2.22, 2.23, 2.26, 2.29, 2.26]),
+            (2.5, &[2.62, 2.49, 2.46, 2.46, 2.58, 2.53], &[2.98, 2.86, 2.98, 2.98, 2.94]),
+            (3.0, &[3.15, 3.18, 3.24, 3.28, 3.13], &[3.57, 3.64, 3.66, 3.55, 3.67]),
+            (3.5, &[3.90, 3.84, 3.86, 3.97, 3.96], &[4.22, 4.34, 4.21, 4.22, 4.24]),
+            (4.0, &[4.59, 4.71, 4.61, 4.60, 4.60], &[4.96, 5.11, 5.08, 5.03, 5.03]),
+            (4.5, &[5.41, 5.35, 5.49, 5.46, 5.39], &[5.71, 5.74, 5.78, 5.87, 5.82]),
+            (5.0, &[6.24, 6.27, 6.10, 6.24, 6.16], &[]),
+        ];
+        let samples: Vec<Sample> = table
+            .iter()
+            .flat_map(|(t_s, up, down)| {
+                up.iter().chain(*down).map(|&level_pa| Sample { t_s: *t_s, level_pa })
+            })
+            .collect();
+        let line = fit_line(&samples, 0.0, 0.0).expect("a line");
+        assert!((line.slope_pa_per_s(0.0) - 1.290).abs() < 0.0005, "{}", line.slope_pa_per_s(0.0));
+        assert!((line.level_pa(0.0) + 0.374).abs() < 0.004, "{}", line.level_pa(0.0));
+        let away = samples.iter().map(|sample| sample.level_pa - line.level_pa(sample.t_s));
+        let (low, high) =
+            away.fold((0.0_f64, 0.0_f64), |(low, high), value| (low.min(value), high.max(value)));
+        assert!((high - 0.454).abs() < 0.005 && (low + 0.396).abs() < 0.005, "{low} {high}");
+    }
+
     // 40 CFR 1065.644, vacuum-decay leak: 2 L from 25.3 to 50.6 kPa in 70 s at 293.15 K is 0.00030 mol/s (answer from memory,
     // recomputed 2.9657e-4). The rate is a line's slope, as in the step `leak`.
     #[test]
