@@ -86,7 +86,11 @@ fn show(content: &Content<'_>, check: &Check) {
 
 fn crossings(content: &Content<'_>, check: &Check) {
     if !check.crossings.is_empty() {
-        say::out("\n  ramp  edge between                  level between                  rate");
+        let phased = check.crossings.iter().any(|one| one.planned_phase.is_some());
+        let head = if phased { "  planned phase" } else { "" };
+        say::out(&format!(
+            "\n  ramp  edge between                  level between                          rate{head}"
+        ));
         for one in &check.crossings {
             let width_ms = (one.latest_s - one.earliest_s) * 1e3;
             let edge = format!("{:.4} s and {width_ms:.1} ms later", one.earliest_s);
@@ -96,8 +100,9 @@ fn crossings(content: &Content<'_>, check: &Check) {
                 value_text(check, one.high_pa, content.style)
             );
             let rate = one.rate_pa_per_s / content.style.unit.pascal();
+            let phase = one.planned_phase.map_or_else(String::new, |share| format!("  {share:.2} of a scan"));
             say::out(&format!(
-                "  {:>4}  {edge:<28}  {levels:<29}  {rate:>7.2} {}/s",
+                "  {:>4}  {edge:<28}  {levels:<29}  {rate:>7.2} {}/s{phase}",
                 one.cycle,
                 content.style.unit.symbol()
             ));

@@ -253,7 +253,15 @@ pub(crate) fn crossing(
 ) -> (CrossingInterval, CrossingRecord) {
     let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
     let (earliest_s, latest_s) = (edge.earliest_s, edge.latest_s);
-    let record = CrossingRecord { cycle: 0, earliest_s, latest_s, low_pa, high_pa, rate_pa_per_s };
+    let record = CrossingRecord {
+        cycle: 0,
+        earliest_s,
+        latest_s,
+        low_pa,
+        high_pa,
+        rate_pa_per_s,
+        planned_phase: None,
+    };
     (CrossingInterval { low_pa, high_pa, fit_pa }, record)
 }
 

@@ -233,7 +233,13 @@ impl At<'_> {
         let motion = if rising { self.task.rising } else { self.task.falling };
         let delay_s = net_delay_s(self.channels.task);
         let sought = Sought { input, to, rising, motion, slow: self.task.slow(rising), delay_s };
-        crossings(self.channels, self.marks, self.step, self.zero, sought)
+        let mut found = crossings(self.channels, self.marks, self.step, self.zero, sought);
+        if std::ptr::eq(input, &raw const self.position.switch) {
+            for record in &mut found.records {
+                record.planned_phase = self.task.phase(rising, record.cycle);
+            }
+        }
+        found
     }
 
     fn level_check(

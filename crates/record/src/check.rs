@@ -153,6 +153,9 @@ pub struct CrossingRecord {
     pub high_pa: f64,
     /// Rate there, pascal per second.
     pub rate_pa_per_s: f64,
+    /// Phase that was planned for it, a share of the time between two scans; none where none was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub planned_phase: Option<f64>,
 }
 
 /// One result judged against its limits.

@@ -128,12 +128,13 @@ impl PositionRecord {
     /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin. A
     /// level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
-        // A delay that is only known to be not too long is no near miss.
+        // A delay that is only known to be not too long is no near miss, nor is a spread that few ramps tell little of.
         let is_deciding = |check: &&Check| {
             check.role == Role::Required
                 && (!matches!(
                     check.quantity,
                     QuantityName::Chatter
+                        | QuantityName::Repeatability
                         | QuantityName::OnDelay
                         | QuantityName::OffDelay
                         | QuantityName::LowestLevel
