@@ -19,6 +19,7 @@ const EDGES: &[(&str, &[&str])] = &[
     ("simulator", &["quantity", "sheet", "rig"]),
     ("report", &["quantity", "device", "rig", "measure", "record"]),
     ("runner", &["quantity", "rig", "record", "engine", "link"]),
+    ("job", &["quantity", "sheet", "device", "rig", "record", "report", "engine", "link", "runner"]),
 ];
 
 /// Crates that must not be anywhere below these.

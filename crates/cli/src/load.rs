@@ -3,38 +3,14 @@
 use crate::args::SheetOptions;
 use crate::exit::Exit;
 use crate::say;
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use tripbench_device::{
-    SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings, picture,
-};
-use tripbench_engine::{PlanInput, Script, plan};
+use tripbench_device::{SiteSheet, picture};
+pub(crate) use tripbench_job::{Loaded, Texts, expired, load, source, task};
 use tripbench_quantity::LevelStyle;
-use tripbench_record::{
-    Identity, IdentityHow, LoadedSheets, PositionPlan, SheetCopy, SheetRole, Task, sha256_hex,
-};
-use tripbench_rig::RigSheet;
-use tripbench_sheet::{Finding, Findings, Header, Severity, Source, State, Wording, read_sheet};
-
-/// Texts of the sheets of a run.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct Texts {
-    pub(crate) site: Option<Arc<Source>>,
-    pub(crate) rig: Option<Arc<Source>>,
-    pub(crate) device_type: Option<Arc<Source>>,
-    pub(crate) settings: Option<Arc<Source>>,
-    pub(crate) script: Option<Arc<Source>>,
-}
-
-/// Sheets that were read, as far as they could be.
-#[derive(Debug)]
-pub(crate) struct Loaded {
-    pub(crate) sheets: Option<Arc<LoadedSheets>>,
-    pub(crate) script: Option<Script>,
-    pub(crate) copies: Vec<SheetCopy>,
-    pub(crate) trial: bool,
-}
+use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan};
+use tripbench_sheet::{Finding, Findings, Severity, Source, read_sheet};
 
 /// Paths after the site's defaults were filled in.
 pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result<Texts> {
@@ -85,7 +61,7 @@ fn script_path(name: &str, folder: Option<PathBuf>) -> PathBuf {
 
 /// A script; a name that is none says which there are.
 fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
-    let Some(name) = name.filter(|_| !path.exists()) else { return source(path) };
+    let Some(name) = name.filter(|_| !path.exists()) else { return Ok(source(path)?) };
     let folder =
         path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
     let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
@@ -99,118 +75,6 @@ fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
         folder.display(),
         names.join(", ")
     )
-}
-
-/// A file as a source.
-pub(crate) fn source(path: &Path) -> Result<Arc<Source>> {
-    let text = std::fs::read_to_string(path)
-        .with_context(|| format!("can not read the sheet `{}`", path.display()))?;
-    Ok(Source::new(path.display().to_string(), text))
-}
-
-/// Reads every sheet that is there and runs the rules between them; findings of all of them together.
-pub(crate) fn load(texts: &Texts, findings: &Findings) -> Loaded {
-    let site = texts.site.as_ref().map(|source| read_sheet(source, findings, SiteSheet::read));
-    let rig = texts.rig.as_ref().and_then(|source| read_sheet(source, findings, RigSheet::read));
-    let device = texts.device_type.as_ref().map(|source| read_sheet(source, findings, TypeSheet::read));
-    let draft = texts.settings.as_ref().map(|source| read_sheet(source, findings, SettingsDraft::read));
-    let script = texts.script.as_ref().and_then(|source| read_sheet(source, findings, Script::read));
-    let site = site.unwrap_or_else(|| Some(SiteSheet::default()));
-    let settings =
-        draft.map(|draft| settings(draft, device.as_ref(), rig.as_ref().zip(site.as_ref()), findings));
-    let mut copies = copies(texts, rig.as_ref(), device.as_ref(), settings.as_ref(), script.as_ref());
-    if let Some(copy) = copies.iter_mut().find(|copy| copy.role == SheetRole::Site) {
-        copy.name = site.as_ref().map_or_else(String::new, |site| site.name.clone());
-    }
-    let headers = [
-        rig.as_ref().map(|rig| &rig.header),
-        device.as_ref().and_then(Option::as_ref).map(|device| &device.header),
-        settings.as_ref().and_then(Option::as_ref).map(|settings| &settings.header),
-        script.as_ref().map(|script| &script.header),
-    ];
-    headers.into_iter().flatten().for_each(|header| refuse_withdrawn(header, findings));
-    let trial = copies.iter().any(|copy| copy.state == State::Draft.word());
-    let whole = settings.as_ref().is_none_or(Option::is_some) && device.as_ref().is_none_or(Option::is_some);
-    let unit = settings.as_ref().and_then(Option::as_ref).map(|settings| settings.unit.value);
-    let sheets = rig.zip(site).filter(|_| whole).map(|(rig, mut site)| {
-        // Without a site sheet levels are shown as the device shows them.
-        if let Some(unit) = unit.filter(|_| texts.site.is_none()) {
-            site.style.unit = unit;
-        }
-        Arc::new(LoadedSheets { rig, site, device: device.flatten(), settings: settings.flatten() })
-    });
-    Loaded { sheets, script, copies, trial }
-}
-
-fn refuse_withdrawn(header: &Header, findings: &Findings) {
-    if header.state.value == State::Withdrawn {
-        let message = format!("`{}` revision {} is withdrawn", *header.name, *header.revision);
-        let wording = Wording::new(message, "no run with this sheet", "take the sheet that replaced it");
-        findings.add(Finding::error("withdrawn", &header.state.place, wording));
-    }
-}
-
-fn settings(
-    draft: Option<SettingsDraft>,
-    device: Option<&Option<TypeSheet>>,
-    place: Option<(&RigSheet, &SiteSheet)>,
-    findings: &Findings,
-) -> Option<SettingsSheet> {
-    let device = device?.as_ref()?;
-    // Without a rig sheet nothing limits how deep the vacuum gets but ambient.
-    let reached = place.map_or_else(
-        || SiteSheet::default().reached(device.full_scale.value),
-        |(rig, site)| site.reached(rig.manifold.ultimate_vacuum.value),
-    );
-    check_settings(draft?, device, Surroundings { reached }, findings)
-}
-
-fn copies(
-    texts: &Texts,
-    rig: Option<&RigSheet>,
-    device: Option<&Option<TypeSheet>>,
-    settings: Option<&Option<SettingsSheet>>,
-    script: Option<&Script>,
-) -> Vec<SheetCopy> {
-    let copy = |role: SheetRole, source: &Option<Arc<Source>>, header: Option<&Header>| {
-        let source = source.as_ref()?;
-        let file = Path::new(&source.name)
-            .file_name()
-            .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-        Some(SheetCopy {
-            role,
-            file,
-            name: header.map_or_else(String::new, |header| header.name.value.clone()),
-            revision: header.map_or_else(String::new, |header| header.revision.value.clone()),
-            state: header.map_or("", |header| header.state.word()).to_owned(),
-            sha256: sha256_hex(source.text.as_bytes()),
-            text: source.text.clone(),
-        })
-    };
-    [
-        copy(SheetRole::Site, &texts.site, None),
-        copy(SheetRole::Rig, &texts.rig, rig.map(|rig| &rig.header)),
-        copy(
-            SheetRole::Type,
-            &texts.device_type,
-            device.and_then(Option::as_ref).map(|device| &device.header),
-        ),
-        copy(
-            SheetRole::Settings,
-            &texts.settings,
-            settings.and_then(Option::as_ref).map(|settings| &settings.header),
-        ),
-        copy(SheetRole::Script, &texts.script, script.map(|script| &script.header)),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
-}
-
-/// The plan, if everything is there and good.
-pub(crate) fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) -> Option<Task> {
-    let (script, sheets) = (loaded.script.as_ref()?, loaded.sheets.clone()?);
-    plan(PlanInput { script, sheets, positions }, findings)
 }
 
 /// Shows findings; whether one of them is an error.
@@ -282,13 +146,4 @@ fn not_checked(texts: &Texts, sheets: Option<&LoadedSheets>) -> Vec<String> {
     }
     gaps.extend(sheets.and_then(|sheets| expired(&sheets.rig)));
     gaps
-}
-
-/// Says so where the reference's calibration has expired.
-pub(crate) fn expired(rig: &RigSheet) -> Option<String> {
-    let (reference, due) = (&rig.reference, &rig.reference.calibration.due);
-    let today = jiff::ZonedDateTime::now().date().to_string();
-    let text =
-        || format!("The calibration of the reference `{}` was due on {}.", reference.name.value, due.value);
-    (due.as_str() < today.as_str()).then(text)
 }

@@ -7,13 +7,11 @@ use crate::load::{self, Loaded};
 use crate::{identity, output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
-use std::path::{Path, PathBuf};
-use tripbench_device::ExpiredCalibration;
+use std::path::Path;
 use tripbench_engine::{Engine, Plan, predictions};
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::{
-    ClockState, Event, PositionPlan, Prediction, Record, RunHeader, RunView, StepTask, Task, Trace,
-    canonical_json,
+    Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json,
 };
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
@@ -26,13 +24,7 @@ mod rig_check;
 
 pub(crate) use demo::demo;
 pub(crate) use rig_check::rig_check;
-
-/// Everything that is known before air flows.
-pub(crate) struct Prepared {
-    pub(crate) task: Task,
-    pub(crate) header: RunHeader,
-    pub(crate) folder: PathBuf,
-}
+use tripbench_job::{Prepared, header};
 
 /// `tripbench run`.
 pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
@@ -117,36 +109,13 @@ fn prepare(
     Ok(Some(Prepared { task, header, folder }))
 }
 
-/// What is known when a run starts.
-fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<String>) -> RunHeader {
-    RunHeader {
-        run: uuid::Uuid::now_v7().to_string(),
-        rig: task.sheets.rig.header.name.value.clone(),
-        started: wall(),
-        clock: ClockState { source: Some(String::from("system clock")), ..ClockState::default() },
-        software: env!("CARGO_PKG_VERSION").to_owned(),
-        trial: loaded.trial,
-        simulated: false,
-        warnings,
-        abilities: Vec::new(),
-        again: None,
-        predictions: predictions(task),
-        operators: operators.to_vec(),
-        sheets: loaded.copies.clone(),
-        steps: task.steps.clone(),
-        positions: task.positions.clone(),
-        plan: task.plan.clone(),
-    }
-}
-
 /// Refuses where the reference's calibration has expired, or gives the warning that goes into the record.
 fn calibration(task: &Task) -> Result<Vec<String>> {
-    let Some(text) = load::expired(&task.sheets.rig) else { return Ok(Vec::new()) };
-    if task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
-        bail!("{text} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"");
+    let warnings = tripbench_job::calibration(task)?;
+    for text in &warnings {
+        say::note(&format!("warning: {text}"));
     }
-    say::note(&format!("warning: {text}"));
-    Ok(vec![text])
+    Ok(warnings)
 }
 
 fn introduce(task: &Task, loaded: &Loaded) {
@@ -280,10 +249,4 @@ fn in_window(task: &Task) -> Vec<DeviceTruth> {
         DeviceTruth::good(position.number, bottom + 0.6 * width, bottom + 0.4 * width)
     };
     task.positions.iter().map(device).collect()
-}
-
-/// Wall time, RFC 3339.
-pub(crate) fn wall() -> String {
-    let now = ZonedDateTime::now();
-    now.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }

@@ -1,11 +1,12 @@
 //! `run --again`: one device that was left undecided, tested again with as many ramps as would decide it. The first record
 //! stays as it is; the new one names it.
 
-use super::{Prepared, prepare as prepare_run};
+use super::prepare as prepare_run;
 use crate::args::WhatOptions;
 use crate::{output, report, say};
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
+use tripbench_job::Prepared;
 use tripbench_record::{
     Again, Motion, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
 };

@@ -1,6 +1,6 @@
 //! `tripbench rig check`: the rig shows what it is and what it can decide. No device takes part.
 
-use super::{Prepared, header, live};
+use super::live;
 use crate::args::RigCheckOptions;
 use crate::exit::Exit;
 use crate::load;
@@ -8,6 +8,7 @@ use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use tripbench_engine::{abilities, rig_check as task_of};
+use tripbench_job::{Prepared, header};
 use tripbench_record::canonical_json;
 use tripbench_sheet::Findings;
 

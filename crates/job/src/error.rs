@@ -1,0 +1,67 @@
+//! Why a job can not be done.
+
+use std::path::PathBuf;
+use thiserror::Error;
+use tripbench_link::{LockError, ResolveError, UnreachableError};
+use tripbench_runner::{JournalError, RecoverError};
+
+/// Why a job can not be done.
+#[derive(Debug, Error)]
+pub enum JobError {
+    /// A file can not be used.
+    #[error("can not {what} `{}`", path.display())]
+    File {
+        /// What was to be done with it.
+        what: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The folder has a run in it.
+    #[error("`{}` already holds a run ({file}): take another folder", folder.display())]
+    HoldsARun {
+        /// The folder.
+        folder: PathBuf,
+        /// What is there.
+        file: &'static str,
+    },
+    /// The calibration of the reference has expired, and the site refuses such runs.
+    #[error("{0} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"")]
+    Expired(String),
+    /// The journal holds no run.
+    #[error("the journal holds no run")]
+    NoRun,
+    /// A record can not be written.
+    #[error("the record has a figure that is none")]
+    NotWritable(#[source] serde_json::Error),
+    /// Another process has the module.
+    #[error(transparent)]
+    Taken(#[from] LockError),
+    /// The module's address is none.
+    #[error(transparent)]
+    Resolve(#[from] ResolveError),
+    /// The module can not be reached.
+    #[error(transparent)]
+    Unreachable(#[from] UnreachableError),
+    /// Nothing answers.
+    #[error(
+        "nothing answers on {address}: is the module on, is `link.{key}` of the rig sheet right, is `tripbench simulate` running?"
+    )]
+    NothingThere {
+        /// Address of the rig sheet.
+        address: String,
+        /// Its key.
+        key: &'static str,
+        /// Why not.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The journal can not be written.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// The journal can not be read.
+    #[error(transparent)]
+    Recover(#[from] RecoverError),
+}

@@ -1,0 +1,15 @@
+//! One run from its sheets to its folder: what the command and the daemon share.
+//!
+//! Reads the sheets, plans, starts the rig's thread, and makes record, report and trace of the journal that is left. Shows
+//! nothing and asks nobody.
+
+mod error;
+pub mod folder;
+mod live;
+mod prepare;
+mod texts;
+
+pub use error::JobError;
+pub use live::{HowEnded, Running, anything_there, from_journal, make_safe, start};
+pub use prepare::{Prepared, calibration, header, wall};
+pub use texts::{Loaded, Texts, expired, load, source, task};

@@ -1,0 +1,144 @@
+//! The rig's thread, and what is left to do when it has ended.
+
+use crate::{JobError, Prepared, folder, wall};
+use std::future::Future;
+use std::net::TcpStream;
+use std::path::Path;
+use std::sync::mpsc::{Sender, channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tripbench_engine::Plan;
+use tripbench_link::{Clock, Link, ModuleWire, StopLatch, resolve};
+use tripbench_record::{Halt, Record, RunView, Trace};
+use tripbench_rig::{LinkSheet, RigSheet, Wire};
+use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, recover, run_live};
+
+/// Bytes of journal for one scan.
+const BYTES_PER_SCAN: f64 = 200.0;
+
+/// A run on its rig's thread.
+#[derive(Debug)]
+pub struct Running {
+    /// Answers and stops.
+    pub control: Sender<Control>,
+    /// Stops at once.
+    pub latch: StopLatch,
+    thread: JoinHandle<Result<(), JournalError>>,
+}
+
+/// How a rig's thread ended.
+#[derive(Debug)]
+pub enum HowEnded {
+    /// In order; the journal is whole.
+    InOrder,
+    /// The journal could not be written: the run was stopped and made safe.
+    JournalFailed(JournalError),
+    /// It panicked: nobody has made the rig safe.
+    Panicked,
+}
+
+impl Running {
+    /// Waits for its end.
+    pub fn join(self) -> HowEnded {
+        match self.thread.join() {
+            Ok(Ok(())) => HowEnded::InOrder,
+            Ok(Err(error)) => HowEnded::JournalFailed(error),
+            Err(_) => HowEnded::Panicked,
+        }
+    }
+
+    /// Whether it has ended.
+    pub fn is_over(&self) -> bool {
+        self.thread.is_finished()
+    }
+}
+
+/// Starts a run on a thread of its own, its journal in the folder of the run; `listener` sees recorded events, and `beside` is
+/// polled on the same thread as long as it lasts. The module's lock is the caller's to hold.
+///
+/// # Errors
+/// If the journal can not be made, the module's address is none, or there is no thread to have.
+pub fn start<F: Future<Output = ()> + 'static>(
+    prepared: &Prepared,
+    listener: Listener,
+    beside: impl FnOnce(StopLatch, Sender<Control>) -> F + Send + 'static,
+) -> Result<Running, JobError> {
+    let link = prepared.task.sheets.rig.link.clone();
+    let transport = ModuleWire::of(&link)?;
+    let path = prepared.folder.join(folder::JOURNAL);
+    let journal = JournalWriter::create(&path, expected_bytes(prepared), listener)?;
+    let (control, controlled) = channel();
+    let latch = StopLatch::armed();
+    let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
+    let (stops, stopped) = (control.clone(), latch.clone());
+    let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(|_| JournalError::Failed)?;
+        let local = tokio::task::LocalSet::new();
+        local.block_on(&runtime, async move {
+            tokio::task::spawn_local(beside(stopped.clone(), stops));
+            let clock = Clock::start();
+            let link = Link::new(transport, clock, stopped.clone(), &plan.task.sheets.rig);
+            run_live(LiveRun { plan, link, clock, latch: stopped, journal, control: controlled, wall }).await
+        })
+    });
+    let thread =
+        spawned.map_err(|source| JobError::File { what: "start the rig's thread for", path, source })?;
+    Ok(Running { control, latch, thread })
+}
+
+/// The record, from the journal alone: what is shown live may have missed events, the journal has not. One that was left
+/// open is closed with a halt.
+///
+/// # Errors
+/// If the journal can not be read, or holds no run.
+pub fn from_journal(journal: &Path, halt: Halt) -> Result<(Record, Trace), JobError> {
+    let recovered = recover(journal, halt)?;
+    let mut view = RunView::default();
+    recovered.events.iter().for_each(|event| view.fold(event));
+    folder::record(&view).ok_or(JobError::NoRun)
+}
+
+/// One try over a fresh connection; a few seconds at most.
+pub fn make_safe(rig: &RigSheet) -> bool {
+    let rig = rig.clone();
+    let tried = std::thread::spawn(move || {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().ok()?;
+        let transport = ModuleWire::of(&rig.link).ok()?;
+        let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
+        let safe = runtime.block_on(link.make_safe(&rig));
+        if safe.is_err() {
+            runtime.block_on(tokio::time::sleep(Duration::from_secs(2)));
+        }
+        safe.ok()
+    });
+    matches!(tried.join(), Ok(Some(_)))
+}
+
+/// Whether anything is at the other end: without it there is no run to record. A serial port shows that it is there, who
+/// is on its line only an answer does.
+///
+/// # Errors
+/// If nothing takes a connection.
+pub fn anything_there(link: &LinkSheet) -> Result<(), JobError> {
+    let (address, key) = match &link.wire {
+        Wire::Tcp(address) => (address, "tcp"),
+        Wire::RtuOverTcp(address) => (address, "rtu_over_tcp"),
+        Wire::Serial(_) => return Ok(()),
+    };
+    let socket = resolve(address)?;
+    let nothing = |source| JobError::NothingThere { address: address.value.clone(), key, source };
+    TcpStream::connect_timeout(&socket, Duration::from_secs(3)).map_err(nothing)?;
+    Ok(())
+}
+
+/// Predicted size of the journal and a quarter more.
+fn expected_bytes(prepared: &Prepared) -> u64 {
+    let interval = prepared.task.sheets.rig.scan_time().si().max(5e-4);
+    let scans = prepared.task.predicted().si().max(1.0) / interval;
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a positive number of bytes")]
+    let bytes = (scans * BYTES_PER_SCAN * 1.25) as u64;
+    bytes
+}

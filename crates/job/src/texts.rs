@@ -1,0 +1,162 @@
+//! The sheets of a run: read together, with all their findings at once.
+
+use crate::JobError;
+use std::path::Path;
+use std::sync::Arc;
+use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
+use tripbench_engine::{PlanInput, Script, plan};
+use tripbench_record::{LoadedSheets, PositionPlan, SheetCopy, SheetRole, Task, sha256_hex};
+use tripbench_rig::RigSheet;
+use tripbench_sheet::{Finding, Findings, Header, Source, State, Wording, read_sheet};
+
+/// Texts of the sheets of a run.
+#[derive(Debug, Clone, Default)]
+pub struct Texts {
+    /// Site sheet.
+    pub site: Option<Arc<Source>>,
+    /// Rig sheet.
+    pub rig: Option<Arc<Source>>,
+    /// Type sheet of the devices.
+    pub device_type: Option<Arc<Source>>,
+    /// Settings sheet of the devices.
+    pub settings: Option<Arc<Source>>,
+    /// Script.
+    pub script: Option<Arc<Source>>,
+}
+
+/// Sheets that were read, as far as they could be.
+#[derive(Debug)]
+pub struct Loaded {
+    /// The sheets; none unless all that were given are whole.
+    pub sheets: Option<Arc<LoadedSheets>>,
+    /// The script.
+    pub script: Option<Script>,
+    /// Their texts, for the record.
+    pub copies: Vec<SheetCopy>,
+    /// Whether one of them is a draft.
+    pub trial: bool,
+}
+
+/// A file as a source.
+///
+/// # Errors
+/// If it can not be read.
+pub fn source(path: &Path) -> Result<Arc<Source>, JobError> {
+    let read = |source| JobError::File { what: "read the sheet", path: path.to_owned(), source };
+    let text = std::fs::read_to_string(path).map_err(read)?;
+    Ok(Source::new(path.display().to_string(), text))
+}
+
+/// Reads every sheet that is there and runs the rules between them; findings of all of them together.
+pub fn load(texts: &Texts, findings: &Findings) -> Loaded {
+    let site = texts.site.as_ref().map(|source| read_sheet(source, findings, SiteSheet::read));
+    let rig = texts.rig.as_ref().and_then(|source| read_sheet(source, findings, RigSheet::read));
+    let device = texts.device_type.as_ref().map(|source| read_sheet(source, findings, TypeSheet::read));
+    let draft = texts.settings.as_ref().map(|source| read_sheet(source, findings, SettingsDraft::read));
+    let script = texts.script.as_ref().and_then(|source| read_sheet(source, findings, Script::read));
+    let site = site.unwrap_or_else(|| Some(SiteSheet::default()));
+    let settings =
+        draft.map(|draft| settings(draft, device.as_ref(), rig.as_ref().zip(site.as_ref()), findings));
+    let mut copies = copies(texts, rig.as_ref(), device.as_ref(), settings.as_ref(), script.as_ref());
+    if let Some(copy) = copies.iter_mut().find(|copy| copy.role == SheetRole::Site) {
+        copy.name = site.as_ref().map_or_else(String::new, |site| site.name.clone());
+    }
+    let headers = [
+        rig.as_ref().map(|rig| &rig.header),
+        device.as_ref().and_then(Option::as_ref).map(|device| &device.header),
+        settings.as_ref().and_then(Option::as_ref).map(|settings| &settings.header),
+        script.as_ref().map(|script| &script.header),
+    ];
+    headers.into_iter().flatten().for_each(|header| refuse_withdrawn(header, findings));
+    let trial = copies.iter().any(|copy| copy.state == State::Draft.word());
+    let whole = settings.as_ref().is_none_or(Option::is_some) && device.as_ref().is_none_or(Option::is_some);
+    let unit = settings.as_ref().and_then(Option::as_ref).map(|settings| settings.unit.value);
+    let sheets = rig.zip(site).filter(|_| whole).map(|(rig, mut site)| {
+        // Without a site sheet levels are shown as the device shows them.
+        if let Some(unit) = unit.filter(|_| texts.site.is_none()) {
+            site.style.unit = unit;
+        }
+        Arc::new(LoadedSheets { rig, site, device: device.flatten(), settings: settings.flatten() })
+    });
+    Loaded { sheets, script, copies, trial }
+}
+
+fn refuse_withdrawn(header: &Header, findings: &Findings) {
+    if header.state.value == State::Withdrawn {
+        let message = format!("`{}` revision {} is withdrawn", *header.name, *header.revision);
+        let wording = Wording::new(message, "no run with this sheet", "take the sheet that replaced it");
+        findings.add(Finding::error("withdrawn", &header.state.place, wording));
+    }
+}
+
+fn settings(
+    draft: Option<SettingsDraft>,
+    device: Option<&Option<TypeSheet>>,
+    place: Option<(&RigSheet, &SiteSheet)>,
+    findings: &Findings,
+) -> Option<SettingsSheet> {
+    let device = device?.as_ref()?;
+    // Without a rig sheet nothing limits how deep the vacuum gets but ambient.
+    let reached = place.map_or_else(
+        || SiteSheet::default().reached(device.full_scale.value),
+        |(rig, site)| site.reached(rig.manifold.ultimate_vacuum.value),
+    );
+    check_settings(draft?, device, Surroundings { reached }, findings)
+}
+
+fn copies(
+    texts: &Texts,
+    rig: Option<&RigSheet>,
+    device: Option<&Option<TypeSheet>>,
+    settings: Option<&Option<SettingsSheet>>,
+    script: Option<&Script>,
+) -> Vec<SheetCopy> {
+    let copy = |role: SheetRole, source: &Option<Arc<Source>>, header: Option<&Header>| {
+        let source = source.as_ref()?;
+        let file = Path::new(&source.name)
+            .file_name()
+            .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        Some(SheetCopy {
+            role,
+            file,
+            name: header.map_or_else(String::new, |header| header.name.value.clone()),
+            revision: header.map_or_else(String::new, |header| header.revision.value.clone()),
+            state: header.map_or("", |header| header.state.word()).to_owned(),
+            sha256: sha256_hex(source.text.as_bytes()),
+            text: source.text.clone(),
+        })
+    };
+    [
+        copy(SheetRole::Site, &texts.site, None),
+        copy(SheetRole::Rig, &texts.rig, rig.map(|rig| &rig.header)),
+        copy(
+            SheetRole::Type,
+            &texts.device_type,
+            device.and_then(Option::as_ref).map(|device| &device.header),
+        ),
+        copy(
+            SheetRole::Settings,
+            &texts.settings,
+            settings.and_then(Option::as_ref).map(|settings| &settings.header),
+        ),
+        copy(SheetRole::Script, &texts.script, script.map(|script| &script.header)),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// The plan, if everything is there and good.
+pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) -> Option<Task> {
+    let (script, sheets) = (loaded.script.as_ref()?, loaded.sheets.clone()?);
+    plan(PlanInput { script, sheets, positions }, findings)
+}
+
+/// Says so where the reference's calibration has expired.
+pub fn expired(rig: &RigSheet) -> Option<String> {
+    let (reference, due) = (&rig.reference, &rig.reference.calibration.due);
+    let today = jiff::ZonedDateTime::now().date().to_string();
+    let text =
+        || format!("The calibration of the reference `{}` was due on {}.", reference.name.value, due.value);
+    (due.as_str() < today.as_str()).then(text)
+}
