@@ -2,15 +2,14 @@
 
 use crate::args::FolderOptions;
 use crate::exit::Exit;
-use crate::load::{self, Loaded, Texts};
+use crate::load::{self, Loaded};
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use std::path::Path;
 use std::sync::Arc;
 use tripbench_record::journal::open;
-use tripbench_record::{Halt, LoadedSheets, Record, RunView, SheetRole, Trace, canonical_json, sha256_hex};
-use tripbench_runner::recover;
-use tripbench_sheet::{Findings, Source};
+use tripbench_record::{Halt, LoadedSheets, Record, RunView, Trace, canonical_json, sha256_hex};
+use tripbench_sheet::Findings;
 
 pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let folder = &options.folder;
@@ -67,13 +66,11 @@ pub(crate) fn doubts(folder: &Path, record: &Record, trace: &Trace) -> Vec<Strin
 
 fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
     let journal = folder.join(output::JOURNAL);
-    let recovered = recover(&journal, Halt::Killed)?;
-    if recovered.was_open {
+    let told = tripbench_job::told(&journal, Halt::Killed)?;
+    if told.was_open {
         say::note("The program had ended before the run did: the journal was closed as aborted.");
     }
-    let mut view = RunView::default();
-    recovered.events.iter().for_each(|event| view.fold(event));
-    output::record(&view).context("the journal holds no run")
+    output::record(&told.view).context("the journal holds no run")
 }
 
 /// Record and trace of a folder.
@@ -110,17 +107,7 @@ pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
 
 /// Everything that the record holds of its sheets, with the script or without.
 pub(crate) fn loaded(record: &Record, with_script: bool) -> Result<Loaded> {
-    let source = |role| {
-        let copy = record.header.sheets.iter().find(|sheet| sheet.role == role)?;
-        Some(Source::new(format!("{} in the record", copy.file), copy.text.clone()))
-    };
-    let texts = Texts {
-        site: source(SheetRole::Site),
-        rig: source(SheetRole::Rig),
-        device_type: source(SheetRole::Type),
-        settings: source(SheetRole::Settings),
-        script: source(SheetRole::Script).filter(|_| with_script),
-    };
+    let texts = tripbench_job::carried(record, with_script);
     let findings = Findings::new();
     let loaded = load::load(&texts, &findings);
     if load::show(findings) {

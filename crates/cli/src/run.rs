@@ -28,7 +28,9 @@ use tripbench_job::{Prepared, header};
 
 /// `tripbench run`.
 pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
-    let Some(prepared) = prepared(&options.what, &options.what.devices)? else { return Ok(Exit::Usage) };
+    let Some(prepared) = prepared(&options.what, &options.what.devices, false)? else {
+        return Ok(Exit::Usage);
+    };
     say::note(say::CAUTIONS);
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (record, trace) = live::run(&prepared, show)?;
@@ -39,7 +41,7 @@ pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
 pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     let mut devices = options.what.devices.clone();
     devices.no_serial |= devices.serial.is_empty() && devices.words.len() < 2;
-    let Some(mut prepared) = prepared(&options.what, &devices)? else { return Ok(Exit::Usage) };
+    let Some(mut prepared) = prepared(&options.what, &devices, true)? else { return Ok(Exit::Usage) };
     prepared.header.simulated = true;
     let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
     let started = ZonedDateTime::now();
@@ -56,9 +58,9 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
 }
 
 /// What is to be run, from the command line or from an earlier run.
-fn prepared(what: &WhatOptions, devices: &DeviceOptions) -> Result<Option<Prepared>> {
+fn prepared(what: &WhatOptions, devices: &DeviceOptions, rehearsed: bool) -> Result<Option<Prepared>> {
     if let Some(position) = what.again {
-        return again::prepare(position, what);
+        return again::prepare(position, what, rehearsed);
     }
     let Some((loaded, serials)) = load_all(&what.sheets, devices)? else { return Ok(None) };
     let sheets = loaded.sheets.clone().context("the sheets are not whole")?;

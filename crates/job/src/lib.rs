@@ -7,9 +7,11 @@ mod error;
 pub mod folder;
 mod live;
 mod prepare;
+mod stored;
 mod texts;
 
 pub use error::JobError;
-pub use live::{HowEnded, Running, anything_there, from_journal, make_safe, start};
+pub use live::{HowEnded, Running, anything_there, make_safe, start};
 pub use prepare::{Prepared, calibration, header, wall};
+pub use stored::{Told, carried, from_journal, told};
 pub use texts::{Loaded, Texts, expired, load, source, task};

@@ -3,15 +3,13 @@
 use crate::{JobError, Prepared, folder, wall};
 use std::future::Future;
 use std::net::TcpStream;
-use std::path::Path;
 use std::sync::mpsc::{Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tripbench_engine::Plan;
 use tripbench_link::{Clock, Link, ModuleWire, StopLatch, resolve};
-use tripbench_record::{Halt, Record, RunView, Trace};
 use tripbench_rig::{LinkSheet, RigSheet, Wire};
-use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, recover, run_live};
+use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, run_live};
 
 /// Bytes of journal for one scan.
 const BYTES_PER_SCAN: f64 = 200.0;
@@ -87,18 +85,6 @@ pub fn start<F: Future<Output = ()> + 'static>(
     let thread =
         spawned.map_err(|source| JobError::File { what: "start the rig's thread for", path, source })?;
     Ok(Running { control, latch, thread })
-}
-
-/// The record, from the journal alone: what is shown live may have missed events, the journal has not. One that was left
-/// open is closed with a halt.
-///
-/// # Errors
-/// If the journal can not be read, or holds no run.
-pub fn from_journal(journal: &Path, halt: Halt) -> Result<(Record, Trace), JobError> {
-    let recovered = recover(journal, halt)?;
-    let mut view = RunView::default();
-    recovered.events.iter().for_each(|event| view.fold(event));
-    folder::record(&view).ok_or(JobError::NoRun)
 }
 
 /// One try over a fresh connection; a few seconds at most.

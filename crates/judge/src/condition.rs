@@ -43,8 +43,8 @@ pub(crate) fn judged(
         (Some(Outcome::Undecided), _) => CheckVerdict::Undecided,
         (Some(Outcome::Pass), Role::Condition) => CheckVerdict::Met,
         (Some(Outcome::Fail), Role::Condition) => CheckVerdict::NotMet,
-        (Some(Outcome::Pass), Role::Required | Role::Informative) => CheckVerdict::Pass,
-        (Some(Outcome::Fail), Role::Required | Role::Informative) => CheckVerdict::Fail,
+        (Some(Outcome::Pass), Role::Required | Role::Informative | Role::Screening) => CheckVerdict::Pass,
+        (Some(Outcome::Fail), Role::Required | Role::Informative | Role::Screening) => CheckVerdict::Fail,
     };
     let open = limits.filter(|_| check.verdict == CheckVerdict::Undecided);
     check.to_decide = open.and_then(|limits| to_decide(result, limits));

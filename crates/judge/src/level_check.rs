@@ -5,7 +5,7 @@ use crate::condition::{acceptance, judged};
 use crate::level::{Crossings, promised_spread_pa};
 use crate::result::{Level, delay_prior, level};
 use tripbench_device::LevelLimits;
-use tripbench_measure::{Acceptance, Limits, ramps_to_decide};
+use tripbench_measure::{Acceptance, Limits, MeasurementResult, ramps_to_decide};
 use tripbench_record::{Check, CheckVerdict, CrossingRecord, LimitsRecord, StepTask, Task};
 
 /// Limits of a level as `measure` has them.
@@ -30,7 +30,7 @@ pub(crate) fn level_check(
     }
     if let (Some(level), Some(limits)) = (&level, limits) {
         every_crossing(channels, &mut check, level, limits);
-        more_ramps(channels.task, &mut check, level);
+        more_ramps(channels.task, &mut check, &level.result);
     }
     (check, level)
 }
@@ -67,12 +67,12 @@ fn every_crossing(channels: &Channels<'_>, check: &mut Check, level: &Level, lim
 }
 
 /// How many ramps would decide a level that U left open, and how long a run with them takes.
-fn more_ramps(task: &Task, check: &mut Check, level: &Level) {
+pub(crate) fn more_ramps(task: &Task, check: &mut Check, result: &MeasurementResult) {
     let Some(needed) = check.to_decide.as_mut() else { return };
     let step = task.steps.get(usize::from(check.step));
     let Some(StepTask::SwitchPoints(ramps)) = step.map(|step| &step.task) else { return };
     let Some(wanted) = needed.expanded_uncertainty else { return };
-    needed.ramps = ramps_to_decide(&level.result, wanted, ramps.cycles);
+    needed.ramps = ramps_to_decide(result, wanted, ramps.cycles);
     needed.takes_s = needed.ramps.zip(step).map(|(more, step)| {
         let longer = f64::from(more) / f64::from(ramps.cycles.max(1)) - 1.0;
         task.predicted().si() + step.predicted.si() * longer

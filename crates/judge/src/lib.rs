@@ -14,6 +14,7 @@ mod rejudge;
 mod response;
 mod result;
 mod rig_check;
+mod screening;
 mod stamp;
 mod steady;
 mod switch_points;

@@ -33,12 +33,12 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
                     (QuantityName::Chatter, Role::Required),
                 ]);
                 let spread = repeatability_judged(task, switch_points.cycles);
-                all.extend(spread.then_some((QuantityName::Repeatability, Role::Required)));
+                all.extend(spread.then_some((QuantityName::Repeatability, Role::Screening)));
                 all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
                 let (on, off) = (switch_points.two_rates(true), switch_points.two_rates(false));
-                all.extend(on.then_some((QuantityName::OnDelay, Role::Required)));
+                all.extend(on.then_some((QuantityName::OnDelay, Role::Screening)));
                 let off = off || switch_points.fast_fall;
-                all.extend(off.then_some((QuantityName::OffDelay, Role::Required)));
+                all.extend(off.then_some((QuantityName::OffDelay, Role::Screening)));
                 if switch_points.valve && settings.air_saving.is_some() {
                     all.extend([
                         (QuantityName::CutOff, Role::Required),

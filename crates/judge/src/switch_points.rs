@@ -3,18 +3,14 @@
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::hose::{self, Drop};
-use crate::level::{
-    Counted, Crossings, Sought, crossings, longest_delay_s, net_delay_s, promised_spread_pa, selected_delay_s,
-};
-use crate::level_check::{level_check, limits_of};
-use crate::promise::repeatability_judged;
-use crate::response::{Slow, before_the_level, delay, single_edge};
+use crate::level::{Counted, Crossings, Sought, crossings, net_delay_s, selected_delay_s};
+use crate::level_check::{level_check, limits_of, more_ramps};
+use crate::response::{Slow, delay, single_edge};
 use crate::result::{Level, delay_at_rates, hysteresis};
+use crate::screening::{delay_check, repeatability, slack_pa};
 use crate::steady::{largest_ratio, steady};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
-use tripbench_measure::{
-    Acceptance, Contribution, Limits, MeasurementResult, combine, normal_quantile, spread_interval,
-};
+use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, SwitchPointsTask};
 use tripbench_rig::{DigitalInput, Position};
@@ -97,15 +93,15 @@ impl At<'_> {
         let promised = expected.as_ref().and_then(|expected| expected.hysteresis);
         let promised = promised.map(|[low, high]| Limits { low: Some(low.si()), high: Some(high.si()) });
         checks.push(self.hysteresis_check(on_level.as_ref(), off_level.as_ref(), promised));
-        checks.push(self.repeatability(on_level.as_ref()));
+        checks.push(repeatability(self.channels.task, self.step, self.task.cycles, on_level.as_ref()));
         checks.push(self.chatter(&on, &off, expected.is_some()));
         let slack =
             [&checks[0], &checks[1], &checks[2]].map(slack_pa).into_iter().fold(f64::INFINITY, f64::min);
         if self.task.two_rates(true) {
-            checks.push(self.delay_check(QuantityName::OnDelay, on_delay, on_level.as_ref(), slack));
+            checks.push(self.delay(QuantityName::OnDelay, on_delay, on_level.as_ref(), slack));
         }
         if self.task.two_rates(false) || self.task.fast_fall {
-            checks.push(self.delay_check(QuantityName::OffDelay, off_delay, off_level.as_ref(), slack));
+            checks.push(self.delay(QuantityName::OffDelay, off_delay, off_level.as_ref(), slack));
         }
         if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
             checks.extend(self.valve_checks(valve, expected.as_ref()));
@@ -163,53 +159,15 @@ impl At<'_> {
         delay(self.channels, &self.channels.samples(mark, self.zero), edge, slow)
     }
 
-    /// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
-    /// fail. Where U reaches beyond what is promised, it is a pass only if so late an output would not have moved the level
-    /// by more than a third of its own U, or by more than it is inside its limits: that is the limit shown. Else nothing is
-    /// known.
-    fn delay_check(
+    fn delay(
         &self,
         quantity: QuantityName,
         found: Option<MeasurementResult>,
         level: Option<&Level>,
         slack_pa: f64,
     ) -> Check {
-        let check = blank(self.channels.task, self.step, quantity, Role::Required, "s");
-        let Some(result) = found else {
-            return Check {
-                remark: Some("no single change of the output was seen at one of two rates".into()),
-                ..check
-            };
-        };
-        if let Some(check) = before_the_level(&check, &result) {
-            return check;
-        }
         let task = self.channels.task;
-        let (promised_s, selected_s) = (longest_delay_s(task), selected_delay_s(task));
-        let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
-        let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
-        let shown = judged(check.clone(), &result, Some(promised), Acceptance::GuardBand);
-        if shown.verdict == CheckVerdict::Fail {
-            let remark = if result.value > promised_s {
-                "the output is later than its sheets say: is another delay selected?"
-            } else {
-                "the output is earlier than the delay that is set: is it selected?"
-            };
-            return Check { remark: Some(remark.into()), ..shown };
-        }
-        let spare_s = level.map_or(0.0, |level| {
-            let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
-            harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)
-        });
-        let spare_s = spare_s.min(LONGEST_SPARE_S);
-        let limits = Limits { low: at_least(selected_s - spare_s), high: Some(promised_s + spare_s) };
-        let mut check = judged(check, &result, Some(limits), Acceptance::GuardBand);
-        check.remark = Some(if check.verdict == CheckVerdict::Pass {
-            format!("changes no verdict; {:.0} to {:.0} ms by the sheets", selected_s * 1e3, promised_s * 1e3)
-        } else {
-            String::from("U is too large to tell whether the output is as late as its sheets say")
-        });
-        check
+        delay_check(task, blank(task, self.step, quantity, Role::Screening, "s"), found, level, slack_pa)
     }
 
     /// Cut-off and resume, seen at the device's valve output while the rig drives the air.
@@ -322,36 +280,13 @@ impl At<'_> {
         let check = blank(self.channels.task, self.step, QuantityName::Hysteresis, role, "Pa");
         let result = on.zip(off).and_then(|(on, off)| hysteresis(self.channels, self.zero, on, off));
         match result {
-            Some(result) => judged(check, &result, limits, acceptance(self.channels.task)),
+            Some(result) => {
+                let mut check = judged(check, &result, limits, acceptance(self.channels.task));
+                more_ramps(self.channels.task, &mut check, &result);
+                check
+            }
             None => Check { remark: Some("needs both levels".into()), ..check },
         }
-    }
-
-    /// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Worse by
-    /// the interval of its ramps (chi-square) is a fail, more than promised is no pass; fewer than three say nothing of a spread.
-    fn repeatability(&self, on: Option<&Level>) -> Check {
-        let judges = repeatability_judged(self.channels.task, self.task.cycles);
-        let role = if judges { Role::Required } else { Role::Informative };
-        let check = blank(self.channels.task, self.step, QuantityName::Repeatability, role, "Pa");
-        let Some(level) = on.filter(|level| level.count > 1) else { return check };
-        let Some([least, most]) = spread_interval(level.count) else { return check };
-        let spread = level.random.repeatability_pa;
-        // The longer side of the interval; normal, so that U is just that.
-        let contribution =
-            Contribution::normal("number of crossings", spread * (most - 1.0) / normal_quantile(0.975));
-        let Ok(result) = combine(spread, self.channels.resolution_pa(), vec![contribution]) else {
-            return check;
-        };
-        let promised = promised_spread_pa(self.channels.task, level.result.value);
-        let limits = judges.then_some(Limits { low: None, high: Some(promised) });
-        let mut check = judged(check, &result, limits, Acceptance::GuardBand);
-        if judges && spread * least > promised {
-            (check.verdict, check.to_decide) = (CheckVerdict::Fail, None);
-        } else if judges && check.verdict == CheckVerdict::Undecided && spread <= promised {
-            (check.verdict, check.to_decide) = (CheckVerdict::Pass, None);
-            check.remark = Some("within what is promised, though not by its uncertainty".into());
-        }
-        check
     }
 }
 
@@ -374,23 +309,4 @@ const SMALL_OF_TOLERANCE: f64 = 0.25;
 
 fn half_tolerance(limits: Limits) -> f64 {
     limits.low.zip(limits.high).map_or(f64::INFINITY, |(low, high)| (high - low) / 2.0)
-}
-
-/// Longest time by which an output may be later without a word.
-const LONGEST_SPARE_S: f64 = 0.1;
-
-/// How far a check's value is from leaving its pass, pascal; 0 where it is undecided.
-fn slack_pa(check: &Check) -> f64 {
-    if check.limits.is_none() {
-        return f64::INFINITY;
-    }
-    let (Some(found), Some(limits)) = (&check.measured, check.limits) else { return 0.0 };
-    let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
-    let inside = (found.value - low).min(high - found.value) - found.expanded_uncertainty;
-    match check.verdict {
-        CheckVerdict::Pass => inside.max(0.0),
-        // What fails, fails whatever its output's delay is.
-        CheckVerdict::Fail => f64::INFINITY,
-        CheckVerdict::Undecided | CheckVerdict::Measured | CheckVerdict::Met | CheckVerdict::NotMet => 0.0,
-    }
 }

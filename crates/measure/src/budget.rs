@@ -102,6 +102,17 @@ impl Contribution {
         contribution
     }
 
+    /// Type A, normal, of so many values.
+    pub fn scatter(name: &str, count: usize, standard_uncertainty: f64) -> Self {
+        #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+        let freedom = count.saturating_sub(1).max(1) as f64;
+        let degrees_of_freedom = Some(freedom);
+        Self {
+            degrees_of_freedom,
+            ..Self::new(name, Evaluation::A, Distribution::Normal, standard_uncertainty)
+        }
+    }
+
     fn new(
         name: &str,
         evaluation: Evaluation,

@@ -33,6 +33,11 @@ impl LevelStyle {
         }
     }
 
+    /// A level in this unit, with its sign.
+    pub fn value(self, level: VacuumLevel) -> f64 {
+        level.si() * self.factor() / self.unit.pascal()
+    }
+
     /// A level as a number with its sign, without unit.
     pub fn number(self, level: VacuumLevel) -> String {
         self.fixed(level.si() * self.factor(), self.decimals())

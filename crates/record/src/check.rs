@@ -70,6 +70,8 @@ words! {
     pub enum Role {
         /// The verdict needs it.
         Required = "required",
+        /// Speaks only against a device: fails it, or leaves it undecided; never makes a pass.
+        Screening = "screening",
         /// Of the rig, not the device: not met, nothing can be judged.
         Condition = "condition",
         /// Shown, never counted.

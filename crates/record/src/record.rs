@@ -128,17 +128,16 @@ impl PositionRecord {
     /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin. A
     /// level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
-        // A delay that is only known to be not too long is no near miss, nor is a spread that few ramps tell little of.
-        let is_deciding = |check: &&Check| {
-            check.role == Role::Required
-                && (!matches!(
-                    check.quantity,
-                    QuantityName::Chatter
-                        | QuantityName::Repeatability
-                        | QuantityName::OnDelay
-                        | QuantityName::OffDelay
-                        | QuantityName::LowestLevel
-                ) || check.verdict != crate::CheckVerdict::Pass)
+        // What speaks only against a device decides where it does; what is no figure is no near miss.
+        let is_deciding = |check: &&Check| match check.role {
+            Role::Required => {
+                !matches!(check.quantity, QuantityName::Chatter | QuantityName::LowestLevel)
+                    || check.verdict != crate::CheckVerdict::Pass
+            }
+            Role::Screening => {
+                matches!(check.verdict, crate::CheckVerdict::Fail | crate::CheckVerdict::Undecided)
+            }
+            Role::Condition | Role::Informative => false,
         };
         let judged = self.checks.iter().filter(is_deciding);
         let rank = |check: &&Check| match check.verdict {
@@ -152,7 +151,8 @@ impl PositionRecord {
             (
                 rank,
                 // What is left open of a delay follows from a level that is near its limit.
-                (rank == 0 && check.quantity == QuantityName::Hysteresis) || (rank == 1 && delay),
+                (rank == 0 && (check.quantity == QuantityName::Hysteresis || check.role == Role::Screening))
+                    || (rank == 1 && delay),
                 check.margin().unwrap_or(f64::NEG_INFINITY),
             )
         };

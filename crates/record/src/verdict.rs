@@ -25,7 +25,8 @@ impl Verdict {
     /// The verdict over what was promised for a position: `(step, quantity)` of each required check and condition.
     ///
     /// Pass needs at least one required check promised, and every promised one judged pass. A condition of the rig that
-    /// is not met leaves the device undecided, whatever was found. Checks that were not made never count as good.
+    /// is not met leaves the device undecided, whatever was found. A screening check fails a device or leaves it undecided as
+    /// a required one does, and is content with having found nothing. Checks that were not made never count as good.
     pub fn of(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> Self {
         let found = |&(step, quantity, role): &(u16, QuantityName, Role)| {
             let made = judged
@@ -37,7 +38,8 @@ impl Verdict {
         let conditions_met = of_role(Role::Condition).all(|verdict| verdict == CheckVerdict::Met);
         let required: Vec<_> = of_role(Role::Required).collect();
         let all = |wanted| required.iter().all(|verdict| *verdict == wanted);
-        let any = |wanted| required.contains(&wanted);
+        let screened: Vec<_> = of_role(Role::Screening).collect();
+        let any = |wanted| required.contains(&wanted) || screened.contains(&wanted);
         if !conditions_met {
             Self::Undecided
         } else if required.is_empty() {
@@ -46,7 +48,8 @@ impl Verdict {
             } else {
                 Self::Undecided
             }
-        } else if all(CheckVerdict::Pass) {
+        } else if all(CheckVerdict::Pass) && screened.iter().all(|verdict| *verdict == CheckVerdict::Measured)
+        {
             Self::Pass
         } else if any(CheckVerdict::Fail) {
             Self::Fail

@@ -131,7 +131,7 @@ impl Content<'_> {
         let place =
             measured.zip(check.limits).and_then(|(measured, limits)| match (limits.low, limits.high) {
                 (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
-                (None, Some(high)) => Some(measured.value / high),
+                (None, Some(high)) => Some((measured.value / high).max(0.0)),
                 (Some(_) | None, None) => None,
             });
         Row {
@@ -165,7 +165,7 @@ impl Content<'_> {
             Verdict::Pass | Verdict::Aborted | Verdict::Measured => return Vec::new(),
         };
         let others = position.checks.iter().filter(|check| {
-            check.role == Role::Required
+            matches!(check.role, Role::Required | Role::Screening)
                 && check.verdict == wanted
                 && Some(check.quantity) != decided.map(|by| by.quantity)
         });
@@ -254,7 +254,10 @@ impl Content<'_> {
             });
         };
         let row = self.row(check);
-        let remark = if row.remark.is_empty() { String::new() } else { format!(" {}.", row.remark) };
+        if check.measured.is_none() {
+            return format!("{}: {}.", row.name, row.remark);
+        }
+        let remark = if row.remark.is_empty() { String::new() } else { format!(" {}", ended(&row.remark)) };
         match position.verdict {
             Verdict::Fail => {
                 format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits)
@@ -271,6 +274,11 @@ impl Content<'_> {
             }
         }
     }
+}
+
+/// A remark as a sentence.
+fn ended(remark: &str) -> String {
+    if remark.ends_with(['?', '.', '!']) { remark.to_owned() } else { format!("{remark}.") }
 }
 
 /// What to do about a position, from and to; empty where there is nothing to do.

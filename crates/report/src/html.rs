@@ -147,6 +147,7 @@ fn table(content: &Content<'_>, checks: &[Check]) -> Markup {
                         td {
                             (row.word)
                             @if check.role == Role::Informative { " (shown only)" }
+                            @if check.role == Role::Screening { " (speaks only against)" }
                             @if !row.remark.is_empty() { ": " (row.remark) }
                         }
                     }

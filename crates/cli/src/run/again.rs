@@ -12,9 +12,15 @@ use tripbench_record::{
 };
 use tripbench_report::Content;
 
-pub(super) fn prepare(position: u8, what: &WhatOptions) -> Result<Option<Prepared>> {
+pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Result<Option<Prepared>> {
     let folder = what.of.clone().map_or_else(latest, Ok)?;
     let (record, trace) = report::stored(&folder)?;
+    if record.header.simulated && !rehearsed {
+        bail!(
+            "`{}` is a rehearsal or a simulated run: no device was tested in it, so none is tested again. Name a run with --of",
+            folder.display()
+        );
+    }
     if let Some(doubt) = report::doubts(&folder, &record, &trace).first() {
         bail!("`{}` can not be gone on from: {doubt}", folder.display());
     }
@@ -28,6 +34,12 @@ pub(super) fn prepare(position: u8, what: &WhatOptions) -> Result<Option<Prepare
         let there: Vec<String> = record.positions.iter().map(|left| left.number.to_string()).collect();
         bail!("`{}` has no position {position}; it has {}", folder.display(), there.join(", "));
     };
+    if left.verdict == Verdict::Aborted {
+        bail!(
+            "position {position} of `{}` has no judgement: aborted or set aside. Start it again as a new run",
+            folder.display()
+        );
+    }
     if left.verdict != Verdict::Undecided {
         bail!(
             "position {position} was not left undecided in `{}`: {}. What was decided is tested again as a new run, with the reason \

@@ -52,7 +52,11 @@ impl Planner<'_> {
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
         // Only against a slower fall does a fast one show a delay; what pulses find has no rate, and an output that is too late is seen in them.
-        let fast_fall = !matches!(falling, Motion::FullFlow | Motion::Pulses { .. })
+        // And only where enough scans fall into it.
+        const SCANS_IN_FALL: f64 = 15.0;
+        let seen = self.sheets.rig.scan_time().si() * SCANS_IN_FALL <= self.sheets.rig.manifold.vent.si();
+        let fast_fall = seen
+            && !matches!(falling, Motion::FullFlow | Motion::Pulses { .. })
             && self.sheets.rig.has(OutputName::Vent)
             && expected.is_some();
         let near = match expected.as_ref().filter(|_| slow_rising > 0) {

@@ -1,0 +1,116 @@
+//! What speaks only against a device: an output that is later than its sheets say, a spread worse than promised.
+
+use crate::condition::{blank, judged};
+use crate::level::{longest_delay_s, promised_spread_pa, selected_delay_s};
+use crate::promise::repeatability_judged;
+use crate::response::before_the_level;
+use crate::result::Level;
+use tripbench_measure::{
+    Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, decide, normal_quantile,
+    spread_interval,
+};
+use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
+
+/// Longest time by which an output may be later without a word.
+const LONGEST_SPARE_S: f64 = 0.1;
+
+/// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
+/// fail. Where U reaches beyond what is promised, nothing speaks against the device only if so late an output would not have
+/// moved the level by more than a third of its own U, or by more than it is inside its limits. Else nothing is known.
+pub(crate) fn delay_check(
+    task: &Task,
+    check: Check,
+    found: Option<MeasurementResult>,
+    level: Option<&Level>,
+    slack_pa: f64,
+) -> Check {
+    let Some(result) = found else {
+        let remark = "the output's change was not seen well enough in the ramps of one of two rates";
+        return Check { remark: Some(remark.into()), ..check };
+    };
+    if let Some(check) = before_the_level(&check, &result) {
+        return check;
+    }
+    let (promised_s, selected_s) = (longest_delay_s(task), selected_delay_s(task));
+    let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
+    let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
+    let shown = judged(check, &result, Some(promised), Acceptance::GuardBand);
+    if shown.verdict == CheckVerdict::Fail {
+        let remark = if result.value > promised_s {
+            "the output is later than its sheets say: is another delay selected?"
+        } else {
+            "the output is earlier than the delay that is set: is it selected?"
+        };
+        return Check { remark: Some(remark.into()), ..shown };
+    }
+    let spare_s = level.map_or(0.0, |level| {
+        let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
+        harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)
+    });
+    let spare_s = spare_s.min(LONGEST_SPARE_S);
+    let harmless = Limits { low: at_least(selected_s - spare_s), high: Some(promised_s + spare_s) };
+    let (verdict, remark) = if decide(&result, harmless, Acceptance::GuardBand) == Outcome::Pass {
+        let remark = format!("nothing against it: even {:.0} ms more would change no verdict", spare_s * 1e3);
+        (CheckVerdict::Measured, remark)
+    } else {
+        let latest_ms = (result.value + result.expanded_uncertainty) * 1e3;
+        let remark = format!(
+            "it can be as late as {latest_ms:.0} ms; more than {:.0} ms would change the verdict of a level",
+            (promised_s + spare_s) * 1e3
+        );
+        (CheckVerdict::Undecided, remark)
+    };
+    // Against what is promised it is open; what counts is what it could change.
+    let open = verdict == CheckVerdict::Undecided;
+    let to_decide = shown.to_decide.filter(|_| open);
+    Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
+}
+
+/// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Worse by
+/// the interval of its ramps (chi-square) is a fail; more than promised, but not surely, is undecided; else nothing speaks
+/// against it. Fewer than three ramps say nothing of a spread.
+pub(crate) fn repeatability(task: &Task, step: u16, cycles: u16, on: Option<&Level>) -> Check {
+    let judges = repeatability_judged(task, cycles);
+    let role = if judges { Role::Screening } else { Role::Informative };
+    let check = blank(task, step, QuantityName::Repeatability, role, "Pa");
+    let Some(level) = on.filter(|level| level.count > 1) else { return check };
+    let Some([least, most]) = spread_interval(level.count) else { return check };
+    let spread = level.random.repeatability_pa;
+    // The longer side of the interval; normal, so that U is just that.
+    let half = Contribution::scatter(
+        "interval of a spread (chi-square), its longer side",
+        level.count,
+        spread * (most - 1.0) / normal_quantile(0.975),
+    );
+    let Ok(result) = combine(spread, 0.0, vec![half.of("this run")]) else { return check };
+    let promised = promised_spread_pa(task, level.result.value);
+    let limits = judges.then_some(Limits { low: None, high: Some(promised) });
+    let check = judged(check, &result, limits, Acceptance::GuardBand);
+    let (verdict, remark) = match level.count {
+        _ if !judges => (CheckVerdict::Measured, None),
+        _ if spread * least > promised => (CheckVerdict::Fail, None),
+        ramps if spread > promised => (
+            CheckVerdict::Undecided,
+            Some(format!("more than promised, though {ramps} ramps do not prove it")),
+        ),
+        ramps => (CheckVerdict::Measured, Some(format!("nothing against it, as far as {ramps} ramps tell"))),
+    };
+    // The interval is not symmetric: no share of it is said, and no shrinking of it is asked for.
+    Check { verdict, remark, conformance_probability: None, to_decide: None, ..check }
+}
+
+/// How far a check's value is from leaving its pass, pascal; 0 where it is undecided.
+pub(crate) fn slack_pa(check: &Check) -> f64 {
+    if check.limits.is_none() {
+        return f64::INFINITY;
+    }
+    let (Some(found), Some(limits)) = (&check.measured, check.limits) else { return 0.0 };
+    let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
+    let inside = (found.value - low).min(high - found.value) - found.expanded_uncertainty;
+    match check.verdict {
+        CheckVerdict::Pass => inside.max(0.0),
+        // What fails, fails whatever its output's delay is.
+        CheckVerdict::Fail => f64::INFINITY,
+        CheckVerdict::Undecided | CheckVerdict::Measured | CheckVerdict::Met | CheckVerdict::NotMet => 0.0,
+    }
+}
