@@ -84,10 +84,9 @@ fn the_levels_of_four_hundred_devices_lie_within_what_is_stated() {
         let record = bench.run().record;
         on.take(&record, QuantityName::SwitchPoint, device.on_level_pa());
         off.take(&record, QuantityName::ResetPoint, device.off_level_pa());
-        late +=
-            u32::from(record.positions[0].checks.iter().any(|check| {
-                check.quantity == QuantityName::OffDelay && check.verdict != CheckVerdict::Measured
-            }));
+        late += u32::from(record.positions[0].checks.iter().any(|check| {
+            check.quantity == QuantityName::OffDelay && check.verdict != CheckVerdict::Measured
+        }));
         hysteresis.take(&record, QuantityName::Hysteresis, device.on_level_pa() - device.off_level_pa());
     }
     for (name, found) in [("on", &on), ("off", &off), ("hysteresis", &hysteresis)] {

@@ -18,6 +18,7 @@ fn undecided() -> Workplace {
         "expanded_uncertainty = \"0.25 kPa\"",
         "expanded_uncertainty = \"0.05 kPa\"",
     );
+    workplace.change("rig.toml", "behind = \"5 mL\"", "behind = \"100 mL\"");
     workplace.change("rig.toml", "drift = \"50 Pa\"", "drift = \"20 Pa\"");
     workplace.change("rig.toml", "hysteresis = \"30 Pa\"", "hysteresis = \"10 Pa\"");
     workplace.change("type.toml", "repeatability = \"0.2 %FS\"", "repeatability = \"0.5 %FS\"");

@@ -2,6 +2,7 @@
 
 mod acceptance;
 mod analyse;
+mod attacks;
 mod closed_loop;
 mod command;
 mod coverage;

@@ -8,7 +8,7 @@ use anyhow::{Context, Result, bail};
 use std::path::Path;
 use std::sync::Arc;
 use tripbench_record::journal::open;
-use tripbench_record::{Halt, LoadedSheets, Record, RunView, Trace, canonical_json, sha256_hex};
+use tripbench_record::{Halt, LoadedSheets, Record, RunView, Trace, Verdict, canonical_json, sha256_hex};
 use tripbench_sheet::Findings;
 
 pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
@@ -17,10 +17,16 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     if !has(output::RECORD) && !has(output::JOURNAL) {
         bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
     }
+    let mut believed = true;
     let record = match stored(folder) {
-        Ok((record, trace)) => {
-            for doubt in doubts(folder, &record, &trace) {
-                say::error(&doubt);
+        Ok((mut record, trace)) => {
+            let doubts = doubts(folder, &record, &trace);
+            for doubt in &doubts {
+                say::error(doubt);
+            }
+            believed = doubts.is_empty();
+            if !believed {
+                not_believed(&mut record, doubts);
             }
             output::write_report(folder, &record, &trace, &*sheets(&record)?)?;
             record
@@ -38,7 +44,18 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     };
     table::print(&record, sheets(&record)?.site.style);
     say::out(&format!("Report: {}", folder.join(output::REPORT).display()));
-    Ok(Exit::of(&record))
+    Ok(if believed { Exit::of(&record) } else { Exit::Failed })
+}
+
+/// What is shown of a record that can not be believed: why, and no verdict. The stored one stays as it is.
+fn not_believed(record: &mut Record, doubts: Vec<String>) {
+    record
+        .header
+        .warnings
+        .splice(0..0, doubts.into_iter().map(|doubt| format!("NOT TO BE BELIEVED: {doubt}")));
+    for position in &mut record.positions {
+        position.verdict = Verdict::Aborted;
+    }
 }
 
 /// What does not fit together in a folder.
@@ -52,8 +69,18 @@ pub(crate) fn doubts(folder: &Path, record: &Record, trace: &Trace) -> Vec<Strin
             doubts.push(format!("the {} sheet in the record was changed: its SHA-256 differs", sheet.role));
         }
     }
-    let kept = std::fs::read(folder.join(output::JOURNAL)).ok().and_then(|bytes| open(&bytes).ok());
-    let Some(opened) = kept else { return doubts };
+    let path = folder.join(output::JOURNAL);
+    // A rehearsal has none, and no device was tested in it.
+    if record.header.simulated && !path.exists() {
+        return doubts;
+    }
+    let opened = match std::fs::read(&path).map_err(anyhow::Error::from).and_then(|bytes| Ok(open(&bytes)?)) {
+        Ok(opened) => opened,
+        Err(error) => {
+            doubts.push(format!("the journal that the record was made from can not be read: {error:#}"));
+            return doubts;
+        }
+    };
     let mut view = RunView::default();
     opened.events.iter().for_each(|event| view.fold(event));
     let same = output::record(&view)

@@ -291,7 +291,7 @@ impl Bench {
 
     /// Sets what is taken off every level from now on.
     pub(crate) fn set_zero(&self, level: VacuumLevel) {
-        self.state.borrow_mut().zero_pa += level.si();
+        self.state.borrow_mut().zero_pa = level.si();
     }
 
     /// Polls `ready` at every input until it gives something; breaks come first.

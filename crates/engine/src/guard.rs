@@ -42,8 +42,8 @@ impl State {
         guards?;
         outputs?;
         let seen = decoded?;
-        self.level_allowed(seen.level)?;
-        self.reference_moves(seen.level)?;
+        self.level_allowed(&seen)?;
+        self.reference_moves(&seen)?;
         self.seen = Some(seen.clone());
         self.seen_count += 1;
         for position in plugs {
@@ -72,8 +72,18 @@ impl State {
         let valves = rig.positions.iter().filter_map(|position| {
             Some((*position.number, self.decoder.bit(scan, position.valve.as_ref()?)?.on))
         });
-        let level = VacuumLevel::new(level.value.si() - self.zero_pa);
-        Ok(Seen { at, level, air_pressure, switches: switches.collect(), valves: valves.collect() })
+        let read = level.value;
+        let level = self.corrected(read);
+        Ok(Seen { at, read, level, air_pressure, switches: switches.collect(), valves: valves.collect() })
+    }
+
+    /// Zero taken off and corrected by the certificate, as a level is judged. Near ambient the zero alone counts: what was vented
+    /// is at 0, whatever the correction's line says there.
+    fn corrected(&self, read: VacuumLevel) -> VacuumLevel {
+        const WHOLE_FROM_PA: f64 = 5_000.0;
+        let zeroed = read.si() - self.zero_pa;
+        let correction = self.task.sheets.rig.reference.calibration.corrected_pa(zeroed) - zeroed;
+        VacuumLevel::new(zeroed + correction * (zeroed / WHOLE_FROM_PA).clamp(0.0, 1.0))
     }
 
     fn guards(&self, scan: &Scan) -> Result<(), Halt> {
@@ -126,11 +136,13 @@ impl State {
         rig.interlocks.longest_at_vacuum.duration().mul_f64(share)
     }
 
-    fn level_allowed(&mut self, level: VacuumLevel) -> Result<(), Halt> {
+    fn level_allowed(&mut self, seen: &Seen) -> Result<(), Halt> {
         let rig = &self.task.sheets.rig;
-        let raw = VacuumLevel::new(level.si() + self.zero_pa);
-        if raw > rig.interlocks.highest_level.value {
-            return Err(Halt::TooDeep(raw));
+        let level = seen.level;
+        // The deeper of what was read and what that is by the certificate.
+        let deeper = if level > seen.read { level } else { seen.read };
+        if deeper > rig.interlocks.highest_level.value {
+            return Err(Halt::TooDeep(deeper));
         }
         let longest = self.longest_at_vacuum();
         self.vacuum_since = (level.si() > UNDER_VACUUM_PA).then(|| self.vacuum_since.unwrap_or(self.now));
@@ -141,11 +153,11 @@ impl State {
     }
 
     /// A raw reference that stands still while the air should move it is not believed: a frozen register, a blocked tube.
-    fn reference_moves(&mut self, level: VacuumLevel) -> Result<(), Halt> {
+    fn reference_moves(&mut self, seen: &Seen) -> Result<(), Halt> {
         const LONGEST: Duration = Duration::from_millis(500);
         /// Counts that the reference should have moved by then, at the least.
         const COUNTS: f64 = 20.0;
-        let raw = level.si() + self.zero_pa;
+        let (raw, level) = (seen.read.si(), seen.level);
         let unchanged = match self.unchanged {
             Some(last) if last.raw.total_cmp(&raw).is_eq() => Unchanged { scans: last.scans + 1, ..last },
             Some(_) | None => Unchanged { raw, since: self.now, scans: 1 },

@@ -11,7 +11,9 @@ use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
 pub struct Seen {
     /// End of the scan.
     pub at: Mono,
-    /// Level, zero taken off.
+    /// As the reference reads it.
+    pub read: VacuumLevel,
+    /// Level: zero taken off, corrected by the certificate.
     pub level: VacuumLevel,
     /// Air pressure, where the rig measures it.
     pub air_pressure: Option<AirPressure>,

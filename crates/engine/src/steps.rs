@@ -80,18 +80,14 @@ async fn repeated<T>(bench: &Bench, unit: impl AsyncFn() -> Result<T, Break>) ->
 async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     bench.air(Air::Vent).await?;
     let largest = bench.state.borrow().task.sheets.rig.reference.largest_zero.si();
-    let already = bench.state.borrow().zero_pa;
-    until(bench, Air::Vent, VacuumLevel::ZERO, |seen| {
-        (seen.level.si() + already).abs() <= largest.max(300.0)
-    })
-    .await?;
+    until(bench, Air::Vent, VacuumLevel::ZERO, |seen| seen.read.si().abs() <= largest.max(300.0)).await?;
     rest(bench).await?;
     open_by_hand(bench).await?;
     let from = bench.now();
     let until = from + watch.duration();
     let (mut sum, mut count) = (0.0, 0.0);
     while bench.now() < until {
-        sum += bench.scan().await?.level.si();
+        sum += bench.scan().await?.read.si();
         count += 1.0;
     }
     bench.mark(Segment::Vented, from);

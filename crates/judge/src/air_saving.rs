@@ -174,7 +174,11 @@ impl At<'_> {
         let reference = &task.sheets.rig.reference;
         let rates = cuts.records.iter().chain(&fed.records).map(|record| record.rate_pa_per_s.abs());
         let rate = rates.fold(0.0, f64::max);
+        // The reference rounds off a turn by up to rate times lag: half of it is taken off, and the whole is a contribution.
+        let rounded_pa = rate * (reference.lag.value.si() + reference.lag.uncertainty.si());
+        let lowest_pa = lowest_pa - rounded_pa / 2.0;
         let contributions = vec![
+            Contribution::rectangular("turn rounded off by the lag of the reference", rounded_pa / 2.0),
             Contribution::normal(
                 "calibration of the reference",
                 reference.calibration.standard_uncertainty_pa(VacuumLevel::new(lowest_pa)),

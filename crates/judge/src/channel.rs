@@ -3,7 +3,9 @@
 use tripbench_measure::{Sample, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
-use tripbench_rig::{Bit, Decoder, DigitalInput, EdgeCounter, OutputImage, RegisterInput, Scan};
+use tripbench_rig::{
+    Bit, Decoder, DigitalInput, EdgeCounter, OutputImage, ReferenceKind, RegisterInput, Scan,
+};
 
 /// The vented reference: mean reading and what is known of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,10 +49,9 @@ impl<'t> Channels<'t> {
     /// The same, corrected by zero and by the calibration's line.
     pub(crate) fn samples(&self, mark: &Mark, zero: Zero) -> Vec<Sample> {
         let calibration = &self.task.sheets.rig.reference.calibration;
-        let (fixed, slope) = (calibration.correction.si(), *calibration.correction_slope);
-        let correct = |sample: Sample| {
-            let zeroed = sample.level_pa - zero.offset_pa;
-            Sample { level_pa: zeroed + fixed + slope * zeroed, ..sample }
+        let correct = |sample: Sample| Sample {
+            level_pa: calibration.corrected_pa(sample.level_pa - zero.offset_pa),
+            ..sample
         };
         self.raw_samples(mark).into_iter().map(correct).collect()
     }
@@ -103,6 +104,19 @@ impl<'t> Channels<'t> {
         let floor = self.resolution_pa() / 12f64.sqrt();
         let at_s = f64::midpoint(mark.from.seconds(), mark.to.seconds());
         Some(Zero { offset_pa: mean, uncertainty_pa: (spread / count.sqrt()).hypot(floor), at_s })
+    }
+
+    /// Whether a stretch has readings of the reference at a stop of its converter: what lies beyond is not seen.
+    pub(crate) fn at_a_stop(&self, mark: &Mark) -> bool {
+        let input = &self.task.sheets.rig.reference.input;
+        let (counts, values) = (input.counts, input.values.map(|value| value.si()));
+        let pascal =
+            |count: f64| values[0] + (count - counts[0]) / (counts[1] - counts[0]) * (values[1] - values[0]);
+        let half = input.resolution() / 2.0;
+        let stops: Vec<f64> = input.stops().into_iter().map(pascal).collect();
+        let gauge = self.task.sheets.rig.reference.kind == ReferenceKind::Gauge;
+        let at = |level: f64| stops.iter().any(|stop| (level - stop).abs() <= half);
+        gauge && self.raw_samples(mark).iter().any(|sample| at(sample.level_pa))
     }
 
     /// One raw count of the reference, pascal.

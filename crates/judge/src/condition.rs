@@ -71,6 +71,12 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
         |_| check.clone(),
         |result| judged(check.clone(), &result, Some(limits), acceptance(task)),
     )];
+    if here.last().is_some_and(|mark| channels.at_a_stop(mark)) {
+        checks[0].verdict = CheckVerdict::NotMet;
+        checks[0].remark = Some(
+            "the vented reference reads at the end of its range: what it reads less there is not seen, and no zero can be taken".into(),
+        );
+    }
     if again {
         checks.push(drift(channels, marks, step, zero));
     }

@@ -3,8 +3,9 @@
 
 use crate::channel::Channels;
 use crate::condition::leak;
-use crate::level::longest_delay_s;
+use crate::level::{longest_delay_s, selected_delay_s};
 use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume, mean_square_above_zero};
+use tripbench_quantity::Volume;
 use tripbench_record::{Mark, StepTask, Task};
 use tripbench_rig::Position;
 
@@ -17,13 +18,12 @@ pub(crate) struct Drop {
     /// Largest difference between device and reference, pascal: all of the largest leak at this device, and the hose pinched as
     /// far as the delays of the output leave open.
     pub(crate) largest_pa: f64,
-    /// Half width of the rectangle with the same mean square, pascal: leak and delay as they are known, the leak's share that is
-    /// at this device anywhere from none to all.
-    pub(crate) half_width_pa: f64,
+    /// Square root of the mean square, pascal: leak and delay as they are known, all of the leak at this device.
+    pub(crate) root_mean_square_pa: f64,
 }
 
-/// The drop by the hose as the sheet has it, or by what the output is later than promised, for a hose that is pinched is slow;
-/// the larger one. None where the sheet has no hose.
+/// The drop by the hose as the sheet has it, or by the delay of the output, for a hose that is pinched is slow: the volume
+/// behind the pinch has to be emptied through it. The larger one. None where the sheet has no hose.
 pub(crate) fn drop(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
@@ -39,21 +39,21 @@ pub(crate) fn drop(
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
     let conductance = hose_conductance(bore_m, length_m, pressure_pa);
     // A hose is as slow both ways: the closer of two delays tells. One that is not told within this says nothing of a hose.
-    let promised_s = longest_delay_s(task);
-    let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - promised_s).max(0.0);
-    let told = delays.iter().filter(|delay| delay.expanded_uncertainty <= promised_s.max(TOLD_S));
+    // All of the delay may be the hose's, and the device itself be at once; but for what is selected.
+    let own_s = selected_delay_s(task);
+    let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - own_s).max(0.0);
+    let told = delays.iter().filter(|delay| delay.expanded_uncertainty <= longest_delay_s(task).max(TOLD_S));
     let late = told.min_by(|a, b| late_s(a).total_cmp(&late_s(b)));
-    let hose_volume = hose_volume(bore_m, length_m);
+    let behind_m3 = hose.behind.unwrap_or_else(|| Volume::new(hose_volume(bore_m, length_m))).si();
     let longest_s = late.map_or(0.0, |delay| late_s(delay));
-    let mean_square_s2 = late.map_or(0.0, |delay| {
-        mean_square_above_zero(delay.value - promised_s, delay.expanded_uncertainty / 2.0)
-    });
+    let mean_square_s2 = late
+        .map_or(0.0, |delay| mean_square_above_zero(delay.value - own_s, delay.expanded_uncertainty / 2.0));
     let through = |leak_pa_per_s: f64, late_s: f64| {
-        leak_pa_per_s * volume * (1.0 / conductance).max(late_s / hose_volume)
+        leak_pa_per_s * volume * (1.0 / conductance).max(late_s / behind_m3)
     };
     Drop {
         largest_pa: through(leak.largest, longest_s),
-        half_width_pa: through(leak.mean_square.sqrt(), mean_square_s2.sqrt()),
+        root_mean_square_pa: through(leak.mean_square.sqrt(), mean_square_s2.sqrt()),
     }
 }
 

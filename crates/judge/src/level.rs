@@ -47,6 +47,8 @@ pub(crate) struct Crossings {
     pub(crate) slow: Cycles,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
+    /// Least deep level that every ramp came down to, pascal.
+    pub(crate) greatest_bottom_pa: f64,
     /// Selected delay that nothing in the run shows to be there in this direction, seconds.
     pub(crate) unshown_s: f64,
     /// What a leak behind the hose can do.
@@ -138,6 +140,7 @@ pub(crate) fn crossings(
     let mut found = Crossings {
         rising: sought.rising,
         least_top_pa: f64::INFINITY,
+        greatest_bottom_pa: f64::NEG_INFINITY,
         slow: sought.slow,
         ..Crossings::default()
     };
@@ -152,6 +155,8 @@ pub(crate) fn crossings(
         let all = changes(&bits);
         let top = samples.iter().map(|sample| sample.level_pa).fold(f64::NEG_INFINITY, f64::max);
         found.least_top_pa = found.least_top_pa.min(top);
+        let bottom = samples.iter().map(|sample| sample.level_pa).fold(f64::INFINITY, f64::min);
+        found.greatest_bottom_pa = found.greatest_bottom_pa.max(bottom);
         found.alive = !all.is_empty();
         let wanted = all.iter().filter(|change| change.on == sought.to);
         let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);
@@ -226,9 +231,9 @@ fn place(
     change: &Change,
     sought: Sought<'_>,
 ) -> Option<(CrossingInterval, CrossingRecord)> {
-    if matches!(sought.motion, Motion::Pulses { .. }) {
+    if let Motion::Pulses { settle, .. } = sought.motion {
         let edge = edge(channels, mark, sought.input, change)?;
-        return place_between_peaks(channels, samples, edge, sought.rising);
+        return place_between_peaks(channels, (samples, settle.si()), edge, sought.rising);
     }
     let edge = edge(channels, mark, sought.input, change)?;
     let delay_s = sought.delay_s;
@@ -270,7 +275,7 @@ pub(crate) fn crossing(
 /// caused it; what the reference shows comes later by its lag.
 fn place_between_peaks(
     channels: &Channels<'_>,
-    samples: &[Sample],
+    (samples, settle_s): (&[Sample], f64),
     edge: Bracket,
     rising: bool,
 ) -> Option<(CrossingInterval, CrossingRecord)> {
@@ -278,10 +283,16 @@ fn place_between_peaks(
     const SETTLED: f64 = 5.0;
     let rig = &channels.task.sheets.rig;
     let sign = if rising { 1.0 } else { -1.0 };
+    // The farthest of many means is too far by the noise: wide means have less of it, and the rest is taken off.
+    let wide = means_over(channels, settle_s);
+    #[expect(clippy::cast_precision_loss, reason = "a handful")]
+    let mean_of = |all: &[Sample]| all.iter().map(|s| s.level_pa).sum::<f64>() / all.len() as f64;
     let smooth: Vec<Sample> = samples
-        .windows(3)
-        .map(|three| Sample { level_pa: three.iter().map(|s| s.level_pa).sum::<f64>() / 3.0, ..three[1] })
+        .windows(wide)
+        .map(|window| Sample { level_pa: mean_of(window), ..window[window.len() / 2] })
         .collect();
+    #[expect(clippy::cast_precision_loss, reason = "a handful")]
+    let too_far_pa = TOO_FAR * rig.reference.noise.si() * (3.0 / wide as f64).sqrt();
     let farthest = |to_s: f64| {
         let until = smooth.iter().take_while(|sample| sample.t_s <= to_s);
         until.map(|sample| sample.level_pa * sign).reduce(f64::max)
@@ -301,7 +312,19 @@ fn place_between_peaks(
         return None;
     }
     let fit_pa = rig.reference.noise.si().hypot(channels.resolution_pa() / 12f64.sqrt());
-    Some(crossing(edge, [without * sign, with * sign], fit_pa, 0.0))
+    let ends = [without - too_far_pa, with - too_far_pa].map(|end| end * sign);
+    Some(crossing(edge, ends, fit_pa, 0.0))
+}
+
+/// By how much the farthest of many means of three readings is too far, in standard deviations of one; found in simulation.
+const TOO_FAR: f64 = 0.75;
+
+/// Readings in a mean where the air rests between pulses: a third of the rest, 3 to 15.
+fn means_over(channels: &Channels<'_>, settle_s: f64) -> usize {
+    let period_s = channels.task.sheets.rig.scan_time().si().max(1e-4);
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 3 and 15")]
+    let wide = (settle_s / period_s / 3.0).clamp(3.0, 15.0) as usize;
+    wide
 }
 
 /// Samples within about twenty sample periods to each side, and well beyond the interval; both sides have to be there.

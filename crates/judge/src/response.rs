@@ -125,12 +125,8 @@ impl At<'_> {
         if device.is_some_and(|device| device.promise.response_for == ResponseFor::Mean) {
             return self.mean_check(check, &all, limits);
         }
-        // Whatever the script allows: the levels of this run were found with what the sheets promise.
-        let promised = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
-        let late = judged(check.clone(), longest, Some(promised), Acceptance::GuardBand);
-        if late.verdict == CheckVerdict::Fail {
-            let remark = "the output is later than its sheets say, and the levels were found with that delay";
-            return Check { remark: Some(remark.into()), ..late };
+        if let Some(late) = self.late(&check, longest) {
+            return late;
         }
         let mut check = judged(check, longest, Some(limits), acceptance(self.channels.task));
         let operations = usize::from(self.task.operations);
@@ -150,6 +146,14 @@ impl At<'_> {
             )
         });
         check
+    }
+
+    /// Whatever the script allows: the levels of this run were found with what the sheets promise.
+    fn late(&self, check: &Check, result: &MeasurementResult) -> Option<Check> {
+        let promised = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
+        let late = judged(check.clone(), result, Some(promised), Acceptance::GuardBand);
+        let remark = "the output is later than its sheets say, and the levels were found with that delay";
+        (late.verdict == CheckVerdict::Fail).then(|| Check { remark: Some(remark.into()), ..late })
     }
 
     /// The limit holds for the mean of many operations: what is random in one shrinks with their number, lag and slow level do
@@ -175,6 +179,9 @@ impl At<'_> {
         };
         let parts = first.contributions.iter().map(shrunk).collect();
         let Ok(result) = combine_whole(value, parts) else { return check };
+        if let Some(late) = self.late(&check, &result) {
+            return late;
+        }
         let mut check = judged(check, &result, Some(limits), acceptance(self.channels.task));
         check.remark = Some(format!("the mean of {operations}, as the type sheet has it"));
         check

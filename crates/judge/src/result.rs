@@ -22,6 +22,8 @@ pub(crate) struct Level {
     at_s: f64,
     /// What a selected delay that is not there would make of it, pascal.
     unshown_pa: f64,
+    /// What a leak behind the hose can make of it, pascal, root mean square.
+    hose_pa: f64,
 }
 
 /// What is known beforehand of the net delay around its mean: the device's, and the reference's lag.
@@ -80,15 +82,20 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
         Contribution::rectangular("zero drift of the reference", reference.drift.si()).of("rig sheet"),
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
         Contribution::normal("zero reading", zero.uncertainty_pa).of(RUN),
-        Contribution::rectangular("leak behind the hose", found.hose.half_width_pa)
-            .of("this run and rig sheet"),
+        Contribution::normal("leak behind the hose", found.hose.root_mean_square_pa).of(RIG),
     ]);
     let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
     let at_s = found.mean_time_s(None)?;
     let at_rates = groups.len() > 1;
     let unshown_pa = if at_rates { 0.0 } else { per_delay_pa_per_s.abs() * found.unshown_s };
-    Some(Level { result, random, per_delay_pa_per_s, at_rates, count, at_s, unshown_pa })
+    let hose_pa = found.hose.root_mean_square_pa;
+    Some(Level { result, random, per_delay_pa_per_s, at_rates, count, at_s, unshown_pa, hose_pa })
 }
+
+/// Share of the drop along a hose by which it differs between the two levels of a device; judgement of this project, for levels
+/// that are a quarter of the pressure apart.
+const HOSE_LEFT: f64 = 0.3;
+const RIG: &str = "this run and rig sheet";
 
 const UNSHOWN: &str = "selected delay, which one rate does not show";
 const DELAY: &str = "delay of the device";
@@ -141,6 +148,9 @@ pub(crate) fn hysteresis(
             );
         }
     }
+    // The leak goes with the level and the hose's conductance with the pressure: between the levels of a device a part is left.
+    let hose_pa = HOSE_LEFT * on.hose_pa.max(off.hose_pa);
+    contributions.push(Contribution::normal("leak behind the hose, the levels apart", hose_pa).of(RIG));
     // The same delay both ways pulls the levels apart by the sum.
     let unshown_pa = on.unshown_pa + off.unshown_pa;
     if unshown_pa > 0.0 {

@@ -7,9 +7,13 @@ use crate::response::before_the_level;
 use crate::result::Level;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, decide, normal_quantile,
-    spread_interval,
 };
 use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
+
+/// A spread fails where the probability that it is as promised is below this.
+const WRONG_FAIL: f64 = 0.025;
+/// And is in doubt where it is below this: one standard deviation.
+const DOUBT: f64 = 0.16;
 
 /// Longest time by which an output may be later without a word.
 const LONGEST_SPARE_S: f64 = 0.1;
@@ -66,37 +70,34 @@ pub(crate) fn delay_check(
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }
 
-/// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Worse by
-/// the interval of its ramps (chi-square) is a fail; more than promised, but not surely, is undecided; else nothing speaks
-/// against it. Fewer than three ramps say nothing of a spread.
+/// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Surely
+/// worse is a fail; probably worse is undecided; else nothing speaks against it. Fewer than three ramps say nothing of a spread.
 pub(crate) fn repeatability(task: &Task, step: u16, cycles: u16, on: Option<&Level>) -> Check {
     let judges = repeatability_judged(task, cycles);
     let role = if judges { Role::Screening } else { Role::Informative };
     let check = blank(task, step, QuantityName::Repeatability, role, "Pa");
     let Some(level) = on.filter(|level| level.count > 1) else { return check };
-    let Some([least, most]) = spread_interval(level.count) else { return check };
-    let spread = level.random.repeatability_pa;
-    // The longer side of the interval; normal, so that U is just that.
-    let half = Contribution::scatter(
-        "interval of a spread (chi-square), its longer side",
-        level.count,
-        spread * (most - 1.0) / normal_quantile(0.975),
-    );
-    let Ok(result) = combine(spread, 0.0, vec![half.of("this run")]) else { return check };
-    let promised = promised_spread_pa(task, level.result.value);
+    let (spread, promised) = (level.random.repeatability_pa, promised_spread_pa(task, level.result.value));
+    let Some(most) = level.random.spread_quantile(0.975) else { return check };
+    // The longer side of the interval that holds 95 %; as if normal, so that U is just that.
+    let side = (most - spread).max(0.0) / normal_quantile(0.975);
+    let part = Contribution::scatter("interval of a spread, its longer side", level.count, side);
+    let Ok(result) = combine(spread, 0.0, vec![part.of("this run")]) else { return check };
     let limits = judges.then_some(Limits { low: None, high: Some(promised) });
     let check = judged(check, &result, limits, Acceptance::GuardBand);
-    let (verdict, remark) = match level.count {
-        _ if !judges => (CheckVerdict::Measured, None),
-        _ if spread * least > promised => (CheckVerdict::Fail, None),
-        ramps if spread > promised => (
-            CheckVerdict::Undecided,
-            Some(format!("more than promised, though {ramps} ramps do not prove it")),
-        ),
-        ramps => (CheckVerdict::Measured, Some(format!("nothing against it, as far as {ramps} ramps tell"))),
+    let (within, ramps) = (level.random.spread_within(promised), level.count);
+    let (verdict, remark) = if !judges {
+        (CheckVerdict::Measured, None)
+    } else if within < WRONG_FAIL {
+        (CheckVerdict::Fail, None)
+    } else if within < DOUBT {
+        let remark = format!("more than promised, though {ramps} ramps do not prove it");
+        (CheckVerdict::Undecided, Some(remark))
+    } else {
+        (CheckVerdict::Measured, Some(format!("nothing against it, as far as {ramps} ramps tell")))
     };
-    // The interval is not symmetric: no share of it is said, and no shrinking of it is asked for.
-    Check { verdict, remark, conformance_probability: None, to_decide: None, ..check }
+    let within = judges.then_some(within);
+    Check { verdict, remark, conformance_probability: within, to_decide: None, ..check }
 }
 
 /// How far a check's value is from leaving its pass, pascal; 0 where it is undecided.

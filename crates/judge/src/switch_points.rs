@@ -257,9 +257,23 @@ impl At<'_> {
         };
         check.remark = Some(remark);
         if limits.is_some() {
+            let past = limits.is_some_and(|limits| self.went_past(found, limits));
             let ruled_out =
-                found.missing > 0 && self.alive(found) && found.extra == 0 && found.counted.agrees();
+                found.missing > 0 && past && self.alive(found) && found.extra == 0 && found.counted.agrees();
             check.verdict = if ruled_out { CheckVerdict::Fail } else { CheckVerdict::Undecided };
+        }
+    }
+
+    /// Whether every ramp went past the far limit of a level by more than the reference may be wrong, so that a good device
+    /// would have changed.
+    fn went_past(&self, found: &Crossings, limits: Limits) -> bool {
+        let reference = &self.channels.task.sheets.rig.reference;
+        let level = tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0));
+        let doubt = 2.0 * reference.calibration.standard_uncertainty_pa(level) + reference.drift.si();
+        if found.rising {
+            limits.high.is_some_and(|high| found.least_top_pa >= high + doubt)
+        } else {
+            limits.low.is_some_and(|low| found.greatest_bottom_pa <= low - doubt)
         }
     }
 

@@ -28,6 +28,34 @@ pub struct LevelPosterior {
     pub standard_deviation_pa: f64,
     /// Mean repeatability of one crossing as a standard deviation, pascal.
     pub repeatability_pa: f64,
+    /// Standard deviations of single crossings with their masses, by the crossings alone.
+    pub spreads: Vec<(f64, f64)>,
+}
+
+impl LevelPosterior {
+    /// Probability that single crossings scatter by at most this standard deviation, pascal; by the crossings alone, every
+    /// magnitude alike beforehand. 1 where too few crossings say anything.
+    pub fn spread_within(&self, pascal: f64) -> f64 {
+        let (mut within, mut whole, mut below): (f64, f64, Option<(f64, f64)>) = (0.0, 0.0, None);
+        for &(at, mass) in &self.spreads {
+            let Some((from, before)) = below.replace((at, mass)) else { continue };
+            let piece = f64::midpoint(before, mass);
+            let share = ((pascal / from).ln() / (at / from).ln()).clamp(0.0, 1.0);
+            within += share * (before + (mass - before) * share / 2.0);
+            whole += piece;
+        }
+        if whole > 0.0 { within / whole } else { 1.0 }
+    }
+
+    /// Standard deviation of single crossings below which a share of the probability lies, pascal.
+    pub fn spread_quantile(&self, share: f64) -> Option<f64> {
+        let (mut low, mut high) = (self.spreads.first()?.0, self.spreads.last()?.0);
+        for _ in 0..40 {
+            let middle = (low * high).sqrt();
+            if self.spread_within(middle) < share { low = middle } else { high = middle }
+        }
+        Some((low * high).sqrt())
+    }
 }
 
 /// Crossings of one level that were passed at about one rate.
@@ -94,13 +122,14 @@ pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<Lev
     let spreads = spread_grid(&[crossings], promised_pa)?;
     let table = Table::of(crossings, promised_pa, &spreads)?;
     let density = table.density(&spreads)?;
-    let repeatability_pa = table.mean_spread(&spreads);
-    Some(of_density(density, repeatability_pa))
+    Some(of_density(density, &spreads, table.spread_masses()))
 }
 
-fn of_density(density: Density, repeatability_pa: f64) -> LevelPosterior {
+fn of_density(density: Density, spreads: &[Spread], masses: Vec<f64>) -> LevelPosterior {
     let (mean_pa, standard_deviation_pa) = (density.mean(), density.standard_deviation());
-    LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa }
+    let repeatability_pa = mean_spread(spreads, masses.iter().copied());
+    let spreads = spreads.iter().map(|spread| spread.pa).zip(masses).collect();
+    LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa, spreads }
 }
 
 /// Posterior of level and net delay: the edges of group g lie at level + slope · delay, each group's repeatability is the
@@ -123,7 +152,7 @@ pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPr
     let variance = prior.standard_deviation_s().powi(2);
     let level_per_delay = if prior_dropped || variance <= 0.0 { 0.0 } else { joint.covariance() / variance };
     Some(AtRates {
-        level: of_density(joint.levels()?, mean_spread(&spreads, joint.by_spread.iter().copied())),
+        level: of_density(joint.levels()?, &spreads, joint.by_spread.clone()),
         apparent: tables.iter().map(|table| table.density(&spreads)).collect::<Option<_>>()?,
         level_per_delay,
         prior_dropped,

@@ -20,15 +20,15 @@ pub struct Curve {
     pub residual_pa: f64,
 }
 
-/// Drops samples that repeat the value before: a converter that was read twice is one sample.
+/// Samples that repeat the value before are one, at the middle of their time: a converter that was read twice, or a level that
+/// moves by less than a count.
 pub fn distinct(samples: &[Sample]) -> Vec<Sample> {
-    let mut kept: Vec<Sample> = Vec::with_capacity(samples.len());
-    for sample in samples {
-        if kept.last().is_none_or(|last| last.level_pa.total_cmp(&sample.level_pa).is_ne()) {
-            kept.push(*sample);
-        }
-    }
-    kept
+    let same = |a: &Sample, b: &Sample| a.level_pa.total_cmp(&b.level_pa).is_eq();
+    let middle = |run: &[Sample]| {
+        let (first, last) = (run.first()?, run.last()?);
+        Some(Sample { t_s: f64::midpoint(first.t_s, last.t_s), ..*first })
+    };
+    samples.chunk_by(same).filter_map(middle).collect()
 }
 
 /// Fits a curve of second degree around `centre_s`. `resolution_pa` is the floor of what a residual can tell.

@@ -105,9 +105,9 @@ impl Table {
         Density::new(self.start_pa, self.step_pa, masses)
     }
 
-    /// Mean of the spread, pascal, by the crossings alone: whatever was promised.
-    pub(crate) fn mean_spread(&self, spreads: &[Spread]) -> f64 {
-        mean_spread(spreads, self.rows.iter().map(|row| row.iter().sum::<f64>()))
+    /// Mass of each spread by the crossings alone: whatever was promised.
+    pub(crate) fn spread_masses(&self) -> Vec<f64> {
+        self.rows.iter().map(|row| row.iter().sum::<f64>()).collect()
     }
 
     /// Multiplies each spread's product by its likelihood at a level, between two cells.

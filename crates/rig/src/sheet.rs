@@ -210,6 +210,8 @@ pub struct Hose {
     pub bore: Length,
     /// Length.
     pub length: Length,
+    /// Least volume behind whatever may throttle it, the device with its fitting; none where the hose's own is meant.
+    pub behind: Option<Volume>,
 }
 
 /// A place for one device.

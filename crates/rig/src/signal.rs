@@ -253,6 +253,20 @@ impl<Q: Quantity> AnalogInput<Q> {
         (self.signal == AnalogSignal::LiveZero).then(|| Current::new(0.004 + share * 0.016))
     }
 
+    /// The counts at which a converter that can not tell less or more stops: the ends of its number, and of a voltage from 0 the
+    /// count of 0 V.
+    pub fn stops(&self) -> Vec<f64> {
+        let ends = match self.raw {
+            RawType::Unsigned16 => vec![0.0, f64::from(u16::MAX)],
+            RawType::Signed16 => vec![f64::from(i16::MIN), f64::from(i16::MAX)],
+            RawType::Unsigned32 => vec![0.0, f64::from(u32::MAX)],
+            RawType::Signed32 => vec![f64::from(i32::MIN), f64::from(i32::MAX)],
+            RawType::Float32 => Vec::new(),
+        };
+        let zero_volts = (self.signal == AnalogSignal::Volts).then_some(self.counts[0]);
+        ends.into_iter().chain(zero_volts).collect()
+    }
+
     /// Quantity of one raw count.
     pub fn resolution(&self) -> f64 {
         ((self.values[1].si() - self.values[0].si()) / (self.counts[1] - self.counts[0])).abs()

@@ -24,7 +24,7 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
     if let Some(doubt) = report::doubts(&folder, &record, &trace).first() {
         bail!("`{}` can not be gone on from: {doubt}", folder.display());
     }
-    if let Some(later) = repeated_in(&folder, &record, position) {
+    if let Some(later) = marked(&folder, position).or_else(|| repeated_in(&folder, &record, position)) {
         bail!(
             "position {position} of that run was tested again already, in `{}`: name that one with --of",
             later.display()
@@ -67,6 +67,12 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
         return Ok(None);
     };
     prepared.header.again = Some(earlier(&record, left)?);
+    if !rehearsed {
+        let path = folder.join(marker(position));
+        let there = std::path::absolute(&prepared.folder)?;
+        std::fs::write(&path, there.display().to_string())
+            .with_context(|| format!("can not write `{}`: every repeat is counted there", path.display()))?;
+    }
     Ok(Some(prepared))
 }
 
@@ -82,6 +88,17 @@ fn way(record: &Record) -> Option<Way> {
             }
         }
     })
+}
+
+/// File in the folder of a run that says where a position of it was tested again.
+fn marker(position: u8) -> String {
+    format!("again-{position}.txt")
+}
+
+/// The run that the folder itself says repeats it, if that one was begun.
+fn marked(folder: &Path, position: u8) -> Option<PathBuf> {
+    let later = PathBuf::from(std::fs::read_to_string(folder.join(marker(position))).ok()?.trim());
+    [output::RECORD, output::JOURNAL].iter().any(|file| later.join(file).exists()).then_some(later)
 }
 
 /// A run beside the first that repeats it for a position: every repeat is counted, so they follow each other.

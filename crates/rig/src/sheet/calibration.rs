@@ -47,6 +47,11 @@ impl LineUncertainty {
 }
 
 impl Calibration {
+    /// A reading whose zero is taken off, corrected, pascal.
+    pub fn corrected_pa(&self, zeroed_pa: f64) -> f64 {
+        zeroed_pa + self.correction.si() + *self.correction_slope * zeroed_pa
+    }
+
     /// Standard uncertainty of a corrected reading, pascal.
     pub fn standard_uncertainty_pa(&self, level: VacuumLevel) -> f64 {
         let whole = self.expanded_uncertainty.si() / *self.coverage_factor;

@@ -7,7 +7,7 @@ use super::{
 use crate::address::{Area, PointAddress};
 use crate::command::OutputName;
 use crate::signal::{AnalogInput, DigitalInput, RegisterInput, Scale};
-use tripbench_quantity::{LevelDifference, TimeSpan, VacuumLevel};
+use tripbench_quantity::{Length, LevelDifference, TimeSpan, VacuumLevel, Volume};
 use tripbench_sheet::{At, Header, Reader};
 
 impl RigSheet {
@@ -251,7 +251,12 @@ impl Hose {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let bore = reader.required("bore", "inner diameter");
         let length = reader.required("length", "length");
-        Some(Self { bore: bore?.value, length: length?.value })
+        let bore = reader.tested(bore, "0.3 mm to 50 mm", |bore: &Length| (3e-4..=0.05).contains(&bore.si()));
+        let length =
+            reader.tested(length, "1 mm to 200 m", |length: &Length| (1e-3..=200.0).contains(&length.si()));
+        let about = "least volume behind whatever may throttle it: that of the device with its fitting; else the hose's own";
+        let behind = reader.optional::<Volume>("behind", about);
+        Some(Self { bore: bore?.value, length: length?.value, behind: behind?.map(|at| at.value) })
     }
 }
 
