@@ -109,11 +109,8 @@ impl<'t> Channels<'t> {
     /// Whether a stretch has readings of the reference at a stop of its converter: what lies beyond is not seen.
     pub(crate) fn at_a_stop(&self, mark: &Mark) -> bool {
         let input = &self.task.sheets.rig.reference.input;
-        let (counts, values) = (input.counts, input.values.map(|value| value.si()));
-        let pascal =
-            |count: f64| values[0] + (count - counts[0]) / (counts[1] - counts[0]) * (values[1] - values[0]);
         let half = input.resolution() / 2.0;
-        let stops: Vec<f64> = input.stops().into_iter().map(pascal).collect();
+        let stops: Vec<f64> = input.stops().into_iter().map(|count| input.value(count).si()).collect();
         let gauge = self.task.sheets.rig.reference.kind == ReferenceKind::Gauge;
         let at = |level: f64| stops.iter().any(|stop| (level - stop).abs() <= half);
         gauge && self.raw_samples(mark).iter().any(|sample| at(sample.level_pa))
