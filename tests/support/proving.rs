@@ -6,7 +6,6 @@ use rand_core::SeedableRng;
 use rand_distr::{Distribution, Normal, Uniform};
 use rand_pcg::Pcg64Mcg;
 use std::num::NonZero;
-use tripbench_measure::{hose_conductance, hose_volume};
 use tripbench_quantity::LevelRate;
 use tripbench_record::{Check, QuantityName, Task};
 use tripbench_simulator::{DeviceTruth, HoseTruth};
@@ -17,8 +16,10 @@ pub const NOMINAL_PA: [f64; 2] = [60e3, 55e3];
 pub const HALF_TOLERANCE_PA: f64 = 1_500.0;
 /// Volume of the demo's manifold, m³.
 const VOLUME_M3: f64 = 1.2e-3;
-/// Bore and length of the demo's hoses, metres.
-const HOSE_M: [f64; 2] = [4e-3, 0.8];
+/// Least volume behind what may throttle a hose, of the demo's rig sheet, m³.
+const BEHIND_M3: f64 = 5e-6;
+/// By how much a device is faster than promised at the most, where a hose is slow.
+const FASTER_S: f64 = 0.006;
 
 /// One kind of bench. Times in seconds, levels in pascal.
 #[derive(Debug, Clone, Copy)]
@@ -104,7 +105,10 @@ impl Cell {
             .replace("SPREAD", &format!("{} Pa", self.repeatability_pa));
         bench.settings = Some(String::from(SETTINGS));
         let way = self.way.map_or_else(String::new, |way| format!("way = \"{way}\"\n"));
-        bench.script = SCRIPT.replace("cycles = 5\n", &format!("cycles = {}\n{}", self.cycles, way));
+        let settle = format!("{} s", 6.0 * self.thermal_s);
+        bench.script = SCRIPT
+            .replace("SETTLE", &settle)
+            .replace("cycles = 5\n", &format!("cycles = {}\n{}", self.cycles, way));
         bench.positions = (1..=self.positions).collect();
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s);
         bench.truth.faults.clear();
@@ -118,7 +122,7 @@ impl Cell {
 
     /// Errors drawn from what the sheets declare, the levels of the devices where `levels` says. `steps_s` are the lengths of the
     /// steps. What no sheet gives a distribution for is drawn too: the drift rests before the first ramp or goes on, so that it is
-    /// as declared when the levels are found; the device's share of the leak is anything from none to all.
+    /// as declared when the levels are found; the device's share of the leak is anything from none to all, and the hose's of the delay.
     ///
     /// # Panics
     /// If what is declared is no distribution.
@@ -163,9 +167,13 @@ impl Cell {
             device.repeatability_pa = self.repeatability_pa / 2.0;
             device.delay_on_s = within(0.0, self.response_s);
             device.delay_off_s = within(0.0, self.response_s);
+            // Any share of the delay may be a throttle in the hose, with the least volume behind it that the sheet allows.
+            let throttle_s = within(0.0, 1.0) * device.delay_on_s.min(device.delay_off_s).min(FASTER_S);
+            device.delay_on_s -= throttle_s;
+            device.delay_off_s -= throttle_s;
             device.hose = Some(HoseTruth {
-                conductance_m3_per_s: hose_conductance(HOSE_M[0], HOSE_M[1], 50e3),
-                volume_m3: hose_volume(HOSE_M[0], HOSE_M[1]),
+                conductance_m3_per_s: BEHIND_M3 / throttle_s.max(1e-4),
+                volume_m3: BEHIND_M3,
                 leak_pa_m3_per_s: leak_pa_m3_per_s * share,
             });
         }
@@ -266,6 +274,8 @@ do = "zero"
 
 [[step]]
 do = "leak"
+settle = "SETTLE"
+watch = "4 s"
 
 [[step]]
 do = "switch-points"

@@ -25,7 +25,7 @@ pub(crate) const CELLS: [Cell; 17] = [
     Cell { name: "lag 2 ± 0 ms", lag_s: [2e-3, 0.0], ..B },
     Cell { name: "noise 5 Pa", noise_pa: 5.0, ..B },
     Cell { name: "noise 100 Pa", noise_pa: 100.0, ..B },
-    Cell { name: "leak 150 Pa/s", leak_pa_per_s: 150.0, ..B },
+    Cell { name: "leak 100 Pa/s", leak_pa_per_s: 100.0, ..B },
     Cell { name: "drift 150 Pa", drift_pa: 150.0, ..B },
     Cell { name: "thermal 3 s", thermal_s: 3.0, ..B },
     Cell { name: "16 positions", positions: 16, ..B },

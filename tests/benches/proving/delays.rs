@@ -5,6 +5,9 @@ use tripbench_measure::mean;
 use tripbench_record::{Check, QuantityName, StepTask, SwitchPointsTask};
 use tripbench_tests::proving::{Cell, Ready, anywhere, on_all_cores, said};
 
+/// Ambient pressure of the simulated bench.
+const AMBIENT_PA: f64 = 101_325.0;
+
 /// Least share held, and largest U over the bound of two rates.
 pub(crate) fn table(devices: u32) -> (f64, f64) {
     println!(
@@ -49,7 +52,13 @@ fn one(ready: &Ready, task: &SwitchPointsTask, rising: bool, devices: u32) -> (f
         let (bench, found) =
             ready.run(seed, anywhere, |bench| bench.truth.devices[0].repeatability_pa = spread_pa);
         let device = &bench.truth.devices[0];
-        let truth = if rising { device.delay_on_s } else { device.delay_off_s };
+        // A throttled hose is slow too, at the pressure of the level.
+        let level_pa = if rising { device.on_level_pa() } else { device.off_level_pa() };
+        let throttle_s = device
+            .hose
+            .map_or(0.0, |hose| hose.volume_m3 / hose.conductance_m3_per_s * 50e3 / (AMBIENT_PA - level_pa));
+        let own_s = if rising { device.delay_on_s } else { device.delay_off_s };
+        let truth = own_s + throttle_s;
         let said = said(&found.checks, delay, truth)?;
         let level = found.checks.iter().find(|check| check.quantity == level)?;
         Some((said.error.abs() <= said.stated, said.stated, two_rate_bound(level, task, rising, spread_pa)))

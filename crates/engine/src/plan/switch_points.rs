@@ -51,14 +51,7 @@ impl Planner<'_> {
         self.regulator_reaches(rising, top, place)?;
         let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
         let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
-        // Only against a slower fall does a fast one show a delay; what pulses find has no rate, and an output that is too late is seen in them.
-        // And only where enough scans fall into it.
-        const SCANS_IN_FALL: f64 = 15.0;
-        let seen = self.sheets.rig.scan_time().si() * SCANS_IN_FALL <= self.sheets.rig.manifold.vent.si();
-        let fast_fall = seen
-            && !matches!(falling, Motion::FullFlow | Motion::Pulses { .. })
-            && self.sheets.rig.has(OutputName::Vent)
-            && expected.is_some();
+        let fast_fall = self.falls_fast_beside(falling, expected.is_some());
         let near = match expected.as_ref().filter(|_| slow_rising > 0) {
             Some(expected) => self.near_throttled(expected.on.low),
             None => self.near(bottom, rising),
@@ -299,6 +292,16 @@ impl Planner<'_> {
         let least = expected.off.low;
         let bottom = VacuumLevel::new((least - margin((falling, false), least)).si().max(500.0));
         [Some(bottom), Some(top + margin((rising, true), top))]
+    }
+
+    /// Whether one fall at full vent is made beside the others. Only against a slower fall does it show a delay; what pulses find
+    /// has no rate, and an output that is too late is seen in them. And only where enough scans fall into it.
+    fn falls_fast_beside(&self, falling: Motion, judged: bool) -> bool {
+        const SCANS_IN_FALL: f64 = 15.0;
+        let rig = &self.sheets.rig;
+        let seen = rig.scan_time().si() * SCANS_IN_FALL <= rig.manifold.vent.si();
+        let slower = !matches!(falling, Motion::FullFlow | Motion::Pulses { .. });
+        seen && slower && rig.has(OutputName::Vent) && judged
     }
 
     /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back; and a regulator's rate is
