@@ -51,7 +51,7 @@ fn explain_shows_crossings_budget_and_decision() {
     assert_eq!(ramps, 5, "{}", said.out);
     let wrong = workplace.run("explain run 1/weight");
     assert_eq!(wrong.code, Some(2));
-    assert!(wrong.err.contains("has no check `1/weight`; it has rig/zero"), "{}", wrong.err);
+    assert!(wrong.err.contains("has no check `1/weight`; it has zero, leak-rate"), "{}", wrong.err);
 }
 
 #[test]

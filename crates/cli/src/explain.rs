@@ -11,12 +11,25 @@ use tripbench_report::{Content, amount, budget_lines, quantity_name, value_text}
 pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
     let record = read(&options.record)?;
     let content = Content { record: &record, style: report::sheets(&record)?.site.style };
-    let wanted = options.check.as_deref().unwrap_or_default();
+    // The words of the tables do as well as the names.
+    let wanted = options.check.as_deref().unwrap_or_default().trim().replace(", ", "-").replace(' ', "-");
+    let wanted = wanted.as_str();
     let chosen: Vec<&Check> = record.checks().filter(|check| is_wanted(check, wanted)).collect();
     if chosen.is_empty() {
-        let mut names: Vec<String> = record.checks().map(name).collect();
-        names.dedup();
-        bail!("this record has no check `{wanted}`; it has {}", names.join(", "));
+        let mut names: Vec<String> = Vec::new();
+        for check in record.checks() {
+            let quantity = check.quantity.to_string();
+            if !names.contains(&quantity) {
+                names.push(quantity);
+            }
+        }
+        let positions: Vec<String> =
+            record.positions.iter().map(|position| position.number.to_string()).collect();
+        bail!(
+            "this record has no check `{wanted}`; it has {}. Before a name may stand a position ({}) or `rig`: 2/switch-point",
+            names.join(", "),
+            positions.join(", ")
+        );
     }
     for check in chosen {
         show(&content, check);

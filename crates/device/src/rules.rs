@@ -365,7 +365,12 @@ fn workpiece_held(case: &Case<'_>) -> Option<Broken> {
         "at {} the pads hold {held_n:.1} N, the workpiece needs {needed_n:.1} N",
         case.show(least.value)
     );
-    broken(&least.place, message, format!("allowed: {} or deeper, or more or larger pads", case.show(needed)))
+    let allowed = if needed.si() < 100e3 {
+        format!("allowed: {} or deeper, or more or larger pads", case.show(needed))
+    } else {
+        String::from("no vacuum holds it with these pads: more or larger pads, or a lighter workpiece")
+    };
+    broken(&least.place, message, allowed)
 }
 
 #[cfg(test)]

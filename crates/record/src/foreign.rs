@@ -195,10 +195,9 @@ impl Recording {
             match (found.next(), found.next()) {
                 (Some((index, _)), None) => Ok(index),
                 (Some(_), Some(_)) => Err(ForeignError::TwoColumns { wanted: name.value.clone() }),
-                (None, _) => Err(ForeignError::NoColumn {
-                    wanted: name.value.clone(),
-                    there: head.iter().collect::<Vec<_>>().join(", "),
-                }),
+                (None, _) => {
+                    Err(ForeignError::NoColumn { wanted: name.value.clone(), there: columns_there(&head) })
+                }
             }
         };
         let (time, level) = (index(&map.time.0)?, index(&map.level.0)?);
@@ -238,6 +237,15 @@ impl Recording {
     }
 }
 
+/// The columns of a head, and a hint where a separator was not taken for one.
+fn columns_there(head: &csv::StringRecord) -> String {
+    let all = head.iter().collect::<Vec<_>>().join(", ");
+    let other = [';', '\t', ','].into_iter().find(|other| head.len() == 1 && all.contains(*other));
+    let hint =
+        other.map(|other| format!(": one column only; does `separator` in the column map want {other:?}?"));
+    all + &hint.unwrap_or_default()
+}
+
 fn table_error(error: &csv::Error) -> ForeignError {
     let line = error.position().map_or(1, csv::Position::line);
     ForeignError::Table { line, why: error.to_string() }
@@ -274,7 +282,12 @@ impl Cells<'_> {
         }
         let text = if comma { text.replace(',', ".") } else { text.to_owned() };
         let value = text.parse().ok().filter(|value: &f64| value.is_finite());
-        value.ok_or_else(|| self.bad(index, "a number"))
+        let allowed = if !comma && text.contains(',') {
+            "a number with a point before its decimals; `decimal = \",\"` in the column map takes commas"
+        } else {
+            "a number"
+        };
+        value.ok_or_else(|| self.bad(index, allowed))
     }
 
     /// A number, or a word for one of two states.
@@ -282,7 +295,7 @@ impl Cells<'_> {
         match self.row.get(index).unwrap_or_default().to_ascii_lowercase().as_str() {
             "true" | "on" => Ok(1.0),
             "false" | "off" => Ok(0.0),
-            _ => self.number(index),
+            _ => self.number(index).map_err(|_| self.bad(index, "a number, on, off, true or false")),
         }
     }
 

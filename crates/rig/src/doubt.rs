@@ -43,7 +43,7 @@ impl fmt::Display for Doubt {
             }
             Self::OutputsDiffer => f.write_str("the outputs read back are not those ordered"),
             Self::ClockJump => f.write_str("the clock jumped, or the machine slept"),
-            Self::Gap => f.write_str("more than 250 ms passed between two scans"),
+            Self::Gap => f.write_str("more than 250 ms passed between two scans: the computer was busy with other work, or asleep, or the wire too slow"),
             Self::Stopped => f.write_str("the stop latch is set"),
         }
     }

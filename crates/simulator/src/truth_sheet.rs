@@ -90,12 +90,14 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
     let reset_point = reader.required::<VacuumLevel>("reset_point", "turns off here");
     let offset = reader.or("offset_pa", "offset of its sensor, pascal", 0.0);
     let gain = reader.or("gain", "relative gain error of its sensor", 0.0);
-    let lag = reader.or("lag", "lag of its sensor", TimeSpan::new(0.002));
+    let lag =
+        reader.or("lag", "lag of its sensor, 2 ms if left out; adds to the delays", TimeSpan::new(0.002));
     let repeatability =
         reader.or("repeatability", "spread from crossing to crossing", LevelDifference::new(20.0));
     let noise = reader.or("noise", "fast noise in its comparator", LevelDifference::ZERO);
-    let delay_on = reader.or("delay_on", "delay to the output, on", TimeSpan::new(0.003));
-    let delay_off = reader.or("delay_off", "delay to the output, off", TimeSpan::new(0.003));
+    let delay_on = reader.or("delay_on", "delay to the output, on, 3 ms if left out", TimeSpan::new(0.003));
+    let delay_off =
+        reader.or("delay_off", "delay to the output, off, 3 ms if left out", TimeSpan::new(0.003));
     let closed = reader.or("normally_closed", "on below its switch point", false);
     let saving = reader.optional_table("air_saving", "air saving", |table| {
         let cut_off = table.required::<VacuumLevel>("cut_off", "cuts its valve here");

@@ -140,6 +140,7 @@ impl ReferenceSheet {
 impl Lag {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let value = reader.required("value", "time constant");
+        let value = reader.tested(value, "0 s to 0.5 s", |lag: &TimeSpan| (0.0..=0.5).contains(&lag.si()));
         let uncertainty =
             reader.required("uncertainty", "half width of the interval that it is known to be in");
         let how = reader.required("how", "how it was found: certificate, data sheet, measured");
