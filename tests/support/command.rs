@@ -1,9 +1,9 @@
 //! The built `tripbench` command, in a folder of its own with a copy of the demo's sheets.
 
 use crate::sheet_text;
-use std::io::Write;
+use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 
 static NEXT: AtomicU32 = AtomicU32::new(0);
@@ -142,4 +142,55 @@ pub fn program() -> PathBuf {
     folder
         .expect("tripbench is not built: run `cargo build --workspace` first, as tests/run does")
         .join("tripbench")
+}
+
+/// A simulated rig in a process of its own; ended when dropped.
+#[derive(Debug)]
+pub struct Simulated(Child);
+
+impl Simulated {
+    /// Starts it on a free port and puts its address into the rig sheet.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub fn start(workplace: &Workplace) -> Self {
+        let mut command =
+            workplace.command("simulate --rig rig.toml --truth truth.toml --listen 127.0.0.1:0");
+        let mut child = command.stdout(Stdio::piped()).spawn().expect("it starts");
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
+        let address =
+            line.split("Modbus TCP ").nth(1).and_then(|rest| rest.split(',').next()).expect("an address");
+        workplace.change("rig.toml", "127.0.0.1:1502", address);
+        Self(child)
+    }
+}
+
+impl Drop for Simulated {
+    fn drop(&mut self) {
+        drop(self.0.kill());
+        drop(self.0.wait());
+    }
+}
+
+/// A rig and script that are done in a few seconds.
+///
+/// # Panics
+/// If a sheet of the demo has changed its form.
+pub fn quick() -> Workplace {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
+    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"5 s\"");
+    workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
+    workplace.change("rig.toml", "answer_timeout = \"150 ms\"", "answer_timeout = \"100 ms\"");
+    workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"100 ms\"");
+    workplace.change("rig.toml", "highest_level = \"85 kPa\"", "highest_level = \"88 kPa\"");
+    workplace.change("type.toml", "response_time = \"6 ms\"", "response_time = \"2 ms\"");
+    workplace.change(
+        "truth.toml",
+        "position = 1\n",
+        "position = 1\nlag = \"1 ms\"\ndelay_on = \"0 ms\"\ndelay_off = \"0 ms\"\n",
+    );
+    workplace.change("script.toml", "cycles = 5", "cycles = 2\nway = \"full-flow\"");
+    workplace
 }

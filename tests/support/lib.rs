@@ -1,6 +1,7 @@
 //! Support for the whole-system tests: the demo's sheets as loaded, and a run in virtual time.
 
 pub mod command;
+pub mod daemon;
 pub mod kill;
 pub mod line;
 pub mod proving;

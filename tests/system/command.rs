@@ -4,55 +4,11 @@ use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
-use std::process::{Child, Stdio};
-use tripbench_tests::command::Workplace;
+use std::process::Stdio;
+use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::kill::kill_many;
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
-
-/// A simulated rig in a process of its own; ended when dropped.
-struct Simulated(Child);
-
-impl Simulated {
-    /// Starts it on a free port and puts its address into the rig sheet.
-    fn start(workplace: &Workplace) -> Self {
-        let mut command =
-            workplace.command("simulate --rig rig.toml --truth truth.toml --listen 127.0.0.1:0");
-        let mut child = command.stdout(Stdio::piped()).spawn().expect("it starts");
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
-        let address =
-            line.split("Modbus TCP ").nth(1).and_then(|rest| rest.split(',').next()).expect("an address");
-        workplace.change("rig.toml", "127.0.0.1:1502", address);
-        Self(child)
-    }
-}
-
-impl Drop for Simulated {
-    fn drop(&mut self) {
-        drop(self.0.kill());
-        drop(self.0.wait());
-    }
-}
-
-/// A rig and script that are done in a few seconds.
-fn quick() -> Workplace {
-    let workplace = Workplace::new();
-    workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
-    workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"5 s\"");
-    workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
-    workplace.change("rig.toml", "answer_timeout = \"150 ms\"", "answer_timeout = \"100 ms\"");
-    workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"100 ms\"");
-    workplace.change("rig.toml", "highest_level = \"85 kPa\"", "highest_level = \"88 kPa\"");
-    workplace.change("type.toml", "response_time = \"6 ms\"", "response_time = \"2 ms\"");
-    workplace.change(
-        "truth.toml",
-        "position = 1\n",
-        "position = 1\nlag = \"1 ms\"\ndelay_on = \"0 ms\"\ndelay_off = \"0 ms\"\n",
-    );
-    workplace.change("script.toml", "cycles = 5", "cycles = 2\nway = \"full-flow\"");
-    workplace
-}
 
 #[test]
 fn run_tests_devices_on_a_rig_in_another_process_and_leaves_everything() {

@@ -6,6 +6,7 @@ mod attacks;
 mod closed_loop;
 mod command;
 mod coverage;
+mod daemon;
 mod delays;
 mod explained;
 mod hose;

@@ -38,6 +38,8 @@ pub(crate) enum Command {
     /// Look at a rig itself: its signals, outputs, delays and leak, and what it can decide
     #[command(subcommand)]
     Rig(RigCommand),
+    /// Own the rigs of a bench and serve them to browsers and programs on this machine
+    Serve(ServeOptions),
     /// Serve a simulated rig on the wire of its sheet
     Simulate(SimulateOptions),
     /// Write the report of a stored run again; closes a journal that was left open
@@ -232,6 +234,8 @@ pub(crate) enum SchemaOf {
     Settings,
     /// Script
     Script,
+    /// Bench sheet: the rigs of a daemon
+    Bench,
     /// What a simulated bench really is
     Truth,
     /// Column map of `analyse`
@@ -247,4 +251,31 @@ pub(crate) struct SchemaOptions {
     /// Print a list of keys to read instead
     #[arg(long)]
     pub(crate) keys: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum LogForm {
+    /// Lines to read
+    Text,
+    /// One JSON object a line
+    Json,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct ServeOptions {
+    /// Bench sheet: the rigs, where to listen, where runs go; otherwise bench.toml in this folder
+    #[arg(long, value_name = "FILE", conflicts_with = "demo")]
+    pub(crate) bench: Option<PathBuf>,
+    /// Two simulated rigs instead
+    #[arg(long)]
+    pub(crate) demo: bool,
+    /// Address and port to listen on, of this machine only
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub(crate) listen: Option<SocketAddr>,
+    /// Folder of the runs
+    #[arg(long, value_name = "DIR")]
+    pub(crate) runs: Option<PathBuf>,
+    /// Form of the log on standard error
+    #[arg(long, value_enum, default_value = "text")]
+    pub(crate) log: LogForm,
 }

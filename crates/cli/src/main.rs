@@ -16,6 +16,7 @@ mod report;
 mod run;
 mod say;
 mod schema;
+mod serve;
 mod simulate;
 mod table;
 
@@ -30,6 +31,7 @@ fn main() -> ExitCode {
         args::Command::Rehearse(options) => run::rehearse(&options),
         args::Command::Run(options) => run::run(&options),
         args::Command::Rig(args::RigCommand::Check(options)) => run::rig_check(&options),
+        args::Command::Serve(options) => serve::serve(&options),
         args::Command::Simulate(options) => simulate::simulate(&options),
         args::Command::Report(options) => report::report(&options),
         args::Command::Analyse(options) => analyse::analyse(&options),

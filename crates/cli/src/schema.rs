@@ -5,6 +5,7 @@ use crate::exit::Exit;
 use crate::say;
 use anyhow::{Context, Result};
 use serde_json::Value;
+use tripbench_daemon::BenchSheet;
 use tripbench_device::{SettingsDraft, SiteSheet, TypeSheet};
 use tripbench_engine::Script;
 use tripbench_record::{ColumnMap, Record};
@@ -19,6 +20,7 @@ pub(crate) fn schema(options: &SchemaOptions) -> Result<Exit> {
         SchemaOf::Type => schema_of("tripbench type sheet", TypeSheet::read),
         SchemaOf::Settings => schema_of("tripbench settings sheet", SettingsDraft::read),
         SchemaOf::Script => schema_of("tripbench script", Script::read),
+        SchemaOf::Bench => schema_of("tripbench bench sheet", BenchSheet::read),
         SchemaOf::Truth => truth()?,
         SchemaOf::Columns => schema_of("tripbench column map", ColumnMap::read),
         SchemaOf::Record => serde_json::to_value(schemars::schema_for!(Record))?,

@@ -7,11 +7,13 @@ mod error;
 pub mod folder;
 mod live;
 mod prepare;
+mod signals;
 mod stored;
 mod texts;
 
 pub use error::JobError;
 pub use live::{HowEnded, Running, anything_there, make_safe, start};
 pub use prepare::{Prepared, calibration, header, wall};
+pub use signals::Signals;
 pub use stored::{Told, carried, from_journal, told};
 pub use texts::{Loaded, Texts, expired, load, source, task};

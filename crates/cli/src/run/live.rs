@@ -2,12 +2,9 @@
 
 use crate::{output, progress::Progress, prompt, say};
 use anyhow::Result;
-use rustix::process::Signal as ProcessSignal;
-use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
-use std::task::Poll;
-use tripbench_job::{HowEnded, Prepared, anything_there, from_journal, make_safe, start};
+use tripbench_job::{HowEnded, Prepared, Signals, anything_there, from_journal, make_safe, start};
 use tripbench_link::{ModuleLock, StopLatch, module_address};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
@@ -79,39 +76,10 @@ fn listener(events: SyncSender<Event>) -> tripbench_runner::Listener {
     Box::new(move |event| drop(events.try_send(event.clone())))
 }
 
-/// Signals that would end or stop this process, with a valve open, if nobody took them: Ctrl-Z first of all. Only SIGKILL and
-/// SIGSTOP can not be taken; for them the module's own loss-of-master timeout is there.
-const STOPPING: [(ProcessSignal, &str); 12] = [
-    (ProcessSignal::INT, "the keyboard"),
-    (ProcessSignal::QUIT, "the keyboard"),
-    (ProcessSignal::TSTP, "the keyboard (Ctrl-Z)"),
-    (ProcessSignal::TERM, ""),
-    (ProcessSignal::HUP, ""),
-    (ProcessSignal::USR1, ""),
-    (ProcessSignal::USR2, ""),
-    (ProcessSignal::ALARM, ""),
-    (ProcessSignal::VTALARM, ""),
-    (ProcessSignal::PROF, ""),
-    (ProcessSignal::XCPU, ""),
-    (ProcessSignal::XFSZ, ""),
-];
-/// Signals that only ask for the terminal: taken and passed over.
-const PASSED_OVER: [ProcessSignal; 2] = [ProcessSignal::TTIN, ProcessSignal::TTOU];
-
 /// The latch first, the engine afterwards.
 async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
-    use tokio::signal::unix::{Signal, SignalKind, signal};
-    let taken = |which: ProcessSignal| signal(SignalKind::from_raw(which.as_raw())).ok();
-    let _passed_over: Vec<Option<Signal>> = PASSED_OVER.into_iter().map(taken).collect();
-    let mut signals: Vec<(Signal, &str)> =
-        STOPPING.into_iter().filter_map(|(which, by)| Some((taken(which)?, by))).collect();
-    let by = poll_fn(|context| {
-        let received = signals.iter_mut().find_map(|(signal, by)| {
-            matches!(signal.poll_recv(context), Poll::Ready(Some(()))).then_some(*by)
-        });
-        received.map_or(Poll::Pending, Poll::Ready)
-    })
-    .await;
+    let mut signals = Signals::take();
+    let by = signals.first().await;
     let halt = if by.is_empty() { Halt::Signal } else { Halt::Operator { by: by.to_owned() } };
     let _run_is_over = stops.send(Control::Stop(halt));
     latch.set();

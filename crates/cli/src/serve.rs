@@ -1,0 +1,154 @@
+//! `tripbench serve`: the daemon of a bench, or of a simulated one.
+
+use crate::args::{LogForm, ServeOptions};
+use crate::exit::Exit;
+use crate::load::{self, Texts};
+use crate::say;
+use anyhow::{Context, Result};
+use std::net::SocketAddr;
+use std::path::Path;
+use tripbench_daemon::{
+    Bench, BenchSheet, Defaults, NotPlanned, RigEntry, RigSheets, ServeError, serve as serve_bench,
+};
+use tripbench_device::SiteSheet;
+use tripbench_job::Signals;
+use tripbench_rig::RigSheet;
+use tripbench_sheet::{Findings, Source, read_sheet};
+use tripbench_simulator::{SimulatedBench, Truth, serve as serve_module};
+
+/// A simulated module; listens as long as it is held.
+type Module = tripbench_simulator::Server;
+
+pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
+    log(options.log);
+    let (mut bench, _modules) = if options.demo {
+        demo()?
+    } else {
+        match from_sheet(options.bench.as_deref().unwrap_or_else(|| Path::new("bench.toml")))? {
+            Some(bench) => (bench, Vec::new()),
+            None => return Ok(Exit::Usage),
+        }
+    };
+    if let Some(listen) = options.listen {
+        bench.listen = listen;
+    }
+    if let Some(runs) = &options.runs {
+        bench.runs.clone_from(runs);
+    }
+    say::note(say::CAUTIONS);
+    let until = async {
+        let by = Signals::take().first().await;
+        if by.is_empty() { "a signal" } else { by }
+    };
+    let listening = |address: SocketAddr| {
+        say::out(&format!(
+            "Open http://{address}/ in a browser on this machine. Ctrl-C ends it; every rig is left safe."
+        ));
+    };
+    match serve_bench(bench, until, listening) {
+        Ok(()) => {
+            say::note("Ended; every rig was left safe, as far as it answered.");
+            Ok(Exit::Good)
+        }
+        Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
+            for finding in &findings {
+                say::note(finding);
+            }
+            Ok(Exit::Usage)
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn log(form: LogForm) {
+    let builder = tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false);
+    match form {
+        LogForm::Text => builder.with_ansi(say::colour()).init(),
+        LogForm::Json => builder.json().flatten_event(true).init(),
+    }
+}
+
+/// The bench sheet, and what its site sheet names by default; `None` after findings were shown.
+fn from_sheet(path: &Path) -> Result<Option<Bench>> {
+    let findings = Findings::new();
+    let source = load::source(path)
+        .context("a daemon needs a bench sheet: give --bench, or try `tripbench serve --demo`")?;
+    let sheet = read_sheet(&source, &findings, BenchSheet::read);
+    let beside = path.parent().unwrap_or_else(|| Path::new("."));
+    let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(site));
+    let site = match &site_path {
+        Some(path) => read_sheet(&load::source(path)?, &findings, SiteSheet::read),
+        None => None,
+    };
+    if load::show(findings) {
+        return Ok(None);
+    }
+    let sheet = sheet.context("the bench sheet is not whole")?;
+    let folder = site_path.as_deref().and_then(Path::parent).unwrap_or(beside);
+    let at = |path: &Option<String>| path.as_ref().map(|path| folder.join(path));
+    let defaults = site.map_or_else(Defaults::default, |site| Defaults {
+        device_type: at(&site.defaults.device_type),
+        settings: at(&site.defaults.settings),
+    });
+    match sheet.bench(beside, &defaults) {
+        Ok(bench) => Ok(Some(bench)),
+        Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
+            for finding in &findings {
+                say::note(finding);
+            }
+            Ok(None)
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// The demo: two simulated rigs of the jam factory's goods-in bench, on Modbus TCP of this machine.
+fn demo() -> Result<(Bench, Vec<Module>)> {
+    let rigs = [
+        (
+            include_str!("../../../bench-scripts/rigs/goods-in-1.toml"),
+            "127.0.0.1:1502",
+            include_str!("../../../bench-scripts/simulated/four-devices.toml"),
+        ),
+        (
+            include_str!("../../../bench-scripts/rigs/goods-in-2.toml"),
+            "127.0.0.1:1503",
+            include_str!("../../../bench-scripts/simulated/eight-devices.toml"),
+        ),
+    ];
+    let (mut entries, mut modules) = (Vec::new(), Vec::new());
+    for (rig, address, truth) in rigs {
+        let findings = Findings::new();
+        let sheet = read_sheet(&Source::new("rig.toml", rig), &findings, RigSheet::read)
+            .context("the demo's rig sheet is not good")?;
+        let truth =
+            read_sheet(&Source::new("truth.toml", truth), &findings, |reader| Truth::read(reader, &sheet))
+                .context("the demo's truth is not good")?;
+        let module = serve_module(SimulatedBench::new(&sheet, truth), ([127, 0, 0, 1], 0).into())?;
+        let text = rig.replace(address, &module.address().to_string());
+        say::note(&format!(
+            "{}: a simulated rig on Modbus TCP {}.",
+            sheet.header.name.value,
+            module.address()
+        ));
+        let sheets = RigSheets::from_texts(texts(&sheet.header.name.value, &text))?;
+        entries.push(RigEntry { sheets, simulated: true });
+        modules.push(module);
+    }
+    let bench = Bench { listen: ([127, 0, 0, 1], 7420).into(), runs: "runs".into(), rigs: entries };
+    Ok((bench, modules))
+}
+
+fn texts(name: &str, rig: &str) -> Texts {
+    let source = |name: &str, text: &str| Some(Source::new(name, text));
+    Texts {
+        site: source("site.toml", include_str!("../../../bench-scripts/site.toml")),
+        rig: source(&format!("{name}.toml"), rig),
+        device_type: source("jd-20.toml", include_str!("../../../bench-scripts/types/jd-20.toml")),
+        settings: source(
+            "depalletiser.toml",
+            include_str!("../../../bench-scripts/settings/depalletiser.toml"),
+        ),
+        script: source("goods-in.toml", include_str!("../../../bench-scripts/scripts/goods-in.toml")),
+    }
+}

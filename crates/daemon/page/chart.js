@@ -1,0 +1,104 @@
+// Vacuum over time with the bands of the limits, and a lane for each signal. Drawn on a canvas; what it shows is said beside it too.
+export class Chart {
+  constructor(canvas) {
+    this.canvas = canvas;
+    this.clear();
+  }
+
+  clear() {
+    this.t = [];
+    this.level = [];
+    this.changes = new Map();
+    this.bands = [];
+  }
+
+  /** Takes in a frame of samples. */
+  add(samples) {
+    for (let i = 0; i < samples.t.length; i += 1) {
+      // A new run begins again at 0.
+      if (this.t.length && samples.t[i] < this.t[this.t.length - 1]) this.clear();
+      this.t.push(samples.t[i]);
+      this.level.push(samples.level[i]);
+    }
+    for (const change of samples.changes) {
+      const key = `${change.position} ${change.signal}`;
+      if (!this.changes.has(key)) this.changes.set(key, []);
+      this.changes.get(key).push([change.t, change.on]);
+    }
+  }
+
+  draw(lanes) {
+    const { canvas } = this;
+    const width = canvas.clientWidth, height = canvas.clientHeight, scale = window.devicePixelRatio || 1;
+    if (!width || !height) return;
+    if (canvas.width !== Math.round(width * scale)) canvas.width = Math.round(width * scale);
+    if (canvas.height !== Math.round(height * scale)) canvas.height = Math.round(height * scale);
+    const style = getComputedStyle(canvas), colour = (name) => style.getPropertyValue(name).trim();
+    const pen = canvas.getContext("2d");
+    pen.setTransform(scale, 0, 0, scale, 0, 0);
+    pen.clearRect(0, 0, width, height);
+    pen.font = "13px system-ui, sans-serif";
+    const left = 46, right = 12, top = 16, laneHeight = 20, bottom = lanes.length * laneHeight + 22;
+    const deepest = Math.max(1, ...this.level, ...this.bands.map((band) => Math.max(band.low, band.high)));
+    const shallowest = Math.min(0, ...this.level);
+    const end = Math.max(10, this.t.length ? this.t[this.t.length - 1] : 0), start = Math.max(0, end - 90);
+    const x = (t) => left + (t - start) / (end - start) * (width - left - right);
+    const plot = height - top - bottom;
+    const y = (level) => top + plot * (1 - (level - shallowest) / (deepest * 1.05 - shallowest));
+    for (const band of this.bands) {
+      const [a, b] = [y(band.low), y(band.high)];
+      pen.fillStyle = colour("--band");
+      pen.fillRect(left, Math.min(a, b), width - left - right, Math.max(2, Math.abs(a - b)));
+      pen.fillStyle = colour("--quiet");
+      pen.fillText(band.name, left + 6, Math.min(a, b) - 3);
+    }
+    pen.strokeStyle = colour("--quiet");
+    pen.fillStyle = colour("--ink");
+    pen.lineWidth = 1;
+    const step = deepest > 40 ? 20 : deepest > 4 ? Math.ceil(deepest / 4) : deepest / 4;
+    for (let level = 0; level <= deepest; level += step) {
+      pen.beginPath();
+      pen.moveTo(left - 4, y(level));
+      pen.lineTo(left, y(level));
+      pen.stroke();
+      pen.fillText(level.toFixed(step < 1 ? 2 : 0), 4, y(level) + 4);
+    }
+    pen.beginPath();
+    pen.moveTo(left, top);
+    pen.lineTo(left, height - bottom);
+    pen.lineTo(width - right, height - bottom);
+    pen.stroke();
+    pen.strokeStyle = colour("--trace");
+    pen.lineWidth = 2;
+    pen.beginPath();
+    let begun = false;
+    for (let i = 0; i < this.t.length; i += 1) {
+      if (this.t[i] < start) continue;
+      if (begun) pen.lineTo(x(this.t[i]), y(this.level[i]));
+      else pen.moveTo(x(this.t[i]), y(this.level[i]));
+      begun = true;
+    }
+    pen.stroke();
+    lanes.forEach((key, index) => {
+      const low = height - bottom + 22 + (index + 1) * laneHeight - 6, high = low - 11;
+      pen.fillStyle = colour("--ink");
+      pen.fillText(key.replace("switch", "out").replace("valve", "valve"), 4, low);
+      pen.strokeStyle = colour("--ink");
+      pen.lineWidth = 1.5;
+      pen.beginPath();
+      let on = false, at = start;
+      for (const [t, state] of this.changes.get(key) ?? []) {
+        if (t >= start) {
+          pen.moveTo(x(at), on ? high : low);
+          pen.lineTo(x(t), on ? high : low);
+          pen.lineTo(x(t), state ? high : low);
+          at = t;
+        }
+        on = state;
+      }
+      pen.moveTo(x(Math.max(at, start)), on ? high : low);
+      pen.lineTo(x(end), on ? high : low);
+      pen.stroke();
+    });
+  }
+}

@@ -1,0 +1,51 @@
+// The words of the page, in every language that it speaks.
+const ENGLISH = {
+  stop: "STOP TEST", start: "START", next: "NEXT ROUND", again: "TEST AGAIN", report: "REPORT", ownNumbers: "NO SERIAL NUMBERS",
+  clear: "CLEAR", yes: "YES", no: "NO", remove: "remove", scan: "Scan or type a serial number", scansHere: "Scans go to this rig",
+  empty: "empty", ownNumber: "own number", plugged: "plug seen", notPlugged: "no plug seen", position: "Position",
+  noScript: "No script is set for this rig.", about: "about {0}", left: "{0} left", due: "reference due {0}",
+  expired: "REFERENCE EXPIRED {0}", simulated: "SIMULATED: no device is tested", trial: "TRIAL: a sheet is a draft",
+  vacuum: "Vacuum", safe: "outputs safe, read back", notSafe: "outputs NOT confirmed safe", lost: "No connection to the daemon. What is shown may be old.",
+  starting: "The rig is being looked at.", notReady: "Not ready: {0}.", ending: "The daemon is ending.",
+  mount: "Scan a device, then connect it to position {0}.", allMounted: "All positions are taken. Press START.",
+  ready: "{0} of {1} positions taken. Scan more, or press START.", running: "{0}. Nothing to do.", ramp: "{0}, ramp {1} of {2}. Nothing to do.",
+  waiting: "Waiting: {0}.", question: "{0}", aborted: "ABORTED. No judgement. {0}.", safeNow: "Vented, power off, read back: safe to unplug.",
+  unsafe: "Outputs NOT confirmed safe. Shut off air and power by hand.", queued: "{0} more waiting", outside: "outside so far",
+  found: "found", allowed: "allowed", caution: "Keep clear of openings and exhaust. This screen has no emergency stop.",
+  twice: "Serial {0} is already at position {1}. Scan another one, or press it again to put it at position {2} too.",
+  full: "No position is free for {0}. Press NEXT ROUND first.", cancelled: "not taken: {0}", by: "the operator at the page",
+  light: "light", dark: "dark",
+  verdict: { pass: "PASS", fail: "FAIL", undecided: "UNDECIDED", aborted: "ABORTED", measured: "MEASURED", "set-aside": "SET ASIDE" },
+  step: { zero: "Reading the reference at ambient", leak: "Watching the closed rig for leaks", "switch-points": "Ramps through the switch points", response: "Fast crossings", "air-saving": "The device drives the valve", "rig-check": "Checking the rig" },
+  quantity: { "switch-point": "switch point", "reset-point": "reset point", hysteresis: "hysteresis", repeatability: "repeatability", "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off", "response-on": "response on", "response-off": "response off", "lowest-level": "lowest level" },
+  guide: { deeper: "PULL VACUUM", "less-deep": "LET AIR IN slowly", hold: "HOLD: close everything", "let-in": "OPEN to ambient", slower: "SLOWER", faster: "FASTER", steady: "just so" },
+};
+
+const GERMAN = {
+  stop: "PRÜFUNG STOPP", start: "START", next: "NÄCHSTE RUNDE", again: "NOCHMAL PRÜFEN", report: "BERICHT", ownNumbers: "OHNE SERIENNUMMERN",
+  clear: "LEEREN", yes: "JA", no: "NEIN", remove: "entfernen", scan: "Seriennummer scannen oder tippen", scansHere: "Scans gelten hier",
+  empty: "leer", ownNumber: "eigene Nummer", plugged: "Stecker erkannt", notPlugged: "kein Stecker", position: "Platz",
+  noScript: "Für diese Anlage ist kein Ablauf gesetzt.", about: "etwa {0}", left: "noch {0}", due: "Referenz fällig {0}",
+  expired: "REFERENZ ABGELAUFEN {0}", simulated: "SIMULIERT: kein Gerät wird geprüft", trial: "PROBE: ein Blatt ist ein Entwurf",
+  vacuum: "Vakuum", safe: "Ausgänge sicher, zurückgelesen", notSafe: "Ausgänge NICHT sicher bestätigt", lost: "Keine Verbindung zum Dienst. Die Anzeige kann alt sein.",
+  starting: "Die Anlage wird angesehen.", notReady: "Nicht bereit: {0}.", ending: "Der Dienst endet.",
+  mount: "Gerät scannen, dann an Platz {0} anschließen.", allMounted: "Alle Plätze sind belegt. START drücken.",
+  ready: "{0} von {1} Plätzen belegt. Weiter scannen oder START drücken.", running: "{0}. Nichts zu tun.", ramp: "{0}, Rampe {1} von {2}. Nichts zu tun.",
+  waiting: "Wartet: {0}.", question: "{0}", aborted: "ABBRUCH. Kein Urteil. {0}.", safeNow: "Belüftet, spannungsfrei, zurückgelesen: abziehen erlaubt.",
+  unsafe: "Ausgänge NICHT sicher bestätigt. Luft und Strom von Hand abschalten.", queued: "{0} warten noch", outside: "bisher außerhalb",
+  found: "gefunden", allowed: "erlaubt", caution: "Von Öffnungen und Abluft fernbleiben. Dieser Bildschirm hat keinen Not-Halt.",
+  twice: "Nummer {0} steht schon an Platz {1}. Eine andere scannen, oder noch einmal für Platz {2}.",
+  full: "Kein Platz frei für {0}. Zuerst NÄCHSTE RUNDE.", cancelled: "nicht übernommen: {0}", by: "Bediener an der Seite",
+  light: "hell", dark: "dunkel",
+  verdict: { pass: "GUT", fail: "SCHLECHT", undecided: "UNKLAR", aborted: "ABBRUCH", measured: "GEMESSEN", "set-aside": "AUSGELASSEN" },
+  step: { zero: "Referenz bei Umgebung lesen", leak: "Geschlossene Anlage auf Leck beobachten", "switch-points": "Rampen durch die Schaltpunkte", response: "Schnelle Durchgänge", "air-saving": "Das Gerät steuert das Ventil", "rig-check": "Anlage prüfen" },
+  quantity: { "switch-point": "Schaltpunkt", "reset-point": "Rückschaltpunkt", hysteresis: "Hysterese", repeatability: "Wiederholbarkeit", "cut-off": "Abschaltpunkt", resume: "Wiedereinschaltpunkt", chatter: "Prellen", "on-delay": "Einschaltverzug", "off-delay": "Ausschaltverzug", "response-on": "Ansprechzeit ein", "response-off": "Ansprechzeit aus", "lowest-level": "tiefster Stand" },
+  guide: { deeper: "VAKUUM ZIEHEN", "less-deep": "langsam LUFT EINLASSEN", hold: "HALTEN: alles schließen", "let-in": "zur Umgebung ÖFFNEN", slower: "LANGSAMER", faster: "SCHNELLER", steady: "so weiter" },
+};
+
+export const LANGUAGES = { en: ENGLISH, de: GERMAN };
+
+/** Fills {0}, {1} … */
+export function filled(text, ...values) {
+  return text.replace(/\{(\d)\}/g, (_, index) => values[Number(index)] ?? "");
+}

@@ -1,0 +1,165 @@
+//! The daemon as a whole: rigs, runs, HTTP, and how they begin and end.
+
+use crate::http;
+use crate::rig::Rig;
+use crate::runs::Runs;
+use crate::sheets::{NotPlanned, RigSheets};
+use crate::supervise;
+use crate::worker::employ;
+use std::future::Future;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use thiserror::Error;
+use tripbench_job::JobError;
+
+/// A rig of a bench, with what is known of it beforehand.
+#[derive(Debug)]
+pub struct RigEntry {
+    /// Its sheets.
+    pub sheets: RigSheets,
+    /// Whether it is a simulated one: then no device is tested.
+    pub simulated: bool,
+}
+
+/// What a daemon serves.
+#[derive(Debug)]
+pub struct Bench {
+    /// Where it listens.
+    pub listen: SocketAddr,
+    /// Folder of the runs.
+    pub runs: PathBuf,
+    /// The rigs.
+    pub rigs: Vec<RigEntry>,
+}
+
+/// Why a daemon does not serve.
+#[derive(Debug, Error)]
+pub enum ServeError {
+    /// The address is not of this machine alone.
+    #[error(
+        "{0} can be reached from elsewhere: without sign-in and TLS, which are not there yet, the daemon listens on loopback only (127.0.0.1 or [::1])"
+    )]
+    NotLoopback(SocketAddr),
+    /// Nothing to serve.
+    #[error("no rig: a bench has one at the least")]
+    NoRig,
+    /// Two rigs of one name.
+    #[error("two rigs are called `{0}`: give one of them another name")]
+    TwoRigs(String),
+    /// The address can not be listened on.
+    #[error("can not listen on {address}")]
+    Listen {
+        /// The address.
+        address: SocketAddr,
+        /// Why not.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The folder of runs can not be used.
+    #[error(transparent)]
+    Runs(#[from] JobError),
+    /// Sheets have errors.
+    #[error(transparent)]
+    Sheets(#[from] NotPlanned),
+    /// The system gives no thread, or serving failed.
+    #[error("the system gives no thread or no connection")]
+    System(#[from] std::io::Error),
+}
+
+/// A daemon that serves.
+#[derive(Debug)]
+pub(crate) struct Daemon {
+    /// The rigs, in the order of the bench sheet.
+    pub(crate) rigs: Vec<Arc<Rig>>,
+    /// The runs.
+    pub(crate) runs: Arc<Runs>,
+    /// Another one each time the daemon begins: frames of one life are not those of another.
+    pub(crate) life: String,
+}
+
+impl Daemon {
+    /// A rig by its name.
+    pub(crate) fn rig(&self, name: &str) -> Option<Arc<Rig>> {
+        self.rigs.iter().find(|rig| rig.name == name).cloned()
+    }
+
+    /// Journal of a run that is over or goes on.
+    pub(crate) fn journal_of(&self, run: &str) -> Option<PathBuf> {
+        let live = || {
+            let rig = self.rigs.iter().find(|rig| rig.state().run.is_some_and(|shown| shown.run == run))?;
+            self.runs.under_way(&rig.name, run)
+        };
+        let folder = self.runs.find(run).or_else(live)?;
+        Some(folder.join(tripbench_job::folder::JOURNAL))
+    }
+}
+
+/// Serves until `until` is done; then nothing new begins, what runs is stopped, and every rig is left safe. `listening` is told
+/// the address when requests are taken.
+///
+/// # Errors
+/// If the bench can not be served as it is, or the system refuses.
+pub fn serve(
+    bench: Bench,
+    until: impl Future<Output = &'static str>,
+    listening: impl FnOnce(SocketAddr),
+) -> Result<(), ServeError> {
+    if !bench.listen.ip().is_loopback() {
+        return Err(ServeError::NotLoopback(bench.listen));
+    }
+    let runs = Arc::new(Runs::open(&bench.runs)?);
+    let mut rigs: Vec<Arc<Rig>> = Vec::new();
+    for entry in bench.rigs {
+        let rig = Rig::new(entry.sheets, entry.simulated);
+        if rigs.iter().any(|other| other.name == rig.name) {
+            return Err(ServeError::TwoRigs(rig.name));
+        }
+        rig.run_told(runs.last(&rig.name));
+        rigs.push(Arc::new(rig));
+    }
+    if rigs.is_empty() {
+        return Err(ServeError::NoRig);
+    }
+    let life = uuid::Uuid::now_v7().simple().to_string();
+    let daemon = Arc::new(Daemon { rigs: rigs.clone(), runs: Arc::clone(&runs), life });
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .thread_name("http")
+        .enable_all()
+        .build()?;
+    let listen = bench.listen;
+    let listener = runtime
+        .block_on(tokio::net::TcpListener::bind(listen))
+        .map_err(|source| ServeError::Listen { address: listen, source })?;
+    let address = listener.local_addr()?;
+    let workers = rigs
+        .iter()
+        .map(|rig| employ(Arc::clone(rig), Arc::clone(&runs)))
+        .collect::<std::io::Result<Vec<_>>>()?;
+    let ended = Arc::new(AtomicBool::new(false));
+    supervise::watch(rigs.clone(), Arc::clone(&ended))?;
+    runtime.spawn(async move {
+        if let Err(error) = axum::serve(listener, http::router(daemon)).await {
+            tracing::error!(%error, "serving ended");
+        }
+    });
+    let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+    tracing::info!(%address, rigs = rigs.len(), "listening");
+    listening(address);
+    let why = runtime.block_on(until);
+    tracing::info!(why, "ending: what runs is stopped, every rig is left safe");
+    let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    for rig in &rigs {
+        rig.end();
+    }
+    for worker in workers {
+        // A worker that panicked has nothing more to say; the next start writes safe.
+        drop(worker.join());
+    }
+    ended.store(true, Ordering::SeqCst);
+    runtime.shutdown_timeout(Duration::from_millis(500));
+    Ok(())
+}

@@ -1,0 +1,148 @@
+//! What a rig tells those who watch it: numbered frames, so that whoever was away for a moment goes on where it was.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
+use tokio::sync::watch;
+
+/// Kind of a frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum FrameKind {
+    /// The whole state of the rig; takes the place of every one before.
+    State,
+    /// Levels and digital signals since the frame of this kind before.
+    Samples,
+}
+
+impl FrameKind {
+    /// Name of the event on the wire.
+    pub(crate) const fn word(self) -> &'static str {
+        match self {
+            Self::State => "state",
+            Self::Samples => "samples",
+        }
+    }
+}
+
+/// One frame.
+#[derive(Debug, Clone)]
+pub(crate) struct Frame {
+    /// Its number, from 1, without gaps as long as the daemon runs.
+    pub number: u64,
+    /// What it is.
+    pub kind: FrameKind,
+    /// JSON.
+    pub data: Arc<str>,
+}
+
+/// The frames of a rig, the last few minutes of them.
+#[derive(Debug)]
+pub(crate) struct Feed {
+    ring: Mutex<Ring>,
+    newest: watch::Sender<u64>,
+}
+
+#[derive(Debug, Default)]
+struct Ring {
+    last: u64,
+    frames: VecDeque<Frame>,
+    state: Option<Frame>,
+}
+
+/// Frames kept: five minutes at ten in a second.
+const KEPT: usize = 3_000;
+
+impl Default for Feed {
+    fn default() -> Self {
+        Self { ring: Mutex::default(), newest: watch::Sender::new(0) }
+    }
+}
+
+impl Feed {
+    /// Adds a frame and wakes whoever watches; never waits for them.
+    pub(crate) fn push(&self, kind: FrameKind, data: &str) {
+        let mut ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
+        ring.last += 1;
+        let frame = Frame { number: ring.last, kind, data: data.into() };
+        if kind == FrameKind::State {
+            ring.state = Some(frame.clone());
+        }
+        ring.frames.push_back(frame);
+        if ring.frames.len() > KEPT {
+            ring.frames.pop_front();
+        }
+        let last = ring.last;
+        drop(ring);
+        self.newest.send_replace(last);
+    }
+
+    /// Forgets the samples so far: a new run begins. Numbers go on.
+    pub(crate) fn begin(&self) {
+        let mut ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
+        ring.frames.clear();
+        let state = ring.state.clone();
+        ring.frames.extend(state);
+    }
+
+    /// Frames after a number; from a number that is not known any more, or from nothing, the state as it is and the samples that
+    /// are kept. States that a later one replaces are left out.
+    pub(crate) fn after(&self, number: Option<u64>) -> Vec<Frame> {
+        let ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
+        let oldest = ring.frames.front().map_or(ring.last + 1, |frame| frame.number);
+        let known = number.filter(|number| number + 1 >= oldest && *number <= ring.last);
+        let newest_state = ring.state.as_ref().map_or(0, |frame| frame.number);
+        let wanted = |frame: &&Frame| match frame.kind {
+            FrameKind::State => frame.number == newest_state,
+            FrameKind::Samples => true,
+        };
+        match known {
+            Some(number) => {
+                ring.frames.iter().filter(|frame| frame.number > number).filter(wanted).cloned().collect()
+            }
+            None => {
+                let held = ring.frames.iter().any(|frame| frame.number == newest_state);
+                let state = ring.state.iter().filter(|_| !held);
+                state.chain(ring.frames.iter().filter(wanted)).cloned().collect()
+            }
+        }
+    }
+
+    /// Tells of new frames by the number of the newest.
+    pub(crate) fn newest(&self) -> watch::Receiver<u64> {
+        self.newest.subscribe()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn numbers(frames: &[Frame]) -> Vec<u64> {
+        frames.iter().map(|frame| frame.number).collect()
+    }
+
+    #[test]
+    fn who_was_away_goes_on_where_it_was_and_a_state_that_was_replaced_is_left_out() {
+        let feed = Feed::default();
+        feed.push(FrameKind::State, "a");
+        feed.push(FrameKind::Samples, "1");
+        feed.push(FrameKind::State, "b");
+        feed.push(FrameKind::Samples, "2");
+        assert_eq!(numbers(&feed.after(None)), [2, 3, 4]);
+        assert_eq!(numbers(&feed.after(Some(2))), [3, 4]);
+        assert_eq!(numbers(&feed.after(Some(4))), Vec::<u64>::new());
+        // A number of another life of the daemon.
+        assert_eq!(numbers(&feed.after(Some(40))), [2, 3, 4]);
+    }
+
+    #[test]
+    fn the_state_outlives_the_ring() {
+        let feed = Feed::default();
+        feed.push(FrameKind::State, "a");
+        (0..KEPT + 10).for_each(|_| feed.push(FrameKind::Samples, "s"));
+        let frames = feed.after(None);
+        assert_eq!(frames[0].number, 1);
+        assert_eq!(frames.len(), KEPT + 1);
+        feed.begin();
+        assert_eq!(numbers(&feed.after(None)), [1]);
+    }
+}

@@ -1,0 +1,124 @@
+//! What stands before every request: this machine only, from this page only, and not too many.
+
+use crate::problem::Problem;
+use axum::extract::{Request, State};
+use axum::http::{HeaderName, HeaderValue, Method, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tripbench_link::Clock;
+use tripbench_quantity::Mono;
+
+/// Changes that may come at once, and how many each second after that. A person presses a button, a scanner sends a number; more
+/// is a program gone wild.
+const AT_ONCE: f64 = 60.0;
+const EACH_SECOND: f64 = 30.0;
+
+/// How many changes may still come.
+#[derive(Debug)]
+pub(crate) struct Limit {
+    clock: Clock,
+    left: Mutex<(f64, Mono)>,
+}
+
+impl Limit {
+    pub(crate) fn new() -> Self {
+        let clock = Clock::start();
+        Self { clock, left: Mutex::new((AT_ONCE, clock.now())) }
+    }
+
+    fn take(&self) -> bool {
+        let mut left = self.left.lock().unwrap_or_else(PoisonError::into_inner);
+        let now = self.clock.now();
+        let passed: Duration = now.since(left.1);
+        *left = (EACH_SECOND.mul_add(passed.as_secs_f64(), left.0).min(AT_ONCE), now);
+        let may = left.0 >= 1.0;
+        if may {
+            left.0 -= 1.0;
+        }
+        may
+    }
+}
+
+/// Content policy of every answer: nothing but this daemon's own scripts, styles, pictures and streams.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
+     font-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+/// Refuses what is not meant for this machine, what comes from another site's page, and what is too much. STOP TEST is never
+/// counted: it always gets through.
+pub(crate) async fn guard(State(limit): State<Arc<Limit>>, request: Request, next: Next) -> Response {
+    let response = match refused(&limit, &request) {
+        Some(problem) => problem.into_response(),
+        None => next.run(request).await,
+    };
+    with_headers(response)
+}
+
+fn refused(limit: &Limit, request: &Request) -> Option<Problem> {
+    let text = |name: HeaderName| request.headers().get(name).and_then(|value| value.to_str().ok());
+    let host = text(header::HOST).unwrap_or_default();
+    if !is_here(host) {
+        let detail = format!("Host `{host}` is not this machine: allowed are 127.0.0.1, [::1] and localhost");
+        return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-host", "Not for this machine", detail));
+    }
+    if let Some(origin) = text(header::ORIGIN) {
+        let own = origin.strip_prefix("http://").is_some_and(|rest| rest.eq_ignore_ascii_case(host));
+        if !own {
+            let detail = format!("Origin `{origin}` is another site's page");
+            return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail));
+        }
+    }
+    let changes = !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS);
+    let is_stop = request.uri().path().ends_with("/stop");
+    (changes && !is_stop && !limit.take()).then(|| {
+        let detail = "more than 30 changes in a second: wait a moment";
+        Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
+    })
+}
+
+/// Whether a Host header names this machine, with or without a port.
+fn is_here(host: &str) -> bool {
+    let name = match host.strip_prefix('[') {
+        Some(rest) => rest.split(']').next().unwrap_or_default(),
+        None => host.split(':').next().unwrap_or_default(),
+    };
+    ["127.0.0.1", "localhost", "::1"].contains(&name.to_ascii_lowercase().as_str())
+}
+
+fn with_headers(mut response: Response) -> Response {
+    let headers = response.headers_mut();
+    let fixed = [
+        (header::CONTENT_SECURITY_POLICY, POLICY),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::REFERRER_POLICY, "no-referrer"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+    ];
+    for (name, value) in fixed {
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    response
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_names_of_this_machine_are_here() {
+        for host in ["127.0.0.1", "127.0.0.1:7420", "localhost:1", "[::1]:7420", "LOCALHOST"] {
+            assert!(is_here(host), "{host}");
+        }
+        for host in ["", "example.org", "127.0.0.1.example.org", "localhost.example.org:80", "[::2]"] {
+            assert!(!is_here(host), "{host}");
+        }
+    }
+
+    #[test]
+    fn changes_are_limited() {
+        let limit = Limit::new();
+        let taken = (0..200).filter(|_| limit.take()).count();
+        assert!((60..80).contains(&taken), "{taken}");
+    }
+}

@@ -1,0 +1,56 @@
+//! The HTTP side: everything that the page does goes through it.
+
+use crate::daemon::Daemon;
+use crate::guard::{Limit, guard};
+use crate::problem::Problem;
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::middleware::from_fn_with_state;
+use axum::routing::{get, post, put};
+use std::sync::Arc;
+
+mod page;
+mod rigs;
+mod runs;
+mod service;
+mod watch;
+
+pub(crate) use service::document;
+
+/// Largest body that is taken: sheets are texts of a few kilobytes.
+const LARGEST_BODY: usize = 256 * 1024;
+
+/// All routes.
+pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
+    let api = Router::new()
+        .route("/openapi.json", get(service::openapi))
+        .route("/health", get(service::health))
+        .route("/rigs", get(rigs::all))
+        .route("/rigs/{rig}", get(rigs::one))
+        .route("/rigs/{rig}/round", put(rigs::mount))
+        .route("/rigs/{rig}/runs", post(rigs::start))
+        .route("/rigs/{rig}/stop", post(rigs::stop))
+        .route("/rigs/{rig}/answer", post(rigs::answer))
+        .route("/rigs/{rig}/watch", get(watch::watch))
+        .route("/runs", get(runs::newest))
+        .route("/runs/{run}", get(runs::record))
+        .route("/runs/{run}/report", get(runs::report))
+        .route("/runs/{run}/trace", get(runs::trace))
+        .route("/runs/{run}/events", get(runs::events))
+        .fallback(|| async { Problem::not_found("no such path in the API; /api/v1/openapi.json lists them") })
+        .method_not_allowed_fallback(|| async {
+            Problem::new(
+                axum::http::StatusCode::METHOD_NOT_ALLOWED,
+                "method",
+                "Not with this method",
+                "this path is there, but not for this method; /api/v1/openapi.json lists them",
+            )
+        });
+    Router::new()
+        .nest("/api/v1", api)
+        .route("/metrics", get(service::metrics))
+        .merge(page::routes())
+        .layer(DefaultBodyLimit::max(LARGEST_BODY))
+        .layer(from_fn_with_state(Arc::new(Limit::new()), guard))
+        .with_state(daemon)
+}

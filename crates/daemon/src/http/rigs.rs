@@ -1,0 +1,229 @@
+//! Rigs: their state, what is mounted, start, stop, answers.
+
+use crate::daemon::Daemon;
+use crate::problem::Problem;
+use crate::rig::{Job, Rig};
+use crate::sheets::Given;
+use crate::state::{Placing, RigState, Round};
+use axum::Json;
+use axum::extract::rejection::JsonRejection;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+use tripbench_record::Halt;
+use tripbench_sheet::Source;
+use utoipa::ToSchema;
+
+/// A body, or what is wrong with it.
+fn body<T>(body: Result<Json<T>, JsonRejection>) -> Result<T, Problem> {
+    body.map(|Json(body)| body).map_err(|rejection| {
+        let mut problem = Problem::bad_request(rejection.body_text());
+        problem.status = rejection.status().as_u16();
+        problem
+    })
+}
+
+fn rig_of(daemon: &Daemon, name: &str) -> Result<Arc<Rig>, Problem> {
+    daemon.rig(name).ok_or_else(|| {
+        let there: Vec<&str> = daemon.rigs.iter().map(|rig| rig.name.as_str()).collect();
+        Problem::not_found(format!("there is no rig `{name}`; this bench has {}", there.join(", ")))
+    })
+}
+
+/// All rigs as they are.
+#[utoipa::path(get, path = "/api/v1/rigs", responses((status = 200, body = [RigState])))]
+pub(crate) async fn all(State(daemon): State<Arc<Daemon>>) -> Json<Vec<RigState>> {
+    Json(daemon.rigs.iter().map(|rig| rig.state()).collect())
+}
+
+/// One rig as it is.
+#[utoipa::path(get, path = "/api/v1/rigs/{rig}", params(("rig" = String, Path, description = "Name of the rig")),
+    responses((status = 200, body = RigState), (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn one(
+    State(daemon): State<Arc<Daemon>>,
+    Path(name): Path<String>,
+) -> Result<Json<RigState>, Problem> {
+    Ok(Json(rig_of(&daemon, &name)?.state()))
+}
+
+/// What is put at the positions of a rig: the whole round.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct MountBody {
+    /// Revision of the round that was seen.
+    revision: u64,
+    /// The positions where something is; all others are empty.
+    places: Vec<Placing>,
+}
+
+/// Puts devices at positions.
+#[utoipa::path(put, path = "/api/v1/rigs/{rig}/round", params(("rig" = String, Path, description = "Name of the rig")),
+    request_body = MountBody,
+    responses((status = 200, body = Round),
+        (status = 400, body = Problem, content_type = "application/problem+json"),
+        (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json"),
+        (status = 422, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn mount(
+    State(daemon): State<Arc<Daemon>>,
+    Path(name): Path<String>,
+    given: Result<Json<MountBody>, JsonRejection>,
+) -> Result<Json<Round>, Problem> {
+    let given = body(given)?;
+    Ok(Json(rig_of(&daemon, &name)?.mount(given.revision, &given.places)?))
+}
+
+/// A sheet as text.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SheetText {
+    /// File name, for findings and for the record.
+    #[schema(max_length = 200)]
+    file: String,
+    /// The text, TOML.
+    text: String,
+}
+
+/// What is to be run.
+#[derive(Debug, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct StartBody {
+    /// Revision of the round that is mounted, to run that; each revision starts one run.
+    #[serde(default)]
+    revision: Option<u64>,
+    /// Without `revision`: where devices are.
+    #[serde(default)]
+    places: Vec<Placing>,
+    /// That a serial number stands twice is right.
+    #[serde(default)]
+    repeats_confirmed: bool,
+    /// Who operates.
+    #[serde(default)]
+    operators: Vec<String>,
+    /// Site sheet in place of the rig's own.
+    #[serde(default)]
+    site: Option<SheetText>,
+    /// Type sheet in place of the rig's own.
+    #[serde(default)]
+    device_type: Option<SheetText>,
+    /// Settings sheet in place of the rig's own.
+    #[serde(default)]
+    settings: Option<SheetText>,
+    /// Script in place of the rig's own.
+    #[serde(default)]
+    script: Option<SheetText>,
+    /// Take no type and no settings sheet: nothing is judged.
+    #[serde(default)]
+    measure_only: bool,
+}
+
+/// A run that was taken.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Started {
+    /// Its identifier.
+    run: String,
+    /// Seconds that it takes, foreseen.
+    predicted_s: f64,
+}
+
+/// Starts a run, or puts it at the end of the rig's queue.
+#[utoipa::path(post, path = "/api/v1/rigs/{rig}/runs", params(("rig" = String, Path, description = "Name of the rig")),
+    request_body = StartBody,
+    responses((status = 201, body = Started),
+        (status = 400, body = Problem, content_type = "application/problem+json"),
+        (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json"),
+        (status = 422, body = Problem, content_type = "application/problem+json"),
+        (status = 503, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn start(
+    State(daemon): State<Arc<Daemon>>,
+    Path(name): Path<String>,
+    given: Result<Json<StartBody>, JsonRejection>,
+) -> Result<(StatusCode, Json<Started>), Problem> {
+    let given = body(given)?;
+    let rig = rig_of(&daemon, &name)?;
+    // Sheets are read from the disk, which may hang: not on a thread that others wait for.
+    let started = tokio::task::spawn_blocking(move || begin(&rig, given)).await;
+    let started = started.map_err(|error| {
+        let status = StatusCode::INTERNAL_SERVER_ERROR;
+        Problem::new(status, "inside", "The program failed inside", error.to_string())
+    })??;
+    Ok((StatusCode::CREATED, Json(started)))
+}
+
+fn begin(rig: &Rig, given: StartBody) -> Result<Started, Problem> {
+    let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
+    let sheets = Given {
+        site: source(given.site),
+        device_type: source(given.device_type),
+        settings: source(given.settings),
+        script: source(given.script),
+        measure_only: given.measure_only,
+    };
+    let places = match given.revision {
+        Some(revision) => rig.mounted(revision, given.repeats_confirmed)?,
+        None => rig.places_of(&given.places, given.repeats_confirmed)?,
+    };
+    let (prepared, script) = rig.sheets.prepare(sheets, &places, &given.operators)?;
+    if let Some(revision) = given.revision {
+        // Two presses at once: the second finds another revision, and starts nothing.
+        rig.take_round(revision)?;
+    }
+    let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
+    rig.enqueue(Job { prepared, script })?;
+    Ok(started)
+}
+
+/// Who stops.
+#[derive(Debug, Default, Deserialize, ToSchema)]
+pub(crate) struct StopBody {
+    /// Who, for the record.
+    #[serde(default)]
+    by: Option<String>,
+}
+
+/// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop.
+#[utoipa::path(post, path = "/api/v1/rigs/{rig}/stop", params(("rig" = String, Path, description = "Name of the rig")),
+    request_body = StopBody,
+    responses((status = 202), (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn stop(
+    State(daemon): State<Arc<Daemon>>,
+    Path(name): Path<String>,
+    given: Result<Json<StopBody>, JsonRejection>,
+) -> Result<StatusCode, Problem> {
+    // A stop stops, whatever its body says.
+    let by = given.ok().and_then(|Json(body)| body.by).unwrap_or_else(|| String::from("STOP TEST"));
+    rig_of(&daemon, &name)?.stop(Halt::Operator { by });
+    Ok(StatusCode::ACCEPTED)
+}
+
+/// An answer to a question.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct AnswerBody {
+    /// Number of the question.
+    question: u32,
+    /// The answer.
+    answer: String,
+    /// Who, for the record.
+    by: Option<String>,
+}
+
+/// Answers the question that a run has open.
+#[utoipa::path(post, path = "/api/v1/rigs/{rig}/answer", params(("rig" = String, Path, description = "Name of the rig")),
+    request_body = AnswerBody,
+    responses((status = 202),
+        (status = 400, body = Problem, content_type = "application/problem+json"),
+        (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn answer(
+    State(daemon): State<Arc<Daemon>>,
+    Path(name): Path<String>,
+    given: Result<Json<AnswerBody>, JsonRejection>,
+) -> Result<StatusCode, Problem> {
+    let given = body(given)?;
+    let by = given.by.unwrap_or_else(|| String::from("the operator at the page"));
+    rig_of(&daemon, &name)?.answer(given.question, given.answer, by)?;
+    Ok(StatusCode::ACCEPTED)
+}

@@ -1,0 +1,169 @@
+//! Runs: their records, reports, traces, and the events of one as they are recorded.
+
+use crate::daemon::Daemon;
+use crate::problem::Problem;
+use crate::runs::RunEntry;
+use axum::Json;
+use axum::extract::{Path, Query, State};
+use axum::http::{HeaderMap, header};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use futures_util::Stream;
+use futures_util::stream::unfold;
+use serde::Deserialize;
+use std::convert::Infallible;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncSeekExt};
+use tripbench_job::folder;
+
+/// Which runs.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct Which {
+    /// Of this rig alone.
+    rig: Option<String>,
+    /// How many at the most, 1 to 500; 50 if left out.
+    limit: Option<u16>,
+}
+
+/// The newest runs that are over.
+#[utoipa::path(get, path = "/api/v1/runs", params(Which),
+    responses((status = 200, body = [RunEntry]), (status = 400, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn newest(
+    State(daemon): State<Arc<Daemon>>,
+    which: Result<Query<Which>, axum::extract::rejection::QueryRejection>,
+) -> Result<Json<Vec<RunEntry>>, Problem> {
+    let Query(which) = which.map_err(|rejection| Problem::bad_request(rejection.body_text()))?;
+    let limit = usize::from(which.limit.unwrap_or(50));
+    if !(1..=500).contains(&limit) {
+        return Err(Problem::bad_request(format!("limit {limit}: 1 to 500 is allowed")));
+    }
+    Ok(Json(daemon.runs.newest(which.rig.as_deref(), limit)))
+}
+
+fn folder_of(daemon: &Daemon, run: &str) -> Result<PathBuf, Problem> {
+    daemon.runs.find(run).ok_or_else(|| Problem::not_found(format!("there is no run `{run}` that is over")))
+}
+
+async fn file(daemon: &Daemon, run: &str, name: &str, kind: &'static str) -> Result<Response, Problem> {
+    let path = folder_of(daemon, run)?.join(name);
+    let bytes = tokio::fs::read(&path)
+        .await
+        .map_err(|error| Problem::not_found(format!("`{name}` of run `{run}` can not be read: {error}")))?;
+    Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
+}
+
+/// The record of a run that is over.
+#[utoipa::path(get, path = "/api/v1/runs/{run}", params(("run" = String, Path, description = "Identifier of the run")),
+    responses((status = 200, description = "The record, as `record.json`", content_type = "application/json"),
+        (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn record(
+    State(daemon): State<Arc<Daemon>>,
+    Path(run): Path<String>,
+) -> Result<Response, Problem> {
+    file(&daemon, &run, folder::RECORD, "application/json").await
+}
+
+/// The report of a run that is over.
+#[utoipa::path(get, path = "/api/v1/runs/{run}/report", params(("run" = String, Path, description = "Identifier of the run")),
+    responses((status = 200, description = "The report", content_type = "text/html"),
+        (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn report(
+    State(daemon): State<Arc<Daemon>>,
+    Path(run): Path<String>,
+) -> Result<Response, Problem> {
+    let mut response = file(&daemon, &run, folder::REPORT, "text/html; charset=utf-8").await?;
+    // A report carries its style with it, and nothing else: no script.
+    let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
+    response
+        .headers_mut()
+        .insert(header::CONTENT_SECURITY_POLICY, axum::http::HeaderValue::from_static(policy));
+    Ok(response)
+}
+
+/// The raw trace of a run that is over.
+#[utoipa::path(get, path = "/api/v1/runs/{run}/trace", params(("run" = String, Path, description = "Identifier of the run")),
+    responses((status = 200, description = "The trace", content_type = "text/csv"),
+        (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn trace(
+    State(daemon): State<Arc<Daemon>>,
+    Path(run): Path<String>,
+) -> Result<Response, Problem> {
+    file(&daemon, &run, folder::TRACE, "text/csv; charset=utf-8").await
+}
+
+/// Every event of a run, live or over, from a number on: lines of its journal. `Last-Event-ID` goes on after that one.
+#[utoipa::path(get, path = "/api/v1/runs/{run}/events", params(("run" = String, Path, description = "Identifier of the run")),
+    responses((status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
+        (status = 404, body = Problem, content_type = "application/problem+json")))]
+pub(crate) async fn events(
+    State(daemon): State<Arc<Daemon>>,
+    Path(run): Path<String>,
+    headers: HeaderMap,
+) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
+    let place = daemon.journal_of(&run);
+    let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
+    let after = headers.get("last-event-id").and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
+    let tail = Tail { path, read: 0, rest: Vec::new(), after, over: false };
+    let stream = unfold((tail, Vec::<Event>::new()), |(mut tail, mut ready)| async move {
+        loop {
+            if let Some(event) = ready.pop() {
+                return Some((Ok(event), (tail, ready)));
+            }
+            if tail.over {
+                return None;
+            }
+            ready = tail.more().await?;
+            ready.reverse();
+            if ready.is_empty() && !tail.over {
+                tokio::time::sleep(Duration::from_millis(50)).await;
+            }
+        }
+    });
+    Ok(Sse::new(stream).keep_alive(KeepAlive::default()))
+}
+
+/// The end of a journal that may still grow. What is in the file is written, so it may be told.
+struct Tail {
+    path: PathBuf,
+    read: u64,
+    rest: Vec<u8>,
+    after: Option<u64>,
+    over: bool,
+}
+
+impl Tail {
+    /// Whole lines since the last look; `None` where the file can not be read.
+    async fn more(&mut self) -> Option<Vec<Event>> {
+        const MOST: u64 = 256 * 1024;
+        let mut file = tokio::fs::File::open(&self.path).await.ok()?;
+        file.seek(std::io::SeekFrom::Start(self.read)).await.ok()?;
+        let mut bytes = Vec::new();
+        self.read += file.take(MOST).read_to_end(&mut bytes).await.ok()? as u64;
+        self.rest.append(&mut bytes);
+        let mut events = Vec::new();
+        while let Some(end) = self.rest.iter().position(|byte| *byte == b'\n') {
+            let line: Vec<u8> = self.rest.drain(..=end).collect();
+            let Ok(text) = std::str::from_utf8(&line[..end]) else { return None };
+            events.extend(self.event(text));
+        }
+        Some(events)
+    }
+
+    /// A journal's line, `crc seq at [durable=N] kind json`, unless it is its head.
+    fn event(&mut self, line: &str) -> Option<Event> {
+        let mut words = line.splitn(6, ' ');
+        words.next().filter(|crc| crc.len() == 8)?;
+        let seq: u64 = words.next()?.parse().ok()?;
+        let kind = words.nth(1)?;
+        let kind = if kind.starts_with("durable=") { words.next()? } else { kind };
+        // The last line of a journal.
+        self.over |= kind == "ended";
+        if self.after.is_some_and(|after| seq <= after) {
+            return None;
+        }
+        Some(Event::default().id(seq.to_string()).data(line))
+    }
+}

@@ -1,0 +1,121 @@
+//! What programs around the daemon ask: is it well, how much did it do, what does its API look like.
+
+use crate::daemon::Daemon;
+use crate::http::{rigs, runs, watch};
+use crate::problem::Problem;
+use crate::state::{Doing, Samples};
+use axum::Json;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use std::sync::Arc;
+use utoipa::{OpenApi, ToSchema};
+
+/// The API.
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "tripbench",
+        version = "1",
+        description = "The daemon of a bench where vacuum switches are accepted. \
+        tripbench is not a safety device: STOP TEST is not an emergency stop.",
+        license(name = "MIT OR Apache-2.0")
+    ),
+    paths(
+        openapi,
+        health,
+        rigs::all,
+        rigs::one,
+        rigs::mount,
+        rigs::start,
+        rigs::stop,
+        rigs::answer,
+        watch::watch,
+        runs::newest,
+        runs::record,
+        runs::report,
+        runs::trace,
+        runs::events
+    ),
+    components(schemas(Problem, Samples))
+)]
+struct Api;
+
+/// The `OpenAPI` document, pretty.
+pub(crate) fn document() -> String {
+    Api::openapi().to_pretty_json().unwrap_or_default()
+}
+
+/// The `OpenAPI` document of this API.
+#[utoipa::path(get, path = "/api/v1/openapi.json", responses((status = 200, description = "OpenAPI 3.1", content_type = "application/json")))]
+pub(crate) async fn openapi() -> Response {
+    ([(header::CONTENT_TYPE, "application/json")], document()).into_response()
+}
+
+/// Whether the daemon and its rigs are well.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Health {
+    /// Whether every rig answers with its outputs safe, or runs.
+    well: bool,
+    /// Version of the program.
+    version: &'static str,
+    /// The rigs that are not well, and why.
+    problems: Vec<String>,
+}
+
+/// Whether the daemon and its rigs are well: 200 if so, 503 if not.
+#[utoipa::path(get, path = "/api/v1/health", responses((status = 200, body = Health), (status = 503, body = Health)))]
+pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Json<Health>) {
+    let states = daemon.rigs.iter().map(|rig| rig.state());
+    let problems: Vec<String> = states
+        .filter(|state| !matches!(state.doing, Doing::Idle | Doing::Running))
+        .map(|state| {
+            format!("{}: {}", state.rig, state.problem.unwrap_or_else(|| String::from("not looked at yet")))
+        })
+        .collect();
+    let well = problems.is_empty();
+    let status = if well { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
+    (status, Json(Health { well, version: env!("CARGO_PKG_VERSION"), problems }))
+}
+
+/// Figures for Prometheus (text format 0.0.4).
+pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
+    let mut lines = vec![
+        String::from("# HELP tripbench_rig_doing What a rig does: 1 for the one that it does."),
+        String::from("# TYPE tripbench_rig_doing gauge"),
+    ];
+    let states: Vec<_> = daemon.rigs.iter().map(|rig| rig.state()).collect();
+    for state in &states {
+        for (doing, word) in [
+            (Doing::Starting, "starting"),
+            (Doing::Idle, "idle"),
+            (Doing::Running, "running"),
+            (Doing::NotReady, "not-ready"),
+            (Doing::Ending, "ending"),
+        ] {
+            let one = u8::from(state.doing == doing);
+            let rig = escaped(&state.rig);
+            lines.push(format!("tripbench_rig_doing{{rig=\"{rig}\",doing=\"{word}\"}} {one}"));
+        }
+    }
+    lines.push(String::from("# HELP tripbench_queue Runs that wait."));
+    lines.push(String::from("# TYPE tripbench_queue gauge"));
+    for state in &states {
+        lines.push(format!("tripbench_queue{{rig=\"{}\"}} {}", escaped(&state.rig), state.queue.len()));
+    }
+    lines.push(String::from(
+        "# HELP tripbench_positions_total Devices tested since the folder of runs began, by verdict.",
+    ));
+    lines.push(String::from("# TYPE tripbench_positions_total counter"));
+    for (rig, verdict, count) in daemon.runs.counts() {
+        let rig = escaped(&rig);
+        lines.push(format!("tripbench_positions_total{{rig=\"{rig}\",verdict=\"{verdict}\"}} {count}"));
+    }
+    let text = lines.join("\n") + "\n";
+    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], text).into_response()
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
+}

@@ -1,0 +1,27 @@
+//! The daemon: owns the rigs of a bench, queues their runs, and tells of them over HTTP.
+//!
+//! Each rig has a worker thread of its own, and each run a thread beside it: a page, a report, a slow disk or another rig can not
+//! delay a scan. Listens on loopback only.
+
+mod daemon;
+mod feed;
+mod guard;
+mod http;
+mod problem;
+mod rig;
+mod runs;
+mod settings;
+mod sheets;
+mod state;
+mod supervise;
+mod tell;
+mod worker;
+
+pub use daemon::{Bench, RigEntry, ServeError, serve};
+pub use settings::{BenchRig, BenchSheet, Defaults};
+pub use sheets::{NotPlanned, RigSheets, SheetFiles};
+
+/// The `OpenAPI` 3.1 document of the API, pretty.
+pub fn openapi() -> String {
+    http::document()
+}

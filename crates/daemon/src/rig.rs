@@ -1,0 +1,397 @@
+//! A rig as the daemon holds it: what is mounted, what waits, what runs. The worker, the supervisor and the HTTP side share it.
+
+use crate::feed::{Feed, FrameKind};
+use crate::sheets::RigSheets;
+use crate::state::{Doing, Place, Placing, Queued, RigState, Round, RunState};
+use std::collections::VecDeque;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::Sender;
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use thiserror::Error;
+use tripbench_job::Prepared;
+use tripbench_link::{Clock, StopLatch};
+use tripbench_record::{Halt, PromptId};
+use tripbench_runner::Control;
+
+/// Why something that was asked of a rig is refused.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub(crate) enum Refusal {
+    /// The round was changed meanwhile.
+    #[error("the round was changed meanwhile: it is at revision {now}, revision {named} was named")]
+    RoundChanged {
+        /// Its revision.
+        now: u64,
+        /// What was named.
+        named: u64,
+    },
+    /// The position is not there.
+    #[error("position {position} is not there: this rig has {there}")]
+    NoSuchPosition {
+        /// What was named.
+        position: u8,
+        /// Its positions.
+        there: String,
+    },
+    /// A position stands twice.
+    #[error("position {position} is given twice")]
+    PositionTwice {
+        /// Which.
+        position: u8,
+    },
+    /// A serial number is none.
+    #[error(
+        "the serial number for position {position} is empty, too long (80 at most) or has control characters"
+    )]
+    NotASerial {
+        /// Where.
+        position: u8,
+    },
+    /// A serial number stands at two positions.
+    #[error("serial {serial} is given for position {first} and position {second}")]
+    TwiceInARound {
+        /// The number.
+        serial: String,
+        /// Where first.
+        first: u8,
+        /// Where again.
+        second: u8,
+    },
+    /// Nothing runs.
+    #[error("nothing runs on this rig")]
+    NothingRuns,
+    /// The question is not open.
+    #[error("question {0} is not open")]
+    NotOpen(u32),
+    /// The daemon is ending.
+    #[error("the daemon is ending: nothing new is begun")]
+    Ending,
+}
+
+/// A run that waits for its rig.
+#[derive(Debug)]
+pub(crate) struct Job {
+    pub(crate) prepared: Prepared,
+    pub(crate) script: String,
+}
+
+/// What a worker does next.
+#[derive(Debug)]
+pub(crate) enum Next {
+    /// A run.
+    Job(Box<Job>),
+    /// Nothing yet: look whether the rig is still well.
+    Look,
+    /// No more.
+    End,
+}
+
+/// A run under way.
+#[derive(Debug, Clone)]
+struct Active {
+    latch: StopLatch,
+    control: Sender<Control>,
+    question: Option<u32>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    shown: RigState,
+    queue: VecDeque<Job>,
+    active: Option<Active>,
+    ending: bool,
+}
+
+/// A rig.
+#[derive(Debug)]
+pub(crate) struct Rig {
+    /// Its name.
+    pub name: String,
+    /// What it tells.
+    pub feed: Feed,
+    pub(crate) sheets: RigSheets,
+    inner: Mutex<Inner>,
+    wake: Condvar,
+    clock: Clock,
+    /// Last beat of a run's thread, milliseconds of `clock`; 0 while nothing runs.
+    beat_ms: AtomicU64,
+}
+
+impl Rig {
+    pub(crate) fn new(sheets: RigSheets, simulated: bool) -> Self {
+        let mut shown = sheets.shown();
+        shown.simulated = simulated;
+        let inner = Inner { shown, queue: VecDeque::new(), active: None, ending: false };
+        let rig = Self {
+            name: sheets.name(),
+            feed: Feed::default(),
+            sheets,
+            inner: Mutex::new(inner),
+            wake: Condvar::new(),
+            clock: Clock::start(),
+            beat_ms: AtomicU64::new(0),
+        };
+        rig.change(|_| {});
+        rig
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Changes what is shown, and tells it where it is other than before.
+    pub(crate) fn change(&self, change: impl FnOnce(&mut RigState)) {
+        let mut inner = self.lock();
+        change(&mut inner.shown);
+        self.tell(&mut inner);
+    }
+
+    fn tell(&self, inner: &mut Inner) {
+        let queue = inner.queue.iter().map(|job| Queued {
+            run: job.prepared.header.run.clone(),
+            script: job.script.clone(),
+            positions: job.prepared.task.positions.iter().map(|position| position.number).collect(),
+        });
+        inner.shown.queue = queue.collect();
+        if let Ok(text) = serde_json::to_string(&inner.shown) {
+            self.feed.push(FrameKind::State, &text);
+        }
+    }
+
+    /// As it is now.
+    pub(crate) fn state(&self) -> RigState {
+        self.lock().shown.clone()
+    }
+
+    /// What a run tells of itself.
+    pub(crate) fn run_told(&self, run: Option<RunState>) {
+        let mut inner = self.lock();
+        let question = run.as_ref().and_then(|run| run.question.as_ref()).map(|question| question.number);
+        if let Some(active) = &mut inner.active {
+            active.question = question;
+        }
+        inner.shown.run = run;
+        self.tell(&mut inner);
+    }
+
+    /// Puts devices at positions; the whole round at once.
+    ///
+    /// # Errors
+    /// If the round was changed meanwhile, a position is not there, or a number is none.
+    pub(crate) fn mount(&self, revision: u64, placings: &[Placing]) -> Result<Round, Refusal> {
+        let mut inner = self.lock();
+        let round = &mut inner.shown.round;
+        if round.revision != revision {
+            return Err(Refusal::RoundChanged { now: round.revision, named: revision });
+        }
+        check_placings(round, placings)?;
+        for place in &mut round.places {
+            let placing = placings.iter().find(|placing| placing.position == place.position);
+            place.serial =
+                placing.and_then(|placing| placing.serial.as_ref().map(|text| text.trim().to_owned()));
+            place.own_number = placing.is_some_and(|placing| placing.own_number && placing.serial.is_none());
+        }
+        round.revision += 1;
+        round.started = false;
+        let round = round.clone();
+        self.tell(&mut inner);
+        Ok(round)
+    }
+
+    /// What is mounted, as it was seen at a revision.
+    ///
+    /// # Errors
+    /// If the round was changed or started meanwhile, or holds a number twice and that was not confirmed.
+    pub(crate) fn mounted(&self, revision: u64, repeats_confirmed: bool) -> Result<Vec<Place>, Refusal> {
+        let inner = self.lock();
+        let round = &inner.shown.round;
+        if round.revision != revision {
+            return Err(Refusal::RoundChanged { now: round.revision, named: revision });
+        }
+        let there = |place: &&Place| place.serial.is_some() || place.own_number;
+        let taken: Vec<Place> = round.places.iter().filter(there).cloned().collect();
+        if !repeats_confirmed {
+            no_repeats(&taken)?;
+        }
+        Ok(taken)
+    }
+
+    /// Takes the round for a start: of two starts that saw the same, only the first gets it.
+    ///
+    /// # Errors
+    /// If the round was changed or started meanwhile, or the daemon is ending.
+    pub(crate) fn take_round(&self, revision: u64) -> Result<(), Refusal> {
+        let mut inner = self.lock();
+        if inner.ending {
+            return Err(Refusal::Ending);
+        }
+        let round = &mut inner.shown.round;
+        if round.revision != revision {
+            return Err(Refusal::RoundChanged { now: round.revision, named: revision });
+        }
+        round.revision += 1;
+        round.started = true;
+        self.tell(&mut inner);
+        Ok(())
+    }
+
+    /// Places that are not those of the mounted round.
+    ///
+    /// # Errors
+    /// If a position is not there, a number is none, or stands twice and that was not confirmed.
+    pub(crate) fn places_of(
+        &self,
+        placings: &[Placing],
+        repeats_confirmed: bool,
+    ) -> Result<Vec<Place>, Refusal> {
+        let inner = self.lock();
+        check_placings(&inner.shown.round, placings)?;
+        let place = |placing: &Placing| Place {
+            position: placing.position,
+            serial: placing.serial.as_ref().map(|serial| serial.trim().to_owned()),
+            own_number: placing.own_number && placing.serial.is_none(),
+            present: None,
+        };
+        let taken: Vec<Place> = placings.iter().map(place).collect();
+        if !repeats_confirmed {
+            no_repeats(&taken)?;
+        }
+        Ok(taken)
+    }
+
+    /// Puts a run at the end of the queue.
+    ///
+    /// # Errors
+    /// If the daemon is ending.
+    pub(crate) fn enqueue(&self, job: Job) -> Result<(), Refusal> {
+        let mut inner = self.lock();
+        if inner.ending {
+            return Err(Refusal::Ending);
+        }
+        inner.queue.push_back(job);
+        self.tell(&mut inner);
+        self.wake.notify_all();
+        Ok(())
+    }
+
+    /// For the worker: the next run, or nothing within a time.
+    pub(crate) fn next(&self, within: Duration) -> Next {
+        let mut inner = self.lock();
+        if inner.queue.is_empty() && !inner.ending {
+            inner = self.wake.wait_timeout(inner, within).unwrap_or_else(PoisonError::into_inner).0;
+        }
+        if inner.ending {
+            return Next::End;
+        }
+        match inner.queue.pop_front() {
+            Some(job) => {
+                inner.shown.doing = Doing::Running;
+                self.tell(&mut inner);
+                Next::Job(Box::new(job))
+            }
+            None => Next::Look,
+        }
+    }
+
+    /// A run has begun.
+    pub(crate) fn begun(&self, latch: StopLatch, control: Sender<Control>) {
+        self.beat();
+        let mut inner = self.lock();
+        if inner.ending {
+            latch.set();
+        }
+        inner.active = Some(Active { latch, control, question: None });
+    }
+
+    /// No run any more.
+    pub(crate) fn over(&self) {
+        self.lock().active = None;
+        self.beat_ms.store(0, Ordering::SeqCst);
+    }
+
+    /// Stops what runs, at once, and takes back what waits. Safe to call at any time and from anywhere.
+    pub(crate) fn stop(&self, halt: Halt) {
+        let mut inner = self.lock();
+        inner.queue.clear();
+        if let Some(active) = &inner.active {
+            // Why, before the latch: the engine finds the reason when it looks.
+            let _run_is_over = active.control.send(Control::Stop(halt));
+            active.latch.set();
+        }
+        self.tell(&mut inner);
+        self.wake.notify_all();
+    }
+
+    /// Answers a question of the run.
+    ///
+    /// # Errors
+    /// If nothing runs, or the question is not the one that is open.
+    pub(crate) fn answer(&self, question: u32, answer: String, by: String) -> Result<(), Refusal> {
+        let inner = self.lock();
+        let active = inner.active.as_ref().ok_or(Refusal::NothingRuns)?;
+        if active.question != Some(question) {
+            return Err(Refusal::NotOpen(question));
+        }
+        let control = Control::Answer { to: PromptId(question), answer, by };
+        active.control.send(control).map_err(|_| Refusal::NothingRuns)
+    }
+
+    /// The daemon ends: nothing new begins, what runs is stopped.
+    pub(crate) fn end(&self) {
+        let mut inner = self.lock();
+        inner.ending = true;
+        inner.shown.doing = Doing::Ending;
+        drop(inner);
+        self.stop(Halt::Signal);
+    }
+
+    /// A sign of life of the run's thread.
+    pub(crate) fn beat(&self) {
+        let now = u64::try_from(self.clock.now().since(tripbench_quantity::Mono::START).as_millis());
+        self.beat_ms.store(now.unwrap_or(u64::MAX).max(1), Ordering::SeqCst);
+    }
+
+    /// How long the run's thread has shown no sign of life; none while nothing runs.
+    pub(crate) fn silent_for(&self) -> Option<Duration> {
+        let beat = self.beat_ms.load(Ordering::SeqCst);
+        let now = self.clock.now().since(tripbench_quantity::Mono::START);
+        (beat != 0).then(|| now.saturating_sub(Duration::from_millis(beat)))
+    }
+}
+
+/// Refuses positions that are not there or stand twice, and numbers that are none.
+fn check_placings(round: &Round, placings: &[Placing]) -> Result<(), Refusal> {
+    let is_none = |serial: &String| {
+        serial.trim().is_empty() || serial.chars().count() > 80 || serial.chars().any(char::is_control)
+    };
+    for (index, placing) in placings.iter().enumerate() {
+        let position = placing.position;
+        if round.places.iter().all(|place| place.position != position) {
+            let there: Vec<String> = round.places.iter().map(|place| place.position.to_string()).collect();
+            return Err(Refusal::NoSuchPosition { position, there: there.join(", ") });
+        }
+        if placings.iter().take(index).any(|earlier| earlier.position == position) {
+            return Err(Refusal::PositionTwice { position });
+        }
+        if placing.serial.as_ref().is_some_and(is_none) || (placing.serial.is_none() && !placing.own_number) {
+            return Err(Refusal::NotASerial { position });
+        }
+    }
+    Ok(())
+}
+
+/// Refuses a serial number that stands at two positions.
+fn no_repeats(taken: &[Place]) -> Result<(), Refusal> {
+    for (index, place) in taken.iter().enumerate() {
+        let Some(serial) = &place.serial else { continue };
+        let earlier = taken.iter().take(index).find(|earlier| earlier.serial.as_ref() == Some(serial));
+        if let Some(earlier) = earlier {
+            return Err(Refusal::TwiceInARound {
+                serial: serial.clone(),
+                first: earlier.position,
+                second: place.position,
+            });
+        }
+    }
+    Ok(())
+}

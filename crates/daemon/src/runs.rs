@@ -1,0 +1,160 @@
+//! The runs of a bench, as folders: one for each, with journal, record, report and trace.
+
+use crate::state::RunState;
+use crate::tell::run_state;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use tripbench_job::{JobError, carried, folder, load, told};
+use tripbench_record::{Halt, Record, RunView};
+use tripbench_sheet::Findings;
+use utoipa::ToSchema;
+
+/// A run that is over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub(crate) struct RunEntry {
+    /// Its identifier.
+    pub run: String,
+    /// The rig.
+    pub rig: String,
+    /// Wall time of the start, RFC 3339.
+    pub started: String,
+    /// Serial numbers and verdicts by position.
+    pub positions: Vec<EntryPosition>,
+    #[serde(skip)]
+    folder: PathBuf,
+}
+
+/// A position of a run that is over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub(crate) struct EntryPosition {
+    /// Its number.
+    pub position: u8,
+    /// Serial number or own number.
+    pub serial: String,
+    /// `pass`, `fail`, `undecided`, `aborted`, `measured`.
+    pub verdict: String,
+}
+
+/// The folder of all runs.
+#[derive(Debug)]
+pub(crate) struct Runs {
+    folder: PathBuf,
+    /// The newest last.
+    entries: Mutex<Vec<RunEntry>>,
+}
+
+impl Runs {
+    /// Opens the folder, closes what was left open as aborted, and reads what is there.
+    ///
+    /// # Errors
+    /// If the folder can not be made or read.
+    pub(crate) fn open(path: &Path) -> Result<Self, JobError> {
+        let bad = |what| move |source| JobError::File { what, path: path.to_owned(), source };
+        std::fs::create_dir_all(path).map_err(bad("make the folder"))?;
+        let runs = Self { folder: path.to_owned(), entries: Mutex::default() };
+        let mut folders: Vec<PathBuf> = std::fs::read_dir(path)
+            .map_err(bad("read the folder"))?
+            .flatten()
+            .map(|entry| entry.path())
+            .collect();
+        folders.sort();
+        for one in folders.iter().filter(|one| one.join(folder::JOURNAL).exists()) {
+            if let Err(error) = runs.take_in(one) {
+                tracing::error!(folder = %one.display(), %error, "a run can not be read; left as it is");
+            }
+        }
+        Ok(runs)
+    }
+
+    /// An earlier run: one that the program left open is closed as aborted, and its record written.
+    fn take_in(&self, one: &Path) -> Result<(), JobError> {
+        let path = one.join(folder::RECORD);
+        if let Some(record) =
+            std::fs::read(&path).ok().and_then(|bytes| serde_json::from_slice::<Record>(&bytes).ok())
+        {
+            self.add(one, &record);
+            return Ok(());
+        }
+        let view = told(&one.join(folder::JOURNAL), Halt::Killed)?.view;
+        let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
+        let sheets = load(&carried(&record, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
+        folder::write(one, &record, &trace, &sheets)?;
+        tracing::warn!(folder = %one.display(), "a run was left open and is closed as aborted");
+        self.add(one, &record);
+        Ok(())
+    }
+
+    /// A new folder for a run: its name begins with the time.
+    ///
+    /// # Errors
+    /// If it can not be made.
+    pub(crate) fn folder(&self, rig: &str, run: &str) -> Result<PathBuf, JobError> {
+        let stamp = jiff::ZonedDateTime::now().strftime("%Y-%m-%d-%H%M%S").to_string();
+        let plain: String = rig.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
+        let tail = run.rsplit('-').next().unwrap_or(run);
+        let path = self.folder.join(format!("{stamp}-{plain}-{tail}"));
+        folder::folder(Some(&path), &stamp)
+    }
+
+    /// A run that is over.
+    pub(crate) fn add(&self, path: &Path, record: &Record) {
+        let position = |position: &tripbench_record::PositionRecord| EntryPosition {
+            position: position.number,
+            serial: position.serial.clone(),
+            verdict: position.verdict.word().to_lowercase(),
+        };
+        let entry = RunEntry {
+            run: record.header.run.clone(),
+            rig: record.header.rig.clone(),
+            started: record.header.started.clone(),
+            positions: record.positions.iter().map(position).collect(),
+            folder: path.to_owned(),
+        };
+        self.entries.lock().unwrap_or_else(PoisonError::into_inner).push(entry);
+    }
+
+    /// The newest runs first, of one rig or of all.
+    pub(crate) fn newest(&self, rig: Option<&str>, most: usize) -> Vec<RunEntry> {
+        let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
+        let wanted = entries.iter().rev().filter(|entry| rig.is_none_or(|rig| rig == entry.rig));
+        wanted.take(most).cloned().collect()
+    }
+
+    /// Devices tested, by rig and verdict.
+    pub(crate) fn counts(&self) -> Vec<(String, String, usize)> {
+        let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut counts: BTreeMap<(String, String), usize> = BTreeMap::new();
+        for entry in entries.iter() {
+            for position in &entry.positions {
+                *counts.entry((entry.rig.clone(), position.verdict.clone())).or_default() += 1;
+            }
+        }
+        counts.into_iter().map(|((rig, verdict), count)| (rig, verdict, count)).collect()
+    }
+
+    /// Folder of a run that is over.
+    pub(crate) fn find(&self, run: &str) -> Option<PathBuf> {
+        let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
+        entries.iter().find(|entry| entry.run == run).map(|entry| entry.folder.clone())
+    }
+
+    /// Folder of a run that goes on, by the end of its name.
+    pub(crate) fn under_way(&self, rig: &str, run: &str) -> Option<PathBuf> {
+        let tail = run.rsplit('-').next().unwrap_or(run);
+        let plain: String = rig.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
+        let ending = format!("-{plain}-{tail}");
+        let entries = std::fs::read_dir(&self.folder).ok()?.flatten().map(|entry| entry.path());
+        entries.into_iter().find(|path| path.to_string_lossy().ends_with(&ending))
+    }
+
+    /// The last run of a rig, as it is shown.
+    pub(crate) fn last(&self, rig: &str) -> Option<RunState> {
+        let entry = self.newest(Some(rig), 1).pop()?;
+        let view: RunView = told(&entry.folder.join(folder::JOURNAL), Halt::Killed).ok()?.view;
+        let (record, _) = folder::record(&view)?;
+        let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
+        run_state(&view, sheets.site.style)
+    }
+}

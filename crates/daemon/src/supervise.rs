@@ -1,0 +1,46 @@
+//! The supervisor: watches the threads of the runs, and ends the process where one shows no sign of life.
+//!
+//! A step that loops without end holds its thread; nothing in the process can take it away, and its valve is open. Safe is written
+//! over a fresh connection, and the process ends at once: the service manager starts it again, and the start writes safe.
+
+use crate::rig::Rig;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use tripbench_job::make_safe;
+use tripbench_record::Halt;
+
+/// A run's thread that shows no sign of life for so long hangs.
+const LONGEST_SILENCE: Duration = Duration::from_secs(1);
+/// Time between two looks.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+
+/// Watches until `ended` is set. Tells the service manager that all is well as long as it is.
+///
+/// # Errors
+/// If there is no thread to have.
+pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Result<()> {
+    std::thread::Builder::new().name(String::from("supervisor")).spawn(move || {
+        while !ended.load(Ordering::SeqCst) {
+            for rig in &rigs {
+                if rig.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE) {
+                    hangs(rig);
+                }
+            }
+            let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+            std::thread::park_timeout(LOOK_EVERY);
+        }
+    })?;
+    Ok(())
+}
+
+fn hangs(rig: &Rig) -> ! {
+    tracing::error!(
+        rig = rig.name,
+        "the run's thread shows no sign of life: making safe, and ending the process"
+    );
+    rig.stop(Halt::StepFault { why: String::from("the rig's thread showed no sign of life") });
+    let safe = make_safe(rig.sheets.rig());
+    tracing::error!(rig = rig.name, safe, "process ends");
+    std::process::abort();
+}

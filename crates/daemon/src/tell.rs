@@ -1,0 +1,275 @@
+//! From a run's events to what is shown of it. Called on the journal's thread, once an event is recorded: must be quick.
+
+use crate::feed::FrameKind;
+use crate::rig::Rig;
+use crate::state::{
+    Band, Figure, GuideShown, Question, RunState, Samples, SignalChange, StepNow, StepShown, Tile,
+};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::{SystemTime, UNIX_EPOCH};
+use tripbench_quantity::{LevelStyle, VacuumLevel};
+use tripbench_record::{
+    Check, CheckVerdict, Event, EventKind, PositionRecord, QuantityName, Record, Role, RunView, StepState,
+    TraceRecord, Verdict,
+};
+use tripbench_report::{Content, advice};
+use tripbench_rig::{Decoder, DigitalInput, RigSheet, Scan};
+
+/// Longest time between two frames of samples, seconds.
+const FRAME_S: f64 = 0.08;
+/// Least time between two samples that are shown, seconds.
+const SAMPLE_S: f64 = 0.03;
+
+/// Tells of one run.
+pub(crate) struct Teller {
+    rig: Arc<Rig>,
+    sheet: RigSheet,
+    style: LevelStyle,
+    decoder: Decoder,
+    view: RunView,
+    /// Wall time of the run's time 0, milliseconds since 1970.
+    zero_ms: f64,
+    samples: Samples,
+    framed_s: f64,
+    sampled_s: f64,
+    signals: BTreeMap<(u8, &'static str), bool>,
+}
+
+impl Teller {
+    pub(crate) fn new(rig: Arc<Rig>, sheet: RigSheet, style: LevelStyle) -> Self {
+        let decoder = Decoder::new(sheet.read_plan());
+        Self {
+            rig,
+            sheet,
+            style,
+            decoder,
+            view: RunView::default(),
+            zero_ms: 0.0,
+            samples: Samples::default(),
+            framed_s: 0.0,
+            sampled_s: f64::NEG_INFINITY,
+            signals: BTreeMap::new(),
+        }
+    }
+
+    /// Takes in a recorded event.
+    pub(crate) fn hear(&mut self, event: &Event) {
+        self.view.fold(event);
+        if let EventKind::Started(_) = event.kind {
+            self.zero_ms = now_ms() - event.at.seconds() * 1e3;
+        }
+        if let EventKind::Scan(scan) = &event.kind {
+            // What is shown is not kept here: the journal has it.
+            self.view.scans.clear();
+            self.sample(scan);
+            return;
+        }
+        if changes_what_is_shown(&event.kind) {
+            self.flush();
+            self.rig.run_told(run_state(&self.view, self.style));
+        }
+    }
+
+    fn sample(&mut self, scan: &Scan) {
+        let Ok(read) = self.decoder.level(scan, &self.sheet) else { return };
+        let t_s = read.span.middle_seconds();
+        self.changes(scan, t_s);
+        if t_s - self.sampled_s >= SAMPLE_S {
+            self.sampled_s = t_s;
+            self.samples.t.push(rounded(t_s, 1e3));
+            let level = self.style.value(read.value);
+            self.samples.level.push(rounded(level, 1e3));
+        }
+        self.samples.at_ms = self.zero_ms + t_s * 1e3;
+        if t_s - self.framed_s >= FRAME_S {
+            self.framed_s = t_s;
+            self.flush();
+        }
+    }
+
+    fn changes(&mut self, scan: &Scan, t_s: f64) {
+        for position in &self.sheet.positions {
+            let number = *position.number;
+            let inputs: [(&'static str, Option<&DigitalInput>); 2] =
+                [("switch", Some(&position.switch)), ("valve", position.valve.as_ref())];
+            for (signal, input) in inputs {
+                let Some(bit) = input.and_then(|input| self.decoder.bit(scan, input)) else { continue };
+                if self.signals.insert((number, signal), bit.on) != Some(bit.on) {
+                    let change = SignalChange { t: rounded(t_s, 1e3), position: number, signal, on: bit.on };
+                    self.samples.changes.push(change);
+                }
+            }
+        }
+    }
+
+    fn flush(&mut self) {
+        if self.samples.t.is_empty() && self.samples.changes.is_empty() {
+            return;
+        }
+        self.samples.left_s = rounded(self.view.progress().left.si(), 10.0);
+        let samples = std::mem::take(&mut self.samples);
+        if let Ok(text) = serde_json::to_string(&samples) {
+            self.rig.feed.push(FrameKind::Samples, &text);
+        }
+    }
+}
+
+/// Whether an event is more than a scan or a part of one.
+const fn changes_what_is_shown(kind: &EventKind) -> bool {
+    match kind {
+        EventKind::Scan(_)
+        | EventKind::Mark(_)
+        | EventKind::Thrown(_)
+        | EventKind::Ordered { .. }
+        | EventKind::Confirmed { .. }
+        | EventKind::AnswerRefused(_) => false,
+        EventKind::Started(_)
+        | EventKind::StepBegan(_)
+        | EventKind::StepDone(_)
+        | EventKind::Cycle(..)
+        | EventKind::Guide(_)
+        | EventKind::Asked { .. }
+        | EventKind::Answered { .. }
+        | EventKind::Waiting(_)
+        | EventKind::GoesOn
+        | EventKind::SetAside(_)
+        | EventKind::Doubt(_)
+        | EventKind::Check(_)
+        | EventKind::Halted(_)
+        | EventKind::Safe
+        | EventKind::NotSafe
+        | EventKind::Verdict { .. }
+        | EventKind::Recovered { .. }
+        | EventKind::Ended { .. } => true,
+    }
+}
+
+/// What is shown of a run that goes on or is over.
+pub(crate) fn run_state(view: &RunView, style: LevelStyle) -> Option<RunState> {
+    let header = view.header.as_ref()?;
+    let nothing = TraceRecord { file: String::new(), sha256: String::new(), scans: 0 };
+    let record = view.record(nothing)?;
+    let over = view.ended.is_some();
+    let steps = header.steps.iter().zip(&view.steps).map(|(step, state)| StepShown {
+        name: step.name.clone(),
+        predicted_s: rounded(step.predicted.si(), 10.0),
+        now: match state {
+            StepState::Ahead => StepNow::Ahead,
+            StepState::Running(_) => StepNow::Running,
+            StepState::Done => StepNow::Done,
+        },
+    });
+    let script = header.sheets.iter().find(|sheet| sheet.role == tripbench_record::SheetRole::Script);
+    Some(RunState {
+        run: header.run.clone(),
+        script: script.map_or_else(String::new, |script| script.name.clone()),
+        started: header.started.clone(),
+        over,
+        steps: steps.collect(),
+        cycle: view.cycle.map(|(cycle, of)| [cycle, of]),
+        left_s: rounded(view.progress().left.si(), 10.0),
+        guide: view.guide.filter(|_| !over).map(|guide| GuideShown {
+            hint: guide.hint.word().to_owned(),
+            toward: guide.toward.map(|level| style.level(level)),
+        }),
+        question: view
+            .open
+            .as_ref()
+            .filter(|_| !over)
+            .map(|(id, text)| Question { number: id.0, text: text.clone() }),
+        waiting: view.waiting.as_ref().filter(|_| !over).map(ToString::to_string),
+        halted: view.halted.as_ref().map(ToString::to_string),
+        ended: view.ended.clone().flatten(),
+        safe: view.safe,
+        trial: header.trial,
+        warnings: header.warnings.clone(),
+        bands: bands(&record, style),
+        tiles: record.positions.iter().map(|position| tile(&record, position, (style, over))).collect(),
+    })
+}
+
+/// Limits of levels, once each.
+fn bands(record: &Record, style: LevelStyle) -> Vec<Band> {
+    let mut all: Vec<Band> = Vec::new();
+    let levels = |check: &&Check| {
+        use QuantityName::{CutOff, ResetPoint, Resume, SwitchPoint};
+        matches!(check.quantity, SwitchPoint | ResetPoint | CutOff | Resume)
+    };
+    for check in record.checks().filter(levels) {
+        let quantity = quantity_key(check.quantity);
+        let Some((low, high)) = check.limits.and_then(|limits| limits.low.zip(limits.high)) else { continue };
+        if all.iter().all(|band| band.quantity != quantity) {
+            let [low, high] = [low, high].map(|level| style.value(VacuumLevel::new(level)));
+            all.push(Band { quantity, low, high });
+        }
+    }
+    all
+}
+
+fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, bool)) -> Tile {
+    let content = Content { record, style };
+    let verdict = if position.set_aside.is_some() { "set-aside" } else { verdict_key(position.verdict) };
+    let aside = position.set_aside.is_some();
+    let shown = if over { content.decided_by(position) } else { latest(position) };
+    Tile {
+        position: position.number,
+        serial: position.serial.clone(),
+        verdict: (over || aside).then(|| verdict.to_owned()),
+        figure: shown.map(|check| figure(&content, check)),
+        sentence: if over || aside { content.sentence(position) } else { String::new() },
+        advice: if over { advice(position, style) } else { String::new() },
+        also: if over { content.also_failed(position) } else { Vec::new() },
+        can_be_decided: over
+            && position.verdict == Verdict::Undecided
+            && position
+                .checks
+                .iter()
+                .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
+    }
+}
+
+/// The required check that was judged last: the worst one where some are outside.
+fn latest(position: &PositionRecord) -> Option<&Check> {
+    let judged = || position.checks.iter().filter(|check| check.role == Role::Required);
+    judged()
+        .find(|check| check.verdict == CheckVerdict::Fail)
+        .or_else(|| judged().find(|check| check.quantity == QuantityName::SwitchPoint))
+        .or_else(|| judged().next_back())
+}
+
+fn figure(content: &Content<'_>, check: &Check) -> Figure {
+    let row = content.row(check);
+    Figure {
+        quantity: quantity_key(check.quantity),
+        value: row.value,
+        uncertainty: row.uncertainty,
+        limits: row.limits,
+        place: row.place,
+        outside: check.verdict == CheckVerdict::Fail,
+    }
+}
+
+/// Word of a quantity in the record's own spelling.
+fn quantity_key(quantity: QuantityName) -> String {
+    serde_json::to_value(quantity).ok().and_then(|word| word.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+const fn verdict_key(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "pass",
+        Verdict::Fail => "fail",
+        Verdict::Undecided => "undecided",
+        Verdict::Aborted => "aborted",
+        Verdict::Measured => "measured",
+    }
+}
+
+fn rounded(value: f64, parts: f64) -> f64 {
+    (value * parts).round() / parts
+}
+
+#[expect(clippy::disallowed_methods, reason = "shown to those who watch; no figure depends on it")]
+fn now_ms() -> f64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0.0, |since| since.as_secs_f64() * 1e3)
+}

@@ -1,0 +1,218 @@
+//! A rig's worker: a thread that looks after the rig between runs, and runs what waits for it.
+
+use crate::rig::{Job, Next, Rig};
+use crate::runs::Runs;
+use crate::state::Doing;
+use crate::tell::{Teller, run_state};
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::runtime::Runtime;
+use tripbench_job::{HowEnded, JobError, anything_there, folder, make_safe, start, told};
+use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
+use tripbench_record::Halt;
+use tripbench_rig::{Decoder, Order};
+
+/// Time between two looks at an idle rig.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
+/// Time between two beats of a run's thread.
+const BEAT_EVERY: Duration = Duration::from_millis(50);
+
+/// Starts the worker of a rig.
+///
+/// # Errors
+/// If there is no thread to have.
+pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHandle<()>> {
+    let name = format!("worker {}", rig.name);
+    std::thread::Builder::new().name(name).spawn(move || {
+        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
+        Worker { rig, runs, runtime, link: None, lock: None, safe: false }.work();
+    })
+}
+
+struct Worker {
+    rig: Arc<Rig>,
+    runs: Arc<Runs>,
+    runtime: Runtime,
+    /// Between runs.
+    link: Option<Link<ModuleWire>>,
+    lock: Option<ModuleLock>,
+    /// Whether the outputs were made safe since they were last in doubt.
+    safe: bool,
+}
+
+impl Worker {
+    fn work(&mut self) {
+        self.look();
+        loop {
+            match self.rig.next(LOOK_EVERY) {
+                Next::Job(job) => {
+                    self.link = None;
+                    self.safe = false;
+                    self.run(*job);
+                    self.look();
+                }
+                Next::Look => self.look(),
+                Next::End => break,
+            }
+        }
+        self.link = None;
+        if self.lock.is_some() && !make_safe(self.rig.sheets.rig()) {
+            tracing::error!(rig = self.rig.name, "outputs NOT confirmed safe at the end");
+        }
+        tracing::info!(rig = self.rig.name, "rig left");
+    }
+
+    /// Whether the rig answers, and its outputs are as they were left.
+    fn look(&mut self) {
+        let found = self.looked();
+        let was_safe = self.safe;
+        self.safe = found.is_ok();
+        match found {
+            Ok(level) => {
+                if !was_safe {
+                    tracing::info!(rig = self.rig.name, "outputs safe, read back");
+                }
+                self.show(None, level.as_ref());
+            }
+            Err(problem) => {
+                if was_safe || self.rig.state().problem.as_deref() != Some(problem.as_str()) {
+                    tracing::warn!(rig = self.rig.name, problem, "rig not ready");
+                }
+                self.link = None;
+                self.show(Some(problem), None);
+            }
+        }
+    }
+
+    fn looked(&mut self) -> Result<Option<Idle>, String> {
+        let sheet = self.rig.sheets.rig().clone();
+        if self.lock.is_none() {
+            let address = module_address(&sheet.link).map_err(|error| error.to_string())?;
+            self.lock = Some(ModuleLock::take(&address).map_err(|error| error.to_string())?);
+        }
+        if self.link.is_none() {
+            anything_there(&sheet.link).map_err(|error| error.to_string())?;
+            let wire = ModuleWire::of(&sheet.link).map_err(|error| error.to_string())?;
+            self.link = Some(Link::new(wire, Clock::start(), StopLatch::armed(), &sheet));
+        }
+        let Some(link) = &mut self.link else { return Ok(None) };
+        if !self.safe {
+            let made = self.runtime.block_on(link.make_safe(&sheet));
+            made.map_err(|doubt| {
+                format!("outputs NOT confirmed safe ({doubt}): shut off air and power by hand")
+            })?;
+        }
+        let plan = sheet.read_plan();
+        let scan =
+            self.runtime.block_on(link.scan(&plan)).map_err(|doubt| format!("does not answer: {doubt}"))?;
+        let decoder = Decoder::new(plan);
+        if decoder.outputs(&scan, &sheet).is_some_and(|outputs| outputs != sheet.image_of(Order::Safe)) {
+            return Err(String::from(
+                "its outputs are not as they were left: is another program at the module?",
+            ));
+        }
+        let level = decoder.level(&scan, &sheet).map_err(|fault| format!("the reference: {fault}"))?;
+        let style = self.rig.sheets.sheets().site.style;
+        let present = sheet.positions.iter().map(|position| {
+            let bit = position.present.as_ref().and_then(|input| decoder.bit(&scan, input));
+            (*position.number, bit.map(|bit| bit.on))
+        });
+        Ok(Some(Idle { level: style.value(level.value), present: present.collect() }))
+    }
+
+    fn show(&self, problem: Option<String>, idle: Option<&Idle>) {
+        let decimals = 10_f64.powi(i32::try_from(self.rig.state().decimals).unwrap_or(1));
+        let state = self.rig.state();
+        let mut next = state.clone();
+        next.doing = if state.doing == Doing::Ending {
+            Doing::Ending
+        } else if problem.is_some() {
+            Doing::NotReady
+        } else {
+            Doing::Idle
+        };
+        next.outputs_safe = Some(problem.is_none()).filter(|safe| *safe).or(match &problem {
+            Some(text) if text.contains("NOT confirmed") => Some(false),
+            Some(_) | None => None,
+        });
+        next.problem = problem;
+        next.level = idle.map(|idle| (idle.level * decimals).round() / decimals);
+        for place in &mut next.round.places {
+            let seen = idle.into_iter().flat_map(|idle| &idle.present);
+            let seen = seen.filter(|(number, _)| *number == place.position).find_map(|(_, present)| *present);
+            place.present = place.present.and(seen.or(Some(false)));
+        }
+        if next != state {
+            self.rig.change(|shown| {
+                shown.doing = next.doing;
+                shown.outputs_safe = next.outputs_safe;
+                shown.problem = next.problem;
+                shown.level = next.level;
+                for (place, seen) in shown.round.places.iter_mut().zip(&next.round.places) {
+                    place.present = seen.present;
+                }
+            });
+        }
+    }
+
+    fn run(&mut self, job: Job) {
+        let run = job.prepared.header.run.clone();
+        tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
+        match self.carried_out(job) {
+            Ok(()) => tracing::info!(rig = self.rig.name, run, "run over"),
+            Err(error) => {
+                let problem = format!("the run could not be made: {error}");
+                tracing::error!(rig = self.rig.name, run, problem);
+                self.rig.change(|shown| shown.problem = Some(problem));
+            }
+        }
+    }
+
+    fn carried_out(&mut self, job: Job) -> Result<(), JobError> {
+        let mut prepared = job.prepared;
+        let sheet = prepared.task.sheets.rig.clone();
+        anything_there(&sheet.link)?;
+        prepared.header.started = tripbench_job::wall();
+        prepared.header.simulated = self.rig.state().simulated;
+        prepared.folder = self.runs.folder(&self.rig.name, &prepared.header.run)?;
+        let style = prepared.task.sheets.site.style;
+        self.rig.feed.begin();
+        let mut teller = Teller::new(Arc::clone(&self.rig), sheet.clone(), style);
+        let beating = Arc::clone(&self.rig);
+        let running = start(&prepared, Box::new(move |event| teller.hear(event)), move |_, _| async move {
+            loop {
+                beating.beat();
+                tokio::time::sleep(BEAT_EVERY).await;
+            }
+        })?;
+        self.rig.begun(running.latch.clone(), running.control.clone());
+        let ended = running.join();
+        self.rig.over();
+        let halt = match ended {
+            HowEnded::InOrder => Halt::RecordLost,
+            HowEnded::JournalFailed(error) => {
+                tracing::error!(rig = self.rig.name, %error, "journal failed");
+                Halt::RecordLost
+            }
+            HowEnded::Panicked => {
+                tracing::error!(rig = self.rig.name, "the rig's thread panicked; making safe");
+                self.safe = make_safe(&sheet);
+                Halt::StepFault { why: String::from("the rig's thread ended by itself") }
+            }
+        };
+        let view = told(&prepared.folder.join(folder::JOURNAL), halt)?.view;
+        let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
+        folder::write(&prepared.folder, &record, &trace, &prepared.task.sheets)?;
+        self.runs.add(&prepared.folder, &record);
+        self.rig.run_told(run_state(&view, style));
+        Ok(())
+    }
+}
+
+/// A rig at rest.
+struct Idle {
+    level: f64,
+    /// Whether a plug is seen, by position; none where the rig can not see it.
+    present: Vec<(u8, Option<bool>)>,
+}

@@ -1,0 +1,143 @@
+//! A daemon in a process of its own, and what it answers.
+
+use crate::command::Workplace;
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::process::{Child, ExitStatus, Stdio};
+use std::time::Duration;
+
+/// A daemon; ended when dropped.
+#[derive(Debug)]
+pub struct Daemon {
+    child: Child,
+    /// `http://127.0.0.1:port`.
+    pub base: String,
+}
+
+/// An answer.
+#[derive(Debug)]
+pub struct Answer {
+    /// HTTP status.
+    pub status: u16,
+    /// Content type.
+    pub kind: String,
+    /// The body.
+    pub text: String,
+}
+
+impl Answer {
+    /// The body as JSON.
+    ///
+    /// # Panics
+    /// If it is none.
+    pub fn json(&self) -> Value {
+        serde_json::from_str(&self.text).expect("JSON")
+    }
+}
+
+/// The bench sheet of the workplace's one rig.
+const BENCH: &str = "listen = \"127.0.0.1:0\"\nruns = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\n";
+
+impl Daemon {
+    /// Serves the workplace's rig on a free port.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub fn start(workplace: &Workplace) -> Self {
+        workplace.write("bench.toml", BENCH);
+        Self::with(workplace, "serve --bench bench.toml --log json")
+    }
+
+    /// Serves by a command line.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub fn with(workplace: &Workplace, words: &str) -> Self {
+        let mut command = workplace.command(words);
+        let log = std::fs::File::create(workplace.folder.join("daemon.log")).expect("a log");
+        let mut child = command.stdout(Stdio::piped()).stderr(log).spawn().expect("it starts");
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
+        let base = line.split_whitespace().find(|word| word.starts_with("http://")).expect("an address");
+        let base = base.trim_end_matches('/').to_owned();
+        Self { child, base }
+    }
+
+    /// Its process.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Waits for its end.
+    ///
+    /// # Panics
+    /// If there is no such process.
+    pub fn wait(&mut self) -> ExitStatus {
+        self.child.wait().expect("it ends")
+    }
+
+    /// GET.
+    pub fn get(&self, path: &str) -> Answer {
+        self.ask("GET", path, &[], None)
+    }
+
+    /// A request with a JSON body.
+    pub fn send(&self, method: &str, path: &str, body: &Value) -> Answer {
+        self.ask(method, path, &[("content-type", "application/json")], Some(&body.to_string()))
+    }
+
+    /// Any request.
+    ///
+    /// # Panics
+    /// If there is no answer.
+    pub fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Option<&str>) -> Answer {
+        let agent: ureq::Agent = ureq::Agent::config_builder()
+            .http_status_as_error(false)
+            .allow_non_standard_methods(true)
+            .timeout_global(Some(Duration::from_secs(20)))
+            .build()
+            .into();
+        let mut request = ureq::http::Request::builder().method(method).uri(format!("{}{path}", self.base));
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        let request = request.body(body.unwrap_or_default().to_owned()).expect("a request");
+        let mut response = agent.run(request).expect("an answer");
+        let kind = response.headers().get("content-type").and_then(|kind| kind.to_str().ok());
+        Answer {
+            status: response.status().as_u16(),
+            kind: kind.unwrap_or_default().to_owned(),
+            text: response.body_mut().read_to_string().unwrap_or_default(),
+        }
+    }
+
+    /// State of a rig.
+    pub fn rig(&self, name: &str) -> Value {
+        self.get(&format!("/api/v1/rigs/{name}")).json()
+    }
+
+    /// Waits until a rig is as wanted; how it is then.
+    ///
+    /// # Panics
+    /// If it is not within a minute and a half.
+    pub fn until(&self, name: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+        const TRIES: u32 = 900;
+        let mut state = Value::Null;
+        for _ in 0..TRIES {
+            state = self.rig(name);
+            if wanted(&state) {
+                return state;
+            }
+            #[expect(clippy::disallowed_methods, reason = "another process is waited for")]
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("never so: {state}")
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        drop(self.child.kill());
+        drop(self.child.wait());
+    }
+}

@@ -1,0 +1,230 @@
+//! The daemon as programs and pages meet it: other processes, real sockets, a simulated rig in a process of its own.
+
+use rstest::rstest;
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::{Value, json};
+use tripbench_tests::command::{Simulated, Workplace, quick};
+use tripbench_tests::daemon::Daemon;
+
+const RIG: &str = "goods-in-1";
+
+fn idle(state: &Value) -> bool {
+    state["doing"] == "idle"
+}
+
+fn over(state: &Value) -> bool {
+    idle(state) && state["run"]["over"] == true
+}
+
+/// Devices at some positions.
+fn mount(daemon: &Daemon, serials: &[(u8, &str)]) -> u64 {
+    let revision = daemon.rig(RIG)["round"]["revision"].as_u64().expect("a revision");
+    let places: Vec<Value> =
+        serials.iter().map(|(position, serial)| json!({"position": position, "serial": serial})).collect();
+    let answer = daemon.send(
+        "PUT",
+        &format!("/api/v1/rigs/{RIG}/round"),
+        &json!({"revision": revision, "places": places}),
+    );
+    assert_eq!(answer.status, 200, "{}", answer.text);
+    answer.json()["revision"].as_u64().expect("a revision")
+}
+
+fn start(daemon: &Daemon, revision: u64) -> tripbench_tests::daemon::Answer {
+    daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &json!({"revision": revision}))
+}
+
+fn signal(daemon: &Daemon, signal: Signal) {
+    let id = i32::try_from(daemon.id()).expect("a process number");
+    kill_process(Pid::from_raw(id).expect("a process"), signal).expect("it takes it");
+}
+
+/// A run that is under vacuum.
+fn begun() -> (Workplace, Simulated, Daemon) {
+    let workplace = quick();
+    let rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let revision = mount(&daemon, &[(1, "A-1"), (3, "A-3")]);
+    assert_eq!(start(&daemon, revision).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][1]["now"] == "running");
+    (workplace, rig, daemon)
+}
+
+#[test]
+fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let revision = mount(&daemon, &[(1, "A-1"), (3, "A-3")]);
+    let first = start(&daemon, revision);
+    assert_eq!(first.status, 201, "{}", first.text);
+    let run = first.json()["run"].as_str().expect("a run").to_owned();
+    // A second press of the same START, from here or another window.
+    let second = start(&daemon, revision);
+    assert_eq!((second.status, second.kind.as_str()), (409, "application/problem+json"));
+    assert_eq!(second.json()["type"], "/problems/round-changed");
+    // What is scanned meanwhile is for the next round; nothing of the run changes.
+    mount(&daemon, &[(2, "B-2")]);
+    let state = daemon.until(RIG, over);
+    let verdicts: Vec<_> =
+        state["run"]["tiles"].as_array().expect("tiles").iter().map(|tile| tile["verdict"].clone()).collect();
+    assert_eq!(verdicts.len(), 2, "{state}");
+    assert_eq!(verdicts[1], "fail", "{state}");
+    assert_eq!(state["round"]["places"][1]["serial"], "B-2");
+    assert_eq!(state["run"]["safe"], true);
+    let record = daemon.get(&format!("/api/v1/runs/{run}")).json();
+    assert_eq!(record["header"]["run"], run.as_str());
+    assert_eq!(record["positions"][1]["serial"], "A-3");
+    let report = daemon.get(&format!("/api/v1/runs/{run}/report"));
+    assert!(report.kind.starts_with("text/html") && report.text.contains("A-3"));
+    assert!(daemon.get(&format!("/api/v1/runs/{run}/trace")).text.lines().count() > 100);
+    // Every event of the journal, and from a number on only those after it.
+    let path = format!("/api/v1/runs/{run}/events");
+    let all = daemon.get(&path).text;
+    let ids: Vec<u64> = all.lines().filter_map(|line| line.strip_prefix("id: ")?.parse().ok()).collect();
+    assert!(ids.iter().zip(0..).all(|(id, expected)| *id == expected), "{:?}", ids.get(..5));
+    let last = *ids.last().expect("events");
+    let after = (last - 3).to_string();
+    let rest = daemon.ask("GET", &path, &[("last-event-id", &after)], None).text;
+    assert_eq!(rest.lines().filter(|line| line.starts_with("id: ")).count(), 3);
+    let listed = daemon.get(&format!("/api/v1/runs?rig={RIG}&limit=5")).json();
+    assert_eq!(listed[0]["run"], run.as_str());
+    let metrics = daemon.get("/metrics").text;
+    assert!(
+        metrics.contains("tripbench_positions_total{rig=\"goods-in-1\",verdict=\"fail\"} 1"),
+        "{metrics}"
+    );
+}
+
+#[test]
+fn live_stop_test_leaves_the_rig_safe_and_the_run_aborted() {
+    let (_workplace, _rig, daemon) = begun();
+    let stopped = daemon.ask("POST", &format!("/api/v1/rigs/{RIG}/stop"), &[], None);
+    assert_eq!(stopped.status, 202, "a stop stops, whatever its body is");
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["run"]["safe"], true, "{state}");
+    assert!(state["run"]["halted"].as_str().is_some_and(|why| why.contains("STOP TEST")), "{state}");
+    assert!(state["run"]["tiles"].as_array().expect("tiles").iter().all(|tile| tile["verdict"] == "aborted"));
+    assert_eq!(state["outputs_safe"], true);
+    // And the next run starts.
+    let revision = mount(&daemon, &[(1, "A-1")]);
+    assert_eq!(start(&daemon, revision).status, 201);
+    daemon.until(RIG, |state| state["doing"] == "running");
+}
+
+#[rstest]
+#[case(Signal::TERM)]
+#[case(Signal::KILL)]
+fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
+    let (workplace, _rig, mut daemon) = begun();
+    signal(&daemon, by);
+    let status = daemon.wait();
+    assert_eq!(status.success(), by == Signal::TERM);
+    drop(daemon);
+    let again = Daemon::start(&workplace);
+    let state = again.until(RIG, idle);
+    assert_eq!(state["run"]["over"], true, "{state}");
+    assert!(state["run"]["halted"].is_string(), "{state}");
+    assert!(state["run"]["tiles"].as_array().expect("tiles").iter().all(|tile| tile["verdict"] == "aborted"));
+    assert_eq!(state["outputs_safe"], true);
+    let run = state["run"]["run"].as_str().expect("a run");
+    assert_eq!(again.get(&format!("/api/v1/runs/{run}")).json()["positions"][0]["verdict"], "aborted");
+}
+
+#[test]
+fn live_a_module_has_one_owner() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let said = workplace.run(
+        "run --rig rig.toml --type type.toml --settings settings.toml --script script.toml --serial 1=A-1 --out run",
+    );
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains("is in use by another run on this machine"), "{}", said.err);
+    let second = Daemon::with(&workplace, "serve --bench bench.toml --runs other");
+    let state = second.until(RIG, |state| state["doing"] == "not-ready");
+    assert!(state["problem"].as_str().is_some_and(|why| why.contains("in use")), "{state}");
+}
+
+#[test]
+fn live_what_is_not_meant_for_this_daemon_is_refused() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let round = format!("/api/v1/rigs/{RIG}/round");
+    let stop = format!("/api/v1/rigs/{RIG}/stop");
+    let json = ("content-type", "application/json");
+    let asked = [
+        ("GET", "/api/v1/rigs", vec![("host", "example.org")], "", 403, "/problems/foreign-host"),
+        ("POST", stop.as_str(), vec![("origin", "http://example.org")], "", 403, "/problems/foreign-origin"),
+        ("GET", "/api/v1/rigs/nowhere", vec![], "", 404, "/problems/not-found"),
+        ("GET", "/api/v1/nothing", vec![], "", 404, "/problems/not-found"),
+        ("DELETE", "/api/v1/rigs", vec![], "", 405, "/problems/method"),
+        ("GET", "/api/v1/runs?limit=0", vec![], "", 400, "/problems/bad-request"),
+        ("PUT", round.as_str(), vec![json], "{\"revision\":0", 400, "/problems/bad-request"),
+        (
+            "PUT",
+            round.as_str(),
+            vec![json],
+            "{\"revision\":0,\"places\":[{\"position\":9,\"serial\":\"A\"}]}",
+            422,
+            "/problems/not-mounted",
+        ),
+        ("PUT", round.as_str(), vec![json], "{\"revision\":7,\"places\":[]}", 409, "/problems/round-changed"),
+        (
+            "PUT",
+            round.as_str(),
+            vec![json],
+            "{\"revision\":0,\"places\":[{\"position\":1,\"serial\":\" \"}]}",
+            422,
+            "/problems/not-mounted",
+        ),
+    ];
+    for (method, path, headers, body, status, kind) in asked {
+        let answer = daemon.ask(method, path, &headers, Some(body).filter(|body| !body.is_empty()));
+        assert_eq!(
+            (answer.status, answer.kind.as_str()),
+            (status, "application/problem+json"),
+            "{method} {path}"
+        );
+        assert_eq!(answer.json()["type"], kind, "{method} {path}: {}", answer.text);
+    }
+    // A number twice in a round is asked about, not taken.
+    let revision = mount(&daemon, &[(1, "A-1"), (2, "A-1")]);
+    let twice = start(&daemon, revision);
+    assert_eq!((twice.status, twice.json()["type"].clone()), (409, json!("/problems/serial-twice")));
+    let nobody = mount(&daemon, &[]);
+    assert_eq!(start(&daemon, nobody).status, 422);
+    let page = daemon.ask("GET", "/", &[], None);
+    assert!(page.text.contains("<script type=\"module\" src=\"/page.js\">"), "{}", page.text);
+}
+
+#[test]
+fn a_daemon_listens_on_this_machine_only() {
+    let workplace = quick();
+    workplace.write("bench.toml", "[[rig]]\nsheet = \"rig.toml\"\n");
+    let said = workplace.run("serve --bench bench.toml --listen 0.0.0.0:0");
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains("listens on loopback only"), "{}", said.err);
+    workplace.write("bench.toml", "listen = \"192.0.2.1:80\"\n[[rig]]\nsheet = \"rig.toml\"\n");
+    let said = workplace.run("serve --bench bench.toml");
+    assert_eq!(said.code, Some(2));
+    assert!(said.err.contains("an address of this machine alone"), "{}", said.err);
+}
+
+/// The document is checked in: a change of the API is seen.
+#[test]
+fn the_api_is_the_one_that_is_written_down() {
+    let path = tripbench_tests::bench_scripts().join("../docs/openapi.json");
+    let found = tripbench_daemon::openapi() + "\n";
+    if std::env::var_os("TRIPBENCH_WRITE_OPENAPI").is_some() {
+        std::fs::write(&path, &found).expect("it can be written");
+    }
+    assert_eq!(std::fs::read_to_string(&path).expect("docs/openapi.json"), found);
+    let document: Value = serde_json::from_str(&found).expect("JSON");
+    assert_eq!(document["openapi"], "3.1.0");
+}
