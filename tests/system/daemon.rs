@@ -65,6 +65,9 @@ fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
     let second = start(&daemon, revision);
     assert_eq!((second.status, second.kind.as_str()), (409, "application/problem+json"));
     assert_eq!(second.json()["type"], "/problems/round-changed");
+    // Nor does one that saw the round as it is now.
+    let third = start(&daemon, revision + 1);
+    assert_eq!((third.status, third.json()["type"].clone()), (409, json!("/problems/already-started")));
     // What is scanned meanwhile is for the next round; nothing of the run changes.
     mount(&daemon, &[(2, "B-2")]);
     let state = daemon.until(RIG, over);
@@ -147,6 +150,9 @@ fn live_a_module_has_one_owner() {
     let second = Daemon::with(&workplace, "serve --bench bench.toml --runs other");
     let state = second.until(RIG, |state| state["doing"] == "not-ready");
     assert!(state["problem"].as_str().is_some_and(|why| why.contains("in use")), "{state}");
+    // And it starts nothing there.
+    let revision = mount(&second, &[(1, "A-1")]);
+    assert_eq!(start(&second, revision).json()["type"], "/problems/not-ready");
 }
 
 #[test]

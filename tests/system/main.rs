@@ -3,6 +3,7 @@
 mod acceptance;
 mod analyse;
 mod attacks;
+mod browser;
 mod closed_loop;
 mod command;
 mod coverage;

@@ -20,8 +20,9 @@ function element(name, attributes = {}, ...children) {
   return made;
 }
 
-async function call(method, path, body) {
-  const response = await fetch(path, { method, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+async function call(method, path, body, within_ms = 20_000) {
+  const signal = AbortSignal.timeout(within_ms);
+  const response = await fetch(path, { method, signal, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
   if (response.ok) return response.status === 202 ? null : response.json();
   const problem = await response.json().catch(() => ({ title: response.statusText, detail: "" }));
   throw Object.assign(new Error(problem.detail || problem.title), { problem });
@@ -66,7 +67,7 @@ class Rig {
     this.name = element("h1");
     this.names = element("div", { class: "names" });
     // STOP TEST acts on touch, not on release: stopping early harms nothing, late may (WCAG 2.5.2, exception "essential").
-    this.stopButton = element("button", { class: "stop", type: "button", onpointerdown: () => this.stop(), onkeydown: (event) => { if (event.key === " ") this.stop(); } });
+    this.stopButton = element("button", { class: "stop", type: "button", onpointerdown: (event) => { event.stopPropagation(); this.stop(); }, onclick: () => this.stop() });
     this.sentence = element("div", { class: "sentence", role: "status", "aria-live": "polite" });
     this.message = element("p", { class: "message", role: "alert" });
     this.scan = element("input", { class: "scan", type: "text", autocomplete: "off", spellcheck: "false", maxlength: "80", inputmode: "text" });
@@ -77,27 +78,19 @@ class Rig {
       this.scan.value = "";
       if (text) this.take(text);
     });
+    this.here = element("span", { class: "here" });
     this.work = element("div", { class: "work" });
     this.canvas = element("canvas", { role: "img" });
     this.chart = new Chart(this.canvas);
     this.figures = element("p", { class: "figures" });
     this.actions = element("div", { class: "actions" });
     this.element = element("section", { class: "rig", onpointerdown: () => choose(this), onfocusin: () => choose(this) },
-      element("div", { class: "strip" }, this.names, this.stopButton), this.sentence, this.message, this.work, this.actions);
+      element("div", { class: "strip" }, this.names, this.stopButton), this.sentence, this.message, element("div", { class: "scanning" }, this.scan, this.here), this.work, this.actions);
+    this.connected = true;
     this.show();
-    this.listen();
   }
 
   path(rest) { return `/api/v1/rigs/${encodeURIComponent(this.state.rig)}${rest}`; }
-
-  listen() {
-    const source = new EventSource(this.path("/watch"));
-    source.addEventListener("state", (event) => { this.connected = true; this.changed(JSON.parse(event.data)); });
-    source.addEventListener("samples", (event) => this.sampled(JSON.parse(event.data)));
-    source.onerror = () => { this.connected = false; this.show(); };
-    source.onopen = () => { this.connected = true; this.show(); };
-    this.connected = true;
-  }
 
   changed(state) {
     if (state.run?.run !== this.state.run?.run) this.chart.clear();
@@ -116,17 +109,29 @@ class Rig {
         this.drawing = false;
         this.draw();
         // The page's own mark of when this was on the screen.
+        performance.clearMarks("tripbench-shown");
         performance.mark("tripbench-shown", { detail: { rig: this.state.rig, late_ms: Date.now() - samples.at_ms } });
       });
     }
   }
 
   running() { return this.state.doing === "running"; }
+  /** A run was asked for, and nothing is known of it yet. */
+  preparing() { return this.state.queue.length > 0 || (this.running() && !this.state.run); }
   mounted() { return this.state.round.places.filter((place) => place.serial !== null || place.own_number); }
   /** What was started is not the next round: the first scan after it begins a new one. */
   begun() { return this.state.round.started; }
 
-  async take(serial) {
+  /** A verdict stays until NEXT ROUND, also where the next devices were scanned meanwhile. */
+  verdictShown() { return Boolean(this.state.run?.over) && !this.running() && !this.preparing() && this.seen !== this.state.run.run; }
+
+  /** One scan after the other: a quick scanner loses none. */
+  take(serial) {
+    this.line = (this.line ?? Promise.resolve()).then(() => this.takeOne(serial), () => this.takeOne(serial));
+    return this.line;
+  }
+
+  async takeOne(serial, tries = 0) {
     const fresh = this.begun();
     const places = fresh ? [] : this.mounted();
     const free = this.state.round.places.find((place) => !places.some((other) => other.position === place.position));
@@ -136,25 +141,22 @@ class Rig {
       this.repeat = serial;
       return this.say(filled(words.twice, serial, twin.position, free.position));
     }
-    if (twin) this.confirmed = true;
     this.repeat = null;
-    return this.mount([...places, { position: free.position, serial }], serial);
+    return this.mount([...places, { position: free.position, serial }], serial, tries);
   }
 
-  async mount(places, serial) {
+  async mount(places, serial, tries = 0) {
     const sent = places.map(({ position, serial: text, own_number }) => (text ? { position, serial: text } : { position, own_number: Boolean(own_number) }));
     try {
-      this.state.round = await call("PUT", this.path("/round"), { revision: this.state.round.revision, places: sent });
+      const round = await call("PUT", this.path("/round"), { revision: this.state.round.revision, places: sent });
+      if (round.revision > this.state.round.revision) this.state = { ...this.state, round, failed: null };
       this.say("");
       this.show();
     } catch (error) {
-      if (error.problem?.type === "/problems/round-changed" && serial && !this.again) {
-        // Another window was quicker: on what is there now, once.
-        this.again = true;
-        const state = await (await fetch(this.path(""))).json();
-        this.changed(state);
-        await this.take(serial);
-        this.again = false;
+      if (error.problem?.type === "/problems/round-changed" && serial && tries < 5) {
+        // Another window was quicker: on what is there now.
+        this.changed(await (await fetch(this.path(""))).json());
+        await this.takeOne(serial, tries + 1);
         return;
       }
       this.say(filled(words.cancelled, error.message));
@@ -162,22 +164,28 @@ class Rig {
   }
 
   async start() {
+    if (this.asked) return;
+    this.asked = true;
     try {
       await call("POST", this.path("/runs"), { revision: this.state.round.revision, repeats_confirmed: Boolean(this.confirmed) });
       this.confirmed = false;
       this.say("");
     } catch (error) {
       this.say([error.message, ...(error.problem?.findings ?? [])].join("\n"));
+      // That a number stands twice is right if START is pressed once more.
+      this.confirmed = error.problem?.type === "/problems/serial-twice";
+    } finally {
+      this.asked = false;
     }
   }
 
+  /** Stopping twice is no harm; not to have stopped is said at once. */
   stop() {
-    call("POST", this.path("/stop"), { by: words.by }).catch((error) => this.say(error.message));
+    call("POST", this.path("/stop"), {}, 1_500).then(() => { this.stopLost = false; this.show(); }, () => { this.stopLost = true; this.show(); });
   }
 
-  answer(answer) {
-    const { question } = this.state.run;
-    call("POST", this.path("/answer"), { question: question.number, answer, by: words.by }).catch((error) => this.say(error.message));
+  answer(question, answer) {
+    call("POST", this.path("/answer"), { question, answer, by: words.by }).catch((error) => this.say(error.message));
   }
 
   say(text) { this.message.textContent = text; }
@@ -185,11 +193,14 @@ class Rig {
   /** The sentence that says what happens or what to do, and whether to act. */
   told() {
     const { state } = this, { run } = state;
+    if (this.stopLost) return ["hazard", words.stopLost];
     if (!this.connected) return ["hazard", words.lost];
-    if (run?.safe === false || state.outputs_safe === false) return ["hazard", words.unsafe];
+    if (state.outputs_safe === false || (run?.safe === false && state.doing !== "idle")) return ["hazard", words.unsafe];
     if (state.doing === "starting") return ["", words.starting];
     if (state.doing === "ending") return ["", words.ending];
     if (state.doing === "not-ready") return ["hazard", filled(words.notReady, state.problem ?? "")];
+    if (state.failed) return ["hazard", filled(words.failed, state.failed)];
+    if (this.preparing()) return ["", words.preparing];
     if (this.running() && run && !run.over) {
       if (run.question) return ["act", `➤ ${run.question.text}`];
       if (run.waiting) return ["", filled(words.waiting, run.waiting)];
@@ -198,15 +209,15 @@ class Rig {
       const name = words.step[step?.name] ?? step?.name ?? "";
       return ["", run.cycle ? filled(words.ramp, name, ...run.cycle) : filled(words.running, name)];
     }
+    if (this.verdictShown()) {
+      const safe = run.safe ? words.safeNow : "";
+      if (run.halted) return ["", `${filled(words.aborted, run.halted)} ${safe}`];
+      return ["", `${summary(run.tiles)}. ${safe}`];
+    }
     const { length } = this.mounted();
     if (length && !this.begun()) {
       const free = state.round.places.find((place) => !this.mounted().some((other) => other.position === place.position));
       return ["act", `➤ ${free ? filled(words.ready, length, state.round.places.length) : words.allMounted}`];
-    }
-    if (run?.over) {
-      const safe = run.safe ? words.safeNow : "";
-      if (run.halted) return ["", `${filled(words.aborted, run.halted)} ${safe}`];
-      return ["", `${summary(run.tiles)}. ${safe}`];
     }
     return ["act", `➤ ${filled(words.mount, state.round.places[0]?.position ?? 1)}`];
   }
@@ -214,6 +225,7 @@ class Rig {
   show() {
     const { state } = this, { run } = state, running = this.running() && run && !run.over;
     this.element.classList.toggle("chosen", chosen === this);
+    this.here.textContent = rigs.size > 1 && chosen === this ? `◀ ${words.scansHere}` : "";
     const facts = [words.vacuum + " " + (running ? this.level ?? "…" : state.level ?? "?") + " " + state.unit, state.outputs_safe === false ? words.notSafe : running ? "" : state.outputs_safe ? words.safe : ""];
     const reference = state.reference.expired ? filled(words.expired, state.reference.due) : filled(words.due, state.reference.due);
     this.name.textContent = state.rig;
@@ -224,7 +236,7 @@ class Rig {
     if (this.sentence.textContent !== text) this.sentence.textContent = text;
     this.scan.setAttribute("aria-label", words.scan);
     this.scan.placeholder = words.scan;
-    const ready = run?.over && this.begun();
+    const ready = this.verdictShown();
     const tiles = run ? element("div", { class: "tiles" }, ...run.tiles.map((tile) => this.tile(tile, run))) : null;
     const figures = element("p", { class: "note" }, facts.filter(Boolean).join(" · "));
     if (running) {
@@ -232,10 +244,10 @@ class Rig {
       this.work.replaceChildren(element("div", {}, this.figures, this.canvas), tiles, figures);
     } else if (ready) {
       this.work.className = "work wide";
-      this.work.replaceChildren(tiles, figures, this.scan);
+      this.work.replaceChildren(tiles, ...(this.mounted().length && !this.begun() ? [this.mounts()] : []), figures);
     } else {
       this.work.className = "work wide";
-      this.work.replaceChildren(this.scan, this.mounts(), figures, element("p", { class: "note" }, `⚠ ${words.caution}`, state.cautions ? ` ${state.cautions}` : ""));
+      this.work.replaceChildren(this.mounts(), figures, ...[...state.findings, ...(state.sheets.script ? [] : [words.noScript])].map((text) => element("p", { class: "message" }, text)), element("p", { class: "note" }, `⚠ ${words.caution}`, state.cautions ? ` ${state.cautions}` : ""));
     }
     this.showActions(running, ready);
     if (running) this.draw();
@@ -244,27 +256,30 @@ class Rig {
   showActions(running, ready) {
     const { state } = this, { run } = state, button = (label, act, attributes = {}) => element("button", { type: "button", onclick: act, ...attributes }, label);
     const actions = [];
-    if (running && run.question) actions.push(button(words.yes, () => this.answer("yes")), button(words.no, () => this.answer("no")));
+    if (running && run.question) actions.push(button(words.yes, () => this.answer(run.question.number, "yes"), { "data-question": run.question.number }), button(words.no, () => this.answer(run.question.number, "no"), { "data-question": run.question.number }));
     if (running) actions.push(element("div", { class: "steps" }, ...run.steps.map((step) => element("span", { class: step.now }, words.quantity[step.name] ?? step.name))));
-    if (!running && !ready) {
-      const may = this.mounted().length > 0 && state.doing === "idle" && state.findings.length === 0;
+    if (!running && !this.preparing() && (!ready || (this.mounted().length && !this.begun()))) {
+      const may = !this.begun() && this.mounted().length > 0 && state.doing === "idle" && state.findings.length === 0 && Boolean(state.sheets.script) && !this.preparing();
       // START acts on release, as a click does.
       actions.push(button(`${words.start}${state.predicted_s ? ` · ${filled(words.about, clock(state.predicted_s))}` : ""}`, () => this.start(), { class: "start", disabled: !may }));
-      actions.push(button(words.ownNumbers, () => this.mount(state.round.places.map(({ position, serial }) => ({ position, serial, own_number: true })))));
+      if (!ready) actions.push(button(words.ownNumbers, () => this.mount(this.state.round.places.map(({ position, serial, present }) => (serial ? { position, serial } : present === false ? null : { position, own_number: true })).filter(Boolean))));
       if (this.mounted().length) actions.push(button(words.clear, () => this.mount([])));
     }
     if (ready) {
-      actions.push(button(words.next, () => this.mount([]), { class: "start" }));
-      actions.push(button(words.again, () => this.mount(run.tiles.filter((tile) => tile.verdict !== "pass").map(({ position, serial }) => ({ position, serial })))));
+      actions.push(button(words.next, () => { this.seen = run.run; if (this.begun()) this.mount([]); else this.show(); }, { class: "start", "data-run": run.run }));
+      // What was judged is not tested again from here until it says pass: a repeat has to be counted.
+      const open = run.tiles.filter((tile) => tile.verdict === "aborted" || tile.verdict === "set-aside");
+      if (open.length) actions.push(button(words.again, () => { this.seen = run.run; this.mount(open.map(({ position, serial }) => ({ position, serial }))); }, { "data-run": run.run }));
       actions.push(element("a", { class: "link", href: `/api/v1/runs/${run.run}/report`, target: "_blank", rel: "noopener" }, words.report));
     }
     if (state.queue.length) actions.push(element("span", {}, filled(words.queued, state.queue.length)));
-    const focused = [...this.actions.children].indexOf(document.activeElement);
+    const focused = this.actions.contains(document.activeElement) ? document.activeElement.textContent : null;
     const before = [...this.actions.children].map((child) => child.outerHTML).join(), after = actions.map((child) => child.outerHTML).join();
     // A button that stays the same stays the same element: a press that is under way is not lost.
     if (before === after) return;
     this.actions.replaceChildren(...actions);
-    if (focused >= 0) this.actions.children[focused]?.focus?.();
+    // The focus stays on the same words, or goes where it does no harm.
+    if (focused !== null) ([...this.actions.children].find((child) => child.textContent === focused) ?? this.scan).focus();
   }
 
   mounts() {
@@ -320,7 +335,7 @@ function clock(seconds) {
 function choose(rig) {
   if (chosen === rig) return;
   chosen = rig;
-  for (const one of rigs.values()) one.element.classList.toggle("chosen", one === rig);
+  for (const one of rigs.values()) one.show();
 }
 
 // A scanner is a keyboard that types fast and ends with Enter. What it types goes to the rig that is chosen, whatever has the
@@ -348,7 +363,7 @@ document.addEventListener("keydown", (event) => {
   if (event.key.length !== 1) return;
   typed = quick ? typed + event.key : event.key;
   // A space within a scan presses no button either.
-  if (event.key === " " && quick && typed.length > 1 && !inField) event.preventDefault();
+  if (event.key === " " && !inField && (quick || typed.length > 1)) event.preventDefault();
 }, true);
 
 function controls() {
@@ -359,7 +374,7 @@ function controls() {
   const tabs = element("div", { class: "tabs" },
     element("button", { class: "quiet", type: "button", lang: "de", onclick: () => speak("de") }, "DE"),
     element("button", { class: "quiet", type: "button", lang: "en", onclick: () => speak("en") }, "EN"),
-    element("button", { class: "quiet", type: "button", "aria-label": "light / dark", onclick: () => look(root.dataset.look !== "dark") }, "☾"));
+    element("button", { class: "quiet", type: "button", "aria-label": `${words.light} / ${words.dark}`, onclick: () => look(root.dataset.look !== "dark") }, "☾"));
   return [tabs, speak];
 }
 
@@ -374,4 +389,17 @@ for (const state of states) {
 }
 choose(rigs.values().next().value);
 speak(localStorage.getItem("language") ?? states[0]?.language ?? "en");
+// One stream for all rigs: a browser holds six connections to a host, and a stop must never wait for one.
+function listen() {
+  const source = new EventSource("/api/v1/watch");
+  const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
+  source.addEventListener("state", (event) => { const { rig, told } = JSON.parse(event.data); connected(true); rigs.get(rig)?.changed(told); });
+  source.addEventListener("samples", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.sampled(told); });
+  source.onerror = () => {
+    connected(false);
+    // One that was refused does not come back by itself.
+    if (source.readyState === EventSource.CLOSED) setTimeout(listen, 1_000);
+  };
+}
+listen();
 addEventListener("resize", () => rigs.forEach((rig) => rig.draw()));

@@ -89,7 +89,7 @@ impl Daemon {
     /// Journal of a run that is over or goes on.
     pub(crate) fn journal_of(&self, run: &str) -> Option<PathBuf> {
         let live = || {
-            let rig = self.rigs.iter().find(|rig| rig.state().run.is_some_and(|shown| shown.run == run))?;
+            let rig = self.rigs.iter().find(|rig| rig.runs_now(run))?;
             self.runs.under_way(&rig.name, run)
         };
         let folder = self.runs.find(run).or_else(live)?;

@@ -48,7 +48,7 @@ struct Ring {
     state: Option<Frame>,
 }
 
-/// Frames kept: five minutes at ten in a second.
+/// Frames of samples kept: four minutes at twelve in a second.
 const KEPT: usize = 3_000;
 
 impl Default for Feed {
@@ -63,10 +63,10 @@ impl Feed {
         let mut ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
         ring.last += 1;
         let frame = Frame { number: ring.last, kind, data: data.into() };
-        if kind == FrameKind::State {
-            ring.state = Some(frame.clone());
+        match kind {
+            FrameKind::State => ring.state = Some(frame),
+            FrameKind::Samples => ring.frames.push_back(frame),
         }
-        ring.frames.push_back(frame);
         if ring.frames.len() > KEPT {
             ring.frames.pop_front();
         }
@@ -79,31 +79,26 @@ impl Feed {
     pub(crate) fn begin(&self) {
         let mut ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
         ring.frames.clear();
-        let state = ring.state.clone();
-        ring.frames.extend(state);
     }
 
-    /// Frames after a number; from a number that is not known any more, or from nothing, the state as it is and the samples that
-    /// are kept. States that a later one replaces are left out.
+    /// Frames after a number; from a number of another life, or from nothing, the state as it is and the samples that are kept. Of
+    /// the states there is only the last.
     pub(crate) fn after(&self, number: Option<u64>) -> Vec<Frame> {
         let ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
-        let oldest = ring.frames.front().map_or(ring.last + 1, |frame| frame.number);
-        let known = number.filter(|number| number + 1 >= oldest && *number <= ring.last);
-        let newest_state = ring.state.as_ref().map_or(0, |frame| frame.number);
-        let wanted = |frame: &&Frame| match frame.kind {
-            FrameKind::State => frame.number == newest_state,
-            FrameKind::Samples => true,
+        let known = number.filter(|number| *number <= ring.last).unwrap_or(0);
+        let from = ring.frames.partition_point(|frame| frame.number <= known);
+        let mut frames: Vec<Frame> = ring.frames.range(from..).cloned().collect();
+        let state = ring.state.clone().filter(|state| state.number > known);
+        // Whoever begins has the state first, whoever goes on has it in its turn.
+        let at = if known == 0 {
+            0
+        } else {
+            state.as_ref().map_or(0, |state| frames.partition_point(|frame| frame.number < state.number))
         };
-        match known {
-            Some(number) => {
-                ring.frames.iter().filter(|frame| frame.number > number).filter(wanted).cloned().collect()
-            }
-            None => {
-                let held = ring.frames.iter().any(|frame| frame.number == newest_state);
-                let state = ring.state.iter().filter(|_| !held);
-                state.chain(ring.frames.iter().filter(wanted)).cloned().collect()
-            }
+        if let Some(state) = state {
+            frames.insert(at, state);
         }
+        frames
     }
 
     /// Tells of new frames by the number of the newest.
@@ -127,11 +122,11 @@ mod tests {
         feed.push(FrameKind::Samples, "1");
         feed.push(FrameKind::State, "b");
         feed.push(FrameKind::Samples, "2");
-        assert_eq!(numbers(&feed.after(None)), [2, 3, 4]);
+        assert_eq!(numbers(&feed.after(None)), [3, 2, 4]);
         assert_eq!(numbers(&feed.after(Some(2))), [3, 4]);
         assert_eq!(numbers(&feed.after(Some(4))), Vec::<u64>::new());
         // A number of another life of the daemon.
-        assert_eq!(numbers(&feed.after(Some(40))), [2, 3, 4]);
+        assert_eq!(numbers(&feed.after(Some(40))), [3, 2, 4]);
     }
 
     #[test]

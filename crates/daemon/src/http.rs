@@ -25,6 +25,7 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
     let api = Router::new()
         .route("/openapi.json", get(service::openapi))
         .route("/health", get(service::health))
+        .route("/watch", get(watch::watch_all))
         .route("/rigs", get(rigs::all))
         .route("/rigs/{rig}", get(rigs::one))
         .route("/rigs/{rig}/round", put(rigs::mount))

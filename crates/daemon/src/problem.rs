@@ -63,6 +63,13 @@ impl From<Refusal> for Problem {
             Refusal::NoSuchPosition { .. } | Refusal::PositionTwice { .. } | Refusal::NotASerial { .. } => {
                 Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-mounted", "This can not be mounted", detail)
             }
+            Refusal::AlreadyStarted => {
+                Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)
+            }
+            Refusal::Stopped => Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail),
+            Refusal::NotReady(_) => {
+                Self::new(StatusCode::SERVICE_UNAVAILABLE, "not-ready", "The rig is not ready", detail)
+            }
             Refusal::Ending => {
                 Self::new(StatusCode::SERVICE_UNAVAILABLE, "ending", "The daemon is ending", detail)
             }

@@ -5,12 +5,12 @@ use crate::sheets::RigSheets;
 use crate::state::{Doing, Place, Placing, Queued, RigState, Round, RunState};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::Sender;
+use std::sync::mpsc::Receiver;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_job::Prepared;
-use tripbench_link::{Clock, StopLatch};
+use tripbench_job::{Prepared, Reins};
+use tripbench_link::Clock;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
 
@@ -63,6 +63,15 @@ pub(crate) enum Refusal {
     /// The question is not open.
     #[error("question {0} is not open")]
     NotOpen(u32),
+    /// The round was started already.
+    #[error("this round was started already: mount the next one")]
+    AlreadyStarted,
+    /// The rig is not ready.
+    #[error("the rig is not ready: {0}")]
+    NotReady(String),
+    /// A stop came meanwhile.
+    #[error("STOP TEST was pressed meanwhile: nothing was started")]
+    Stopped,
     /// The daemon is ending.
     #[error("the daemon is ending: nothing new is begun")]
     Ending,
@@ -78,8 +87,8 @@ pub(crate) struct Job {
 /// What a worker does next.
 #[derive(Debug)]
 pub(crate) enum Next {
-    /// A run.
-    Job(Box<Job>),
+    /// A run, the reins of which are held by the rig already.
+    Job(Box<Job>, (Reins, Receiver<Control>)),
     /// Nothing yet: look whether the rig is still well.
     Look,
     /// No more.
@@ -89,8 +98,8 @@ pub(crate) enum Next {
 /// A run under way.
 #[derive(Debug, Clone)]
 struct Active {
-    latch: StopLatch,
-    control: Sender<Control>,
+    run: String,
+    reins: Reins,
     question: Option<u32>,
 }
 
@@ -99,6 +108,8 @@ struct Inner {
     shown: RigState,
     queue: VecDeque<Job>,
     active: Option<Active>,
+    /// How often STOP TEST was pressed.
+    stops: u64,
     ending: bool,
 }
 
@@ -121,7 +132,7 @@ impl Rig {
     pub(crate) fn new(sheets: RigSheets, simulated: bool) -> Self {
         let mut shown = sheets.shown();
         shown.simulated = simulated;
-        let inner = Inner { shown, queue: VecDeque::new(), active: None, ending: false };
+        let inner = Inner { shown, queue: VecDeque::new(), active: None, stops: 0, ending: false };
         let rig = Self {
             name: sheets.name(),
             feed: Feed::default(),
@@ -194,6 +205,7 @@ impl Rig {
         round.revision += 1;
         round.started = false;
         let round = round.clone();
+        inner.shown.failed = None;
         self.tell(&mut inner);
         Ok(round)
     }
@@ -208,6 +220,9 @@ impl Rig {
         if round.revision != revision {
             return Err(Refusal::RoundChanged { now: round.revision, named: revision });
         }
+        if round.started {
+            return Err(Refusal::AlreadyStarted);
+        }
         let there = |place: &&Place| place.serial.is_some() || place.own_number;
         let taken: Vec<Place> = round.places.iter().filter(there).cloned().collect();
         if !repeats_confirmed {
@@ -216,23 +231,25 @@ impl Rig {
         Ok(taken)
     }
 
-    /// Takes the round for a start: of two starts that saw the same, only the first gets it.
+    /// How often STOP TEST was pressed so far: a start that a stop overtakes names another number.
+    pub(crate) fn stops(&self) -> u64 {
+        self.lock().stops
+    }
+
+    /// Whether runs may wait for this rig.
     ///
     /// # Errors
-    /// If the round was changed or started meanwhile, or the daemon is ending.
-    pub(crate) fn take_round(&self, revision: u64) -> Result<(), Refusal> {
-        let mut inner = self.lock();
-        if inner.ending {
-            return Err(Refusal::Ending);
+    /// If it is not ready.
+    pub(crate) fn ready(&self) -> Result<(), Refusal> {
+        let inner = self.lock();
+        match inner.shown.doing {
+            Doing::Idle | Doing::Running => Ok(()),
+            Doing::Ending => Err(Refusal::Ending),
+            Doing::Starting | Doing::NotReady => {
+                let why = inner.shown.problem.clone();
+                Err(Refusal::NotReady(why.unwrap_or_else(|| String::from("it was not looked at yet"))))
+            }
         }
-        let round = &mut inner.shown.round;
-        if round.revision != revision {
-            return Err(Refusal::RoundChanged { now: round.revision, named: revision });
-        }
-        round.revision += 1;
-        round.started = true;
-        self.tell(&mut inner);
-        Ok(())
     }
 
     /// Places that are not those of the mounted round.
@@ -259,15 +276,31 @@ impl Rig {
         Ok(taken)
     }
 
-    /// Puts a run at the end of the queue.
+    /// Puts a run at the end of the queue; where it is that of the mounted round, takes the round: of two starts that saw the
+    /// same, only the first gets it.
     ///
     /// # Errors
-    /// If the daemon is ending.
-    pub(crate) fn enqueue(&self, job: Job) -> Result<(), Refusal> {
+    /// If the round was changed or started meanwhile, STOP TEST was pressed since `stops`, or the daemon is ending.
+    pub(crate) fn enqueue(&self, job: Job, revision: Option<u64>, stops: u64) -> Result<(), Refusal> {
         let mut inner = self.lock();
         if inner.ending {
             return Err(Refusal::Ending);
         }
+        if inner.stops != stops {
+            return Err(Refusal::Stopped);
+        }
+        if let Some(named) = revision {
+            let round = &mut inner.shown.round;
+            if round.revision != named {
+                return Err(Refusal::RoundChanged { now: round.revision, named });
+            }
+            if round.started {
+                return Err(Refusal::AlreadyStarted);
+            }
+            round.revision += 1;
+            round.started = true;
+        }
+        inner.shown.failed = None;
         inner.queue.push_back(job);
         self.tell(&mut inner);
         self.wake.notify_all();
@@ -285,22 +318,17 @@ impl Rig {
         }
         match inner.queue.pop_front() {
             Some(job) => {
+                // From here on a stop finds it.
+                let (reins, controlled) = Reins::new();
+                let run = job.prepared.header.run.clone();
+                inner.active = Some(Active { run, reins: reins.clone(), question: None });
                 inner.shown.doing = Doing::Running;
+                inner.shown.run = None;
                 self.tell(&mut inner);
-                Next::Job(Box::new(job))
+                Next::Job(Box::new(job), (reins, controlled))
             }
             None => Next::Look,
         }
-    }
-
-    /// A run has begun.
-    pub(crate) fn begun(&self, latch: StopLatch, control: Sender<Control>) {
-        self.beat();
-        let mut inner = self.lock();
-        if inner.ending {
-            latch.set();
-        }
-        inner.active = Some(Active { latch, control, question: None });
     }
 
     /// No run any more.
@@ -312,11 +340,16 @@ impl Rig {
     /// Stops what runs, at once, and takes back what waits. Safe to call at any time and from anywhere.
     pub(crate) fn stop(&self, halt: Halt) {
         let mut inner = self.lock();
-        inner.queue.clear();
+        inner.stops += 1;
         if let Some(active) = &inner.active {
             // Why, before the latch: the engine finds the reason when it looks.
-            let _run_is_over = active.control.send(Control::Stop(halt));
-            active.latch.set();
+            let _run_is_over = active.reins.control.send(Control::Stop(halt));
+            active.reins.latch.set();
+        }
+        let withdrawn: Vec<String> = inner.queue.drain(..).map(|job| job.prepared.header.run).collect();
+        if !withdrawn.is_empty() {
+            let why = format!("STOP TEST took back {} that waited", withdrawn.join(", "));
+            inner.shown.failed = Some(why);
         }
         self.tell(&mut inner);
         self.wake.notify_all();
@@ -333,7 +366,12 @@ impl Rig {
             return Err(Refusal::NotOpen(question));
         }
         let control = Control::Answer { to: PromptId(question), answer, by };
-        active.control.send(control).map_err(|_| Refusal::NothingRuns)
+        active.reins.control.send(control).map_err(|_| Refusal::NothingRuns)
+    }
+
+    /// The run that goes on, by its identifier.
+    pub(crate) fn runs_now(&self, run: &str) -> bool {
+        self.lock().active.as_ref().is_some_and(|active| active.run == run)
     }
 
     /// The daemon ends: nothing new begins, what runs is stopped.

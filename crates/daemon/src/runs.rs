@@ -71,9 +71,10 @@ impl Runs {
     /// An earlier run: one that the program left open is closed as aborted, and its record written.
     fn take_in(&self, one: &Path) -> Result<(), JobError> {
         let path = one.join(folder::RECORD);
-        if let Some(record) =
-            std::fs::read(&path).ok().and_then(|bytes| serde_json::from_slice::<Record>(&bytes).ok())
-        {
+        if path.exists() {
+            let bad = |source| JobError::File { what: "read", path: path.clone(), source };
+            let bytes = std::fs::read(&path).map_err(bad)?;
+            let record: Record = serde_json::from_slice(&bytes).map_err(JobError::NotARecord)?;
             self.add(one, &record);
             return Ok(());
         }
@@ -155,6 +156,6 @@ impl Runs {
         let view: RunView = told(&entry.folder.join(folder::JOURNAL), Halt::Killed).ok()?.view;
         let (record, _) = folder::record(&view)?;
         let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
-        run_state(&view, sheets.site.style)
+        run_state(&view, sheets.site.style, true)
     }
 }

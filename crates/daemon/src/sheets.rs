@@ -193,7 +193,7 @@ impl RigSheets {
     ) -> Result<(Prepared, String), NotPlanned> {
         let findings = Findings::new();
         let loaded: Loaded = load(texts, &findings);
-        let stamp = jiff::ZonedDateTime::now().strftime("%Y%m%d-%H%M%S").to_string();
+        let stamp = jiff::ZonedDateTime::now().strftime("%Y%m%d-%H%M%S%3f").to_string();
         let plan = |place: &Place| PositionPlan {
             number: place.position,
             identity: match &place.serial {
@@ -240,6 +240,7 @@ impl RigSheets {
             predicted_s: self.predicted_s,
             findings: self.findings.clone(),
             round: Round { revision: 0, started: false, places: rig.positions.iter().map(place).collect() },
+            failed: None,
             queue: Vec::new(),
             run: None,
             cautions: site.cautions.as_ref().map(|text| text.get(&site.language).to_owned()),

@@ -50,6 +50,8 @@ pub(crate) struct RigState {
     pub findings: Vec<String>,
     /// What is mounted for the next round.
     pub round: Round,
+    /// Why the last start came to nothing; none once something new is mounted or started.
+    pub failed: Option<String>,
     /// Runs that wait for the rig.
     pub queue: Vec<Queued>,
     /// The run that goes on, or the last one.

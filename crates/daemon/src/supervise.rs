@@ -24,7 +24,7 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
         while !ended.load(Ordering::SeqCst) {
             for rig in &rigs {
                 if rig.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE) {
-                    hangs(rig);
+                    hangs(&rigs);
                 }
             }
             let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
@@ -34,13 +34,28 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
     Ok(())
 }
 
-fn hangs(rig: &Rig) -> ! {
-    tracing::error!(
-        rig = rig.name,
-        "the run's thread shows no sign of life: making safe, and ending the process"
-    );
-    rig.stop(Halt::StepFault { why: String::from("the rig's thread showed no sign of life") });
-    let safe = make_safe(rig.sheets.rig());
-    tracing::error!(rig = rig.name, safe, "process ends");
+/// Every run is stopped in order, for the process ends for all of them; what hangs is made safe from here. Nothing is written to the
+/// log before that: it may hang too.
+fn hangs(rigs: &[Arc<Rig>]) -> ! {
+    const OTHERS_HAVE: Duration = Duration::from_millis(2_500);
+    let silent = |rig: &&Arc<Rig>| rig.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE);
+    let hanging: Vec<Arc<Rig>> = rigs.iter().filter(silent).cloned().collect();
+    for rig in rigs {
+        rig.stop(Halt::StepFault { why: String::from("a rig's thread showed no sign of life") });
+    }
+    let making: Vec<_> = hanging
+        .into_iter()
+        .map(|rig| std::thread::spawn(move || (rig.name.clone(), make_safe(rig.sheets.rig()))))
+        .collect();
+    std::thread::park_timeout(OTHERS_HAVE);
+    for one in making {
+        if let Ok((rig, safe)) = one.join() {
+            tracing::error!(
+                rig,
+                safe,
+                "the run's thread showed no sign of life: made safe, and the process ends"
+            );
+        }
+    }
     std::process::abort();
 }

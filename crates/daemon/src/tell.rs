@@ -67,7 +67,8 @@ impl Teller {
         }
         if changes_what_is_shown(&event.kind) {
             self.flush();
-            self.rig.run_told(run_state(&self.view, self.style));
+            // Over it is when record and report are there, which the worker tells.
+            self.rig.run_told(run_state(&self.view, self.style, false));
         }
     }
 
@@ -145,12 +146,12 @@ const fn changes_what_is_shown(kind: &EventKind) -> bool {
     }
 }
 
-/// What is shown of a run that goes on or is over.
-pub(crate) fn run_state(view: &RunView, style: LevelStyle) -> Option<RunState> {
+/// What is shown of a run that goes on, or is over and kept.
+pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option<RunState> {
     let header = view.header.as_ref()?;
     let nothing = TraceRecord { file: String::new(), sha256: String::new(), scans: 0 };
     let record = view.record(nothing)?;
-    let over = view.ended.is_some();
+    let over = kept && view.ended.is_some();
     let steps = header.steps.iter().zip(&view.steps).map(|(step, state)| StepShown {
         name: step.name.clone(),
         predicted_s: rounded(step.predicted.si(), 10.0),

@@ -4,14 +4,17 @@ use crate::rig::{Job, Next, Rig};
 use crate::runs::Runs;
 use crate::state::Doing;
 use crate::tell::{Teller, run_state};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
+use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
-use tripbench_job::{HowEnded, JobError, anything_there, folder, make_safe, start, told};
+use tripbench_job::{HowEnded, JobError, Reins, anything_there, folder, make_safe, start, told};
 use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
-use tripbench_record::Halt;
+use tripbench_record::{Event, Halt};
 use tripbench_rig::{Decoder, Order};
+use tripbench_runner::Control;
 
 /// Time between two looks at an idle rig.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
@@ -46,10 +49,10 @@ impl Worker {
         self.look();
         loop {
             match self.rig.next(LOOK_EVERY) {
-                Next::Job(job) => {
+                Next::Job(job, reins) => {
                     self.link = None;
                     self.safe = false;
-                    self.run(*job);
+                    self.run(*job, reins);
                     self.look();
                 }
                 Next::Look => self.look(),
@@ -156,23 +159,40 @@ impl Worker {
         }
     }
 
-    fn run(&mut self, job: Job) {
+    fn run(&mut self, job: Job, reins: (Reins, Receiver<Control>)) {
         let run = job.prepared.header.run.clone();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
-        match self.carried_out(job) {
-            Ok(()) => tracing::info!(rig = self.rig.name, run, "run over"),
-            Err(error) => {
-                let problem = format!("the run could not be made: {error}");
-                tracing::error!(rig = self.rig.name, run, problem);
-                self.rig.change(|shown| shown.problem = Some(problem));
+        let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
+        self.rig.over();
+        let why = match made {
+            Ok(Ok(())) => {
+                tracing::info!(rig = self.rig.name, run, "run over");
+                return;
             }
-        }
+            Ok(Err(error)) => chain(&error),
+            Err(_) => String::from("the program failed inside"),
+        };
+        tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
+        self.rig.change(|shown| {
+            shown.run = None;
+            shown.failed = Some(format!("no run was made, or its record could not be kept: {why}"));
+        });
     }
 
-    fn carried_out(&mut self, job: Job) -> Result<(), JobError> {
+    fn carried_out(
+        &mut self,
+        job: Job,
+        (reins, controlled): (Reins, Receiver<Control>),
+    ) -> Result<(), JobError> {
         let mut prepared = job.prepared;
         let sheet = prepared.task.sheets.rig.clone();
+        if self.lock.is_none() {
+            self.lock = Some(ModuleLock::take(&module_address(&sheet.link)?)?);
+        }
         anything_there(&sheet.link)?;
+        if reins.latch.is_set() {
+            return Err(JobError::Stopped);
+        }
         prepared.header.started = tripbench_job::wall();
         prepared.header.simulated = self.rig.state().simulated;
         prepared.folder = self.runs.folder(&self.rig.name, &prepared.header.run)?;
@@ -180,13 +200,14 @@ impl Worker {
         self.rig.feed.begin();
         let mut teller = Teller::new(Arc::clone(&self.rig), sheet.clone(), style);
         let beating = Arc::clone(&self.rig);
-        let running = start(&prepared, Box::new(move |event| teller.hear(event)), move |_, _| async move {
+        let listener = Box::new(move |event: &Event| teller.hear(event));
+        self.rig.beat();
+        let running = start(&prepared, listener, (reins, controlled), move |_, _| async move {
             loop {
                 beating.beat();
                 tokio::time::sleep(BEAT_EVERY).await;
             }
         })?;
-        self.rig.begun(running.latch.clone(), running.control.clone());
         let ended = running.join();
         self.rig.over();
         let halt = match ended {
@@ -205,9 +226,20 @@ impl Worker {
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         folder::write(&prepared.folder, &record, &trace, &prepared.task.sheets)?;
         self.runs.add(&prepared.folder, &record);
-        self.rig.run_told(run_state(&view, style));
+        self.rig.run_told(run_state(&view, style, true));
         Ok(())
     }
+}
+
+/// An error with everything that is behind it.
+fn chain(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut source = error.source();
+    while let Some(inner) = source {
+        text = format!("{text}: {inner}");
+        source = inner.source();
+    }
+    text
 }
 
 /// A rig at rest.

@@ -30,9 +30,15 @@ pub enum JobError {
     /// The calibration of the reference has expired, and the site refuses such runs.
     #[error("{0} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"")]
     Expired(String),
+    /// It was stopped before it began.
+    #[error("it was stopped before it began")]
+    Stopped,
     /// The journal holds no run.
     #[error("the journal holds no run")]
     NoRun,
+    /// A file is no record, or one of another version.
+    #[error("it is no record of this version")]
+    NotARecord(#[source] serde_json::Error),
     /// A record can not be written.
     #[error("the record has a figure that is none")]
     NotWritable(#[source] serde_json::Error),

@@ -12,7 +12,7 @@ mod stored;
 mod texts;
 
 pub use error::JobError;
-pub use live::{HowEnded, Running, anything_there, make_safe, start};
+pub use live::{HowEnded, Reins, Running, anything_there, make_safe, start};
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;
 pub use stored::{Told, carried, from_journal, told};

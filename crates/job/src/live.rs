@@ -3,7 +3,7 @@
 use crate::{JobError, Prepared, folder, wall};
 use std::future::Future;
 use std::net::TcpStream;
-use std::sync::mpsc::{Sender, channel};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tripbench_engine::Plan;
@@ -14,13 +14,26 @@ use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, 
 /// Bytes of journal for one scan.
 const BYTES_PER_SCAN: f64 = 200.0;
 
-/// A run on its rig's thread.
-#[derive(Debug)]
-pub struct Running {
+/// How a run is told to stop, and what it is answered; there before the run is.
+#[derive(Debug, Clone)]
+pub struct Reins {
     /// Answers and stops.
     pub control: Sender<Control>,
     /// Stops at once.
     pub latch: StopLatch,
+}
+
+impl Reins {
+    /// New ones, and the end that the run holds.
+    pub fn new() -> (Self, Receiver<Control>) {
+        let (control, controlled) = channel();
+        (Self { control, latch: StopLatch::armed() }, controlled)
+    }
+}
+
+/// A run on its rig's thread.
+#[derive(Debug)]
+pub struct Running {
     thread: JoinHandle<Result<(), JournalError>>,
 }
 
@@ -59,16 +72,15 @@ impl Running {
 pub fn start<F: Future<Output = ()> + 'static>(
     prepared: &Prepared,
     listener: Listener,
+    (reins, controlled): (Reins, Receiver<Control>),
     beside: impl FnOnce(StopLatch, Sender<Control>) -> F + Send + 'static,
 ) -> Result<Running, JobError> {
     let link = prepared.task.sheets.rig.link.clone();
     let transport = ModuleWire::of(&link)?;
     let path = prepared.folder.join(folder::JOURNAL);
     let journal = JournalWriter::create(&path, expected_bytes(prepared), listener)?;
-    let (control, controlled) = channel();
-    let latch = StopLatch::armed();
+    let Reins { control: stops, latch: stopped } = reins;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
-    let (stops, stopped) = (control.clone(), latch.clone());
     let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
@@ -84,7 +96,7 @@ pub fn start<F: Future<Output = ()> + 'static>(
     });
     let thread =
         spawned.map_err(|source| JobError::File { what: "start the rig's thread for", path, source })?;
-    Ok(Running { control, latch, thread })
+    Ok(Running { thread })
 }
 
 /// One try over a fresh connection; a few seconds at most.

@@ -75,7 +75,9 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
         live.pause(started + interval + later).await;
     }
     live.events();
-    live.journal.finish()
+    // The disk may be slow: whoever shares this thread goes on meanwhile.
+    let journal = live.journal;
+    tokio::task::spawn_blocking(move || journal.finish()).await.unwrap_or(Err(crate::JournalError::Failed))
 }
 
 struct Live<T> {
@@ -96,6 +98,8 @@ impl<T: Transport> Live<T> {
         if self.clock.jumped() {
             self.engine.handle(now, Input::Doubt(Doubt::ClockJump));
         }
+        // The latch first: whoever sets it has said why before.
+        let stopped = self.latch.is_set();
         loop {
             match self.control.try_recv() {
                 Ok(Control::Answer { to, answer, by }) => {
@@ -105,7 +109,7 @@ impl<T: Transport> Live<T> {
                 Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
             }
         }
-        if self.latch.is_set() {
+        if stopped {
             self.engine.handle(now, Input::Abort(Halt::Operator { by: String::from("the stop latch") }));
         }
         if let Some(through) = self.journal.written() {

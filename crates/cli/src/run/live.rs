@@ -4,7 +4,7 @@ use crate::{output, progress::Progress, prompt, say};
 use anyhow::Result;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
-use tripbench_job::{HowEnded, Prepared, Signals, anything_there, from_journal, make_safe, start};
+use tripbench_job::{HowEnded, Prepared, Reins, Signals, anything_there, from_journal, make_safe, start};
 use tripbench_link::{ModuleLock, StopLatch, module_address};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
@@ -25,11 +25,12 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let _lock = ModuleLock::take(&module_address(&rig.link)?)?;
     anything_there(&rig.link)?;
     let (events, seen) = sync_channel(65_536);
-    let running = start(prepared, listener(events), stop_on_signal)?;
+    let (reins, controlled) = Reins::new();
+    let running = start(prepared, listener(events), (reins.clone(), controlled), stop_on_signal)?;
     // Whatever goes wrong in showing a run, the run itself is ended in order first.
-    let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &running.control)));
+    let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &reins.control)));
     if shown.is_err() {
-        running.latch.set();
+        reins.latch.set();
     }
     let ended = running.join();
     if let Err(panic) = shown {

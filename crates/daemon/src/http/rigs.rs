@@ -143,8 +143,10 @@ pub(crate) async fn start(
 ) -> Result<(StatusCode, Json<Started>), Problem> {
     let given = body(given)?;
     let rig = rig_of(&daemon, &name)?;
+    rig.ready()?;
+    let stops = rig.stops();
     // Sheets are read from the disk, which may hang: not on a thread that others wait for.
-    let started = tokio::task::spawn_blocking(move || begin(&rig, given)).await;
+    let started = tokio::task::spawn_blocking(move || begin(&rig, given, stops)).await;
     let started = started.map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Problem::new(status, "inside", "The program failed inside", error.to_string())
@@ -152,7 +154,11 @@ pub(crate) async fn start(
     Ok((StatusCode::CREATED, Json(started)))
 }
 
-fn begin(rig: &Rig, given: StartBody) -> Result<Started, Problem> {
+fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
+    if given.revision.is_some() && !given.places.is_empty() {
+        let detail = "`revision` and `places` were both given: either the mounted round, or other places";
+        return Err(Problem::bad_request(detail));
+    }
     let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
     let sheets = Given {
         site: source(given.site),
@@ -166,35 +172,20 @@ fn begin(rig: &Rig, given: StartBody) -> Result<Started, Problem> {
         None => rig.places_of(&given.places, given.repeats_confirmed)?,
     };
     let (prepared, script) = rig.sheets.prepare(sheets, &places, &given.operators)?;
-    if let Some(revision) = given.revision {
-        // Two presses at once: the second finds another revision, and starts nothing.
-        rig.take_round(revision)?;
-    }
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
-    rig.enqueue(Job { prepared, script })?;
+    rig.enqueue(Job { prepared, script }, given.revision, stops)?;
     Ok(started)
 }
 
-/// Who stops.
-#[derive(Debug, Default, Deserialize, ToSchema)]
-pub(crate) struct StopBody {
-    /// Who, for the record.
-    #[serde(default)]
-    by: Option<String>,
-}
-
-/// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop.
+/// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop. Whatever is sent with it is not
+/// waited for.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/stop", params(("rig" = String, Path, description = "Name of the rig")),
-    request_body = StopBody,
     responses((status = 202), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn stop(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
-    given: Result<Json<StopBody>, JsonRejection>,
 ) -> Result<StatusCode, Problem> {
-    // A stop stops, whatever its body says.
-    let by = given.ok().and_then(|Json(body)| body.by).unwrap_or_else(|| String::from("STOP TEST"));
-    rig_of(&daemon, &name)?.stop(Halt::Operator { by });
+    rig_of(&daemon, &name)?.stop(Halt::Operator { by: String::from("STOP TEST") });
     Ok(StatusCode::ACCEPTED)
 }
 

@@ -103,7 +103,9 @@ pub(crate) async fn events(
     Path(run): Path<String>,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    let place = daemon.journal_of(&run);
+    // A folder is read: not on a thread that a stop may wait for.
+    let (there, wanted) = (Arc::clone(&daemon), run.clone());
+    let place = tokio::task::spawn_blocking(move || there.journal_of(&wanted)).await.ok().flatten();
     let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
     let after = headers.get("last-event-id").and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
     let tail = Tail { path, read: 0, rest: Vec::new(), after, over: false };

@@ -31,6 +31,7 @@ use utoipa::{OpenApi, ToSchema};
         rigs::start,
         rigs::stop,
         rigs::answer,
+        watch::watch_all,
         watch::watch,
         runs::newest,
         runs::record,

@@ -1,17 +1,31 @@
-//! The stream of a rig: its state, and levels and signals as they come. Goes on after `Last-Event-ID`.
+//! The streams of rigs: their state, and levels and signals as they come. Each goes on after `Last-Event-ID`.
 
 use crate::daemon::Daemon;
 use crate::feed::Frame;
 use crate::problem::Problem;
+use crate::rig::Rig;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use futures_util::Stream;
+use futures_util::future::select_all;
 use futures_util::stream::unfold;
 use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::sync::watch::Receiver;
+
+/// The states of all rigs and their samples, as they come: one stream for a whole page, for a browser holds few of them.
+#[utoipa::path(get, path = "/api/v1/watch",
+    responses((status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`", content_type = "text/event-stream")))]
+pub(crate) async fn watch_all(
+    State(daemon): State<Arc<Daemon>>,
+    headers: HeaderMap,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let rigs = daemon.rigs.clone();
+    told(Watch::new(&daemon, rigs, &headers, true))
+}
 
 /// The state of a rig and its samples, as they come.
 #[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig")),
@@ -23,26 +37,62 @@ pub(crate) async fn watch(
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let rig = daemon.rig(&name).ok_or_else(|| Problem::not_found(format!("there is no rig `{name}`")))?;
-    let after = headers.get("last-event-id").and_then(|value| value.to_str().ok());
-    // A number of another life of the daemon says nothing.
-    let after = after.and_then(|id| id.strip_prefix(&daemon.life)?.strip_prefix('-')?.parse::<u64>().ok());
-    let newest = rig.feed.newest();
-    let start = (daemon, rig, newest, after, VecDeque::<Frame>::new());
-    let stream = unfold(start, |(daemon, rig, mut newest, mut after, mut ready)| async move {
-        while ready.is_empty() {
-            newest.borrow_and_update();
-            ready.extend(rig.feed.after(after));
-            if ready.is_empty() {
-                newest.changed().await.ok()?;
+    Ok(told(Watch::new(&daemon, vec![rig], &headers, false)))
+}
+
+fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let stream = unfold(watch, |mut watch| async move {
+        let event = watch.next().await?;
+        Some((Ok(event), watch))
+    });
+    Sse::new(stream).keep_alive(KeepAlive::new().interval(Duration::from_secs(5)))
+}
+
+/// Rigs that somebody watches.
+struct Watch {
+    life: String,
+    rigs: Vec<Arc<Rig>>,
+    newest: Vec<Receiver<u64>>,
+    /// Last frame told, of each rig.
+    after: Vec<Option<u64>>,
+    ready: VecDeque<(usize, Frame)>,
+    named: bool,
+}
+
+impl Watch {
+    /// Goes on after the identifier of the last event, `life-n.n.n` with a number for each rig; one of another life of the daemon
+    /// says nothing.
+    fn new(daemon: &Daemon, rigs: Vec<Arc<Rig>>, headers: &HeaderMap, named: bool) -> Self {
+        let id = headers.get("last-event-id").and_then(|value| value.to_str().ok());
+        let numbers = id.and_then(|id| id.strip_prefix(&daemon.life)?.strip_prefix('-'));
+        let mut after: Vec<Option<u64>> =
+            numbers.into_iter().flat_map(|numbers| numbers.split('.')).map(|n| n.parse().ok()).collect();
+        after.resize(rigs.len(), None);
+        let newest = rigs.iter().map(|rig| rig.feed.newest()).collect();
+        Self { life: daemon.life.clone(), rigs, newest, after, ready: VecDeque::new(), named }
+    }
+
+    async fn next(&mut self) -> Option<Event> {
+        while self.ready.is_empty() {
+            for (index, rig) in self.rigs.iter().enumerate() {
+                self.newest[index].borrow_and_update();
+                self.ready.extend(rig.feed.after(self.after[index]).into_iter().map(|frame| (index, frame)));
+            }
+            if self.ready.is_empty() {
+                let changes = self.newest.iter_mut().map(|newest| Box::pin(newest.changed()));
+                select_all(changes).await.0.ok()?;
             }
         }
-        let frame = ready.pop_front()?;
-        after = Some(frame.number);
-        let event = Event::default()
-            .event(frame.kind.word())
-            .id(format!("{}-{}", daemon.life, frame.number))
-            .data(&*frame.data);
-        Some((Ok(event), (daemon, rig, newest, after, ready)))
-    });
-    Ok(Sse::new(stream).keep_alive(KeepAlive::new().interval(Duration::from_secs(5))))
+        let (index, frame) = self.ready.pop_front()?;
+        self.after[index] = Some(frame.number);
+        let numbers: Vec<String> = self.after.iter().map(|number| number.unwrap_or(0).to_string()).collect();
+        let data = if self.named {
+            let name = serde_json::to_string(&self.rigs[index].name).ok()?;
+            format!("{{\"rig\":{name},\"told\":{}}}", frame.data)
+        } else {
+            frame.data.to_string()
+        };
+        let id = format!("{}-{}", self.life, numbers.join("."));
+        Some(Event::default().event(frame.kind.word()).id(id).data(data))
+    }
 }

@@ -1,0 +1,155 @@
+//! A real browser: Debian's chromium, driven over `WebDriver`.
+
+use fantoccini::wd::Capabilities;
+use fantoccini::{Client, ClientBuilder, Locator};
+use serde_json::{Value, json};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+/// A browser with one window; ended when dropped.
+#[derive(Debug)]
+pub struct Browser {
+    driver: Child,
+    profile: PathBuf,
+    /// To drive it.
+    pub client: Client,
+}
+
+/// What chromium is started with: nothing from outside, nothing kept.
+const ARGUMENTS: [&str; 8] = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    "--force-device-scale-factor=1",
+];
+
+/// Whether chromium and its driver are there. In CI they have to be.
+///
+/// # Panics
+/// In CI, if they are not.
+pub fn is_there() -> bool {
+    let there = Path::new("/usr/bin/chromedriver").exists() && Path::new("/usr/bin/chromium").exists();
+    assert!(there || std::env::var_os("CI").is_none(), "chromium and chromium-driver are not there");
+    there
+}
+
+impl Browser {
+    /// Starts one with a window of so many pixels.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub async fn start(folder: &Path, (width, height): (u32, u32)) -> Self {
+        let port = free_port();
+        let driver = Command::new("/usr/bin/chromedriver")
+            .arg(format!("--port={port}"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("chromedriver starts");
+        let profile = folder.join(format!("profile-{port}"));
+        let mut arguments: Vec<String> = ARGUMENTS.iter().map(|&word| word.to_owned()).collect();
+        arguments.push(format!("--user-data-dir={}", profile.display()));
+        arguments.push(format!("--window-size={width},{height}"));
+        let mut capabilities = Capabilities::new();
+        capabilities.insert("browserName".into(), json!("chrome"));
+        capabilities
+            .insert("goog:chromeOptions".into(), json!({"args": arguments, "binary": "/usr/bin/chromium"}));
+        let connector = hyper_util::client::legacy::connect::HttpConnector::new();
+        let mut builder = ClientBuilder::new(connector);
+        builder.capabilities(capabilities);
+        let address = format!("http://127.0.0.1:{port}");
+        let mut client = builder.connect(&address).await;
+        for _ in 0..100 {
+            if client.is_ok() {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            client = builder.connect(&address).await;
+        }
+        Self { driver, profile, client: client.expect("a session") }
+    }
+
+    /// Opens a page.
+    ///
+    /// # Panics
+    /// If it can not be opened.
+    pub async fn open(&self, address: &str) {
+        self.client.goto(address).await.expect("the page opens");
+    }
+
+    /// What a script gives.
+    ///
+    /// # Panics
+    /// If it fails.
+    pub async fn run(&self, script: &str) -> Value {
+        self.client.execute(script, Vec::new()).await.expect("the script runs")
+    }
+
+    /// Waits until a script gives true.
+    ///
+    /// # Panics
+    /// If it does not within a minute and a half.
+    pub async fn until(&self, script: &str) {
+        for _ in 0..900 {
+            if self.run(&format!("return Boolean({script})")).await == Value::Bool(true) {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        panic!("never so: {script}; the page says: {}", self.text().await);
+    }
+
+    /// What the page says.
+    ///
+    /// # Panics
+    /// If it says nothing.
+    pub async fn text(&self) -> String {
+        self.run("return document.body.innerText").await.as_str().unwrap_or_default().to_owned()
+    }
+
+    /// Presses a button of a rig by its words.
+    ///
+    /// # Panics
+    /// If there is none.
+    pub async fn press(&self, rig: usize, words: &str) {
+        let path = format!("(//section)[{}]//button[contains(., '{words}')]", rig + 1);
+        let button = self.client.find(Locator::XPath(&path)).await.expect("a button");
+        button.click().await.expect("it is pressed");
+    }
+
+    /// Types as a scanner does, whatever has the focus: fast, with Enter at the end.
+    ///
+    /// # Panics
+    /// If nothing takes it.
+    pub async fn scan(&self, text: &str) {
+        let focused = self.client.active_element().await.expect("a focus");
+        focused.send_keys(&format!("{text}\u{e007}")).await.expect("it types");
+    }
+
+    /// A picture of the window.
+    ///
+    /// # Panics
+    /// If there is none.
+    pub async fn picture(&self, path: &Path) {
+        let png = self.client.screenshot().await.expect("a picture");
+        std::fs::write(path, png).expect("it can be written");
+    }
+}
+
+impl Drop for Browser {
+    fn drop(&mut self) {
+        drop(self.driver.kill());
+        drop(self.driver.wait());
+        drop(std::fs::remove_dir_all(&self.profile));
+    }
+}
+
+fn free_port() -> u16 {
+    let socket = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    socket.local_addr().expect("an address").port()
+}
