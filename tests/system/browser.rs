@@ -53,12 +53,12 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     let browser = Browser::start(&workplace.folder, (1024, 600)).await;
     browser.open(&daemon.base).await;
     browser.until("document.querySelectorAll('section').length === 2").await;
-    browser.until(&format!("{}.innerText.includes('outputs safe')", rig(EIGHT))).await;
-    picture(&browser, "idle").await;
     // A touch on the rig chooses it; from then on a scan goes there, wherever the focus is.
     browser
         .run(&format!("{}.dispatchEvent(new PointerEvent('pointerdown', {{bubbles: true}}))", rig(EIGHT)))
         .await;
+    browser.until(&format!("{}.innerText.includes('outputs safe')", rig(EIGHT))).await;
+    picture(&browser, "idle").await;
     scan_all(&browser, &round("7731")).await;
     picture(&browser, "mounted").await;
     browser.press(EIGHT, "START").await;

@@ -335,6 +335,7 @@ function clock(seconds) {
 function choose(rig) {
   if (chosen === rig) return;
   chosen = rig;
+  localStorage.setItem("rig", rig.state.rig);
   for (const one of rigs.values()) one.show();
 }
 
@@ -387,7 +388,7 @@ for (const state of states) {
   rigs.set(state.rig, rig);
   bench.append(rig.element);
 }
-choose(rigs.values().next().value);
+choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value);
 speak(localStorage.getItem("language") ?? states[0]?.language ?? "en");
 // One stream for all rigs: a browser holds six connections to a host, and a stop must never wait for one.
 function listen() {

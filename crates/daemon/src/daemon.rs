@@ -13,6 +13,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use thiserror::Error;
+use tokio::runtime::Runtime;
 use tripbench_job::JobError;
 
 /// A rig of a bench, with what is known of it beforehand.
@@ -110,37 +111,63 @@ pub fn serve(
     if !bench.listen.ip().is_loopback() {
         return Err(ServeError::NotLoopback(bench.listen));
     }
-    let runs = Arc::new(Runs::open(&bench.runs)?);
+    let runs = Arc::new(Runs::of(&bench.runs));
     let mut rigs: Vec<Arc<Rig>> = Vec::new();
     for entry in bench.rigs {
         let rig = Rig::new(entry.sheets, entry.simulated);
         if rigs.iter().any(|other| other.name == rig.name) {
             return Err(ServeError::TwoRigs(rig.name));
         }
-        rig.run_told(runs.last(&rig.name));
         rigs.push(Arc::new(rig));
     }
     if rigs.is_empty() {
         return Err(ServeError::NoRig);
     }
+    // Safe first: whatever ended before this may have left a valve open.
+    let workers = rigs
+        .iter()
+        .map(|rig| employ(Arc::clone(rig), Arc::clone(&runs)))
+        .collect::<std::io::Result<Vec<_>>>()?;
+    let served = attend(&rigs, &runs, bench.listen, until, listening);
+    // However it ended: what runs is stopped, and every rig is left safe.
+    for rig in &rigs {
+        rig.end();
+    }
+    for worker in workers {
+        // A worker that panicked has nothing more to say; the next start writes safe.
+        drop(worker.join());
+    }
+    served.map(|(runtime, ended)| {
+        ended.store(true, Ordering::SeqCst);
+        runtime.shutdown_timeout(Duration::from_millis(500));
+    })
+}
+
+/// Takes requests until `until` is done.
+fn attend(
+    rigs: &[Arc<Rig>],
+    runs: &Arc<Runs>,
+    listen: SocketAddr,
+    until: impl Future<Output = &'static str>,
+    listening: impl FnOnce(SocketAddr),
+) -> Result<(Runtime, Arc<AtomicBool>), ServeError> {
+    runs.open()?;
+    for rig in rigs {
+        rig.run_told(runs.last(&rig.name));
+    }
     let life = uuid::Uuid::now_v7().simple().to_string();
-    let daemon = Arc::new(Daemon { rigs: rigs.clone(), runs: Arc::clone(&runs), life });
+    let daemon = Arc::new(Daemon { rigs: rigs.to_vec(), runs: Arc::clone(runs), life });
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .thread_name("http")
         .enable_all()
         .build()?;
-    let listen = bench.listen;
     let listener = runtime
         .block_on(tokio::net::TcpListener::bind(listen))
         .map_err(|source| ServeError::Listen { address: listen, source })?;
     let address = listener.local_addr()?;
-    let workers = rigs
-        .iter()
-        .map(|rig| employ(Arc::clone(rig), Arc::clone(&runs)))
-        .collect::<std::io::Result<Vec<_>>>()?;
     let ended = Arc::new(AtomicBool::new(false));
-    supervise::watch(rigs.clone(), Arc::clone(&ended))?;
+    supervise::watch(rigs.to_vec(), Arc::clone(&ended))?;
     runtime.spawn(async move {
         if let Err(error) = axum::serve(listener, http::router(daemon)).await {
             tracing::error!(%error, "serving ended");
@@ -152,14 +179,5 @@ pub fn serve(
     let why = runtime.block_on(until);
     tracing::info!(why, "ending: what runs is stopped, every rig is left safe");
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
-    for rig in &rigs {
-        rig.end();
-    }
-    for worker in workers {
-        // A worker that panicked has nothing more to say; the next start writes safe.
-        drop(worker.join());
-    }
-    ended.store(true, Ordering::SeqCst);
-    runtime.shutdown_timeout(Duration::from_millis(500));
-    Ok(())
+    Ok((runtime, ended))
 }

@@ -8,6 +8,7 @@ mod feed;
 mod guard;
 mod http;
 mod problem;
+mod refusal;
 mod rig;
 mod runs;
 mod settings;

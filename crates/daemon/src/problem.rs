@@ -1,6 +1,6 @@
 //! Errors over HTTP: problem details (RFC 9457).
 
-use crate::rig::Refusal;
+use crate::refusal::Refusal;
 use crate::sheets::NotPlanned;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};

@@ -1,6 +1,7 @@
 //! A rig as the daemon holds it: what is mounted, what waits, what runs. The worker, the supervisor and the HTTP side share it.
 
 use crate::feed::{Feed, FrameKind};
+use crate::refusal::{Refusal, check_placings, no_repeats};
 use crate::sheets::RigSheets;
 use crate::state::{Doing, Place, Placing, Queued, RigState, Round, RunState};
 use std::collections::VecDeque;
@@ -8,74 +9,10 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::Receiver;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
-use thiserror::Error;
 use tripbench_job::{Prepared, Reins};
 use tripbench_link::Clock;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
-
-/// Why something that was asked of a rig is refused.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub(crate) enum Refusal {
-    /// The round was changed meanwhile.
-    #[error("the round was changed meanwhile: it is at revision {now}, revision {named} was named")]
-    RoundChanged {
-        /// Its revision.
-        now: u64,
-        /// What was named.
-        named: u64,
-    },
-    /// The position is not there.
-    #[error("position {position} is not there: this rig has {there}")]
-    NoSuchPosition {
-        /// What was named.
-        position: u8,
-        /// Its positions.
-        there: String,
-    },
-    /// A position stands twice.
-    #[error("position {position} is given twice")]
-    PositionTwice {
-        /// Which.
-        position: u8,
-    },
-    /// A serial number is none.
-    #[error(
-        "the serial number for position {position} is empty, too long (80 at most) or has control characters"
-    )]
-    NotASerial {
-        /// Where.
-        position: u8,
-    },
-    /// A serial number stands at two positions.
-    #[error("serial {serial} is given for position {first} and position {second}")]
-    TwiceInARound {
-        /// The number.
-        serial: String,
-        /// Where first.
-        first: u8,
-        /// Where again.
-        second: u8,
-    },
-    /// Nothing runs.
-    #[error("nothing runs on this rig")]
-    NothingRuns,
-    /// The question is not open.
-    #[error("question {0} is not open")]
-    NotOpen(u32),
-    /// The round was started already.
-    #[error("this round was started already: mount the next one")]
-    AlreadyStarted,
-    /// The rig is not ready.
-    #[error("the rig is not ready: {0}")]
-    NotReady(String),
-    /// A stop came meanwhile.
-    #[error("STOP TEST was pressed meanwhile: nothing was started")]
-    Stopped,
-    /// The daemon is ending.
-    #[error("the daemon is ending: nothing new is begun")]
-    Ending,
-}
 
 /// A run that waits for its rig.
 #[derive(Debug)]
@@ -395,41 +332,4 @@ impl Rig {
         let now = self.clock.now().since(tripbench_quantity::Mono::START);
         (beat != 0).then(|| now.saturating_sub(Duration::from_millis(beat)))
     }
-}
-
-/// Refuses positions that are not there or stand twice, and numbers that are none.
-fn check_placings(round: &Round, placings: &[Placing]) -> Result<(), Refusal> {
-    let is_none = |serial: &String| {
-        serial.trim().is_empty() || serial.chars().count() > 80 || serial.chars().any(char::is_control)
-    };
-    for (index, placing) in placings.iter().enumerate() {
-        let position = placing.position;
-        if round.places.iter().all(|place| place.position != position) {
-            let there: Vec<String> = round.places.iter().map(|place| place.position.to_string()).collect();
-            return Err(Refusal::NoSuchPosition { position, there: there.join(", ") });
-        }
-        if placings.iter().take(index).any(|earlier| earlier.position == position) {
-            return Err(Refusal::PositionTwice { position });
-        }
-        if placing.serial.as_ref().is_some_and(is_none) || (placing.serial.is_none() && !placing.own_number) {
-            return Err(Refusal::NotASerial { position });
-        }
-    }
-    Ok(())
-}
-
-/// Refuses a serial number that stands at two positions.
-fn no_repeats(taken: &[Place]) -> Result<(), Refusal> {
-    for (index, place) in taken.iter().enumerate() {
-        let Some(serial) = &place.serial else { continue };
-        let earlier = taken.iter().take(index).find(|earlier| earlier.serial.as_ref() == Some(serial));
-        if let Some(earlier) = earlier {
-            return Err(Refusal::TwiceInARound {
-                serial: serial.clone(),
-                first: earlier.position,
-                second: place.position,
-            });
-        }
-    }
-    Ok(())
 }

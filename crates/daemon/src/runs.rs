@@ -46,14 +46,19 @@ pub(crate) struct Runs {
 }
 
 impl Runs {
-    /// Opens the folder, closes what was left open as aborted, and reads what is there.
+    /// The runs of a folder that was not looked at yet.
+    pub(crate) fn of(path: &Path) -> Self {
+        Self { folder: path.to_owned(), entries: Mutex::default() }
+    }
+
+    /// Makes the folder, closes what was left open in it as aborted, and reads what is there.
     ///
     /// # Errors
     /// If the folder can not be made or read.
-    pub(crate) fn open(path: &Path) -> Result<Self, JobError> {
-        let bad = |what| move |source| JobError::File { what, path: path.to_owned(), source };
+    pub(crate) fn open(&self) -> Result<(), JobError> {
+        let path = &self.folder;
+        let bad = |what| move |source| JobError::File { what, path: path.clone(), source };
         std::fs::create_dir_all(path).map_err(bad("make the folder"))?;
-        let runs = Self { folder: path.to_owned(), entries: Mutex::default() };
         let mut folders: Vec<PathBuf> = std::fs::read_dir(path)
             .map_err(bad("read the folder"))?
             .flatten()
@@ -61,11 +66,11 @@ impl Runs {
             .collect();
         folders.sort();
         for one in folders.iter().filter(|one| one.join(folder::JOURNAL).exists()) {
-            if let Err(error) = runs.take_in(one) {
+            if let Err(error) = self.take_in(one) {
                 tracing::error!(folder = %one.display(), %error, "a run can not be read; left as it is");
             }
         }
-        Ok(runs)
+        Ok(())
     }
 
     /// An earlier run: one that the program left open is closed as aborted, and its record written.
