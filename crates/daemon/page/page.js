@@ -226,7 +226,7 @@ class Rig {
     const { state } = this, { run } = state, running = this.running() && run && !run.over;
     this.element.classList.toggle("chosen", chosen === this);
     this.here.textContent = rigs.size > 1 && chosen === this ? `◀ ${words.scansHere}` : "";
-    const facts = [words.vacuum + " " + (running ? this.level ?? "…" : state.level ?? "?") + " " + state.unit, state.outputs_safe === false ? words.notSafe : running ? "" : state.outputs_safe ? words.safe : ""];
+    const facts = [words.vacuum + " " + (running ? this.level?.toFixed(state.decimals) ?? "…" : state.level?.toFixed(state.decimals) ?? "?") + " " + state.unit, state.outputs_safe === false ? words.notSafe : running ? "" : state.outputs_safe ? words.safe : ""];
     const reference = state.reference.expired ? filled(words.expired, state.reference.due) : filled(words.due, state.reference.due);
     this.name.textContent = state.rig;
     this.names.replaceChildren(this.name, ...[state.sheets.settings ?? "", reference, state.simulated ? words.simulated : "", run?.trial ? words.trial : ""].filter(Boolean).map((text) => element("span", {}, text)));
