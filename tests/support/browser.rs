@@ -2,6 +2,7 @@
 
 use fantoccini::wd::Capabilities;
 use fantoccini::{Client, ClientBuilder, Locator};
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -145,8 +146,22 @@ impl Drop for Browser {
     fn drop(&mut self) {
         drop(self.driver.kill());
         drop(self.driver.wait());
+        // The driver leaves its browser behind: known by the profile, which is of this one alone.
+        for id in with_words(&self.profile.display().to_string()) {
+            let _may_have_ended = kill_process(id, Signal::KILL);
+        }
         drop(std::fs::remove_dir_all(&self.profile));
     }
+}
+
+/// Processes whose command line has these words.
+fn with_words(words: &str) -> Vec<Pid> {
+    let entries = std::fs::read_dir("/proc").into_iter().flatten().flatten();
+    let ours = entries.filter(|entry| {
+        std::fs::read(entry.path().join("cmdline"))
+            .is_ok_and(|line| String::from_utf8_lossy(&line).contains(words))
+    });
+    ours.filter_map(|entry| Pid::from_raw(entry.file_name().to_str()?.parse().ok()?)).collect()
 }
 
 fn free_port() -> u16 {
