@@ -1,6 +1,7 @@
 //! The built `tripbench` command, in a folder of its own with a copy of the demo's sheets.
 
 use crate::sheet_text;
+use rustix::process::{Pid, Signal, kill_process};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -154,15 +155,32 @@ impl Simulated {
     /// # Panics
     /// If it does not start.
     pub fn start(workplace: &Workplace) -> Self {
+        Self::of(workplace, "rig.toml")
+    }
+
+    /// The same, of a rig sheet by its name.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub fn of(workplace: &Workplace, sheet: &str) -> Self {
         let mut command =
-            workplace.command("simulate --rig rig.toml --truth truth.toml --listen 127.0.0.1:0");
+            workplace.command(&format!("simulate --rig {sheet} --truth truth.toml --listen 127.0.0.1:0"));
         let mut child = command.stdout(Stdio::piped()).spawn().expect("it starts");
         let mut line = String::new();
         BufReader::new(child.stdout.take().expect("output")).read_line(&mut line).expect("a line");
         let address =
             line.split("Modbus TCP ").nth(1).and_then(|rest| rest.split(',').next()).expect("an address");
-        workplace.change("rig.toml", "127.0.0.1:1502", address);
+        workplace.change(sheet, "127.0.0.1:1502", address);
         Self(child)
+    }
+
+    /// Takes it off the processor: its connections stay open, and nothing answers.
+    ///
+    /// # Panics
+    /// If there is no such process.
+    pub fn freeze(&self) {
+        let id = i32::try_from(self.0.id()).expect("a process number");
+        kill_process(Pid::from_raw(id).expect("a process"), Signal::STOP).expect("it takes it");
     }
 }
 

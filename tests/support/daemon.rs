@@ -1,9 +1,11 @@
 //! A daemon in a process of its own, and what it answers.
 
 use crate::command::Workplace;
-use serde_json::Value;
-use std::io::{BufRead, BufReader};
-use std::process::{Child, ExitStatus, Stdio};
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::{Value, json};
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpStream;
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::Duration;
 
 /// A daemon; ended when dropped.
@@ -53,7 +55,14 @@ impl Daemon {
     /// # Panics
     /// If it does not start.
     pub fn with(workplace: &Workplace, words: &str) -> Self {
-        let mut command = workplace.command(words);
+        Self::of(workplace, workplace.command(words))
+    }
+
+    /// Serves by a command that is not started yet.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub fn of(workplace: &Workplace, mut command: Command) -> Self {
         let log = std::fs::File::create(workplace.folder.join("daemon.log")).expect("a log");
         let mut child = command.stdout(Stdio::piped()).stderr(log).spawn().expect("it starts");
         let mut line = String::new();
@@ -66,6 +75,46 @@ impl Daemon {
     /// Its process.
     pub fn id(&self) -> u32 {
         self.child.id()
+    }
+
+    /// Sends it a signal.
+    ///
+    /// # Panics
+    /// If there is no such process.
+    pub fn signal(&self, signal: Signal) {
+        let id = i32::try_from(self.id()).expect("a process number");
+        kill_process(Pid::from_raw(id).expect("a process"), signal).expect("it takes it");
+    }
+
+    /// Whether it has ended.
+    ///
+    /// # Panics
+    /// If there is no such process.
+    pub fn has_ended(&mut self) -> bool {
+        self.child.try_wait().expect("a process").is_some()
+    }
+
+    /// Puts devices at positions of a rig and starts the round; the answer to the start.
+    ///
+    /// # Panics
+    /// If they are not taken.
+    pub fn start_round(&self, rig: &str, serials: &[(u8, &str)]) -> Answer {
+        let revision = self.mount(rig, serials);
+        self.send("POST", &format!("/api/v1/rigs/{rig}/runs"), &json!({"revision": revision}))
+    }
+
+    /// Puts devices at positions of a rig; the revision of the round.
+    ///
+    /// # Panics
+    /// If they are not taken.
+    pub fn mount(&self, rig: &str, serials: &[(u8, &str)]) -> u64 {
+        let revision = self.rig(rig)["round"]["revision"].as_u64().expect("a revision");
+        let place = |(position, serial): &(u8, &str)| json!({"position": position, "serial": serial});
+        let places: Vec<Value> = serials.iter().map(place).collect();
+        let body = json!({"revision": revision, "places": places});
+        let answer = self.send("PUT", &format!("/api/v1/rigs/{rig}/round"), &body);
+        assert_eq!(answer.status, 200, "{}", answer.text);
+        answer.json()["revision"].as_u64().expect("a revision")
     }
 
     /// Waits for its end.
@@ -109,6 +158,17 @@ impl Daemon {
             kind: kind.unwrap_or_default().to_owned(),
             text: response.body_mut().read_to_string().unwrap_or_default(),
         }
+    }
+
+    /// A stream that is asked for and never read.
+    ///
+    /// # Panics
+    /// If the daemon takes no connection.
+    pub fn stream_unread(&self, path: &str) -> TcpStream {
+        let host = self.base.trim_start_matches("http://");
+        let mut stream = TcpStream::connect(host).expect("it listens");
+        write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\n\r\n").expect("it takes a request");
+        stream
     }
 
     /// State of a rig.

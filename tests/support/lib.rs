@@ -3,6 +3,7 @@
 pub mod browser;
 pub mod command;
 pub mod daemon;
+pub mod hosted;
 pub mod kill;
 pub mod line;
 pub mod proving;

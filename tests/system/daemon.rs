@@ -1,7 +1,7 @@
 //! The daemon as programs and pages meet it: other processes, real sockets, a simulated rig in a process of its own.
 
 use rstest::rstest;
-use rustix::process::{Pid, Signal, kill_process};
+use rustix::process::Signal;
 use serde_json::{Value, json};
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
@@ -16,27 +16,12 @@ fn over(state: &Value) -> bool {
     idle(state) && state["run"]["over"] == true
 }
 
-/// Devices at some positions.
 fn mount(daemon: &Daemon, serials: &[(u8, &str)]) -> u64 {
-    let revision = daemon.rig(RIG)["round"]["revision"].as_u64().expect("a revision");
-    let places: Vec<Value> =
-        serials.iter().map(|(position, serial)| json!({"position": position, "serial": serial})).collect();
-    let answer = daemon.send(
-        "PUT",
-        &format!("/api/v1/rigs/{RIG}/round"),
-        &json!({"revision": revision, "places": places}),
-    );
-    assert_eq!(answer.status, 200, "{}", answer.text);
-    answer.json()["revision"].as_u64().expect("a revision")
+    daemon.mount(RIG, serials)
 }
 
 fn start(daemon: &Daemon, revision: u64) -> tripbench_tests::daemon::Answer {
     daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &json!({"revision": revision}))
-}
-
-fn signal(daemon: &Daemon, signal: Signal) {
-    let id = i32::try_from(daemon.id()).expect("a process number");
-    kill_process(Pid::from_raw(id).expect("a process"), signal).expect("it takes it");
 }
 
 /// A run that is under vacuum.
@@ -122,7 +107,7 @@ fn live_stop_test_leaves_the_rig_safe_and_the_run_aborted() {
 #[case(Signal::KILL)]
 fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
     let (workplace, _rig, mut daemon) = begun();
-    signal(&daemon, by);
+    daemon.signal(by);
     let status = daemon.wait();
     assert_eq!(status.success(), by == Signal::TERM);
     drop(daemon);

@@ -10,6 +10,7 @@ mod coverage;
 mod daemon;
 mod delays;
 mod explained;
+mod faults;
 mod hose;
 mod link;
 mod links;

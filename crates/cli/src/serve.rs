@@ -132,7 +132,7 @@ fn demo() -> Result<(Bench, Vec<Module>)> {
             module.address()
         ));
         let sheets = RigSheets::from_texts(texts(&sheet.header.name.value, &text))?;
-        entries.push(RigEntry { sheets, simulated: true });
+        entries.push(RigEntry { sheets, simulated: true, probes: None });
         modules.push(module);
     }
     let bench = Bench { listen: ([127, 0, 0, 1], 7420).into(), runs: "runs".into(), rigs: entries };

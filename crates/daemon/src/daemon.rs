@@ -23,6 +23,17 @@ pub struct RigEntry {
     pub sheets: RigSheets,
     /// Whether it is a simulated one: then no device is tested.
     pub simulated: bool,
+    /// Called in its runs, where somebody wants to see them fail; none on a bench.
+    pub probes: Option<Probes>,
+}
+
+/// What a test has called in a run: each may panic, or not come back.
+#[derive(Debug, Clone, Copy)]
+pub struct Probes {
+    /// On the run's own thread, between two steps of its work.
+    pub in_run: fn(),
+    /// On the thread that writes the journal, after each event.
+    pub in_journal: fn(),
 }
 
 /// What a daemon serves.
@@ -114,7 +125,7 @@ pub fn serve(
     let runs = Arc::new(Runs::of(&bench.runs));
     let mut rigs: Vec<Arc<Rig>> = Vec::new();
     for entry in bench.rigs {
-        let rig = Rig::new(entry.sheets, entry.simulated);
+        let rig = Rig::new(entry);
         if rigs.iter().any(|other| other.name == rig.name) {
             return Err(ServeError::TwoRigs(rig.name));
         }

@@ -18,7 +18,7 @@ mod supervise;
 mod tell;
 mod worker;
 
-pub use daemon::{Bench, RigEntry, ServeError, serve};
+pub use daemon::{Bench, Probes, RigEntry, ServeError, serve};
 pub use settings::{BenchRig, BenchSheet, Defaults};
 pub use sheets::{NotPlanned, RigSheets, SheetFiles};
 

@@ -1,5 +1,6 @@
 //! A rig as the daemon holds it: what is mounted, what waits, what runs. The worker, the supervisor and the HTTP side share it.
 
+use crate::daemon::{Probes, RigEntry};
 use crate::feed::{Feed, FrameKind};
 use crate::refusal::{Refusal, check_placings, no_repeats};
 use crate::sheets::RigSheets;
@@ -58,6 +59,7 @@ pub(crate) struct Rig {
     /// What it tells.
     pub feed: Feed,
     pub(crate) sheets: RigSheets,
+    pub(crate) probes: Option<Probes>,
     inner: Mutex<Inner>,
     wake: Condvar,
     clock: Clock,
@@ -66,7 +68,8 @@ pub(crate) struct Rig {
 }
 
 impl Rig {
-    pub(crate) fn new(sheets: RigSheets, simulated: bool) -> Self {
+    pub(crate) fn new(entry: RigEntry) -> Self {
+        let RigEntry { sheets, simulated, probes } = entry;
         let mut shown = sheets.shown();
         shown.simulated = simulated;
         let inner = Inner { shown, queue: VecDeque::new(), active: None, stops: 0, ending: false };
@@ -74,6 +77,7 @@ impl Rig {
             name: sheets.name(),
             feed: Feed::default(),
             sheets,
+            probes,
             inner: Mutex::new(inner),
             wake: Condvar::new(),
             clock: Clock::start(),
@@ -322,8 +326,23 @@ impl Rig {
 
     /// A sign of life of the run's thread.
     pub(crate) fn beat(&self) {
-        let now = u64::try_from(self.clock.now().since(tripbench_quantity::Mono::START).as_millis());
-        self.beat_ms.store(now.unwrap_or(u64::MAX).max(1), Ordering::SeqCst);
+        self.beat_ms.store(self.now_ms(), Ordering::SeqCst);
+    }
+
+    /// Milliseconds of the rig's clock, never 0.
+    fn now_ms(&self) -> u64 {
+        let now = self.clock.now().since(tripbench_quantity::Mono::START).as_millis();
+        u64::try_from(now).unwrap_or(u64::MAX).max(1)
+    }
+
+    /// The whole process stood still: nobody could give a sign of life, and everybody has as long again.
+    pub(crate) fn excuse(&self) {
+        let beat = self.beat_ms.load(Ordering::SeqCst);
+        if beat != 0 {
+            // Where the run ended or gave a sign meanwhile, that holds.
+            let _changed =
+                self.beat_ms.compare_exchange(beat, self.now_ms(), Ordering::SeqCst, Ordering::SeqCst);
+        }
     }
 
     /// How long the run's thread has shown no sign of life; none while nothing runs.

@@ -71,7 +71,7 @@ impl BenchSheet {
                 settings: or(&rig.settings, &defaults.settings),
                 script: rig.script.as_ref().map(at),
             })?;
-            Ok(RigEntry { sheets, simulated: false })
+            Ok(RigEntry { sheets, simulated: false, probes: None })
         };
         let rigs = self.rigs.iter().map(entry).collect::<Result<Vec<_>, _>>()?;
         Ok(Bench { listen: self.listen, runs: at(&self.runs), rigs })

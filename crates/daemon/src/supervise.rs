@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tripbench_job::make_safe;
+use tripbench_link::Clock;
 use tripbench_record::Halt;
 
 /// A run's thread that shows no sign of life for so long hangs.
@@ -21,7 +22,15 @@ const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// If there is no thread to have.
 pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Result<()> {
     std::thread::Builder::new().name(String::from("supervisor")).spawn(move || {
+        let clock = Clock::start();
+        let mut looked = clock.now();
         while !ended.load(Ordering::SeqCst) {
+            let now = clock.now();
+            if now.since(looked) > LONGEST_SILENCE / 2 {
+                // Nobody looked either: the process stood still, or the machine did. The engine sees the hole in its scans.
+                rigs.iter().for_each(|rig| rig.excuse());
+            }
+            looked = now;
             for rig in &rigs {
                 if rig.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE) {
                     hangs(&rigs);

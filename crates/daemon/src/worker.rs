@@ -10,7 +10,7 @@ use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
-use tripbench_job::{HowEnded, JobError, Reins, anything_there, folder, make_safe, start, told};
+use tripbench_job::{HowEnded, JobError, Reins, anything_there, folder, make_safe, start, told_at_end};
 use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_record::{Event, Halt};
 use tripbench_rig::{Decoder, Order};
@@ -200,11 +200,20 @@ impl Worker {
         self.rig.feed.begin();
         let mut teller = Teller::new(Arc::clone(&self.rig), sheet.clone(), style);
         let beating = Arc::clone(&self.rig);
-        let listener = Box::new(move |event: &Event| teller.hear(event));
+        let probes = self.rig.probes;
+        let listener = Box::new(move |event: &Event| {
+            teller.hear(event);
+            if let Some(probes) = probes {
+                (probes.in_journal)();
+            }
+        });
         self.rig.beat();
         let running = start(&prepared, listener, (reins, controlled), move |_, _| async move {
             loop {
                 beating.beat();
+                if let Some(probes) = probes {
+                    (probes.in_run)();
+                }
                 tokio::time::sleep(BEAT_EVERY).await;
             }
         })?;
@@ -222,7 +231,7 @@ impl Worker {
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }
         };
-        let view = told(&prepared.folder.join(folder::JOURNAL), halt)?.view;
+        let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         folder::write(&prepared.folder, &record, &trace, &prepared.task.sheets)?;
         self.runs.add(&prepared.folder, &record);

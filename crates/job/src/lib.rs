@@ -15,5 +15,5 @@ pub use error::JobError;
 pub use live::{HowEnded, Reins, Running, anything_there, make_safe, start};
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;
-pub use stored::{Told, carried, from_journal, told};
+pub use stored::{Told, carried, from_journal, told, told_at_end};
 pub use texts::{Loaded, Texts, expired, load, source, task};

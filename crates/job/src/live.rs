@@ -65,7 +65,7 @@ impl Running {
 }
 
 /// Starts a run on a thread of its own, its journal in the folder of the run; `listener` sees recorded events, and `beside` is
-/// polled on the same thread as long as it lasts. The module's lock is the caller's to hold.
+/// polled on the same thread as long as the run lasts. The module's lock is the caller's to hold.
 ///
 /// # Errors
 /// If the journal can not be made, the module's address is none, or there is no thread to have.
@@ -86,12 +86,19 @@ pub fn start<F: Future<Output = ()> + 'static>(
             .enable_all()
             .build()
             .map_err(|_| JournalError::Failed)?;
-        let local = tokio::task::LocalSet::new();
-        local.block_on(&runtime, async move {
-            tokio::task::spawn_local(beside(stopped.clone(), stops));
+        runtime.block_on(async move {
+            let beside = beside(stopped.clone(), stops);
             let clock = Clock::start();
             let link = Link::new(transport, clock, stopped.clone(), &plan.task.sheets.rig);
-            run_live(LiveRun { plan, link, clock, latch: stopped, journal, control: controlled, wall }).await
+            let run = LiveRun { plan, link, clock, latch: stopped, journal, control: controlled, wall };
+            let aside = async {
+                beside.await;
+                std::future::pending().await
+            };
+            tokio::select! {
+                ended = run_live(run) => ended,
+                ended = aside => ended,
+            }
         })
     });
     let thread =

@@ -140,7 +140,7 @@ impl RtuServer {
 
     /// Looks at the bench as it is now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
-        at(&self.bench.lock())
+        self.bench.look(at)
     }
 
     /// Tells whoever listens what to say to the hand at the bench.

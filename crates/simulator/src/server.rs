@@ -63,6 +63,14 @@ impl Shared {
         move |guide| bench.lock().guided(bench.now(), guide)
     }
 
+    /// Looks at the bench as it is now, also where nobody has asked it anything since.
+    pub(crate) fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
+        let now = self.now();
+        let mut bench = self.lock();
+        bench.advance_to(now.seconds());
+        at(&bench)
+    }
+
     pub(crate) fn lock(&self) -> MutexGuard<'_, SimulatedBench> {
         self.bench.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -104,7 +112,7 @@ impl Server {
 
     /// Looks at the bench as it is now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
-        at(&self.bench.lock())
+        self.bench.look(at)
     }
 
     /// Tells whoever listens what to say to the hand at the bench.

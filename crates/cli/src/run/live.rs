@@ -46,10 +46,10 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
                 go_on_making_safe(prepared);
             }
             let why = String::from("the rig's thread ended by itself");
-            return Ok(from_journal(&journal, Halt::StepFault { why })?);
+            return Ok(from_journal(&journal, &Halt::StepFault { why })?);
         }
     }
-    let (record, trace) = from_journal(&journal, Halt::RecordLost)?;
+    let (record, trace) = from_journal(&journal, &Halt::RecordLost)?;
     if !record.safe_confirmed {
         go_on_making_safe(prepared);
     }

@@ -5,11 +5,17 @@ use crate::predict::rate;
 use crate::script::{Script, StepKind};
 use tripbench_device::Expected;
 use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
-use tripbench_rig::Air;
+use tripbench_rig::{Air, RigSheet};
 use tripbench_sheet::{Finding, Place, Wording};
 
-/// Longest time from an order to the valve's coil that a plan allows for, seconds.
+/// Time from a stop to the valve's coil that a plan allows for at the least, seconds.
 const STOP_LATENCY_S: f64 = 0.1;
+
+/// Time from a stop to the valve's coil that a plan allows for, seconds.
+pub(super) fn stop_s(rig: &RigSheet) -> f64 {
+    let [answers, _] = rig.stop_times();
+    answers.si().max(STOP_LATENCY_S)
+}
 
 impl Planner<'_> {
     pub(super) fn check_script(&self, script: &Script) {
@@ -134,7 +140,7 @@ impl Planner<'_> {
         let rig = &self.sheets.rig;
         let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
         let reached = self.reached();
-        let overshoot_s = STOP_LATENCY_S + rig.manifold.valve_delay.si();
+        let overshoot_s = stop_s(rig) + rig.manifold.valve_delay.si();
         let overshoot = rate(rig, reached, Air::Evacuate, level).si() * overshoot_s;
         let highest = rig.interlocks.highest_level.value;
         let (limit, why, at) = if level.si() + overshoot >= highest.si() {

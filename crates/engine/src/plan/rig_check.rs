@@ -1,6 +1,7 @@
 //! The built-in script of `rig check`: what it does, in order; and what the rig, as its sheet has it, can decide.
 
 use super::Planner;
+use super::check::stop_s;
 use crate::predict::rate;
 use std::sync::Arc;
 use tripbench_device::LevelLimits;
@@ -81,7 +82,7 @@ impl Planner<'_> {
         let rig = &self.sheets.rig;
         let deep = 0.75 * self.reached().si();
         let rate = rate(rig, self.reached(), Air::Evacuate, VacuumLevel::new(deep)).si();
-        let runs_on = rate * (0.1 + rig.manifold.valve_delay.si()) + 1_000.0;
+        let runs_on = rate * (stop_s(rig) + rig.manifold.valve_delay.si()) + 1_000.0;
         VacuumLevel::new(deep.min(rig.interlocks.highest_level.si() - runs_on).max(1_000.0))
     }
 
@@ -131,6 +132,10 @@ impl Planner<'_> {
             "an edge by reads lies within {:.1} ms; a delay is told to about {:.0} ms",
             edge_s * 1e3,
             (told_s * 1e3).ceil()
+        ));
+        let [answers, lost] = rig.stop_times().map(|time| (time.si() * 1e3).ceil());
+        lines.push(format!(
+            "a stop takes at most {answers:.0} ms to the module's outputs, {lost:.0} ms where an answer is lost; valves and air come on top"
         ));
         if rig.module.loss_of_master.is_none() {
             lines.push("no loss-of-master timeout is declared: the time under vacuum is halved, and somebody has to stay at the rig".into());

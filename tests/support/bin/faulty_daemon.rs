@@ -1,0 +1,55 @@
+//! A daemon whose runs go wrong when a file in its folder says so: `panics`, `loops` or `disk-hangs`. Everything else is the
+//! daemon as it is: its rigs, from `rig.toml` and, where it is there, `other.toml`.
+
+use std::net::SocketAddr;
+use std::path::Path;
+use std::process::ExitCode;
+use tripbench_daemon::{Bench, Probes, RigEntry, RigSheets, SheetFiles, serve};
+
+/// What the run's thread meets.
+fn in_run() {
+    assert!(!Path::new("panics").exists(), "a step failed");
+    while Path::new("loops").exists() {
+        std::hint::spin_loop();
+    }
+}
+
+/// A disk that does not come back from a write.
+fn in_journal() {
+    while Path::new("disk-hangs").exists() {
+        std::thread::park_timeout(std::time::Duration::from_millis(10));
+    }
+}
+
+fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
+    let sheets = RigSheets::from_files(SheetFiles {
+        site: None,
+        rig: rig.into(),
+        device_type: Some("type.toml".into()),
+        settings: Some("settings.toml".into()),
+        script: Some("script.toml".into()),
+    });
+    RigEntry { sheets: sheets.expect("good sheets"), simulated: false, probes }
+}
+
+#[expect(clippy::print_stdout, reason = "the address, for who started it")]
+fn main() -> ExitCode {
+    let probed = |in_run, in_journal| Some(Probes { in_run, in_journal });
+    let nothing: fn() = || {};
+    let rigs = if Path::new("other.toml").exists() {
+        // One rig's disk hangs, the other's thread loops.
+        vec![entry("rig.toml", probed(nothing, in_journal)), entry("other.toml", probed(in_run, nothing))]
+    } else {
+        vec![entry("rig.toml", probed(in_run, in_journal))]
+    };
+    let bench = Bench { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), rigs };
+    let until = async {
+        tripbench_job::Signals::take().first().await;
+        "a signal"
+    };
+    let listening = |address: SocketAddr| println!("http://{address}/");
+    match serve(bench, until, listening) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(_) => ExitCode::FAILURE,
+    }
+}
