@@ -13,19 +13,16 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tripbench_device::SiteSheet;
-use tripbench_engine::{Plan, PlanInput, Script, plan, rig_check};
-use tripbench_judge::judge_step;
+use tripbench_engine::{Plan, PlanInput, Script, plan};
 use tripbench_link::{Clock, Link, ModuleWire, StopLatch};
-use tripbench_quantity::Mono;
-use tripbench_record::{
-    Halt, Identity, IdentityHow, LoadedSheets, Mark, PositionPlan, QuantityName, Segment, Trace,
-};
-use tripbench_rig::{Area, OutputName, Read, ReadPlan, RigSheet, SerialTiming};
+use tripbench_record::{Halt, Identity, IdentityHow, LoadedSheets, PositionPlan};
+use tripbench_rig::{Area, OutputName, Read, RigSheet, SerialTiming};
 use tripbench_runner::{Control, JournalWriter, LiveRun, run_live};
 use tripbench_sheet::Findings;
 use tripbench_simulator::{
     DeviceTruth, RtuServer, SerialPace, Server, SimulatedBench, Truth, serve, serve_serial,
 };
+use tripbench_tests::hosted::{scans, stated_stop};
 use tripbench_tests::line::{serial_link, with_link};
 use tripbench_tests::{good, header};
 
@@ -86,20 +83,6 @@ fn runtime() -> tokio::runtime::Runtime {
 }
 
 /// Free-running scans for a while: scans per second, and the trace.
-fn scans(rig: &RigSheet, plan: &ReadPlan) -> (f64, Trace) {
-    runtime().block_on(async {
-        let transport = ModuleWire::of(&rig.link).expect("a wire");
-        let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), rig);
-        link.scan(plan).await.expect("a first scan");
-        let mut trace = Trace::new(plan.clone());
-        let started = Instant::now();
-        while started.elapsed() < MEASURED {
-            trace.scans.push(link.scan(plan).await.expect("a scan"));
-        }
-        (f64::from(u32::try_from(trace.scans.len()).expect("few")) / started.elapsed().as_secs_f64(), trace)
-    })
-}
-
 /// The bare loop, built with the C compiler that the linker needs anyway; `None` where it or libmodbus is missing.
 fn bare_loop(target: &Path) -> Option<PathBuf> {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/libmodbus_loop.c");
@@ -144,7 +127,7 @@ fn tcp_ratio() -> Option<f64> {
     let program = bare_loop(&target)?;
     let (mut ours, mut bare) = (Vec::new(), Vec::new());
     for _ in 0..ROUNDS {
-        ours.push(scans(&sheet, &plan).0);
+        ours.push(scans(&sheet, &plan, MEASURED).0);
         bare.push(bare_scans(&program, server.address(), &plan.reads));
     }
     drop(std::fs::remove_dir_all(&target));
@@ -165,35 +148,17 @@ fn rtu_ratio(baud: u32) -> f64 {
         (8.0 + 5.0 + data) * character_s + 2.0 * silence_s
     };
     let allowed = 1.0 / plan.reads.iter().map(wire_s).sum::<f64>();
-    let ours = median((0..ROUNDS).map(|_| scans(&sheet, &plan).0).collect());
+    let ours = median((0..ROUNDS).map(|_| scans(&sheet, &plan, MEASURED).0).collect());
     println!("RTU {baud}: {ours:.2} scans/s, the line allows {allowed:.2} scans/s");
     ours / allowed
 }
 
 /// Longest time from a stop to the coil, milliseconds, and what `rig check` states for this rig.
 fn stop(name: &str, (served, sheet): (Served, RigSheet)) -> (f64, f64) {
-    let stated = stated_ms(&sheet);
+    let stated = stated_stop(&sheet, MEASURED).as_secs_f64() * 1e3;
     let longest = (0..STOPS).map(|number| one_stop(&served, &sheet, number)).fold(0.0, f64::max);
     println!("stop on {name}: at most {longest:.1} ms of {STOPS}, rig check states {stated:.1} ms");
     (longest, stated)
-}
-
-fn stated_ms(sheet: &RigSheet) -> f64 {
-    let sheets = Arc::new(LoadedSheets {
-        rig: sheet.clone(),
-        site: SiteSheet::default(),
-        device: None,
-        settings: None,
-    });
-    let task = rig_check(sheets);
-    let signals = task.steps.iter().position(|step| step.name == "signals").expect("the step signals");
-    let step = u16::try_from(signals).expect("few steps");
-    let (_, trace) = scans(sheet, &task.plan);
-    let to = trace.scans.last().map_or(Mono::START, tripbench_rig::Scan::end);
-    let mark = Mark { step, segment: Segment::AtRest, from: Mono::START, to };
-    let checks = judge_step(&task, &trace, &[mark], step);
-    let stop = checks.iter().find(|check| check.quantity == QuantityName::StopLatency);
-    stop.and_then(|check| check.measured.as_ref()).expect("a stop latency").value * 1e3
 }
 
 const SCRIPT: &str = "name = \"stop\"\n[[step]]\ndo = \"drive\"\nair = \"evacuate\"\n[[step]]\ndo = \"hold\"\ntime = \"60 s\"\n";

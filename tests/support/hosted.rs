@@ -2,15 +2,22 @@
 
 use crate::command::Workplace;
 use std::process::Command;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
-use tripbench_rig::{OutputName, RigSheet};
+use tripbench_device::SiteSheet;
+use tripbench_engine::rig_check;
+use tripbench_judge::judge_step;
+use tripbench_link::{Clock, Link, ModuleWire, StopLatch};
+use tripbench_quantity::Mono;
+use tripbench_record::{LoadedSheets, Mark, QuantityName, Segment, Trace};
+use tripbench_rig::{OutputName, ReadPlan, RigSheet, Scan};
 use tripbench_simulator::{Server, SimulatedBench, Truth, serve};
 
 /// A module whose coils can be looked at.
 #[derive(Debug)]
 pub struct Hosted {
     server: Server,
-    /// The rig sheet.
+    /// The rig sheet, with its address.
     pub rig: RigSheet,
 }
 
@@ -24,6 +31,7 @@ impl Hosted {
         let truth = crate::good(&workplace.read("truth.toml"), |reader| Truth::read(reader, &rig));
         let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into()).expect("a port");
         workplace.change(sheet, "127.0.0.1:1502", &server.address().to_string());
+        let rig = crate::good(&workplace.read(sheet), RigSheet::read);
         Self { server, rig }
     }
 
@@ -79,4 +87,42 @@ pub fn wait(time: Duration) {
 #[expect(clippy::disallowed_methods, reason = "a daemon in real time is watched")]
 fn now() -> Instant {
     Instant::now()
+}
+
+/// Scans a module for a time: how many a second, and all of them.
+///
+/// # Panics
+/// If it does not answer.
+pub fn scans(rig: &RigSheet, plan: &ReadPlan, measured: Duration) -> (f64, Trace) {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        let transport = ModuleWire::of(&rig.link).expect("a wire");
+        let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), rig);
+        link.scan(plan).await.expect("a first scan");
+        let mut trace = Trace::new(plan.clone());
+        let started = now();
+        while started.elapsed() < measured {
+            trace.scans.push(link.scan(plan).await.expect("a scan"));
+        }
+        (f64::from(u32::try_from(trace.scans.len()).expect("few")) / started.elapsed().as_secs_f64(), trace)
+    })
+}
+
+/// What `rig check` states that a stop takes at most, from scans of a time.
+///
+/// # Panics
+/// If the module does not answer.
+pub fn stated_stop(rig: &RigSheet, measured: Duration) -> Duration {
+    let (device, settings) = (None, None);
+    let sheets = LoadedSheets { rig: rig.clone(), site: SiteSheet::default(), device, settings };
+    let task = rig_check(Arc::new(sheets));
+    let signals = task.steps.iter().position(|step| step.name == "signals").expect("the step signals");
+    let step = u16::try_from(signals).expect("few steps");
+    let (_, trace) = scans(rig, &task.plan, measured);
+    let to = trace.scans.last().map_or(Mono::START, Scan::end);
+    let mark = Mark { step, segment: Segment::AtRest, from: Mono::START, to };
+    let checks = judge_step(&task, &trace, &[mark], step);
+    let stop = checks.iter().find(|check| check.quantity == QuantityName::StopLatency);
+    let stated_s = stop.and_then(|check| check.measured.as_ref()).expect("a stop latency").value;
+    Duration::from_secs_f64(stated_s)
 }

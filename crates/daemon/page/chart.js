@@ -27,10 +27,11 @@ export class Chart {
     }
   }
 
+  /** Draws what is there; whether there was room for it. */
   draw(lanes) {
     const { canvas } = this;
     const width = canvas.clientWidth, height = canvas.clientHeight, scale = window.devicePixelRatio || 1;
-    if (!width || !height) return;
+    if (!width || !height) return false;
     if (canvas.width !== Math.round(width * scale)) canvas.width = Math.round(width * scale);
     if (canvas.height !== Math.round(height * scale)) canvas.height = Math.round(height * scale);
     const style = getComputedStyle(canvas), colour = (name) => style.getPropertyValue(name).trim();
@@ -100,5 +101,6 @@ export class Chart {
       pen.lineTo(x(end), on ? high : low);
       pen.stroke();
     });
+    return true;
   }
 }

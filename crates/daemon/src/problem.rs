@@ -5,7 +5,9 @@ use crate::sheets::NotPlanned;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
-use utoipa::ToSchema;
+use std::collections::BTreeMap;
+use utoipa::openapi::{ContentBuilder, Ref, RefOr, ResponseBuilder};
+use utoipa::{IntoResponses, ToSchema};
 
 /// What is wrong with a request, as `application/problem+json`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -41,9 +43,62 @@ impl Problem {
         Self::new(StatusCode::NOT_FOUND, "not-found", "There is no such thing", detail)
     }
 
+    /// A text that is too long or has characters that can not be seen.
+    ///
+    /// # Errors
+    /// If it is.
+    pub(crate) fn check_text(place: &str, text: &str, most: usize) -> Result<(), Self> {
+        let length = text.chars().count();
+        if length <= most && !text.chars().any(char::is_control) {
+            return Ok(());
+        }
+        let detail = format!(
+            "`{place}` has {length} characters: at most {most} are allowed, none of them a control character"
+        );
+        Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
+    }
+
     /// A body or a parameter that is not what it should be.
     pub(crate) fn bad_request(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::BAD_REQUEST, "bad-request", "The request is not as it should be", detail)
+    }
+}
+
+/// What any request may be answered with: another site's, and one too many.
+pub(crate) struct Refused;
+
+/// What a request with a body may be answered with besides.
+pub(crate) struct BodyRefused;
+
+/// Responses of these statuses, each with a problem.
+fn problems(of: &[(StatusCode, &str)]) -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
+    let response = |(status, why): &(StatusCode, &str)| {
+        let content = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
+        let response = ResponseBuilder::new().description(*why).content("application/problem+json", content);
+        (status.as_u16().to_string(), RefOr::T(response.build()))
+    };
+    of.iter().map(response).collect()
+}
+
+impl IntoResponses for Refused {
+    fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
+        problems(&[
+            (StatusCode::FORBIDDEN, "Not for this machine, or from another site's page"),
+            (StatusCode::TOO_MANY_REQUESTS, "Too many changes"),
+        ])
+    }
+}
+
+impl IntoResponses for BodyRefused {
+    fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
+        let mut all = problems(&[
+            (StatusCode::BAD_REQUEST, "No JSON, or two things that exclude each other"),
+            (StatusCode::PAYLOAD_TOO_LARGE, "More than 256 KiB"),
+            (StatusCode::UNSUPPORTED_MEDIA_TYPE, "Another content type than application/json"),
+            (StatusCode::UNPROCESSABLE_ENTITY, "A value that is not allowed"),
+        ]);
+        all.extend(Refused::responses());
+        all
     }
 }
 

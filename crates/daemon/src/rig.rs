@@ -65,6 +65,8 @@ pub(crate) struct Rig {
     clock: Clock,
     /// Last beat of a run's thread, milliseconds of `clock`; 0 while nothing runs.
     beat_ms: AtomicU64,
+    /// Scans between runs.
+    looks: AtomicU64,
 }
 
 impl Rig {
@@ -82,6 +84,7 @@ impl Rig {
             wake: Condvar::new(),
             clock: Clock::start(),
             beat_ms: AtomicU64::new(0),
+            looks: AtomicU64::new(0),
         };
         rig.change(|_| {});
         rig
@@ -333,6 +336,16 @@ impl Rig {
     fn now_ms(&self) -> u64 {
         let now = self.clock.now().since(tripbench_quantity::Mono::START).as_millis();
         u64::try_from(now).unwrap_or(u64::MAX).max(1)
+    }
+
+    /// One more look at the rig between runs.
+    pub(crate) fn looked(&self) {
+        self.looks.fetch_add(1, Ordering::SeqCst);
+    }
+
+    /// How often the rig was looked at between runs.
+    pub(crate) fn looks(&self) -> u64 {
+        self.looks.load(Ordering::SeqCst)
     }
 
     /// The whole process stood still: nobody could give a sign of life, and everybody has as long again.

@@ -111,6 +111,7 @@ pub(crate) struct Place {
 #[serde(deny_unknown_fields)]
 pub(crate) struct Placing {
     /// The position.
+    #[schema(minimum = 1, maximum = 64)]
     pub position: u8,
     /// Serial number of the device.
     #[serde(default)]
@@ -264,8 +265,8 @@ pub(crate) struct Figure {
 /// Levels and signals since the frame before.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, ToSchema)]
 pub(crate) struct Samples {
-    /// Wall time of the newest scan, milliseconds since 1970.
-    pub at_ms: f64,
+    /// Wall time of the start of the run, milliseconds since 1970.
+    pub zero_ms: f64,
     /// Seconds since the start of the run.
     pub t: Vec<f64>,
     /// Vacuum in the unit of the site, as read, zero not taken off.

@@ -17,7 +17,9 @@ use tripbench_report::{Content, advice};
 use tripbench_rig::{Decoder, DigitalInput, RigSheet, Scan};
 
 /// Longest time between two frames of samples, seconds.
-const FRAME_S: f64 = 0.08;
+const FRAME_S: f64 = 0.06;
+/// Least time between two states that are told because of figures found, seconds.
+const STATE_S: f64 = 0.1;
 /// Least time between two samples that are shown, seconds.
 const SAMPLE_S: f64 = 0.03;
 
@@ -28,11 +30,14 @@ pub(crate) struct Teller {
     style: LevelStyle,
     decoder: Decoder,
     view: RunView,
-    /// Wall time of the run's time 0, milliseconds since 1970.
+    /// Wall time of the run's time 0, milliseconds since 1970: the earliest that any event allows, for each is heard late.
     zero_ms: f64,
     samples: Samples,
     framed_s: f64,
     sampled_s: f64,
+    /// Whether something was found that was not told yet, and when the last state was told.
+    due: bool,
+    told_s: f64,
     signals: BTreeMap<(u8, &'static str), bool>,
 }
 
@@ -45,10 +50,12 @@ impl Teller {
             style,
             decoder,
             view: RunView::default(),
-            zero_ms: 0.0,
+            zero_ms: f64::INFINITY,
             samples: Samples::default(),
             framed_s: 0.0,
             sampled_s: f64::NEG_INFINITY,
+            due: false,
+            told_s: f64::NEG_INFINITY,
             signals: BTreeMap::new(),
         }
     }
@@ -56,20 +63,25 @@ impl Teller {
     /// Takes in a recorded event.
     pub(crate) fn hear(&mut self, event: &Event) {
         self.view.fold(event);
-        if let EventKind::Started(_) = event.kind {
-            self.zero_ms = now_ms() - event.at.seconds() * 1e3;
-        }
+        self.zero_ms = self.zero_ms.min(now_ms() - event.at.seconds() * 1e3);
         if let EventKind::Scan(scan) = &event.kind {
             // What is shown is not kept here: the journal has it.
             self.view.scans.clear();
             self.sample(scan);
             return;
         }
-        if changes_what_is_shown(&event.kind) {
-            self.flush();
-            // Over it is when record and report are there, which the worker tells.
-            self.rig.run_told(run_state(&self.view, self.style, false));
+        match changes_what_is_shown(&event.kind) {
+            Change::Nothing => {}
+            Change::Soon => self.due = true,
+            Change::AtOnce => self.tell(event.at.seconds()),
         }
+    }
+
+    /// Tells the run as it is. Over it is when record and report are there, which the worker tells.
+    fn tell(&mut self, at_s: f64) {
+        self.flush();
+        (self.due, self.told_s) = (false, at_s);
+        self.rig.run_told(run_state(&self.view, self.style, false));
     }
 
     fn sample(&mut self, scan: &Scan) {
@@ -82,10 +94,13 @@ impl Teller {
             let level = self.style.value(read.value);
             self.samples.level.push(rounded(level, 1e3));
         }
-        self.samples.at_ms = self.zero_ms + t_s * 1e3;
+        self.samples.zero_ms = rounded(self.zero_ms, 10.0);
         if t_s - self.framed_s >= FRAME_S {
             self.framed_s = t_s;
             self.flush();
+        }
+        if self.due && t_s - self.told_s >= STATE_S {
+            self.tell(t_s);
         }
     }
 
@@ -116,19 +131,26 @@ impl Teller {
     }
 }
 
-/// Whether an event is more than a scan or a part of one.
-const fn changes_what_is_shown(kind: &EventKind) -> bool {
+/// What an event changes of what is shown.
+enum Change {
+    Nothing,
+    /// One of many: told with others.
+    Soon,
+    AtOnce,
+}
+
+const fn changes_what_is_shown(kind: &EventKind) -> Change {
     match kind {
         EventKind::Scan(_)
         | EventKind::Mark(_)
         | EventKind::Thrown(_)
         | EventKind::Ordered { .. }
         | EventKind::Confirmed { .. }
-        | EventKind::AnswerRefused(_) => false,
+        | EventKind::AnswerRefused(_) => Change::Nothing,
+        EventKind::Cycle(..) | EventKind::Check(_) | EventKind::Verdict { .. } => Change::Soon,
         EventKind::Started(_)
         | EventKind::StepBegan(_)
         | EventKind::StepDone(_)
-        | EventKind::Cycle(..)
         | EventKind::Guide(_)
         | EventKind::Asked { .. }
         | EventKind::Answered { .. }
@@ -136,13 +158,11 @@ const fn changes_what_is_shown(kind: &EventKind) -> bool {
         | EventKind::GoesOn
         | EventKind::SetAside(_)
         | EventKind::Doubt(_)
-        | EventKind::Check(_)
         | EventKind::Halted(_)
         | EventKind::Safe
         | EventKind::NotSafe
-        | EventKind::Verdict { .. }
         | EventKind::Recovered { .. }
-        | EventKind::Ended { .. } => true,
+        | EventKind::Ended { .. } => Change::AtOnce,
     }
 }
 

@@ -2,15 +2,17 @@
 
 use crate::rig::{Job, Next, Rig};
 use crate::runs::Runs;
-use crate::state::Doing;
+use crate::state::{Doing, RunState};
 use crate::tell::{Teller, run_state};
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::Receiver;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
-use tripbench_job::{HowEnded, JobError, Reins, anything_there, folder, make_safe, start, told_at_end};
+use tripbench_job::{
+    HowEnded, JobError, Prepared, Reins, anything_there, folder, make_safe, start, told_at_end,
+};
 use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_record::{Event, Halt};
 use tripbench_rig::{Decoder, Order};
@@ -109,6 +111,7 @@ impl Worker {
         let plan = sheet.read_plan();
         let scan =
             self.runtime.block_on(link.scan(&plan)).map_err(|doubt| format!("does not answer: {doubt}"))?;
+        self.rig.looked();
         let decoder = Decoder::new(plan);
         if decoder.outputs(&scan, &sheet).is_some_and(|outputs| outputs != sheet.image_of(Order::Safe)) {
             return Err(String::from(
@@ -231,12 +234,34 @@ impl Worker {
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }
         };
-        let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
-        let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
-        folder::write(&prepared.folder, &record, &trace, &prepared.task.sheets)?;
-        self.runs.add(&prepared.folder, &record);
-        self.rig.run_told(run_state(&view, style, true));
+        let made = self.recorded(prepared, halt)?;
+        self.rig.run_told(made);
         Ok(())
+    }
+
+    /// Record and report of a run that is over, one run at a time and behind everything else: rigs that still run come first.
+    fn recorded(&self, prepared: Prepared, halt: Halt) -> Result<Option<RunState>, JobError> {
+        static ONE: Mutex<()> = Mutex::new(());
+        let runs = Arc::clone(&self.runs);
+        let path = prepared.folder.clone();
+        let work = move || {
+            let _turn = ONE.lock().unwrap_or_else(PoisonError::into_inner);
+            // Linux has a priority for each thread. Without it the record is made all the same.
+            let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
+            let sheets = &prepared.task.sheets;
+            let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
+            let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
+            folder::write(&prepared.folder, &record, &trace, sheets)?;
+            runs.add(&prepared.folder, &record);
+            Ok(run_state(&view, sheets.site.style, true))
+        };
+        let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);
+        let thread = thread.map_err(|source| JobError::File {
+            what: "start a thread for the record in",
+            path,
+            source,
+        })?;
+        thread.join().unwrap_or_else(|panic| resume_unwind(panic))
     }
 }
 

@@ -1,5 +1,6 @@
 //! The bench as a step sees it: scan, air, ask, sleep, mark, now. Nothing else.
 
+use crate::judging::Judging;
 use crate::state::{Prompt, Seen, State};
 use std::cell::RefCell;
 use std::future::poll_fn;
@@ -7,7 +8,7 @@ use std::rc::Rc;
 use std::task::Poll;
 use std::time::Duration;
 use tripbench_quantity::{LevelRate, Mono, Span, VacuumLevel};
-use tripbench_record::{EventKind, Halt, Mark, Segment, SetAsideReason, Thrown};
+use tripbench_record::{Check, EventKind, Halt, Mark, Segment, SetAsideReason, Thrown};
 use tripbench_rig::{Air, Guide, Hint, Order, OutputName};
 
 /// Why a wait of a step ended early.
@@ -227,6 +228,25 @@ impl Bench {
                 return Poll::Ready(Err(Break::Halt(halt)));
             }
             if state.pause.is_none() { Poll::Ready(Ok(())) } else { Poll::Pending }
+        })
+        .await
+    }
+
+    /// The checks of this step, which somebody else makes meanwhile. Only a halt ends the wait before: nothing is under way that
+    /// could be repeated.
+    pub(crate) async fn judged(&self) -> Result<Vec<Check>, Halt> {
+        {
+            let mut state = self.state.borrow_mut();
+            let (task, trace, marks) = (state.task.clone(), state.trace.clone(), state.marks.clone());
+            state.judging = Some(Judging { task, trace, marks, step: self.step });
+        }
+        poll_fn(|_| {
+            let mut state = self.state.borrow_mut();
+            state.waited = true;
+            if let Some(Break::Halt(halt)) = &state.breaking {
+                return Poll::Ready(Err(halt.clone()));
+            }
+            state.judged.take().map_or(Poll::Pending, |checks| Poll::Ready(Ok(checks)))
         })
         .await
     }

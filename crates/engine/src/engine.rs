@@ -1,6 +1,7 @@
 //! The engine's surface: inputs with their time in; commands, events and the next deadline out.
 
 use crate::bench::{Bench, Break};
+use crate::judging::Judging;
 use crate::state::State;
 use crate::steps::drive;
 use std::cell::RefCell;
@@ -11,9 +12,9 @@ use std::pin::Pin;
 use std::rc::Rc;
 use std::task::{Context, Poll, Waker};
 use std::time::Duration;
-use tripbench_judge::{judge_step, verdict};
+use tripbench_judge::verdict;
 use tripbench_quantity::Mono;
-use tripbench_record::{CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
+use tripbench_record::{Check, CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
 use tripbench_rig::{Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Scan};
 
 /// What the loop tells the engine.
@@ -46,6 +47,8 @@ pub enum Input {
         /// Who.
         by: String,
     },
+    /// The checks of the step that was given out to be judged.
+    Judged(Vec<Check>),
     /// The run is to be stopped.
     Abort(Halt),
     /// The record holds everything up to this event.
@@ -145,6 +148,11 @@ impl Engine {
         self.state.borrow_mut().events.pop_front()
     }
 
+    /// A step to be judged, if one has ended. The engine goes on taking scans, and waits for [`Input::Judged`] before the next step.
+    pub fn poll_judging(&mut self) -> Option<Judging> {
+        self.state.borrow_mut().judging.take()
+    }
+
     /// When the engine next wants a [`Input::Deadline`].
     pub fn poll_deadline(&self) -> Option<Mono> {
         match self.phase {
@@ -203,7 +211,8 @@ impl Engine {
             Input::Abort(halt) if running => return Err(halt),
             Input::RecordLost if running => return Err(Halt::RecordLost),
             Input::Recorded { through } => state.recorded = Some(through),
-            Input::Abort(_) | Input::RecordLost | Input::Deadline => {}
+            Input::Judged(checks) if running => state.judged = Some(checks),
+            Input::Abort(_) | Input::Judged(_) | Input::RecordLost | Input::Deadline => {}
         }
         let lag =
             state.last_seq().map_or(0, |last| last.0).saturating_sub(state.recorded.map_or(0, |seq| seq.0));
@@ -307,7 +316,7 @@ async fn run(state: Rc<RefCell<State>>) -> Result<(), Halt> {
         let bench = Bench { state: Rc::clone(&state), step: index };
         state.borrow_mut().emit(EventKind::StepBegan(index));
         drive(&bench, step).await?;
-        let failed = judge(&state, index);
+        let failed = judge(&bench).await?;
         state.borrow_mut().emit(EventKind::StepDone(index));
         if failed && step.stop_on_failure {
             break;
@@ -338,17 +347,17 @@ async fn at_rest(bench: &Bench) -> Result<(), Halt> {
     }
 }
 
-/// Judges a step; whether any of its checks failed.
-fn judge(state: &Rc<RefCell<State>>, step: u16) -> bool {
-    let mut state = state.borrow_mut();
-    let checks = judge_step(&state.task, &state.trace, &state.marks, step);
+/// Has a step judged; whether any of its checks failed.
+async fn judge(bench: &Bench) -> Result<bool, Halt> {
+    let checks = bench.judged().await?;
+    let mut state = bench.state.borrow_mut();
     let bad = |verdict| matches!(verdict, CheckVerdict::Fail | CheckVerdict::NotMet);
     let failed = checks.iter().any(|check| bad(check.verdict));
     for check in checks {
         state.emit(EventKind::Check(Box::new(check.clone())));
         state.checks.push(check);
     }
-    failed
+    Ok(failed)
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@
 mod bench;
 mod engine;
 mod guard;
+mod judging;
 mod plan;
 mod predict;
 mod script;
@@ -15,6 +16,7 @@ mod steps;
 
 pub use bench::{Bench, Break};
 pub use engine::{Engine, Input, Phase, Plan};
+pub use judging::Judging;
 pub use plan::{PlanInput, abilities, plan, predictions, rig_check};
 pub use script::{OnFailure, Script, ScriptStep, StepKind};
 pub use state::Seen;

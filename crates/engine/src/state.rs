@@ -1,6 +1,7 @@
 //! What the engine knows at a moment; shared between its loop and the bench that steps see.
 
 use crate::bench::Break;
+use crate::judging::Judging;
 use std::collections::{BTreeMap, VecDeque};
 use tripbench_quantity::{AirPressure, Mono, Span, VacuumLevel};
 use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
@@ -87,6 +88,9 @@ pub(crate) struct State {
     pub(crate) vacuum_since: Option<Mono>,
     pub(crate) marks: Vec<Mark>,
     pub(crate) checks: Vec<tripbench_record::Check>,
+    /// The step that is to be judged, and what came of it.
+    pub(crate) judging: Option<Judging>,
+    pub(crate) judged: Option<Vec<tripbench_record::Check>>,
     pub(crate) set_aside: Vec<SetAside>,
     pub(crate) absent: BTreeMap<u8, u8>,
     /// By how much the scans that follow are to come later.
@@ -126,6 +130,8 @@ impl State {
             vacuum_since: None,
             marks: Vec::new(),
             checks: Vec::new(),
+            judging: None,
+            judged: None,
             set_aside: Vec::new(),
             absent: BTreeMap::new(),
             shift: std::time::Duration::ZERO,

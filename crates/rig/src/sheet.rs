@@ -310,20 +310,18 @@ impl RigSheet {
     }
 }
 
-/// A stop is looked for after a wait of this length at the most, and the machine is given as much again to find it.
+/// The loop of a run looks for a stop at least so often, and the machine is given as much again three times over.
 const LOOKED_FOR: Duration = Duration::from_millis(20);
 
 impl RigSheet {
-    /// Longest time from a stop until the module has the safe outputs: while it answers, and where an answer was lost just then.
-    /// What was sent is waited for: a request is never cut short.
-    pub fn stop_times(&self) -> [TimeSpan; 2] {
+    /// Longest time, foreseen, from a stop until the module has the safe outputs, while it answers. A request that was sent is
+    /// waited for.
+    pub fn stop_time(&self) -> TimeSpan {
         let reads = self.read_plan().reads;
         let reads = reads.iter().map(|read| self.link.transaction(&read.query(*self.link.unit).request));
         let writes = self.writes(&self.image_of(Order::Safe));
         let writes: Duration = writes.iter().map(|query| self.link.transaction(&query.request)).sum();
-        let answers = LOOKED_FOR + reads.max().unwrap_or_default() + writes;
-        let lost = self.link.answer_timeout.duration() + self.link.slowest_answer.duration();
-        [answers, answers + lost].map(|time| TimeSpan::new(time.as_secs_f64()))
+        TimeSpan::new((LOOKED_FOR + reads.max().unwrap_or_default() + writes).as_secs_f64())
     }
 }
 

@@ -1,17 +1,22 @@
 //! The live loop: free-running scans, orders between them, every event to the journal.
 
 use crate::journal::JournalWriter;
+use rustix::process::setpriority_process;
+use rustix::thread::gettid;
 use std::sync::mpsc::{Receiver, TryRecvError};
 use std::time::Duration;
+use tokio::task::{JoinHandle, spawn_blocking};
 use tokio::time::sleep;
 use tripbench_engine::{Engine, Input, Phase, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::Mono;
-use tripbench_record::{Event, EventKind, Halt, PromptId};
+use tripbench_record::{Check, Event, EventKind, Halt, PromptId};
 use tripbench_rig::{Command, CommandId, Doubt, Order};
 
 /// A stop waits no longer than this for the loop to wake.
 const LONGEST_SLEEP: Duration = Duration::from_millis(5);
+/// Niceness of a thread that judges: a quarter of the share of one that scans.
+const STANDS_BACK: i32 = 6;
 
 /// What a person or a program tells a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,13 +66,14 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
     let first = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
     let safe = link.carry_out(&first, &task.sheets.rig).await;
     let engine = Engine::new(plan, clock.now());
-    let mut live = Live { engine, link, clock, latch, journal, control, wall, lost: false };
+    let mut live = Live { engine, link, clock, latch, journal, control, wall, lost: false, judging: None };
     if let Err(doubt) = safe {
         live.engine.handle(clock.now(), Input::Doubt(doubt));
     }
     while live.engine.phase() != Phase::Ended {
         let started = live.clock.now();
         live.listen();
+        live.judge().await;
         live.orders(&task.sheets.rig).await;
         live.scan(&task.plan).await;
         live.events();
@@ -77,7 +83,7 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
     live.events();
     // The disk may be slow: whoever shares this thread goes on meanwhile.
     let journal = live.journal;
-    tokio::task::spawn_blocking(move || journal.finish()).await.unwrap_or(Err(crate::JournalError::Failed))
+    spawn_blocking(move || journal.finish()).await.unwrap_or(Err(crate::JournalError::Failed))
 }
 
 struct Live<T> {
@@ -89,6 +95,8 @@ struct Live<T> {
     control: Receiver<Control>,
     wall: fn() -> String,
     lost: bool,
+    /// The step that is being judged, on a thread of its own: scans go on meanwhile.
+    judging: Option<JoinHandle<Vec<Check>>>,
 }
 
 impl<T: Transport> Live<T> {
@@ -115,6 +123,23 @@ impl<T: Transport> Live<T> {
         if let Some(through) = self.journal.written() {
             self.engine.handle(now, Input::Recorded { through });
         }
+    }
+
+    /// Has a step that has ended judged, and takes in what came of it.
+    async fn judge(&mut self) {
+        if let Some(step) = self.engine.poll_judging() {
+            self.judging = Some(spawn_blocking(move || {
+                // The rigs' own threads come first, where the system lets a thread stand back.
+                let _as_before = setpriority_process(Some(gettid()), STANDS_BACK);
+                step.checks()
+            }));
+        }
+        let Some(judging) = self.judging.take_if(|judging| judging.is_finished()) else { return };
+        let input = match judging.await {
+            Ok(checks) => Input::Judged(checks),
+            Err(_) => Input::Abort(Halt::StepFault { why: String::from("it could not be judged") }),
+        };
+        self.engine.handle(self.clock.now(), input);
     }
 
     async fn orders(&mut self, rig: &tripbench_rig::RigSheet) {

@@ -35,6 +35,10 @@ pub fn run_in_virtual_time(
         if let Some((_, halt)) = stop.take_if(|(after, _)| *after == turn) {
             engine.handle(loop_.now, Input::Abort(halt));
         }
+        // In no time: virtual time stands still while it is judged.
+        while let Some(step) = engine.poll_judging() {
+            engine.handle(loop_.now, Input::Judged(step.checks()));
+        }
         let mut answers = Vec::new();
         while let Some(event) = engine.poll_event() {
             if let EventKind::Asked { id, text } = &event.kind {

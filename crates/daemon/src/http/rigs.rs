@@ -1,7 +1,7 @@
 //! Rigs: their state, what is mounted, start, stop, answers.
 
 use crate::daemon::Daemon;
-use crate::problem::Problem;
+use crate::problem::{BodyRefused, Problem, Refused};
 use crate::rig::{Job, Rig};
 use crate::sheets::Given;
 use crate::state::{Placing, RigState, Round};
@@ -32,14 +32,14 @@ fn rig_of(daemon: &Daemon, name: &str) -> Result<Arc<Rig>, Problem> {
 }
 
 /// All rigs as they are.
-#[utoipa::path(get, path = "/api/v1/rigs", responses((status = 200, body = [RigState])))]
+#[utoipa::path(get, path = "/api/v1/rigs", responses(Refused, (status = 200, body = [RigState])))]
 pub(crate) async fn all(State(daemon): State<Arc<Daemon>>) -> Json<Vec<RigState>> {
     Json(daemon.rigs.iter().map(|rig| rig.state()).collect())
 }
 
 /// One rig as it is.
 #[utoipa::path(get, path = "/api/v1/rigs/{rig}", params(("rig" = String, Path, description = "Name of the rig")),
-    responses((status = 200, body = RigState), (status = 404, body = Problem, content_type = "application/problem+json")))]
+    responses(Refused, (status = 200, body = RigState), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn one(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
@@ -60,11 +60,9 @@ pub(crate) struct MountBody {
 /// Puts devices at positions.
 #[utoipa::path(put, path = "/api/v1/rigs/{rig}/round", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = MountBody,
-    responses((status = 200, body = Round),
-        (status = 400, body = Problem, content_type = "application/problem+json"),
+    responses(BodyRefused, (status = 200, body = Round),
         (status = 404, body = Problem, content_type = "application/problem+json"),
-        (status = 409, body = Problem, content_type = "application/problem+json"),
-        (status = 422, body = Problem, content_type = "application/problem+json")))]
+        (status = 409, body = Problem, content_type = "application/problem+json"),))]
 pub(crate) async fn mount(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
@@ -98,8 +96,9 @@ pub(crate) struct StartBody {
     /// That a serial number stands twice is right.
     #[serde(default)]
     repeats_confirmed: bool,
-    /// Who operates.
+    /// Who operates, each at most 80 characters.
     #[serde(default)]
+    #[schema(max_items = 8)]
     operators: Vec<String>,
     /// Site sheet in place of the rig's own.
     #[serde(default)]
@@ -130,11 +129,9 @@ pub(crate) struct Started {
 /// Starts a run, or puts it at the end of the rig's queue.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/runs", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = StartBody,
-    responses((status = 201, body = Started),
-        (status = 400, body = Problem, content_type = "application/problem+json"),
+    responses(BodyRefused, (status = 201, body = Started),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json"),
-        (status = 422, body = Problem, content_type = "application/problem+json"),
         (status = 503, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn start(
     State(daemon): State<Arc<Daemon>>,
@@ -159,6 +156,18 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
         let detail = "`revision` and `places` were both given: either the mounted round, or other places";
         return Err(Problem::bad_request(detail));
     }
+    if given.operators.len() > 8 {
+        return Err(Problem::bad_request(format!(
+            "{} operators: at most 8 are allowed",
+            given.operators.len()
+        )));
+    }
+    for operator in &given.operators {
+        Problem::check_text("operators", operator, 80)?;
+    }
+    for sheet in [&given.site, &given.device_type, &given.settings, &given.script].into_iter().flatten() {
+        Problem::check_text("file", &sheet.file, 200)?;
+    }
     let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
     let sheets = Given {
         site: source(given.site),
@@ -180,7 +189,7 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
 /// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop. Whatever is sent with it is not
 /// waited for.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/stop", params(("rig" = String, Path, description = "Name of the rig")),
-    responses((status = 202), (status = 404, body = Problem, content_type = "application/problem+json")))]
+    responses(Refused, (status = 202), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn stop(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
@@ -194,18 +203,20 @@ pub(crate) async fn stop(
 #[serde(deny_unknown_fields)]
 pub(crate) struct AnswerBody {
     /// Number of the question.
+    #[schema(minimum = 0, maximum = 4_294_967_295_u64)]
     question: u32,
     /// The answer.
+    #[schema(max_length = 200)]
     answer: String,
     /// Who, for the record.
+    #[schema(max_length = 80)]
     by: Option<String>,
 }
 
 /// Answers the question that a run has open.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/answer", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = AnswerBody,
-    responses((status = 202),
-        (status = 400, body = Problem, content_type = "application/problem+json"),
+    responses(BodyRefused, (status = 202),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn answer(
@@ -215,6 +226,8 @@ pub(crate) async fn answer(
 ) -> Result<StatusCode, Problem> {
     let given = body(given)?;
     let by = given.by.unwrap_or_else(|| String::from("the operator at the page"));
+    Problem::check_text("answer", &given.answer, 200)?;
+    Problem::check_text("by", &by, 80)?;
     rig_of(&daemon, &name)?.answer(given.question, given.answer, by)?;
     Ok(StatusCode::ACCEPTED)
 }

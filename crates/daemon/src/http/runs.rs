@@ -1,7 +1,7 @@
 //! Runs: their records, reports, traces, and the events of one as they are recorded.
 
 use crate::daemon::Daemon;
-use crate::problem::Problem;
+use crate::problem::{Problem, Refused};
 use crate::runs::RunEntry;
 use axum::Json;
 use axum::extract::{Path, Query, State};
@@ -25,12 +25,13 @@ pub(crate) struct Which {
     /// Of this rig alone.
     rig: Option<String>,
     /// How many at the most, 1 to 500; 50 if left out.
+    #[param(minimum = 1, maximum = 500)]
     limit: Option<u16>,
 }
 
 /// The newest runs that are over.
 #[utoipa::path(get, path = "/api/v1/runs", params(Which),
-    responses((status = 200, body = [RunEntry]), (status = 400, body = Problem, content_type = "application/problem+json")))]
+    responses(Refused, (status = 200, body = [RunEntry]), (status = 400, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn newest(
     State(daemon): State<Arc<Daemon>>,
     which: Result<Query<Which>, axum::extract::rejection::QueryRejection>,
@@ -57,7 +58,7 @@ async fn file(daemon: &Daemon, run: &str, name: &str, kind: &'static str) -> Res
 
 /// The record of a run that is over.
 #[utoipa::path(get, path = "/api/v1/runs/{run}", params(("run" = String, Path, description = "Identifier of the run")),
-    responses((status = 200, description = "The record, as `record.json`", content_type = "application/json"),
+    responses(Refused, (status = 200, description = "The record, as `record.json`", content_type = "application/json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn record(
     State(daemon): State<Arc<Daemon>>,
@@ -68,7 +69,7 @@ pub(crate) async fn record(
 
 /// The report of a run that is over.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/report", params(("run" = String, Path, description = "Identifier of the run")),
-    responses((status = 200, description = "The report", content_type = "text/html"),
+    responses(Refused, (status = 200, description = "The report", content_type = "text/html"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn report(
     State(daemon): State<Arc<Daemon>>,
@@ -85,7 +86,7 @@ pub(crate) async fn report(
 
 /// The raw trace of a run that is over.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/trace", params(("run" = String, Path, description = "Identifier of the run")),
-    responses((status = 200, description = "The trace", content_type = "text/csv"),
+    responses(Refused, (status = 200, description = "The trace", content_type = "text/csv"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn trace(
     State(daemon): State<Arc<Daemon>>,
@@ -96,7 +97,7 @@ pub(crate) async fn trace(
 
 /// Every event of a run, live or over, from a number on: lines of its journal. `Last-Event-ID` goes on after that one.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/events", params(("run" = String, Path, description = "Identifier of the run")),
-    responses((status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
+    responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn events(
     State(daemon): State<Arc<Daemon>>,

@@ -2,7 +2,7 @@
 
 use crate::daemon::Daemon;
 use crate::http::{rigs, runs, watch};
-use crate::problem::Problem;
+use crate::problem::{Problem, Refused};
 use crate::state::{Doing, Samples};
 use axum::Json;
 use axum::extract::State;
@@ -49,7 +49,7 @@ pub(crate) fn document() -> String {
 }
 
 /// The `OpenAPI` document of this API.
-#[utoipa::path(get, path = "/api/v1/openapi.json", responses((status = 200, description = "OpenAPI 3.1", content_type = "application/json")))]
+#[utoipa::path(get, path = "/api/v1/openapi.json", responses(Refused, (status = 200, description = "OpenAPI 3.1", content_type = "application/json")))]
 pub(crate) async fn openapi() -> Response {
     ([(header::CONTENT_TYPE, "application/json")], document()).into_response()
 }
@@ -66,7 +66,7 @@ pub(crate) struct Health {
 }
 
 /// Whether the daemon and its rigs are well: 200 if so, 503 if not.
-#[utoipa::path(get, path = "/api/v1/health", responses((status = 200, body = Health), (status = 503, body = Health)))]
+#[utoipa::path(get, path = "/api/v1/health", responses(Refused, (status = 200, body = Health), (status = 503, body = Health)))]
 pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Json<Health>) {
     let states = daemon.rigs.iter().map(|rig| rig.state());
     let problems: Vec<String> = states
@@ -104,6 +104,11 @@ pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
     lines.push(String::from("# TYPE tripbench_queue gauge"));
     for state in &states {
         lines.push(format!("tripbench_queue{{rig=\"{}\"}} {}", escaped(&state.rig), state.queue.len()));
+    }
+    lines.push(String::from("# HELP tripbench_looks_total Scans of a rig between runs."));
+    lines.push(String::from("# TYPE tripbench_looks_total counter"));
+    for rig in &daemon.rigs {
+        lines.push(format!("tripbench_looks_total{{rig=\"{}\"}} {}", escaped(&rig.name), rig.looks()));
     }
     lines.push(String::from(
         "# HELP tripbench_positions_total Devices tested since the folder of runs began, by verdict.",

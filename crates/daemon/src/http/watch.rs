@@ -2,7 +2,7 @@
 
 use crate::daemon::Daemon;
 use crate::feed::Frame;
-use crate::problem::Problem;
+use crate::problem::{Problem, Refused};
 use crate::rig::Rig;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
@@ -15,10 +15,11 @@ use std::convert::Infallible;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch::Receiver;
+use tokio::time::{Instant, sleep_until, timeout};
 
 /// The states of all rigs and their samples, as they come: one stream for a whole page, for a browser holds few of them.
 #[utoipa::path(get, path = "/api/v1/watch",
-    responses((status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`", content_type = "text/event-stream")))]
+    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`; `beat` where nothing else came for a second", content_type = "text/event-stream")))]
 pub(crate) async fn watch_all(
     State(daemon): State<Arc<Daemon>>,
     headers: HeaderMap,
@@ -29,7 +30,7 @@ pub(crate) async fn watch_all(
 
 /// The state of a rig and its samples, as they come.
 #[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig")),
-    responses((status = 200, description = "Events `state` (RigState) and `samples` (Samples)", content_type = "text/event-stream"),
+    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples); `beat` where nothing else came for a second", content_type = "text/event-stream"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn watch(
     State(daemon): State<Arc<Daemon>>,
@@ -57,7 +58,14 @@ struct Watch {
     after: Vec<Option<u64>>,
     ready: VecDeque<(usize, Frame)>,
     named: bool,
+    /// Not before then.
+    next: Instant,
 }
+
+/// Least time between two batches to one who watches: a bench of many rigs would wake it hundreds of times a second.
+const BATCH_EVERY: Duration = Duration::from_millis(40);
+/// Longest time without a word: who hears nothing for three of them has lost the daemon.
+const BEAT_EVERY: Duration = Duration::from_secs(1);
 
 impl Watch {
     /// Goes on after the identifier of the last event, `life-n.n.n` with a number for each rig; one of another life of the daemon
@@ -69,7 +77,15 @@ impl Watch {
             numbers.into_iter().flat_map(|numbers| numbers.split('.')).map(|n| n.parse().ok()).collect();
         after.resize(rigs.len(), None);
         let newest = rigs.iter().map(|rig| rig.feed.newest()).collect();
-        Self { life: daemon.life.clone(), rigs, newest, after, ready: VecDeque::new(), named }
+        Self {
+            life: daemon.life.clone(),
+            rigs,
+            newest,
+            after,
+            ready: VecDeque::new(),
+            named,
+            next: Instant::now(),
+        }
     }
 
     async fn next(&mut self) -> Option<Event> {
@@ -80,7 +96,12 @@ impl Watch {
             }
             if self.ready.is_empty() {
                 let changes = self.newest.iter_mut().map(|newest| Box::pin(newest.changed()));
-                select_all(changes).await.0.ok()?;
+                match timeout(BEAT_EVERY, select_all(changes)).await {
+                    Ok((changed, ..)) => changed.ok()?,
+                    Err(_) => return Some(Event::default().event("beat").data("")),
+                }
+                sleep_until(self.next).await;
+                self.next = Instant::now() + BATCH_EVERY;
             }
         }
         let (index, frame) = self.ready.pop_front()?;

@@ -13,8 +13,7 @@ const STOP_LATENCY_S: f64 = 0.1;
 
 /// Time from a stop to the valve's coil that a plan allows for, seconds.
 pub(super) fn stop_s(rig: &RigSheet) -> f64 {
-    let [answers, _] = rig.stop_times();
-    answers.si().max(STOP_LATENCY_S)
+    rig.stop_time().si().max(STOP_LATENCY_S)
 }
 
 impl Planner<'_> {

@@ -133,10 +133,6 @@ impl Planner<'_> {
             edge_s * 1e3,
             (told_s * 1e3).ceil()
         ));
-        let [answers, lost] = rig.stop_times().map(|time| (time.si() * 1e3).ceil());
-        lines.push(format!(
-            "a stop takes at most {answers:.0} ms to the module's outputs, {lost:.0} ms where an answer is lost; valves and air come on top"
-        ));
         if rig.module.loss_of_master.is_none() {
             lines.push("no loss-of-master timeout is declared: the time under vacuum is halved, and somebody has to stay at the rig".into());
         }
