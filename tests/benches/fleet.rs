@@ -288,7 +288,7 @@ fn measure() {
     let kept = kept(&workplace.folder.join("runs"));
     let all: u64 = kept.iter().sum();
     let halts: Vec<String> = (0..RIGS)
-        .filter_map(|number| Some(daemon.rig(&name(number))["run"]["halted"].as_str()?.to_owned()))
+        .filter_map(|number| Some(daemon.rig(&name(number))["run"]["halted"]["text"].as_str()?.to_owned()))
         .collect();
     let lost = lost(&daemon, &mut modules, &kept);
     println!("scans kept: {all}, memory at the most {peak_mb:.0} MB while all ran");

@@ -13,6 +13,9 @@ use std::time::Duration;
 pub struct Browser {
     driver: Child,
     profile: PathBuf,
+    /// Address of the driver, and its session.
+    driven: String,
+    session: String,
     /// To drive it.
     pub client: Client,
 }
@@ -72,7 +75,9 @@ impl Browser {
             tokio::time::sleep(Duration::from_millis(100)).await;
             client = builder.connect(&address).await;
         }
-        Self { driver, profile, client: client.expect("a session") }
+        let client = client.expect("a session");
+        let session = client.session_id().await.expect("its name").expect("a name");
+        Self { driver, profile, driven: address, session, client }
     }
 
     /// Opens a page.
@@ -130,6 +135,47 @@ impl Browser {
     pub async fn scan(&self, text: &str) {
         let focused = self.client.active_element().await.expect("a focus");
         focused.send_keys(&format!("{text}\u{e007}")).await.expect("it types");
+    }
+
+    /// Makes the window so large.
+    ///
+    /// # Panics
+    /// If it can not be.
+    pub async fn resize(&self, (width, height): (u32, u32)) {
+        self.devtools(
+            "Emulation.setDeviceMetricsOverride",
+            &json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": false}),
+        );
+        self.until(&format!("innerWidth === {width} && innerHeight === {height}")).await;
+    }
+
+    /// Shows the page as somebody with this vision sees it: `none`, `achromatopsia`, `deuteranopia`, `protanopia`.
+    ///
+    /// # Panics
+    /// If it does not.
+    pub fn see_as(&self, vision: &str) {
+        self.devtools("Emulation.setEmulatedVisionDeficiency", &json!({"type": vision}));
+    }
+
+    /// A command of chromium's own protocol, through its driver.
+    fn devtools(&self, command: &str, parameters: &Value) {
+        let address = format!("{}/session/{}/goog/cdp/execute", self.driven, self.session);
+        let body = json!({"cmd": command, "params": parameters}).to_string();
+        let answer = ureq::post(address).header("content-type", "application/json").send(body);
+        answer.unwrap_or_else(|error| panic!("{command}: {error}"));
+    }
+
+    /// What axe-core finds against WCAG 2.2, levels A and AA, each with the elements it is found at; `script` is axe-core.
+    ///
+    /// # Panics
+    /// If it does not run.
+    pub async fn accessibility(&self, script: &str) -> Vec<String> {
+        self.run(&format!("if (!window.axe) {{ {script} }} return true")).await;
+        let ask = "const done = arguments[0]; axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }).then((found) => done({ passes: found.passes.length, violations: found.violations.map((one) => `${one.id}: ${one.help}: ${one.nodes.map((node) => node.target.join(' ')).join(', ')}`) }), (error) => done(String(error)));";
+        let found = self.client.execute_async(ask, Vec::new()).await.expect("axe runs");
+        assert!(found["passes"].as_u64().is_some_and(|passes| passes > 10), "{found}");
+        let violations = found["violations"].as_array().expect("violations");
+        violations.iter().map(|one| one.as_str().unwrap_or_default().to_owned()).collect()
     }
 
     /// A picture of the window.

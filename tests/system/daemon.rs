@@ -1,8 +1,10 @@
 //! The daemon as programs and pages meet it: other processes, real sockets, a simulated rig in a process of its own.
 
+use crate::python::python;
 use rstest::rstest;
 use rustix::process::Signal;
 use serde_json::{Value, json};
+use std::process::Command;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
 
@@ -93,7 +95,7 @@ fn live_stop_test_leaves_the_rig_safe_and_the_run_aborted() {
     assert_eq!(stopped.status, 202, "a stop stops, whatever its body is");
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["safe"], true, "{state}");
-    assert!(state["run"]["halted"].as_str().is_some_and(|why| why.contains("STOP TEST")), "{state}");
+    assert!(state["run"]["halted"]["text"].as_str().is_some_and(|why| why.contains("STOP TEST")), "{state}");
     assert!(state["run"]["tiles"].as_array().expect("tiles").iter().all(|tile| tile["verdict"] == "aborted"));
     assert_eq!(state["outputs_safe"], true);
     // And the next run starts.
@@ -114,7 +116,7 @@ fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
     let again = Daemon::start(&workplace);
     let state = again.until(RIG, idle);
     assert_eq!(state["run"]["over"], true, "{state}");
-    assert!(state["run"]["halted"].is_string(), "{state}");
+    assert!(state["run"]["halted"]["text"].is_string(), "{state}");
     assert!(state["run"]["tiles"].as_array().expect("tiles").iter().all(|tile| tile["verdict"] == "aborted"));
     assert_eq!(state["outputs_safe"], true);
     let run = state["run"]["run"].as_str().expect("a run");
@@ -205,6 +207,37 @@ fn a_daemon_listens_on_this_machine_only() {
     let said = workplace.run("serve --bench bench.toml");
     assert_eq!(said.code, Some(2));
     assert!(said.err.contains("an address of this machine alone"), "{}", said.err);
+}
+
+/// Schemathesis (PyPI) makes requests from the `OpenAPI` document, good ones and bad ones, and holds every answer against it.
+#[test]
+fn live_the_api_keeps_to_its_document_whatever_is_asked() {
+    let Some(python) = python() else { return };
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let run = start(&daemon, mount(&daemon, &[(1, "A-1")])).json()["run"].as_str().expect("a run").to_owned();
+    daemon.until(RIG, over);
+    workplace.write(
+        "schemathesis.toml",
+        &format!("[parameters]\n\"path.rig\" = \"{RIG}\"\n\"path.run\" = \"{run}\"\n"),
+    );
+    // Not that whatever fits the schema is taken: a revision that was seen, a position that is free are not in a schema. The
+    // streams have no end.
+    let output = Command::new(python)
+        .args(["-m", "schemathesis.cli", "--config-file", "schemathesis.toml", "run"])
+        .arg(format!("{}/api/v1/openapi.json", daemon.base))
+        .args("--checks all --exclude-checks positive_data_acceptance --max-examples 15 --rate-limit 25/s --no-color --seed 7 --exclude-path-regex watch$".split(' '))
+        .current_dir(&workplace.folder)
+        .output()
+        .expect("schemathesis starts");
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.success(), "{text}\n{}", String::from_utf8_lossy(&output.stderr));
+    assert!(text.contains("Tested: 12"), "{text}");
+    let log = workplace.read("daemon.log");
+    assert!(!log.contains("panicked"), "{log}");
+    daemon.until(RIG, |state| state["doing"] == "idle" || state["doing"] == "running");
 }
 
 /// The document is checked in: a change of the API is seen.

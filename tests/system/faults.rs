@@ -34,7 +34,7 @@ fn aborted(daemon: &Daemon) -> Value {
     let state = daemon.until(RIG, |state| idle(state) && state["run"]["over"] == true);
     let tiles = state["run"]["tiles"].as_array().expect("tiles");
     assert!(tiles.len() == 2 && tiles.iter().all(|tile| tile["verdict"] == "aborted"), "{state}");
-    assert!(state["run"]["halted"].is_string(), "{state}");
+    assert!(state["run"]["halted"]["text"].is_string(), "{state}");
     assert_eq!(state["outputs_safe"], true);
     let run = state["run"]["run"].as_str().expect("a run");
     let record = daemon.get(&format!("/api/v1/runs/{run}")).json();
@@ -88,7 +88,7 @@ fn the_coils_are_off_within_3_s_and_the_run_is_aborted(#[case] grief: Grief, #[c
         daemon = serve(&workplace);
     }
     let state = aborted(&daemon);
-    let halted = state["run"]["halted"].as_str().expect("why");
+    let halted = state["run"]["halted"]["text"].as_str().expect("why");
     assert!(halted.to_lowercase().contains(why), "{halted}");
     // And it goes on from here.
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);

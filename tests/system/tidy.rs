@@ -20,7 +20,10 @@ const EDGES: &[(&str, &[&str])] = &[
     ("report", &["quantity", "device", "rig", "measure", "record"]),
     ("runner", &["quantity", "rig", "record", "engine", "link"]),
     ("job", &["quantity", "sheet", "device", "rig", "record", "report", "engine", "link", "runner"]),
-    ("daemon", &["quantity", "sheet", "rig", "record", "report", "engine", "link", "runner", "job"]),
+    (
+        "daemon",
+        &["quantity", "sheet", "rig", "device", "record", "report", "engine", "link", "runner", "job"],
+    ),
 ];
 
 /// Crates that must not be anywhere below these.

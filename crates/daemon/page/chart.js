@@ -39,19 +39,20 @@ export class Chart {
     pen.setTransform(scale, 0, 0, scale, 0, 0);
     pen.clearRect(0, 0, width, height);
     pen.font = "13px system-ui, sans-serif";
-    const left = 46, right = 12, top = 16, laneHeight = 20, bottom = lanes.length * laneHeight + 22;
-    const deepest = Math.max(1, ...this.level, ...this.bands.map((band) => Math.max(band.low, band.high)));
+    const left = 58, right = 12, top = 14, laneHeight = Math.min(20, height * 0.45 / Math.max(1, lanes.length)), bottom = lanes.length * laneHeight + 14;
+    const deepest = Math.max(0, ...this.level, ...this.bands.map((band) => Math.max(band.low, band.high))) || 1;
     const shallowest = Math.min(0, ...this.level);
     const end = Math.max(10, this.t.length ? this.t[this.t.length - 1] : 0), start = Math.max(0, end - 90);
     const x = (t) => left + (t - start) / (end - start) * (width - left - right);
     const plot = height - top - bottom;
     const y = (level) => top + plot * (1 - (level - shallowest) / (deepest * 1.05 - shallowest));
-    for (const band of this.bands) {
+    for (const [index, band] of this.bands.entries()) {
       const [a, b] = [y(band.low), y(band.high)];
       pen.fillStyle = colour("--band");
       pen.fillRect(left, Math.min(a, b), width - left - right, Math.max(2, Math.abs(a - b)));
       pen.fillStyle = colour("--quiet");
-      pen.fillText(band.name, left + 6, Math.min(a, b) - 3);
+      // Beside each other: levels may lie close.
+      pen.fillText(band.name, left + 8 + index * (width - left) / Math.max(1, this.bands.length), Math.min(a, b) - 3);
     }
     pen.strokeStyle = colour("--quiet");
     pen.fillStyle = colour("--ink");
@@ -81,7 +82,7 @@ export class Chart {
     }
     pen.stroke();
     lanes.forEach((key, index) => {
-      const low = height - bottom + 22 + (index + 1) * laneHeight - 6, high = low - 11;
+      const low = height - bottom + 12 + (index + 1) * laneHeight - 4, high = low - laneHeight * 0.6;
       pen.fillStyle = colour("--ink");
       pen.fillText(key.replace("switch", "out").replace("valve", "valve"), 4, low);
       pen.strokeStyle = colour("--ink");

@@ -1,4 +1,4 @@
-// The words of the page, in every language that it speaks.
+// What the page says, in the languages it has. Words of a verdict are told apart at three metres: not by a prefix.
 const ENGLISH = {
   stop: "STOP TEST", start: "START", next: "NEXT ROUND", again: "TEST AGAIN", report: "REPORT", ownNumbers: "NO SERIAL NUMBERS",
   clear: "CLEAR", yes: "YES", no: "NO", remove: "remove", scan: "Scan or type a serial number", scansHere: "Scans go to this rig",
@@ -9,16 +9,21 @@ const ENGLISH = {
   starting: "The rig is being looked at.", notReady: "Not ready: {0}.", ending: "The daemon is ending.",
   mount: "Scan a device, then connect it to position {0}.", allMounted: "All positions are taken. Press START.",
   ready: "{0} of {1} positions taken. Scan more, or press START.", running: "{0}. Nothing to do.", ramp: "{0}, ramp {1} of {2}. Nothing to do.",
-  waiting: "Waiting: {0}.", question: "{0}", aborted: "ABORTED. No judgement. {0}.", safeNow: "Vented, power off, read back: safe to unplug.",
+  waiting: "Waiting: {0}.", aborted: "ABORTED. No judgement. {0}.", safeNow: "Vented, power off, read back: safe to unplug.",
   unsafe: "Outputs NOT confirmed safe. Shut off air and power by hand.", queued: "{0} more waiting", outside: "outside so far",
-  found: "found", allowed: "allowed", caution: "Keep clear of openings and exhaust. This screen has no emergency stop.",
+  recording: "The record is being made.", nextRound: "{0} taken for the next round", kept: "Everything up to here is kept.",
+  allowed: "allowed", caution: "Keep clear of openings and exhaust. This screen has no emergency stop.",
   twice: "Serial {0} is already at position {1}. Scan another one, or press it again to put it at position {2} too.",
   full: "No position is free for {0}. Press NEXT ROUND first.", cancelled: "not taken: {0}", by: "the operator at the page",
-  light: "light", dark: "dark", preparing: "The run is being prepared: outputs are made safe first.", failed: "Nothing was tested: {0}.", stopLost: "STOP NOT SENT: use the hard-wired stop.",
+  look: "light or dark", preparing: "The run is being prepared: outputs are made safe first.", failed: "Nothing was tested: {0}.",
+  stopLost: "STOP NOT SENT: use the hard-wired stop.", tooClose: "Too close to the limit. Yellow bin until decided.",
+  notRead: "Scan not read: {0}. Scan it again.", choose: "Show {0}", vacuumOver: "Vacuum over time",
   verdict: { pass: "PASS", fail: "FAIL", undecided: "UNDECIDED", aborted: "ABORTED", measured: "MEASURED", "set-aside": "SET ASIDE" },
-  step: { zero: "Reading the reference at ambient", leak: "Watching the closed rig for leaks", "switch-points": "Ramps through the switch points", response: "Fast crossings", "air-saving": "The device drives the valve", "rig-check": "Checking the rig" },
+  step: { zero: "Reading the reference at ambient", leak: "Watching the closed rig for leaks", "switch-points": "Ramps through the switch points", response: "Fast crossings", "air-saving": "The device drives the valve", "rig-check": "Checking the rig", ask: "A question" },
   quantity: { "switch-point": "switch point", "reset-point": "reset point", hysteresis: "hysteresis", repeatability: "repeatability", "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off", "response-on": "response on", "response-off": "response off", "lowest-level": "lowest level" },
   guide: { deeper: "PULL VACUUM", "less-deep": "LET AIR IN slowly", hold: "HOLD: close everything", "let-in": "OPEN to ambient", slower: "SLOWER", faster: "FASTER", steady: "just so" },
+  direction: {}, reason: {},
+  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} ramps decide it, {1}" },
 };
 
 const GERMAN = {
@@ -31,19 +36,42 @@ const GERMAN = {
   starting: "Die Anlage wird angesehen.", notReady: "Nicht bereit: {0}.", ending: "Der Dienst endet.",
   mount: "Gerät scannen, dann an Platz {0} anschließen.", allMounted: "Alle Plätze sind belegt. START drücken.",
   ready: "{0} von {1} Plätzen belegt. Weiter scannen oder START drücken.", running: "{0}. Nichts zu tun.", ramp: "{0}, Rampe {1} von {2}. Nichts zu tun.",
-  waiting: "Wartet: {0}.", question: "{0}", aborted: "ABBRUCH. Kein Urteil. {0}.", safeNow: "Belüftet, spannungsfrei, zurückgelesen: abziehen erlaubt.",
+  waiting: "Wartet: {0}.", aborted: "ABBRUCH. Kein Urteil. {0}.", safeNow: "Belüftet, spannungsfrei, zurückgelesen: abziehen erlaubt.",
   unsafe: "Ausgänge NICHT sicher bestätigt. Luft und Strom von Hand abschalten.", queued: "{0} warten noch", outside: "bisher außerhalb",
-  found: "gefunden", allowed: "erlaubt", caution: "Von Öffnungen und Abluft fernbleiben. Dieser Bildschirm hat keinen Not-Halt.",
+  recording: "Das Protokoll entsteht.", nextRound: "{0} für die nächste Runde erfasst", kept: "Alles bis hierher ist aufbewahrt.",
+  allowed: "erlaubt", caution: "Von Öffnungen und Abluft fernbleiben. Dieser Bildschirm hat keinen Not-Halt.",
   twice: "Nummer {0} steht schon an Platz {1}. Eine andere scannen, oder noch einmal für Platz {2}.",
   full: "Kein Platz frei für {0}. Zuerst NÄCHSTE RUNDE.", cancelled: "nicht übernommen: {0}", by: "Bediener an der Seite",
-  light: "hell", dark: "dunkel", preparing: "Der Lauf wird vorbereitet: zuerst werden die Ausgänge sicher gemacht.", failed: "Nichts wurde geprüft: {0}.", stopLost: "STOPP NICHT GESENDET: den verdrahteten Stopp benutzen.",
+  look: "hell oder dunkel", preparing: "Der Lauf wird vorbereitet: zuerst werden die Ausgänge sicher gemacht.", failed: "Nichts wurde geprüft: {0}.",
+  stopLost: "STOPP NICHT GESENDET: den verdrahteten Stopp benutzen.", tooClose: "Zu nah an der Grenze. Gelber Behälter, bis es entschieden ist.",
+  notRead: "Scan nicht gelesen: {0}. Noch einmal scannen.", choose: "{0} zeigen", vacuumOver: "Vakuum über der Zeit",
   verdict: { pass: "GUT", fail: "SCHLECHT", undecided: "UNKLAR", aborted: "ABBRUCH", measured: "GEMESSEN", "set-aside": "AUSGELASSEN" },
-  step: { zero: "Referenz bei Umgebung lesen", leak: "Geschlossene Anlage auf Leck beobachten", "switch-points": "Rampen durch die Schaltpunkte", response: "Schnelle Durchgänge", "air-saving": "Das Gerät steuert das Ventil", "rig-check": "Anlage prüfen" },
+  step: { zero: "Referenz bei Umgebung lesen", leak: "Geschlossene Anlage auf Leck beobachten", "switch-points": "Rampen durch die Schaltpunkte", response: "Schnelle Durchgänge", "air-saving": "Das Gerät steuert das Ventil", "rig-check": "Anlage prüfen", ask: "Eine Frage" },
   quantity: { "switch-point": "Schaltpunkt", "reset-point": "Rückschaltpunkt", hysteresis: "Hysterese", repeatability: "Wiederholbarkeit", "cut-off": "Abschaltpunkt", resume: "Wiedereinschaltpunkt", chatter: "Prellen", "on-delay": "Einschaltverzug", "off-delay": "Ausschaltverzug", "response-on": "Ansprechzeit ein", "response-off": "Ansprechzeit aus", "lowest-level": "tiefster Stand" },
   guide: { deeper: "VAKUUM ZIEHEN", "less-deep": "langsam LUFT EINLASSEN", hold: "HALTEN: alles schließen", "let-in": "zur Umgebung ÖFFNEN", slower: "LANGSAMER", faster: "SCHNELLER", steady: "so weiter" },
+  direction: { deeper: "tiefer", "less deep": "weniger tief", smaller: "kleiner", larger: "größer" },
+  reason: {
+    operator: "Von Hand gestoppt", signal: "Das Programm wurde beendet", doubt: "Der Verbindung zum Modul ist nicht zu trauen", "too-deep": "Tiefer, als die Verriegelung erlaubt",
+    "too-long-at-vacuum": "Länger unter Vakuum, als die Verriegelung erlaubt", "emergency-stop": "Der Not-Halt ist gedrückt", "guard-door": "TÜR OFFEN", reference: "Der Referenz ist nicht zu trauen: {0}",
+    "air-pressure-input": "Dem Luftdruck-Eingang ist nicht zu trauen: {0}", "not-reached": "Das Vakuum wurde nicht rechtzeitig erreicht: Schläuche, Lecks, Ventile und Luft prüfen", "not-steady": "Von Hand nicht gleichmäßig genug",
+    "air-pressure": "Der Luftdruck liegt außerhalb seines Fensters", "no-answer": "Niemand hat rechtzeitig geantwortet", refused: "Die Frage wurde mit Nein beantwortet", "record-lost": "Das Protokoll konnte nicht geschrieben werden",
+    "step-fault": "Ein Schritt ist im Programm gescheitert: {0}", "no-position-left": "Jeder Platz wurde ausgelassen", killed: "Das Programm endete vor dem Lauf",
+    unplugged: "Nicht mehr verbunden: Stecker prüfen", "stopped-answering": "Antwortet nicht mehr: Stecker prüfen",
+  },
+  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} Rampen entscheiden es, {1}", "test-again": "nochmal prüfen", "keep-apart": "aussondern", "apart-and-again": "aussondern, nochmal prüfen", "at-limit": "aussondern: es liegt auf der Grenze", "not-here": "aussondern: diese Anlage entscheidet es nicht", "select-delay": "aussondern; die Verzögerung des Einstellblatts wählen" },
 };
 
 export const LANGUAGES = { en: ENGLISH, de: GERMAN };
+let words = ENGLISH;
+
+/** The language from now on. */
+export function speak(language) { words = LANGUAGES[language] ?? ENGLISH; }
+
+/** A word, or a group of them; {0}, {1} … are filled. */
+export function say(key, ...values) {
+  const word = words[key];
+  return typeof word === "string" ? filled(word, ...values) : word;
+}
 
 /** Fills {0}, {1} … */
 export function filled(text, ...values) {

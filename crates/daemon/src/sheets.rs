@@ -243,6 +243,7 @@ impl RigSheets {
             failed: None,
             queue: Vec::new(),
             run: None,
+            screen_width_mm: site.screen_width.map(|width| (width.si() * 1e3).round()),
             cautions: site.cautions.as_ref().map(|text| text.get(&site.language).to_owned()),
         }
     }

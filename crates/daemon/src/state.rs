@@ -58,6 +58,8 @@ pub(crate) struct RigState {
     pub run: Option<RunState>,
     /// More cautions of the site.
     pub cautions: Option<String>,
+    /// Width of the visible screen at the bench, millimetres.
+    pub screen_width_mm: Option<f64>,
 }
 
 /// Names of the sheets that a run takes by itself.
@@ -178,9 +180,9 @@ pub(crate) struct RunState {
     /// The question that is open.
     pub question: Option<Question>,
     /// What the run waits for.
-    pub waiting: Option<String>,
+    pub waiting: Option<Reason>,
     /// Why it was stopped.
-    pub halted: Option<String>,
+    pub halted: Option<Reason>,
     /// Wall time of the end, RFC 3339, where it is known.
     pub ended: Option<String>,
     /// Whether the safe state was read back at the end; none before.
@@ -189,10 +191,52 @@ pub(crate) struct RunState {
     pub trial: bool,
     /// What was known to be not as it should be.
     pub warnings: Vec<String>,
-    /// Seconds of the time axis of the bands: `bands` hold in the steps that find levels.
+    /// Limits of levels, while it runs.
     pub bands: Vec<Band>,
     /// The positions.
     pub tiles: Vec<Tile>,
+}
+
+/// Why something is as it is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub(crate) struct Reason {
+    /// Kind of the reason, a word of the record.
+    pub kind: String,
+    /// The reason, in English.
+    pub text: String,
+}
+
+/// What to do with a device next.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case", tag = "kind")]
+pub(crate) enum AdviceShown {
+    /// Set a level to the middle of its limits.
+    Set {
+        /// What is set.
+        quantity: String,
+        /// As found, in the unit of the site.
+        from: String,
+        /// As it should be.
+        to: String,
+        /// The difference, without a sign.
+        by: String,
+        /// Which way: `deeper`, `less deep`, `smaller`, `larger`.
+        direction: &'static str,
+    },
+    /// So many ramps decide it.
+    Ramps {
+        /// How many.
+        ramps: u16,
+        /// How long they take, seconds.
+        seconds: f64,
+    },
+    /// Anything else.
+    Other {
+        /// A word for it: `test-again`, `keep-apart`, `apart-and-again`, `at-limit`, `reduce`, `not-here`, `select-delay`.
+        word: &'static str,
+        /// In English.
+        text: String,
+    },
 }
 
 /// Limits of a level, for the chart.
@@ -235,10 +279,12 @@ pub(crate) struct Tile {
     pub verdict: Option<String>,
     /// The figure that decided, or the last one found while the run goes on.
     pub figure: Option<Figure>,
-    /// A sentence that says it all.
+    /// A sentence that says it all, in English.
     pub sentence: String,
-    /// What to do next, from and to.
-    pub advice: String,
+    /// Why it was set aside.
+    pub aside: Option<Reason>,
+    /// What to do next.
+    pub advice: Option<AdviceShown>,
     /// What else is outside or open.
     pub also: Vec<String>,
     /// Whether `again` would test it as far as a decision.

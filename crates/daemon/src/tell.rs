@@ -3,17 +3,21 @@
 use crate::feed::FrameKind;
 use crate::rig::Rig;
 use crate::state::{
-    Band, Figure, GuideShown, Question, RunState, Samples, SignalChange, StepNow, StepShown, Tile,
+    AdviceShown, Band, Figure, GuideShown, Question, Reason, RunState, Samples, SignalChange, StepNow,
+    StepShown, Tile,
 };
+use serde::Serialize;
+use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
-use tripbench_quantity::{LevelStyle, VacuumLevel};
+use tripbench_device::{Expected, LevelLimits, expected};
+use tripbench_quantity::LevelStyle;
 use tripbench_record::{
-    Check, CheckVerdict, Event, EventKind, PositionRecord, QuantityName, Record, Role, RunView, StepState,
-    TraceRecord, Verdict,
+    Check, CheckVerdict, Event, EventKind, LoadedSheets, PositionRecord, QuantityName, Record, Role, RunView,
+    StepState, TraceRecord, Verdict,
 };
-use tripbench_report::{Content, advice};
+use tripbench_report::{Advice, Content};
 use tripbench_rig::{Decoder, DigitalInput, RigSheet, Scan};
 
 /// Longest time between two frames of samples, seconds.
@@ -28,6 +32,7 @@ pub(crate) struct Teller {
     rig: Arc<Rig>,
     sheet: RigSheet,
     style: LevelStyle,
+    bands: Vec<Band>,
     decoder: Decoder,
     view: RunView,
     /// Wall time of the run's time 0, milliseconds since 1970: the earliest that any event allows, for each is heard late.
@@ -42,12 +47,14 @@ pub(crate) struct Teller {
 }
 
 impl Teller {
-    pub(crate) fn new(rig: Arc<Rig>, sheet: RigSheet, style: LevelStyle) -> Self {
+    pub(crate) fn new(rig: Arc<Rig>, sheets: &LoadedSheets) -> Self {
+        let (sheet, style) = (sheets.rig.clone(), sheets.site.style);
         let decoder = Decoder::new(sheet.read_plan());
         Self {
             rig,
             sheet,
             style,
+            bands: bands(sheets),
             decoder,
             view: RunView::default(),
             zero_ms: f64::INFINITY,
@@ -81,7 +88,8 @@ impl Teller {
     fn tell(&mut self, at_s: f64) {
         self.flush();
         (self.due, self.told_s) = (false, at_s);
-        self.rig.run_told(run_state(&self.view, self.style, false));
+        let state = run_state(&self.view, self.style, false);
+        self.rig.run_told(state.map(|state| RunState { bands: self.bands.clone(), ..state }));
     }
 
     fn sample(&mut self, scan: &Scan) {
@@ -199,33 +207,35 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
             .as_ref()
             .filter(|_| !over)
             .map(|(id, text)| Question { number: id.0, text: text.clone() }),
-        waiting: view.waiting.as_ref().filter(|_| !over).map(ToString::to_string),
-        halted: view.halted.as_ref().map(ToString::to_string),
+        waiting: view.waiting.as_ref().filter(|_| !over).map(reason),
+        halted: view.halted.as_ref().map(reason),
         ended: view.ended.clone().flatten(),
         safe: view.safe,
         trial: header.trial,
         warnings: header.warnings.clone(),
-        bands: bands(&record, style),
+        bands: Vec::new(),
         tiles: record.positions.iter().map(|position| tile(&record, position, (style, over))).collect(),
     })
 }
 
-/// Limits of levels, once each.
-fn bands(record: &Record, style: LevelStyle) -> Vec<Band> {
-    let mut all: Vec<Band> = Vec::new();
-    let levels = |check: &&Check| {
-        use QuantityName::{CutOff, ResetPoint, Resume, SwitchPoint};
-        matches!(check.quantity, SwitchPoint | ResetPoint | CutOff | Resume)
+/// Limits of levels that the settings sheet gives.
+fn bands(sheets: &LoadedSheets) -> Vec<Band> {
+    let Some((settings, device)) = sheets.settings.as_ref().zip(sheets.device.as_ref()) else {
+        return Vec::new();
     };
-    for check in record.checks().filter(levels) {
-        let quantity = quantity_key(check.quantity);
-        let Some((low, high)) = check.limits.and_then(|limits| limits.low.zip(limits.high)) else { continue };
-        if all.iter().all(|band| band.quantity != quantity) {
-            let [low, high] = [low, high].map(|level| style.value(VacuumLevel::new(level)));
-            all.push(Band { quantity, low, high });
-        }
-    }
-    all
+    let Expected { on, off, hysteresis: _, cut_off, resume } = expected(settings, device);
+    let all = [
+        (QuantityName::SwitchPoint, Some(on)),
+        (QuantityName::ResetPoint, Some(off)),
+        (QuantityName::CutOff, cut_off),
+        (QuantityName::Resume, resume),
+    ];
+    let band = |(quantity, limits): (QuantityName, Option<LevelLimits>)| {
+        let [low, high] =
+            limits.map(|limits| [limits.low, limits.high])?.map(|level| sheets.site.style.value(level));
+        Some(Band { quantity: quantity_key(quantity), low, high })
+    };
+    all.into_iter().filter_map(band).collect()
 }
 
 fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, bool)) -> Tile {
@@ -239,7 +249,8 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
         verdict: (over || aside).then(|| verdict.to_owned()),
         figure: shown.map(|check| figure(&content, check)),
         sentence: if over || aside { content.sentence(position) } else { String::new() },
-        advice: if over { advice(position, style) } else { String::new() },
+        aside: position.set_aside.as_ref().map(|aside| reason(&aside.why)),
+        advice: Advice::of(position, style).filter(|_| over).map(advice),
         also: if over { content.also_failed(position) } else { Vec::new() },
         can_be_decided: over
             && position.verdict == Verdict::Undecided
@@ -273,7 +284,40 @@ fn figure(content: &Content<'_>, check: &Check) -> Figure {
 
 /// Word of a quantity in the record's own spelling.
 fn quantity_key(quantity: QuantityName) -> String {
-    serde_json::to_value(quantity).ok().and_then(|word| word.as_str().map(str::to_owned)).unwrap_or_default()
+    word(&quantity)
+}
+
+/// The record's own word for something, or for its kind.
+fn word(of: &impl Serialize) -> String {
+    match serde_json::to_value(of) {
+        Ok(Value::String(word)) => word,
+        Ok(Value::Object(fields)) => fields.into_iter().next().map(|(word, _)| word).unwrap_or_default(),
+        Ok(Value::Null | Value::Bool(_) | Value::Number(_) | Value::Array(_)) | Err(_) => String::new(),
+    }
+}
+
+fn reason(of: &(impl Serialize + ToString)) -> Reason {
+    Reason { kind: word(of), text: of.to_string() }
+}
+
+fn advice(advice: Advice) -> AdviceShown {
+    let text = advice.to_string();
+    let word = match advice {
+        Advice::Set { quantity, from, to, by, direction } => {
+            return AdviceShown::Set { quantity: quantity_key(quantity), from, to, by, direction };
+        }
+        Advice::Ramps { ramps, seconds, .. } => {
+            return AdviceShown::Ramps { ramps, seconds: seconds.round() };
+        }
+        Advice::TestAgain => "test-again",
+        Advice::KeepApart => "keep-apart",
+        Advice::ApartAndAgain => "apart-and-again",
+        Advice::AtLimit => "at-limit",
+        Advice::Reduce { .. } => "reduce",
+        Advice::NotHere => "not-here",
+        Advice::SelectDelay => "select-delay",
+    };
+    AdviceShown::Other { word, text }
 }
 
 const fn verdict_key(verdict: Verdict) -> &'static str {

@@ -199,9 +199,8 @@ impl Worker {
         prepared.header.started = tripbench_job::wall();
         prepared.header.simulated = self.rig.state().simulated;
         prepared.folder = self.runs.folder(&self.rig.name, &prepared.header.run)?;
-        let style = prepared.task.sheets.site.style;
         self.rig.feed.begin();
-        let mut teller = Teller::new(Arc::clone(&self.rig), sheet.clone(), style);
+        let mut teller = Teller::new(Arc::clone(&self.rig), &prepared.task.sheets);
         let beating = Arc::clone(&self.rig);
         let probes = self.rig.probes;
         let listener = Box::new(move |event: &Event| {

@@ -72,6 +72,8 @@ pub struct SiteSheet {
     pub defaults: Defaults,
     /// More cautions to show.
     pub cautions: Option<Text>,
+    /// Width of the visible screen at the bench: the page makes its buttons as large as a glove needs.
+    pub screen_width: Option<Length>,
 }
 
 /// Share of wrong decisions that a guard band of U allows (ILAC-G8:09/2019).
@@ -120,6 +122,10 @@ impl SiteSheet {
             Defaults::read,
         );
         let cautions = reader.optional("cautions", "more cautions to show");
+        let screen = reader.optional_table("screen", "the screen at the bench", |reader: &Reader<'_>| {
+            let width = reader.required::<Length>("width", "width of its visible part, such as \"222 mm\"");
+            reader.tested(width, "100 mm to 2 m", |width: &Length| (0.1..=2.0).contains(&width.si()))
+        });
         let process = match process? {
             Some(at) => {
                 Some(reader.tested(Some(at), "0.01 to 10", |share: &f64| (0.01..=10.0).contains(share))?)
@@ -142,6 +148,7 @@ impl SiteSheet {
             waiting: waiting?.unwrap_or_default(),
             defaults: defaults?.unwrap_or_default(),
             cautions: cautions?.map(|text| text.value),
+            screen_width: screen?.map(|width| width.value),
         })
     }
 
@@ -172,6 +179,7 @@ impl Default for SiteSheet {
             waiting: Waiting::default(),
             defaults: Defaults::default(),
             cautions: None,
+            screen_width: None,
         })
     }
 }

@@ -1,7 +1,7 @@
 //! The content model: what a record says, in words and figures, before it becomes a page, a table or a drawing.
 
 use tripbench_quantity::SignConvention;
-use tripbench_quantity::{LevelStyle, VacuumLevel, significant};
+use tripbench_quantity::{LevelStyle, significant};
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
 
 /// A record and how its levels are shown.
@@ -279,62 +279,4 @@ impl Content<'_> {
 /// A remark as a sentence.
 fn ended(remark: &str) -> String {
     if remark.ends_with(['?', '.', '!']) { remark.to_owned() } else { format!("{remark}.") }
-}
-
-/// What to do about a position, from and to; empty where there is nothing to do.
-pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
-    match position.verdict {
-        Verdict::Pass | Verdict::Measured => String::new(),
-        Verdict::Aborted => String::from("test again"),
-        Verdict::Undecided => position
-            .decided_by()
-            .and_then(to_be_decided)
-            .unwrap_or_else(|| String::from("keep apart, test again")),
-        Verdict::Fail => position
-            .decided_by()
-            .and_then(|check| change(check, style))
-            .unwrap_or_else(|| String::from("keep apart")),
-    }
-}
-
-/// How a check that U left open would be decided.
-fn to_be_decided(check: &Check) -> Option<String> {
-    let needed = check.to_decide.as_ref()?;
-    let text = match (needed.expanded_uncertainty, needed.ramps.zip(needed.takes_s), needed.to) {
-        (None, _, _) => String::from("keep apart: it lies at a limit"),
-        (Some(_), Some((ramps, seconds)), _) => format!(
-            "keep apart; {ramps} ramps decide it in {seconds:.0} s: run --again {}",
-            check.position.unwrap_or_default()
-        ),
-        (Some(_), None, Some(to)) => {
-            format!(
-                "keep apart; decided with {} down to {:.0} %",
-                needed.contribution,
-                100.0 * to / needed.from
-            )
-        }
-        (Some(_), None, None) => String::from("keep apart: this rig does not decide it"),
-    };
-    Some(text)
-}
-
-/// The change that brings a level to the middle of its limits.
-fn change(check: &Check, style: LevelStyle) -> Option<String> {
-    let (measured, limits) = (check.measured.as_ref()?, check.limits?);
-    if matches!(check.quantity, QuantityName::OnDelay | QuantityName::OffDelay) {
-        return Some(String::from("keep apart; select the delay of the settings sheet"));
-    }
-    let (low, high) = (limits.low?, limits.high?);
-    let target = f64::midpoint(low, high);
-    let difference = (measured.value - target).abs() / style.unit.pascal();
-    let digits = style.decimals();
-    let (from, to) = (style.number(VacuumLevel::new(measured.value)), style.number(VacuumLevel::new(target)));
-    let name = quantity_name(check.quantity);
-    let above = measured.value > target;
-    if check.quantity == QuantityName::Hysteresis {
-        let change = if above { "smaller" } else { "larger" };
-        return Some(format!("{name} {from} → {to} ({difference:.digits$} {change})"));
-    }
-    let direction = if above { "less deep" } else { "deeper" };
-    Some(format!("{name} {from} → {to} ({difference:.digits$} {direction})"))
 }

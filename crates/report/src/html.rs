@@ -1,9 +1,10 @@
 //! The report as one HTML file that prints on A4: verdict first, then the figures, then how they were found.
 
+use crate::advice;
 use crate::bar::margin_bar_svg;
 use crate::budget::{amount, budget_lines};
 use crate::chart::chart_svg;
-use crate::content::{Content, advice};
+use crate::content::Content;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_quantity::SignConvention;

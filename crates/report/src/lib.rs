@@ -3,14 +3,16 @@
 //! No I/O: a string comes out. SVG carries presentation attributes and class names only, so that one drawing serves
 //! page and paper.
 
+mod advice;
 mod bar;
 mod budget;
 mod chart;
 mod content;
 mod html;
 
+pub use advice::{Advice, advice};
 pub use bar::{margin_bar_svg, margin_bar_text};
 pub use budget::{BudgetLine, amount, budget_lines};
 pub use chart::chart_svg;
-pub use content::{Content, Row, advice, quantity_name, value_text};
+pub use content::{Content, Row, quantity_name, value_text};
 pub use html::report_html;

@@ -8,25 +8,24 @@ use axum::routing::get;
 use maud::{DOCTYPE, html};
 use std::sync::Arc;
 
+/// A file of the page, by its path.
+macro_rules! file {
+    ($kind:literal, $name:literal) => {
+        get(|| async {
+            text(concat!("text/", $kind, "; charset=utf-8"), include_str!(concat!("../../page/", $name)))
+        })
+    };
+}
+
 pub(super) fn routes() -> Router<Arc<Daemon>> {
     Router::new()
         .route("/", get(page))
-        .route(
-            "/page.js",
-            get(|| async { text("text/javascript; charset=utf-8", include_str!("../../page/page.js")) }),
-        )
-        .route(
-            "/words.js",
-            get(|| async { text("text/javascript; charset=utf-8", include_str!("../../page/words.js")) }),
-        )
-        .route(
-            "/chart.js",
-            get(|| async { text("text/javascript; charset=utf-8", include_str!("../../page/chart.js")) }),
-        )
-        .route(
-            "/page.css",
-            get(|| async { text("text/css; charset=utf-8", include_str!("../../page/page.css")) }),
-        )
+        .route("/page.js", file!("javascript", "page.js"))
+        .route("/rig.js", file!("javascript", "rig.js"))
+        .route("/parts.js", file!("javascript", "parts.js"))
+        .route("/words.js", file!("javascript", "words.js"))
+        .route("/chart.js", file!("javascript", "chart.js"))
+        .route("/page.css", file!("css", "page.css"))
 }
 
 fn text(kind: &'static str, text: &'static str) -> Response {

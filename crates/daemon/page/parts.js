@@ -1,0 +1,104 @@
+// Parts of the page that know no rig: elements, requests, shapes of the verdicts, and texts made of figures.
+import { filled, say } from "/words.js";
+
+/** Makes an element: attributes, texts and children; never markup from outside. */
+export function element(name, attributes = {}, ...children) {
+  const made = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
+    else if (value === true) made.setAttribute(key, "");
+    else if (value !== false && value !== null && value !== undefined) made.setAttribute(key, value);
+  }
+  made.append(...children.filter((child) => child !== null && child !== undefined && child !== ""));
+  return made;
+}
+
+/** A request to the daemon; what it answers, or an error with its problem details. */
+export async function call(method, path, body, within_ms = 20_000) {
+  const signal = AbortSignal.timeout(within_ms);
+  const response = await fetch(path, { method, signal, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+  if (response.ok) return response.status === 202 ? null : response.json();
+  const problem = await response.json().catch(() => ({ title: response.statusText, detail: "" }));
+  throw Object.assign(new Error(problem.detail || problem.title), { problem });
+}
+
+const SHAPES = {
+  pass: "M12 1a11 11 0 1 0 0 22a11 11 0 0 0 0-22zM10 17l-5-5l2-2l3 3l7-7l2 2z",
+  fail: "M4 1l8 8l8-8l3 3l-8 8l8 8l-3 3l-8-8l-8 8l-3-3l8-8l-8-8z",
+  undecided: "M12 1l11 11l-11 11L1 12zM12 4.5L4.5 12h15z",
+  aborted: "M2 2h6v3H5v3H2zM16 2h6v6h-3V5h-3zM2 16h3v3h3v3H2zM19 16h3v6h-6v-3h3z",
+  measured: "M12 1a11 11 0 1 0 0 22a11 11 0 0 0 0-22zM12 5a7 7 0 1 1 0 14a7 7 0 0 1 0-14z",
+  act: "M2 9h11V3l9 9l-9 9v-6H2z",
+  waiting: "M3 3h4v18H3zM10 3h4v18h-4zM17 3h4v18h-4z",
+  hazard: "M12 1l11.5 21H.5zM11 8l.5 8h1l.5-8zM11 17.5v2.5h2v-2.5z",
+};
+SHAPES["set-aside"] = SHAPES.aborted;
+
+/** The silhouette of a meaning: tells it without its colour. */
+export function shape(meaning) {
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("viewBox", "0 0 24 24");
+  svg.setAttribute("aria-hidden", "true");
+  const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
+  path.setAttribute("d", SHAPES[meaning]);
+  path.setAttribute("fill", "currentColor");
+  path.setAttribute("fill-rule", "evenodd");
+  svg.append(path);
+  return svg;
+}
+
+/** Where a figure lies between its limits. */
+export function bar(place) {
+  if (place === null || place === undefined) return "";
+  if (place < 0) return "o[=======]";
+  if (place > 1) return "[=======]o";
+  const at = Math.min(6, Math.floor(place * 7));
+  return `[${"=".repeat(at)}o${"=".repeat(6 - at)}]`;
+}
+
+export function clock(seconds) {
+  const whole = Math.max(0, Math.round(seconds));
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")} min`;
+}
+
+/** Name of a quantity; one without a word of its own keeps that of the record. */
+export const quantity = (name) => say("quantity")[name] ?? name;
+
+/** Why something is as it is: in the language of the page where there is a word for its kind, else as the daemon has it. */
+export function reason(why) {
+  const own = say("reason")[why.kind];
+  const text = own ? filled(own, why.text.split(": ").slice(1).join(": ")) : why.text;
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
+/** What to do with a device next. */
+export function advice(next) {
+  if (next.kind === "set") return filled(say("advice").set, quantity(next.quantity), next.from, next.to, next.by, say("direction")[next.direction] ?? next.direction);
+  if (next.kind === "ramps") return filled(say("advice").ramps, next.ramps, clock(next.seconds));
+  return say("advice")[next.word] ?? next.text;
+}
+
+/** How many of which verdict, those that need a hand first. */
+export function summary(tiles) {
+  const order = ["fail", "aborted", "set-aside", "undecided", "measured", "pass"];
+  return order.map((verdict) => [tiles.filter((tile) => tile.verdict === verdict).length, say("verdict")[verdict]]).filter(([count]) => count).map(([count, word]) => `${count} ${word}`).join(" · ");
+}
+
+/** A position that takes part: large with its figures, or small with its mark alone. */
+export function tile(of, run, small) {
+  const { figure } = of, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
+  const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
+  const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
+  const word = verdict ? element("div", { class: "word" }, shape(verdict), say("verdict")[verdict]) : null;
+  if (small) return element("div", { class: `tile small ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${verdict ? say("verdict")[verdict] : ""}`));
+  const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
+  if (!verdict) return element("div", { class: "tile row" }, who, element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
+  const why = verdict === "undecided" ? say("tooClose") : "";
+  const text = of.aside ? reason(of.aside) : !value && of.sentence && !run.halted ? of.sentence : "";
+  return element("div", { class: `tile ${verdict}` }, who, word,
+    value ? element("div", { class: "figure" }, value, " ", marks) : null,
+    value ? element("div", { class: "fine" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
+    why ? element("div", { class: "fine" }, why) : null,
+    text ? element("div", { class: "fine" }, text) : null,
+    of.advice && !run.halted ? element("div", { class: "do" }, `➤ ${advice(of.advice)}`) : null);
+}

@@ -1,0 +1,295 @@
+// One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
+import { Chart } from "/chart.js";
+import { call, clock, element, quantity, reason, shape, summary, tile } from "/parts.js";
+import { say } from "/words.js";
+
+/** Up to so many tiles are large; of more only those that did not pass. */
+const LARGE = 8;
+/** Up to so many positions have lanes; of more only those that are outside. */
+const LANES = 4;
+
+export class Rig {
+  /** `bench` knows which rig is chosen and how many there are. */
+  constructor(state, bench) {
+    this.state = state;
+    this.bench = bench;
+    this.repeat = null;
+    this.left = 0;
+    this.level = null;
+    this.connected = true;
+    this.inSight = true;
+    this.name = element("h2");
+    this.names = element("div", { class: "names" });
+    this.chooser = element("button", { class: "chooser", type: "button", onclick: () => this.bench.choose(this) });
+    // STOP TEST acts on touch, not on release: stopping early harms nothing, late may (WCAG 2.5.2, exception "essential").
+    this.stopButton = element("button", { class: "stop", type: "button", onpointerdown: (event) => { event.stopPropagation(); this.stop(); }, onclick: () => this.stop() });
+    this.told = element("div", { class: "told", role: "status", "aria-live": "polite" });
+    this.sign = element("span", { class: "sign" });
+    this.message = element("p", { class: "message", role: "alert" });
+    this.scan = element("input", { class: "scan", type: "text", autocomplete: "off", spellcheck: "false", maxlength: "80", inputmode: "text" });
+    this.scan.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter") return;
+      event.preventDefault();
+      const text = this.scan.value.trim();
+      this.scan.value = "";
+      if (text) this.take(text);
+    });
+    this.here = element("span", { class: "here" });
+    this.sentence = element("div", { class: "sentence" }, this.sign, this.told, element("div", { class: "scanning" }, this.scan, this.here));
+    this.work = element("div", { class: "work", tabindex: "0" });
+    this.canvas = element("canvas", { role: "img" });
+    this.chart = new Chart(this.canvas);
+    this.figures = element("p", { class: "figures" });
+    this.actions = element("div", { class: "actions" });
+    this.element = element("section", { class: "rig", "aria-label": state.rig, onpointerdown: () => bench.choose(this), onfocusin: () => bench.choose(this) },
+      element("div", { class: "strip" }, this.names, this.stopButton), this.sentence, this.message, this.work, this.actions);
+    // A bench of many rigs draws only those on the screen.
+    new IntersectionObserver(([entry]) => { this.inSight = entry.isIntersecting; this.draw(); }).observe(this.element);
+  }
+
+  path(rest) { return `/api/v1/rigs/${encodeURIComponent(this.state.rig)}${rest}`; }
+
+  changed(state) {
+    if (state.run?.run !== this.state.run?.run) this.chart.clear();
+    this.state = state;
+    this.left = state.run?.left_s ?? 0;
+    this.show();
+  }
+
+  sampled(samples) {
+    this.chart.add(samples);
+    this.left = samples.left_s;
+    if (samples.level.length) this.level = samples.level[samples.level.length - 1];
+    // The oldest reading that is not on the screen yet.
+    if (samples.t.length) this.oldest_ms ??= samples.zero_ms + samples.t[0] * 1e3;
+    if (this.drawing) return;
+    this.drawing = true;
+    requestAnimationFrame(() => {
+      this.drawing = false;
+      // The page's own mark of when this was on the screen.
+      if (this.draw() && this.oldest_ms !== undefined) {
+        performance.clearMarks("tripbench-shown");
+        performance.mark("tripbench-shown", { detail: { rig: this.state.rig, late_ms: Date.now() - this.oldest_ms } });
+      }
+      this.oldest_ms = undefined;
+    });
+  }
+
+  running() { return this.state.doing === "running"; }
+  /** A run was asked for, and nothing is known of it yet. */
+  preparing() { return this.state.queue.length > 0 || (this.running() && !this.state.run); }
+  mounted() { return this.state.round.places.filter((place) => place.serial !== null || place.own_number); }
+  /** What was started is not the next round: the first scan after it begins a new one. */
+  begun() { return this.state.round.started; }
+  /** Devices that wait for the next round. */
+  waiting() { return this.begun() ? 0 : this.mounted().length; }
+  /** A verdict stays until NEXT ROUND, also where the next devices were scanned meanwhile. */
+  verdictShown() { return Boolean(this.state.run?.over) && !this.running() && !this.preparing() && this.seen !== this.state.run.run; }
+
+  /** One scan after the other: a quick scanner loses none. */
+  take(serial) {
+    this.line = (this.line ?? Promise.resolve()).then(() => this.takeOne(serial), () => this.takeOne(serial));
+    return this.line;
+  }
+
+  async takeOne(serial, tries = 0) {
+    const places = this.begun() ? [] : this.mounted();
+    const free = this.state.round.places.find((place) => !places.some((other) => other.position === place.position));
+    if (!free) return this.note(say("full", serial));
+    const twin = places.find((place) => place.serial === serial);
+    if (twin && this.repeat !== serial) {
+      this.repeat = serial;
+      return this.note(say("twice", serial, twin.position, free.position));
+    }
+    this.repeat = null;
+    return this.mount([...places, { position: free.position, serial }], serial, tries);
+  }
+
+  async mount(places, serial, tries = 0) {
+    const sent = places.map(({ position, serial: text, own_number }) => (text ? { position, serial: text } : { position, own_number: Boolean(own_number) }));
+    try {
+      const round = await call("PUT", this.path("/round"), { revision: this.state.round.revision, places: sent });
+      if (round.revision > this.state.round.revision) this.state = { ...this.state, round, failed: null };
+      this.note("");
+      this.show();
+    } catch (error) {
+      if (error.problem?.type === "/problems/round-changed" && serial && tries < 5) {
+        // Another window was quicker: on what is there now.
+        this.changed(await (await fetch(this.path(""))).json());
+        await this.takeOne(serial, tries + 1);
+        return;
+      }
+      this.note(say("cancelled", error.message));
+    }
+  }
+
+  async start() {
+    if (this.asked) return;
+    this.asked = true;
+    try {
+      await call("POST", this.path("/runs"), { revision: this.state.round.revision, repeats_confirmed: Boolean(this.confirmed) });
+      this.confirmed = false;
+      this.note("");
+    } catch (error) {
+      this.note([error.message, ...(error.problem?.findings ?? [])].join("\n"));
+      // That a number stands twice is right if START is pressed once more.
+      this.confirmed = error.problem?.type === "/problems/serial-twice";
+    } finally {
+      this.asked = false;
+    }
+  }
+
+  /** Stopping twice is no harm; not to have stopped is said at once. */
+  stop() {
+    call("POST", this.path("/stop"), {}, 1_500).then(() => { this.stopLost = false; this.show(); }, () => { this.stopLost = true; this.show(); });
+  }
+
+  answer(question, answer) {
+    call("POST", this.path("/answer"), { question, answer, by: say("by") }).catch((error) => this.note(error.message));
+  }
+
+  note(text) { this.message.textContent = text; }
+
+  /** The sentence that says what happens or what to do, and what kind of sentence it is. */
+  tells() {
+    const { state } = this, { run } = state;
+    if (this.stopLost) return ["hazard", say("stopLost")];
+    if (!this.connected) return ["hazard", say("lost")];
+    if (state.outputs_safe === false || (run?.safe === false && state.doing !== "idle")) return ["hazard", say("unsafe")];
+    if (state.doing === "starting") return ["waiting", say("starting")];
+    if (state.doing === "ending") return ["waiting", say("ending")];
+    if (state.doing === "not-ready") return ["hazard", say("notReady", state.problem ?? "")];
+    if (state.failed) return ["hazard", say("failed", state.failed)];
+    if (this.preparing()) return ["waiting", say("preparing")];
+    if (this.running() && run && !run.over) return this.runTells(run);
+    if (this.verdictShown()) {
+      const safe = run.safe ? say("safeNow") : "";
+      if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")}`];
+      return ["", `${summary(run.tiles)}. ${safe}`];
+    }
+    const { length } = this.mounted();
+    if (length && !this.begun()) {
+      const free = state.round.places.find((place) => !this.mounted().some((other) => other.position === place.position));
+      return ["act", free ? say("ready", length, state.round.places.length) : say("allMounted")];
+    }
+    return ["act", say("mount", state.round.places[0]?.position ?? 1)];
+  }
+
+  runTells(run) {
+    if (run.safe !== null) return ["waiting", say("recording")];
+    if (run.question) return ["act", run.question.text];
+    if (run.waiting) return ["waiting", say("waiting", reason(run.waiting))];
+    if (run.guide) return ["act", `${say("guide")[run.guide.hint] ?? run.guide.hint} ${run.guide.toward ?? ""}`];
+    const step = run.steps.find((one) => one.now === "running");
+    const name = say("step")[step?.name] ?? step?.name ?? "";
+    return ["", run.cycle ? say("ramp", name, ...run.cycle) : say("running", name)];
+  }
+
+  show() {
+    const { state } = this, { run } = state, running = this.running() && run && !run.over, ready = this.verdictShown();
+    const chosen = this.bench.chosen === this;
+    this.element.classList.toggle("chosen", chosen);
+    this.element.classList.toggle("runs", Boolean(running));
+    this.here.textContent = this.bench.many && chosen ? `◀ ${say("scansHere")}` : "";
+    this.name.textContent = state.rig;
+    this.chooser.textContent = say("choose", state.rig);
+    const reference = state.reference.expired ? say("expired", state.reference.due) : say("due", state.reference.due);
+    const facts = [state.sheets.settings ?? "", reference, state.simulated ? say("simulated") : "", run?.trial ? say("trial") : ""];
+    this.names.replaceChildren(this.name, this.chooser, ...facts.filter(Boolean).map((text) => element("span", { class: "fact" }, text)));
+    this.stopButton.textContent = say("stop");
+    const [kind, text] = this.tells();
+    this.sentence.className = `sentence ${kind}`;
+    this.sign.replaceChildren(...(kind ? [shape(kind)] : []));
+    if (this.told.textContent !== text) this.told.textContent = text;
+    this.scan.setAttribute("aria-label", `${say("scan")}, ${state.rig}`);
+    this.scan.placeholder = say("scan");
+    this.work.setAttribute("aria-label", state.rig);
+    this.showWork(running, ready);
+    this.showActions(running, ready);
+    if (running) this.draw();
+  }
+
+  showWork(running, ready) {
+    const { state } = this, { run } = state;
+    const facts = [running ? "" : `${say("vacuum")} ${state.level?.toFixed(state.decimals) ?? "?"} ${state.unit}`, state.outputs_safe === false ? say("notSafe") : running ? "" : state.outputs_safe ? say("safe") : "", running && this.waiting() ? say("nextRound", this.waiting()) : ""];
+    const note = element("p", { class: "note" }, facts.filter(Boolean).join(" · "));
+    this.work.className = `work ${running ? "" : "wide"}`;
+    if (running) {
+      this.work.replaceChildren(element("div", { class: "curve" }, this.figures, this.canvas), this.tiles(run), note);
+    } else if (ready) {
+      this.work.replaceChildren(this.tiles(run), ...(this.waiting() ? [this.upNext()] : []), note);
+    } else {
+      const lacks = [...state.findings, ...(state.sheets.script ? [] : [say("noScript")])].map((text) => element("p", { class: "message", lang: "en" }, text));
+      this.work.replaceChildren(this.mounts(), ...lacks, note, element("p", { class: "note caution" }, shape("hazard"), `${say("caution")} ${state.cautions ?? ""}`));
+    }
+  }
+
+  tiles(run) {
+    const many = run.tiles.length > LARGE;
+    const small = (of) => many && (run.over ? of.verdict === "pass" : !of.figure?.outside && of.verdict !== "set-aside");
+    return element("div", { class: `tiles ${many ? "many" : ""}` }, ...run.tiles.map((of) => tile(of, run, small(of))));
+  }
+
+  showActions(running, ready) {
+    const { state } = this, { run } = state, button = (label, act, attributes = {}) => element("button", { type: "button", onclick: act, ...attributes }, label);
+    const actions = [];
+    if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { "data-question": run.question.number }), button(say("no"), () => this.answer(run.question.number, "no"), { "data-question": run.question.number }));
+    if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
+    if (!running && !this.preparing() && (!ready || this.waiting())) {
+      const may = this.waiting() > 0 && state.doing === "idle" && state.findings.length === 0 && Boolean(state.sheets.script);
+      // START acts on release, as a click does.
+      actions.push(button(`${say("start")}${state.predicted_s ? ` · ${say("about", clock(state.predicted_s))}` : ""}`, () => this.start(), { class: "start", disabled: !may }));
+      if (!ready) actions.push(button(say("ownNumbers"), () => this.mount(this.state.round.places.map(({ position, serial, present }) => (serial && !this.begun() ? { position, serial } : present === false ? null : { position, own_number: true })).filter(Boolean))));
+      if (!ready && this.mounted().length) actions.push(button(say("clear"), () => this.mount([])));
+    }
+    if (ready) {
+      actions.push(button(say("next"), () => { this.seen = run.run; if (this.begun()) this.mount([]); else this.show(); }, { class: "start", "data-run": run.run }));
+      // What was judged is not tested again from here until it says pass: a repeat has to be counted.
+      const open = run.tiles.filter((of) => of.verdict === "aborted" || of.verdict === "set-aside");
+      if (open.length) actions.push(button(say("again"), () => { this.seen = run.run; this.mount(open.map(({ position, serial }) => ({ position, serial }))); }, { "data-run": run.run }));
+      actions.push(element("a", { class: "link", href: `/api/v1/runs/${run.run}/report`, target: "_blank", rel: "noopener" }, say("report")));
+    }
+    if (state.queue.length) actions.push(element("span", {}, say("queued", state.queue.length)));
+    const focused = this.actions.contains(document.activeElement) ? document.activeElement.textContent : null;
+    const before = [...this.actions.children].map((child) => child.outerHTML).join(), after = actions.map((child) => child.outerHTML).join();
+    // A button that stays the same stays the same element: a press that is under way is not lost.
+    if (before === after) return;
+    this.actions.replaceChildren(...actions);
+    // The focus stays on the same words, or goes where it does no harm.
+    if (focused !== null) ([...this.actions.children].find((child) => child.textContent === focused) ?? this.scan).focus();
+  }
+
+  /** What was scanned for the next round, in one line: NEXT ROUND shows it whole. */
+  upNext() {
+    const list = this.mounted().map((place) => `${place.position} ${place.serial ?? say("ownNumber")}`);
+    return element("p", { class: "message" }, `${say("next")}: ${list.join(" · ")}`);
+  }
+
+  mounts() {
+    const next = this.state.round.places.find((place) => !this.mounted().some((other) => other.position === place.position));
+    return element("ul", { class: "mounts" }, ...this.state.round.places.map((place) => {
+      const who = place.serial ?? (place.own_number ? say("ownNumber") : say("empty"));
+      const seen = place.present === null ? "" : place.present ? say("plugged") : say("notPlugged");
+      const taken = this.mounted().some((other) => other.position === place.position);
+      const drop = () => this.mount(this.mounted().filter((other) => other.position !== place.position));
+      return element("li", { class: `${place === next && !this.begun() ? "next" : ""} ${taken ? "taken" : ""}` },
+        element("b", {}, `${place.position}`), element("span", { class: "whom" }, who, seen ? element("span", { class: "fine" }, seen) : null),
+        taken ? element("button", { class: "quiet", type: "button", "aria-label": `${say("remove")} ${say("position")} ${place.position}`, onclick: drop }, "✕") : null);
+    }));
+  }
+
+  /** Draws the chart where somebody can see it; whether it did. */
+  draw() {
+    const { run } = this.state;
+    if (!run || !this.running() || !this.inSight) return false;
+    this.chart.bands = run.bands.map((band) => ({ ...band, name: quantity(band.quantity) }));
+    const taking = run.tiles.map((of) => of.position);
+    const failing = run.tiles.filter((of) => of.figure?.outside).map((of) => of.position);
+    const shown = taking.length <= LANES ? taking : failing.slice(0, LANES);
+    const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
+    this.figures.textContent = `${this.level === null ? "…" : this.level.toFixed(this.state.decimals)} ${this.state.unit} · ${say("left", clock(this.left))}`;
+    this.canvas.setAttribute("aria-label", `${say("vacuumOver")}: ${this.figures.textContent}`);
+    return this.chart.draw(lanes);
+  }
+}
+

@@ -1,0 +1,129 @@
+//! What to do with a device next.
+
+use crate::quantity_name;
+use std::fmt;
+use tripbench_quantity::{LevelStyle, VacuumLevel};
+use tripbench_record::{Check, PositionRecord, QuantityName, Verdict};
+
+/// What to do with a device next.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Advice {
+    /// Test it again: there was no judgement.
+    TestAgain,
+    /// Keep it apart.
+    KeepApart,
+    /// Keep it apart, and test it again.
+    ApartAndAgain,
+    /// Keep it apart: it lies at a limit.
+    AtLimit,
+    /// So many ramps decide it, in so many seconds.
+    Ramps {
+        /// The position, for `run --again`.
+        position: u8,
+        /// How many.
+        ramps: u16,
+        /// How long, seconds.
+        seconds: f64,
+    },
+    /// A smaller contribution to the uncertainty decides it.
+    Reduce {
+        /// Which.
+        contribution: String,
+        /// Down to this share of what it is, percent.
+        percent: f64,
+    },
+    /// This rig does not decide it.
+    NotHere,
+    /// Select the delay of the settings sheet.
+    SelectDelay,
+    /// Set a level to the middle of its limits.
+    Set {
+        /// What is set.
+        quantity: QuantityName,
+        /// As found, in the unit of the site.
+        from: String,
+        /// As it should be.
+        to: String,
+        /// The difference, without a sign.
+        by: String,
+        /// Which way: `deeper`, `less deep`, `smaller`, `larger`.
+        direction: &'static str,
+    },
+}
+
+impl Advice {
+    /// For a position; none where nothing is to be done.
+    pub fn of(position: &PositionRecord, style: LevelStyle) -> Option<Self> {
+        let check = position.decided_by();
+        match position.verdict {
+            Verdict::Pass | Verdict::Measured => None,
+            Verdict::Aborted => Some(Self::TestAgain),
+            Verdict::Undecided => Some(check.and_then(to_be_decided).unwrap_or(Self::ApartAndAgain)),
+            Verdict::Fail => Some(check.and_then(|check| change(check, style)).unwrap_or(Self::KeepApart)),
+        }
+    }
+}
+
+impl fmt::Display for Advice {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::TestAgain => f.write_str("test again"),
+            Self::KeepApart => f.write_str("keep apart"),
+            Self::ApartAndAgain => f.write_str("keep apart, test again"),
+            Self::AtLimit => f.write_str("keep apart: it lies at a limit"),
+            Self::Ramps { position, ramps, seconds } => {
+                write!(f, "keep apart; {ramps} ramps decide it in {seconds:.0} s: run --again {position}")
+            }
+            Self::Reduce { contribution, percent } => {
+                write!(f, "keep apart; decided with {contribution} down to {percent:.0} %")
+            }
+            Self::NotHere => f.write_str("keep apart: this rig does not decide it"),
+            Self::SelectDelay => f.write_str("keep apart; select the delay of the settings sheet"),
+            Self::Set { quantity, from, to, by, direction } => {
+                write!(f, "{} {from} → {to} ({by} {direction})", quantity_name(*quantity))
+            }
+        }
+    }
+}
+
+/// What to do with a device next, as text; empty where nothing is.
+pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
+    Advice::of(position, style).map_or_else(String::new, |advice| advice.to_string())
+}
+
+/// How a check that U left open would be decided.
+fn to_be_decided(check: &Check) -> Option<Advice> {
+    let needed = check.to_decide.as_ref()?;
+    Some(match (needed.expanded_uncertainty, needed.ramps.zip(needed.takes_s), needed.to) {
+        (None, _, _) => Advice::AtLimit,
+        (Some(_), Some((ramps, seconds)), _) => {
+            Advice::Ramps { position: check.position.unwrap_or_default(), ramps, seconds }
+        }
+        (Some(_), None, Some(to)) => {
+            Advice::Reduce { contribution: needed.contribution.clone(), percent: 100.0 * to / needed.from }
+        }
+        (Some(_), None, None) => Advice::NotHere,
+    })
+}
+
+/// The change that brings a level to the middle of its limits.
+fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
+    let (measured, limits) = (check.measured.as_ref()?, check.limits?);
+    if matches!(check.quantity, QuantityName::OnDelay | QuantityName::OffDelay) {
+        return Some(Advice::SelectDelay);
+    }
+    let (low, high) = (limits.low?, limits.high?);
+    let target = f64::midpoint(low, high);
+    let difference = (measured.value - target).abs() / style.unit.pascal();
+    let digits = style.decimals();
+    let number = |level| style.number(VacuumLevel::new(level));
+    let above = measured.value > target;
+    let direction = match (check.quantity == QuantityName::Hysteresis, above) {
+        (true, true) => "smaller",
+        (true, false) => "larger",
+        (false, true) => "less deep",
+        (false, false) => "deeper",
+    };
+    let (from, to, by) = (number(measured.value), number(target), format!("{difference:.digits$}"));
+    Some(Advice::Set { quantity: check.quantity, from, to, by, direction })
+}
