@@ -52,6 +52,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     let daemon = demo(&workplace);
     let browser = Browser::start(&workplace.folder, (1024, 600)).await;
     browser.open(&daemon.base).await;
+    browser.resize((1024, 600)).await;
     browser.until("document.querySelectorAll('section').length === 2").await;
     // A touch on the rig chooses it; from then on a scan goes there, wherever the focus is.
     browser

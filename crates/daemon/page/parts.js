@@ -89,15 +89,15 @@ export function tile(of, run, small) {
   const { figure } = of, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
   const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
-  const word = verdict ? element("div", { class: "word" }, shape(verdict), say("verdict")[verdict]) : null;
+  const word = verdict ? element("div", { class: "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
   if (small) return element("div", { class: `tile small ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${verdict ? say("verdict")[verdict] : ""}`));
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row" }, who, element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
   const why = verdict === "undecided" ? say("tooClose") : "";
   const text = of.aside ? reason(of.aside) : !value && of.sentence && !run.halted ? of.sentence : "";
-  return element("div", { class: `tile ${verdict}` }, who, word,
-    value ? element("div", { class: "figure" }, value, " ", marks) : null,
-    value ? element("div", { class: "fine" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
+  return element("div", { class: `tile ${verdict}` }, word, element("div", {}, of.serial),
+    value ? element("div", { class: "figure" }, marks, ` ${figure.value} `, element("span", { class: "fine" }, quantity(figure.quantity))) : null,
+    value && verdict !== "pass" ? element("div", { class: "fine" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
     why ? element("div", { class: "fine" }, why) : null,
     text ? element("div", { class: "fine" }, text) : null,
     of.advice && !run.halted ? element("div", { class: "do" }, `➤ ${advice(of.advice)}`) : null);
