@@ -2,9 +2,9 @@
 
 use crate::python::python;
 use rstest::rstest;
-use rustix::process::Signal;
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
-use std::process::Command;
+use std::process::{Command, Stdio};
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
 
@@ -207,6 +207,53 @@ fn a_daemon_listens_on_this_machine_only() {
     let said = workplace.run("serve --bench bench.toml");
     assert_eq!(said.code, Some(2));
     assert!(said.err.contains("an address of this machine alone"), "{}", said.err);
+}
+
+const ON: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml --serial 1=A-1 --serial 3=A-3 --out run";
+
+#[test]
+fn live_a_run_given_to_a_daemon_ends_as_one_of_its_own() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let said = workplace.run(&format!("run --on {} {ON}", daemon.base));
+    assert_eq!(said.code, Some(1), "{}\n{}", said.out, said.err);
+    assert!(said.out.contains("A-3") && said.out.contains("FAIL"), "{}", said.out);
+    let state = daemon.until(RIG, over);
+    let run = state["run"]["run"].as_str().expect("a run");
+    // The same record, report and trace on both sides; the journal, carried over line by line, is whole.
+    for (path, file) in [("", "record.json"), ("/report", "report.html"), ("/trace", "trace.csv")] {
+        let theirs = daemon.get(&format!("/api/v1/runs/{run}{path}")).text;
+        assert_eq!(workplace.read(&format!("run/{file}")), theirs, "{file}");
+    }
+    let journal = tripbench_record::journal::open(workplace.read("run/run.journal").as_bytes());
+    assert_eq!(journal.expect("a journal").ending, tripbench_record::journal::Ending::Complete);
+    // A rig sheet that is not the daemon's own is refused.
+    workplace.change("rig.toml", "revision = \"4\"", "revision = \"5\"");
+    let said = workplace.run(&format!("run --on {} {}", daemon.base, ON.replace("--out run", "--out other")));
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains("the rig sheet was changed"), "{}", said.err);
+    let said =
+        workplace.run(&format!("run --on http://127.0.0.1:9 {}", ON.replace("--out run", "--out more")));
+    assert!(said.err.contains("no daemon at http://127.0.0.1:9"), "{}", said.err);
+}
+
+#[test]
+fn live_who_ends_the_command_ends_the_run_that_it_gave() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let mut command = workplace.command(&format!("run --on {} {ON}", daemon.base));
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+    daemon.until(RIG, |state| state["run"]["steps"][1]["now"] == "running");
+    let id = i32::try_from(child.id()).expect("a process number");
+    kill_process(Pid::from_raw(id).expect("a process"), Signal::INT).expect("it takes it");
+    let said = child.wait_with_output().expect("it ends");
+    assert!(String::from_utf8_lossy(&said.stdout).contains("ABORTED"), "{said:?}");
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
 }
 
 /// Schemathesis (PyPI) makes requests from the `OpenAPI` document, good ones and bad ones, and holds every answer against it.

@@ -151,6 +151,9 @@ pub(crate) struct RunOptions {
     /// Print each event, once it is recorded, as a line of the journal on standard output
     #[arg(long, conflicts_with = "json")]
     pub(crate) events: bool,
+    /// Give the run to the daemon at this address, which owns the rig, and follow it; the rig is found by the name of its sheet
+    #[arg(long, value_name = "URL", conflicts_with = "again")]
+    pub(crate) on: Option<String>,
 }
 
 #[derive(Debug, ClapArgs)]

@@ -20,6 +20,7 @@ use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 mod again;
 mod demo;
 mod live;
+mod remote;
 mod rig_check;
 
 pub(crate) use demo::demo;
@@ -33,8 +34,13 @@ pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
     };
     say::note(say::CAUTIONS);
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
+    let (quiet, json) = (options.what.output.json || options.events, options.what.output.json);
+    if let Some(url) = &options.on {
+        let record = remote::run(&prepared, show, url)?;
+        return told(&prepared, &record, quiet, json);
+    }
     let (record, trace) = live::run(&prepared, show)?;
-    finish(&prepared, &record, &trace, options.what.output.json || options.events, options.what.output.json)
+    finish(&prepared, &record, &trace, quiet, json)
 }
 
 /// `tripbench rehearse`.
@@ -165,8 +171,13 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle) {
 
 /// Writes everything and shows the table.
 fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json: bool) -> Result<Exit> {
+    output::write(&prepared.folder, record, trace, &prepared.task.sheets)?;
+    told(prepared, record, quiet, json)
+}
+
+/// Shows the table of a run that is written.
+fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result<Exit> {
     let sheets = &prepared.task.sheets;
-    output::write(&prepared.folder, record, trace, sheets)?;
     if json {
         let bytes = canonical_json(record).context("the record has a figure that is none")?;
         say::out(&String::from_utf8_lossy(&bytes));

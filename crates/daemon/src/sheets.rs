@@ -33,6 +33,9 @@ pub enum NotPlanned {
     /// The rig sheet is another one than the daemon began with.
     #[error("the rig sheet was changed since the daemon began: start the daemon again")]
     RigChanged,
+    /// The rig sheet that was given is not the daemon's.
+    #[error("the rig sheet that was given is not the one that the daemon has of `{0}`")]
+    OtherRig(String),
     /// No script is named.
     #[error("no script: name one, or set one for this rig")]
     NoScript,
@@ -66,6 +69,8 @@ pub struct RigSheets {
 /// Texts that take the place of a rig's own.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Given {
+    /// The rig sheet as it was seen.
+    pub(crate) rig: Option<String>,
     /// Site sheet.
     pub(crate) site: Option<Arc<Source>>,
     /// Type sheet.
@@ -171,6 +176,9 @@ impl RigSheets {
         let own = read(&self.origin)?;
         if own.rig.as_ref().is_none_or(|rig| rig.text != self.rig_text) {
             return Err(NotPlanned::RigChanged);
+        }
+        if given.rig.is_some_and(|rig| rig != self.rig_text) {
+            return Err(NotPlanned::OtherRig(self.name()));
         }
         let judged = !given.measure_only;
         let texts = Texts {

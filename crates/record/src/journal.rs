@@ -145,6 +145,11 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     Ok(opened)
 }
 
+/// The event of one line; `None` where the line is not whole or not good.
+pub fn event(line: &[u8]) -> Option<Event> {
+    parse_line(line).map(|parsed| parsed.event)
+}
+
 struct Parsed<'b> {
     event: Event,
     durable: Option<Seq>,

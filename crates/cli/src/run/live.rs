@@ -89,7 +89,7 @@ async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
 }
 
 /// Folds and shows events until there are no more.
-fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sender<Control>) {
+pub(super) fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, control: &Sender<Control>) {
     let sheets = &prepared.task.sheets;
     let mut progress = Progress::new(&sheets.rig, sheets.site.style);
     let mut view = RunView::default();

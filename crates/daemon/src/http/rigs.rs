@@ -103,6 +103,9 @@ pub(crate) struct StartBody {
     /// Site sheet in place of the rig's own.
     #[serde(default)]
     site: Option<SheetText>,
+    /// Rig sheet as it was seen: a run is refused where it is not the daemon's own.
+    #[serde(default)]
+    rig: Option<SheetText>,
     /// Type sheet in place of the rig's own.
     #[serde(default)]
     device_type: Option<SheetText>,
@@ -165,11 +168,14 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
     for operator in &given.operators {
         Problem::check_text("operators", operator, 80)?;
     }
-    for sheet in [&given.site, &given.device_type, &given.settings, &given.script].into_iter().flatten() {
+    for sheet in
+        [&given.site, &given.rig, &given.device_type, &given.settings, &given.script].into_iter().flatten()
+    {
         Problem::check_text("file", &sheet.file, 200)?;
     }
     let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
     let sheets = Given {
+        rig: given.rig.map(|rig| rig.text),
         site: source(given.site),
         device_type: source(given.device_type),
         settings: source(given.settings),

@@ -1,0 +1,243 @@
+//! `run --on URL`: the job is given to a daemon, and followed just as one of this process.
+
+use super::live::{Show, follow};
+use crate::output::{JOURNAL, RECORD, REPORT, TRACE};
+use crate::say;
+use anyhow::{Context, Result, anyhow, bail};
+use serde_json::{Value, json};
+use std::fs::File;
+use std::io::{BufRead, BufReader, Write};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::Duration;
+use tripbench_job::{Prepared, Signals};
+use tripbench_record::journal::{MAGIC, event};
+use tripbench_record::{Event, EventKind, Record, SheetRole};
+use tripbench_runner::Control;
+use ureq::Agent;
+
+/// A daemon that is silent for so many tries, two seconds each, is lost.
+const TRIES: u32 = 15;
+const BETWEEN: Duration = Duration::from_secs(2);
+/// Between two looks whether the run has begun.
+const TURN: Duration = Duration::from_millis(200);
+/// The record of a long run takes a while.
+const RECORD_TRIES: u32 = 150;
+
+/// A daemon, and the rig of it.
+#[derive(Debug, Clone)]
+struct Daemon {
+    agent: Agent,
+    api: String,
+    rig: String,
+}
+
+/// Runs on a daemon to the end; the files of the run are fetched into the folder. Who ends this process ends the run.
+pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> {
+    let daemon = Daemon::at(url, &prepared.task.sheets.rig.header.name.value)?;
+    let started = daemon.post("runs", &job(prepared))?;
+    let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
+    say::note(&format!("Given to the daemon at {url}: run {run}."));
+    let (control, controlled) = channel();
+    let (events, seen) = channel();
+    let (stopping, answering) = (daemon.clone(), daemon.clone());
+    std::thread::spawn(move || stop_on_signal(&stopping));
+    std::thread::spawn(move || pass_on(&answering, &controlled));
+    let (reading, of, path) = (daemon.clone(), run.clone(), prepared.folder.join(JOURNAL));
+    let mut journal =
+        File::create_new(&path).with_context(|| format!("can not make `{}`", path.display()))?;
+    journal.write_all(MAGIC.as_bytes())?;
+    let reader = std::thread::spawn(move || read(&reading, &of, &mut journal, &events));
+    follow(prepared, show, &seen, &control);
+    reader.join().map_err(|_| anyhow!("the program failed inside"))??;
+    let record = daemon.record(&run)?;
+    for (what, file) in [("", RECORD), ("/report", REPORT), ("/trace", TRACE)] {
+        let bytes = daemon.get(&format!("runs/{run}{what}"))?;
+        let path = prepared.folder.join(file);
+        std::fs::write(&path, bytes).with_context(|| format!("can not write `{}`", path.display()))?;
+    }
+    Ok(record)
+}
+
+/// The start of a run, for the API: every sheet as text, for the files are on this side.
+fn job(prepared: &Prepared) -> Value {
+    let header = &prepared.header;
+    let sheet = |role| {
+        let copy = header.sheets.iter().find(|sheet| sheet.role == role)?;
+        Some(json!({"file": copy.file, "text": copy.text}))
+    };
+    let place = |plan: &tripbench_record::PositionPlan| match plan.identity.how {
+        tripbench_record::IdentityHow::OwnNumber => json!({"position": plan.number, "own_number": true}),
+        tripbench_record::IdentityHow::ByOperator => {
+            json!({"position": plan.number, "serial": plan.identity.serial})
+        }
+    };
+    json!({
+        "places": header.positions.iter().map(place).collect::<Vec<_>>(),
+        "operators": header.operators,
+        "site": sheet(SheetRole::Site),
+        "rig": sheet(SheetRole::Rig),
+        "device_type": sheet(SheetRole::Type),
+        "settings": sheet(SheetRole::Settings),
+        "script": sheet(SheetRole::Script),
+        "measure_only": prepared.task.sheets.settings.is_none(),
+        "repeats_confirmed": true,
+    })
+}
+
+impl Daemon {
+    fn at(url: &str, rig: &str) -> Result<Self> {
+        let base = url.trim_end_matches('/');
+        if !base.starts_with("http://") {
+            bail!("--on {url}: a daemon's address is needed, such as http://127.0.0.1:7420");
+        }
+        let agent = Agent::config_builder().http_status_as_error(false).build().into();
+        Ok(Self { agent, api: format!("{base}/api/v1"), rig: rig.to_owned() })
+    }
+
+    fn post(&self, what: &str, body: &Value) -> Result<Value> {
+        let url = format!("{}/rigs/{}/{what}", self.api, encoded(&self.rig));
+        let request = self.agent.post(&url).header("content-type", "application/json");
+        let mut answer =
+            request.send(body.to_string()).with_context(|| format!("no daemon at {}", self.api))?;
+        let text = answer.body_mut().read_to_string()?;
+        let value: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
+        if answer.status().is_success() {
+            return Ok(value);
+        }
+        for finding in value["findings"].as_array().into_iter().flatten().filter_map(Value::as_str) {
+            say::note(finding);
+        }
+        bail!("the daemon refuses: {}", value["detail"].as_str().unwrap_or(&text))
+    }
+
+    fn get(&self, path: &str) -> Result<Vec<u8>> {
+        let mut answer = self.agent.get(format!("{}/{path}", self.api)).call()?;
+        if !answer.status().is_success() {
+            bail!("`{path}`: the daemon answers {}", answer.status());
+        }
+        Ok(answer.body_mut().with_config().limit(1 << 30).read_to_vec()?)
+    }
+
+    /// Whether the run waits, or goes on.
+    fn has(&self, run: &str) -> Result<bool> {
+        let state: Value = serde_json::from_slice(&self.get(&format!("rigs/{}", encoded(&self.rig)))?)?;
+        let waits = state["queue"].as_array().into_iter().flatten().any(|one| one["run"] == run);
+        Ok(waits || state["doing"] == "running")
+    }
+
+    /// The record, once it is made.
+    fn record(&self, run: &str) -> Result<Record> {
+        for _ in 0..RECORD_TRIES {
+            if let Ok(bytes) = self.get(&format!("runs/{run}")) {
+                return serde_json::from_slice(&bytes).context("the daemon's record is of another version");
+            }
+            std::thread::park_timeout(Duration::from_millis(200));
+        }
+        bail!("the daemon has no record of run {run}: its page tells why")
+    }
+}
+
+/// A name in a path.
+fn encoded(name: &str) -> String {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~".contains(&byte);
+    name.bytes()
+        .map(|byte| if plain(byte) { char::from(byte).to_string() } else { format!("%{byte:02X}") })
+        .collect()
+}
+
+/// How the reading of a stream ended.
+enum Read {
+    /// With the end of the run.
+    Whole,
+    /// It broke off, and goes on where it was.
+    Broken,
+    /// The run waits for its turn.
+    NotYet,
+}
+
+/// Every event of the run, in order, into the journal of this side and on to who shows it. A stream that breaks goes on where it was.
+fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) -> Result<()> {
+    let mut last: Option<u64> = None;
+    let mut silent = 0;
+    while silent < TRIES {
+        let pause = match read_on(daemon, run, &mut last, journal, events) {
+            Ok(Read::Whole) => return Ok(()),
+            Ok(Read::Broken) => BETWEEN,
+            Ok(Read::NotYet) if daemon.has(run)? => TURN,
+            Ok(Read::NotYet) => {
+                bail!("the run was taken back before it began: STOP TEST, or the daemon was ended")
+            }
+            Err(_) => {
+                silent += 1;
+                BETWEEN
+            }
+        };
+        std::thread::park_timeout(pause);
+    }
+    bail!(
+        "the daemon does not answer any more; what it has of run {run} is on its own disk, and it says there how the run ended"
+    )
+}
+
+fn read_on(
+    daemon: &Daemon,
+    run: &str,
+    last: &mut Option<u64>,
+    journal: &mut File,
+    events: &Sender<Event>,
+) -> Result<Read> {
+    let mut request = daemon.agent.get(format!("{}/runs/{run}/events", daemon.api));
+    if let Some(last) = last {
+        request = request.header("last-event-id", last.to_string());
+    }
+    let answer = request.call()?;
+    if answer.status() == 404 {
+        return Ok(Read::NotYet);
+    }
+    if !answer.status().is_success() {
+        bail!("the daemon answers {}", answer.status());
+    }
+    for line in BufReader::new(answer.into_body().into_reader()).lines() {
+        let line = line?;
+        let Some(text) = line.strip_prefix("data: ") else { continue };
+        let whole = format!("{text}\n");
+        let event = event(whole.as_bytes()).context("a line of the daemon's journal is damaged")?;
+        journal.write_all(whole.as_bytes())?;
+        *last = Some(event.seq.0);
+        let ended = matches!(event.kind, EventKind::Ended { .. });
+        let _nobody_looks = events.send(event);
+        if ended {
+            return Ok(Read::Whole);
+        }
+    }
+    Ok(Read::Broken)
+}
+
+/// Answers and stops, to the daemon.
+fn pass_on(daemon: &Daemon, controlled: &Receiver<Control>) {
+    for control in controlled {
+        let passed = match control {
+            Control::Answer { to, answer, by } => {
+                daemon.post("answer", &json!({"question": to.0, "answer": answer, "by": by}))
+            }
+            Control::Stop(_) => daemon.post("stop", &json!({})),
+        };
+        if let Err(error) = passed {
+            say::error(&format!("{error:#}"));
+        }
+    }
+}
+
+/// Whoever ends this process ends the run. What does not get through is said at once.
+fn stop_on_signal(daemon: &Daemon) {
+    let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
+    runtime.block_on(async {
+        let mut signals = Signals::take();
+        loop {
+            signals.first().await;
+            if let Err(error) = daemon.post("stop", &json!({})) {
+                say::error(&format!("STOP NOT SENT ({error:#}): use the hard-wired stop"));
+            }
+        }
+    });
+}
