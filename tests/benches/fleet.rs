@@ -215,6 +215,11 @@ fn start_all(daemon: &Daemon) {
 /// Late milliseconds of every mark that the page has made since.
 const COLLECT: &str = "window.late = []; new PerformanceObserver((list) => { for (const mark of list.getEntries()) if (mark.name === 'tripbench-shown') window.late.push(mark.detail.late_ms); }).observe({ type: 'mark' });";
 
+#[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+const fn count(count: u64) -> f64 {
+    count as f64
+}
+
 fn percentile(values: &mut [f64], share: f64) -> f64 {
     values.sort_by(f64::total_cmp);
     #[expect(
@@ -235,14 +240,10 @@ fn main() {
     }
 }
 
-fn measure() {
-    if !is_there() {
-        println!("no chromium: one who watches is a real browser; install chromium and chromium-driver");
-        return;
-    }
-    let workplace = Workplace::new();
+/// The sheets of every rig, and the modules behind them.
+fn prepared(workplace: &Workplace) -> Modules {
     workplace.change("rig.toml", "scan_interval = \"5 ms\"", "scan_interval = \"10 ms\"");
-    let (mut modules, addresses) = Modules::start(&workplace);
+    let (modules, addresses) = Modules::start(workplace);
     let sheet = workplace.read("rig.toml");
     for (number, address) in addresses.iter().enumerate() {
         let text = sheet
@@ -250,6 +251,16 @@ fn measure() {
             .replace("\"goods-in-1\"", &format!("\"{}\"", name(number)));
         workplace.write(&sheet_of(number), &text);
     }
+    modules
+}
+
+fn measure() {
+    if !is_there() {
+        println!("no chromium: one who watches is a real browser; install chromium and chromium-driver");
+        return;
+    }
+    let workplace = Workplace::new();
+    let mut modules = prepared(&workplace);
     let daemon = Daemon::of(&workplace, again(&workplace, "daemon"));
     let (samples, ended) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
     let watchers: Vec<_> =
@@ -272,7 +283,7 @@ fn measure() {
     std::thread::sleep(MEASURED);
     let (after_s, _, peak_mb) = taken(daemon.id());
     let cores = (after_s - before_s) / from.elapsed().as_secs_f64();
-    let frames = (samples.load(Ordering::Relaxed) - seen) as f64 / MEASURED.as_secs_f64();
+    let frames = count(samples.load(Ordering::Relaxed) - seen) / MEASURED.as_secs_f64();
     let late = runtime.block_on(browser.run("return window.late"));
     let running = (0..RIGS).filter(|&number| daemon.rig(&name(number))["doing"] == "running").count();
     let mut late: Vec<f64> = late.as_array().expect("marks").iter().filter_map(Value::as_f64).collect();
@@ -294,7 +305,7 @@ fn measure() {
     println!("scans kept: {all}, memory at the most {peak_mb:.0} MB while all ran");
     println!("runs aborted: {} {}", halts.len(), halts.first().map_or("", String::as_str));
     ended.store(true, Ordering::SeqCst);
-    let found = [cores, peak_later_mb, lost as f64, p99];
+    let found = [cores, peak_later_mb, count(lost), p99];
     let mut last = String::new();
     for ((name, limit), value) in LIMITS.into_iter().zip(found) {
         let ratio = if limit == 0.0 { String::new() } else { format!(", {:.2} of it", value / limit) };
@@ -305,6 +316,8 @@ fn measure() {
         write!(last, "{name} {value:.2} ").expect("a text");
     }
     drop((browser, daemon));
-    watchers.into_iter().for_each(|watcher| drop(watcher.join()));
+    for watcher in watchers {
+        drop(watcher.join());
+    }
     println!("{}", last.trim_end());
 }

@@ -52,7 +52,7 @@ impl Hosted {
     pub fn until_pulls(&self, pulls: bool) -> Duration {
         let began = now();
         while self.pulls() != pulls {
-            assert!(began.elapsed() < Duration::from_secs(60), "never pulls = {pulls}");
+            assert!(began.elapsed() < Duration::from_mins(1), "never pulls = {pulls}");
             wait(Duration::from_micros(500));
         }
         began.elapsed()

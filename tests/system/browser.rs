@@ -1,9 +1,10 @@
 //! The page in a real browser, with the daemon behind it and simulated rigs.
 
+use rustix::process::Signal;
 use serde_json::Value;
 use std::path::PathBuf;
 use tripbench_tests::browser::{Browser, is_there};
-use tripbench_tests::command::Workplace;
+use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
 
 /// Place of the eight-position rig on the page of the demo.
@@ -95,4 +96,66 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     let state = daemon.rig("goods-in-2");
     assert_eq!(state["run"]["safe"], true, "{state}");
     assert_eq!(daemon.get("/api/v1/runs?rig=goods-in-2").json().as_array().map(Vec::len), Some(2));
+}
+
+/// A daemon on a port of its own choice, which it has again after it was started again.
+fn on_port(workplace: &Workplace, port: u16) -> Daemon {
+    let bench = format!(
+        "listen = \"127.0.0.1:{port}\"\nruns = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\n"
+    );
+    workplace.write("bench.toml", &bench);
+    Daemon::with(workplace, "serve --bench bench.toml --log json")
+}
+
+#[tokio::test]
+async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
+    if !is_there() {
+        return;
+    }
+    let workplace = quick();
+    let _module = Simulated::start(&workplace);
+    let daemon = on_port(&workplace, 0);
+    let port: u16 = daemon.base.rsplit(':').next().and_then(|port| port.parse().ok()).expect("a port");
+    let browser = Browser::start(&workplace.folder, (1024, 600)).await;
+    browser.open(&daemon.base).await;
+    browser.until("document.body.innerText.includes('outputs safe')").await;
+    let first = browser.client.window().await.expect("a window");
+    let second = browser.client.new_window(false).await.expect("another one").handle;
+    browser.client.switch_to_window(second.clone()).await.expect("there");
+    browser.open(&daemon.base).await;
+    browser.until("document.body.innerText.includes('outputs safe')").await;
+    // What is scanned in one window is seen in the other, and what both scan is kept.
+    browser.scan("A-1").await;
+    browser.until("document.querySelectorAll('.mounts li button').length === 1").await;
+    browser.client.switch_to_window(first.clone()).await.expect("there");
+    browser.until("document.body.innerText.includes('A-1')").await;
+    browser.scan("A-2").await;
+    browser.until("document.querySelectorAll('.mounts li button').length === 2").await;
+    browser.press(0, "START").await;
+    browser.client.switch_to_window(second).await.expect("there");
+    browser.until("document.querySelector('.told').innerText.includes('Ramps through')").await;
+    // START was pressed in the other window: here is none to be pressed again.
+    assert_eq!(browser.run("return document.querySelectorAll('button.start').length").await, 0);
+    // The daemon is killed in the run. The page says within a few seconds that it knows nothing; then what became of the run.
+    daemon.signal(Signal::KILL);
+    drop(daemon);
+    browser.until("document.querySelector('.told').innerText.includes('No connection to the daemon')").await;
+    let again = on_port(&workplace, port);
+    browser.until("document.querySelector('.told').innerText.includes('ABORTED. No judgement')").await;
+    let told = browser.run("return document.querySelector('.told').innerText").await;
+    assert!(
+        told.as_str().is_some_and(|told| told.contains("The program ended before the run did")),
+        "{told}"
+    );
+    browser.client.switch_to_window(first).await.expect("there");
+    browser.until("document.querySelector('.told').innerText.includes('ABORTED. No judgement')").await;
+    assert_eq!(again.get("/api/v1/runs").json().as_array().map(Vec::len), Some(1));
+    // And the second window can stop what the first has started.
+    browser.press(0, "TEST AGAIN").await;
+    browser.until("document.querySelectorAll('.mounts li button').length === 2").await;
+    browser.press(0, "START").await;
+    browser.until("document.querySelector('.told').innerText.includes('Ramps through')").await;
+    browser.press(0, "STOP TEST").await;
+    browser.until("document.querySelector('.told').innerText.includes('STOP TEST')").await;
+    assert_eq!(again.rig("goods-in-1")["outputs_safe"], true);
 }

@@ -256,7 +256,7 @@ fn live_who_ends_the_command_ends_the_run_that_it_gave() {
     assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
 }
 
-/// Schemathesis (PyPI) makes requests from the `OpenAPI` document, good ones and bad ones, and holds every answer against it.
+/// Schemathesis (of the `PyPI`) makes requests from the `OpenAPI` document, good ones and bad ones, and holds every answer against it.
 #[test]
 fn live_the_api_keeps_to_its_document_whatever_is_asked() {
     let Some(python) = python() else { return };

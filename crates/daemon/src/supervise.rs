@@ -28,7 +28,9 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
             let now = clock.now();
             if now.since(looked) > LONGEST_SILENCE / 2 {
                 // Nobody looked either: the process stood still, or the machine did. The engine sees the hole in its scans.
-                rigs.iter().for_each(|rig| rig.excuse());
+                for rig in &rigs {
+                    rig.excuse();
+                }
             }
             looked = now;
             for rig in &rigs {
