@@ -79,11 +79,10 @@ fn refused(limit: &Limit, request: &Request) -> Option<Problem> {
 
 /// Whether a Host header names this machine, with or without a port.
 fn is_here(host: &str) -> bool {
-    let name = match host.strip_prefix('[') {
-        Some(rest) => rest.split(']').next().unwrap_or_default(),
-        None => host.split(':').next().unwrap_or_default(),
-    };
-    ["127.0.0.1", "localhost", "::1"].contains(&name.to_ascii_lowercase().as_str())
+    let host = host.to_ascii_lowercase();
+    let name = host.rsplit_once(':').filter(|(_, port)| port.bytes().all(|byte| byte.is_ascii_digit()));
+    // The colons of a bare IPv6 address are no port's: it has brackets.
+    ["127.0.0.1", "localhost", "[::1]"].contains(&name.map_or(host.as_str(), |(name, _)| name))
 }
 
 fn with_headers(mut response: Response) -> Response {
@@ -110,7 +109,16 @@ mod tests {
         for host in ["127.0.0.1", "127.0.0.1:7420", "localhost:1", "[::1]:7420", "LOCALHOST"] {
             assert!(is_here(host), "{host}");
         }
-        for host in ["", "example.org", "127.0.0.1.example.org", "localhost.example.org:80", "[::2]"] {
+        for host in [
+            "",
+            "example.org",
+            "127.0.0.1.example.org",
+            "localhost.example.org:80",
+            "[::2]",
+            "[::1]evil",
+            "::1",
+            "[::1]:7420:1",
+        ] {
             assert!(!is_here(host), "{host}");
         }
     }

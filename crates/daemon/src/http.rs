@@ -51,6 +51,9 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .nest("/api/v1", api)
         .route("/metrics", get(service::metrics))
         .merge(page::routes())
+        .fallback(|| async {
+            Problem::not_found("no such page; / is the bench, /api/v1/openapi.json lists the API")
+        })
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(from_fn_with_state(Arc::new(Limit::new()), guard))
         .with_state(daemon)

@@ -5,7 +5,7 @@ use crate::feed::Frame;
 use crate::problem::{Problem, Refused};
 use crate::rig::Rig;
 use axum::extract::{Path, State};
-use axum::http::HeaderMap;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use futures_util::Stream;
 use futures_util::future::select_all;
@@ -13,32 +13,35 @@ use futures_util::stream::unfold;
 use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 use tokio::sync::watch::Receiver;
 use tokio::time::{Instant, sleep_until, timeout};
 
 /// The states of all rigs and their samples, as they come: one stream for a whole page, for a browser holds few of them.
 #[utoipa::path(get, path = "/api/v1/watch",
-    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`; `beat` where nothing else came for a second", content_type = "text/event-stream")))]
+    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`; `beat` where nothing else came for a second", content_type = "text/event-stream"),
+        (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn watch_all(
     State(daemon): State<Arc<Daemon>>,
     headers: HeaderMap,
-) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let rigs = daemon.rigs.clone();
-    told(Watch::new(&daemon, rigs, &headers, true))
+    Ok(told(Watch::new(&daemon, rigs, &headers, true)?))
 }
 
 /// The state of a rig and its samples, as they come.
 #[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig")),
     responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples); `beat` where nothing else came for a second", content_type = "text/event-stream"),
-        (status = 404, body = Problem, content_type = "application/problem+json")))]
+        (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn watch(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let rig = daemon.rig(&name).ok_or_else(|| Problem::not_found(format!("there is no rig `{name}`")))?;
-    Ok(told(Watch::new(&daemon, vec![rig], &headers, false)))
+    Ok(told(Watch::new(&daemon, vec![rig], &headers, false)?))
 }
 
 fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
@@ -49,8 +52,33 @@ fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     Sse::new(stream).keep_alive(KeepAlive::new().interval(Duration::from_secs(5)))
 }
 
+/// Those who watch may be so many; each costs memory and time.
+const MOST_WATCHERS: usize = 100;
+static WATCHERS: AtomicUsize = AtomicUsize::new(0);
+
+/// A place among those who watch, free again when dropped.
+struct Seat;
+
+impl Seat {
+    fn take() -> Result<Self, Problem> {
+        if WATCHERS.fetch_add(1, Ordering::SeqCst) < MOST_WATCHERS {
+            return Ok(Self);
+        }
+        WATCHERS.fetch_sub(1, Ordering::SeqCst);
+        let detail = format!("{MOST_WATCHERS} watch already: close a window, or a program that watches");
+        Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "too-many-watch", "Too many watch", detail))
+    }
+}
+
+impl Drop for Seat {
+    fn drop(&mut self) {
+        WATCHERS.fetch_sub(1, Ordering::SeqCst);
+    }
+}
+
 /// Rigs that somebody watches.
 struct Watch {
+    _seat: Seat,
     life: String,
     rigs: Vec<Arc<Rig>>,
     newest: Vec<Receiver<u64>>,
@@ -70,14 +98,16 @@ const BEAT_EVERY: Duration = Duration::from_secs(1);
 impl Watch {
     /// Goes on after the identifier of the last event, `life-n.n.n` with a number for each rig; one of another life of the daemon
     /// says nothing.
-    fn new(daemon: &Daemon, rigs: Vec<Arc<Rig>>, headers: &HeaderMap, named: bool) -> Self {
+    fn new(daemon: &Daemon, rigs: Vec<Arc<Rig>>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
+        let seat = Seat::take()?;
         let id = headers.get("last-event-id").and_then(|value| value.to_str().ok());
         let numbers = id.and_then(|id| id.strip_prefix(&daemon.life)?.strip_prefix('-'));
         let mut after: Vec<Option<u64>> =
             numbers.into_iter().flat_map(|numbers| numbers.split('.')).map(|n| n.parse().ok()).collect();
         after.resize(rigs.len(), None);
         let newest = rigs.iter().map(|rig| rig.feed.newest()).collect();
-        Self {
+        Ok(Self {
+            _seat: seat,
             life: daemon.life.clone(),
             rigs,
             newest,
@@ -85,7 +115,7 @@ impl Watch {
             ready: VecDeque::new(),
             named,
             next: Instant::now(),
-        }
+        })
     }
 
     async fn next(&mut self) -> Option<Event> {
