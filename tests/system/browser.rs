@@ -151,7 +151,7 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     browser.until("document.querySelector('.told').innerText.includes('ABORTED. No judgement')").await;
     assert_eq!(again.get("/api/v1/runs").json().as_array().map(Vec::len), Some(1));
     // And the second window can stop what the first has started.
-    browser.press(0, "TEST AGAIN").await;
+    browser.press(0, "SAME DEVICES AGAIN").await;
     browser.until("document.querySelectorAll('.mounts li button').length === 2").await;
     browser.press(0, "START").await;
     browser.until("document.querySelector('.told').innerText.includes('Ramps through')").await;

@@ -112,6 +112,15 @@ impl Looks {
         self.browser.see_as("none");
     }
 
+    /// Nothing happens, and the page knows all the same that the daemon is there.
+    async fn idles(&self) {
+        for _ in 0..60 {
+            let told = self.browser.run("return document.querySelector('.told').innerText").await;
+            assert!(!told.to_string().contains("No connection"), "{told}");
+            tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+        }
+    }
+
     /// What the sentence of the rig has come to.
     async fn tells(&self, text: &str) {
         self.browser.until(&format!("document.querySelector('.told').innerText.includes('{text}')")).await;
@@ -154,6 +163,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     browser.open(&daemon.base).await;
     let mut looks = Looks { browser, axe: axe(), faults: Vec::new() };
     looks.says("outputs safe").await;
+    looks.idles().await;
     looks.at("idle", true).await;
     for number in 1..=4 {
         looks.browser.scan(&format!("7731-{number:03}")).await;
@@ -174,7 +184,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
         looks.browser.run(&format!("[...document.querySelectorAll('.actions button')].find((one) => one.textContent === '{focus}').focus()")).await;
         looks.browser.scan(&format!("7740 {focus}")).await;
     }
-    looks.says("2 taken for the next round").await;
+    looks.says("2 7740 NO").await;
     let asked = daemon.rig(RIG);
     assert_eq!(asked["run"]["question"]["text"], "Are the filters in place?", "{asked}");
     assert_eq!(asked["round"]["places"][1]["serial"], "7740 NO");
@@ -185,7 +195,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     // And in a run, with the focus on STOP TEST.
     looks.browser.run("document.querySelector('.stop').focus()").await;
     looks.browser.scan("7740-003").await;
-    looks.says("3 taken for the next round").await;
+    looks.says("3 7740-003").await;
     looks.tells("Waiting").await;
     looks.at("waiting", false).await;
     looks.says("UNDECIDED").await;

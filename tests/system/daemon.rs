@@ -124,6 +124,43 @@ fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
 }
 
 #[test]
+fn live_a_rig_that_is_not_confirmed_safe_at_the_end_is_named() {
+    let workplace = quick();
+    let rig = Simulated::start(&workplace);
+    let mut daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    drop(rig);
+    daemon.until(RIG, |state| state["doing"] == "not-ready");
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.wait().code(), Some(4));
+    let log = workplace.read("daemon.log");
+    assert!(log.contains("OUTPUTS NOT CONFIRMED SAFE: goods-in-1") && !log.contains("panicked"), "{log}");
+}
+
+#[test]
+fn live_an_answer_that_is_none_is_refused_and_the_question_stays_open() {
+    let workplace = quick();
+    workplace.change(
+        "script.toml",
+        "[[step]]\ndo = \"zero\"\n\n[[step]]\ndo = \"leak\"",
+        "[[step]]\ndo = \"ask\"\ntext = \"Ready?\"\n\n[[step]]\ndo = \"zero\"\n\n[[step]]\ndo = \"leak\"",
+    );
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let started = start(&daemon, mount(&daemon, &[(1, "A-1")]));
+    assert_eq!(started.status, 201, "{}", started.text);
+    let asked = |state: &Value| state["run"]["question"]["text"] == "Ready?";
+    let number = daemon.until(RIG, asked)["run"]["question"]["number"].clone();
+    let path = format!("/api/v1/rigs/{RIG}/answer");
+    let refused = daemon.send("POST", &path, &json!({"question": number, "answer": "maybe"}));
+    assert_eq!((refused.status, refused.json()["type"].clone()), (422, json!("/problems/bad-answer")));
+    assert!(asked(&daemon.rig(RIG)));
+    assert_eq!(daemon.send("POST", &path, &json!({"question": number, "answer": "yes"})).status, 202);
+    daemon.until(RIG, |state| state["run"]["question"].is_null());
+}
+
+#[test]
 fn live_a_module_has_one_owner() {
     let workplace = quick();
     let _rig = Simulated::start(&workplace);

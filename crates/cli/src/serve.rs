@@ -46,9 +46,16 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
         ));
     };
     match serve_bench(bench, until, listening) {
-        Ok(()) => {
-            say::note("Ended; every rig was left safe, as far as it answered.");
+        Ok(in_doubt) if in_doubt.is_empty() => {
+            say::note("Ended; every rig of this daemon was left safe, read back.");
             Ok(Exit::Good)
+        }
+        Ok(in_doubt) => {
+            say::error(&format!(
+                "OUTPUTS NOT CONFIRMED SAFE: {}. Shut off air and power by hand.",
+                in_doubt.join(", ")
+            ));
+            Ok(Exit::Aborted)
         }
         Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
             for finding in &findings {

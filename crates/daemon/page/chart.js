@@ -46,13 +46,10 @@ export class Chart {
     const x = (t) => left + (t - start) / (end - start) * (width - left - right);
     const plot = height - top - bottom;
     const y = (level) => top + plot * (1 - (level - shallowest) / (deepest * 1.05 - shallowest));
-    for (const [index, band] of this.bands.entries()) {
+    for (const band of this.bands) {
       const [a, b] = [y(band.low), y(band.high)];
       pen.fillStyle = colour("--band");
       pen.fillRect(left, Math.min(a, b), width - left - right, Math.max(2, Math.abs(a - b)));
-      pen.fillStyle = colour("--quiet");
-      // Beside each other: levels may lie close.
-      pen.fillText(band.name, left + 8 + index * (width - left) / Math.max(1, this.bands.length), Math.min(a, b) - 3);
     }
     pen.strokeStyle = colour("--quiet");
     pen.fillStyle = colour("--ink");
@@ -81,6 +78,14 @@ export class Chart {
       begun = true;
     }
     pen.stroke();
+    // Names last, each on its band and beside the others: levels may lie close.
+    pen.textBaseline = "middle";
+    pen.fillStyle = colour("--ink");
+    for (const [index, band] of this.bands.entries()) {
+      const at = left + 8 + index * (width - left) / Math.max(1, this.bands.length);
+      pen.fillText(band.name, Math.min(at, width - right - pen.measureText(band.name).width), y((band.low + band.high) / 2));
+    }
+    pen.textBaseline = "alphabetic";
     lanes.forEach((key, index) => {
       const low = height - bottom + 12 + (index + 1) * laneHeight - 4, high = low - laneHeight * 0.6;
       pen.fillStyle = colour("--ink");

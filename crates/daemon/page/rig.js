@@ -34,6 +34,7 @@ export class Rig {
       this.scan.value = "";
       if (text) this.take(text);
     });
+    this.scan.addEventListener("focus", () => bench.choose(this));
     this.here = element("span", { class: "here" });
     this.sentence = element("div", { class: "sentence" }, this.sign, this.told, element("div", { class: "scanning" }, this.scan, this.here));
     this.work = element("div", { class: "work", tabindex: "0" });
@@ -41,7 +42,7 @@ export class Rig {
     this.chart = new Chart(this.canvas);
     this.figures = element("p", { class: "figures" });
     this.actions = element("div", { class: "actions" });
-    this.element = element("section", { class: "rig", "aria-label": state.rig, onpointerdown: () => bench.choose(this), onfocusin: () => bench.choose(this) },
+    this.element = element("section", { class: "rig", "aria-label": state.rig, onpointerdown: () => bench.choose(this) },
       element("div", { class: "strip" }, this.names, this.stopButton), this.sentence, this.message, this.work, this.actions);
     // A bench of many rigs draws only those on the screen.
     new IntersectionObserver(([entry]) => { this.inSight = entry.isIntersecting; this.draw(); }).observe(this.element);
@@ -95,7 +96,7 @@ export class Rig {
   async takeOne(serial, tries = 0) {
     const places = this.begun() ? [] : this.mounted();
     const free = this.state.round.places.find((place) => !places.some((other) => other.position === place.position));
-    if (!free) return this.note(say("full", serial));
+    if (!free) return this.note(say(this.verdictShown() ? "fullNext" : "full", serial));
     const twin = places.find((place) => place.serial === serial);
     if (twin && this.repeat !== serial) {
       this.repeat = serial;
@@ -141,6 +142,8 @@ export class Rig {
 
   /** Stopping twice is no harm; not to have stopped is said at once. */
   stop() {
+    this.stopping = this.state.run?.run ?? "";
+    this.show();
     call("POST", this.path("/stop"), {}, 1_500).then(() => { this.stopLost = false; this.show(); }, () => { this.stopLost = true; this.show(); });
   }
 
@@ -161,7 +164,7 @@ export class Rig {
     if (state.doing === "not-ready") return ["hazard", say("notReady", state.problem ?? "")];
     if (state.failed) return ["hazard", say("failed", state.failed)];
     if (this.preparing()) return ["waiting", say("preparing")];
-    if (this.running() && run && !run.over) return this.runTells(run);
+    if (this.running()) return this.runTells(run);
     if (this.verdictShown()) {
       const safe = run.safe ? say("safeNow") : "";
       if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")}`];
@@ -176,8 +179,9 @@ export class Rig {
   }
 
   runTells(run) {
-    if (run.safe !== null) return ["waiting", say("recording")];
-    if (run.question) return ["act", run.question.text];
+    if (run.over || run.safe !== null) return ["waiting", say("recording")];
+    if (run.halted || this.stopping === run.run) return ["waiting", say("stopping")];
+    if (run.question) return ["act", `${run.question.text} ${say("noEnds")}`];
     if (run.waiting) return ["waiting", say("waiting", reason(run.waiting))];
     if (run.guide) return ["act", `${say("guide")[run.guide.hint] ?? run.guide.hint} ${run.guide.toward ?? ""}`];
     const step = run.steps.find((one) => one.now === "running");
@@ -196,7 +200,7 @@ export class Rig {
     const reference = state.reference.expired ? say("expired", state.reference.due) : say("due", state.reference.due);
     const facts = [state.sheets.settings ?? "", reference, state.simulated ? say("simulated") : "", run?.trial ? say("trial") : ""];
     this.names.replaceChildren(this.name, this.chooser, ...facts.filter(Boolean).map((text) => element("span", { class: "fact" }, text)));
-    this.stopButton.textContent = say("stop");
+    this.stopButton.replaceChildren(element("span", {}, say("stop"), this.bench.many ? element("small", {}, state.rig) : ""));
     const [kind, text] = this.tells();
     this.sentence.className = `sentence ${kind}`;
     this.sign.replaceChildren(...(kind ? [shape(kind)] : []));
@@ -211,7 +215,7 @@ export class Rig {
 
   showWork(running, ready) {
     const { state } = this, { run } = state;
-    const facts = [running ? "" : `${say("vacuum")} ${state.level?.toFixed(state.decimals) ?? "?"} ${state.unit}`, state.outputs_safe === false ? say("notSafe") : running ? "" : state.outputs_safe ? say("safe") : "", running && this.waiting() ? say("nextRound", this.waiting()) : ""];
+    const facts = [running ? "" : `${say("vacuum")} ${state.level?.toFixed(state.decimals) ?? "?"} ${state.unit}`, state.outputs_safe === false ? say("notSafe") : running ? "" : state.outputs_safe ? say("safe") : "", running && this.waiting() ? this.nextRound() : ""];
     const note = element("p", { class: "note" }, facts.filter(Boolean).join(" · "));
     this.work.className = `work ${running ? "" : "wide"}`;
     if (running) {
@@ -233,21 +237,22 @@ export class Rig {
   showActions(running, ready) {
     const { state } = this, { run } = state, button = (label, act, attributes = {}) => element("button", { type: "button", onclick: act, ...attributes }, label);
     const actions = [];
-    if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { "data-question": run.question.number }), button(say("no"), () => this.answer(run.question.number, "no"), { "data-question": run.question.number }));
+    if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { class: "answer", "data-question": run.question.number }), button(say("no"), () => this.answer(run.question.number, "no"), { class: "answer", "data-question": run.question.number }));
     if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
-    if (!running && !this.preparing() && (!ready || this.waiting())) {
-      const may = this.waiting() > 0 && state.doing === "idle" && state.findings.length === 0 && Boolean(state.sheets.script);
-      // START acts on release, as a click does.
-      actions.push(button(`${say("start")}${state.predicted_s ? ` · ${say("about", clock(state.predicted_s))}` : ""}`, () => this.start(), { class: "start", disabled: !may }));
-      if (!ready) actions.push(button(say("ownNumbers"), () => this.mount(this.state.round.places.map(({ position, serial, present }) => (serial && !this.begun() ? { position, serial } : present === false ? null : { position, own_number: true })).filter(Boolean))));
-      if (!ready && this.mounted().length) actions.push(button(say("clear"), () => this.mount([])));
-    }
     if (ready) {
       actions.push(button(say("next"), () => { this.seen = run.run; if (this.begun()) this.mount([]); else this.show(); }, { class: "start", "data-run": run.run }));
       // What was judged is not tested again from here until it says pass: a repeat has to be counted.
       const open = run.tiles.filter((of) => of.verdict === "aborted" || of.verdict === "set-aside");
-      if (open.length) actions.push(button(say("again"), () => { this.seen = run.run; this.mount(open.map(({ position, serial }) => ({ position, serial }))); }, { "data-run": run.run }));
+      if (open.length && !this.waiting()) actions.push(button(say("again"), () => { this.seen = run.run; this.mount(open.map(({ position, serial }) => ({ position, serial }))); }, { "data-run": run.run }));
       actions.push(element("a", { class: "link", href: `/api/v1/runs/${run.run}/report`, target: "_blank", rel: "noopener" }, say("report")));
+    }
+    // Behind the others: a finger on its way to NEXT ROUND must not find START in its place.
+    if (!running && !this.preparing() && (!ready || this.waiting())) {
+      const may = this.waiting() > 0 && state.doing === "idle" && state.findings.length === 0 && Boolean(state.sheets.script);
+      // START acts on release, as a click does.
+      actions.push(button(`${say("start")}${state.predicted_s ? ` · ${say("about", clock(state.predicted_s))}` : ""}`, () => this.start(), { class: ready ? "start last" : "start", disabled: !may }));
+      if (!ready) actions.push(button(say("ownNumbers"), () => this.mount(this.state.round.places.map(({ position, serial, present }) => (serial && !this.begun() ? { position, serial } : present === false ? null : { position, own_number: true })).filter(Boolean))));
+      if (!ready && this.mounted().length) actions.push(button(say("clear"), () => this.mount([])));
     }
     if (state.queue.length) actions.push(element("span", {}, say("queued", state.queue.length)));
     const focused = this.actions.contains(document.activeElement) ? document.activeElement.textContent : null;
@@ -261,8 +266,12 @@ export class Rig {
 
   /** What was scanned for the next round, in one line: NEXT ROUND shows it whole. */
   upNext() {
+    return element("p", { class: "message" }, this.nextRound());
+  }
+
+  nextRound() {
     const list = this.mounted().map((place) => `${place.position} ${place.serial ?? say("ownNumber")}`);
-    return element("p", { class: "message" }, `${say("next")}: ${list.join(" · ")}`);
+    return `${say("next")}: ${list.join(" · ")}`;
   }
 
   mounts() {

@@ -110,7 +110,7 @@ impl Daemon {
 }
 
 /// Serves until `until` is done; then nothing new begins, what runs is stopped, and every rig is left safe. `listening` is told
-/// the address when requests are taken.
+/// the address when requests are taken. Gives the names of the rigs that could not be confirmed safe at the end.
 ///
 /// # Errors
 /// If the bench can not be served as it is, or the system refuses.
@@ -118,7 +118,7 @@ pub fn serve(
     bench: Bench,
     until: impl Future<Output = &'static str>,
     listening: impl FnOnce(SocketAddr),
-) -> Result<(), ServeError> {
+) -> Result<Vec<String>, ServeError> {
     if !bench.listen.ip().is_loopback() {
         return Err(ServeError::NotLoopback(bench.listen));
     }
@@ -144,13 +144,17 @@ pub fn serve(
     for rig in &rigs {
         rig.end();
     }
-    for worker in workers {
-        // A worker that panicked has nothing more to say; the next start writes safe.
-        drop(worker.join());
+    let mut in_doubt = Vec::new();
+    for (rig, worker) in rigs.iter().zip(workers) {
+        // A worker that panicked has confirmed nothing.
+        if !worker.join().unwrap_or(false) {
+            in_doubt.push(rig.name.clone());
+        }
     }
     served.map(|(runtime, ended)| {
         ended.store(true, Ordering::SeqCst);
         runtime.shutdown_timeout(Duration::from_millis(500));
+        in_doubt
     })
 }
 

@@ -27,11 +27,13 @@ const BEAT_EVERY: Duration = Duration::from_millis(50);
 ///
 /// # Errors
 /// If there is no thread to have.
-pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHandle<()>> {
+pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHandle<bool>> {
     let name = format!("worker {}", rig.name);
     std::thread::Builder::new().name(name).spawn(move || {
-        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
-        Worker { rig, runs, runtime, link: None, lock: None, safe: false }.work();
+        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
+            return false;
+        };
+        Worker { rig, runs, runtime, link: None, lock: None, safe: false }.work()
     })
 }
 
@@ -47,7 +49,8 @@ struct Worker {
 }
 
 impl Worker {
-    fn work(&mut self) {
+    /// Works until the daemon ends; whether the rig was left safe then. One that another program has is not this one's to leave.
+    fn work(&mut self) -> bool {
         self.look();
         loop {
             match self.rig.next(LOOK_EVERY) {
@@ -62,10 +65,13 @@ impl Worker {
             }
         }
         self.link = None;
-        if self.lock.is_some() && !make_safe(self.rig.sheets.rig()) {
+        let safe = self.lock.is_none() || make_safe(self.rig.sheets.rig());
+        if safe {
+            tracing::info!(rig = self.rig.name, "rig left");
+        } else {
             tracing::error!(rig = self.rig.name, "outputs NOT confirmed safe at the end");
         }
-        tracing::info!(rig = self.rig.name, "rig left");
+        safe
     }
 
     /// Whether the rig answers, and its outputs are as they were left.

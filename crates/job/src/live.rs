@@ -115,7 +115,8 @@ pub fn make_safe(rig: &RigSheet) -> bool {
         let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
         let safe = runtime.block_on(link.make_safe(&rig));
         if safe.is_err() {
-            runtime.block_on(tokio::time::sleep(Duration::from_secs(2)));
+            // What was sent before may still be acted on: not so soon again.
+            runtime.block_on(async { tokio::time::sleep(Duration::from_secs(2)).await });
         }
         safe.ok()
     });

@@ -204,6 +204,9 @@ pub(crate) async fn stop(
     Ok(StatusCode::ACCEPTED)
 }
 
+/// What is taken for an answer; anything else would count as no, and end the run.
+const ANSWERS: [&str; 8] = ["yes", "no", "y", "ja", "j", "ok", "n", "nein"];
+
 /// An answer to a question.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -211,8 +214,8 @@ pub(crate) struct AnswerBody {
     /// Number of the question.
     #[schema(minimum = 0, maximum = 4_294_967_295_u64)]
     question: u32,
-    /// The answer.
-    #[schema(max_length = 200)]
+    /// The answer: `yes` or `no`, or `y`, `ja`, `j`, `ok`, `n`, `nein`. No ends the run.
+    #[schema(max_length = 20)]
     answer: String,
     /// Who, for the record.
     #[schema(max_length = 80)]
@@ -231,8 +234,16 @@ pub(crate) async fn answer(
     given: Result<Json<AnswerBody>, JsonRejection>,
 ) -> Result<StatusCode, Problem> {
     let given = body(given)?;
-    let by = given.by.unwrap_or_else(|| String::from("the operator at the page"));
-    Problem::check_text("answer", &given.answer, 200)?;
+    let by = given.by.unwrap_or_else(|| String::from("somebody who gave no name"));
+    if !ANSWERS.contains(&given.answer.trim().to_lowercase().as_str()) {
+        let detail = format!("answer `{}`: allowed are {}", given.answer.escape_debug(), ANSWERS.join(", "));
+        return Err(Problem::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "bad-answer",
+            "This is no answer",
+            detail,
+        ));
+    }
     Problem::check_text("by", &by, 80)?;
     rig_of(&daemon, &name)?.answer(given.question, given.answer, by)?;
     Ok(StatusCode::ACCEPTED)

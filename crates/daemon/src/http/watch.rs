@@ -128,7 +128,7 @@ impl Watch {
                 let changes = self.newest.iter_mut().map(|newest| Box::pin(newest.changed()));
                 match timeout(BEAT_EVERY, select_all(changes)).await {
                     Ok((changed, ..)) => changed.ok()?,
-                    Err(_) => return Some(Event::default().event("beat").data("")),
+                    Err(_) => return Some(Event::default().event("beat").data("{}")),
                 }
                 sleep_until(self.next).await;
                 self.next = Instant::now() + BATCH_EVERY;
