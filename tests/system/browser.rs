@@ -157,5 +157,5 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     browser.until("document.querySelector('.told').innerText.includes('Ramps through')").await;
     browser.press(0, "STOP TEST").await;
     browser.until("document.querySelector('.told').innerText.includes('STOP TEST')").await;
-    assert_eq!(again.rig("goods-in-1")["outputs_safe"], true);
+    again.until("goods-in-1", |state| state["doing"] == "idle" && state["outputs_safe"] == true);
 }

@@ -112,6 +112,16 @@ impl Looks {
         self.browser.see_as("none");
     }
 
+    /// Types something, and after a pause something else with Enter: nothing is taken, and the page says so.
+    async fn unread(&self, first: &str, second: &str) {
+        let focused = self.browser.client.active_element().await.expect("a focus");
+        focused.send_keys(first).await.expect("it types");
+        tokio::time::sleep(std::time::Duration::from_millis(700)).await;
+        self.browser.scan(second).await;
+        self.says(&format!("Scan not read: {first}{second}")).await;
+        assert_eq!(self.browser.run("return document.querySelectorAll('.mounts li button').length").await, 4);
+    }
+
     /// Nothing happens, and the page knows all the same that the daemon is there.
     async fn idles(&self) {
         for _ in 0..60 {
@@ -176,6 +186,11 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
         }
     }
     looks.at("mounted", true).await;
+    // What was not read whole is no serial number: a pause in it, or two of them where an Enter was lost.
+    looks.unread("SN-77", "1002").await;
+    looks.browser.run("document.querySelector('input.scan').focus()").await;
+    looks.unread("SN5001", "SN5002").await;
+    looks.browser.run("document.activeElement.blur()").await;
     looks.browser.press(0, "START").await;
     looks.tells("Are the filters in place?").await;
     looks.at("question", true).await;

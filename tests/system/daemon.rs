@@ -5,8 +5,10 @@ use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 use std::process::{Command, Stdio};
+use std::time::Duration;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
+use tripbench_tests::hosted::wait;
 
 const RIG: &str = "goods-in-1";
 
@@ -121,6 +123,29 @@ fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
     assert_eq!(state["outputs_safe"], true);
     let run = state["run"]["run"].as_str().expect("a run");
     assert_eq!(again.get(&format!("/api/v1/runs/{run}")).json()["positions"][0]["verdict"], "aborted");
+}
+
+/// A run that began by itself would find the devices of the run before, under the numbers of the next.
+#[test]
+fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well() {
+    let (_workplace, _rig, daemon) = begun();
+    let path = format!("/api/v1/rigs/{RIG}/runs");
+    let next = json!({"places": [{"position": 1, "serial": "B-1"}]});
+    let refused = daemon.send("POST", &path, &next);
+    assert_eq!((refused.status, refused.json()["type"].clone()), (409, json!("/problems/busy")));
+    let unattended = json!({"places": [{"position": 1, "serial": "B-1"}], "unattended": true});
+    assert_eq!(daemon.send("POST", &path, &unattended).status, 201);
+    assert_eq!(daemon.rig(RIG)["queue"].as_array().map(Vec::len), Some(1));
+    // The run before does not end in order: the machine stood still.
+    daemon.signal(Signal::STOP);
+    wait(Duration::from_millis(600));
+    daemon.signal(Signal::CONT);
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["run"]["halted"]["kind"], "doubt", "{state}");
+    wait(Duration::from_secs(2));
+    let state = daemon.rig(RIG);
+    assert_eq!((&state["doing"], &state["queue"]), (&json!("idle"), &json!([])), "{state}");
+    assert!(state["failed"].as_str().is_some_and(|why| why.contains("took back")), "{state}");
 }
 
 #[test]

@@ -40,8 +40,8 @@ export class Chart {
     pen.clearRect(0, 0, width, height);
     pen.font = "13px system-ui, sans-serif";
     const left = 58, right = 12, top = 14, laneHeight = Math.min(20, height * 0.45 / Math.max(1, lanes.length)), bottom = lanes.length * laneHeight + 14;
-    const deepest = Math.max(0, ...this.level, ...this.bands.map((band) => Math.max(band.low, band.high))) || 1;
-    const shallowest = Math.min(0, ...this.level);
+    const deepest = this.bands.reduce((most, band) => Math.max(most, band.low, band.high), this.level.reduce((most, level) => Math.max(most, level), 0)) || 1;
+    const shallowest = this.level.reduce((least, level) => Math.min(least, level), 0);
     const end = Math.max(10, this.t.length ? this.t[this.t.length - 1] : 0), start = Math.max(0, end - 90);
     const x = (t) => left + (t - start) / (end - start) * (width - left - right);
     const plot = height - top - bottom;

@@ -20,32 +20,46 @@ const bench = {
 
 // A scanner is a keyboard that types fast and ends with Enter. What it types goes to the rig that is chosen, whatever has the
 // focus, and the Enter at its end presses nothing. There are no shortcuts of single letters.
-const QUICK_MS = 80, SHORTEST = 3;
-let typed = "", slow = false, lastKey = 0, lastTyped = 0;
+const QUICK_MS = 80, APART_MS = 500, FORGOTTEN_MS = 5_000, SHORTEST = 3, BURST = 4;
+let typed = "", slow = false, lastKey = 0, quickKeys = 0, bursts = 0;
 document.addEventListener("keydown", (event) => {
-  const now = performance.now(), quick = now - lastKey < QUICK_MS;
-  lastKey = now;
-  if (event.ctrlKey || event.metaKey || event.altKey) return;
-  const inField = event.target instanceof HTMLInputElement;
+  // A Shift is a part of the character behind it.
+  if (event.key.length !== 1 && event.key !== "Enter") return;
+  // When it was typed, not when the page came to it: a page that was busy must not tear a scan apart.
+  const gap = event.timeStamp - lastKey, quick = gap < QUICK_MS;
+  lastKey = event.timeStamp;
+  // A character that did not arrive as itself spoils the scan that it stands in.
+  if (event.ctrlKey || event.metaKey || event.altKey) { slow = slow || (quick && typed !== ""); return; }
+  const field = event.target instanceof HTMLInputElement ? event.target : null;
   if (event.key === "Enter") {
     // A button is pressed by the space bar or a finger; Enter may be the end of a scan.
     if (event.target instanceof HTMLButtonElement || event.target instanceof HTMLAnchorElement) event.preventDefault();
-    const text = typed.trim();
-    typed = "";
-    if (inField || !text) return;
+    const text = typed.trim(), joined = field && bursts > 1, read = text.length >= SHORTEST && quick && !slow;
+    [typed, slow, quickKeys, bursts] = ["", false, 0, 0];
+    if (joined) {
+      // The Enter of a scan before was lost: two numbers stand there as one.
+      event.preventDefault();
+      event.stopPropagation();
+      bench.chosen?.note(say("notRead", field.value));
+      field.value = "";
+      return;
+    }
+    if (field || !text) return;
     event.preventDefault();
     event.stopPropagation();
-    if (text.length >= SHORTEST && quick && !slow) bench.chosen?.take(text);
+    if (read) bench.chosen?.take(text);
     else bench.chosen?.note(say("notRead", text));
     return;
   }
-  if (event.key.length !== 1) return;
-  if (typed && now - lastTyped > 500) typed = "";
+  if (gap > FORGOTTEN_MS && !field) [typed, slow] = ["", false];
+  if (field && !field.value) bursts = 0;
+  if (gap > APART_MS) quickKeys = 0;
   slow = typed ? slow || !quick : false;
   typed += event.key;
-  lastTyped = now;
+  quickKeys = quick ? quickKeys + 1 : 1;
+  if (quickKeys === BURST) bursts += 1;
   // A space within a scan presses no button either.
-  if (event.key === " " && !inField && typed.length > 1) event.preventDefault();
+  if (event.key === " " && !field && typed.length > 1) event.preventDefault();
 }, true);
 
 /** How it looks and speaks, with the buttons for it. */
@@ -81,20 +95,25 @@ bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value
 // One stream for all rigs: a browser holds six connections to a host, and a stop must never wait for one. It is never silent for
 // longer than a second: after three the connection is lost, whatever the browser says.
 const SILENCE_MS = 3_500;
-let heard = performance.now();
+let heard = performance.now(), source = null;
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
-function listen() {
-  const source = new EventSource("/api/v1/watch");
-  const on = (name, act) => source.addEventListener(name, (event) => { heard = performance.now(); connected(true); act(event); });
+bench.hush = () => { source?.close(); source = null; };
+bench.listen = () => {
+  bench.hush();
+  if (document.hidden) return;
+  const mine = source = new EventSource("/api/v1/watch");
+  const on = (name, act) => mine.addEventListener(name, (event) => { heard = performance.now(); connected(true); act(event); });
   on("state", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.changed(told); });
   on("samples", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.sampled(told); });
   on("beat", () => {});
-  source.onerror = () => {
+  mine.onerror = () => {
     connected(false);
     // One that was refused does not come back by itself.
-    if (source.readyState === EventSource.CLOSED) setTimeout(listen, 1_000);
+    if (mine.readyState === EventSource.CLOSED && mine === source) setTimeout(() => { if (mine === source) bench.listen(); }, 1_000);
   };
-}
-listen();
+};
+bench.listen();
+// A window that nobody sees holds no connection: the browser has six for all of them, and a stop needs one.
+document.addEventListener("visibilitychange", () => (document.hidden ? bench.hush() : bench.listen()));
 setInterval(() => { if (performance.now() - heard > SILENCE_MS) connected(false); }, 500);
 addEventListener("resize", () => { measure(states[0]?.screen_width_mm); rigs.forEach((rig) => rig.draw()); });

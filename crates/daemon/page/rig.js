@@ -128,13 +128,13 @@ export class Rig {
     if (this.asked) return;
     this.asked = true;
     try {
-      await call("POST", this.path("/runs"), { revision: this.state.round.revision, repeats_confirmed: Boolean(this.confirmed) });
-      this.confirmed = false;
+      await call("POST", this.path("/runs"), { revision: this.state.round.revision, repeats_confirmed: this.confirmed === this.state.round.revision });
+      this.confirmed = null;
       this.note("");
     } catch (error) {
       this.note([error.message, ...(error.problem?.findings ?? [])].join("\n"));
       // That a number stands twice is right if START is pressed once more.
-      this.confirmed = error.problem?.type === "/problems/serial-twice";
+      this.confirmed = error.problem?.type === "/problems/serial-twice" ? this.state.round.revision : null;
     } finally {
       this.asked = false;
     }
@@ -144,11 +144,32 @@ export class Rig {
   stop() {
     this.stopping = this.state.run?.run ?? "";
     this.show();
-    call("POST", this.path("/stop"), {}, 1_500).then(() => { this.stopLost = false; this.show(); }, () => { this.stopLost = true; this.show(); });
+    this.stopTries = 5;
+    if (!this.stopSending) this.sendStop();
+  }
+
+  /** A browser holds six connections to a host, streams of all its windows counted: this window gives its own up for the stop. */
+  async sendStop() {
+    this.stopSending = true;
+    this.bench.hush();
+    while (this.stopTries > 0) {
+      this.stopTries -= 1;
+      try {
+        await call("POST", this.path("/stop"), {}, 1_500);
+        this.stopLost = false;
+        break;
+      } catch {
+        this.stopLost = true;
+        this.show();
+      }
+    }
+    this.stopSending = false;
+    this.bench.listen();
+    this.show();
   }
 
   answer(question, answer) {
-    call("POST", this.path("/answer"), { question, answer, by: say("by") }).catch((error) => this.note(error.message));
+    call("POST", this.path("/answer"), { run: this.state.run?.run, question, answer, by: say("by") }).catch((error) => this.note(error.message));
   }
 
   note(text) { this.message.textContent = text; }
@@ -157,8 +178,8 @@ export class Rig {
   tells() {
     const { state } = this, { run } = state;
     if (this.stopLost) return ["hazard", say("stopLost")];
-    if (!this.connected) return ["hazard", say("lost")];
     if (state.outputs_safe === false || (run?.safe === false && state.doing !== "idle")) return ["hazard", say("unsafe")];
+    if (!this.connected) return ["hazard", say("lost")];
     if (state.doing === "starting") return ["waiting", say("starting")];
     if (state.doing === "ending") return ["waiting", say("ending")];
     if (state.doing === "not-ready") return ["hazard", say("notReady", state.problem ?? "")];
@@ -180,7 +201,8 @@ export class Rig {
 
   runTells(run) {
     if (run.over || run.safe !== null) return ["waiting", say("recording")];
-    if (run.halted || this.stopping === run.run) return ["waiting", say("stopping")];
+    if (run.halted) return ["hazard", say("halting", reason(run.halted))];
+    if (this.stopping === run.run) return ["waiting", say("stopping")];
     if (run.question) return ["act", `${run.question.text} ${say("noEnds")}`];
     if (run.waiting) return ["waiting", say("waiting", reason(run.waiting))];
     if (run.guide) return ["act", `${say("guide")[run.guide.hint] ?? run.guide.hint} ${run.guide.toward ?? ""}`];
@@ -237,7 +259,7 @@ export class Rig {
   showActions(running, ready) {
     const { state } = this, { run } = state, button = (label, act, attributes = {}) => element("button", { type: "button", onclick: act, ...attributes }, label);
     const actions = [];
-    if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { class: "answer", "data-question": run.question.number }), button(say("no"), () => this.answer(run.question.number, "no"), { class: "answer", "data-question": run.question.number }));
+    if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }), button(say("no"), () => this.answer(run.question.number, "no"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }));
     if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
     if (ready) {
       actions.push(button(say("next"), () => { this.seen = run.run; if (this.begun()) this.mount([]); else this.show(); }, { class: "start", "data-run": run.run }));

@@ -6,6 +6,7 @@ use crate::runs::Runs;
 use crate::sheets::{NotPlanned, RigSheets};
 use crate::supervise;
 use crate::worker::employ;
+use rustix::process::{Resource, getrlimit, setrlimit};
 use std::future::Future;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -121,6 +122,12 @@ pub fn serve(
 ) -> Result<Vec<String>, ServeError> {
     if !bench.listen.ip().is_loopback() {
         return Err(ServeError::NotLoopback(bench.listen));
+    }
+    // A connection is a file to the system; there is to be one left for the module and for the record.
+    let mut files = getrlimit(Resource::Nofile);
+    files.current = files.maximum;
+    if let Err(error) = setrlimit(Resource::Nofile, files) {
+        tracing::warn!(%error, "the limit of open files stays as it is");
     }
     let runs = Arc::new(Runs::of(&bench.runs));
     let mut rigs: Vec<Arc<Rig>> = Vec::new();

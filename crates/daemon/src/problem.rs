@@ -121,6 +121,7 @@ impl From<Refusal> for Problem {
             Refusal::AlreadyStarted => {
                 Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)
             }
+            Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run goes on", detail),
             Refusal::Stopped => Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail),
             Refusal::NotReady(_) => {
                 Self::new(StatusCode::SERVICE_UNAVAILABLE, "not-ready", "The rig is not ready", detail)

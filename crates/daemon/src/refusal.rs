@@ -58,6 +58,11 @@ pub(crate) enum Refusal {
     /// The rig is not ready.
     #[error("the rig is not ready: {0}")]
     NotReady(String),
+    /// A run goes on, and the new one was not said to be unattended.
+    #[error(
+        "a run goes on: devices are changed before the next one begins; only a run with `unattended` waits for it and begins by itself"
+    )]
+    Busy,
     /// A stop came meanwhile.
     #[error("STOP TEST was pressed meanwhile: nothing was started")]
     Stopped,

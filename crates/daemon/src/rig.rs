@@ -51,6 +51,24 @@ struct Inner {
     ending: bool,
 }
 
+/// How a run is asked for.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Order {
+    /// Revision of the round that it takes, where it is that of the mounted round.
+    pub revision: Option<u64>,
+    /// How often STOP TEST had been pressed when it was asked for.
+    pub stops: u64,
+    /// Whether it may begin by itself after another.
+    pub unattended: bool,
+}
+
+fn withdraw(inner: &mut Inner, because: &str) {
+    let withdrawn: Vec<String> = inner.queue.drain(..).map(|job| job.prepared.header.run).collect();
+    if !withdrawn.is_empty() {
+        inner.shown.failed = Some(format!("{because} took back {} that waited", withdrawn.join(", ")));
+    }
+}
+
 /// A rig.
 #[derive(Debug)]
 pub(crate) struct Rig {
@@ -225,13 +243,18 @@ impl Rig {
     ///
     /// # Errors
     /// If the round was changed or started meanwhile, STOP TEST was pressed since `stops`, or the daemon is ending.
-    pub(crate) fn enqueue(&self, job: Job, revision: Option<u64>, stops: u64) -> Result<(), Refusal> {
+    pub(crate) fn enqueue(&self, job: Job, of: Order) -> Result<(), Refusal> {
+        let Order { revision, stops, unattended } = of;
         let mut inner = self.lock();
         if inner.ending {
             return Err(Refusal::Ending);
         }
         if inner.stops != stops {
             return Err(Refusal::Stopped);
+        }
+        // A run that begins by itself finds the devices of the run before: only who says that this is right may queue.
+        if !unattended && (inner.active.is_some() || !inner.queue.is_empty()) {
+            return Err(Refusal::Busy);
         }
         if let Some(named) = revision {
             let round = &mut inner.shown.round;
@@ -254,11 +277,16 @@ impl Rig {
     /// For the worker: the next run, or nothing within a time.
     pub(crate) fn next(&self, within: Duration) -> Next {
         let mut inner = self.lock();
-        if inner.queue.is_empty() && !inner.ending {
+        // Nothing begins on a rig that was not found well since the last run.
+        let may = |inner: &Inner| !inner.queue.is_empty() && inner.shown.doing == Doing::Idle;
+        if !may(&inner) && !inner.ending {
             inner = self.wake.wait_timeout(inner, within).unwrap_or_else(PoisonError::into_inner).0;
         }
         if inner.ending {
             return Next::End;
+        }
+        if !may(&inner) {
+            return Next::Look;
         }
         match inner.queue.pop_front() {
             Some(job) => {
@@ -268,6 +296,9 @@ impl Rig {
                 inner.active = Some(Active { run, reins: reins.clone(), question: None });
                 inner.shown.doing = Doing::Running;
                 inner.shown.run = None;
+                // What was known at rest is not known any more.
+                inner.shown.outputs_safe = None;
+                inner.shown.level = None;
                 self.tell(&mut inner);
                 Next::Job(Box::new(job), (reins, controlled))
             }
@@ -290,22 +321,36 @@ impl Rig {
             let _run_is_over = active.reins.control.send(Control::Stop(halt));
             active.reins.latch.set();
         }
-        let withdrawn: Vec<String> = inner.queue.drain(..).map(|job| job.prepared.header.run).collect();
-        if !withdrawn.is_empty() {
-            let why = format!("STOP TEST took back {} that waited", withdrawn.join(", "));
-            inner.shown.failed = Some(why);
-        }
+        withdraw(&mut inner, "a stop");
         self.tell(&mut inner);
         self.wake.notify_all();
+    }
+
+    /// Takes back what waits: after a run that did not end in order nothing begins by itself.
+    pub(crate) fn withdraw(&self, because: &str) {
+        let mut inner = self.lock();
+        if !inner.queue.is_empty() {
+            withdraw(&mut inner, because);
+            self.tell(&mut inner);
+        }
     }
 
     /// Answers a question of the run.
     ///
     /// # Errors
     /// If nothing runs, or the question is not the one that is open.
-    pub(crate) fn answer(&self, question: u32, answer: String, by: String) -> Result<(), Refusal> {
+    pub(crate) fn answer(
+        &self,
+        run: Option<&str>,
+        question: u32,
+        said: (String, String),
+    ) -> Result<(), Refusal> {
+        let (answer, by) = said;
         let inner = self.lock();
         let active = inner.active.as_ref().ok_or(Refusal::NothingRuns)?;
+        if run.is_some_and(|run| run != active.run) {
+            return Err(Refusal::NotOpen(question));
+        }
         if active.question != Some(question) {
             return Err(Refusal::NotOpen(question));
         }

@@ -91,6 +91,7 @@ impl Worker {
                     tracing::warn!(rig = self.rig.name, problem, "rig not ready");
                 }
                 self.link = None;
+                self.rig.withdraw("a rig that is not ready");
                 self.show(Some(problem), None);
             }
         }
@@ -175,6 +176,9 @@ impl Worker {
         self.rig.over();
         let why = match made {
             Ok(Ok(())) => {
+                if self.rig.state().run.is_none_or(|told| told.halted.is_some()) {
+                    self.rig.withdraw("a run that was stopped");
+                }
                 tracing::info!(rig = self.rig.name, run, "run over");
                 return;
             }
@@ -182,6 +186,7 @@ impl Worker {
             Err(_) => String::from("the program failed inside"),
         };
         tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
+        self.rig.withdraw("a run that failed");
         self.rig.change(|shown| {
             shown.run = None;
             shown.failed = Some(format!("no run was made, or its record could not be kept: {why}"));

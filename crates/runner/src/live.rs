@@ -3,9 +3,9 @@
 use crate::journal::JournalWriter;
 use rustix::process::setpriority_process;
 use rustix::thread::gettid;
-use std::sync::mpsc::{Receiver, TryRecvError};
+use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::Duration;
-use tokio::task::{JoinHandle, spawn_blocking};
+use tokio::task::spawn_blocking;
 use tokio::time::sleep;
 use tripbench_engine::{Engine, Input, Phase, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
@@ -17,6 +17,8 @@ use tripbench_rig::{Command, CommandId, Doubt, Order};
 const LONGEST_SLEEP: Duration = Duration::from_millis(5);
 /// Niceness of a thread that judges: a quarter of the share of one that scans.
 const STANDS_BACK: i32 = 6;
+/// A step takes a few tenths of a second to judge; one that takes so long is never judged.
+const LONGEST_JUDGING: Duration = Duration::from_mins(1);
 
 /// What a person or a program tells a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,7 +75,7 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
     while live.engine.phase() != Phase::Ended {
         let started = live.clock.now();
         live.listen();
-        live.judge().await;
+        live.judge();
         live.orders(&task.sheets.rig).await;
         live.scan(&task.plan).await;
         live.events();
@@ -96,7 +98,7 @@ struct Live<T> {
     wall: fn() -> String,
     lost: bool,
     /// The step that is being judged, on a thread of its own: scans go on meanwhile.
-    judging: Option<JoinHandle<Vec<Check>>>,
+    judging: Option<(Receiver<Vec<Check>>, Mono)>,
 }
 
 impl<T: Transport> Live<T> {
@@ -126,20 +128,29 @@ impl<T: Transport> Live<T> {
     }
 
     /// Has a step that has ended judged, and takes in what came of it.
-    async fn judge(&mut self) {
+    fn judge(&mut self) {
         if let Some(step) = self.engine.poll_judging() {
-            self.judging = Some(spawn_blocking(move || {
-                // The rigs' own threads come first, where the system lets a thread stand back.
-                let _as_before = setpriority_process(Some(gettid()), STANDS_BACK);
-                step.checks()
-            }));
+            let (done, judged) = channel();
+            // Nobody waits for its end: a run that was stopped meanwhile is over at once.
+            let _or_it_is_dropped =
+                std::thread::Builder::new().name(String::from("judge")).spawn(move || {
+                    // The rigs' own threads come first, where the system lets a thread stand back.
+                    let _as_before = setpriority_process(Some(gettid()), STANDS_BACK);
+                    let _run_is_over = done.send(step.checks());
+                });
+            self.judging = Some((judged, self.clock.now() + LONGEST_JUDGING));
         }
-        let Some(judging) = self.judging.take_if(|judging| judging.is_finished()) else { return };
-        let input = match judging.await {
+        let Some((judged, until)) = &self.judging else { return };
+        let now = self.clock.now();
+        let fault = |why: &str| Input::Abort(Halt::StepFault { why: why.to_owned() });
+        let input = match judged.try_recv() {
             Ok(checks) => Input::Judged(checks),
-            Err(_) => Input::Abort(Halt::StepFault { why: String::from("it could not be judged") }),
+            Err(TryRecvError::Empty) if now < *until => return,
+            Err(TryRecvError::Empty) => fault("it was not judged within a minute"),
+            Err(TryRecvError::Disconnected) => fault("it could not be judged"),
         };
-        self.engine.handle(self.clock.now(), input);
+        self.judging = None;
+        self.engine.handle(now, input);
     }
 
     async fn orders(&mut self, rig: &tripbench_rig::RigSheet) {

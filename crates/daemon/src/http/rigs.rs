@@ -2,7 +2,7 @@
 
 use crate::daemon::Daemon;
 use crate::problem::{BodyRefused, Problem, Refused};
-use crate::rig::{Job, Rig};
+use crate::rig::{Job, Order, Rig};
 use crate::sheets::Given;
 use crate::state::{Placing, RigState, Round};
 use axum::Json;
@@ -96,6 +96,10 @@ pub(crate) struct StartBody {
     /// That a serial number stands twice is right.
     #[serde(default)]
     repeats_confirmed: bool,
+    /// It may wait for the run that goes on, and begin by itself: nobody has to change devices. It is taken back where that run does
+    /// not end in order.
+    #[serde(default)]
+    unattended: bool,
     /// Who operates, each at most 80 characters.
     #[serde(default)]
     #[schema(max_items = 8)]
@@ -188,7 +192,8 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
     };
     let (prepared, script) = rig.sheets.prepare(sheets, &places, &given.operators)?;
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
-    rig.enqueue(Job { prepared, script }, given.revision, stops)?;
+    let of = Order { revision: given.revision, stops, unattended: given.unattended };
+    rig.enqueue(Job { prepared, script }, of)?;
     Ok(started)
 }
 
@@ -211,6 +216,8 @@ const ANSWERS: [&str; 8] = ["yes", "no", "y", "ja", "j", "ok", "n", "nein"];
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct AnswerBody {
+    /// The run that asks: an answer to another one is refused.
+    run: Option<String>,
     /// Number of the question.
     #[schema(minimum = 0, maximum = 4_294_967_295_u64)]
     question: u32,
@@ -245,6 +252,6 @@ pub(crate) async fn answer(
         ));
     }
     Problem::check_text("by", &by, 80)?;
-    rig_of(&daemon, &name)?.answer(given.question, given.answer, by)?;
+    rig_of(&daemon, &name)?.answer(given.run.as_deref(), given.question, (given.answer, by))?;
     Ok(StatusCode::ACCEPTED)
 }
