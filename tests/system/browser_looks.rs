@@ -112,6 +112,25 @@ impl Looks {
         self.browser.see_as("none");
     }
 
+    /// Four devices by scanner, and what is none.
+    async fn mounting(&mut self) {
+        for number in 1..=4 {
+            self.browser.scan(&format!("7731-{number:03}")).await;
+            self.browser
+                .until(&format!("document.querySelectorAll('.mounts li button').length === {number}"))
+                .await;
+            if number == 2 {
+                self.at("mounting", true).await;
+            }
+        }
+        self.at("mounted", true).await;
+        // What was not read whole is no serial number: a pause in it, or two of them where an Enter was lost.
+        self.unread("SN-77", "1002").await;
+        self.browser.run("document.querySelector('input.scan').focus()").await;
+        self.unread("SN5001", "SN5002").await;
+        self.browser.run("document.activeElement.blur()").await;
+    }
+
     /// Types something, and after a pause something else with Enter: nothing is taken, and the page says so.
     async fn unread(&self, first: &str, second: &str) {
         let focused = self.browser.client.active_element().await.expect("a focus");
@@ -175,22 +194,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     looks.says("outputs safe").await;
     looks.idles().await;
     looks.at("idle", true).await;
-    for number in 1..=4 {
-        looks.browser.scan(&format!("7731-{number:03}")).await;
-        looks
-            .browser
-            .until(&format!("document.querySelectorAll('.mounts li button').length === {number}"))
-            .await;
-        if number == 2 {
-            looks.at("mounting", true).await;
-        }
-    }
-    looks.at("mounted", true).await;
-    // What was not read whole is no serial number: a pause in it, or two of them where an Enter was lost.
-    looks.unread("SN-77", "1002").await;
-    looks.browser.run("document.querySelector('input.scan').focus()").await;
-    looks.unread("SN5001", "SN5002").await;
-    looks.browser.run("document.activeElement.blur()").await;
+    looks.mounting().await;
     looks.browser.press(0, "START").await;
     looks.tells("Are the filters in place?").await;
     looks.at("question", true).await;

@@ -16,6 +16,7 @@ mod sheets;
 mod state;
 mod supervise;
 mod tell;
+mod wanted;
 mod worker;
 
 pub use daemon::{Bench, Probes, RigEntry, ServeError, serve};

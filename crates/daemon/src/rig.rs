@@ -5,33 +5,15 @@ use crate::feed::{Feed, FrameKind};
 use crate::refusal::{Refusal, check_placings, no_repeats};
 use crate::sheets::RigSheets;
 use crate::state::{Doing, Place, Placing, Queued, RigState, Round, RunState};
+pub(crate) use crate::wanted::{Job, Next, Order};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::Receiver;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
-use tripbench_job::{Prepared, Reins};
+use tripbench_job::Reins;
 use tripbench_link::Clock;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
-
-/// A run that waits for its rig.
-#[derive(Debug)]
-pub(crate) struct Job {
-    pub(crate) prepared: Prepared,
-    pub(crate) script: String,
-}
-
-/// What a worker does next.
-#[derive(Debug)]
-pub(crate) enum Next {
-    /// A run, the reins of which are held by the rig already.
-    Job(Box<Job>, (Reins, Receiver<Control>)),
-    /// Nothing yet: look whether the rig is still well.
-    Look,
-    /// No more.
-    End,
-}
 
 /// A run under way.
 #[derive(Debug, Clone)]
@@ -49,17 +31,6 @@ struct Inner {
     /// How often STOP TEST was pressed.
     stops: u64,
     ending: bool,
-}
-
-/// How a run is asked for.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Order {
-    /// Revision of the round that it takes, where it is that of the mounted round.
-    pub revision: Option<u64>,
-    /// How often STOP TEST had been pressed when it was asked for.
-    pub stops: u64,
-    /// Whether it may begin by itself after another.
-    pub unattended: bool,
 }
 
 fn withdraw(inner: &mut Inner, because: &str) {

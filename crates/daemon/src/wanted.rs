@@ -1,0 +1,34 @@
+//! What is wanted of a rig: the runs that wait for it, and what its worker does next.
+
+use std::sync::mpsc::Receiver;
+use tripbench_job::{Prepared, Reins};
+use tripbench_runner::Control;
+
+/// A run that waits for its rig.
+#[derive(Debug)]
+pub(crate) struct Job {
+    pub(crate) prepared: Prepared,
+    pub(crate) script: String,
+}
+
+/// What a worker does next.
+#[derive(Debug)]
+pub(crate) enum Next {
+    /// A run, the reins of which are held by the rig already.
+    Job(Box<Job>, (Reins, Receiver<Control>)),
+    /// Nothing yet: look whether the rig is still well.
+    Look,
+    /// No more.
+    End,
+}
+
+/// How a run is asked for.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Order {
+    /// Revision of the round that it takes, where it is that of the mounted round.
+    pub revision: Option<u64>,
+    /// How often STOP TEST had been pressed when it was asked for.
+    pub stops: u64,
+    /// Whether it may begin by itself after another.
+    pub unattended: bool,
+}
