@@ -9,6 +9,7 @@ mod closed_loop;
 mod command;
 mod coverage;
 mod daemon;
+mod daemon_keeps;
 mod delays;
 mod explained;
 mod faults;

@@ -1,13 +1,25 @@
 // Vacuum over time with the bands of the limits, and a lane for each signal. Drawn on a canvas; what it shows is said beside it too.
+
+/** So much of a run is shown, seconds, and no more is kept. */
+const SHOWN_S = 90;
+const MARGIN = { left: 58, right: 12, top: 14 }, LANE = 20, LANES_SHARE = 0.45;
+const COLOURS = ["--band", "--quiet", "--ink", "--trace"];
+
 export class Chart {
-  constructor(canvas) {
+  /** `sized` is called when there is another size to draw at. */
+  constructor(canvas, sized) {
     this.canvas = canvas;
+    this.pen = canvas.getContext("2d");
+    [this.width, this.height] = [0, 0];
+    // Asked for at each drawing, the size would have the whole page laid out again each time.
+    new ResizeObserver(([entry]) => { ({ width: this.width, height: this.height } = entry.contentRect); sized(); }).observe(canvas);
     this.clear();
   }
 
   clear() {
     this.t = [];
     this.level = [];
+    [this.deepest, this.shallowest] = [0, 0];
     this.changes = new Map();
     this.bands = [];
   }
@@ -19,55 +31,97 @@ export class Chart {
       if (this.t.length && samples.t[i] < this.t[this.t.length - 1]) this.clear();
       this.t.push(samples.t[i]);
       this.level.push(samples.level[i]);
+      this.deepest = Math.max(this.deepest, samples.level[i]);
+      this.shallowest = Math.min(this.shallowest, samples.level[i]);
     }
     for (const change of samples.changes) {
       const key = `${change.position} ${change.signal}`;
       if (!this.changes.has(key)) this.changes.set(key, []);
       this.changes.get(key).push([change.t, change.on]);
     }
+    this.forget();
+  }
+
+  /** Lets go of what is not shown any more. */
+  forget() {
+    const from = this.t[this.t.length - 1] - SHOWN_S, old = this.t.findIndex((t) => t >= from);
+    // In larger lots: each one moves all that stay.
+    if (old > 500) {
+      this.t.splice(0, old);
+      this.level.splice(0, old);
+    }
+    for (const lane of this.changes.values()) while (lane.length > 1 && lane[1][0] < from) lane.shift();
+  }
+
+  /** The colours of the look that is chosen; asked for once for each. */
+  colours() {
+    const { look } = document.documentElement.dataset;
+    if (this.look !== look) {
+      const style = getComputedStyle(document.documentElement);
+      this.look = look;
+      [this.band, this.quiet, this.ink, this.trace] = COLOURS.map((name) => style.getPropertyValue(name).trim());
+    }
   }
 
   /** Draws what is there; whether there was room for it. */
   draw(lanes) {
-    const { canvas } = this;
-    const width = canvas.clientWidth, height = canvas.clientHeight, scale = window.devicePixelRatio || 1;
+    const { canvas, pen, width, height } = this, scale = window.devicePixelRatio || 1;
     if (!width || !height) return false;
     if (canvas.width !== Math.round(width * scale)) canvas.width = Math.round(width * scale);
     if (canvas.height !== Math.round(height * scale)) canvas.height = Math.round(height * scale);
-    const style = getComputedStyle(canvas), colour = (name) => style.getPropertyValue(name).trim();
-    const pen = canvas.getContext("2d");
+    this.colours();
     pen.setTransform(scale, 0, 0, scale, 0, 0);
     pen.clearRect(0, 0, width, height);
     pen.font = "13px system-ui, sans-serif";
-    const left = 58, right = 12, top = 14, laneHeight = Math.min(20, height * 0.45 / Math.max(1, lanes.length)), bottom = lanes.length * laneHeight + 14;
-    const deepest = this.bands.reduce((most, band) => Math.max(most, band.low, band.high), this.level.reduce((most, level) => Math.max(most, level), 0)) || 1;
-    const shallowest = this.level.reduce((least, level) => Math.min(least, level), 0);
-    const end = Math.max(10, this.t.length ? this.t[this.t.length - 1] : 0), start = Math.max(0, end - 90);
+    const plot = this.plot(lanes);
+    this.drawBands(plot);
+    this.drawAxes(plot);
+    this.drawLevel(plot);
+    this.drawNames(plot);
+    lanes.forEach((key, index) => this.drawLane(plot, key, index));
+    return true;
+  }
+
+  /** Where things are: of time and level to the canvas. */
+  plot(lanes) {
+    const { width, height } = this, { left, right, top } = MARGIN;
+    const lane = Math.min(LANE, height * LANES_SHARE / Math.max(1, lanes.length)), bottom = height - lanes.length * lane - top;
+    const deepest = this.bands.reduce((most, band) => Math.max(most, band.low, band.high), this.deepest) || 1;
+    const end = Math.max(10, this.t.length ? this.t[this.t.length - 1] : 0), start = Math.max(0, end - SHOWN_S);
     const x = (t) => left + (t - start) / (end - start) * (width - left - right);
-    const plot = height - top - bottom;
-    const y = (level) => top + plot * (1 - (level - shallowest) / (deepest * 1.05 - shallowest));
+    const y = (level) => top + (bottom - top) * (1 - (level - this.shallowest) / (deepest * 1.05 - this.shallowest));
+    return { x, y, start, end, bottom, lane, deepest };
+  }
+
+  drawBands({ y }) {
+    this.pen.fillStyle = this.band;
     for (const band of this.bands) {
       const [a, b] = [y(band.low), y(band.high)];
-      pen.fillStyle = colour("--band");
-      pen.fillRect(left, Math.min(a, b), width - left - right, Math.max(2, Math.abs(a - b)));
+      this.pen.fillRect(MARGIN.left, Math.min(a, b), this.width - MARGIN.left - MARGIN.right, Math.max(2, Math.abs(a - b)));
     }
-    pen.strokeStyle = colour("--quiet");
-    pen.fillStyle = colour("--ink");
+  }
+
+  drawAxes({ y, bottom, deepest }) {
+    const { pen } = this, { left, right, top } = MARGIN;
+    pen.strokeStyle = this.quiet;
+    pen.fillStyle = this.ink;
     pen.lineWidth = 1;
     const step = deepest > 40 ? 20 : deepest > 4 ? Math.ceil(deepest / 4) : deepest / 4;
+    pen.beginPath();
     for (let level = 0; level <= deepest; level += step) {
-      pen.beginPath();
       pen.moveTo(left - 4, y(level));
       pen.lineTo(left, y(level));
-      pen.stroke();
       pen.fillText(level.toFixed(step < 1 ? 2 : 0), 4, y(level) + 4);
     }
-    pen.beginPath();
     pen.moveTo(left, top);
-    pen.lineTo(left, height - bottom);
-    pen.lineTo(width - right, height - bottom);
+    pen.lineTo(left, bottom);
+    pen.lineTo(this.width - right, bottom);
     pen.stroke();
-    pen.strokeStyle = colour("--trace");
+  }
+
+  drawLevel({ x, y, start }) {
+    const { pen } = this;
+    pen.strokeStyle = this.trace;
     pen.lineWidth = 2;
     pen.beginPath();
     let begun = false;
@@ -78,35 +132,39 @@ export class Chart {
       begun = true;
     }
     pen.stroke();
-    // Names last, each on its band and beside the others: levels may lie close.
+  }
+
+  /** Names of the bands, each on its own and beside the others: levels may lie close. */
+  drawNames({ y }) {
+    const { pen, width } = this, { left, right } = MARGIN;
     pen.textBaseline = "middle";
-    pen.fillStyle = colour("--ink");
+    pen.fillStyle = this.ink;
     for (const [index, band] of this.bands.entries()) {
       const at = left + 8 + index * (width - left) / Math.max(1, this.bands.length);
       pen.fillText(band.name, Math.min(at, width - right - pen.measureText(band.name).width), y((band.low + band.high) / 2));
     }
     pen.textBaseline = "alphabetic";
-    lanes.forEach((key, index) => {
-      const low = height - bottom + 12 + (index + 1) * laneHeight - 4, high = low - laneHeight * 0.6;
-      pen.fillStyle = colour("--ink");
-      pen.fillText(key.replace("switch", "out").replace("valve", "valve"), 4, low);
-      pen.strokeStyle = colour("--ink");
-      pen.lineWidth = 1.5;
-      pen.beginPath();
-      let on = false, at = start;
-      for (const [t, state] of this.changes.get(key) ?? []) {
-        if (t >= start) {
-          pen.moveTo(x(at), on ? high : low);
-          pen.lineTo(x(t), on ? high : low);
-          pen.lineTo(x(t), state ? high : low);
-          at = t;
-        }
-        on = state;
+  }
+
+  drawLane({ x, start, end, bottom, lane }, key, index) {
+    const { pen } = this, low = bottom + 12 + (index + 1) * lane - 4, high = low - lane * 0.6;
+    pen.fillStyle = this.ink;
+    pen.fillText(key.replace("switch", "out"), 4, low);
+    pen.strokeStyle = this.ink;
+    pen.lineWidth = 1.5;
+    pen.beginPath();
+    let on = false, at = start;
+    for (const [t, state] of this.changes.get(key) ?? []) {
+      if (t >= start) {
+        pen.moveTo(x(at), on ? high : low);
+        pen.lineTo(x(t), on ? high : low);
+        pen.lineTo(x(t), state ? high : low);
+        at = t;
       }
-      pen.moveTo(x(Math.max(at, start)), on ? high : low);
-      pen.lineTo(x(end), on ? high : low);
-      pen.stroke();
-    });
-    return true;
+      on = state;
+    }
+    pen.moveTo(x(Math.max(at, start)), on ? high : low);
+    pen.lineTo(x(end), on ? high : low);
+    pen.stroke();
   }
 }

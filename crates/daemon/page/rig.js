@@ -1,7 +1,7 @@
 // One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
 import { Chart } from "/chart.js";
 import { call, clock, element, quantity, reason, shape, summary, tile } from "/parts.js";
-import { say } from "/words.js";
+import { filled, say } from "/words.js";
 
 /** Up to so many tiles are large; of more only those that did not pass. */
 const LARGE = 8;
@@ -39,8 +39,9 @@ export class Rig {
     this.sentence = element("div", { class: "sentence" }, this.sign, this.told, element("div", { class: "scanning" }, this.scan, this.here));
     this.work = element("div", { class: "work", tabindex: "0" });
     this.canvas = element("canvas", { role: "img" });
-    this.chart = new Chart(this.canvas);
+    this.chart = new Chart(this.canvas, () => this.draw());
     this.figures = element("p", { class: "figures" });
+    this.curve = element("div", { class: "curve" }, this.figures, this.canvas);
     this.actions = element("div", { class: "actions" });
     this.element = element("section", { class: "rig", "aria-label": state.rig, onpointerdown: () => bench.choose(this) },
       element("div", { class: "strip" }, this.names, this.stopButton), this.sentence, this.message, this.work, this.actions);
@@ -54,7 +55,14 @@ export class Rig {
     if (state.run?.run !== this.state.run?.run) this.chart.clear();
     this.state = state;
     this.left = state.run?.left_s ?? 0;
-    this.show();
+    this.showSoon();
+  }
+
+  /** States may come faster than a screen changes: the last one is shown. */
+  showSoon() {
+    if (this.toShow) return;
+    this.toShow = true;
+    requestAnimationFrame(() => { this.toShow = false; this.show(); });
   }
 
   sampled(samples) {
@@ -85,7 +93,7 @@ export class Rig {
   /** Devices that wait for the next round. */
   waiting() { return this.begun() ? 0 : this.mounted().length; }
   /** A verdict stays until NEXT ROUND, also where the next devices were scanned meanwhile. */
-  verdictShown() { return Boolean(this.state.run?.over) && !this.running() && !this.preparing() && this.seen !== this.state.run.run; }
+  verdictShown() { return Boolean(this.state.run?.over) && !this.running() && !this.preparing() && this.state.seen !== this.state.run.run; }
 
   /** One scan after the other: a quick scanner loses none. */
   take(serial) {
@@ -103,14 +111,15 @@ export class Rig {
       return this.note(say("twice", serial, twin.position, free.position));
     }
     this.repeat = null;
-    return this.mount([...places, { position: free.position, serial }], serial, tries);
+    return this.mount([...places, { position: free.position, serial }], { serial, tries });
   }
 
-  async mount(places, serial, tries = 0) {
+  /** `seen` is a run whose verdict was taken note of. */
+  async mount(places, { serial, tries = 0, seen } = {}) {
     const sent = places.map(({ position, serial: text, own_number }) => (text ? { position, serial: text } : { position, own_number: Boolean(own_number) }));
     try {
-      const round = await call("PUT", this.path("/round"), { revision: this.state.round.revision, places: sent });
-      if (round.revision > this.state.round.revision) this.state = { ...this.state, round, failed: null };
+      const round = await call("PUT", this.path("/round"), { revision: this.state.round.revision, places: sent, seen });
+      if (round.revision > this.state.round.revision) this.state = { ...this.state, round, failed: null, seen: seen ?? this.state.seen };
       this.note("");
       this.show();
     } catch (error) {
@@ -128,7 +137,7 @@ export class Rig {
     if (this.asked) return;
     this.asked = true;
     try {
-      await call("POST", this.path("/runs"), { revision: this.state.round.revision, repeats_confirmed: this.confirmed === this.state.round.revision });
+      await call("POST", this.path("/runs"), { revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, repeats_confirmed: this.confirmed === this.state.round.revision });
       this.confirmed = null;
       this.note("");
     } catch (error) {
@@ -183,7 +192,7 @@ export class Rig {
     if (state.doing === "starting") return ["waiting", say("starting")];
     if (state.doing === "ending") return ["waiting", say("ending")];
     if (state.doing === "not-ready") return ["hazard", say("notReady", state.problem ?? "")];
-    if (state.failed) return ["hazard", say("failed", state.failed)];
+    if (state.failed) return ["hazard", filled(say("failed")[state.failed.kind] ?? "{0}.", state.failed.text)];
     if (this.preparing()) return ["waiting", say("preparing")];
     if (this.running()) return this.runTells(run);
     if (this.verdictShown()) {
@@ -241,7 +250,10 @@ export class Rig {
     const note = element("p", { class: "note" }, facts.filter(Boolean).join(" · "));
     this.work.className = `work ${running ? "" : "wide"}`;
     if (running) {
-      this.work.replaceChildren(element("div", { class: "curve" }, this.figures, this.canvas), this.tiles(run), note);
+      // The curve stays where it is: taken out and put back, it would be laid out anew with each state.
+      if (this.work.firstChild !== this.curve) this.work.replaceChildren(this.curve);
+      while (this.curve.nextSibling) this.curve.nextSibling.remove();
+      this.work.append(this.tiles(run), note);
     } else if (ready) {
       this.work.replaceChildren(this.tiles(run), ...(this.waiting() ? [this.upNext()] : []), note);
     } else {
@@ -262,10 +274,10 @@ export class Rig {
     if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }), button(say("no"), () => this.answer(run.question.number, "no"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }));
     if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
     if (ready) {
-      actions.push(button(say("next"), () => { this.seen = run.run; if (this.begun()) this.mount([]); else this.show(); }, { class: "start", "data-run": run.run }));
+      actions.push(button(say("next"), () => this.mount(this.begun() ? [] : this.mounted(), { seen: run.run }), { class: "start", "data-run": run.run }));
       // What was judged is not tested again from here until it says pass: a repeat has to be counted.
       const open = run.tiles.filter((of) => of.verdict === "aborted" || of.verdict === "set-aside");
-      if (open.length && !this.waiting()) actions.push(button(say("again"), () => { this.seen = run.run; this.mount(open.map(({ position, serial }) => ({ position, serial }))); }, { "data-run": run.run }));
+      if (open.length && !this.waiting()) actions.push(button(say("again"), () => this.mount(open.map(({ position, serial }) => ({ position, serial })), { seen: run.run }), { "data-run": run.run }));
       actions.push(element("a", { class: "link", href: `/api/v1/runs/${run.run}/report`, target: "_blank", rel: "noopener" }, say("report")));
     }
     // Behind the others: a finger on its way to NEXT ROUND must not find START in its place.
@@ -318,7 +330,7 @@ export class Rig {
     const failing = run.tiles.filter((of) => of.figure?.outside).map((of) => of.position);
     const shown = taking.length <= LANES ? taking : failing.slice(0, LANES);
     const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
-    this.figures.textContent = `${this.level === null ? "…" : this.level.toFixed(this.state.decimals)} ${this.state.unit} · ${say("left", clock(this.left))}`;
+    this.figures.textContent = `${this.level === null ? "…" : this.level.toFixed(run.decimals)} ${run.unit} · ${say("left", clock(this.left))}`;
     this.canvas.setAttribute("aria-label", `${say("vacuumOver")}: ${this.figures.textContent}`);
     return this.chart.draw(lanes);
   }

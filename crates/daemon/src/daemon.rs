@@ -1,5 +1,6 @@
 //! The daemon as a whole: rigs, runs, HTTP, and how they begin and end.
 
+use crate::foreseen;
 use crate::http;
 use crate::rig::Rig;
 use crate::runs::Runs;
@@ -12,10 +13,15 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
 use tokio::runtime::Runtime;
-use tripbench_job::JobError;
+use tripbench_job::{JobError, make_safe};
+use tripbench_link::Clock;
+
+/// At the end, longest time for the workers to leave their rigs safe and to finish their records.
+const WORKERS_HAVE: Duration = Duration::from_secs(20);
 
 /// A rig of a bench, with what is known of it beforehand.
 #[derive(Debug)]
@@ -141,23 +147,20 @@ pub fn serve(
     if rigs.is_empty() {
         return Err(ServeError::NoRig);
     }
+    // A second daemon at the same address touches nothing.
+    let listener = std::net::TcpListener::bind(bench.listen)
+        .map_err(|source| ServeError::Listen { address: bench.listen, source })?;
     // Safe first: whatever ended before this may have left a valve open.
     let workers = rigs
         .iter()
         .map(|rig| employ(Arc::clone(rig), Arc::clone(&runs)))
         .collect::<std::io::Result<Vec<_>>>()?;
-    let served = attend(&rigs, &runs, bench.listen, until, listening);
+    let served = attend(&rigs, &runs, listener, until, listening);
     // However it ended: what runs is stopped, and every rig is left safe.
     for rig in &rigs {
         rig.end();
     }
-    let mut in_doubt = Vec::new();
-    for (rig, worker) in rigs.iter().zip(workers) {
-        // A worker that panicked has confirmed nothing.
-        if !worker.join().unwrap_or(false) {
-            in_doubt.push(rig.name.clone());
-        }
-    }
+    let in_doubt = left(&rigs, workers);
     served.map(|(runtime, ended)| {
         ended.store(true, Ordering::SeqCst);
         runtime.shutdown_timeout(Duration::from_millis(500));
@@ -165,11 +168,35 @@ pub fn serve(
     })
 }
 
+/// Waits for the workers; the names of the rigs that could not be confirmed safe. Where a worker does not come to its end, as with a
+/// disk that hangs at a record, its rig is made safe without it.
+fn left(rigs: &[Arc<Rig>], workers: Vec<JoinHandle<bool>>) -> Vec<String> {
+    let clock = Clock::start();
+    let begun = clock.now();
+    while workers.iter().any(|worker| !worker.is_finished()) && clock.now().since(begun) < WORKERS_HAVE {
+        std::thread::park_timeout(Duration::from_millis(20));
+    }
+    let one = |(rig, worker): (&Arc<Rig>, JoinHandle<bool>)| {
+        // A worker that panicked has confirmed nothing.
+        let safe = if worker.is_finished() {
+            worker.join().unwrap_or(false)
+        } else {
+            tracing::error!(
+                rig = rig.name,
+                "its record is still being made: it is read again at the next start"
+            );
+            make_safe(rig.sheets.rig())
+        };
+        (!safe).then(|| rig.name.clone())
+    };
+    rigs.iter().zip(workers).filter_map(one).collect()
+}
+
 /// Takes requests until `until` is done.
 fn attend(
     rigs: &[Arc<Rig>],
     runs: &Arc<Runs>,
-    listen: SocketAddr,
+    listener: std::net::TcpListener,
     until: impl Future<Output = &'static str>,
     listening: impl FnOnce(SocketAddr),
 ) -> Result<(Runtime, Arc<AtomicBool>), ServeError> {
@@ -184,17 +211,13 @@ fn attend(
         .thread_name("http")
         .enable_all()
         .build()?;
-    let listener = runtime
-        .block_on(tokio::net::TcpListener::bind(listen))
-        .map_err(|source| ServeError::Listen { address: listen, source })?;
+    listener.set_nonblocking(true)?;
     let address = listener.local_addr()?;
+    let listener = runtime.block_on(async { tokio::net::TcpListener::from_std(listener) })?;
     let ended = Arc::new(AtomicBool::new(false));
     supervise::watch(rigs.to_vec(), Arc::clone(&ended))?;
-    runtime.spawn(async move {
-        if let Err(error) = axum::serve(listener, http::router(daemon)).await {
-            tracing::error!(%error, "serving ended");
-        }
-    });
+    foreseen::watch(rigs.to_vec(), Arc::clone(&ended))?;
+    runtime.spawn(http::take(listener, http::router(daemon)));
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(%address, rigs = rigs.len(), "listening");
     listening(address);

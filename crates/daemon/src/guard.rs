@@ -1,6 +1,7 @@
 //! What stands before every request: this machine only, from this page only, and not too many.
 
 use crate::problem::Problem;
+use axum::body::{Body, to_bytes};
 use axum::extract::{Request, State};
 use axum::http::{HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
@@ -50,9 +51,41 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 pub(crate) async fn guard(State(limit): State<Arc<Limit>>, request: Request, next: Next) -> Response {
     let response = match refused(&limit, &request) {
         Some(problem) => problem.into_response(),
-        None => next.run(request).await,
+        None if is_stop(&request) || !changes(&request) => next.run(request).await,
+        None => match whole(request).await {
+            Ok(request) => next.run(request).await,
+            Err(problem) => problem.into_response(),
+        },
     };
     with_headers(response)
+}
+
+fn changes(request: &Request) -> bool {
+    !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS)
+}
+
+fn is_stop(request: &Request) -> bool {
+    request.uri().path().ends_with("/stop")
+}
+
+/// Largest body that is taken: sheets are texts of a few kilobytes.
+const LARGEST_BODY: usize = 256 * 1024;
+/// Time for a body to come whole.
+const BODY_WITHIN: Duration = Duration::from_secs(10);
+
+/// A request with its body read; nothing of it acts before.
+async fn whole(request: Request) -> Result<Request, Problem> {
+    let (head, body) = request.into_parts();
+    let read = tokio::time::timeout(BODY_WITHIN, to_bytes(body, LARGEST_BODY)).await;
+    let read = read.map_err(|_| {
+        let detail = "the body did not come whole within 10 seconds: nothing was done";
+        Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "The body came too slowly", detail)
+    })?;
+    let bytes = read.map_err(|_| {
+        let detail = "the body is not whole, or has more than 256 KiB: at most that is taken";
+        Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The body is too large", detail)
+    })?;
+    Ok(Request::from_parts(head, Body::from(bytes)))
 }
 
 fn refused(limit: &Limit, request: &Request) -> Option<Problem> {
@@ -69,9 +102,7 @@ fn refused(limit: &Limit, request: &Request) -> Option<Problem> {
             return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail));
         }
     }
-    let changes = !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS);
-    let is_stop = request.uri().path().ends_with("/stop");
-    (changes && !is_stop && !limit.take()).then(|| {
+    (changes(request) && !is_stop(request) && !limit.take()).then(|| {
         let detail = "more than 30 changes in a second: wait a moment";
         Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
     })

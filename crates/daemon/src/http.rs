@@ -9,16 +9,15 @@ use axum::middleware::from_fn_with_state;
 use axum::routing::{get, post, put};
 use std::sync::Arc;
 
+mod connection;
 mod page;
 mod rigs;
 mod runs;
 mod service;
 mod watch;
 
+pub(crate) use connection::take;
 pub(crate) use service::document;
-
-/// Largest body that is taken: sheets are texts of a few kilobytes.
-const LARGEST_BODY: usize = 256 * 1024;
 
 /// All routes.
 pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
@@ -54,7 +53,7 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .fallback(|| async {
             Problem::not_found("no such page; / is the bench, /api/v1/openapi.json lists the API")
         })
-        .layer(DefaultBodyLimit::max(LARGEST_BODY))
+        .layer(DefaultBodyLimit::disable())
         .layer(from_fn_with_state(Arc::new(Limit::new()), guard))
         .with_state(daemon)
 }

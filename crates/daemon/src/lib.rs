@@ -5,9 +5,11 @@
 
 mod daemon;
 mod feed;
+mod foreseen;
 mod guard;
 mod http;
 mod problem;
+mod pulse;
 mod refusal;
 mod rig;
 mod runs;

@@ -58,6 +58,11 @@ impl Problem {
         Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
     }
 
+    /// No run comes of what was asked for.
+    fn not_planned(detail: String) -> Self {
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-planned", "No run can be made of this", detail)
+    }
+
     /// A body or a parameter that is not what it should be.
     pub(crate) fn bad_request(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::BAD_REQUEST, "bad-request", "The request is not as it should be", detail)
@@ -93,6 +98,7 @@ impl IntoResponses for BodyRefused {
     fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
         let mut all = problems(&[
             (StatusCode::BAD_REQUEST, "No JSON, or two things that exclude each other"),
+            (StatusCode::REQUEST_TIMEOUT, "Not whole within 10 seconds"),
             (StatusCode::PAYLOAD_TOO_LARGE, "More than 256 KiB"),
             (StatusCode::UNSUPPORTED_MEDIA_TYPE, "Another content type than application/json"),
             (StatusCode::UNPROCESSABLE_ENTITY, "A value that is not allowed"),
@@ -115,7 +121,10 @@ impl From<Refusal> for Problem {
             Refusal::NothingRuns | Refusal::NotOpen(_) => {
                 Self::new(StatusCode::CONFLICT, "not-open", "Nothing to answer", detail)
             }
-            Refusal::NoSuchPosition { .. } | Refusal::PositionTwice { .. } | Refusal::NotASerial { .. } => {
+            Refusal::NoSuchPosition { .. }
+            | Refusal::PositionTwice { .. }
+            | Refusal::NotASerial { .. }
+            | Refusal::TwoNumbers { .. } => {
                 Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-mounted", "This can not be mounted", detail)
             }
             Refusal::AlreadyStarted => {
@@ -135,14 +144,30 @@ impl From<Refusal> for Problem {
 
 impl From<NotPlanned> for Problem {
     fn from(why: NotPlanned) -> Self {
-        let detail = why.to_string();
-        let mut problem =
-            Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-planned", "No run can be made of this", detail);
-        if let NotPlanned::Findings(findings) = why {
-            problem.findings = findings;
+        let detail = chain(&why);
+        match why {
+            NotPlanned::SheetsChanged => {
+                Self::new(StatusCode::CONFLICT, "sheets-changed", "The sheets were changed meanwhile", detail)
+            }
+            NotPlanned::Findings(findings) => Self { findings, ..Self::not_planned(detail) },
+            NotPlanned::RigChanged
+            | NotPlanned::OtherRig(_)
+            | NotPlanned::NoScript
+            | NotPlanned::NoDevice
+            | NotPlanned::Job(_) => Self::not_planned(detail),
         }
-        problem
     }
+}
+
+/// An error with everything that is behind it.
+pub(crate) fn chain(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut source = error.source();
+    while let Some(inner) = source {
+        text = format!("{text}: {inner}");
+        source = inner.source();
+    }
+    text
 }
 
 impl IntoResponse for Problem {

@@ -36,6 +36,14 @@ pub(crate) enum Refusal {
         /// Where.
         position: u8,
     },
+    /// A number of its own for a device that has one.
+    #[error(
+        "position {position} has a serial number and `own_number`: the bench gives numbers to devices without one only"
+    )]
+    TwoNumbers {
+        /// Where.
+        position: u8,
+    },
     /// A serial number stands at two positions.
     #[error("serial {serial} is given for position {first} and position {second}")]
     TwiceInARound {
@@ -84,6 +92,9 @@ pub(crate) fn check_placings(round: &Round, placings: &[Placing]) -> Result<(), 
         }
         if placings.iter().take(index).any(|earlier| earlier.position == position) {
             return Err(Refusal::PositionTwice { position });
+        }
+        if placing.serial.is_some() && placing.own_number {
+            return Err(Refusal::TwoNumbers { position });
         }
         if placing.serial.as_ref().is_some_and(is_none) || (placing.serial.is_none() && !placing.own_number) {
             return Err(Refusal::NotASerial { position });

@@ -2,16 +2,16 @@
 
 use crate::daemon::{Probes, RigEntry};
 use crate::feed::{Feed, FrameKind};
+use crate::pulse::Pulse;
 use crate::refusal::{Refusal, check_placings, no_repeats};
 use crate::sheets::RigSheets;
-use crate::state::{Doing, Place, Placing, Queued, RigState, Round, RunState};
+use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState};
 pub(crate) use crate::wanted::{Job, Next, Order};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tripbench_job::Reins;
-use tripbench_link::Clock;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
 
@@ -36,7 +36,8 @@ struct Inner {
 fn withdraw(inner: &mut Inner, because: &str) {
     let withdrawn: Vec<String> = inner.queue.drain(..).map(|job| job.prepared.header.run).collect();
     if !withdrawn.is_empty() {
-        inner.shown.failed = Some(format!("{because} took back {} that waited", withdrawn.join(", ")));
+        let text = format!("{because} took back {} that waited", withdrawn.join(", "));
+        inner.shown.failed = Some(Reason { kind: String::from("withdrawn"), text });
     }
 }
 
@@ -51,9 +52,8 @@ pub(crate) struct Rig {
     pub(crate) probes: Option<Probes>,
     inner: Mutex<Inner>,
     wake: Condvar,
-    clock: Clock,
-    /// Last beat of a run's thread, milliseconds of `clock`; 0 while nothing runs.
-    beat_ms: AtomicU64,
+    /// Signs of life of the run's thread.
+    pub(crate) pulse: Pulse,
     /// Scans between runs.
     looks: AtomicU64,
 }
@@ -71,8 +71,7 @@ impl Rig {
             probes,
             inner: Mutex::new(inner),
             wake: Condvar::new(),
-            clock: Clock::start(),
-            beat_ms: AtomicU64::new(0),
+            pulse: Pulse::new(),
             looks: AtomicU64::new(0),
         };
         rig.change(|_| {});
@@ -88,6 +87,13 @@ impl Rig {
         let mut inner = self.lock();
         change(&mut inner.shown);
         self.tell(&mut inner);
+    }
+
+    /// Reads the sheets again, and shows them where they are others.
+    pub(crate) fn look_at_sheets(&self) {
+        if self.sheets.look_again() {
+            self.change(|shown| self.sheets.show(shown));
+        }
     }
 
     fn tell(&self, inner: &mut Inner) {
@@ -118,11 +124,16 @@ impl Rig {
         self.tell(&mut inner);
     }
 
-    /// Puts devices at positions; the whole round at once.
+    /// Puts devices at positions; the whole round at once. `seen` is a run whose verdict was taken note of.
     ///
     /// # Errors
     /// If the round was changed meanwhile, a position is not there, or a number is none.
-    pub(crate) fn mount(&self, revision: u64, placings: &[Placing]) -> Result<Round, Refusal> {
+    pub(crate) fn mount(
+        &self,
+        revision: u64,
+        placings: &[Placing],
+        seen: Option<String>,
+    ) -> Result<Round, Refusal> {
         let mut inner = self.lock();
         let round = &mut inner.shown.round;
         if round.revision != revision {
@@ -139,6 +150,7 @@ impl Rig {
         round.started = false;
         let round = round.clone();
         inner.shown.failed = None;
+        inner.shown.seen = seen.or(inner.shown.seen.take());
         self.tell(&mut inner);
         Ok(round)
     }
@@ -280,7 +292,7 @@ impl Rig {
     /// No run any more.
     pub(crate) fn over(&self) {
         self.lock().active = None;
-        self.beat_ms.store(0, Ordering::SeqCst);
+        self.pulse.rest();
     }
 
     /// Stops what runs, at once, and takes back what waits. Safe to call at any time and from anywhere.
@@ -343,17 +355,6 @@ impl Rig {
         self.stop(Halt::Signal);
     }
 
-    /// A sign of life of the run's thread.
-    pub(crate) fn beat(&self) {
-        self.beat_ms.store(self.now_ms(), Ordering::SeqCst);
-    }
-
-    /// Milliseconds of the rig's clock, never 0.
-    fn now_ms(&self) -> u64 {
-        let now = self.clock.now().since(tripbench_quantity::Mono::START).as_millis();
-        u64::try_from(now).unwrap_or(u64::MAX).max(1)
-    }
-
     /// One more look at the rig between runs.
     pub(crate) fn looked(&self) {
         self.looks.fetch_add(1, Ordering::SeqCst);
@@ -362,22 +363,5 @@ impl Rig {
     /// How often the rig was looked at between runs.
     pub(crate) fn looks(&self) -> u64 {
         self.looks.load(Ordering::SeqCst)
-    }
-
-    /// The whole process stood still: nobody could give a sign of life, and everybody has as long again.
-    pub(crate) fn excuse(&self) {
-        let beat = self.beat_ms.load(Ordering::SeqCst);
-        if beat != 0 {
-            // Where the run ended or gave a sign meanwhile, that holds.
-            let _changed =
-                self.beat_ms.compare_exchange(beat, self.now_ms(), Ordering::SeqCst, Ordering::SeqCst);
-        }
-    }
-
-    /// How long the run's thread has shown no sign of life; none while nothing runs.
-    pub(crate) fn silent_for(&self) -> Option<Duration> {
-        let beat = self.beat_ms.load(Ordering::SeqCst);
-        let now = self.clock.now().since(tripbench_quantity::Mono::START);
-        (beat != 0).then(|| now.saturating_sub(Duration::from_millis(beat)))
     }
 }

@@ -70,6 +70,9 @@ impl Runs {
                 tracing::error!(folder = %one.display(), %error, "a run can not be read; left as it is");
             }
         }
+        // Names of folders have the local time, of which an hour comes twice a year.
+        let mut entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
+        entries.sort_by_key(|entry| entry.started.parse::<jiff::Timestamp>().ok());
         Ok(())
     }
 

@@ -1,13 +1,16 @@
 //! The sheets of a rig, and what is planned from them. Read again from the disk for every run.
 
-use crate::state::{DefaultSheets, Doing, Place, ReferenceState, RigState, Round};
+use crate::foreseen::{Foreseen, digest, errors};
+use crate::problem::chain;
+use crate::state::{Place, RigState, Round};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 use tripbench_job::{JobError, Loaded, Prepared, Texts, calibration, expired, header, load, source, task};
+use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, own_number};
 use tripbench_rig::RigSheet;
-use tripbench_sheet::{Findings, Severity, Source};
+use tripbench_sheet::{Findings, Source};
 
 /// Where the sheets of a rig are.
 #[derive(Debug, Clone, Default)]
@@ -33,6 +36,11 @@ pub enum NotPlanned {
     /// The rig sheet is another one than the daemon began with.
     #[error("the rig sheet was changed since the daemon began: start the daemon again")]
     RigChanged,
+    /// The sheets are not those that were shown.
+    #[error(
+        "the sheets on the disk are not those that were shown: look at what is shown now, then start again"
+    )]
+    SheetsChanged,
     /// The rig sheet that was given is not the daemon's.
     #[error("the rig sheet that was given is not the one that the daemon has of `{0}`")]
     OtherRig(String),
@@ -58,12 +66,10 @@ enum Origin {
 #[derive(Debug)]
 pub struct RigSheets {
     origin: Origin,
-    /// As the daemon began with it.
-    rig_text: String,
+    /// The rig sheet as the daemon began with it.
+    rig: Arc<Source>,
     sheets: Arc<LoadedSheets>,
-    default: DefaultSheets,
-    predicted_s: Option<f64>,
-    findings: Vec<String>,
+    now: Mutex<Foreseen>,
 }
 
 /// Texts that take the place of a rig's own.
@@ -81,6 +87,8 @@ pub(crate) struct Given {
     pub(crate) script: Option<Arc<Source>>,
     /// Take no settings and no type sheet: measure only.
     pub(crate) measure_only: bool,
+    /// Digest of the rig's own sheets, as it was shown to whoever starts.
+    pub(crate) seen: Option<String>,
 }
 
 impl RigSheets {
@@ -106,43 +114,44 @@ impl RigSheets {
         let findings = Findings::new();
         let loaded = load(&bare, &findings);
         let errors = errors(findings);
-        let (Some(sheets), true) = (loaded.sheets, errors.is_empty()) else {
+        let (Some(sheets), Some(rig), true) = (loaded.sheets, texts.rig.clone(), errors.is_empty()) else {
             return Err(NotPlanned::Findings(errors));
         };
-        let rig_text = texts.rig.as_ref().map(|rig| rig.text.clone()).unwrap_or_default();
-        let mut rig = Self {
-            origin,
-            rig_text,
-            sheets,
-            default: DefaultSheets::default(),
-            predicted_s: None,
-            findings: Vec::new(),
-        };
-        rig.foresee(&texts);
-        Ok(rig)
+        let now = Mutex::new(Foreseen::of(&texts, &sheets));
+        Ok(Self { origin, rig, sheets, now })
     }
 
-    /// What the default sheets would do.
-    fn foresee(&mut self, texts: &Texts) {
-        let findings = Findings::new();
-        let loaded = load(texts, &findings);
-        if let Some(sheets) = &loaded.sheets {
-            self.sheets = Arc::clone(sheets);
-            self.default = DefaultSheets {
-                script: loaded.script.as_ref().map(|script| script.header.name.value.clone()),
-                device_type: sheets.device.as_ref().map(|device| device.header.name.value.clone()),
-                settings: sheets.settings.as_ref().map(|settings| {
-                    format!("{} rev {}", settings.header.name.value, settings.header.revision.value)
-                }),
-            };
+    fn now(&self) -> MutexGuard<'_, Foreseen> {
+        self.now.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Reads the sheets again; whether anything is other than before.
+    pub(crate) fn look_again(&self) -> bool {
+        let read = read(&self.origin);
+        let now = self.now();
+        if let Ok(texts) = &read
+            && digest(texts) == now.digest
+            && expired(self.rig()).is_some() == now.expired
+        {
+            return false;
         }
-        let number = |position: &tripbench_rig::Position| PositionPlan {
-            number: *position.number,
-            identity: Identity { serial: String::new(), how: IdentityHow::OwnNumber },
+        let (before, known) = (Arc::clone(&now.sheets), now.digest.clone());
+        drop(now);
+        let fresh = match read {
+            Ok(texts) if self.is_own(&texts) => Foreseen::of(&texts, &before),
+            Ok(texts) => {
+                let texts = Texts { rig: Some(Arc::clone(&self.rig)), ..texts };
+                Foreseen::of(&texts, &before).lacking(NotPlanned::RigChanged.to_string())
+            }
+            Err(error) => Foreseen::of(&Texts::default(), &before).lacking(chain(&error)),
         };
-        let everywhere = self.rig().positions.iter().map(number).collect();
-        self.predicted_s = task(&loaded, everywhere, &findings).map(|task| task.predicted().si());
-        self.findings = errors(findings);
+        let changed = fresh.digest != known || fresh.expired != self.now().expired;
+        *self.now() = fresh;
+        changed
+    }
+
+    fn is_own(&self, texts: &Texts) -> bool {
+        texts.rig.as_ref().is_some_and(|rig| rig.text == self.rig.text)
     }
 
     /// The rig sheet.
@@ -150,9 +159,14 @@ impl RigSheets {
         &self.sheets.rig
     }
 
-    /// The sheets as the daemon began with them.
-    pub fn sheets(&self) -> &Arc<LoadedSheets> {
-        &self.sheets
+    /// How levels are shown.
+    pub(crate) fn style(&self) -> LevelStyle {
+        self.now().style()
+    }
+
+    /// Puts what the sheets say into what is shown of the rig.
+    pub(crate) fn show(&self, shown: &mut RigState) {
+        self.now().show(shown);
     }
 
     /// Name of the rig.
@@ -174,11 +188,14 @@ impl RigSheets {
             return Err(NotPlanned::NoDevice);
         }
         let own = read(&self.origin)?;
-        if own.rig.as_ref().is_none_or(|rig| rig.text != self.rig_text) {
+        if !self.is_own(&own) {
             return Err(NotPlanned::RigChanged);
         }
-        if given.rig.is_some_and(|rig| rig != self.rig_text) {
+        if given.rig.is_some_and(|rig| rig != self.rig.text) {
             return Err(NotPlanned::OtherRig(self.name()));
+        }
+        if given.seen.is_some_and(|seen| seen != digest(&own)) {
+            return Err(NotPlanned::SheetsChanged);
         }
         let judged = !given.measure_only;
         let texts = Texts {
@@ -223,37 +240,19 @@ impl RigSheets {
 
     /// What is shown of a rig that nobody has looked at yet.
     pub(crate) fn shown(&self) -> RigState {
-        let (rig, site) = (self.rig(), &self.sheets.site);
+        let rig = self.rig();
         let place = |position: &tripbench_rig::Position| Place {
             position: *position.number,
             present: position.present.as_ref().map(|_| false),
             ..Place::default()
         };
-        RigState {
+        let mut shown = RigState {
             rig: self.name(),
-            doing: Doing::Starting,
-            problem: None,
-            outputs_safe: None,
-            level: None,
-            simulated: false,
-            unit: site.style.unit.symbol().to_owned(),
-            decimals: site.style.decimals(),
-            language: site.language.clone(),
-            sheets: self.default.clone(),
-            reference: ReferenceState {
-                name: rig.reference.name.value.clone(),
-                due: rig.reference.calibration.due.value.to_string(),
-                expired: expired(rig).is_some(),
-            },
-            predicted_s: self.predicted_s,
-            findings: self.findings.clone(),
-            round: Round { revision: 0, started: false, places: rig.positions.iter().map(place).collect() },
-            failed: None,
-            queue: Vec::new(),
-            run: None,
-            screen_width_mm: site.screen_width.map(|width| (width.si() * 1e3).round()),
-            cautions: site.cautions.as_ref().map(|text| text.get(&site.language).to_owned()),
-        }
+            round: Round { places: rig.positions.iter().map(place).collect(), ..Round::default() },
+            ..RigState::default()
+        };
+        self.show(&mut shown);
+        shown
     }
 }
 
@@ -270,10 +269,4 @@ fn read(origin: &Origin) -> Result<Texts, JobError> {
         settings: read(&files.settings)?,
         script: read(&files.script)?,
     })
-}
-
-/// Findings that are errors, as texts without colour.
-fn errors(findings: Findings) -> Vec<String> {
-    let errors = findings.into_sorted().into_iter().filter(|finding| finding.severity == Severity::Error);
-    errors.map(|finding| finding.render(false)).collect()
 }

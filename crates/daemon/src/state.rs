@@ -4,10 +4,11 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 /// What a rig is doing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub(crate) enum Doing {
     /// Not looked at yet.
+    #[default]
     Starting,
     /// Nothing; it answers and its outputs are safe.
     Idle,
@@ -20,7 +21,7 @@ pub(crate) enum Doing {
 }
 
 /// A rig, whole: one of these takes the place of every one before.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, ToSchema)]
 pub(crate) struct RigState {
     /// Name of the rig.
     pub rig: String,
@@ -50,12 +51,15 @@ pub(crate) struct RigState {
     pub findings: Vec<String>,
     /// What is mounted for the next round.
     pub round: Round,
-    /// Why the last start came to nothing; none once something new is mounted or started.
-    pub failed: Option<String>,
+    /// What came of the last start, where no verdict did: `withdrawn`, `no-run`, or `no-record` where there is a journal and a record
+    /// can not be made of it yet. None once something new is mounted or started.
+    pub failed: Option<Reason>,
     /// Runs that wait for the rig.
     pub queue: Vec<Queued>,
     /// The run that goes on, or the last one.
     pub run: Option<RunState>,
+    /// The run whose verdict was taken note of: it is not shown any more.
+    pub seen: Option<String>,
     /// More cautions of the site.
     pub cautions: Option<String>,
     /// Width of the visible screen at the bench, millimetres.
@@ -71,10 +75,12 @@ pub(crate) struct DefaultSheets {
     pub device_type: Option<String>,
     /// The settings sheet, with its revision.
     pub settings: Option<String>,
+    /// SHA-256 over the texts of all sheets, hexadecimal: a start may name the one that was seen.
+    pub digest: String,
 }
 
 /// The reference of a rig.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
 pub(crate) struct ReferenceState {
     /// Its name.
     pub name: String,
@@ -191,6 +197,10 @@ pub(crate) struct RunState {
     pub trial: bool,
     /// What was known to be not as it should be.
     pub warnings: Vec<String>,
+    /// Unit of its levels: that of the site sheet that it has.
+    pub unit: String,
+    /// Decimals of its levels.
+    pub decimals: usize,
     /// Limits of levels, while it runs.
     pub bands: Vec<Band>,
     /// The positions.

@@ -29,12 +29,12 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
             if now.since(looked) > LONGEST_SILENCE / 2 {
                 // Nobody looked either: the process stood still, or the machine did. The engine sees the hole in its scans.
                 for rig in &rigs {
-                    rig.excuse();
+                    rig.pulse.excuse();
                 }
             }
             looked = now;
             for rig in &rigs {
-                if rig.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE) {
+                if rig.pulse.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE) {
                     hangs(&rigs);
                 }
             }
@@ -49,7 +49,7 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
 /// log before that: it may hang too.
 fn hangs(rigs: &[Arc<Rig>]) -> ! {
     const OTHERS_HAVE: Duration = Duration::from_millis(2_500);
-    let silent = |rig: &&Arc<Rig>| rig.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE);
+    let silent = |rig: &&Arc<Rig>| rig.pulse.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE);
     let hanging: Vec<Arc<Rig>> = rigs.iter().filter(silent).cloned().collect();
     for rig in rigs {
         rig.stop(Halt::StepFault { why: String::from("a rig's thread showed no sign of life") });

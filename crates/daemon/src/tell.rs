@@ -213,6 +213,8 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         safe: view.safe,
         trial: header.trial,
         warnings: header.warnings.clone(),
+        unit: style.unit.symbol().to_owned(),
+        decimals: style.decimals(),
         bands: Vec::new(),
         tiles: record.positions.iter().map(|position| tile(&record, position, (style, over))).collect(),
     })

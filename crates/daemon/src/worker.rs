@@ -1,12 +1,14 @@
 //! A rig's worker: a thread that looks after the rig between runs, and runs what waits for it.
 
+use crate::problem::chain;
 use crate::rig::{Job, Next, Rig};
 use crate::runs::Runs;
-use crate::state::{Doing, RunState};
+use crate::state::{Doing, Reason, RunState};
 use crate::tell::{Teller, run_state};
+use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::Receiver;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
@@ -14,12 +16,17 @@ use tripbench_job::{
     HowEnded, JobError, Prepared, Reins, anything_there, folder, make_safe, start, told_at_end,
 };
 use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
+use tripbench_quantity::Mono;
 use tripbench_record::{Event, Halt};
 use tripbench_rig::{Decoder, Order};
 use tripbench_runner::Control;
 
 /// Time between two looks at an idle rig.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
+/// Time between two tries to make a record that could not be made.
+const TRY_EVERY: Duration = Duration::from_secs(10);
+/// A record waits for those before it no longer than this: the disk may hang at one of them.
+const TURN_WITHIN: Duration = Duration::from_secs(10);
 /// Time between two beats of a run's thread.
 const BEAT_EVERY: Duration = Duration::from_millis(50);
 
@@ -33,7 +40,8 @@ pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHand
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
             return false;
         };
-        Worker { rig, runs, runtime, link: None, lock: None, safe: false }.work()
+        let (link, lock, owed) = (None, None, VecDeque::new());
+        Worker { rig, runs, runtime, link, lock, safe: false, began: false, owed, tried: None }.work()
     })
 }
 
@@ -46,6 +54,18 @@ struct Worker {
     lock: Option<ModuleLock>,
     /// Whether the outputs were made safe since they were last in doubt.
     safe: bool,
+    /// Whether the last run began, so that there is a journal of it.
+    began: bool,
+    /// Runs that have a journal and no record yet, and when one of these was last tried.
+    owed: VecDeque<Owed>,
+    tried: Option<Mono>,
+}
+
+/// A run that has a journal and no record.
+#[derive(Debug, Clone)]
+struct Owed {
+    prepared: Arc<Prepared>,
+    halt: Halt,
 }
 
 impl Worker {
@@ -60,7 +80,10 @@ impl Worker {
                     self.run(*job, reins);
                     self.look();
                 }
-                Next::Look => self.look(),
+                Next::Look => {
+                    self.look();
+                    self.settle();
+                }
                 Next::End => break,
             }
         }
@@ -126,7 +149,7 @@ impl Worker {
             ));
         }
         let level = decoder.level(&scan, &sheet).map_err(|fault| format!("the reference: {fault}"))?;
-        let style = self.rig.sheets.sheets().site.style;
+        let style = self.rig.sheets.style();
         let present = sheet.positions.iter().map(|position| {
             let bit = position.present.as_ref().and_then(|input| decoder.bit(&scan, input));
             (*position.number, bit.map(|bit| bit.on))
@@ -169,9 +192,32 @@ impl Worker {
         }
     }
 
+    /// Tries again to make the oldest record that could not be made: a full disk may have room by now.
+    fn settle(&mut self) {
+        let now = self.rig.pulse.now();
+        if self.tried.is_some_and(|tried| now.since(tried) < TRY_EVERY) {
+            return;
+        }
+        let Some(owed) = self.owed.front().cloned() else { return };
+        let run = owed.prepared.header.run.clone();
+        let made = catch_unwind(AssertUnwindSafe(|| self.recorded(owed)));
+        self.tried = Some(self.rig.pulse.now());
+        if let Ok(Ok(made)) = made {
+            tracing::info!(rig = self.rig.name, run, "its record is made");
+            self.owed.pop_front();
+            self.rig.change(|shown| {
+                if shown.run.is_none() {
+                    shown.run = made;
+                    shown.failed = None;
+                }
+            });
+        }
+    }
+
     fn run(&mut self, job: Job, reins: (Reins, Receiver<Control>)) {
         let run = job.prepared.header.run.clone();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
+        self.began = false;
         let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
         self.rig.over();
         let why = match made {
@@ -187,9 +233,10 @@ impl Worker {
         };
         tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
         self.rig.withdraw("a run that failed");
+        let kind = if self.began { "no-record" } else { "no-run" };
         self.rig.change(|shown| {
             shown.run = None;
-            shown.failed = Some(format!("no run was made, or its record could not be kept: {why}"));
+            shown.failed = Some(Reason { kind: kind.to_owned(), text: why });
         });
     }
 
@@ -220,16 +267,17 @@ impl Worker {
                 (probes.in_journal)();
             }
         });
-        self.rig.beat();
+        self.rig.pulse.beat();
         let running = start(&prepared, listener, (reins, controlled), move |_, _| async move {
             loop {
-                beating.beat();
+                beating.pulse.beat();
                 if let Some(probes) = probes {
                     (probes.in_run)();
                 }
                 tokio::time::sleep(BEAT_EVERY).await;
             }
         })?;
+        self.began = true;
         let ended = running.join();
         self.rig.over();
         let halt = match ended {
@@ -244,20 +292,28 @@ impl Worker {
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }
         };
-        let made = self.recorded(prepared, halt)?;
-        self.rig.run_told(made);
+        let owed = Owed { prepared: Arc::new(prepared), halt };
+        match self.recorded(owed.clone()) {
+            Ok(made) => self.rig.run_told(made),
+            Err(error) => {
+                self.tried = Some(self.rig.pulse.now());
+                self.owed.push_back(owed);
+                return Err(error);
+            }
+        }
         Ok(())
     }
 
     /// Record and report of a run that is over, one run at a time and behind everything else: rigs that still run come first.
-    fn recorded(&self, prepared: Prepared, halt: Halt) -> Result<Option<RunState>, JobError> {
-        static ONE: Mutex<()> = Mutex::new(());
+    fn recorded(&self, owed: Owed) -> Result<Option<RunState>, JobError> {
+        static TURN: Turn = Turn::new();
         let runs = Arc::clone(&self.runs);
-        let path = prepared.folder.clone();
+        let path = owed.prepared.folder.clone();
         let work = move || {
-            let _turn = ONE.lock().unwrap_or_else(PoisonError::into_inner);
+            let _turn = TURN.take(TURN_WITHIN);
             // Linux has a priority for each thread. Without it the record is made all the same.
             let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
+            let Owed { prepared, halt } = owed;
             let sheets = &prepared.task.sheets;
             let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
             let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
@@ -275,15 +331,38 @@ impl Worker {
     }
 }
 
-/// An error with everything that is behind it.
-fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut source = error.source();
-    while let Some(inner) = source {
-        text = format!("{text}: {inner}");
-        source = inner.source();
+/// One at a time, for those who do not wait too long.
+struct Turn {
+    taken: Mutex<bool>,
+    free: Condvar,
+}
+
+impl Turn {
+    const fn new() -> Self {
+        Self { taken: Mutex::new(false), free: Condvar::new() }
     }
-    text
+
+    /// Waits for its turn, at most for a time; held until it is dropped. None if it was not had: to go on all the same.
+    fn take(&self, within: Duration) -> Option<Held<'_>> {
+        let taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        let (mut taken, waited) = self
+            .free
+            .wait_timeout_while(taken, within, |taken| *taken)
+            .unwrap_or_else(PoisonError::into_inner);
+        *taken = true;
+        // Not made where it is not had: dropping it gives the turn back.
+        (!waited.timed_out()).then(|| Held(self))
+    }
+}
+
+/// A turn that is held.
+struct Held<'a>(&'a Turn);
+
+impl Drop for Held<'_> {
+    fn drop(&mut self) {
+        *self.0.taken.lock().unwrap_or_else(PoisonError::into_inner) = false;
+        self.0.free.notify_one();
+    }
 }
 
 /// A rig at rest.

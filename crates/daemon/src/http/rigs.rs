@@ -3,7 +3,7 @@
 use crate::daemon::Daemon;
 use crate::problem::{BodyRefused, Problem, Refused};
 use crate::rig::{Job, Order, Rig};
-use crate::sheets::Given;
+use crate::sheets::{Given, NotPlanned};
 use crate::state::{Placing, RigState, Round};
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
@@ -18,10 +18,26 @@ use utoipa::ToSchema;
 /// A body, or what is wrong with it.
 fn body<T>(body: Result<Json<T>, JsonRejection>) -> Result<T, Problem> {
     body.map(|Json(body)| body).map_err(|rejection| {
-        let mut problem = Problem::bad_request(rejection.body_text());
+        let mut problem = Problem::bad_request(plain(&rejection.body_text()));
         problem.status = rejection.status().as_u16();
         problem
     })
+}
+
+/// What the library says of a body, without the words of a programmer.
+fn plain(text: &str) -> String {
+    let text =
+        text.strip_prefix("Failed to deserialize the JSON body into the target type: ").unwrap_or(text);
+    let kinds = [
+        ("expected u8", "expected a whole number from 0 to 255"),
+        ("expected u32", "expected a whole number from 0 to 4294967295"),
+        ("expected u64", "expected a whole number, not below 0"),
+        ("expected struct MountBody", "expected an object"),
+        ("expected struct StartBody", "expected an object"),
+        ("expected struct AnswerBody", "expected an object"),
+        ("expected struct Placing", "expected an object with `position`"),
+    ];
+    kinds.into_iter().fold(text.to_owned(), |text, (raw, plain)| text.replace(raw, plain))
 }
 
 fn rig_of(daemon: &Daemon, name: &str) -> Result<Arc<Rig>, Problem> {
@@ -55,6 +71,10 @@ pub(crate) struct MountBody {
     revision: u64,
     /// The positions where something is; all others are empty.
     places: Vec<Placing>,
+    /// The run whose verdict was taken note of, where this begins the next round.
+    #[serde(default)]
+    #[schema(max_length = 80)]
+    seen: Option<String>,
 }
 
 /// Puts devices at positions.
@@ -69,7 +89,10 @@ pub(crate) async fn mount(
     given: Result<Json<MountBody>, JsonRejection>,
 ) -> Result<Json<Round>, Problem> {
     let given = body(given)?;
-    Ok(Json(rig_of(&daemon, &name)?.mount(given.revision, &given.places)?))
+    if let Some(seen) = &given.seen {
+        Problem::check_text("seen", seen, 80)?;
+    }
+    Ok(Json(rig_of(&daemon, &name)?.mount(given.revision, &given.places, given.seen)?))
 }
 
 /// A sheet as text.
@@ -122,6 +145,9 @@ pub(crate) struct StartBody {
     /// Take no type and no settings sheet: nothing is judged.
     #[serde(default)]
     measure_only: bool,
+    /// `sheets.digest` of the rig as it was seen: the run is refused where the rig's own sheets are others by now.
+    #[serde(default)]
+    sheets_seen: Option<String>,
 }
 
 /// A run that was taken.
@@ -185,12 +211,17 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
         settings: source(given.settings),
         script: source(given.script),
         measure_only: given.measure_only,
+        seen: given.sheets_seen,
     };
     let places = match given.revision {
         Some(revision) => rig.mounted(revision, given.repeats_confirmed)?,
         None => rig.places_of(&given.places, given.repeats_confirmed)?,
     };
-    let (prepared, script) = rig.sheets.prepare(sheets, &places, &given.operators)?;
+    let planned = rig.sheets.prepare(sheets, &places, &given.operators);
+    if matches!(planned, Err(NotPlanned::SheetsChanged)) {
+        rig.look_at_sheets();
+    }
+    let (prepared, script) = planned?;
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
     let of = Order { revision: given.revision, stops, unattended: given.unattended };
     rig.enqueue(Job { prepared, script }, of)?;

@@ -36,7 +36,10 @@ pub(crate) async fn newest(
     State(daemon): State<Arc<Daemon>>,
     which: Result<Query<Which>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Json<Vec<RunEntry>>, Problem> {
-    let Query(which) = which.map_err(|rejection| Problem::bad_request(rejection.body_text()))?;
+    let Query(which) = which.map_err(|rejection| {
+        let allowed = "allowed are `rig`, a name, and `limit`, a whole number from 1 to 500";
+        Problem::bad_request(format!("{}: {allowed}", rejection.body_text()))
+    })?;
     let limit = usize::from(which.limit.unwrap_or(50));
     if !(1..=500).contains(&limit) {
         return Err(Problem::bad_request(format!("limit {limit}: 1 to 500 is allowed")));
@@ -96,8 +99,10 @@ pub(crate) async fn trace(
 }
 
 /// Every event of a run, live or over, from a number on: lines of its journal. `Last-Event-ID` goes on after that one.
-#[utoipa::path(get, path = "/api/v1/runs/{run}/events", params(("run" = String, Path, description = "Identifier of the run")),
+#[utoipa::path(get, path = "/api/v1/runs/{run}/events",
+    params(("run" = String, Path, description = "Identifier of the run"), ("last-event-id" = Option<u64>, Header, description = "Number of the last event that was heard")),
     responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
+        (status = 400, description = "Last-Event-ID is no number", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn events(
     State(daemon): State<Arc<Daemon>>,
@@ -108,8 +113,8 @@ pub(crate) async fn events(
     let (there, wanted) = (Arc::clone(&daemon), run.clone());
     let place = tokio::task::spawn_blocking(move || there.journal_of(&wanted)).await.ok().flatten();
     let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
-    let after = headers.get("last-event-id").and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
-    let tail = Tail { path, read: 0, rest: Vec::new(), after, over: false };
+    let after = after(&headers)?;
+    let tail = Tail { path, read: 0, rest: Vec::new(), after, held: Vec::new(), over: false };
     let stream = unfold((tail, Vec::<Event>::new()), |(mut tail, mut ready)| async move {
         loop {
             if let Some(event) = ready.pop() {
@@ -128,45 +133,106 @@ pub(crate) async fn events(
     Ok(Sse::new(stream).keep_alive(KeepAlive::default()))
 }
 
-/// The end of a journal that may still grow. What is in the file is written, so it may be told.
+/// Number of the event that `Last-Event-ID` names.
+fn after(headers: &HeaderMap) -> Result<Option<u64>, Problem> {
+    let Some(value) = headers.get("last-event-id") else { return Ok(None) };
+    // As the document has it: 63 bits.
+    let number = value.to_str().ok().and_then(|text| text.parse::<i64>().ok());
+    number.and_then(|number| u64::try_from(number).ok()).map(Some).ok_or_else(|| {
+        Problem::bad_request(format!("Last-Event-ID {value:?}: expected the number of an event of this run"))
+    })
+}
+
+/// The end of a journal that may still grow. Scans are told once they are written; what is behind anything else, once it is durable.
 struct Tail {
     path: PathBuf,
     read: u64,
     rest: Vec<u8>,
     after: Option<u64>,
+    /// Not told yet: a line before them, or one of them, is not known to be durable.
+    held: Vec<Line>,
     over: bool,
 }
 
+/// A line of a journal.
+struct Line {
+    seq: u64,
+    /// Whether it may be told as it is.
+    may: bool,
+    text: String,
+}
+
 impl Tail {
-    /// Whole lines since the last look; `None` where the file can not be read.
+    /// What may be told since the last look; `None` where the file can not be read.
     async fn more(&mut self) -> Option<Vec<Event>> {
         const MOST: u64 = 256 * 1024;
         let mut file = tokio::fs::File::open(&self.path).await.ok()?;
         file.seek(std::io::SeekFrom::Start(self.read)).await.ok()?;
         let mut bytes = Vec::new();
-        self.read += file.take(MOST).read_to_end(&mut bytes).await.ok()? as u64;
+        self.read += (&mut file).take(MOST).read_to_end(&mut bytes).await.ok()? as u64;
         self.rest.append(&mut bytes);
-        let mut events = Vec::new();
-        while let Some(end) = self.rest.iter().position(|byte| *byte == b'\n') {
-            let line: Vec<u8> = self.rest.drain(..=end).collect();
-            let Ok(text) = std::str::from_utf8(&line[..end]) else { return None };
-            events.extend(self.event(text));
+        let whole = self.rest.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
+        let lines: Vec<u8> = self.rest.drain(..whole).collect();
+        for line in std::str::from_utf8(&lines).ok()?.lines() {
+            self.take(line);
         }
-        Some(events)
+        if self.over {
+            // No later line says that the last ones are durable: they are, once this returns.
+            file.sync_data().await.ok()?;
+        }
+        let known = self.known();
+        let told = self.held.drain(..known).filter(|line| self.after.is_none_or(|after| line.seq > after));
+        Some(told.map(|line| Event::default().id(line.seq.to_string()).data(line.text)).collect())
+    }
+
+    /// How many of those held may be told.
+    fn known(&self) -> usize {
+        if self.over { self.held.len() } else { self.held.iter().take_while(|line| line.may).count() }
     }
 
     /// A journal's line, `crc seq at [durable=N] kind json`, unless it is its head.
-    fn event(&mut self, line: &str) -> Option<Event> {
-        let mut words = line.splitn(6, ' ');
-        words.next().filter(|crc| crc.len() == 8)?;
-        let seq: u64 = words.next()?.parse().ok()?;
-        let kind = words.nth(1)?;
-        let kind = if kind.starts_with("durable=") { words.next()? } else { kind };
+    fn take(&mut self, text: &str) {
+        let mut words = text.split(' ').skip(1);
+        let Some(seq) = words.next().and_then(|seq| seq.parse::<u64>().ok()) else { return };
+        let mut words = words.skip(1).take(2);
+        let Some(mut kind) = words.next() else { return };
+        if let Some(durable) = kind.strip_prefix("durable=") {
+            let durable = durable.parse().unwrap_or(0);
+            // From then on it may be told, as a scan may.
+            for line in self.held.iter_mut().filter(|line| line.seq <= durable) {
+                line.may = true;
+            }
+            kind = words.next().unwrap_or_default();
+        }
         // The last line of a journal.
         self.over |= kind == "ended";
-        if self.after.is_some_and(|after| seq <= after) {
-            return None;
-        }
-        Some(Event::default().id(seq.to_string()).data(line))
+        self.held.push(Line { seq, may: kind == "scan", text: text.to_owned() });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_behind_a_check_is_told_once_the_check_is_durable() {
+        let mut tail = Tail {
+            path: PathBuf::new(),
+            read: 0,
+            rest: Vec::new(),
+            after: None,
+            held: Vec::new(),
+            over: false,
+        };
+        let known = |tail: &mut Tail, line: &str| {
+            tail.take(line);
+            tail.known()
+        };
+        assert_eq!(known(&mut tail, "tripbench-journal 1"), 0);
+        assert_eq!(known(&mut tail, "0123abcd 1 10 scan {}"), 1);
+        assert_eq!(known(&mut tail, "0123abcd 2 20 check {}"), 1);
+        assert_eq!(known(&mut tail, "0123abcd 3 30 durable=1 scan {}"), 1);
+        assert_eq!(known(&mut tail, "0123abcd 4 40 durable=2 step-done {}"), 3);
+        assert_eq!(known(&mut tail, "0123abcd 5 50 ended {}"), 5);
     }
 }

@@ -25,6 +25,7 @@ use utoipa::{OpenApi, ToSchema};
     paths(
         openapi,
         health,
+        metrics,
         rigs::all,
         rigs::one,
         rigs::mount,
@@ -81,6 +82,7 @@ pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Js
 }
 
 /// Figures for Prometheus (text format 0.0.4).
+#[utoipa::path(get, path = "/metrics", responses(Refused, (status = 200, description = "What the rigs do, what waits, and devices tested by verdict", content_type = "text/plain")))]
 pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
     let mut lines = vec![
         String::from("# HELP tripbench_rig_doing What a rig does: 1 for the one that it does."),

@@ -20,6 +20,7 @@ use tokio::time::{Instant, sleep_until, timeout};
 
 /// The states of all rigs and their samples, as they come: one stream for a whole page, for a browser holds few of them.
 #[utoipa::path(get, path = "/api/v1/watch",
+    params(("last-event-id" = Option<String>, Header, description = "Identifier of the last event that was heard; one of another life of the daemon says nothing")),
     responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`; `beat` where nothing else came for a second", content_type = "text/event-stream"),
         (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn watch_all(
@@ -31,7 +32,7 @@ pub(crate) async fn watch_all(
 }
 
 /// The state of a rig and its samples, as they come.
-#[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig")),
+#[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig"), ("last-event-id" = Option<String>, Header, description = "Identifier of the last event that was heard")),
     responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples); `beat` where nothing else came for a second", content_type = "text/event-stream"),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json")))]

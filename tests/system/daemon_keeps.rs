@@ -1,0 +1,172 @@
+//! What a daemon keeps to when the world beside it moves: sheets that change, a disk that is full or hangs, connections that say
+//! nothing, a verdict that was taken note of.
+
+use rustix::process::Signal;
+use serde_json::{Value, json};
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::path::PathBuf;
+use std::process::Command;
+use std::time::Duration;
+use tripbench_tests::command::{Simulated, Workplace, quick};
+use tripbench_tests::daemon::Daemon;
+use tripbench_tests::hosted::wait;
+
+const RIG: &str = "goods-in-1";
+const OTHER: &str = "goods-in-9";
+
+fn idle(state: &Value) -> bool {
+    state["doing"] == "idle"
+}
+
+fn over(state: &Value) -> bool {
+    idle(state) && state["run"]["over"] == true
+}
+
+/// Folder of the run that goes on at a rig.
+fn folder(workplace: &Workplace, rig: &str) -> PathBuf {
+    let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
+    let mine = |path: &PathBuf| path.to_string_lossy().contains(&format!("-{rig}-"));
+    folders.map(|entry| entry.path()).find(mine).expect("a run of the rig")
+}
+
+#[test]
+fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    let seen = daemon.until(RIG, idle)["sheets"].clone();
+    let name = |state: &Value| state["sheets"]["settings"].as_str().unwrap_or_default().to_owned();
+    let path = format!("/api/v1/rigs/{RIG}/runs");
+    let revision = daemon.mount(RIG, &[(1, "A-1")]);
+    workplace.change("settings.toml", "revision = \"3\"", "revision = \"4\"");
+    let body = json!({"revision": revision, "sheets_seen": seen["digest"]});
+    let refused = daemon.send("POST", &path, &body);
+    assert_eq!((refused.status, &refused.json()["type"]), (409, &json!("/problems/sheets-changed")));
+    // The refusal shows them at once.
+    let now = daemon.rig(RIG);
+    assert!(name(&now).ends_with("rev 4") && now["queue"] == json!([]), "{now}");
+    // What can not be read is said by itself, and said no more once it is mended.
+    workplace.change("settings.toml", "revision = \"4\"", "revision = 4");
+    let bad = daemon.until(RIG, |state| state["findings"] != json!([]));
+    assert!(bad["findings"][0].as_str().is_some_and(|text| text.contains("settings.toml")), "{bad}");
+    workplace.change("settings.toml", "revision = 4\n", "revision = \"5\"\n");
+    let good = daemon.until(RIG, |state| state["findings"] == json!([]));
+    assert!(name(&good).ends_with("rev 5"), "{good}");
+    let body = json!({"revision": revision, "sheets_seen": good["sheets"]["digest"]});
+    assert_eq!(daemon.send("POST", &path, &body).status, 201);
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["run"]["unit"], "kPa");
+    // The rig sheet alone is fixed.
+    workplace.change("rig.toml", "slowest_answer", "# another\nslowest_answer");
+    let state = daemon.until(RIG, |state| state["findings"] != json!([]));
+    assert!(state["findings"][0].as_str().is_some_and(|text| text.contains("start the daemon again")));
+}
+
+#[test]
+fn live_a_verdict_that_was_taken_note_of_is_seen_for_every_window() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    // Scanned meanwhile: it is the next round, and the verdict was not seen yet.
+    daemon.mount(RIG, &[(1, "B-1")]);
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["seen"], Value::Null);
+    let run = &state["run"]["run"];
+    let places = json!([{"position": 1, "serial": "B-1"}]);
+    let body = json!({"revision": state["round"]["revision"], "places": places, "seen": run});
+    assert_eq!(daemon.send("PUT", &format!("/api/v1/rigs/{RIG}/round"), &body).status, 200);
+    daemon.mount(RIG, &[(1, "B-1"), (2, "B-2")]);
+    assert_eq!(&daemon.rig(RIG)["seen"], run);
+}
+
+/// In place of a full disk: a file of the record can not be made.
+#[test]
+fn live_a_record_that_could_not_be_made_is_made_once_it_can() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
+    let stone = folder(&workplace, RIG).join("record.json.part");
+    std::fs::create_dir(&stone).expect("a folder");
+    let failed = daemon.until(RIG, |state| state["failed"] != Value::Null);
+    assert_eq!(failed["failed"]["kind"], "no-record", "{failed}");
+    assert_eq!(failed["run"], Value::Null);
+    std::fs::remove_dir(&stone).expect("it is there");
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["failed"], Value::Null);
+    assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
+}
+
+/// In place of a disk that hangs: a file of the record that waits for a reader for ever.
+#[test]
+fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
+    let workplace = quick();
+    let other = workplace.read("rig.toml").replace("name = \"goods-in-1\"", "name = \"goods-in-9\"");
+    workplace.write("other.toml", &other);
+    let (_rig, _other) = (Simulated::start(&workplace), Simulated::of(&workplace, "other.toml"));
+    let rig = |sheet| {
+        format!(
+            "[[rig]]\nsheet = \"{sheet}\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\n"
+        )
+    };
+    let bench =
+        format!("listen = \"127.0.0.1:0\"\nruns = \"runs\"\n{}{}", rig("rig.toml"), rig("other.toml"));
+    workplace.write("bench.toml", &bench);
+    let mut daemon = Daemon::with(&workplace, "serve --bench bench.toml --log json");
+    daemon.until(RIG, idle);
+    daemon.until(OTHER, idle);
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
+    let pipe = folder(&workplace, RIG).join("trace.csv.part");
+    assert!(Command::new("mkfifo").arg(&pipe).status().expect("coreutils").success());
+    daemon.until(RIG, |state| state["run"]["safe"] == true);
+    assert_eq!(daemon.start_round(OTHER, &[(1, "B-1")]).status, 201);
+    let state = daemon.until(OTHER, over);
+    assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
+    assert_eq!(daemon.rig(RIG)["run"]["over"], false);
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.wait().code(), Some(0), "both rigs were left safe");
+    std::fs::remove_file(&pipe).expect("it is there");
+    let daemon = Daemon::with(&workplace, "serve --bench bench.toml --log json");
+    let state = daemon.until(RIG, over);
+    assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
+}
+
+#[test]
+fn live_who_does_not_come_to_the_end_of_asking_is_sent_away() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let revision = daemon.mount(RIG, &[(1, "A-1")]);
+    let host = daemon.base.trim_start_matches("http://").to_owned();
+    let half = |text: &str| {
+        let mut stream = TcpStream::connect(&host).expect("it listens");
+        stream.set_read_timeout(Some(Duration::from_secs(30))).expect("a time");
+        stream.write_all(text.as_bytes()).expect("it listens");
+        stream
+    };
+    let silent = half("GET /api/v1/rigs HTTP/1.1\r\nHost: 127.0.0.1\r\n");
+    let head = format!(
+        "POST /api/v1/rigs/{RIG}/runs HTTP/1.1\r\nHost: 127.0.0.1\r\ncontent-type: application/json\r\ncontent-length: 20\r\n\r\n{{\"revision\":"
+    );
+    let slow = half(&head);
+    let answers = [silent, slow].map(|mut stream| {
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).map(|_| answer).expect("it is closed")
+    });
+    assert_eq!(answers[0], "");
+    assert!(answers[1].starts_with("HTTP/1.1 408 "), "{}", answers[1]);
+    // What came too late did nothing.
+    assert_eq!(daemon.rig(RIG)["round"]["revision"], revision);
+    // A thousand who say nothing do not keep others out for longer than they may say nothing.
+    let many: Vec<TcpStream> = (0..1_000).filter_map(|_| TcpStream::connect(&host).ok()).collect();
+    wait(Duration::from_secs(11));
+    assert_eq!(daemon.get("/api/v1/rigs").status, 200);
+    drop(many);
+}
