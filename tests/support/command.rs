@@ -212,3 +212,23 @@ pub fn quick() -> Workplace {
     workplace.change("script.toml", "cycles = 5", "cycles = 2\nway = \"full-flow\"");
     workplace
 }
+
+/// A rig with a good reference and a device that scatters, its cut-off near a limit: more ramps would decide it.
+pub fn undecided() -> Workplace {
+    let workplace = Workplace::new();
+    workplace.change(
+        "rig.toml",
+        "expanded_uncertainty = \"0.25 kPa\"",
+        "expanded_uncertainty = \"0.05 kPa\"",
+    );
+    workplace.change("rig.toml", "behind = \"5 mL\"", "behind = \"100 mL\"");
+    workplace.change("rig.toml", "drift = \"50 Pa\"", "drift = \"20 Pa\"");
+    workplace.change("rig.toml", "hysteresis = \"30 Pa\"", "hysteresis = \"10 Pa\"");
+    workplace.change("type.toml", "repeatability = \"0.2 %FS\"", "repeatability = \"0.5 %FS\"");
+    workplace.write(
+        "truth.toml",
+        "seed = 5\n[[device]]\nposition = 1\nswitch_point = \"60.92 kPa\"\nreset_point = \"55.9 kPa\"\nrepeatability = \"150 Pa\"\n\
+         air_saving = { cut_off = \"70.0 kPa\", resume = \"64.0 kPa\" }\n",
+    );
+    workplace
+}

@@ -2,32 +2,12 @@
 
 use rstest::rstest;
 use serde_json::Value;
-use tripbench_tests::command::Workplace;
+use tripbench_tests::command::{Workplace, undecided};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 
 fn rehearsed(workplace: &Workplace, more: &str) -> tripbench_tests::command::Said {
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 {more}"))
-}
-
-/// A rig with a good reference and a device that scatters, its cut-off near a limit: more ramps would decide it.
-fn undecided() -> Workplace {
-    let workplace = Workplace::new();
-    workplace.change(
-        "rig.toml",
-        "expanded_uncertainty = \"0.25 kPa\"",
-        "expanded_uncertainty = \"0.05 kPa\"",
-    );
-    workplace.change("rig.toml", "behind = \"5 mL\"", "behind = \"100 mL\"");
-    workplace.change("rig.toml", "drift = \"50 Pa\"", "drift = \"20 Pa\"");
-    workplace.change("rig.toml", "hysteresis = \"30 Pa\"", "hysteresis = \"10 Pa\"");
-    workplace.change("type.toml", "repeatability = \"0.2 %FS\"", "repeatability = \"0.5 %FS\"");
-    workplace.write(
-        "truth.toml",
-        "seed = 5\n[[device]]\nposition = 1\nswitch_point = \"60.92 kPa\"\nreset_point = \"55.9 kPa\"\nrepeatability = \"150 Pa\"\n\
-         air_saving = { cut_off = \"70.0 kPa\", resume = \"64.0 kPa\" }\n",
-    );
-    workplace
 }
 
 #[test]

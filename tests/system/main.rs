@@ -4,6 +4,7 @@ mod acceptance;
 mod analyse;
 mod attacks;
 mod browser;
+mod browser_again;
 mod browser_looks;
 mod closed_loop;
 mod command;

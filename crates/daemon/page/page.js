@@ -58,18 +58,30 @@ document.addEventListener("keydown", (event) => {
   typed += event.key;
   quickKeys = quick ? quickKeys + 1 : 1;
   if (quickKeys === BURST) bursts += 1;
-  // A space within a scan presses no button either.
-  if (event.key === " " && !field && typed.length > 1) event.preventDefault();
+  clearTimeout(pressing);
+  // A space within a scan presses no button either, and one that begins it must not.
+  if (event.key !== " " || !(event.target instanceof HTMLButtonElement)) return;
+  spaced = typed.length === 1 || gap > APART_MS ? event.target : null;
+  if (!spaced?.classList.contains("stop")) event.preventDefault();
+}, true);
+// The space bar presses a button where nothing follows it at once. STOP TEST it presses in any case.
+let pressing = 0, spaced = null;
+document.addEventListener("keyup", (event) => {
+  if (event.key !== " " || !(event.target instanceof HTMLButtonElement) || event.target.classList.contains("stop")) return;
+  event.preventDefault();
+  if (spaced !== event.target) return;
+  pressing = setTimeout(() => { [typed, slow] = ["", false]; if (document.activeElement === spaced) spaced.click(); }, QUICK_MS + 40);
 }, true);
 
 /** How it looks and speaks, with the buttons for it. */
 function controls() {
   const look = (dark) => { root.dataset.look = dark ? "dark" : "light"; localStorage.setItem("look", root.dataset.look); };
-  const spoken = (language) => { speak(language); root.lang = language in LANGUAGES ? language : "en"; localStorage.setItem("language", root.lang); looks.setAttribute("aria-label", say("look")); rigs.forEach((rig) => rig.show()); };
+  const spoken = (language) => { speak(language); languages.forEach((button) => button.setAttribute("aria-pressed", button.lang === (language in LANGUAGES ? language : "en"))); root.lang = language in LANGUAGES ? language : "en"; localStorage.setItem("language", root.lang); looks.setAttribute("aria-label", say("look")); rigs.forEach((rig) => rig.show()); };
   const looks = element("button", { class: "quiet", type: "button", onclick: () => look(root.dataset.look !== "dark") }, "☾");
   look((localStorage.getItem("look") ?? (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light")) === "dark");
   const language = (code, name) => element("button", { class: "quiet", type: "button", lang: code, "aria-label": name, onclick: () => spoken(code) }, code.toUpperCase());
-  return [element("div", { class: "tabs" }, language("de", "DE Deutsch"), language("en", "EN English"), looks), spoken];
+  const languages = [language("de", "DE Deutsch"), language("en", "EN English")];
+  return [element("div", { class: "tabs" }, ...languages, looks), spoken];
 }
 
 /** Millimetres as they are on the screen at the bench, where the site sheet tells its width. */
@@ -82,6 +94,7 @@ const [tabs, spoken] = controls();
 measure(states[0]?.screen_width_mm);
 bench.many = states.length > 1;
 page.classList.toggle("many", bench.many);
+page.classList.toggle("crowd", states.length > 2);
 page.append(element("h1", { class: "hidden" }, "tripbench"));
 for (const state of states) {
   const rig = new Rig(state, bench);
@@ -97,12 +110,23 @@ bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value
 const SILENCE_MS = 3_500;
 let heard = performance.now(), source = null;
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
+let life = "";
+/** Another life of the daemon may have other rigs: then the page begins anew. */
+async function sameBench(id) {
+  const now = id.split("-")[0];
+  if (!now || now === life) return;
+  const known = life;
+  life = now;
+  if (!known) return;
+  const names = (await (await fetch("/api/v1/rigs")).json()).map((state) => state.rig);
+  if (names.join("\n") !== [...rigs.keys()].join("\n")) location.reload();
+}
 bench.hush = () => { source?.close(); source = null; };
 bench.listen = () => {
   bench.hush();
   if (document.hidden) return;
   const mine = source = new EventSource("/api/v1/watch");
-  const on = (name, act) => mine.addEventListener(name, (event) => { heard = performance.now(); connected(true); act(event); });
+  const on = (name, act) => mine.addEventListener(name, (event) => { heard = performance.now(); connected(true); sameBench(event.lastEventId); act(event); });
   on("state", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.changed(told); });
   on("samples", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.sampled(told); });
   on("beat", () => {});

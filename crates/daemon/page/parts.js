@@ -74,7 +74,7 @@ export function reason(why) {
 /** What to do with a device next. */
 export function advice(next) {
   if (next.kind === "set") return filled(say("advice").set, quantity(next.quantity), next.from, next.to, next.by, say("direction")[next.direction] ?? next.direction);
-  if (next.kind === "ramps") return filled(say("advice").ramps, next.ramps, clock(next.seconds));
+  if (next.kind === "ramps") return filled(say("advice").ramps, next.ramps, next.seconds ? `, ${clock(next.seconds)}` : "");
   return say("advice")[next.word] ?? next.text;
 }
 
@@ -86,7 +86,7 @@ export function summary(tiles) {
 
 /** A position that takes part: large with its figures, or small with its mark alone. */
 export function tile(of, run, small) {
-  const { figure } = of, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
+  const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
   const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
   const word = verdict ? element("div", { class: "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
@@ -94,11 +94,11 @@ export function tile(of, run, small) {
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row" }, who, element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
   const why = verdict === "undecided" ? say("tooClose") : "";
-  const text = of.aside ? reason(of.aside) : !value && of.sentence && !run.halted ? of.sentence : "";
+  const text = of.aside ? reason(of.aside) : !value && of.sentence && !halted ? of.sentence : "";
   return element("div", { class: `tile ${verdict}` }, word, element("div", {}, of.serial),
     value ? element("div", { class: "figure" }, marks, ` ${figure.value} `, element("span", { class: "fine" }, quantity(figure.quantity))) : null,
     value && verdict !== "pass" ? element("div", { class: "fine" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
     why ? element("div", { class: "fine" }, why) : null,
     text ? element("div", { class: "fine" }, text) : null,
-    of.advice && !run.halted ? element("div", { class: "do" }, `➤ ${advice(of.advice)}`) : null);
+    of.advice && !halted ? element("div", { class: "do" }, `➤ ${advice(of.advice)}`) : null);
 }

@@ -7,6 +7,8 @@ import { filled, say } from "/words.js";
 const LARGE = 8;
 /** Up to so many positions have lanes; of more only those that are outside. */
 const LANES = 4;
+/** So many undecided ones have a button at once; the next one comes when one is decided. */
+const DECIDED = 3;
 
 export class Rig {
   /** `bench` knows which rig is chosen and how many there are. */
@@ -26,7 +28,7 @@ export class Rig {
     this.told = element("div", { class: "told", role: "status", "aria-live": "polite" });
     this.sign = element("span", { class: "sign" });
     this.message = element("p", { class: "message", role: "alert" });
-    this.scan = element("input", { class: "scan", type: "text", autocomplete: "off", spellcheck: "false", maxlength: "80", inputmode: "text" });
+    this.scan = element("input", { class: "scan", type: "text", autocomplete: "off", spellcheck: "false", inputmode: "text" });
     this.scan.addEventListener("keydown", (event) => {
       if (event.key !== "Enter") return;
       event.preventDefault();
@@ -133,11 +135,18 @@ export class Rig {
     }
   }
 
-  async start() {
+  start() {
+    return this.begin({ revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, repeats_confirmed: this.confirmed === this.state.round.revision });
+  }
+
+  /** A device that was left undecided, with as many ramps as decide it; the repeat is linked and counted. */
+  decide(run, position) { return this.begin({ again: { run, position } }); }
+
+  async begin(what) {
     if (this.asked) return;
     this.asked = true;
     try {
-      await call("POST", this.path("/runs"), { revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, repeats_confirmed: this.confirmed === this.state.round.revision });
+      await call("POST", this.path("/runs"), what);
       this.confirmed = null;
       this.note("");
     } catch (error) {
@@ -152,6 +161,7 @@ export class Rig {
   /** Stopping twice is no harm; not to have stopped is said at once. */
   stop() {
     this.stopping = this.state.run?.run ?? "";
+    this.atRest = this.state.doing === "idle" && !this.preparing();
     this.show();
     this.stopTries = 5;
     if (!this.stopSending) this.sendStop();
@@ -166,6 +176,7 @@ export class Rig {
       try {
         await call("POST", this.path("/stop"), {}, 1_500);
         this.stopLost = false;
+        if (this.atRest) this.note(say("nothingRuns"));
         break;
       } catch {
         this.stopLost = true;
@@ -197,7 +208,8 @@ export class Rig {
     if (this.running()) return this.runTells(run);
     if (this.verdictShown()) {
       const safe = run.safe ? say("safeNow") : "";
-      if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")}`];
+      const earlier = run.tiles.filter((of) => of.of_run);
+      if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")} ${earlier.length ? `${summary(earlier)}.` : ""}`];
       return ["", `${summary(run.tiles)}. ${safe}`];
     }
     const { length } = this.mounted();
@@ -263,9 +275,11 @@ export class Rig {
   }
 
   tiles(run) {
-    const many = run.tiles.length > LARGE;
+    // Those beside a device that is tested again are no part of what runs.
+    const shown = run.tiles.filter((of) => run.over || !of.of_run);
+    const many = shown.length > LARGE;
     const small = (of) => many && (run.over ? of.verdict === "pass" : !of.figure?.outside && of.verdict !== "set-aside");
-    return element("div", { class: `tiles ${many ? "many" : ""}` }, ...run.tiles.map((of) => tile(of, run, small(of))));
+    return element("div", { class: `tiles ${many ? "many" : ""}` }, ...shown.map((of) => tile(of, run, small(of))));
   }
 
   showActions(running, ready) {
@@ -275,10 +289,14 @@ export class Rig {
     if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
     if (ready) {
       actions.push(button(say("next"), () => this.mount(this.begun() ? [] : this.mounted(), { seen: run.run }), { class: "start", "data-run": run.run }));
-      // What was judged is not tested again from here until it says pass: a repeat has to be counted.
-      const open = run.tiles.filter((of) => of.verdict === "aborted" || of.verdict === "set-aside");
+      // What was decided is not tested again from here until it says pass; what was left open is, and counted.
+      // A repeat that was aborted goes on from the same run as before.
+      const repeats = (of) => Boolean(run.again_of) && !of.of_run && (of.verdict === "aborted" || of.verdict === "set-aside");
+      const open = run.tiles.filter((of) => (of.verdict === "aborted" || of.verdict === "set-aside") && !repeats(of));
+      const undecided = run.tiles.filter((of) => repeats(of) || (of.can_be_decided && of.advice?.kind === "ramps"));
+      if (!this.waiting()) for (const of of undecided.slice(0, DECIDED)) actions.push(button(say("decide", of.position, of.advice?.seconds ? ` · ${clock(of.advice.seconds)}` : ""), () => this.decide(repeats(of) ? run.again_of : of.of_run ?? run.run, of.position), { "data-run": run.run }));
       if (open.length && !this.waiting()) actions.push(button(say("again"), () => this.mount(open.map(({ position, serial }) => ({ position, serial })), { seen: run.run }), { "data-run": run.run }));
-      actions.push(element("a", { class: "link", href: `/api/v1/runs/${run.run}/report`, target: "_blank", rel: "noopener" }, say("report")));
+      actions.push(...this.reports(run));
     }
     // Behind the others: a finger on its way to NEXT ROUND must not find START in its place.
     if (!running && !this.preparing() && (!ready || this.waiting())) {
@@ -296,6 +314,13 @@ export class Rig {
     this.actions.replaceChildren(...actions);
     // The focus stays on the same words, or goes where it does no harm.
     if (focused !== null) ([...this.actions.children].find((child) => child.textContent === focused) ?? this.scan).focus();
+  }
+
+  /** A report for each run that the tiles are of. */
+  reports(run) {
+    const runs = [...new Set([run.run, ...run.tiles.map((of) => of.of_run ?? run.run)])];
+    const positions = (one) => run.tiles.filter((of) => (of.of_run ?? run.run) === one).map((of) => of.position).join(", ");
+    return runs.map((one) => element("a", { class: "link", href: `/api/v1/runs/${one}/report`, target: "_blank", rel: "noopener" }, runs.length > 1 ? `${say("report")} ${positions(one)}` : say("report")));
   }
 
   /** What was scanned for the next round, in one line: NEXT ROUND shows it whole. */
@@ -326,8 +351,8 @@ export class Rig {
     const { run } = this.state;
     if (!run || !this.running() || !this.inSight) return false;
     this.chart.bands = run.bands.map((band) => ({ ...band, name: quantity(band.quantity) }));
-    const taking = run.tiles.map((of) => of.position);
-    const failing = run.tiles.filter((of) => of.figure?.outside).map((of) => of.position);
+    const own = run.tiles.filter((of) => !of.of_run), taking = own.map((of) => of.position);
+    const failing = own.filter((of) => of.figure?.outside).map((of) => of.position);
     const shown = taking.length <= LANES ? taking : failing.slice(0, LANES);
     const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
     this.figures.textContent = `${this.level === null ? "…" : this.level.toFixed(run.decimals)} ${run.unit} · ${say("left", clock(this.left))}`;

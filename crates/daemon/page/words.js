@@ -15,7 +15,7 @@ const ENGLISH = {
   allowed: "allowed", caution: "Keep clear of openings and exhaust. This screen has no emergency stop.",
   twice: "Serial {0} is already at position {1}. Scan another one, or scan it again to put it at position {2} too.",
   full: "No position is free for {0}. Take one out with ✕, or press CLEAR.", fullNext: "No position is free for {0}. Press START or NEXT ROUND first.", halting: "STOPPED: {0}. Keep clear: the outputs are not confirmed safe yet.", stopping: "STOPPING. Keep clear until the outputs are read back safe.", noEnds: "NO ends the run.", cancelled: "not taken: {0}", by: "the operator at the page",
-  look: "light or dark", preparing: "The run is being prepared: outputs are made safe first.",
+  look: "light or dark", decide: "DECIDE {0} NOW{1}", nothingRuns: "Nothing runs here.", preparing: "The run is being prepared: outputs are made safe first.",
   failed: { withdrawn: "Not begun: {0}.", "no-run": "No run was made: {0}.", "no-record": "The record can not be made yet: {0}. All is in the journal; it is tried again every 10 s." },
   stopLost: "STOP NOT SENT: use the hard-wired stop.", tooClose: "Too close to the limit. Yellow bin until decided.",
   notRead: "Scan not read: {0}. Scan it again.", choose: "Show {0}", vacuumOver: "Vacuum over time",
@@ -24,7 +24,7 @@ const ENGLISH = {
   quantity: { "switch-point": "switch point", "reset-point": "reset point", hysteresis: "hysteresis", repeatability: "repeatability", "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off", "response-on": "response on", "response-off": "response off", "lowest-level": "lowest level" },
   guide: { deeper: "PULL VACUUM", "less-deep": "LET AIR IN slowly", hold: "HOLD: close everything", "let-in": "OPEN to ambient", slower: "SLOWER", faster: "FASTER", steady: "just so" },
   direction: {}, reason: {},
-  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} ramps decide it, {1}" },
+  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} ramps decide it{1}" },
 };
 
 const GERMAN = {
@@ -43,7 +43,7 @@ const GERMAN = {
   allowed: "erlaubt", caution: "Von Öffnungen und Abluft fernbleiben. Dieser Bildschirm hat keinen Not-Halt.",
   twice: "Nummer {0} steht schon an Platz {1}. Eine andere scannen, oder noch einmal für Platz {2}.",
   full: "Kein Platz frei für {0}. Einen mit ✕ herausnehmen, oder LEEREN.", fullNext: "Kein Platz frei für {0}. Zuerst START oder NÄCHSTE RUNDE.", halting: "GESTOPPT: {0}. Fernbleiben: die Ausgänge sind noch nicht sicher bestätigt.", stopping: "STOPPT. Fernbleiben, bis die Ausgänge sicher zurückgelesen sind.", noEnds: "NEIN beendet den Lauf.", cancelled: "nicht übernommen: {0}", by: "Bediener an der Seite",
-  look: "hell oder dunkel", preparing: "Der Lauf wird vorbereitet: zuerst werden die Ausgänge sicher gemacht.",
+  look: "hell oder dunkel", decide: "{0} JETZT ENTSCHEIDEN{1}", nothingRuns: "Hier läuft nichts.", preparing: "Der Lauf wird vorbereitet: zuerst werden die Ausgänge sicher gemacht.",
   failed: { withdrawn: "Nicht begonnen: {0}.", "no-run": "Kein Lauf kam zustande: {0}.", "no-record": "Das Protokoll kann noch nicht entstehen: {0}. Alles steht im Journal; alle 10 s ein neuer Versuch." },
   stopLost: "STOPP NICHT GESENDET: den verdrahteten Stopp benutzen.", tooClose: "Zu nah an der Grenze. Gelber Behälter, bis es entschieden ist.",
   notRead: "Scan nicht gelesen: {0}. Noch einmal scannen.", choose: "{0} zeigen", vacuumOver: "Vakuum über der Zeit",
@@ -60,7 +60,7 @@ const GERMAN = {
     "step-fault": "Ein Schritt ist im Programm gescheitert: {0}", "no-position-left": "Jeder Platz wurde ausgelassen", killed: "Das Programm endete vor dem Lauf",
     unplugged: "Nicht mehr verbunden: Stecker prüfen", "stopped-answering": "Antwortet nicht mehr: Stecker prüfen",
   },
-  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} Rampen entscheiden es, {1}", "test-again": "nochmal prüfen", "keep-apart": "aussondern", "apart-and-again": "aussondern, nochmal prüfen", "at-limit": "aussondern: es liegt auf der Grenze", "not-here": "aussondern: diese Anlage entscheidet es nicht", "select-delay": "aussondern; die Verzögerung des Einstellblatts wählen" },
+  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} Rampen entscheiden es{1}", "test-again": "nochmal prüfen", "keep-apart": "aussondern", "apart-and-again": "aussondern, nochmal prüfen", "at-limit": "aussondern: es liegt auf der Grenze", "not-here": "aussondern: diese Anlage entscheidet es nicht", "select-delay": "aussondern; die Verzögerung des Einstellblatts wählen" },
 };
 
 export const LANGUAGES = { en: ENGLISH, de: GERMAN };

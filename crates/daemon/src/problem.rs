@@ -58,6 +58,11 @@ impl Problem {
         Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
     }
 
+    /// A device can not be tested again from an earlier run.
+    pub(crate) fn nothing_to_decide(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
+    }
+
     /// No run comes of what was asked for.
     fn not_planned(detail: String) -> Self {
         Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-planned", "No run can be made of this", detail)
@@ -151,6 +156,7 @@ impl From<NotPlanned> for Problem {
             }
             NotPlanned::Findings(findings) => Self { findings, ..Self::not_planned(detail) },
             NotPlanned::RigChanged
+            | NotPlanned::RigThen
             | NotPlanned::OtherRig(_)
             | NotPlanned::NoScript
             | NotPlanned::NoDevice

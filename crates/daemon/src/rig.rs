@@ -5,8 +5,8 @@ use crate::feed::{Feed, FrameKind};
 use crate::pulse::Pulse;
 use crate::refusal::{Refusal, check_placings, no_repeats};
 use crate::sheets::RigSheets;
-use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState};
-pub(crate) use crate::wanted::{Job, Next, Order};
+use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState, Tile};
+pub(crate) use crate::wanted::{Job, Next, Order, Repeat};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -28,6 +28,8 @@ struct Inner {
     shown: RigState,
     queue: VecDeque<Job>,
     active: Option<Active>,
+    /// What is shown beside the run, where it tests a device of an earlier one again.
+    beside: Vec<Tile>,
     /// How often STOP TEST was pressed.
     stops: u64,
     ending: bool,
@@ -63,7 +65,14 @@ impl Rig {
         let RigEntry { sheets, simulated, probes } = entry;
         let mut shown = sheets.shown();
         shown.simulated = simulated;
-        let inner = Inner { shown, queue: VecDeque::new(), active: None, stops: 0, ending: false };
+        let inner = Inner {
+            shown,
+            queue: VecDeque::new(),
+            active: None,
+            beside: Vec::new(),
+            stops: 0,
+            ending: false,
+        };
         let rig = Self {
             name: sheets.name(),
             feed: Feed::default(),
@@ -120,7 +129,10 @@ impl Rig {
         if let Some(active) = &mut inner.active {
             active.question = question;
         }
-        inner.shown.run = run;
+        inner.shown.run = run.map(|mut run| {
+            run.put_beside(&inner.beside);
+            run
+        });
         self.tell(&mut inner);
     }
 
@@ -272,7 +284,9 @@ impl Rig {
             return Next::Look;
         }
         match inner.queue.pop_front() {
-            Some(job) => {
+            Some(mut job) => {
+                inner.beside =
+                    job.again.as_mut().map(|of| std::mem::take(&mut of.beside)).unwrap_or_default();
                 // From here on a stop finds it.
                 let (reins, controlled) = Reins::new();
                 let run = job.prepared.header.run.clone();

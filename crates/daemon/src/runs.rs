@@ -1,6 +1,6 @@
 //! The runs of a bench, as folders: one for each, with journal, record, report and trace.
 
-use crate::state::RunState;
+use crate::state::{RunState, Tile};
 use crate::tell::run_state;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -22,8 +22,10 @@ pub(crate) struct RunEntry {
     pub started: String,
     /// Serial numbers and verdicts by position.
     pub positions: Vec<EntryPosition>,
+    /// The run that it goes on from, for devices that were left undecided there.
+    pub again: Option<String>,
     #[serde(skip)]
-    folder: PathBuf,
+    pub(crate) folder: PathBuf,
 }
 
 /// A position of a run that is over.
@@ -82,7 +84,8 @@ impl Runs {
         if path.exists() {
             let bad = |source| JobError::File { what: "read", path: path.clone(), source };
             let bytes = std::fs::read(&path).map_err(bad)?;
-            let record: Record = serde_json::from_slice(&bytes).map_err(JobError::NotARecord)?;
+            let record: Record = serde_json::from_slice(&bytes)
+                .map_err(|source| JobError::NotARecord { path: path.clone(), source })?;
             self.add(one, &record);
             return Ok(());
         }
@@ -119,6 +122,7 @@ impl Runs {
             rig: record.header.rig.clone(),
             started: record.header.started.clone(),
             positions: record.positions.iter().map(position).collect(),
+            again: record.header.again.as_ref().map(|again| again.run.clone()),
             folder: path.to_owned(),
         };
         self.entries.lock().unwrap_or_else(PoisonError::into_inner).push(entry);
@@ -158,12 +162,58 @@ impl Runs {
         entries.into_iter().find(|path| path.to_string_lossy().ends_with(&ending))
     }
 
-    /// The last run of a rig, as it is shown.
+    /// A run that is over.
+    pub(crate) fn entry(&self, run: &str) -> Option<RunEntry> {
+        let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
+        entries.iter().find(|entry| entry.run == run).cloned()
+    }
+
+    /// The last run that tests a position of another one again.
+    pub(crate) fn repeat_of(&self, run: &str, position: u8) -> Option<RunEntry> {
+        let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
+        let repeats = |entry: &&RunEntry| {
+            entry.again.as_deref() == Some(run) && entry.positions.iter().any(|one| one.position == position)
+        };
+        entries.iter().rev().find(repeats).cloned()
+    }
+
+    /// What came of the devices of a round, each in its latest run; `but` is left out. `run` is any of the round's runs.
+    pub(crate) fn beside(&self, run: &str, but: &[u8]) -> Vec<Tile> {
+        let Some(mut first) = self.entry(run) else { return Vec::new() };
+        while let Some(earlier) = first.again.as_deref().and_then(|run| self.entry(run)) {
+            first = earlier;
+        }
+        let mut states: BTreeMap<String, Option<RunState>> = BTreeMap::new();
+        let mut tiles = Vec::new();
+        for position in first.positions.iter().map(|one| one.position).filter(|number| !but.contains(number))
+        {
+            let mut latest = first.clone();
+            while let Some(later) = self.repeat_of(&latest.run, position) {
+                latest = later;
+            }
+            let state = states.entry(latest.run.clone()).or_insert_with(|| shown(&latest.folder));
+            let found = state.iter().flat_map(|state| &state.tiles).find(|tile| tile.position == position);
+            tiles.extend(found.map(|tile| Tile { of_run: Some(latest.run.clone()), ..tile.clone() }));
+        }
+        tiles
+    }
+
+    /// The last run of a rig, as it is shown: where it tests a device again, with what came of those beside it.
     pub(crate) fn last(&self, rig: &str) -> Option<RunState> {
         let entry = self.newest(Some(rig), 1).pop()?;
-        let view: RunView = told(&entry.folder.join(folder::JOURNAL), Halt::Killed).ok()?.view;
-        let (record, _) = folder::record(&view)?;
-        let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
-        run_state(&view, sheets.site.style, true)
+        let mut state = shown(&entry.folder)?;
+        if entry.again.is_some() {
+            let own: Vec<u8> = state.tiles.iter().map(|tile| tile.position).collect();
+            state.put_beside(&self.beside(&entry.run, &own));
+        }
+        Some(state)
     }
+}
+
+/// A run that is over, as it is shown.
+fn shown(of: &Path) -> Option<RunState> {
+    let view: RunView = told(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
+    let (record, _) = folder::record(&view)?;
+    let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
+    run_state(&view, sheets.site.style, true)
 }

@@ -6,9 +6,11 @@ use crate::state::{Place, RigState, Round};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
-use tripbench_job::{JobError, Loaded, Prepared, Texts, calibration, expired, header, load, source, task};
+use tripbench_job::{
+    GoOn, JobError, Loaded, Prepared, Texts, calibration, expired, header, load, source, task,
+};
 use tripbench_quantity::LevelStyle;
-use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, own_number};
+use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, SheetRole, own_number};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source};
 
@@ -36,6 +38,9 @@ pub enum NotPlanned {
     /// The rig sheet is another one than the daemon began with.
     #[error("the rig sheet was changed since the daemon began: start the daemon again")]
     RigChanged,
+    /// The rig sheet is another one than in the earlier run.
+    #[error("the rig sheet is not that of the earlier run: test the device in a new one")]
+    RigThen,
     /// The sheets are not those that were shown.
     #[error(
         "the sheets on the disk are not those that were shown: look at what is shown now, then start again"
@@ -217,7 +222,7 @@ impl RigSheets {
         operators: &[String],
     ) -> Result<(Prepared, String), NotPlanned> {
         let findings = Findings::new();
-        let loaded: Loaded = load(texts, &findings);
+        let loaded = load(texts, &findings);
         let stamp = jiff::ZonedDateTime::now().strftime("%Y%m%d-%H%M%S%3f").to_string();
         let plan = |place: &Place| PositionPlan {
             number: place.position,
@@ -226,16 +231,31 @@ impl RigSheets {
                 None => Identity { serial: own_number(&stamp, place.position), how: IdentityHow::OwnNumber },
             },
         };
-        let planned = task(&loaded, places.iter().map(plan).collect(), &findings);
-        let errors = errors(findings);
-        let (Some(task), true) = (planned, errors.is_empty()) else {
-            return Err(NotPlanned::Findings(errors));
-        };
-        let warnings = calibration(&task)?;
-        let script =
-            loaded.script.as_ref().map_or_else(String::new, |script| script.header.name.value.clone());
-        let header = header(&task, &loaded, operators, warnings);
-        Ok((Prepared { task, header, folder: PathBuf::new() }, script))
+        made(&loaded, places.iter().map(plan).collect(), operators, findings)
+    }
+
+    /// A device of an earlier run tested again, with the sheets of that run.
+    ///
+    /// # Errors
+    /// If the rig sheet is another one than then, or no run can be planned.
+    pub(crate) fn prepare_again(
+        &self,
+        go_on: GoOn,
+        operators: &[String],
+    ) -> Result<(Prepared, String), NotPlanned> {
+        let GoOn { loaded, position, operators: then, again, simulated: _, ramps: _ } = go_on;
+        let own = read(&self.origin)?;
+        let of_then = loaded.copies.iter().find(|copy| copy.role == SheetRole::Rig);
+        if !self.is_own(&own) {
+            return Err(NotPlanned::RigChanged);
+        }
+        if of_then.is_none_or(|copy| copy.text != self.rig.text) {
+            return Err(NotPlanned::RigThen);
+        }
+        let operators = if operators.is_empty() { &then } else { operators };
+        let (mut prepared, script) = made(&loaded, vec![position], operators, Findings::new())?;
+        prepared.header.again = Some(again);
+        Ok((prepared, script))
     }
 
     /// What is shown of a rig that nobody has looked at yet.
@@ -254,6 +274,24 @@ impl RigSheets {
         self.show(&mut shown);
         shown
     }
+}
+
+/// A run of sheets that were read.
+fn made(
+    loaded: &Loaded,
+    positions: Vec<PositionPlan>,
+    operators: &[String],
+    findings: Findings,
+) -> Result<(Prepared, String), NotPlanned> {
+    let planned = task(loaded, positions, &findings);
+    let errors = errors(findings);
+    let (Some(task), true) = (planned, errors.is_empty()) else {
+        return Err(NotPlanned::Findings(errors));
+    };
+    let warnings = calibration(&task)?;
+    let script = loaded.script.as_ref().map_or_else(String::new, |script| script.header.name.value.clone());
+    let header = header(&task, loaded, operators, warnings);
+    Ok((Prepared { task, header, folder: PathBuf::new() }, script))
 }
 
 fn read(origin: &Origin) -> Result<Texts, JobError> {

@@ -197,6 +197,8 @@ pub(crate) struct RunState {
     pub trial: bool,
     /// What was known to be not as it should be.
     pub warnings: Vec<String>,
+    /// The run that it goes on from, where it tests a device again that was left undecided there.
+    pub again_of: Option<String>,
     /// Unit of its levels: that of the site sheet that it has.
     pub unit: String,
     /// Decimals of its levels.
@@ -237,8 +239,8 @@ pub(crate) enum AdviceShown {
     Ramps {
         /// How many.
         ramps: u16,
-        /// How long they take, seconds.
-        seconds: f64,
+        /// How long a run with them takes, seconds, as it would be planned.
+        seconds: Option<f64>,
     },
     /// Anything else.
     Other {
@@ -297,8 +299,18 @@ pub(crate) struct Tile {
     pub advice: Option<AdviceShown>,
     /// What else is outside or open.
     pub also: Vec<String>,
-    /// Whether `again` would test it as far as a decision.
+    /// Whether a start with `again` would test it as far as a decision.
     pub can_be_decided: bool,
+    /// The earlier run that this is of, where the run tests another position of that round again.
+    pub of_run: Option<String>,
+}
+
+impl RunState {
+    /// Shows what came of the devices beside those that are tested again.
+    pub(crate) fn put_beside(&mut self, tiles: &[Tile]) {
+        self.tiles.extend(tiles.iter().cloned());
+        self.tiles.sort_by_key(|tile| tile.position);
+    }
 }
 
 /// One figure with its limits.

@@ -12,6 +12,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 use tripbench_device::{Expected, LevelLimits, expected};
+use tripbench_job::foreseen_again;
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{
     Check, CheckVerdict, Event, EventKind, LoadedSheets, PositionRecord, QuantityName, Record, Role, RunView,
@@ -213,6 +214,7 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         safe: view.safe,
         trial: header.trial,
         warnings: header.warnings.clone(),
+        again_of: header.again.as_ref().map(|again| again.run.clone()),
         unit: style.unit.symbol().to_owned(),
         decimals: style.decimals(),
         bands: Vec::new(),
@@ -252,7 +254,7 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
         figure: shown.map(|check| figure(&content, check)),
         sentence: if over || aside { content.sentence(position) } else { String::new() },
         aside: position.set_aside.as_ref().map(|aside| reason(&aside.why)),
-        advice: Advice::of(position, style).filter(|_| over).map(advice),
+        advice: Advice::of(position, style).filter(|_| over).map(|next| advice(next, record)),
         also: if over { content.also_failed(position) } else { Vec::new() },
         can_be_decided: over
             && position.verdict == Verdict::Undecided
@@ -260,6 +262,7 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
                 .checks
                 .iter()
                 .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
+        of_run: None,
     }
 }
 
@@ -302,14 +305,14 @@ fn reason(of: &(impl Serialize + ToString)) -> Reason {
     Reason { kind: word(of), text: of.to_string() }
 }
 
-fn advice(advice: Advice) -> AdviceShown {
+fn advice(advice: Advice, record: &Record) -> AdviceShown {
     let text = advice.to_string();
     let word = match advice {
         Advice::Set { quantity, from, to, by, direction } => {
             return AdviceShown::Set { quantity: quantity_key(quantity), from, to, by, direction };
         }
-        Advice::Ramps { ramps, seconds, .. } => {
-            return AdviceShown::Ramps { ramps, seconds: seconds.round() };
+        Advice::Ramps { position, ramps, .. } => {
+            return AdviceShown::Ramps { ramps, seconds: foreseen_again(record, position).map(f64::round) };
         }
         Advice::TestAgain => "test-again",
         Advice::KeepApart => "keep-apart",

@@ -1,5 +1,7 @@
 //! What is wanted of a rig: the runs that wait for it, and what its worker does next.
 
+use crate::state::Tile;
+use std::path::PathBuf;
 use std::sync::mpsc::Receiver;
 use tripbench_job::{Prepared, Reins};
 use tripbench_runner::Control;
@@ -9,6 +11,18 @@ use tripbench_runner::Control;
 pub(crate) struct Job {
     pub(crate) prepared: Prepared,
     pub(crate) script: String,
+    /// Where it tests a device of an earlier run again.
+    pub(crate) again: Option<Repeat>,
+}
+
+/// A position of an earlier run that is tested again.
+#[derive(Debug)]
+pub(crate) struct Repeat {
+    /// Folder of the earlier run.
+    pub(crate) folder: PathBuf,
+    pub(crate) position: u8,
+    /// What came of the devices beside it.
+    pub(crate) beside: Vec<Tile>,
 }
 
 /// What a worker does next.

@@ -13,7 +13,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
 use tripbench_job::{
-    HowEnded, JobError, Prepared, Reins, anything_there, folder, make_safe, start, told_at_end,
+    HowEnded, JobError, Prepared, Reins, anything_there, folder, make_safe, mark, start, told_at_end,
 };
 use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_quantity::Mono;
@@ -206,7 +206,7 @@ impl Worker {
             tracing::info!(rig = self.rig.name, run, "its record is made");
             self.owed.pop_front();
             self.rig.change(|shown| {
-                if shown.run.is_none() {
+                if shown.run.is_none() && shown.doing == Doing::Idle {
                     shown.run = made;
                     shown.failed = None;
                 }
@@ -257,6 +257,9 @@ impl Worker {
         prepared.header.started = tripbench_job::wall();
         prepared.header.simulated = self.rig.state().simulated;
         prepared.folder = self.runs.folder(&self.rig.name, &prepared.header.run)?;
+        if let Some(of) = &job.again {
+            mark(&of.folder, of.position, &prepared.folder)?;
+        }
         self.rig.feed.begin();
         let mut teller = Teller::new(Arc::clone(&self.rig), &prepared.task.sheets);
         let beating = Arc::clone(&self.rig);

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use thiserror::Error;
 use tripbench_link::{LockError, ResolveError, UnreachableError};
+use tripbench_record::{FORMAT, TraceError, VERSION};
 use tripbench_runner::{JournalError, RecoverError};
 
 /// Why a job can not be done.
@@ -36,9 +37,38 @@ pub enum JobError {
     /// The journal holds no run.
     #[error("the journal holds no run")]
     NoRun,
-    /// A file is no record, or one of another version.
-    #[error("it is no record of this version")]
-    NotARecord(#[source] serde_json::Error),
+    /// A file is no record.
+    #[error("`{}` is not a record", path.display())]
+    NotARecord {
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        #[source]
+        source: serde_json::Error,
+    },
+    /// A record of another version.
+    #[error("`{}` is {found}, this program reads `{FORMAT}` version {VERSION}", path.display())]
+    OtherVersion {
+        /// The file.
+        path: PathBuf,
+        /// Format and version of it.
+        found: String,
+    },
+    /// A trace that can not be read.
+    #[error("`{}` can not be used", path.display())]
+    NotATrace {
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        #[source]
+        source: TraceError,
+    },
+    /// A journal without a record.
+    #[error("`{}` holds a journal and no record: first run `tripbench report {}`", folder.display(), folder.display())]
+    NoRecordYet {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// A record can not be written.
     #[error("the record has a figure that is none")]
     NotWritable(#[source] serde_json::Error),

@@ -3,6 +3,7 @@
 //! Reads the sheets, plans, starts the rig's thread, and makes record, report and trace of the journal that is left. Shows
 //! nothing and asks nobody.
 
+mod again;
 mod error;
 pub mod folder;
 mod live;
@@ -11,9 +12,10 @@ mod signals;
 mod stored;
 mod texts;
 
+pub use again::{AgainError, GoOn, foreseen_again, go_on, mark};
 pub use error::JobError;
 pub use live::{HowEnded, Reins, Running, anything_there, make_safe, start};
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;
-pub use stored::{Told, carried, from_journal, told, told_at_end};
+pub use stored::{Told, carried, doubts, from_journal, stored, told, told_at_end};
 pub use texts::{Loaded, Texts, expired, load, source, task};

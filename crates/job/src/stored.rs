@@ -3,7 +3,10 @@
 use crate::{JobError, Texts, folder};
 use std::path::Path;
 use std::time::Duration;
-use tripbench_record::{Halt, Record, RunView, SheetRole, Trace};
+use tripbench_record::journal::open;
+use tripbench_record::{
+    FORMAT, Halt, Record, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
+};
 use tripbench_runner::{RecoverError, recover};
 use tripbench_sheet::Source;
 
@@ -67,4 +70,66 @@ pub fn carried(record: &Record, with_script: bool) -> Texts {
         settings: source(SheetRole::Settings),
         script: source(SheetRole::Script).filter(|_| with_script),
     }
+}
+
+/// Record and trace of a folder.
+///
+/// # Errors
+/// If one of them is not there, can not be read, or is of another version.
+pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
+    let path = of.join(folder::RECORD);
+    if !path.exists() && of.join(folder::JOURNAL).exists() {
+        return Err(JobError::NoRecordYet { folder: of.to_owned() });
+    }
+    let read = |path: &Path| {
+        std::fs::read(path).map_err(|source| JobError::File { what: "read", path: path.to_owned(), source })
+    };
+    let not_one = |source| JobError::NotARecord { path: path.clone(), source };
+    let record: Record = serde_json::from_slice(&read(&path)?).map_err(not_one)?;
+    if record.version != VERSION || record.format != FORMAT {
+        let found = format!("`{}` version {}", record.format, record.version);
+        return Err(JobError::OtherVersion { path, found });
+    }
+    let path = of.join(folder::TRACE);
+    let bytes = read(&path)?;
+    let trace = Trace::from_csv(record.header.plan.clone(), &String::from_utf8_lossy(&bytes));
+    Ok((record, trace.map_err(|source| JobError::NotATrace { path, source })?))
+}
+
+/// What does not fit together in a folder.
+pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
+    let mut doubts = Vec::new();
+    if sha256_hex(trace.to_csv().as_bytes()) != record.trace.sha256 {
+        doubts.push("the trace is not the one that the record was made from: its SHA-256 differs".to_owned());
+    }
+    for sheet in &record.header.sheets {
+        if sha256_hex(sheet.text.as_bytes()) != sheet.sha256 {
+            doubts.push(format!("the {} sheet in the record was changed: its SHA-256 differs", sheet.role));
+        }
+    }
+    let path = of.join(folder::JOURNAL);
+    // A rehearsal has none, and no device was tested in it.
+    if record.header.simulated && !path.exists() {
+        return doubts;
+    }
+    let unread = |why: String| format!("the journal that the record was made from can not be read: {why}");
+    let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {
+        Ok(Ok(opened)) => opened,
+        Ok(Err(damaged)) => {
+            doubts.push(unread(damaged.to_string()));
+            return doubts;
+        }
+        Err(error) => {
+            doubts.push(unread(error.to_string()));
+            return doubts;
+        }
+    };
+    let mut view = RunView::default();
+    opened.events.iter().for_each(|event| view.fold(event));
+    let same = folder::record(&view)
+        .and_then(|(journalled, _)| Some(canonical_json(&journalled).ok()? == canonical_json(record).ok()?));
+    if same != Some(true) {
+        doubts.push("the record is not what its journal says: one of them was changed".to_owned());
+    }
+    doubts
 }

@@ -66,14 +66,16 @@ fn every_crossing(channels: &Channels<'_>, check: &mut Check, level: &Level, lim
     }
 }
 
-/// How many ramps would decide a level that U left open, and how long a run with them takes.
+/// How many ramps would decide a level that U left open, and how long a run with them takes. At two rates that is left open: with
+/// more ramps another share of them may be slow.
 pub(crate) fn more_ramps(task: &Task, check: &mut Check, result: &MeasurementResult) {
     let Some(needed) = check.to_decide.as_mut() else { return };
     let step = task.steps.get(usize::from(check.step));
     let Some(StepTask::SwitchPoints(ramps)) = step.map(|step| &step.task) else { return };
     let Some(wanted) = needed.expanded_uncertainty else { return };
     needed.ramps = ramps_to_decide(result, wanted, ramps.cycles);
-    needed.takes_s = needed.ramps.zip(step).map(|(more, step)| {
+    let alike = !ramps.two_rates(true) && !ramps.two_rates(false);
+    needed.takes_s = needed.ramps.zip(step).filter(|_| alike).map(|(more, step)| {
         let longer = f64::from(more) / f64::from(ramps.cycles.max(1)) - 1.0;
         task.predicted().si() + step.predicted.si() * longer
     });

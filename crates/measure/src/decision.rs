@@ -113,7 +113,7 @@ pub struct ToDecide {
     /// Number of ramps that would decide it on this rig; none where no number does.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ramps: Option<u16>,
-    /// How long a run with so many takes, seconds.
+    /// How long a run with so many takes, seconds; none where that is known only once it is planned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub takes_s: Option<f64>,
 }

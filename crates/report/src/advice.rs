@@ -16,14 +16,14 @@ pub enum Advice {
     ApartAndAgain,
     /// Keep it apart: it lies at a limit.
     AtLimit,
-    /// So many ramps decide it, in so many seconds.
+    /// So many ramps decide it.
     Ramps {
         /// The position, for `run --again`.
         position: u8,
         /// How many.
         ramps: u16,
-        /// How long, seconds.
-        seconds: f64,
+        /// How long, seconds, where it is known.
+        seconds: Option<f64>,
     },
     /// A smaller contribution to the uncertainty decides it.
     Reduce {
@@ -72,7 +72,8 @@ impl fmt::Display for Advice {
             Self::ApartAndAgain => f.write_str("keep apart, test again"),
             Self::AtLimit => f.write_str("keep apart: it lies at a limit"),
             Self::Ramps { position, ramps, seconds } => {
-                write!(f, "keep apart; {ramps} ramps decide it in {seconds:.0} s: run --again {position}")
+                let within = seconds.map_or_else(String::new, |seconds| format!(" in {seconds:.0} s"));
+                write!(f, "keep apart; {ramps} ramps decide it{within}: run --again {position}")
             }
             Self::Reduce { contribution, percent } => {
                 write!(f, "keep apart; decided with {contribution} down to {percent:.0} %")
@@ -94,10 +95,11 @@ pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
 /// How a check that U left open would be decided.
 fn to_be_decided(check: &Check) -> Option<Advice> {
     let needed = check.to_decide.as_ref()?;
-    Some(match (needed.expanded_uncertainty, needed.ramps.zip(needed.takes_s), needed.to) {
+    Some(match (needed.expanded_uncertainty, needed.ramps, needed.to) {
         (None, _, _) => Advice::AtLimit,
-        (Some(_), Some((ramps, seconds)), _) => {
-            Advice::Ramps { position: check.position.unwrap_or_default(), ramps, seconds }
+        (Some(_), Some(ramps), _) => {
+            let (position, seconds) = (check.position.unwrap_or_default(), needed.takes_s);
+            Advice::Ramps { position, ramps, seconds }
         }
         (Some(_), None, Some(to)) => {
             Advice::Reduce { contribution: needed.contribution.clone(), percent: 100.0 * to / needed.from }

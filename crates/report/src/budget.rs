@@ -119,10 +119,11 @@ impl Content<'_> {
                 )
             },
         );
-        let again = needed.ramps.zip(needed.takes_s).zip(check.position).map_or_else(
+        let again = needed.ramps.zip(check.position).map_or_else(
             || String::from(" More ramps on this rig do not."),
-            |((ramps, seconds), position)| {
-                format!(" {ramps} ramps would, in about {seconds:.0} s: `tripbench run --again {position}`.")
+            |(ramps, position)| {
+                let about = needed.takes_s.map_or_else(String::new, |s| format!(", in about {s:.0} s"));
+                format!(" {ramps} ramps would{about}: `tripbench run --again {position}`.")
             },
         );
         let again = if check.crossings.is_empty() { String::new() } else { again };

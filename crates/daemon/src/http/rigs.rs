@@ -1,8 +1,9 @@
 //! Rigs: their state, what is mounted, start, stop, answers.
 
 use crate::daemon::Daemon;
-use crate::problem::{BodyRefused, Problem, Refused};
-use crate::rig::{Job, Order, Rig};
+use crate::problem::{BodyRefused, Problem, Refused, chain};
+use crate::rig::{Job, Order, Repeat, Rig};
+use crate::runs::{RunEntry, Runs};
 use crate::sheets::{Given, NotPlanned};
 use crate::state::{Placing, RigState, Round};
 use axum::Json;
@@ -11,6 +12,7 @@ use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use tripbench_job::go_on;
 use tripbench_record::Halt;
 use tripbench_sheet::Source;
 use utoipa::ToSchema;
@@ -106,6 +108,18 @@ pub(crate) struct SheetText {
     text: String,
 }
 
+/// A device that was left undecided.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct AgainBody {
+    /// The run that left it undecided.
+    #[schema(max_length = 80)]
+    run: String,
+    /// Its position there.
+    #[schema(minimum = 1, maximum = 64)]
+    position: u8,
+}
+
 /// What is to be run.
 #[derive(Debug, Default, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -113,6 +127,9 @@ pub(crate) struct StartBody {
     /// Revision of the round that is mounted, to run that; each revision starts one run.
     #[serde(default)]
     revision: Option<u64>,
+    /// In place of the mounted round: a device that an earlier run left undecided, as it still stands there.
+    #[serde(default)]
+    again: Option<AgainBody>,
     /// Without `revision`: where devices are.
     #[serde(default)]
     places: Vec<Placing>,
@@ -150,6 +167,14 @@ pub(crate) struct StartBody {
     sheets_seen: Option<String>,
 }
 
+impl StartBody {
+    /// Those that take the place of the rig's own.
+    fn sheets(&self) -> Vec<&SheetText> {
+        let all = [&self.site, &self.rig, &self.device_type, &self.settings, &self.script];
+        all.into_iter().flatten().collect()
+    }
+}
+
 /// A run that was taken.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Started {
@@ -176,7 +201,8 @@ pub(crate) async fn start(
     rig.ready()?;
     let stops = rig.stops();
     // Sheets are read from the disk, which may hang: not on a thread that others wait for.
-    let started = tokio::task::spawn_blocking(move || begin(&rig, given, stops)).await;
+    let runs = Arc::clone(&daemon.runs);
+    let started = tokio::task::spawn_blocking(move || begin(&rig, &runs, given, stops)).await;
     let started = started.map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Problem::new(status, "inside", "The program failed inside", error.to_string())
@@ -184,11 +210,7 @@ pub(crate) async fn start(
     Ok((StatusCode::CREATED, Json(started)))
 }
 
-fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
-    if given.revision.is_some() && !given.places.is_empty() {
-        let detail = "`revision` and `places` were both given: either the mounted round, or other places";
-        return Err(Problem::bad_request(detail));
-    }
+fn begin(rig: &Rig, runs: &Runs, given: StartBody, stops: u64) -> Result<Started, Problem> {
     if given.operators.len() > 8 {
         return Err(Problem::bad_request(format!(
             "{} operators: at most 8 are allowed",
@@ -198,11 +220,61 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
     for operator in &given.operators {
         Problem::check_text("operators", operator, 80)?;
     }
-    for sheet in
-        [&given.site, &given.rig, &given.device_type, &given.settings, &given.script].into_iter().flatten()
-    {
+    let sheets = given.sheets();
+    for sheet in &sheets {
         Problem::check_text("file", &sheet.file, 200)?;
     }
+    let has_sheets = !sheets.is_empty() || given.measure_only;
+    let kinds = [given.revision.is_some(), given.again.is_some(), !given.places.is_empty()];
+    if kinds.into_iter().filter(|there| *there).count() > 1 {
+        let detail = "`revision`, `again` and `places` exclude each other: the mounted round, a device of an earlier run, or other places";
+        return Err(Problem::bad_request(detail));
+    }
+    let of = Order { revision: given.revision, stops, unattended: given.unattended };
+    let job = match given.again {
+        Some(again) if !has_sheets => begin_again(rig, runs, &again, &given.operators)?,
+        Some(_) => {
+            return Err(Problem::bad_request(
+                "`again` takes the sheets of the earlier run: none is given with it",
+            ));
+        }
+        None => begin_new(rig, given)?,
+    };
+    let header = &job.prepared.header;
+    let started = Started { run: header.run.clone(), predicted_s: job.prepared.task.predicted().si() };
+    rig.enqueue(job, of)?;
+    Ok(started)
+}
+
+/// A device that was left undecided, as it still stands there.
+fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> Result<Job, Problem> {
+    let AgainBody { run, position } = of;
+    let earlier = runs.entry(run).filter(|entry| entry.rig == rig.name).ok_or_else(|| {
+        Problem::nothing_to_decide(format!("`{}` has no run `{}` that is over", rig.name, run.escape_debug()))
+    })?;
+    let judged = |later: &RunEntry| {
+        later.positions.iter().any(|one| one.position == *position && one.verdict != "aborted")
+    };
+    if let Some(later) = runs.repeat_of(run, *position).filter(judged) {
+        let detail = format!(
+            "position {position} was tested again already, in run `{}`: go on from that one",
+            later.run
+        );
+        return Err(Problem::nothing_to_decide(detail));
+    }
+    let go_on =
+        go_on(&earlier.folder, *position).map_err(|error| Problem::nothing_to_decide(chain(&error)))?;
+    if go_on.simulated != rig.state().simulated {
+        let detail = "of the two one is simulated: a run of a simulated rig tests no device";
+        return Err(Problem::nothing_to_decide(detail));
+    }
+    let (prepared, script) = rig.sheets.prepare_again(go_on, operators)?;
+    let beside = runs.beside(run, &[*position]);
+    let again = Some(Repeat { folder: earlier.folder, position: *position, beside });
+    Ok(Job { prepared, script, again })
+}
+
+fn begin_new(rig: &Rig, given: StartBody) -> Result<Job, Problem> {
     let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
     let sheets = Given {
         rig: given.rig.map(|rig| rig.text),
@@ -222,10 +294,7 @@ fn begin(rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
         rig.look_at_sheets();
     }
     let (prepared, script) = planned?;
-    let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
-    let of = Order { revision: given.revision, stops, unattended: given.unattended };
-    rig.enqueue(Job { prepared, script }, of)?;
-    Ok(started)
+    Ok(Job { prepared, script, again: None })
 }
 
 /// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop. Whatever is sent with it is not

@@ -1,0 +1,204 @@
+//! One device that was left undecided, tested again with as many ramps as would decide it. The first record stays as it is; the new
+//! one names it, and every repeat is counted.
+
+use crate::{JobError, Loaded, carried, doubts, folder, load, stored, task};
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+use tripbench_record::{
+    Again, Motion, PositionPlan, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
+};
+use tripbench_report::Content;
+use tripbench_sheet::{Finding, Findings};
+
+/// What tests a device again.
+#[derive(Debug)]
+pub struct GoOn {
+    /// The sheets of the first run, its script with as many ramps as would decide it.
+    pub loaded: Loaded,
+    /// How many; none where more were not found to decide it.
+    pub ramps: Option<u16>,
+    /// The device and its place.
+    pub position: PositionPlan,
+    /// Who operated the first run.
+    pub operators: Vec<String>,
+    /// What the new record says of the first.
+    pub again: Again,
+    /// Whether no device was tested in the first.
+    pub simulated: bool,
+}
+
+/// Why a device is not tested again from an earlier run.
+#[derive(Debug, Error)]
+pub enum AgainError {
+    /// The folder can not be read, or the repeat not be counted.
+    #[error(transparent)]
+    Job(#[from] JobError),
+    /// The earlier run can not be believed.
+    #[error("`{}` can not be gone on from: {doubt}", folder.display())]
+    Doubt {
+        /// Its folder.
+        folder: PathBuf,
+        /// Why.
+        doubt: String,
+    },
+    /// It was tested again already.
+    #[error(
+        "position {position} of that run was tested again already, in `{}`: go on from that one",
+        later.display()
+    )]
+    Already {
+        /// The position.
+        position: u8,
+        /// Where.
+        later: PathBuf,
+    },
+    /// No such position.
+    #[error("`{}` has no position {position}; it has {there}", folder.display())]
+    NoSuchPosition {
+        /// The folder.
+        folder: PathBuf,
+        /// What was named.
+        position: u8,
+        /// What is there.
+        there: String,
+    },
+    /// There is no judgement to go on from.
+    #[error(
+        "position {position} of `{}` has no judgement: aborted or set aside. Start it again as a new run",
+        folder.display()
+    )]
+    NotJudged {
+        /// The folder.
+        folder: PathBuf,
+        /// The position.
+        position: u8,
+    },
+    /// It was decided.
+    #[error(
+        "position {position} was not left undecided in `{}`: {verdict}. What was decided is tested again as a new run, with the reason on paper",
+        folder.display()
+    )]
+    Decided {
+        /// The folder.
+        folder: PathBuf,
+        /// The position.
+        position: u8,
+        /// What it was decided to be.
+        verdict: &'static str,
+    },
+    /// The sheets that the record carries are not whole.
+    #[error("the sheets in the record have errors: {}", .0.join("; "))]
+    Sheets(Vec<String>),
+}
+
+/// What tests a position of a run again.
+///
+/// # Errors
+/// If the run can not be believed, or there is nothing to decide.
+pub fn go_on(of: &Path, position: u8) -> Result<GoOn, AgainError> {
+    let (record, trace) = stored(of)?;
+    let folder = of.to_owned();
+    if let Some(doubt) = doubts(of, &record, &trace).into_iter().next() {
+        return Err(AgainError::Doubt { folder, doubt });
+    }
+    let attempts = match marked(of, position) {
+        Some(later) => aborted(&later, position).ok_or(AgainError::Already { position, later })?,
+        None => record.header.again.as_ref().map_or(1, |again| again.attempt),
+    };
+    let Some(left) = record.positions.iter().find(|left| left.number == position) else {
+        let there: Vec<String> = record.positions.iter().map(|left| left.number.to_string()).collect();
+        return Err(AgainError::NoSuchPosition { folder, position, there: there.join(", ") });
+    };
+    match left.verdict {
+        Verdict::Undecided => {}
+        Verdict::Aborted => return Err(AgainError::NotJudged { folder, position }),
+        Verdict::Pass | Verdict::Fail | Verdict::Measured => {
+            return Err(AgainError::Decided { folder, position, verdict: left.verdict.word() });
+        }
+    }
+    let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max();
+    let findings = Findings::new();
+    let mut loaded = load(&carried(&record, true), &findings);
+    let sheets = loaded.sheets.clone().ok_or_else(|| {
+        let texts = findings.into_sorted();
+        AgainError::Sheets(texts.iter().map(|finding: &Finding| finding.render(false)).collect())
+    })?;
+    if let Some(ramps) = ramps {
+        loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(&record)));
+    }
+    let plan = record.header.positions.iter().find(|plan| plan.number == position).cloned();
+    let no_plan = || AgainError::NotJudged { folder, position };
+    let content = Content { record: &record, style: sheets.site.style };
+    Ok(GoOn {
+        loaded,
+        ramps,
+        position: plan.ok_or_else(no_plan)?,
+        operators: record.header.operators.clone(),
+        again: earlier(&content, left, attempts)?,
+        simulated: record.header.simulated,
+    })
+}
+
+/// Seconds that testing a position again takes, as the run would be planned; none where no number of ramps decides it.
+pub fn foreseen_again(record: &Record, position: u8) -> Option<f64> {
+    let left = record.positions.iter().find(|left| left.number == position)?;
+    let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max()?;
+    let findings = Findings::new();
+    let mut loaded = load(&carried(record, true), &findings);
+    loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(record)));
+    let plan = record.header.positions.iter().filter(|plan| plan.number == position).cloned().collect();
+    task(&loaded, plan, &findings).map(|task| task.predicted().si())
+}
+
+/// The way in which the first run moved the air, where all its ramps were alike: the time that was foreseen is for that.
+fn way(record: &Record) -> Option<Way> {
+    record.header.steps.iter().find_map(|step| {
+        let StepTask::SwitchPoints(ramps) = &step.task else { return None };
+        match ramps.rising {
+            Motion::FullFlow if !ramps.two_rates(true) && !ramps.two_rates(false) => Some(Way::FullFlow),
+            Motion::Throttled => Some(Way::Throttled),
+            Motion::FullFlow | Motion::Regulated { .. } | Motion::Pulses { .. } | Motion::ByHand { .. } => {
+                None
+            }
+        }
+    })
+}
+
+fn earlier(content: &Content<'_>, left: &PositionRecord, attempts: u16) -> Result<Again, JobError> {
+    let record = content.record;
+    Ok(Again {
+        run: record.header.run.clone(),
+        sha256: sha256_hex(&canonical_json(record).map_err(JobError::NotWritable)?),
+        attempt: attempts + 1,
+        found: format!("{}. {}", left.verdict.word(), content.sentence(left)),
+    })
+}
+
+/// A repeat that was aborted has judged nothing: it counts, and the first run is gone on from once more. Which test it was.
+fn aborted(later: &Path, position: u8) -> Option<u16> {
+    let (record, _) = stored(later).ok()?;
+    let left = record.positions.iter().find(|left| left.number == position)?;
+    (left.verdict == Verdict::Aborted).then_some(record.header.again?.attempt)
+}
+
+/// File in the folder of a run that says where a position of it was tested again.
+fn marker(position: u8) -> String {
+    format!("again-{position}.txt")
+}
+
+/// Writes into the folder of a run where a position of it is tested again: every repeat is counted there.
+///
+/// # Errors
+/// If it can not be written.
+pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
+    let path = of.join(marker(position));
+    let written =
+        std::path::absolute(later).and_then(|later| std::fs::write(&path, later.display().to_string()));
+    written.map_err(|source| JobError::File { what: "count the repeat in", path, source })
+}
+
+/// The run that the folder itself says repeats it, if that one was begun.
+fn marked(of: &Path, position: u8) -> Option<PathBuf> {
+    let later = PathBuf::from(std::fs::read_to_string(of.join(marker(position))).ok()?.trim());
+    [folder::RECORD, folder::JOURNAL].iter().any(|file| later.join(file).exists()).then_some(later)
+}

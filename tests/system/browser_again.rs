@@ -1,0 +1,96 @@
+//! DECIDE NOW in a real browser: a device that was left undecided is tested again, linked and counted.
+
+use serde_json::{Value, json};
+use tripbench_tests::browser::{Browser, is_there};
+use tripbench_tests::command::{Simulated, undecided};
+use tripbench_tests::daemon::Daemon;
+
+const RIG: &str = "goods-in-1";
+
+fn over(state: &Value) -> bool {
+    state["doing"] == "idle" && state["run"]["over"] == true
+}
+
+fn verdicts(state: &Value) -> Vec<(u64, String)> {
+    let tiles = state["run"]["tiles"].as_array().expect("tiles");
+    let one = |tile: &Value| {
+        (tile["position"].as_u64().unwrap_or(0), tile["verdict"].as_str().unwrap_or("").to_owned())
+    };
+    tiles.iter().map(one).collect()
+}
+
+#[tokio::test]
+async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_others_stays() {
+    if !is_there() {
+        return;
+    }
+    let workplace = undecided();
+    let good = "[[device]]\nposition = 3\nswitch_point = \"60.0 kPa\"\nreset_point = \"55.0 kPa\"\nair_saving = { cut_off = \"70.0 kPa\", resume = \"64.0 kPa\" }\n";
+    workplace.write("truth.toml", &(workplace.read("truth.toml") + good));
+    let _module = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    let browser = Browser::start(&workplace.folder, (1024, 600)).await;
+    browser.open(&daemon.base).await;
+    daemon.until(RIG, |state| state["doing"] == "idle");
+    daemon.start_round(RIG, &[(1, "A-1"), (3, "A-3")]);
+    let first = daemon.until(RIG, over);
+    assert_eq!(verdicts(&first)[0], (1, String::from("undecided")), "{first}");
+    // The time that is offered is the one that the repeat has when it is planned.
+    let offered = first["run"]["tiles"][0]["advice"]["seconds"].as_f64().expect("a time");
+    let press = "const all = [...document.querySelectorAll('.actions button')].filter((one) => one.textContent.startsWith('DECIDE 1 NOW')); all[0]?.click(); return all.length;";
+    browser.until("document.body.innerText.includes('DECIDE 1 NOW')").await;
+    assert_eq!(browser.run(press).await, 1);
+    browser.until("document.querySelector('canvas') !== null").await;
+    let planned = daemon.rig(RIG)["run"]["steps"]
+        .as_array()
+        .expect("steps")
+        .iter()
+        .filter_map(|step| step["predicted_s"].as_f64())
+        .sum::<f64>();
+    assert!((planned / offered - 1.0).abs() < 0.01, "{planned} s, {offered} s offered");
+    let tiles = browser.run("return document.querySelectorAll('.tile').length").await;
+    assert_eq!(tiles, 1, "while it runs, only what is tested again is shown");
+    // Some minutes: what is stopped is aborted, and stays so.
+    browser.press(0, "STOP TEST").await;
+    let second = daemon.until(RIG, |state| over(state) && state["run"]["run"] != first["run"]["run"]);
+    // What came of the other one is that of the first run; a window that comes later sees the same.
+    assert_eq!(verdicts(&second)[0], (1, String::from("aborted")));
+    assert_eq!(verdicts(&second)[1], verdicts(&first)[1]);
+    let of = |index: usize| second["run"]["tiles"][index]["of_run"].clone();
+    assert_eq!([of(0), of(1)], [Value::Null, first["run"]["run"].clone()]);
+    browser.open(&daemon.base).await;
+    browser.until("document.body.innerText.includes('REPORT 3')").await;
+    let record =
+        daemon.get(&format!("/api/v1/runs/{}", second["run"]["run"].as_str().expect("a run"))).json();
+    assert_eq!(record["header"]["again"]["run"], first["run"]["run"]);
+    assert_eq!(record["header"]["again"]["attempt"], 2);
+    assert_eq!(record["positions"].as_array().map(Vec::len), Some(1));
+    // What was decided is not tested until it passes.
+    let again = |position: u8| {
+        let body = json!({"again": {"run": first["run"]["run"], "position": position}});
+        daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body)
+    };
+    for position in [3, 4] {
+        let refused = again(position);
+        assert_eq!((refused.status, &refused.json()["type"]), (409, &json!("/problems/nothing-to-decide")));
+    }
+    // A daemon that was started again shows the same.
+    drop(daemon);
+    let daemon = Daemon::start(&workplace);
+    let state = daemon.until(RIG, over);
+    assert_eq!(
+        (verdicts(&state), &state["run"]["tiles"][1]["of_run"]),
+        (verdicts(&second), &first["run"]["run"])
+    );
+    // The aborted repeat has judged nothing: it goes on from the same run once more, and was counted.
+    let body = json!({"again": {"run": first["run"]["run"], "position": 1}});
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
+    let third = daemon.until(RIG, |state| over(state) && state["run"]["run"] != second["run"]["run"]);
+    let record = daemon.get(&format!("/api/v1/runs/{}", third["run"]["run"].as_str().expect("a run"))).json();
+    assert_eq!(
+        (&record["header"]["again"]["run"], &record["header"]["again"]["attempt"]),
+        (&first["run"]["run"], &json!(3))
+    );
+}
