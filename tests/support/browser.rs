@@ -124,8 +124,16 @@ impl Browser {
     /// If there is none.
     pub async fn press(&self, rig: usize, words: &str) {
         let path = format!("(//section)[{}]//button[contains(., '{words}')]", rig + 1);
-        let button = self.client.find(Locator::XPath(&path)).await.expect("a button");
-        button.click().await.expect("it is pressed");
+        // The page may change between finding and pressing: then there is another one to find.
+        for _ in 0..20 {
+            let button = self.client.find(Locator::XPath(&path)).await.expect("a button");
+            match button.click().await {
+                Ok(()) => return,
+                Err(error) if error.is_stale_element_reference() => {}
+                Err(error) => panic!("{words} is not pressed: {error}"),
+            }
+        }
+        panic!("{words} never stays");
     }
 
     /// Types as a scanner does, whatever has the focus: fast, with Enter at the end.

@@ -1,6 +1,7 @@
 //! What a daemon keeps to when the world beside it moves: sheets that change, a disk that is full or hangs, connections that say
 //! nothing, a verdict that was taken note of.
 
+use rstest::rstest;
 use rustix::process::Signal;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
@@ -28,6 +29,31 @@ fn folder(workplace: &Workplace, rig: &str) -> PathBuf {
     let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
     let mine = |path: &PathBuf| path.to_string_lossy().contains(&format!("-{rig}-"));
     folders.map(|entry| entry.path()).find(mine).expect("a run of the rig")
+}
+
+/// What keeps a bench from being served is told with its place, and nothing is touched.
+#[rstest]
+#[case("[[rig]]\nsheet = \"nope.toml\"\n", "bench.toml:2:9", "`nope.toml` can not be read")]
+#[case(
+    "site = \"nope.toml\"\n[[rig]]\nsheet = \"rig.toml\"\n",
+    "bench.toml:1:8",
+    "`nope.toml` can not be read"
+)]
+#[case(
+    "[[rig]]\nsheet = \"rig.toml\"\n[[rig]]\nsheet = \"rig.toml\"\n",
+    "bench.toml:4:9",
+    "a rig above is called `goods-in-1` too"
+)]
+fn a_bench_sheet_that_can_not_be_served_is_told_with_its_place(
+    #[case] text: &str,
+    #[case] place: &str,
+    #[case] why: &str,
+) {
+    let workplace = quick();
+    workplace.write("bench.toml", text);
+    let said = workplace.run("serve --bench bench.toml");
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains(place) && said.err.contains(why), "{}", said.err);
 }
 
 #[test]

@@ -264,6 +264,11 @@ pub(crate) enum LogForm {
     Json,
 }
 
+fn address(text: &str) -> Result<SocketAddr, String> {
+    text.parse()
+        .map_err(|_| String::from("expected an address of this machine with a port, such as 127.0.0.1:7420"))
+}
+
 #[derive(Debug, ClapArgs)]
 pub(crate) struct ServeOptions {
     /// Bench sheet: the rigs, where to listen, where runs go; otherwise bench.toml in this folder
@@ -273,7 +278,7 @@ pub(crate) struct ServeOptions {
     #[arg(long)]
     pub(crate) demo: bool,
     /// Address and port to listen on, of this machine only
-    #[arg(long, value_name = "ADDRESS:PORT")]
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = address)]
     pub(crate) listen: Option<SocketAddr>,
     /// Folder of the runs
     #[arg(long, value_name = "DIR")]

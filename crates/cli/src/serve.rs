@@ -82,8 +82,9 @@ fn from_sheet(path: &Path) -> Result<Option<Bench>> {
         .context("a daemon needs a bench sheet: give --bench, or try `tripbench serve --demo`")?;
     let sheet = read_sheet(&source, &findings, BenchSheet::read);
     let beside = path.parent().unwrap_or_else(|| Path::new("."));
-    let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(site));
-    let site = match &site_path {
+    let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(&site.value));
+    // One that is not there is told with the others.
+    let site = match site_path.as_ref().filter(|path| path.exists()) {
         Some(path) => read_sheet(&load::source(path)?, &findings, SiteSheet::read),
         None => None,
     };

@@ -4,32 +4,32 @@ use crate::daemon::{Bench, RigEntry, ServeError};
 use crate::sheets::{NotPlanned, RigSheets, SheetFiles};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use tripbench_sheet::{At, Reader};
+use tripbench_sheet::{At, Finding, Reader, Wording};
 
 /// The bench sheet, as it was read; paths in it are relative to it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone)]
 pub struct BenchSheet {
     /// Where it listens.
     pub listen: SocketAddr,
     /// Folder of the runs.
     pub runs: String,
     /// Site sheet.
-    pub site: Option<String>,
+    pub site: Option<At<String>>,
     /// The rigs.
     pub rigs: Vec<BenchRig>,
 }
 
 /// A rig of a bench sheet.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone)]
 pub struct BenchRig {
     /// Its sheet.
-    pub sheet: String,
+    pub sheet: At<String>,
     /// Type sheet of its devices.
-    pub device_type: Option<String>,
+    pub device_type: Option<At<String>>,
     /// Settings sheet of its devices.
-    pub settings: Option<String>,
+    pub settings: Option<At<String>>,
     /// The script that START runs.
-    pub script: Option<String>,
+    pub script: Option<At<String>>,
 }
 
 /// Where a daemon listens when nothing says otherwise.
@@ -47,23 +47,24 @@ impl BenchSheet {
         let runs = reader.or("runs", "folder of the runs", String::from("runs"));
         let site = reader.optional("site", "site sheet");
         let rigs = reader.tables("rig", "the rigs of this bench", BenchRig::read);
-        Some(Self {
-            listen: listen?.value.parse().ok()?,
-            runs: runs?.value,
-            site: site?.map(|at: At<String>| at.value),
-            rigs: rigs?,
-        })
+        Some(Self { listen: listen?.value.parse().ok()?, runs: runs?.value, site: site?, rigs: rigs? })
     }
 
     /// What is to be served: every sheet is read.
     ///
     /// # Errors
-    /// If a sheet can not be read or has errors.
+    /// If a sheet can not be read or has errors, or two rigs have one name.
     pub fn bench(&self, beside: &Path, defaults: &Defaults) -> Result<Bench, ServeError> {
-        let at = |path: &String| beside.join(path);
-        let or =
-            |given: &Option<String>, default: &Option<PathBuf>| given.as_ref().map(at).or(default.clone());
-        let entry = |rig: &BenchRig| -> Result<RigEntry, NotPlanned> {
+        let unread = self.unread(beside);
+        if !unread.is_empty() {
+            return Err(NotPlanned::Findings(unread).into());
+        }
+        let at = |path: &At<String>| beside.join(&path.value);
+        let or = |given: &Option<At<String>>, default: &Option<PathBuf>| {
+            given.as_ref().map(at).or(default.clone())
+        };
+        let mut rigs: Vec<RigEntry> = Vec::new();
+        for rig in &self.rigs {
             let sheets = RigSheets::from_files(SheetFiles {
                 site: self.site.as_ref().map(at),
                 rig: at(&rig.sheet),
@@ -71,10 +72,34 @@ impl BenchSheet {
                 settings: or(&rig.settings, &defaults.settings),
                 script: rig.script.as_ref().map(at),
             })?;
-            Ok(RigEntry { sheets, simulated: false, probes: None })
+            let name = sheets.name();
+            if rigs.iter().any(|other| other.sheets.name() == name) {
+                let message = format!("a rig above is called `{name}` too");
+                let help = "allowed: rigs with names of their own; the name is in the rig sheet";
+                let finding =
+                    Finding::error("two-rigs", &rig.sheet.place, Wording::new(message, "this rig", help));
+                return Err(NotPlanned::Findings(vec![finding.render(false)]).into());
+            }
+            rigs.push(RigEntry { sheets, simulated: false, probes: None });
+        }
+        Ok(Bench { listen: self.listen, runs: beside.join(&self.runs), rigs })
+    }
+
+    /// Findings of the files that are not there, or can not be read.
+    fn unread(&self, beside: &Path) -> Vec<String> {
+        let of_rig = |rig: &'_ BenchRig| {
+            [Some(rig.sheet.clone()), rig.device_type.clone(), rig.settings.clone(), rig.script.clone()]
         };
-        let rigs = self.rigs.iter().map(entry).collect::<Result<Vec<_>, _>>()?;
-        Ok(Bench { listen: self.listen, runs: at(&self.runs), rigs })
+        let all = [self.site.clone()].into_iter().chain(self.rigs.iter().flat_map(of_rig)).flatten();
+        let finding = |path: At<String>| {
+            let error = std::fs::File::open(beside.join(&path.value)).err()?;
+            let message = format!("`{}` can not be read: {error}", path.value);
+            let help = "allowed: the path of a sheet, from the folder of this one";
+            Some(
+                Finding::error("unread", &path.place, Wording::new(message, "this file", help)).render(false),
+            )
+        };
+        all.filter_map(finding).collect()
     }
 }
 
@@ -93,11 +118,6 @@ impl BenchRig {
         let device_type = reader.optional("type", "type sheet of its devices; else the site's");
         let settings = reader.optional("settings", "settings sheet of its devices; else the site's");
         let script = reader.optional("script", "the script that START runs");
-        Some(Self {
-            sheet: sheet?.value,
-            device_type: device_type?.map(|at: At<String>| at.value),
-            settings: settings?.map(|at: At<String>| at.value),
-            script: script?.map(|at: At<String>| at.value),
-        })
+        Some(Self { sheet: sheet?, device_type: device_type?, settings: settings?, script: script? })
     }
 }
