@@ -89,16 +89,16 @@ export function tile(of, run, small) {
   const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
   const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
-  const word = verdict ? element("div", { class: "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
+  const word = verdict ? element("div", { class: say("verdict")[verdict].length > 10 ? "word long" : "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
   if (small) return element("div", { class: `tile small ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${verdict ? say("verdict")[verdict] : ""}`));
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
-  if (!verdict) return element("div", { class: "tile row" }, who, element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
+  if (!verdict) return element("div", { class: "tile row", "data-position": of.position }, who, element("span", { class: "now", hidden: true }), element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
   const why = verdict === "undecided" ? say("tooClose") : "";
   const text = of.aside ? reason(of.aside) : !value && of.sentence && !halted ? of.sentence : "";
-  return element("div", { class: `tile ${verdict}` }, word, element("div", {}, of.serial),
+  return element("div", { class: `tile ${verdict}` }, word, element("div", { class: "serial" }, of.serial),
     value ? element("div", { class: "figure" }, marks, ` ${figure.value} `, element("span", { class: "fine" }, quantity(figure.quantity))) : null,
-    value && verdict !== "pass" ? element("div", { class: "fine" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
-    why ? element("div", { class: "fine" }, why) : null,
+    value && verdict !== "pass" ? element("div", { class: "fine limits" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
+    why ? element("div", { class: "fine why" }, why) : null,
     text ? element("div", { class: "fine" }, text) : null,
     of.advice && !halted ? element("div", { class: "do" }, `➤ ${advice(of.advice)}`) : null);
 }

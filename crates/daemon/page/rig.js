@@ -279,7 +279,7 @@ export class Rig {
     const shown = run.tiles.filter((of) => run.over || !of.of_run);
     const many = shown.length > LARGE;
     const small = (of) => many && (run.over ? of.verdict === "pass" : !of.figure?.outside && of.verdict !== "set-aside");
-    return element("div", { class: `tiles ${many ? "many" : ""}` }, ...shown.map((of) => tile(of, run, small(of))));
+    return element("div", { class: `tiles ${many ? "many" : shown.length > 4 ? "dense" : ""}` }, ...shown.map((of) => tile(of, run, small(of))));
   }
 
   showActions(running, ready) {
@@ -346,6 +346,18 @@ export class Rig {
     }));
   }
 
+  /** Whether each device's output is on just now. */
+  showSignals() {
+    for (const now of this.work.querySelectorAll(".tile.row > .now")) {
+      const changes = this.chart.changes.get(`${now.parentElement.dataset.position} switch`), on = changes?.[changes.length - 1][1];
+      const text = on === undefined ? "" : say(on ? "on" : "off");
+      if (now.textContent === text) continue;
+      now.textContent = text;
+      now.classList.toggle("on", Boolean(on));
+      now.hidden = !text;
+    }
+  }
+
   /** Draws the chart where somebody can see it; whether it did. */
   draw() {
     const { run } = this.state;
@@ -357,6 +369,7 @@ export class Rig {
     const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
     this.figures.textContent = `${this.level === null ? "…" : this.level.toFixed(run.decimals)} ${run.unit} · ${say("left", clock(this.left))}`;
     this.canvas.setAttribute("aria-label", `${say("vacuumOver")}: ${this.figures.textContent}`);
+    this.showSignals();
     return this.chart.draw(lanes);
   }
 }
