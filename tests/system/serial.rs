@@ -244,6 +244,23 @@ fn unplugged(kind: LineKind, discipline: LineDiscipline) -> bool {
     })
 }
 
+/// What the supervisor does: a run's thread that hangs holds its port, with vacuum on.
+#[test]
+fn a_port_that_is_held_is_made_safe_over_another_opening() {
+    let path = port_path();
+    let rig = rig(LineKind::Serial, &path);
+    let mut hangs = link(&rig, LineDiscipline::Kept);
+    let mut supervisor = link(&rig, LineDiscipline::Kept);
+    block_on(async {
+        hangs.make_safe(&rig.sheet).await.expect("safe at the start");
+        hangs.carry_out(&order(Air::Evacuate), &rig.sheet).await.expect("evacuates");
+        assert!(evacuates(&rig.server));
+        supervisor.make_safe(&rig.sheet).await.expect("made safe");
+        assert!(!evacuates(&rig.server));
+    });
+    drop(std::fs::remove_file(&path));
+}
+
 #[rstest]
 fn a_port_that_was_unplugged_is_found_again_and_made_safe(
     #[values(LineKind::Serial, LineKind::Converter)] kind: LineKind,

@@ -58,7 +58,10 @@ impl Line for SerialLine {
             .data_bits(DataBits::Eight)
             .flow_control(FlowControl::None)
             .parity(parity)
-            .stop_bits(stop_bits);
+            .stop_bits(stop_bits)
+            // A run's thread that hangs holds the port, and the supervisor has to get at the module all the same. Who owns it is
+            // the module lock's to say.
+            .exclusive(false);
         let port = SerialStream::open(&builder)?;
         // What was written while nobody had it open would be read as an answer.
         port.clear(ClearBuffer::All)?;
