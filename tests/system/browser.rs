@@ -159,3 +159,34 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     browser.until("document.querySelector('.told').innerText.includes('STOP TEST')").await;
     again.until("goods-in-1", |state| state["doing"] == "idle" && state["outputs_safe"] == true);
 }
+
+/// A browser holds six connections to a host, and each window has a stream.
+#[tokio::test]
+async fn stop_test_gets_through_from_the_last_of_seven_windows() {
+    if !is_there() {
+        return;
+    }
+    let workplace = quick();
+    let _module = Simulated::start(&workplace);
+    let daemon = on_port(&workplace, 0);
+    let browser = Browser::start(&workplace.folder, (1024, 600)).await;
+    browser.open(&daemon.base).await;
+    daemon.until("goods-in-1", |state| state["doing"] == "idle");
+    daemon.start_round("goods-in-1", &[(1, "A-1"), (3, "A-3")]);
+    // Windows of their own, so that a browser holds none of them for hidden.
+    for _ in 0..6 {
+        let window = browser.client.new_window(false).await.expect("another one").handle;
+        browser.client.switch_to_window(window).await.expect("there");
+        browser
+            .client
+            .execute(&format!("location.href = '{}'", daemon.base), Vec::new())
+            .await
+            .expect("it goes");
+    }
+    // The last one may have no connection left to load, or to hear: what counts is that it can stop.
+    let loaded = "document.querySelector('button.stop') !== null";
+    browser.until(loaded).await;
+    browser.press(0, "STOP TEST").await;
+    let state = daemon.until("goods-in-1", |state| state["doing"] == "idle" && state["run"]["over"] == true);
+    assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
+}

@@ -196,3 +196,27 @@ fn live_who_does_not_come_to_the_end_of_asking_is_sent_away() {
     assert_eq!(daemon.get("/api/v1/rigs").status, 200);
     drop(many);
 }
+
+#[test]
+fn live_a_hundred_watch_and_a_stop_gets_through_all_the_same() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    let mut streams: Vec<_> = (0..100).map(|_| daemon.stream_unread("/api/v1/watch")).collect();
+    // The last of them has its seat once it was answered.
+    wait(Duration::from_millis(500));
+    let refused = daemon.get("/api/v1/watch");
+    assert_eq!((refused.status, &refused.json()["type"]), (503, &json!("/problems/too-many-watch")));
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
+    let state = daemon.until(RIG, over);
+    assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
+    // Who goes leaves the seat.
+    streams.truncate(50);
+    wait(Duration::from_millis(1_500));
+    drop(daemon.stream_unread("/api/v1/watch"));
+    let health = daemon.get("/api/v1/health");
+    assert_eq!(health.status, 200, "{}", health.text);
+}

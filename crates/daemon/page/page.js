@@ -105,10 +105,9 @@ page.append(tabs);
 spoken(localStorage.getItem("language") ?? states[0]?.language ?? "en");
 bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value);
 
-// One stream for all rigs: a browser holds six connections to a host, and a stop must never wait for one. It is never silent for
-// longer than a second: after three the connection is lost, whatever the browser says.
+// It is never silent for longer than a second: after three the connection is lost, whatever the browser says.
 const SILENCE_MS = 3_500;
-let heard = performance.now(), source = null;
+let heard = performance.now();
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
 let life = "";
 /** Another life of the daemon may have other rigs: then the page begins anew. */
@@ -121,23 +120,57 @@ async function sameBench(id) {
   const names = (await (await fetch("/api/v1/rigs")).json()).map((state) => state.rig);
   if (names.join("\n") !== [...rigs.keys()].join("\n")) location.reload();
 }
-bench.hush = () => { source?.close(); source = null; };
-bench.listen = () => {
-  bench.hush();
-  if (document.hidden) return;
+function hear(name, data, id) {
+  heard = performance.now();
+  connected(true);
+  sameBench(id);
+  if (name === "beat") return;
+  const { rig, told } = JSON.parse(data);
+  if (name === "state") rigs.get(rig)?.changed(told);
+  else rigs.get(rig)?.sampled(told);
+}
+
+// One stream for all rigs and all windows: a browser holds six connections to a host, and a stop must never wait for one. The
+// window that has the lock has the stream, and tells the others; one that nobody sees gives it up.
+const channel = new BroadcastChannel("tripbench");
+let source = null, others = false, asking = null, leaving = null;
+function listen() {
+  source?.close();
   const mine = source = new EventSource("/api/v1/watch");
-  const on = (name, act) => mine.addEventListener(name, (event) => { heard = performance.now(); connected(true); sameBench(event.lastEventId); act(event); });
-  on("state", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.changed(told); });
-  on("samples", (event) => { const { rig, told } = JSON.parse(event.data); rigs.get(rig)?.sampled(told); });
-  on("beat", () => {});
+  for (const name of ["state", "samples", "beat"]) {
+    mine.addEventListener(name, (event) => {
+      hear(name, event.data, event.lastEventId);
+      if (others) channel.postMessage([name, event.data, event.lastEventId]);
+    });
+  }
   mine.onerror = () => {
     connected(false);
     // One that was refused does not come back by itself.
-    if (mine.readyState === EventSource.CLOSED && mine === source) setTimeout(() => { if (mine === source) bench.listen(); }, 1_000);
+    if (mine.readyState === EventSource.CLOSED) setTimeout(() => { if (mine === source) listen(); }, 1_000);
   };
+}
+channel.onmessage = ({ data: [name, data, id] }) => {
+  if (name !== "hello") {
+    if (!source) hear(name, data, id);
+    return;
+  }
+  // A window that comes wants all that there is.
+  others = true;
+  if (source) listen();
 };
-bench.listen();
-// A window that nobody sees holds no connection: the browser has six for all of them, and a stop needs one.
-document.addEventListener("visibilitychange", () => (document.hidden ? bench.hush() : bench.listen()));
+function join() {
+  asking = new AbortController();
+  const led = new Promise((leave) => { leaving = leave; });
+  navigator.locks.request("tripbench-stream", { signal: asking.signal }, () => { listen(); return led; }).catch(() => {});
+  channel.postMessage(["hello"]);
+}
+function leave() {
+  asking?.abort();
+  leaving?.();
+  source?.close();
+  source = null;
+}
+document.addEventListener("visibilitychange", () => (document.hidden ? leave() : join()));
+if (!document.hidden) join();
 setInterval(() => { if (performance.now() - heard > SILENCE_MS) connected(false); }, 500);
 addEventListener("resize", () => { measure(states[0]?.screen_width_mm); rigs.forEach((rig) => rig.draw()); });

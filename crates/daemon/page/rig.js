@@ -167,10 +167,8 @@ export class Rig {
     if (!this.stopSending) this.sendStop();
   }
 
-  /** A browser holds six connections to a host, streams of all its windows counted: this window gives its own up for the stop. */
   async sendStop() {
     this.stopSending = true;
-    this.bench.hush();
     while (this.stopTries > 0) {
       this.stopTries -= 1;
       try {
@@ -184,7 +182,6 @@ export class Rig {
       }
     }
     this.stopSending = false;
-    this.bench.listen();
     this.show();
   }
 
