@@ -6,6 +6,7 @@ use rustix::process::Signal;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::os::unix::net::UnixDatagram;
 use std::path::PathBuf;
 use std::process::Command;
 use std::time::Duration;
@@ -219,4 +220,34 @@ fn live_a_hundred_watch_and_a_stop_gets_through_all_the_same() {
     drop(daemon.stream_unread("/api/v1/watch"));
     let health = daemon.get("/api/v1/health");
     assert_eq!(health.status, 200, "{}", health.text);
+}
+
+/// The protocol of `sd_notify(3)`: datagrams to the socket that the service manager names.
+#[test]
+fn live_the_service_manager_hears_that_it_is_ready_well_and_stopping() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    workplace
+        .write("bench.toml", "listen = \"127.0.0.1:0\"\nruns = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\n");
+    let path = workplace.folder.join("notify");
+    let socket = UnixDatagram::bind(&path).expect("a socket");
+    socket.set_read_timeout(Some(Duration::from_secs(20))).expect("a time");
+    let mut command = workplace.command("serve --bench bench.toml --log json");
+    command.env("NOTIFY_SOCKET", &path);
+    let mut daemon = Daemon::of(&workplace, command);
+    let until = |word: &str| {
+        let mut buffer = [0; 256];
+        for _ in 0..1_000 {
+            let length = socket.recv(&mut buffer).expect("a word within 20 s");
+            if String::from_utf8_lossy(&buffer[..length]).trim() == word {
+                return;
+            }
+        }
+        panic!("never {word}");
+    };
+    until("READY=1");
+    until("WATCHDOG=1");
+    daemon.signal(Signal::TERM);
+    until("STOPPING=1");
+    assert_eq!(daemon.wait().code(), Some(0));
 }
