@@ -82,9 +82,16 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
         (verdicts(&state), &state["run"]["tiles"][1]["of_run"]),
         (verdicts(&second), &first["run"]["run"])
     );
-    // The aborted repeat has judged nothing: it goes on from the same run once more, and was counted.
-    let body = json!({"again": {"run": first["run"]["run"], "position": 1}});
-    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body).status, 201);
+    once_more(&daemon, (&first, &second));
+}
+
+/// The aborted repeat has judged nothing: it goes on from the same run once more, and was counted; not where the device may be another.
+fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) {
+    let again = |position: u8| {
+        let body = json!({"again": {"run": first["run"]["run"], "position": position}});
+        daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body)
+    };
+    assert_eq!(again(1).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
     let third = daemon.until(RIG, |state| over(state) && state["run"]["run"] != second["run"]["run"]);
@@ -93,4 +100,11 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
         (&record["header"]["again"]["run"], &record["header"]["again"]["attempt"]),
         (&first["run"]["run"], &json!(3))
     );
+    // Nothing is plugged in at position 2; and what was left for the next round is gone.
+    let refused = again(2);
+    assert!(refused.status == 409 && refused.text.contains("was unplugged"), "{}", refused.text);
+    let body = json!({"revision": third["round"]["revision"], "places": [], "seen": third["run"]["run"]});
+    assert_eq!(daemon.send("PUT", &format!("/api/v1/rigs/{RIG}/round"), &body).status, 200);
+    let refused = again(1);
+    assert!(refused.status == 409 && refused.text.contains("another round was begun"), "{}", refused.text);
 }

@@ -71,6 +71,12 @@ export function reason(why) {
   return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
+/** What is wrong with a request: in the language of the page where there is a word for its kind, with what the sheets lack. */
+export function problem(error) {
+  const kind = error.problem?.type?.split("/").pop();
+  return [say("problem")[kind] ?? error.message, ...(error.problem?.findings ?? [])].join("\n");
+}
+
 /** What to do with a device next. */
 export function advice(next) {
   if (next.kind === "set") return filled(say("advice").set, quantity(next.quantity), next.from, next.to, next.by, say("direction")[next.direction] ?? next.direction);

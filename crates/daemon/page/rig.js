@@ -1,6 +1,6 @@
 // One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
 import { Chart } from "/chart.js";
-import { call, clock, element, quantity, reason, shape, summary, tile } from "/parts.js";
+import { call, clock, element, problem, quantity, reason, shape, summary, tile } from "/parts.js";
 import { filled, say } from "/words.js";
 
 /** Up to so many tiles are large; of more only those that did not pass. */
@@ -131,7 +131,7 @@ export class Rig {
         await this.takeOne(serial, tries + 1);
         return;
       }
-      this.note(say("cancelled", error.message));
+      this.note(say("cancelled", problem(error)));
     }
   }
 
@@ -150,7 +150,7 @@ export class Rig {
       this.confirmed = null;
       this.note("");
     } catch (error) {
-      this.note([error.message, ...(error.problem?.findings ?? [])].join("\n"));
+      this.note(problem(error));
       // That a number stands twice is right if START is pressed once more.
       this.confirmed = error.problem?.type === "/problems/serial-twice" ? this.state.round.revision : null;
     } finally {
@@ -186,7 +186,7 @@ export class Rig {
   }
 
   answer(question, answer) {
-    call("POST", this.path("/answer"), { run: this.state.run?.run, question, answer, by: say("by") }).catch((error) => this.note(error.message));
+    call("POST", this.path("/answer"), { run: this.state.run?.run, question, answer, by: say("by") }).catch((error) => this.note(problem(error)));
   }
 
   note(text) { this.message.textContent = text; }

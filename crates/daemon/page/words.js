@@ -23,7 +23,7 @@ const ENGLISH = {
   step: { zero: "Reading the reference at ambient", leak: "Watching the closed rig for leaks", "switch-points": "Ramps through the switch points", response: "Fast crossings", "air-saving": "The device drives the valve", "rig-check": "Checking the rig", ask: "A question" },
   quantity: { "switch-point": "switch point", "reset-point": "reset point", hysteresis: "hysteresis", repeatability: "repeatability", "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off", "response-on": "response on", "response-off": "response off", "lowest-level": "lowest level" },
   guide: { deeper: "PULL VACUUM", "less-deep": "LET AIR IN slowly", hold: "HOLD: close everything", "let-in": "OPEN to ambient", slower: "SLOWER", faster: "FASTER", steady: "just so" },
-  direction: {}, reason: {},
+  direction: {}, reason: {}, problem: {},
   advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} ramps decide it{1}" },
 };
 
@@ -51,6 +51,12 @@ const GERMAN = {
   step: { zero: "Referenz bei Umgebung lesen", leak: "Geschlossene Anlage auf Leck beobachten", "switch-points": "Rampen durch die Schaltpunkte", response: "Schnelle Durchgänge", "air-saving": "Das Gerät steuert das Ventil", "rig-check": "Anlage prüfen", ask: "Eine Frage" },
   quantity: { "switch-point": "Schaltpunkt", "reset-point": "Rückschaltpunkt", hysteresis: "Hysterese", repeatability: "Wiederholbarkeit", "cut-off": "Abschaltpunkt", resume: "Wiedereinschaltpunkt", chatter: "Prellen", "on-delay": "Einschaltverzug", "off-delay": "Ausschaltverzug", "response-on": "Ansprechzeit ein", "response-off": "Ansprechzeit aus", "lowest-level": "tiefster Stand" },
   guide: { deeper: "VAKUUM ZIEHEN", "less-deep": "langsam LUFT EINLASSEN", hold: "HALTEN: alles schließen", "let-in": "zur Umgebung ÖFFNEN", slower: "LANGSAMER", faster: "SCHNELLER", steady: "so weiter" },
+  problem: {
+    "round-changed": "Die Runde wurde inzwischen geändert: ansehen und noch einmal", "already-started": "Diese Runde läuft schon oder ist gelaufen", "serial-twice": "Eine Nummer steht an zwei Plätzen. START noch einmal drücken, wenn das stimmt",
+    "not-mounted": "Diese Nummer geht nicht: höchstens 80 Zeichen, keine Steuerzeichen", busy: "Ein Lauf ist im Gang", stopped: "PRÜFUNG STOPP war schneller: nichts wurde gestartet", "not-ready": "Die Anlage ist nicht bereit",
+    ending: "Der Dienst endet gerade", "sheets-changed": "Die Blätter wurden inzwischen geändert: ansehen, was jetzt da steht, dann noch einmal START", "nothing-to-decide": "Das wird von hier nicht noch einmal geprüft", "not-open": "Die Frage ist nicht mehr offen",
+    "too-many": "Zu viele Änderungen auf einmal: kurz warten", "not-planned": "Aus diesen Blättern wird kein Lauf",
+  },
   direction: { deeper: "tiefer", "less deep": "weniger tief", smaller: "kleiner", larger: "größer" },
   reason: {
     operator: "Von Hand gestoppt", signal: "Das Programm wurde beendet", doubt: "Der Verbindung zum Modul ist nicht zu trauen", "too-deep": "Tiefer, als die Verriegelung erlaubt",

@@ -7,7 +7,7 @@ use crate::refusal::{Refusal, check_placings, no_repeats};
 use crate::sheets::RigSheets;
 use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState, Tile};
 pub(crate) use crate::wanted::{Job, Next, Order, Repeat};
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -30,6 +30,8 @@ struct Inner {
     active: Option<Active>,
     /// What is shown beside the run, where it tests a device of an earlier one again.
     beside: Vec<Tile>,
+    /// Positions where no plug was seen at some time since the last run: what is there now may be another device.
+    unplugged: BTreeSet<u8>,
     /// How often STOP TEST was pressed.
     stops: u64,
     ending: bool,
@@ -70,6 +72,7 @@ impl Rig {
             queue: VecDeque::new(),
             active: None,
             beside: Vec::new(),
+            unplugged: BTreeSet::new(),
             stops: 0,
             ending: false,
         };
@@ -188,6 +191,17 @@ impl Rig {
         Ok(taken)
     }
 
+    /// What is seen of plugs between runs.
+    pub(crate) fn saw_plugs(&self, seen: &[(u8, Option<bool>)]) {
+        let gone = seen.iter().filter(|(_, present)| *present == Some(false)).map(|(position, _)| *position);
+        self.lock().unplugged.extend(gone);
+    }
+
+    /// Whether no plug was seen at a position at some time since the last run.
+    pub(crate) fn was_unplugged(&self, position: u8) -> bool {
+        self.lock().unplugged.contains(&position)
+    }
+
     /// How often STOP TEST was pressed so far: a start that a stop overtakes names another number.
     pub(crate) fn stops(&self) -> u64 {
         self.lock().stops
@@ -291,6 +305,7 @@ impl Rig {
                 let (reins, controlled) = Reins::new();
                 let run = job.prepared.header.run.clone();
                 inner.active = Some(Active { run, reins: reins.clone(), question: None });
+                inner.unplugged.clear();
                 inner.shown.doing = Doing::Running;
                 inner.shown.run = None;
                 // What was known at rest is not known any more.

@@ -66,6 +66,17 @@ pub(crate) struct RigState {
     pub screen_width_mm: Option<f64>,
 }
 
+impl RigState {
+    /// Whether the devices of a run are still those that are shown: nobody has gone on to the next round.
+    pub(crate) fn is_there_still(&self, run: &str) -> bool {
+        self.run.as_ref().is_some_and(|shown| {
+            let own = shown.run == run || shown.again_of.as_deref() == Some(run);
+            let beside = shown.tiles.iter().any(|tile| tile.of_run.as_deref() == Some(run));
+            (own || beside) && self.seen.as_ref() != Some(&shown.run)
+        })
+    }
+}
+
 /// Names of the sheets that a run takes by itself.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
 pub(crate) struct DefaultSheets {

@@ -107,6 +107,7 @@ impl Worker {
                 if !was_safe {
                     tracing::info!(rig = self.rig.name, "outputs safe, read back");
                 }
+                self.rig.saw_plugs(level.as_ref().map_or(&[], |idle| &idle.present));
                 self.show(None, level.as_ref());
             }
             Err(problem) => {

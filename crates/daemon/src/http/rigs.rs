@@ -262,6 +262,16 @@ fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> 
         );
         return Err(Problem::nothing_to_decide(detail));
     }
+    if !rig.state().is_there_still(run) {
+        let detail = "another round was begun since that run: its device may be gone";
+        return Err(Problem::nothing_to_decide(detail));
+    }
+    if rig.was_unplugged(*position) {
+        let detail = format!(
+            "position {position} was unplugged since the last run: what is there now may be another device, and is tested as a new one"
+        );
+        return Err(Problem::nothing_to_decide(detail));
+    }
     let go_on =
         go_on(&earlier.folder, *position).map_err(|error| Problem::nothing_to_decide(chain(&error)))?;
     if go_on.simulated != rig.state().simulated {
