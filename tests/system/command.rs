@@ -182,7 +182,7 @@ fn a_second_run_on_the_same_module_is_refused() {
     drop(first.kill());
     drop(first.wait());
     assert_eq!(said.code, Some(2), "{}", said.err);
-    assert!(said.err.contains("is in use by another run"), "{}", said.err);
+    assert!(said.err.contains("is in use by another tripbench"), "{}", said.err);
 }
 
 #[rstest]

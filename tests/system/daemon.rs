@@ -195,7 +195,7 @@ fn live_a_module_has_one_owner() {
         "run --rig rig.toml --type type.toml --settings settings.toml --script script.toml --serial 1=A-1 --out run",
     );
     assert_eq!(said.code, Some(2));
-    assert!(said.err.contains("is in use by another run on this machine"), "{}", said.err);
+    assert!(said.err.contains("is in use by another tripbench on this machine"), "{}", said.err);
     let second = Daemon::with(&workplace, "serve --bench bench.toml --runs other");
     let state = second.until(RIG, |state| state["doing"] == "not-ready");
     assert!(state["problem"].as_str().is_some_and(|why| why.contains("in use")), "{state}");
@@ -251,7 +251,7 @@ fn live_what_is_not_meant_for_this_daemon_is_refused() {
     // A number twice in a round is asked about, not taken.
     let revision = mount(&daemon, &[(1, "A-1"), (2, "A-1")]);
     let twice = start(&daemon, revision);
-    assert_eq!((twice.status, twice.json()["type"].clone()), (409, json!("/problems/serial-twice")));
+    assert_eq!((twice.status, twice.json()["type"].clone()), (409, json!("/problems/to-confirm")));
     let nobody = mount(&daemon, &[]);
     assert_eq!(start(&daemon, nobody).status, 422);
     let page = daemon.ask("GET", "/", &[], None);

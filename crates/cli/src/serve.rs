@@ -8,7 +8,7 @@ use anyhow::{Context, Result};
 use std::net::SocketAddr;
 use std::path::Path;
 use tripbench_daemon::{
-    Bench, BenchSheet, Defaults, NotPlanned, RigEntry, RigSheets, ServeError, serve as serve_bench,
+    Bench, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, ServeError, serve as serve_bench,
 };
 use tripbench_device::SiteSheet;
 use tripbench_job::Signals;
@@ -46,17 +46,7 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
         ));
     };
     match serve_bench(bench, until, listening) {
-        Ok(in_doubt) if in_doubt.is_empty() => {
-            say::note("Ended; every rig of this daemon was left safe, read back.");
-            Ok(Exit::Good)
-        }
-        Ok(in_doubt) => {
-            say::error(&format!(
-                "OUTPUTS NOT CONFIRMED SAFE: {}. Shut off air and power by hand.",
-                in_doubt.join(", ")
-            ));
-            Ok(Exit::Aborted)
-        }
+        Ok(ended) => Ok(told(&ended)),
         Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
             for finding in &findings {
                 say::note(finding);
@@ -65,6 +55,25 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
         }
         Err(error) => Err(error.into()),
     }
+}
+
+/// How the rigs were left.
+fn told(ended: &Ended) -> Exit {
+    if !ended.safe.is_empty() {
+        say::note(&format!("Ended; left safe, read back: {}.", ended.safe.join(", ")));
+    }
+    if !ended.not_ours.is_empty() {
+        let rigs = ended.not_ours.join(", ");
+        say::note(&format!(
+            "Another program had the module of {rigs}: nothing is known of its outputs here."
+        ));
+    }
+    if ended.in_doubt.is_empty() {
+        return Exit::Good;
+    }
+    let rigs = ended.in_doubt.join(", ");
+    say::error(&format!("OUTPUTS NOT CONFIRMED SAFE: {rigs}. Shut off air and power by hand."));
+    Exit::Aborted
 }
 
 fn log(form: LogForm) {

@@ -3,7 +3,7 @@
 /** So much of a run is shown, seconds, and no more is kept. */
 const SHOWN_S = 90;
 const MARGIN = { left: 58, right: 12, top: 14 }, LANE = 20, LANES_SHARE = 0.45;
-const COLOURS = ["--band", "--quiet", "--ink", "--trace"];
+const COLOURS = ["--band", "--quiet", "--ink", "--trace", "--card"];
 
 export class Chart {
   /** `sized` is called when there is another size to draw at. */
@@ -59,7 +59,7 @@ export class Chart {
     if (this.look !== look) {
       const style = getComputedStyle(document.documentElement);
       this.look = look;
-      [this.band, this.quiet, this.ink, this.trace] = COLOURS.map((name) => style.getPropertyValue(name).trim());
+      [this.band, this.quiet, this.ink, this.trace, this.card] = COLOURS.map((name) => style.getPropertyValue(name).trim());
     }
   }
 
@@ -139,9 +139,15 @@ export class Chart {
     const { pen, width } = this, { left, right } = MARGIN;
     pen.textBaseline = "middle";
     pen.fillStyle = this.ink;
+    // The curve may cross them.
+    pen.strokeStyle = this.card;
+    pen.lineWidth = 4;
+    pen.lineJoin = "round";
     for (const [index, band] of this.bands.entries()) {
       const at = left + 8 + index * (width - left) / Math.max(1, this.bands.length);
-      pen.fillText(band.name, Math.min(at, width - right - pen.measureText(band.name).width), y((band.low + band.high) / 2));
+      const x = Math.min(at, width - right - pen.measureText(band.name).width), middle = y((band.low + band.high) / 2);
+      pen.strokeText(band.name, x, middle);
+      pen.fillText(band.name, x, middle);
     }
     pen.textBaseline = "alphabetic";
   }

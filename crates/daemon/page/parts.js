@@ -67,21 +67,29 @@ export const quantity = (name) => say("quantity")[name] ?? name;
 /** Why something is as it is: in the language of the page where there is a word for its kind, else as the daemon has it. */
 export function reason(why) {
   const own = say("reason")[why.kind];
-  const text = own ? filled(own, why.text.split(": ").slice(1).join(": ")) : why.text;
+  const text = own ? filled(own, why.text.split(": ").slice(1).join(": "), why.text) : why.text;
   return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
 /** What is wrong with a request: in the language of the page where there is a word for its kind, with what the sheets lack. */
 export function problem(error) {
-  const kind = error.problem?.type?.split("/").pop();
-  return [say("problem")[kind] ?? error.message, ...(error.problem?.findings ?? [])].join("\n");
+  // Without an answer there is no word of the daemon, only one of the browser.
+  if (!error.problem) return say("lost");
+  const own = say("problem")[error.problem.type?.split("/").pop()];
+  return [own ? filled(own, error.message) : error.message, ...(error.problem.findings ?? [])].join("\n");
 }
 
 /** What to do with a device next. */
 export function advice(next) {
   if (next.kind === "set") return filled(say("advice").set, quantity(next.quantity), next.from, next.to, next.by, say("direction")[next.direction] ?? next.direction);
-  if (next.kind === "ramps") return filled(say("advice").ramps, next.ramps, next.seconds ? `, ${clock(next.seconds)}` : "");
+  if (next.kind === "ramps") return filled(say("advice")[next.all ? "ramps" : "mayRamps"], next.ramps, next.seconds ? `, ${clock(next.seconds)}` : "");
   return say("advice")[next.word] ?? next.text;
+}
+
+/** A level as it is shown: none is written as minus nothing. */
+export function level(value, decimals) {
+  const text = value.toFixed(decimals);
+  return Number(text) === 0 ? (0).toFixed(decimals) : text;
 }
 
 /** How many of which verdict, those that need a hand first. */
@@ -95,7 +103,7 @@ export function tile(of, run, small) {
   const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
   const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
-  const word = verdict ? element("div", { class: say("verdict")[verdict].length > 10 ? "word long" : "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
+  const word = verdict ? element("div", { class: say("verdict")[verdict].length > 8 ? "word long" : "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
   if (small) return element("div", { class: `tile small ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${verdict ? say("verdict")[verdict] : ""}`));
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row", "data-position": of.position }, who, element("span", { class: "now", hidden: true }), element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);

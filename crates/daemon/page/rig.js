@@ -1,12 +1,16 @@
 // One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
 import { Chart } from "/chart.js";
-import { call, clock, element, problem, quantity, reason, shape, summary, tile } from "/parts.js";
+import { call, clock, element, level, problem, quantity, reason, shape, summary, tile } from "/parts.js";
 import { filled, say } from "/words.js";
 
 /** Up to so many tiles are large; of more only those that did not pass. */
 const LARGE = 8;
 /** Up to so many positions have lanes; of more only those that are outside. */
 const LANES = 4;
+/** A level that was read so long ago is not shown. */
+const OLD_MS = 2_000;
+/** A small screen shows one rig whole; must be as in the style. */
+const FOLDED = matchMedia("(max-width: 1499px)");
 /** So many undecided ones have a button at once; the next one comes when one is decided. */
 const DECIDED = 3;
 
@@ -54,6 +58,13 @@ export class Rig {
   path(rest) { return `/api/v1/rigs/${encodeURIComponent(this.state.rig)}${rest}`; }
 
   changed(state) {
+    // A stop that did not get through is sent again, or is not needed any more.
+    if (this.stopLost && !this.stopSending) {
+      if (state.doing === "running") this.stop();
+      else [this.stopLost, this.stopping] = [false, ""];
+    }
+    // What a START was refused for is history once something runs.
+    if (this.refused && state.doing !== this.state.doing) this.note("");
     if (state.run?.run !== this.state.run?.run) this.chart.clear();
     this.state = state;
     this.left = state.run?.left_s ?? 0;
@@ -70,6 +81,7 @@ export class Rig {
   sampled(samples) {
     this.chart.add(samples);
     this.left = samples.left_s;
+    this.sampledAt = performance.now();
     if (samples.level.length) this.level = samples.level[samples.level.length - 1];
     // The oldest reading that is not on the screen yet.
     if (samples.t.length) this.oldest_ms ??= samples.zero_ms + samples.t[0] * 1e3;
@@ -136,7 +148,7 @@ export class Rig {
   }
 
   start() {
-    return this.begin({ revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, repeats_confirmed: this.confirmed === this.state.round.revision });
+    return this.begin({ revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, confirmed: this.confirmed === this.state.round.revision });
   }
 
   /** A device that was left undecided, with as many ramps as decide it; the repeat is linked and counted. */
@@ -151,8 +163,9 @@ export class Rig {
       this.note("");
     } catch (error) {
       this.note(problem(error));
+      this.refused = true;
       // That a number stands twice is right if START is pressed once more.
-      this.confirmed = error.problem?.type === "/problems/serial-twice" ? this.state.round.revision : null;
+      this.confirmed = error.problem?.type === "/problems/to-confirm" ? this.state.round.revision : null;
     } finally {
       this.asked = false;
     }
@@ -189,7 +202,10 @@ export class Rig {
     call("POST", this.path("/answer"), { run: this.state.run?.run, question, answer, by: say("by") }).catch((error) => this.note(problem(error)));
   }
 
-  note(text) { this.message.textContent = text; }
+  note(text) {
+    this.message.textContent = text;
+    this.refused = false;
+  }
 
   /** The sentence that says what happens or what to do, and what kind of sentence it is. */
   tells() {
@@ -199,12 +215,14 @@ export class Rig {
     if (!this.connected) return ["hazard", say("lost")];
     if (state.doing === "starting") return ["waiting", say("starting")];
     if (state.doing === "ending") return ["waiting", say("ending")];
-    if (state.doing === "not-ready") return ["hazard", say("notReady", state.problem ?? "")];
+    if (state.doing === "not-ready") return ["hazard", say("notReady", (state.problem ?? "").replace(/[.?!]$/, ""))];
+    if (state.findings.length && !this.running() && !this.verdictShown()) return ["hazard", say("badSheets")];
     if (state.failed) return ["hazard", filled(say("failed")[state.failed.kind] ?? "{0}.", state.failed.text)];
     if (this.preparing()) return ["waiting", say("preparing")];
     if (this.running()) return this.runTells(run);
     if (this.verdictShown()) {
-      const safe = run.safe ? say("safeNow") : "";
+      // Who stands before another rig must not read of this one that it is safe.
+      const safe = run.safe && (this.bench.chosen === this || !FOLDED.matches) ? say("safeNow") : "";
       const earlier = run.tiles.filter((of) => of.of_run);
       if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")} ${earlier.length ? `${summary(earlier)}.` : ""}`];
       return ["", `${summary(run.tiles)}. ${safe}`];
@@ -244,7 +262,9 @@ export class Rig {
     const [kind, text] = this.tells();
     this.sentence.className = `sentence ${kind}`;
     this.sign.replaceChildren(...(kind ? [shape(kind)] : []));
-    if (this.told.textContent !== text) this.told.textContent = text;
+    // Of a rig that is folded away it is said which one it is.
+    const whole = !chosen && FOLDED.matches ? `${state.rig}: ${text}` : text;
+    if (this.told.textContent !== whole) this.told.textContent = whole;
     this.scan.setAttribute("aria-label", `${say("scan")}, ${state.rig}`);
     this.scan.placeholder = say("scan");
     this.work.setAttribute("aria-label", state.rig);
@@ -255,7 +275,8 @@ export class Rig {
 
   showWork(running, ready) {
     const { state } = this, { run } = state;
-    const facts = [running ? "" : `${say("vacuum")} ${state.level?.toFixed(state.decimals) ?? "?"} ${state.unit}`, state.outputs_safe === false ? say("notSafe") : running ? "" : state.outputs_safe ? say("safe") : "", running && this.waiting() ? this.nextRound() : ""];
+    const known = this.connected && !running, at = known && state.level !== null ? level(state.level, state.decimals) : "?";
+    const facts = [running ? "" : `${say("vacuum")} ${at} ${state.unit}`, state.outputs_safe === false ? say("notSafe") : known && state.outputs_safe ? say("safe") : "", running && this.waiting() ? this.nextRound() : ""];
     const note = element("p", { class: "note" }, facts.filter(Boolean).join(" · "));
     this.work.className = `work ${running ? "" : "wide"}`;
     if (running) {
@@ -266,7 +287,7 @@ export class Rig {
     } else if (ready) {
       this.work.replaceChildren(this.tiles(run), ...(this.waiting() ? [this.upNext()] : []), note);
     } else {
-      const lacks = [...state.findings, ...(state.sheets.script ? [] : [say("noScript")])].map((text) => element("p", { class: "message", lang: "en" }, text));
+      const lacks = [...state.findings, ...(state.sheets.script || state.findings.length ? [] : [say("noScript")])].map((text) => element("p", { class: "message finding", lang: "en", tabindex: "0" }, text));
       this.work.replaceChildren(this.mounts(), ...lacks, note, element("p", { class: "note caution" }, shape("hazard"), `${say("caution")} ${state.cautions ?? ""}`));
     }
   }
@@ -291,13 +312,15 @@ export class Rig {
       const repeats = (of) => Boolean(run.again_of) && !of.of_run && (of.verdict === "aborted" || of.verdict === "set-aside");
       const open = run.tiles.filter((of) => (of.verdict === "aborted" || of.verdict === "set-aside") && !repeats(of));
       const undecided = run.tiles.filter((of) => repeats(of) || (of.can_be_decided && of.advice?.kind === "ramps"));
-      if (!this.waiting()) for (const of of undecided.slice(0, DECIDED)) actions.push(button(say("decide", of.position, of.advice?.seconds ? ` · ${clock(of.advice.seconds)}` : ""), () => this.decide(repeats(of) ? run.again_of : of.of_run ?? run.run, of.position), { "data-run": run.run }));
+      // The next devices may be in their places: where plugs are seen, the daemon knows, else nobody does.
+      const there = !this.waiting() || state.round.places.every((place) => place.present !== null);
+      if (there) for (const of of undecided.slice(0, DECIDED)) actions.push(button(say(of.advice?.all === false ? "try" : "decide", of.position, of.advice?.seconds ? ` · ${clock(of.advice.seconds)}` : ""), () => this.decide(repeats(of) ? run.again_of : of.of_run ?? run.run, of.position), { "data-run": run.run }));
       if (open.length && !this.waiting()) actions.push(button(say("again"), () => this.mount(open.map(({ position, serial }) => ({ position, serial })), { seen: run.run }), { "data-run": run.run }));
       actions.push(...this.reports(run));
     }
     // Behind the others: a finger on its way to NEXT ROUND must not find START in its place.
     if (!running && !this.preparing() && (!ready || this.waiting())) {
-      const may = this.waiting() > 0 && state.doing === "idle" && state.findings.length === 0 && Boolean(state.sheets.script);
+      const may = this.waiting() > 0 && state.doing === "idle" && this.connected && state.findings.length === 0 && Boolean(state.sheets.script);
       // START acts on release, as a click does.
       actions.push(button(`${say("start")}${state.predicted_s ? ` · ${say("about", clock(state.predicted_s))}` : ""}`, () => this.start(), { class: ready ? "start last" : "start", disabled: !may }));
       if (!ready) actions.push(button(say("ownNumbers"), () => this.mount(this.state.round.places.map(({ position, serial, present }) => (serial && !this.begun() ? { position, serial } : present === false ? null : { position, own_number: true })).filter(Boolean))));
@@ -364,7 +387,9 @@ export class Rig {
     const failing = own.filter((of) => of.figure?.outside).map((of) => of.position);
     const shown = taking.length <= LANES ? taking : failing.slice(0, LANES);
     const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
-    this.figures.textContent = `${this.level === null ? "…" : this.level.toFixed(run.decimals)} ${run.unit} · ${say("left", clock(this.left))}`;
+    // What was read some time ago is not known any more.
+    const old = this.level === null || performance.now() - this.sampledAt > OLD_MS;
+    this.figures.textContent = `${old ? "?" : level(this.level, run.decimals)} ${run.unit}${run.halted ? "" : ` · ${say("left", clock(this.left))}`}`;
     this.canvas.setAttribute("aria-label", `${say("vacuumOver")}: ${this.figures.textContent}`);
     this.showSignals();
     return this.chart.draw(lanes);

@@ -15,7 +15,7 @@ const ENGLISH = {
   allowed: "allowed", caution: "Keep clear of openings and exhaust. This screen has no emergency stop.",
   twice: "Serial {0} is already at position {1}. Scan another one, or scan it again to put it at position {2} too.",
   full: "No position is free for {0}. Take one out with ✕, or press CLEAR.", fullNext: "No position is free for {0}. Press START or NEXT ROUND first.", halting: "STOPPED: {0}. Keep clear: the outputs are not confirmed safe yet.", stopping: "STOPPING. Keep clear until the outputs are read back safe.", noEnds: "NO ends the run.", cancelled: "not taken: {0}", by: "the operator at the page",
-  look: "light or dark", decide: "DECIDE {0} NOW{1}", nothingRuns: "Nothing runs here.", on: "on", off: "off", preparing: "The run is being prepared: outputs are made safe first.",
+  look: "light or dark", decide: "DECIDE {0} NOW{1}", nothingRuns: "Nothing runs here.", badSheets: "The sheets have an error: no run can start until it is mended.", try: "TRY TO DECIDE {0}{1}", on: "on", off: "off", preparing: "The run is being prepared: outputs are made safe first.",
   failed: { withdrawn: "Not begun: {0}.", "no-run": "No run was made: {0}.", "no-record": "The record can not be made yet: {0}. All is in the journal; it is tried again every 10 s." },
   stopLost: "STOP NOT SENT: use the hard-wired stop.", tooClose: "Too close to the limit. Yellow bin until decided.",
   notRead: "Scan not read: {0}. Scan it again.", choose: "Show {0}", vacuumOver: "Vacuum over time",
@@ -23,8 +23,9 @@ const ENGLISH = {
   step: { zero: "Reading the reference at ambient", leak: "Watching the closed rig for leaks", "switch-points": "Ramps through the switch points", response: "Fast crossings", "air-saving": "The device drives the valve", "rig-check": "Checking the rig", ask: "A question" },
   quantity: { "switch-point": "switch point", "reset-point": "reset point", hysteresis: "hysteresis", repeatability: "repeatability", "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off", "response-on": "response on", "response-off": "response off", "lowest-level": "lowest level" },
   guide: { deeper: "PULL VACUUM", "less-deep": "LET AIR IN slowly", hold: "HOLD: close everything", "let-in": "OPEN to ambient", slower: "SLOWER", faster: "FASTER", steady: "just so" },
-  direction: {}, reason: {}, problem: {},
-  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} ramps decide it{1}" },
+  direction: {}, reason: {},
+  problem: { "to-confirm": "Is this right? Then press START once more: {0}.", busy: "A run goes on: this START came too late." },
+  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} ramps decide it{1}", mayRamps: "{0} ramps may decide it{1}" },
 };
 
 const GERMAN = {
@@ -43,7 +44,7 @@ const GERMAN = {
   allowed: "erlaubt", caution: "Von Öffnungen und Abluft fernbleiben. Dieser Bildschirm hat keinen Not-Halt.",
   twice: "Nummer {0} steht schon an Platz {1}. Eine andere scannen, oder noch einmal für Platz {2}.",
   full: "Kein Platz frei für {0}. Einen mit ✕ herausnehmen, oder LEEREN.", fullNext: "Kein Platz frei für {0}. Zuerst START oder NÄCHSTE RUNDE.", halting: "GESTOPPT: {0}. Fernbleiben: die Ausgänge sind noch nicht sicher bestätigt.", stopping: "STOPPT. Fernbleiben, bis die Ausgänge sicher zurückgelesen sind.", noEnds: "NEIN beendet den Lauf.", cancelled: "nicht übernommen: {0}", by: "Bediener an der Seite",
-  look: "hell oder dunkel", decide: "{0} JETZT ENTSCHEIDEN{1}", nothingRuns: "Hier läuft nichts.", on: "ein", off: "aus", preparing: "Der Lauf wird vorbereitet: zuerst werden die Ausgänge sicher gemacht.",
+  look: "hell oder dunkel", decide: "{0} JETZT ENTSCHEIDEN{1}", nothingRuns: "Hier läuft nichts.", badSheets: "Die Blätter haben einen Fehler: vorher beginnt kein Lauf.", try: "{0} ZU ENTSCHEIDEN VERSUCHEN{1}", on: "ein", off: "aus", preparing: "Der Lauf wird vorbereitet: zuerst werden die Ausgänge sicher gemacht.",
   failed: { withdrawn: "Nicht begonnen: {0}.", "no-run": "Kein Lauf kam zustande: {0}.", "no-record": "Das Protokoll kann noch nicht entstehen: {0}. Alles steht im Journal; alle 10 s ein neuer Versuch." },
   stopLost: "STOPP NICHT GESENDET: den verdrahteten Stopp benutzen.", tooClose: "Zu nah an der Grenze. Gelber Behälter, bis es entschieden ist.",
   notRead: "Scan nicht gelesen: {0}. Noch einmal scannen.", choose: "{0} zeigen", vacuumOver: "Vakuum über der Zeit",
@@ -52,21 +53,21 @@ const GERMAN = {
   quantity: { "switch-point": "Schaltpunkt", "reset-point": "Rückschaltpunkt", hysteresis: "Hysterese", repeatability: "Wiederholbarkeit", "cut-off": "Abschaltpunkt", resume: "Wiedereinschaltpunkt", chatter: "Prellen", "on-delay": "Einschaltverzug", "off-delay": "Ausschaltverzug", "response-on": "Ansprechzeit ein", "response-off": "Ansprechzeit aus", "lowest-level": "tiefster Stand" },
   guide: { deeper: "VAKUUM ZIEHEN", "less-deep": "langsam LUFT EINLASSEN", hold: "HALTEN: alles schließen", "let-in": "zur Umgebung ÖFFNEN", slower: "LANGSAMER", faster: "SCHNELLER", steady: "so weiter" },
   problem: {
-    "round-changed": "Die Runde wurde inzwischen geändert: ansehen und noch einmal", "already-started": "Diese Runde läuft schon oder ist gelaufen", "serial-twice": "Eine Nummer steht an zwei Plätzen. START noch einmal drücken, wenn das stimmt",
+    "round-changed": "Die Runde wurde inzwischen geändert: ansehen und noch einmal", "already-started": "Diese Runde läuft schon oder ist gelaufen", "to-confirm": "Stimmt das? Dann START noch einmal drücken: {0}",
     "not-mounted": "Diese Nummer geht nicht: höchstens 80 Zeichen, keine Steuerzeichen", busy: "Ein Lauf ist im Gang", stopped: "PRÜFUNG STOPP war schneller: nichts wurde gestartet", "not-ready": "Die Anlage ist nicht bereit",
     ending: "Der Dienst endet gerade", "sheets-changed": "Die Blätter wurden inzwischen geändert: ansehen, was jetzt da steht, dann noch einmal START", "nothing-to-decide": "Das wird von hier nicht noch einmal geprüft", "not-open": "Die Frage ist nicht mehr offen",
     "too-many": "Zu viele Änderungen auf einmal: kurz warten", "not-planned": "Aus diesen Blättern wird kein Lauf",
   },
   direction: { deeper: "tiefer", "less deep": "weniger tief", smaller: "kleiner", larger: "größer" },
   reason: {
-    operator: "Von Hand gestoppt", signal: "Das Programm wurde beendet", doubt: "Der Verbindung zum Modul ist nicht zu trauen", "too-deep": "Tiefer, als die Verriegelung erlaubt",
+    operator: "Von Hand gestoppt", signal: "Das Programm wurde beendet", doubt: "Der Verbindung zum Modul war nicht zu trauen ({1})", "too-deep": "Tiefer, als die Verriegelung erlaubt",
     "too-long-at-vacuum": "Länger unter Vakuum, als die Verriegelung erlaubt", "emergency-stop": "Der Not-Halt ist gedrückt", "guard-door": "TÜR OFFEN", reference: "Der Referenz ist nicht zu trauen: {0}",
     "air-pressure-input": "Dem Luftdruck-Eingang ist nicht zu trauen: {0}", "not-reached": "Das Vakuum wurde nicht rechtzeitig erreicht: Schläuche, Lecks, Ventile und Luft prüfen", "not-steady": "Von Hand nicht gleichmäßig genug",
     "air-pressure": "Der Luftdruck liegt außerhalb seines Fensters", "no-answer": "Niemand hat rechtzeitig geantwortet", refused: "Die Frage wurde mit Nein beantwortet", "record-lost": "Das Protokoll konnte nicht geschrieben werden",
     "step-fault": "Ein Schritt ist im Programm gescheitert: {0}", "no-position-left": "Jeder Platz wurde ausgelassen", killed: "Das Programm endete vor dem Lauf",
     unplugged: "Nicht mehr verbunden: Stecker prüfen", "stopped-answering": "Antwortet nicht mehr: Stecker prüfen",
   },
-  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} Rampen entscheiden es{1}", "test-again": "nochmal prüfen", "keep-apart": "aussondern", "apart-and-again": "aussondern, nochmal prüfen", "at-limit": "aussondern: es liegt auf der Grenze", "not-here": "aussondern: diese Anlage entscheidet es nicht", "select-delay": "aussondern; die Verzögerung des Einstellblatts wählen" },
+  advice: { set: "{0} {1} → {2} ({3} {4})", ramps: "{0} Rampen entscheiden es{1}", mayRamps: "{0} Rampen entscheiden es vielleicht{1}", "test-again": "nochmal prüfen", "keep-apart": "aussondern", "apart-and-again": "aussondern, nochmal prüfen", "at-limit": "aussondern: es liegt auf der Grenze", "not-here": "aussondern: diese Anlage entscheidet es nicht", "select-delay": "aussondern; die Verzögerung des Einstellblatts wählen" },
 };
 
 export const LANGUAGES = { en: ENGLISH, de: GERMAN };

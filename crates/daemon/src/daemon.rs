@@ -5,8 +5,9 @@ use crate::http;
 use crate::rig::Rig;
 use crate::runs::Runs;
 use crate::sheets::{NotPlanned, RigSheets};
+use crate::state::RigState;
 use crate::supervise;
-use crate::worker::employ;
+use crate::worker::{Left, employ};
 use rustix::process::{Resource, getrlimit, setrlimit};
 use std::future::Future;
 use std::net::SocketAddr;
@@ -18,7 +19,7 @@ use std::time::Duration;
 use thiserror::Error;
 use tokio::runtime::Runtime;
 use tripbench_job::{JobError, make_safe};
-use tripbench_link::Clock;
+use tripbench_link::{Clock, module_address};
 
 /// At the end, longest time for the workers to leave their rigs safe and to finish their records.
 const WORKERS_HAVE: Duration = Duration::from_secs(20);
@@ -68,6 +69,16 @@ pub enum ServeError {
     /// Two rigs of one name.
     #[error("two rigs are called `{0}`: give one of them another name")]
     TwoRigs(String),
+    /// Two rigs at one module.
+    #[error("`{first}` and `{second}` name the same module, `{address}`: a module has one rig")]
+    OneModule {
+        /// A rig.
+        first: String,
+        /// Another.
+        second: String,
+        /// The module's address.
+        address: String,
+    },
     /// The address can not be listened on.
     #[error("can not listen on {address}")]
     Listen {
@@ -88,6 +99,17 @@ pub enum ServeError {
     System(#[from] std::io::Error),
 }
 
+/// How the rigs were left at the end, by name.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Ended {
+    /// Safe, read back.
+    pub safe: Vec<String>,
+    /// Not confirmed safe.
+    pub in_doubt: Vec<String>,
+    /// Another program had their modules: nothing is known of them.
+    pub not_ours: Vec<String>,
+}
+
 /// A daemon that serves.
 #[derive(Debug)]
 pub(crate) struct Daemon {
@@ -105,6 +127,11 @@ impl Daemon {
         self.rigs.iter().find(|rig| rig.name == name).cloned()
     }
 
+    /// The other rigs as they are.
+    pub(crate) fn others(&self, name: &str) -> Vec<RigState> {
+        self.rigs.iter().filter(|rig| rig.name != name).map(|rig| rig.state()).collect()
+    }
+
     /// Journal of a run that is over or goes on.
     pub(crate) fn journal_of(&self, run: &str) -> Option<PathBuf> {
         let live = || {
@@ -117,7 +144,7 @@ impl Daemon {
 }
 
 /// Serves until `until` is done; then nothing new begins, what runs is stopped, and every rig is left safe. `listening` is told
-/// the address when requests are taken. Gives the names of the rigs that could not be confirmed safe at the end.
+/// the address when requests are taken.
 ///
 /// # Errors
 /// If the bench can not be served as it is, or the system refuses.
@@ -125,7 +152,7 @@ pub fn serve(
     bench: Bench,
     until: impl Future<Output = &'static str>,
     listening: impl FnOnce(SocketAddr),
-) -> Result<Vec<String>, ServeError> {
+) -> Result<Ended, ServeError> {
     if !bench.listen.ip().is_loopback() {
         return Err(ServeError::NotLoopback(bench.listen));
     }
@@ -144,6 +171,7 @@ pub fn serve(
         }
         rigs.push(Arc::new(rig));
     }
+    no_module_twice(&rigs)?;
     if rigs.is_empty() {
         return Err(ServeError::NoRig);
     }
@@ -160,36 +188,55 @@ pub fn serve(
     for rig in &rigs {
         rig.end();
     }
-    let in_doubt = left(&rigs, workers);
+    let how = left(&rigs, workers);
     served.map(|(runtime, ended)| {
         ended.store(true, Ordering::SeqCst);
         runtime.shutdown_timeout(Duration::from_millis(500));
-        in_doubt
+        how
     })
 }
 
-/// Waits for the workers; the names of the rigs that could not be confirmed safe. Where a worker does not come to its end, as with a
+fn no_module_twice(rigs: &[Arc<Rig>]) -> Result<(), ServeError> {
+    let mut known: Vec<(String, &Rig)> = Vec::new();
+    for rig in rigs {
+        // An address that is none is told by the rig itself.
+        let Ok(address) = module_address(&rig.sheets.rig().link) else { continue };
+        if let Some((_, other)) = known.iter().find(|(known, _)| *known == address) {
+            let (first, second) = (other.name.clone(), rig.name.clone());
+            return Err(ServeError::OneModule { first, second, address });
+        }
+        known.push((address, rig));
+    }
+    Ok(())
+}
+
+/// Waits for the workers; how they left their rigs. Where a worker does not come to its end, as with a
 /// disk that hangs at a record, its rig is made safe without it.
-fn left(rigs: &[Arc<Rig>], workers: Vec<JoinHandle<bool>>) -> Vec<String> {
+fn left(rigs: &[Arc<Rig>], workers: Vec<JoinHandle<Left>>) -> Ended {
     let clock = Clock::start();
     let begun = clock.now();
     while workers.iter().any(|worker| !worker.is_finished()) && clock.now().since(begun) < WORKERS_HAVE {
         std::thread::park_timeout(Duration::from_millis(20));
     }
-    let one = |(rig, worker): (&Arc<Rig>, JoinHandle<bool>)| {
-        // A worker that panicked has confirmed nothing.
-        let safe = if worker.is_finished() {
-            worker.join().unwrap_or(false)
+    let mut ended = Ended::default();
+    for (rig, worker) in rigs.iter().zip(workers) {
+        let left = if worker.is_finished() {
+            // A worker that panicked has confirmed nothing.
+            worker.join().unwrap_or(Left::InDoubt)
         } else {
             tracing::error!(
                 rig = rig.name,
                 "its record is still being made: it is read again at the next start"
             );
-            make_safe(rig.sheets.rig())
+            if make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
         };
-        (!safe).then(|| rig.name.clone())
-    };
-    rigs.iter().zip(workers).filter_map(one).collect()
+        match left {
+            Left::Safe => ended.safe.push(rig.name.clone()),
+            Left::InDoubt => ended.in_doubt.push(rig.name.clone()),
+            Left::NotOurs => ended.not_ours.push(rig.name.clone()),
+        }
+    }
+    ended
 }
 
 /// Takes requests until `until` is done.

@@ -55,6 +55,14 @@ impl Foreseen {
         Self { digest, expired, sheets, names, predicted_s, findings: errors(findings) }
     }
 
+    /// As before, though it can not be read any more.
+    pub(crate) fn unread(&self, why: String) -> Self {
+        let digest = sha256_hex(why.as_bytes());
+        let names = DefaultSheets { digest: digest.clone(), ..self.names.clone() };
+        let (sheets, expired, predicted_s) = (Arc::clone(&self.sheets), self.expired, self.predicted_s);
+        Self { digest, expired, sheets, names, predicted_s, findings: vec![why] }
+    }
+
     /// The same, with one more thing that keeps runs from starting.
     pub(crate) fn lacking(mut self, what: String) -> Self {
         self.digest = sha256_hex(format!("{} {what}", self.digest).as_bytes());

@@ -14,6 +14,7 @@ mod page;
 mod rigs;
 mod runs;
 mod service;
+mod start;
 mod watch;
 
 pub(crate) use connection::take;
@@ -28,7 +29,7 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .route("/rigs", get(rigs::all))
         .route("/rigs/{rig}", get(rigs::one))
         .route("/rigs/{rig}/round", put(rigs::mount))
-        .route("/rigs/{rig}/runs", post(rigs::start))
+        .route("/rigs/{rig}/runs", post(start::start))
         .route("/rigs/{rig}/stop", post(rigs::stop))
         .route("/rigs/{rig}/answer", post(rigs::answer))
         .route("/rigs/{rig}/watch", get(watch::watch))

@@ -21,7 +21,7 @@ mod tell;
 mod wanted;
 mod worker;
 
-pub use daemon::{Bench, Probes, RigEntry, ServeError, serve};
+pub use daemon::{Bench, Ended, Probes, RigEntry, ServeError, serve};
 pub use settings::{BenchRig, BenchSheet, Defaults};
 pub use sheets::{NotPlanned, RigSheets, SheetFiles};
 

@@ -120,8 +120,8 @@ impl From<Refusal> for Problem {
             Refusal::RoundChanged { .. } => {
                 Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
             }
-            Refusal::TwiceInARound { .. } => {
-                Self::new(StatusCode::CONFLICT, "serial-twice", "A serial number stands twice", detail)
+            Refusal::ToConfirm(_) => {
+                Self::new(StatusCode::CONFLICT, "to-confirm", "Is this as it is meant?", detail)
             }
             Refusal::NothingRuns | Refusal::NotOpen(_) => {
                 Self::new(StatusCode::CONFLICT, "not-open", "Nothing to answer", detail)

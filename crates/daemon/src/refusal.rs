@@ -1,6 +1,6 @@
 //! What is refused, and why.
 
-use crate::state::{Place, Placing, Round};
+use crate::state::{Place, Placing, RigState, Round};
 use thiserror::Error;
 
 /// Why something that was asked of a rig is refused.
@@ -44,16 +44,9 @@ pub(crate) enum Refusal {
         /// Where.
         position: u8,
     },
-    /// A serial number stands at two positions.
-    #[error("serial {serial} is given for position {first} and position {second}")]
-    TwiceInARound {
-        /// The number.
-        serial: String,
-        /// Where first.
-        first: u8,
-        /// Where again.
-        second: u8,
-    },
+    /// Something may not be as it was meant: asked once.
+    #[error("{0}")]
+    ToConfirm(String),
     /// Nothing runs.
     #[error("nothing runs on this rig")]
     NothingRuns,
@@ -103,18 +96,34 @@ pub(crate) fn check_placings(round: &Round, placings: &[Placing]) -> Result<(), 
     Ok(())
 }
 
-/// Refuses a serial number that stands at two positions.
-pub(crate) fn no_repeats(taken: &[Place]) -> Result<(), Refusal> {
+/// What may not be as it was meant, of a round that is to be started: each as a sentence. `plugged` says of a position that its plug is
+/// seen and was not pulled since the last run.
+pub(crate) fn to_confirm(
+    taken: &[Place],
+    rig: &RigState,
+    plugged: impl Fn(u8) -> bool,
+    others: &[RigState],
+) -> Vec<String> {
+    let mut doubts = Vec::new();
     for (index, place) in taken.iter().enumerate() {
-        let Some(serial) = &place.serial else { continue };
+        let (Some(serial), position) = (&place.serial, place.position) else { continue };
         let earlier = taken.iter().take(index).find(|earlier| earlier.serial.as_ref() == Some(serial));
         if let Some(earlier) = earlier {
-            return Err(Refusal::TwiceInARound {
-                serial: serial.clone(),
-                first: earlier.position,
-                second: place.position,
-            });
+            doubts.push(format!(
+                "serial {serial} is at position {} and at position {position}",
+                earlier.position
+            ));
+        }
+        if let Some(other) = others.iter().find(|other| other.has(serial)) {
+            doubts.push(format!("serial {serial} is on {} too", other.rig));
+        }
+        let last = rig.run.iter().flat_map(|run| &run.tiles).find(|tile| tile.position == position);
+        if let Some(last) = last.filter(|last| last.serial != *serial && plugged(position)) {
+            doubts.push(format!(
+                "no plug was pulled at position {position} since {} was tested there: is it {serial} now?",
+                last.serial
+            ));
         }
     }
-    Ok(())
+    doubts
 }

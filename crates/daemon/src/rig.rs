@@ -3,7 +3,7 @@
 use crate::daemon::{Probes, RigEntry};
 use crate::feed::{Feed, FrameKind};
 use crate::pulse::Pulse;
-use crate::refusal::{Refusal, check_placings, no_repeats};
+use crate::refusal::{Refusal, check_placings};
 use crate::sheets::RigSheets;
 use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState, Tile};
 pub(crate) use crate::wanted::{Job, Next, Order, Repeat};
@@ -173,8 +173,8 @@ impl Rig {
     /// What is mounted, as it was seen at a revision.
     ///
     /// # Errors
-    /// If the round was changed or started meanwhile, or holds a number twice and that was not confirmed.
-    pub(crate) fn mounted(&self, revision: u64, repeats_confirmed: bool) -> Result<Vec<Place>, Refusal> {
+    /// If the round was changed or started meanwhile.
+    pub(crate) fn mounted(&self, revision: u64) -> Result<Vec<Place>, Refusal> {
         let inner = self.lock();
         let round = &inner.shown.round;
         if round.revision != revision {
@@ -184,17 +184,25 @@ impl Rig {
             return Err(Refusal::AlreadyStarted);
         }
         let there = |place: &&Place| place.serial.is_some() || place.own_number;
-        let taken: Vec<Place> = round.places.iter().filter(there).cloned().collect();
-        if !repeats_confirmed {
-            no_repeats(&taken)?;
-        }
-        Ok(taken)
+        Ok(round.places.iter().filter(there).cloned().collect())
     }
 
     /// What is seen of plugs between runs.
     pub(crate) fn saw_plugs(&self, seen: &[(u8, Option<bool>)]) {
         let gone = seen.iter().filter(|(_, present)| *present == Some(false)).map(|(position, _)| *position);
         self.lock().unplugged.extend(gone);
+    }
+
+    /// Whether a plug is seen at a position, and was at every look since the last run.
+    pub(crate) fn is_plugged_since(&self, position: u8) -> bool {
+        let inner = self.lock();
+        let seen = inner
+            .shown
+            .round
+            .places
+            .iter()
+            .any(|place| place.position == position && place.present == Some(true));
+        seen && !inner.unplugged.contains(&position)
     }
 
     /// Whether no plug was seen at a position at some time since the last run.
@@ -226,12 +234,8 @@ impl Rig {
     /// Places that are not those of the mounted round.
     ///
     /// # Errors
-    /// If a position is not there, a number is none, or stands twice and that was not confirmed.
-    pub(crate) fn places_of(
-        &self,
-        placings: &[Placing],
-        repeats_confirmed: bool,
-    ) -> Result<Vec<Place>, Refusal> {
+    /// If a position is not there, or a number is none.
+    pub(crate) fn places_of(&self, placings: &[Placing]) -> Result<Vec<Place>, Refusal> {
         let inner = self.lock();
         check_placings(&inner.shown.round, placings)?;
         let place = |placing: &Placing| Place {
@@ -240,11 +244,7 @@ impl Rig {
             own_number: placing.own_number && placing.serial.is_none(),
             present: None,
         };
-        let taken: Vec<Place> = placings.iter().map(place).collect();
-        if !repeats_confirmed {
-            no_repeats(&taken)?;
-        }
-        Ok(taken)
+        Ok(placings.iter().map(place).collect())
     }
 
     /// Puts a run at the end of the queue; where it is that of the mounted round, takes the round: of two starts that saw the

@@ -30,6 +30,8 @@ pub struct BenchRig {
     pub settings: Option<At<String>>,
     /// The script that START runs.
     pub script: Option<At<String>>,
+    /// Whether its module is a simulated one: then no device is tested, and everything says so.
+    pub simulated: bool,
 }
 
 /// Where a daemon listens when nothing says otherwise.
@@ -80,7 +82,7 @@ impl BenchSheet {
                     Finding::error("two-rigs", &rig.sheet.place, Wording::new(message, "this rig", help));
                 return Err(NotPlanned::Findings(vec![finding.render(false)]).into());
             }
-            rigs.push(RigEntry { sheets, simulated: false, probes: None });
+            rigs.push(RigEntry { sheets, simulated: rig.simulated, probes: None });
         }
         Ok(Bench { listen: self.listen, runs: beside.join(&self.runs), rigs })
     }
@@ -118,6 +120,14 @@ impl BenchRig {
         let device_type = reader.optional("type", "type sheet of its devices; else the site's");
         let settings = reader.optional("settings", "settings sheet of its devices; else the site's");
         let script = reader.optional("script", "the script that START runs");
-        Some(Self { sheet: sheet?, device_type: device_type?, settings: settings?, script: script? })
+        let about = "whether the module is a simulated one: then no device is tested, and everything says so";
+        let simulated = reader.or("simulated", about, false)?.value;
+        Some(Self {
+            sheet: sheet?,
+            device_type: device_type?,
+            settings: settings?,
+            script: script?,
+            simulated,
+        })
     }
 }

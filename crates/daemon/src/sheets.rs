@@ -148,7 +148,7 @@ impl RigSheets {
                 let texts = Texts { rig: Some(Arc::clone(&self.rig)), ..texts };
                 Foreseen::of(&texts, &before).lacking(NotPlanned::RigChanged.to_string())
             }
-            Err(error) => Foreseen::of(&Texts::default(), &before).lacking(chain(&error)),
+            Err(error) => self.now().unread(chain(&error)),
         };
         let changed = fresh.digest != known || fresh.expired != self.now().expired;
         *self.now() = fresh;

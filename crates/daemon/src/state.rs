@@ -67,6 +67,14 @@ pub(crate) struct RigState {
 }
 
 impl RigState {
+    /// Whether a number is on this rig: mounted for the next round, or in a run that goes on.
+    pub(crate) fn has(&self, serial: &str) -> bool {
+        let goes_on = self.run.iter().filter(|run| !run.over).flat_map(|run| &run.tiles);
+        let mounted = self.round.places.iter().filter(|_| !self.round.started);
+        goes_on.map(|tile| tile.serial.as_str()).any(|one| one == serial)
+            || mounted.filter_map(|place| place.serial.as_deref()).any(|one| one == serial)
+    }
+
     /// Whether the devices of a run are still those that are shown: nobody has gone on to the next round.
     pub(crate) fn is_there_still(&self, run: &str) -> bool {
         self.run.as_ref().is_some_and(|shown| {
@@ -252,6 +260,8 @@ pub(crate) enum AdviceShown {
         ramps: u16,
         /// How long a run with them takes, seconds, as it would be planned.
         seconds: Option<f64>,
+        /// Whether they decide all that is open.
+        all: bool,
     },
     /// Anything else.
     Other {

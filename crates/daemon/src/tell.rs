@@ -311,8 +311,9 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
         Advice::Set { quantity, from, to, by, direction } => {
             return AdviceShown::Set { quantity: quantity_key(quantity), from, to, by, direction };
         }
-        Advice::Ramps { position, ramps, .. } => {
-            return AdviceShown::Ramps { ramps, seconds: foreseen_again(record, position).map(f64::round) };
+        Advice::Ramps { position, ramps, all, .. } => {
+            let seconds = foreseen_again(record, position).map(f64::round);
+            return AdviceShown::Ramps { ramps, seconds, all };
         }
         Advice::TestAgain => "test-again",
         Advice::KeepApart => "keep-apart",

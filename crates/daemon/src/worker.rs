@@ -34,15 +34,26 @@ const BEAT_EVERY: Duration = Duration::from_millis(50);
 ///
 /// # Errors
 /// If there is no thread to have.
-pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHandle<bool>> {
+pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHandle<Left>> {
     let name = format!("worker {}", rig.name);
     std::thread::Builder::new().name(name).spawn(move || {
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
-            return false;
+            return Left::InDoubt;
         };
         let (link, lock, owed) = (None, None, VecDeque::new());
         Worker { rig, runs, runtime, link, lock, safe: false, began: false, owed, tried: None }.work()
     })
+}
+
+/// How a rig was left.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Left {
+    /// Safe, read back.
+    Safe,
+    /// Not confirmed safe.
+    InDoubt,
+    /// It was never this daemon's: another program has its module.
+    NotOurs,
 }
 
 struct Worker {
@@ -69,8 +80,8 @@ struct Owed {
 }
 
 impl Worker {
-    /// Works until the daemon ends; whether the rig was left safe then. One that another program has is not this one's to leave.
-    fn work(&mut self) -> bool {
+    /// Works until the daemon ends; how the rig was left then.
+    fn work(&mut self) -> Left {
         self.look();
         loop {
             match self.rig.next(LOOK_EVERY) {
@@ -88,13 +99,17 @@ impl Worker {
             }
         }
         self.link = None;
-        let safe = self.lock.is_none() || make_safe(self.rig.sheets.rig());
-        if safe {
-            tracing::info!(rig = self.rig.name, "rig left");
+        if self.lock.is_none() {
+            tracing::warn!(rig = self.rig.name, "never this daemon's; nothing is known of its outputs");
+            return Left::NotOurs;
+        }
+        if make_safe(self.rig.sheets.rig()) {
+            tracing::info!(rig = self.rig.name, "left safe, read back");
+            Left::Safe
         } else {
             tracing::error!(rig = self.rig.name, "outputs NOT confirmed safe at the end");
+            Left::InDoubt
         }
-        safe
     }
 
     /// Whether the rig answers, and its outputs are as they were left.

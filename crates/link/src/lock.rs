@@ -13,7 +13,9 @@ pub struct ModuleLock(#[expect(dead_code, reason = "held for its lock")] File);
 #[derive(Debug, Error)]
 pub enum LockError {
     /// Another process has it.
-    #[error("`{address}` is in use by another run on this machine (process {process})")]
+    #[error(
+        "`{address}` is in use by another tripbench on this machine (process {process}: a run, or a daemon, which takes runs with `run --on`)"
+    )]
     Taken {
         /// The module's address.
         address: String,

@@ -3,7 +3,7 @@
 use crate::quantity_name;
 use std::fmt;
 use tripbench_quantity::{LevelStyle, VacuumLevel};
-use tripbench_record::{Check, PositionRecord, QuantityName, Verdict};
+use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Role, Verdict};
 
 /// What to do with a device next.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,6 +24,8 @@ pub enum Advice {
         ramps: u16,
         /// How long, seconds, where it is known.
         seconds: Option<f64>,
+        /// Whether all that is open would be decided; else something else may stay so.
+        all: bool,
     },
     /// A smaller contribution to the uncertainty decides it.
     Reduce {
@@ -58,8 +60,37 @@ impl Advice {
         match position.verdict {
             Verdict::Pass | Verdict::Measured => None,
             Verdict::Aborted => Some(Self::TestAgain),
-            Verdict::Undecided => Some(check.and_then(to_be_decided).unwrap_or(Self::ApartAndAgain)),
+            Verdict::Undecided => Some(
+                check.and_then(to_be_decided).map_or(Self::ApartAndAgain, |advice| advice.beside(position)),
+            ),
             Verdict::Fail => Some(check.and_then(|check| change(check, style)).unwrap_or(Self::KeepApart)),
+        }
+    }
+}
+
+impl Advice {
+    /// The same, knowing what else was left open at the position.
+    fn beside(self, of: &PositionRecord) -> Self {
+        let open = |check: &&Check| {
+            check.verdict == CheckVerdict::Undecided && matches!(check.role, Role::Required | Role::Screening)
+        };
+        let no_ramps = |check: &Check| check.to_decide.as_ref().is_none_or(|needed| needed.ramps.is_none());
+        match self {
+            Self::Ramps { position, ramps, seconds, all: _ } => {
+                let most = of.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max();
+                let all = !of.checks.iter().filter(open).any(no_ramps);
+                // The time is that of the ramps it was found for.
+                let seconds = seconds.filter(|_| most == Some(ramps));
+                Self::Ramps { position, ramps: most.unwrap_or(ramps), seconds, all }
+            }
+            Self::TestAgain
+            | Self::KeepApart
+            | Self::ApartAndAgain
+            | Self::AtLimit
+            | Self::Reduce { .. }
+            | Self::NotHere
+            | Self::SelectDelay
+            | Self::Set { .. } => self,
         }
     }
 }
@@ -71,9 +102,10 @@ impl fmt::Display for Advice {
             Self::KeepApart => f.write_str("keep apart"),
             Self::ApartAndAgain => f.write_str("keep apart, test again"),
             Self::AtLimit => f.write_str("keep apart: it lies at a limit"),
-            Self::Ramps { position, ramps, seconds } => {
+            Self::Ramps { position, ramps, seconds, all } => {
+                let may = if *all { "" } else { "may " };
                 let within = seconds.map_or_else(String::new, |seconds| format!(" in {seconds:.0} s"));
-                write!(f, "keep apart; {ramps} ramps decide it{within}: run --again {position}")
+                write!(f, "keep apart; {ramps} ramps {may}decide it{within}: run --again {position}")
             }
             Self::Reduce { contribution, percent } => {
                 write!(f, "keep apart; decided with {contribution} down to {percent:.0} %")
@@ -99,7 +131,7 @@ fn to_be_decided(check: &Check) -> Option<Advice> {
         (None, _, _) => Advice::AtLimit,
         (Some(_), Some(ramps), _) => {
             let (position, seconds) = (check.position.unwrap_or_default(), needed.takes_s);
-            Advice::Ramps { position, ramps, seconds }
+            Advice::Ramps { position, ramps, seconds, all: true }
         }
         (Some(_), None, Some(to)) => {
             Advice::Reduce { contribution: needed.contribution.clone(), percent: 100.0 * to / needed.from }

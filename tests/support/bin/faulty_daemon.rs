@@ -49,7 +49,7 @@ fn main() -> ExitCode {
     };
     let listening = |address: SocketAddr| println!("http://{address}/");
     match serve(bench, until, listening) {
-        Ok(in_doubt) if in_doubt.is_empty() => ExitCode::SUCCESS,
+        Ok(ended) if ended.in_doubt.is_empty() => ExitCode::SUCCESS,
         Ok(_) | Err(_) => ExitCode::FAILURE,
     }
 }

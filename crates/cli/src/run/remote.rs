@@ -80,7 +80,7 @@ fn job(prepared: &Prepared) -> Value {
         "settings": sheet(SheetRole::Settings),
         "script": sheet(SheetRole::Script),
         "measure_only": prepared.task.sheets.settings.is_none(),
-        "repeats_confirmed": true,
+        "confirmed": true,
     })
 }
 

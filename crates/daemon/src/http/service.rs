@@ -1,9 +1,9 @@
 //! What programs around the daemon ask: is it well, how much did it do, what does its API look like.
 
 use crate::daemon::Daemon;
-use crate::http::{rigs, runs, watch};
+use crate::http::{rigs, runs, start, watch};
 use crate::problem::{Problem, Refused};
-use crate::state::{Doing, Samples};
+use crate::state::{Doing, RigState, RunState, Samples};
 use axum::Json;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
@@ -29,7 +29,7 @@ use utoipa::{OpenApi, ToSchema};
         rigs::all,
         rigs::one,
         rigs::mount,
-        rigs::start,
+        start::start,
         rigs::stop,
         rigs::answer,
         watch::watch_all,
@@ -70,15 +70,26 @@ pub(crate) struct Health {
 #[utoipa::path(get, path = "/api/v1/health", responses(Refused, (status = 200, body = Health), (status = 503, body = Health)))]
 pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Json<Health>) {
     let states = daemon.rigs.iter().map(|rig| rig.state());
-    let problems: Vec<String> = states
-        .filter(|state| !matches!(state.doing, Doing::Idle | Doing::Running))
-        .map(|state| {
-            format!("{}: {}", state.rig, state.problem.unwrap_or_else(|| String::from("not looked at yet")))
-        })
-        .collect();
+    let problems: Vec<String> = states.filter_map(problem_of).collect();
     let well = problems.is_empty();
     let status = if well { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     (status, Json(Health { well, version: env!("CARGO_PKG_VERSION"), problems }))
+}
+
+/// What is not well about a rig.
+fn problem_of(state: RigState) -> Option<String> {
+    let stopped = |run: &RunState| run.halted.is_some() && run.safe != Some(true);
+    let why = match state.doing {
+        Doing::Idle => return None,
+        Doing::Running => {
+            let run = state.run.filter(stopped)?;
+            format!("run {} was stopped, its outputs are not confirmed safe yet", run.run)
+        }
+        Doing::Starting | Doing::NotReady | Doing::Ending => {
+            state.problem.unwrap_or_else(|| String::from("not looked at yet"))
+        }
+    };
+    Some(format!("{}: {why}", state.rig))
 }
 
 /// Figures for Prometheus (text format 0.0.4).
