@@ -124,11 +124,17 @@ impl Browser {
     /// If there is none.
     pub async fn press(&self, rig: usize, words: &str) {
         let path = format!("(//section)[{}]//button[contains(., '{words}')]", rig + 1);
-        // The page may change between finding and pressing: then there is another one to find.
+        // A button counts once it was there for a moment. And the page may change between finding and pressing: then there is
+        // another one to find.
+        tokio::time::sleep(Duration::from_millis(700)).await;
         for _ in 0..20 {
             let button = self.client.find(Locator::XPath(&path)).await.expect("a button");
             match button.click().await {
-                Ok(()) => return,
+                Ok(()) => {
+                    // As a finger does: what appears now is not pressed by the same press.
+                    tokio::time::sleep(Duration::from_millis(700)).await;
+                    return;
+                }
                 Err(error) if error.is_stale_element_reference() => {}
                 Err(error) => panic!("{words} is not pressed: {error}"),
             }

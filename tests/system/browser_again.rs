@@ -41,6 +41,7 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     let offered = first["run"]["tiles"][0]["advice"]["seconds"].as_f64().expect("a time");
     let press = "const all = [...document.querySelectorAll('.actions button')].filter((one) => one.textContent.startsWith('TRY TO DECIDE 1')); all[0]?.click(); return all.length;";
     browser.until("document.body.innerText.includes('TRY TO DECIDE 1')").await;
+    tokio::time::sleep(std::time::Duration::from_millis(700)).await;
     assert_eq!(browser.run(press).await, 1);
     browser.until("document.querySelector('canvas') !== null").await;
     let planned = daemon.rig(RIG)["run"]["steps"]
@@ -69,7 +70,7 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     assert_eq!(record["positions"].as_array().map(Vec::len), Some(1));
     // What was decided is not tested until it passes.
     let again = |position: u8| {
-        let body = json!({"again": {"run": first["run"]["run"], "position": position}});
+        let body = json!({"again": {"run": first["run"]["run"], "position": position, "revision": daemon.rig(RIG)["round"]["revision"]}});
         daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body)
     };
     for position in [3, 4] {
@@ -90,9 +91,15 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
 /// The aborted repeat has judged nothing: it goes on from the same run once more, and was counted; not where the device may be another.
 fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) {
     let again = |position: u8| {
-        let body = json!({"again": {"run": first["run"]["run"], "position": position}});
+        let body = json!({"again": {"run": first["run"]["run"], "position": position, "revision": daemon.rig(RIG)["round"]["revision"]}});
         daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body)
     };
+    // One that saw another round is refused, and so is one that would begin by itself.
+    let stale = json!({"again": {"run": first["run"]["run"], "position": 1, "revision": 99}});
+    let by_itself = json!({"again": {"run": first["run"]["run"], "position": 1, "revision": daemon.rig(RIG)["round"]["revision"]}, "unattended": true});
+    let path = format!("/api/v1/rigs/{RIG}/runs");
+    assert_eq!(daemon.send("POST", &path, &stale).json()["type"], "/problems/round-changed");
+    assert_eq!(daemon.send("POST", &path, &by_itself).status, 400);
     assert_eq!(again(1).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);

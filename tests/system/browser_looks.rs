@@ -229,7 +229,12 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
         .collect();
     assert_eq!(verdicts, ["pass", "undecided", "fail", "set-aside"], "{over}");
     german(&mut looks).await;
-    looks.browser.press(0, "NEXT ROUND").await;
+    twice(&looks, &daemon).await;
+    // No plug was pulled since other devices were tested there: that is asked once.
+    looks.browser.press(0, "START").await;
+    looks.says("no plug was pulled at position 1 since 7731-001 was tested there").await;
+    assert_eq!(daemon.rig(RIG)["doing"], "idle");
+    looks.at("asked", true).await;
     looks.browser.press(0, "START").await;
     looks.tells("Are the filters in place?").await;
     looks.browser.press(0, "STOP TEST").await;
@@ -242,6 +247,21 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     looks.tells("No connection to the daemon").await;
     looks.at("lost", true).await;
     assert!(looks.faults.is_empty(), "{}", looks.faults.join("\n"));
+}
+
+/// The second click of a double click finds START where NEXT ROUND was: it starts nothing.
+async fn twice(looks: &Looks, daemon: &Daemon) {
+    let script = "
+        const find = (words) => [...document.querySelectorAll('.actions button')].find((one) => one.textContent.startsWith(words));
+        find('NEXT ROUND').click();
+        const again = () => { const start = document.querySelector('.mounts') && find('START'); if (start) start.click(); else requestAnimationFrame(again); };
+        again();";
+    looks.browser.run(script).await;
+    looks.browser.until("document.querySelector('.mounts') !== null").await;
+    tokio::time::sleep(std::time::Duration::from_millis(700)).await;
+    let state = daemon.rig(RIG);
+    assert!(state["doing"] == "idle" && state["queue"] == serde_json::json!([]), "{state}");
+    assert!(!looks.browser.text().await.contains("no plug was pulled"));
 }
 
 /// The same in German: a word for everything that a technician has to do.

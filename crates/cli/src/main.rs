@@ -8,6 +8,7 @@ mod exit;
 mod explain;
 mod identity;
 mod load;
+mod log;
 mod output;
 mod progress;
 mod prompt;

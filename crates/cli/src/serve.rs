@@ -1,9 +1,9 @@
 //! `tripbench serve`: the daemon of a bench, or of a simulated one.
 
-use crate::args::{LogForm, ServeOptions};
+use crate::args::ServeOptions;
 use crate::exit::Exit;
 use crate::load::{self, Texts};
-use crate::say;
+use crate::{log, say};
 use anyhow::{Context, Result};
 use std::net::SocketAddr;
 use std::path::Path;
@@ -20,7 +20,7 @@ use tripbench_simulator::{SimulatedBench, Truth, serve as serve_module};
 type Module = tripbench_simulator::Server;
 
 pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
-    log(options.log);
+    log::begin(options.log);
     let (mut bench, _modules) = if options.demo {
         demo()?
     } else {
@@ -74,14 +74,6 @@ fn told(ended: &Ended) -> Exit {
     let rigs = ended.in_doubt.join(", ");
     say::error(&format!("OUTPUTS NOT CONFIRMED SAFE: {rigs}. Shut off air and power by hand."));
     Exit::Aborted
-}
-
-fn log(form: LogForm) {
-    let builder = tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false);
-    match form {
-        LogForm::Text => builder.with_ansi(say::colour()).init(),
-        LogForm::Json => builder.json().flatten_event(true).init(),
-    }
 }
 
 /// The bench sheet, and what its site sheet names by default; `None` after findings were shown.

@@ -23,6 +23,8 @@ const bench = {
 const QUICK_MS = 80, APART_MS = 500, FORGOTTEN_MS = 5_000, SHORTEST = 3, BURST = 4;
 let typed = "", slow = false, lastKey = 0, quickKeys = 0, bursts = 0;
 document.addEventListener("keydown", (event) => {
+  // Whatever follows a space bar at once, it was part of a scan.
+  clearTimeout(pressing);
   // A Shift is a part of the character behind it.
   if (event.key.length !== 1 && event.key !== "Enter") return;
   // When it was typed, not when the page came to it: a page that was busy must not tear a scan apart.
@@ -57,8 +59,11 @@ document.addEventListener("keydown", (event) => {
   slow = typed ? slow || !quick : false;
   typed += event.key;
   quickKeys = quick ? quickKeys + 1 : 1;
-  if (quickKeys === BURST) bursts += 1;
-  clearTimeout(pressing);
+  if (quickKeys === BURST) {
+    bursts += 1;
+    // It came behind something that was typed, and would stand there as one number with it.
+    if (field && field.value.length >= BURST) bursts += 1;
+  }
   // A space within a scan presses no button either, and one that begins it must not.
   if (event.key !== " " || !(event.target instanceof HTMLButtonElement)) return;
   spaced = typed.length === 1 || gap > APART_MS ? event.target : null;

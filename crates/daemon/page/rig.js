@@ -7,6 +7,8 @@ import { filled, say } from "/words.js";
 const LARGE = 8;
 /** Up to so many positions have lanes; of more only those that are outside. */
 const LANES = 4;
+/** So long a button has to be there before it counts. */
+const FRESH_MS = 600;
 /** A level that was read so long ago is not shown. */
 const OLD_MS = 2_000;
 /** A small screen shows one rig whole; must be as in the style. */
@@ -23,6 +25,7 @@ export class Rig {
     this.left = 0;
     this.level = null;
     this.connected = true;
+    this.buttons = new Map();
     this.inSight = true;
     this.name = element("h2");
     this.names = element("div", { class: "names" });
@@ -152,7 +155,7 @@ export class Rig {
   }
 
   /** A device that was left undecided, with as many ramps as decide it; the repeat is linked and counted. */
-  decide(run, position) { return this.begin({ again: { run, position } }); }
+  decide(run, position) { return this.begin({ again: { run, position, revision: this.state.round.revision } }); }
 
   async begin(what) {
     if (this.asked) return;
@@ -256,7 +259,7 @@ export class Rig {
     this.name.textContent = state.rig;
     this.chooser.textContent = say("choose", state.rig);
     const reference = state.reference.expired ? say("expired", state.reference.due) : say("due", state.reference.due);
-    const facts = [state.sheets.settings ?? "", reference, state.simulated ? say("simulated") : "", run?.trial ? say("trial") : ""];
+    const facts = [(running || ready ? run.settings : state.sheets.settings) ?? "", reference, state.owed.length ? say("owed", state.owed.length) : "", state.simulated ? say("simulated") : "", run?.trial ? say("trial") : ""];
     this.names.replaceChildren(this.name, this.chooser, ...facts.filter(Boolean).map((text) => element("span", { class: "fact" }, text)));
     this.stopButton.replaceChildren(element("span", {}, say("stop"), this.bench.many ? element("small", {}, state.rig) : ""));
     const [kind, text] = this.tells();
@@ -301,7 +304,13 @@ export class Rig {
   }
 
   showActions(running, ready) {
-    const { state } = this, { run } = state, button = (label, act, attributes = {}) => element("button", { type: "button", onclick: act, ...attributes }, label);
+    const { state } = this, { run } = state, fresh = new Map();
+    // A press that was meant for what stood here before presses nothing: a button counts once it was there for a moment.
+    const button = (label, act, attributes = {}) => {
+      const key = `${label.split(" · ")[0]} ${attributes.class} ${attributes["data-question"] ?? attributes["data-run"] ?? ""}`, since = this.buttons.get(key) ?? performance.now();
+      fresh.set(key, since);
+      return element("button", { type: "button", onclick: (event) => { if (event.detail < 2 && performance.now() - since > FRESH_MS && this.connected) act(); }, ...attributes }, label);
+    };
     const actions = [];
     if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }), button(say("no"), () => this.answer(run.question.number, "no"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }));
     if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
@@ -309,12 +318,12 @@ export class Rig {
       actions.push(button(say("next"), () => this.mount(this.begun() ? [] : this.mounted(), { seen: run.run }), { class: "start", "data-run": run.run }));
       // What was decided is not tested again from here until it says pass; what was left open is, and counted.
       // A repeat that was aborted goes on from the same run as before.
-      const repeats = (of) => Boolean(run.again_of) && !of.of_run && (of.verdict === "aborted" || of.verdict === "set-aside");
+      const repeats = (of) => Boolean(of.again_of) && (of.verdict === "aborted" || of.verdict === "set-aside");
       const open = run.tiles.filter((of) => (of.verdict === "aborted" || of.verdict === "set-aside") && !repeats(of));
       const undecided = run.tiles.filter((of) => repeats(of) || (of.can_be_decided && of.advice?.kind === "ramps"));
       // The next devices may be in their places: where plugs are seen, the daemon knows, else nobody does.
       const there = !this.waiting() || state.round.places.every((place) => place.present !== null);
-      if (there) for (const of of undecided.slice(0, DECIDED)) actions.push(button(say(of.advice?.all === false ? "try" : "decide", of.position, of.advice?.seconds ? ` · ${clock(of.advice.seconds)}` : ""), () => this.decide(repeats(of) ? run.again_of : of.of_run ?? run.run, of.position), { "data-run": run.run }));
+      if (there) for (const of of undecided.slice(0, DECIDED)) actions.push(button(say(of.advice?.all === false ? "try" : "decide", of.position, of.advice?.seconds ? ` · ${clock(of.advice.seconds)}` : ""), () => this.decide(repeats(of) ? of.again_of : of.of_run ?? run.run, of.position), { "data-run": run.run }));
       if (open.length && !this.waiting()) actions.push(button(say("again"), () => this.mount(open.map(({ position, serial }) => ({ position, serial })), { seen: run.run }), { "data-run": run.run }));
       actions.push(...this.reports(run));
     }
@@ -327,6 +336,7 @@ export class Rig {
       if (!ready && this.mounted().length) actions.push(button(say("clear"), () => this.mount([])));
     }
     if (state.queue.length) actions.push(element("span", {}, say("queued", state.queue.length)));
+    this.buttons = fresh;
     const focused = this.actions.contains(document.activeElement) ? document.activeElement.textContent : null;
     const before = [...this.actions.children].map((child) => child.outerHTML).join(), after = actions.map((child) => child.outerHTML).join();
     // A button that stays the same stays the same element: a press that is under way is not lost.

@@ -249,7 +249,7 @@ fn attend(
 ) -> Result<(Runtime, Arc<AtomicBool>), ServeError> {
     runs.open()?;
     for rig in rigs {
-        rig.run_told(runs.last(&rig.name));
+        rig.begin_with(runs.last(&rig.name));
     }
     let life = uuid::Uuid::now_v7().simple().to_string();
     let daemon = Arc::new(Daemon { rigs: rigs.to_vec(), runs: Arc::clone(runs), life });
@@ -264,11 +264,15 @@ fn attend(
     let ended = Arc::new(AtomicBool::new(false));
     supervise::watch(rigs.to_vec(), Arc::clone(&ended))?;
     foreseen::watch(rigs.to_vec(), Arc::clone(&ended))?;
-    runtime.spawn(http::take(listener, http::router(daemon)));
+    runtime.spawn(http::take(listener, http::router(Arc::clone(&daemon)), http::stops(daemon)));
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(%address, rigs = rigs.len(), "listening");
     listening(address);
     let why = runtime.block_on(until);
+    // First of all: a log may hang.
+    for rig in rigs {
+        rig.end();
+    }
     tracing::info!(why, "ending: what runs is stopped, every rig is left safe");
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     Ok((runtime, ended))

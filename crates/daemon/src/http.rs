@@ -20,6 +20,23 @@ mod watch;
 pub(crate) use connection::take;
 pub(crate) use service::document;
 
+/// STOP TEST alone, for where there are too many connections.
+pub(crate) fn stops(daemon: Arc<Daemon>) -> Router {
+    Router::new()
+        .route("/api/v1/rigs/{rig}/stop", post(rigs::stop))
+        .fallback(|| async {
+            let detail = "too many connections: only a stop is taken until some are closed";
+            Problem::new(
+                axum::http::StatusCode::SERVICE_UNAVAILABLE,
+                "too-many-connections",
+                "Too many connections",
+                detail,
+            )
+        })
+        .layer(from_fn_with_state(Arc::new(Limit::new()), guard))
+        .with_state(daemon)
+}
+
 /// All routes.
 pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
     let api = Router::new()

@@ -8,6 +8,7 @@ mod feed;
 mod foreseen;
 mod guard;
 mod http;
+mod keep;
 mod problem;
 mod pulse;
 mod refusal;

@@ -120,6 +120,7 @@ impl From<Refusal> for Problem {
             Refusal::RoundChanged { .. } => {
                 Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
             }
+            Refusal::Mounted => Self::new(StatusCode::CONFLICT, "mounted", "A round is mounted", detail),
             Refusal::ToConfirm(_) => {
                 Self::new(StatusCode::CONFLICT, "to-confirm", "Is this as it is meant?", detail)
             }

@@ -44,6 +44,9 @@ pub(crate) enum Refusal {
         /// Where.
         position: u8,
     },
+    /// Other devices are mounted.
+    #[error("a round is mounted on this rig and not started: start it by its `revision`, or take it off")]
+    Mounted,
     /// Something may not be as it was meant: asked once.
     #[error("{0}")]
     ToConfirm(String),

@@ -6,6 +6,7 @@ use crate::pulse::Pulse;
 use crate::refusal::{Refusal, check_placings};
 use crate::sheets::RigSheets;
 use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState, Tile};
+use crate::wanted::Active;
 pub(crate) use crate::wanted::{Job, Next, Order, Repeat};
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -14,14 +15,6 @@ use std::time::Duration;
 use tripbench_job::Reins;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
-
-/// A run under way.
-#[derive(Debug, Clone)]
-struct Active {
-    run: String,
-    reins: Reins,
-    question: Option<u32>,
-}
 
 #[derive(Debug)]
 struct Inner {
@@ -125,12 +118,22 @@ impl Rig {
         self.lock().shown.clone()
     }
 
+    /// The last run of the life of the daemon before.
+    pub(crate) fn begin_with(&self, last: Option<(RunState, bool)>) {
+        if let Some((run, seen)) = last {
+            self.change(|shown| {
+                shown.seen = seen.then(|| run.run.clone());
+                shown.run = Some(run);
+            });
+        }
+    }
+
     /// What a run tells of itself.
     pub(crate) fn run_told(&self, run: Option<RunState>) {
         let mut inner = self.lock();
         let question = run.as_ref().and_then(|run| run.question.as_ref()).map(|question| question.number);
         if let Some(active) = &mut inner.active {
-            active.question = question;
+            active.ask(question);
         }
         inner.shown.run = run.map(|mut run| {
             run.put_beside(&inner.beside);
@@ -253,7 +256,7 @@ impl Rig {
     /// # Errors
     /// If the round was changed or started meanwhile, STOP TEST was pressed since `stops`, or the daemon is ending.
     pub(crate) fn enqueue(&self, job: Job, of: Order) -> Result<(), Refusal> {
-        let Order { revision, stops, unattended } = of;
+        let Order { revision, round, stops, unattended } = of;
         let mut inner = self.lock();
         if inner.ending {
             return Err(Refusal::Ending);
@@ -264,6 +267,10 @@ impl Rig {
         // A run that begins by itself finds the devices of the run before: only who says that this is right may queue.
         if !unattended && (inner.active.is_some() || !inner.queue.is_empty()) {
             return Err(Refusal::Busy);
+        }
+        // What was seen is still so, though it does not take the round.
+        if let Some(named) = round.filter(|named| *named != inner.shown.round.revision) {
+            return Err(Refusal::RoundChanged { now: inner.shown.round.revision, named });
         }
         if let Some(named) = revision {
             let round = &mut inner.shown.round;
@@ -304,7 +311,7 @@ impl Rig {
                 // From here on a stop finds it.
                 let (reins, controlled) = Reins::new();
                 let run = job.prepared.header.run.clone();
-                inner.active = Some(Active { run, reins: reins.clone(), question: None });
+                inner.active = Some(Active { run, reins: reins.clone(), question: None, answered: None });
                 inner.unplugged.clear();
                 inner.shown.doing = Doing::Running;
                 inner.shown.run = None;
@@ -351,21 +358,16 @@ impl Rig {
     ///
     /// # Errors
     /// If nothing runs, or the question is not the one that is open.
-    pub(crate) fn answer(
-        &self,
-        run: Option<&str>,
-        question: u32,
-        said: (String, String),
-    ) -> Result<(), Refusal> {
+    pub(crate) fn answer(&self, run: &str, question: u32, said: (String, String)) -> Result<(), Refusal> {
         let (answer, by) = said;
-        let inner = self.lock();
-        let active = inner.active.as_ref().ok_or(Refusal::NothingRuns)?;
-        if run.is_some_and(|run| run != active.run) {
+        let mut inner = self.lock();
+        let active = inner.active.as_mut().ok_or(Refusal::NothingRuns)?;
+        if run != active.run || active.question != Some(question) {
             return Err(Refusal::NotOpen(question));
         }
-        if active.question != Some(question) {
-            return Err(Refusal::NotOpen(question));
-        }
+        // The first answer counts: one that comes behind it must not be thought to.
+        active.question = None;
+        active.answered = Some(question);
         let control = Control::Answer { to: PromptId(question), answer, by };
         active.reins.control.send(control).map_err(|_| Refusal::NothingRuns)
     }

@@ -24,6 +24,8 @@ pub(crate) struct RunEntry {
     pub positions: Vec<EntryPosition>,
     /// The run that it goes on from, for devices that were left undecided there.
     pub again: Option<String>,
+    /// Which test of the device it is, where it goes on from another run.
+    pub attempt: Option<u16>,
     #[serde(skip)]
     pub(crate) folder: PathBuf,
 }
@@ -38,6 +40,11 @@ pub(crate) struct EntryPosition {
     /// `pass`, `fail`, `undecided`, `aborted`, `measured`.
     pub verdict: String,
 }
+
+/// File in the folder of a run whose verdict was taken note of.
+const SEEN: &str = "seen";
+/// More repeats of a device than this are none.
+const MOST_REPEATS: u16 = 1_000;
 
 /// The folder of all runs.
 #[derive(Debug)]
@@ -123,6 +130,7 @@ impl Runs {
             started: record.header.started.clone(),
             positions: record.positions.iter().map(position).collect(),
             again: record.header.again.as_ref().map(|again| again.run.clone()),
+            attempt: record.header.again.as_ref().map(|again| again.attempt),
             folder: path.to_owned(),
         };
         self.entries.lock().unwrap_or_else(PoisonError::into_inner).push(entry);
@@ -168,28 +176,49 @@ impl Runs {
         entries.iter().find(|entry| entry.run == run).cloned()
     }
 
-    /// The last run that tests a position of another one again.
-    pub(crate) fn repeat_of(&self, run: &str, position: u8) -> Option<RunEntry> {
+    /// The runs that test a position of another one again.
+    pub(crate) fn repeats_of(&self, run: &str, position: u8) -> Vec<RunEntry> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         let repeats = |entry: &&RunEntry| {
             entry.again.as_deref() == Some(run) && entry.positions.iter().any(|one| one.position == position)
         };
-        entries.iter().rev().find(repeats).cloned()
+        entries.iter().filter(repeats).cloned().collect()
+    }
+
+    /// Keeps for the next start of the daemon that a verdict was taken note of.
+    pub(crate) fn mark_seen(&self, run: &str) {
+        let Some(entry) = self.entry(run) else { return };
+        if let Err(error) = std::fs::write(entry.folder.join(SEEN), "") {
+            tracing::warn!(run, %error, "that its verdict was taken note of is not kept");
+        }
+    }
+
+    /// The last run that tests a position of another one again.
+    pub(crate) fn repeat_of(&self, run: &str, position: u8) -> Option<RunEntry> {
+        self.repeats_of(run, position).pop()
     }
 
     /// What came of the devices of a round, each in its latest run; `but` is left out. `run` is any of the round's runs.
     pub(crate) fn beside(&self, run: &str, but: &[u8]) -> Vec<Tile> {
         let Some(mut first) = self.entry(run) else { return Vec::new() };
+        // One that names itself would have no end.
+        let mut steps = 0;
         while let Some(earlier) = first.again.as_deref().and_then(|run| self.entry(run)) {
             first = earlier;
+            steps += 1;
+            if steps > MOST_REPEATS {
+                return Vec::new();
+            }
         }
         let mut states: BTreeMap<String, Option<RunState>> = BTreeMap::new();
         let mut tiles = Vec::new();
         for position in first.positions.iter().map(|one| one.position).filter(|number| !but.contains(number))
         {
             let mut latest = first.clone();
-            while let Some(later) = self.repeat_of(&latest.run, position) {
+            let mut steps = 0;
+            while let Some(later) = self.repeat_of(&latest.run, position).filter(|_| steps < MOST_REPEATS) {
                 latest = later;
+                steps += 1;
             }
             let state = states.entry(latest.run.clone()).or_insert_with(|| shown(&latest.folder));
             let found = state.iter().flat_map(|state| &state.tiles).find(|tile| tile.position == position);
@@ -198,15 +227,16 @@ impl Runs {
         tiles
     }
 
-    /// The last run of a rig, as it is shown: where it tests a device again, with what came of those beside it.
-    pub(crate) fn last(&self, rig: &str) -> Option<RunState> {
+    /// The last run of a rig, as it is shown: where it tests a device again, with what came of those beside it. And whether its
+    /// verdict was taken note of.
+    pub(crate) fn last(&self, rig: &str) -> Option<(RunState, bool)> {
         let entry = self.newest(Some(rig), 1).pop()?;
         let mut state = shown(&entry.folder)?;
         if entry.again.is_some() {
             let own: Vec<u8> = state.tiles.iter().map(|tile| tile.position).collect();
             state.put_beside(&self.beside(&entry.run, &own));
         }
-        Some(state)
+        Some((state, entry.folder.join(SEEN).exists()))
     }
 }
 

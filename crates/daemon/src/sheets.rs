@@ -223,7 +223,7 @@ impl RigSheets {
     ) -> Result<(Prepared, String), NotPlanned> {
         let findings = Findings::new();
         let loaded = load(texts, &findings);
-        let stamp = jiff::ZonedDateTime::now().strftime("%Y%m%d-%H%M%S%3f").to_string();
+        let stamp = stamp();
         let plan = |place: &Place| PositionPlan {
             number: place.position,
             identity: match &place.serial {
@@ -274,6 +274,15 @@ impl RigSheets {
         self.show(&mut shown);
         shown
     }
+}
+
+/// A time that no other start has, of any rig: numbers of the bench begin with it.
+fn stamp() -> String {
+    static LAST: Mutex<i64> = Mutex::new(0);
+    let mut last = LAST.lock().unwrap_or_else(PoisonError::into_inner);
+    *last = jiff::Timestamp::now().as_millisecond().max(*last + 1);
+    let time = jiff::Timestamp::from_millisecond(*last).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    time.strftime("%Y%m%d-%H%M%S%3f").to_string()
 }
 
 /// A run of sheets that were read.

@@ -54,6 +54,8 @@ pub(crate) struct RigState {
     /// What came of the last start, where no verdict did: `withdrawn`, `no-run`, or `no-record` where there is a journal and a record
     /// can not be made of it yet. None once something new is mounted or started.
     pub failed: Option<Reason>,
+    /// Runs that have a journal and no record yet: tried again every ten seconds.
+    pub owed: Vec<String>,
     /// Runs that wait for the rig.
     pub queue: Vec<Queued>,
     /// The run that goes on, or the last one.
@@ -67,6 +69,17 @@ pub(crate) struct RigState {
 }
 
 impl RigState {
+    /// Whether a round is mounted and was not started.
+    pub(crate) fn is_mounted(&self) -> bool {
+        let round = &self.round;
+        !round.started && round.places.iter().any(|place| place.serial.is_some() || place.own_number)
+    }
+
+    /// Whether a round is mounted on a rig that does not see plugs: then its devices may be in their places.
+    pub(crate) fn next_is_mounted(&self) -> bool {
+        self.is_mounted() && self.round.places.iter().any(|place| place.present.is_none())
+    }
+
     /// Whether a number is on this rig: mounted for the next round, or in a run that goes on.
     pub(crate) fn has(&self, serial: &str) -> bool {
         let goes_on = self.run.iter().filter(|run| !run.over).flat_map(|run| &run.tiles);
@@ -218,6 +231,8 @@ pub(crate) struct RunState {
     pub warnings: Vec<String>,
     /// The run that it goes on from, where it tests a device again that was left undecided there.
     pub again_of: Option<String>,
+    /// The settings sheet that it has, with its revision.
+    pub settings: Option<String>,
     /// Unit of its levels: that of the site sheet that it has.
     pub unit: String,
     /// Decimals of its levels.
@@ -324,6 +339,8 @@ pub(crate) struct Tile {
     pub can_be_decided: bool,
     /// The earlier run that this is of, where the run tests another position of that round again.
     pub of_run: Option<String>,
+    /// The run that left it undecided, where it was tested again.
+    pub again_of: Option<String>,
 }
 
 impl RunState {

@@ -191,6 +191,10 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         },
     });
     let script = header.sheets.iter().find(|sheet| sheet.role == tripbench_record::SheetRole::Script);
+    let sheet_name = |role| {
+        let sheet = header.sheets.iter().find(|sheet| sheet.role == role)?;
+        Some(format!("{} rev {}", sheet.name, sheet.revision))
+    };
     Some(RunState {
         run: header.run.clone(),
         script: script.map_or_else(String::new, |script| script.name.clone()),
@@ -215,6 +219,7 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         trial: header.trial,
         warnings: header.warnings.clone(),
         again_of: header.again.as_ref().map(|again| again.run.clone()),
+        settings: sheet_name(tripbench_record::SheetRole::Settings),
         unit: style.unit.symbol().to_owned(),
         decimals: style.decimals(),
         bands: Vec::new(),
@@ -263,6 +268,7 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
                 .iter()
                 .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
         of_run: None,
+        again_of: record.header.again.as_ref().map(|again| again.run.clone()),
     }
 }
 

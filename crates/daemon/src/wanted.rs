@@ -41,8 +41,27 @@ pub(crate) enum Next {
 pub(crate) struct Order {
     /// Revision of the round that it takes, where it is that of the mounted round.
     pub revision: Option<u64>,
+    /// Revision of the round that was seen, where it does not take that one.
+    pub round: Option<u64>,
     /// How often STOP TEST had been pressed when it was asked for.
     pub stops: u64,
     /// Whether it may begin by itself after another.
     pub unattended: bool,
+}
+
+/// A run under way.
+#[derive(Debug, Clone)]
+pub(crate) struct Active {
+    pub(crate) run: String,
+    pub(crate) reins: Reins,
+    pub(crate) question: Option<u32>,
+    /// The last one that was answered.
+    pub(crate) answered: Option<u32>,
+}
+
+impl Active {
+    /// A question that is open; one that was answered is not, though the run has not heard it yet.
+    pub(crate) fn ask(&mut self, question: Option<u32>) {
+        self.question = question.filter(|question| self.answered != Some(*question));
+    }
 }

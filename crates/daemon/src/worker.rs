@@ -1,20 +1,19 @@
 //! A rig's worker: a thread that looks after the rig between runs, and runs what waits for it.
 
+use crate::keep::{Making, Owed, make};
 use crate::problem::chain;
 use crate::rig::{Job, Next, Rig};
 use crate::runs::Runs;
 use crate::state::{Doing, Reason, RunState};
-use crate::tell::{Teller, run_state};
+use crate::tell::Teller;
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::Arc;
 use std::sync::mpsc::Receiver;
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
-use tripbench_job::{
-    HowEnded, JobError, Prepared, Reins, anything_there, folder, make_safe, mark, start, told_at_end,
-};
+use tripbench_job::{HowEnded, JobError, Reins, anything_there, make_safe, mark, start};
 use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_quantity::Mono;
 use tripbench_record::{Event, Halt};
@@ -25,8 +24,6 @@ use tripbench_runner::Control;
 const LOOK_EVERY: Duration = Duration::from_millis(500);
 /// Time between two tries to make a record that could not be made.
 const TRY_EVERY: Duration = Duration::from_secs(10);
-/// A record waits for those before it no longer than this: the disk may hang at one of them.
-const TURN_WITHIN: Duration = Duration::from_secs(10);
 /// Time between two beats of a run's thread.
 const BEAT_EVERY: Duration = Duration::from_millis(50);
 
@@ -40,8 +37,9 @@ pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHand
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
             return Left::InDoubt;
         };
-        let (link, lock, owed) = (None, None, VecDeque::new());
-        Worker { rig, runs, runtime, link, lock, safe: false, began: false, owed, tried: None }.work()
+        let (link, lock, owed, last) = (None, None, VecDeque::new(), String::new());
+        let (safe, began, tried, making) = (false, false, None, None);
+        Worker { rig, runs, runtime, link, lock, safe, began, owed, tried, making, last }.work()
     })
 }
 
@@ -70,13 +68,10 @@ struct Worker {
     /// Runs that have a journal and no record yet, and when one of these was last tried.
     owed: VecDeque<Owed>,
     tried: Option<Mono>,
-}
-
-/// A run that has a journal and no record.
-#[derive(Debug, Clone)]
-struct Owed {
-    prepared: Arc<Prepared>,
-    halt: Halt,
+    /// One of them that is tried just now.
+    making: Option<(Owed, Making)>,
+    /// The last run.
+    last: String,
 }
 
 impl Worker {
@@ -208,32 +203,53 @@ impl Worker {
         }
     }
 
-    /// Tries again to make the oldest record that could not be made: a full disk may have room by now.
+    /// Tries again to make a record that could not be made: a full disk may have room by now. Looks after the rig meanwhile.
     fn settle(&mut self) {
         let now = self.rig.pulse.now();
-        if self.tried.is_some_and(|tried| now.since(tried) < TRY_EVERY) {
-            return;
-        }
-        let Some(owed) = self.owed.front().cloned() else { return };
-        let run = owed.prepared.header.run.clone();
-        let made = catch_unwind(AssertUnwindSafe(|| self.recorded(owed)));
-        self.tried = Some(self.rig.pulse.now());
-        if let Ok(Ok(made)) = made {
-            tracing::info!(rig = self.rig.name, run, "its record is made");
-            self.owed.pop_front();
-            self.rig.change(|shown| {
-                if shown.run.is_none() && shown.doing == Doing::Idle {
-                    shown.run = made;
-                    shown.failed = None;
+        match self.making.take_if(|(_, thread)| thread.is_finished()) {
+            Some((owed, thread)) => {
+                self.tried = Some(now);
+                match thread.join() {
+                    Ok(Ok(made)) => self.settled(&owed, made),
+                    // The next one first: this one may never be made.
+                    Ok(Err(_)) | Err(_) => self.owed.push_back(owed),
                 }
-            });
+            }
+            None if self.making.is_none() && self.tried.is_none_or(|tried| now.since(tried) >= TRY_EVERY) => {
+                let Some(owed) = self.owed.pop_front() else { return };
+                match make(owed.clone(), &self.runs) {
+                    Ok(thread) => self.making = Some((owed, thread)),
+                    Err(_) => self.owed.push_back(owed),
+                }
+            }
+            None => {}
         }
+    }
+
+    fn settled(&self, owed: &Owed, made: Option<RunState>) {
+        let run = owed.run();
+        tracing::info!(rig = self.rig.name, run, "its record is made");
+        self.tell_owed();
+        let state = self.rig.state();
+        // Where nothing was run since, its verdict is shown.
+        if state.run.is_none() && state.doing == Doing::Idle && self.last == run {
+            self.rig.change(|shown| shown.failed = None);
+            self.rig.run_told(made);
+        }
+    }
+
+    /// Shows which runs have no record yet.
+    fn tell_owed(&self) {
+        let making = self.making.iter().map(|(owed, _)| owed);
+        let runs: Vec<String> = self.owed.iter().chain(making).map(|owed| owed.run().to_owned()).collect();
+        self.rig.change(|shown| shown.owed = runs);
     }
 
     fn run(&mut self, job: Job, reins: (Reins, Receiver<Control>)) {
         let run = job.prepared.header.run.clone();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
         self.began = false;
+        self.last.clone_from(&run);
         let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
         self.rig.over();
         let why = match made {
@@ -249,6 +265,7 @@ impl Worker {
         };
         tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
         self.rig.withdraw("a run that failed");
+        self.tell_owed();
         let kind = if self.began { "no-record" } else { "no-run" };
         self.rig.change(|shown| {
             shown.run = None;
@@ -286,7 +303,7 @@ impl Worker {
                 (probes.in_journal)();
             }
         });
-        self.rig.pulse.beat();
+        // The first sign of life is the run's own: before that nothing has moved, and the disk may take its time.
         let running = start(&prepared, listener, (reins, controlled), move |_, _| async move {
             loop {
                 beating.pulse.beat();
@@ -312,75 +329,13 @@ impl Worker {
             }
         };
         let owed = Owed { prepared: Arc::new(prepared), halt };
-        match self.recorded(owed.clone()) {
-            Ok(made) => self.rig.run_told(made),
-            Err(error) => {
-                self.tried = Some(self.rig.pulse.now());
-                self.owed.push_back(owed);
-                return Err(error);
-            }
-        }
+        // Owed until it is made, whatever happens on the way.
+        self.owed.push_back(owed.clone());
+        self.tried = Some(self.rig.pulse.now());
+        let made = make(owed, &self.runs)?.join().unwrap_or_else(|panic| resume_unwind(panic))?;
+        self.owed.pop_back();
+        self.rig.run_told(made);
         Ok(())
-    }
-
-    /// Record and report of a run that is over, one run at a time and behind everything else: rigs that still run come first.
-    fn recorded(&self, owed: Owed) -> Result<Option<RunState>, JobError> {
-        static TURN: Turn = Turn::new();
-        let runs = Arc::clone(&self.runs);
-        let path = owed.prepared.folder.clone();
-        let work = move || {
-            let _turn = TURN.take(TURN_WITHIN);
-            // Linux has a priority for each thread. Without it the record is made all the same.
-            let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
-            let Owed { prepared, halt } = owed;
-            let sheets = &prepared.task.sheets;
-            let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
-            let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
-            folder::write(&prepared.folder, &record, &trace, sheets)?;
-            runs.add(&prepared.folder, &record);
-            Ok(run_state(&view, sheets.site.style, true))
-        };
-        let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);
-        let thread = thread.map_err(|source| JobError::File {
-            what: "start a thread for the record in",
-            path,
-            source,
-        })?;
-        thread.join().unwrap_or_else(|panic| resume_unwind(panic))
-    }
-}
-
-/// One at a time, for those who do not wait too long.
-struct Turn {
-    taken: Mutex<bool>,
-    free: Condvar,
-}
-
-impl Turn {
-    const fn new() -> Self {
-        Self { taken: Mutex::new(false), free: Condvar::new() }
-    }
-
-    /// Waits for its turn, at most for a time; held until it is dropped. None if it was not had: to go on all the same.
-    fn take(&self, within: Duration) -> Option<Held<'_>> {
-        let taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
-        let (mut taken, waited) = self
-            .free
-            .wait_timeout_while(taken, within, |taken| *taken)
-            .unwrap_or_else(PoisonError::into_inner);
-        *taken = true;
-        // Not made where it is not had: dropping it gives the turn back.
-        (!waited.timed_out()).then(|| Held(self))
-    }
-}
-
-/// A turn that is held.
-struct Held<'a>(&'a Turn);
-
-impl Drop for Held<'_> {
-    fn drop(&mut self) {
-        *self.0.taken.lock().unwrap_or_else(PoisonError::into_inner) = false;
-        self.0.free.notify_one();
     }
 }
 

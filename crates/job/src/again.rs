@@ -2,8 +2,11 @@
 //! one names it, and every repeat is counted.
 
 use crate::{JobError, Loaded, carried, doubts, folder, load, stored, task};
+use std::fs::OpenOptions;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
+use tripbench_record::journal::MAGIC;
 use tripbench_record::{
     Again, Motion, PositionPlan, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
 };
@@ -91,20 +94,22 @@ pub enum AgainError {
     Sheets(Vec<String>),
 }
 
-/// What tests a position of a run again.
+/// What tests a position of a run again. `known` is the highest number that a test of this device has in records elsewhere, 0 where
+/// there are none.
 ///
 /// # Errors
 /// If the run can not be believed, or there is nothing to decide.
-pub fn go_on(of: &Path, position: u8) -> Result<GoOn, AgainError> {
+pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     let (record, trace) = stored(of)?;
     let folder = of.to_owned();
     if let Some(doubt) = doubts(of, &record, &trace).into_iter().next() {
         return Err(AgainError::Doubt { folder, doubt });
     }
-    let attempts = match marked(of, position) {
-        Some(later) => aborted(&later, position).ok_or(AgainError::Already { position, later })?,
-        None => record.header.again.as_ref().map_or(1, |again| again.attempt),
-    };
+    let mut attempts = record.header.again.as_ref().map_or(1, |again| again.attempt).max(known);
+    for later in marked(of, position) {
+        let was = aborted(&later, position).ok_or(AgainError::Already { position, later })?;
+        attempts = attempts.max(was);
+    }
     let Some(left) = record.positions.iter().find(|left| left.number == position) else {
         let there: Vec<String> = record.positions.iter().map(|left| left.number.to_string()).collect();
         return Err(AgainError::NoSuchPosition { folder, position, there: there.join(", ") });
@@ -186,19 +191,29 @@ fn marker(position: u8) -> String {
     format!("again-{position}.txt")
 }
 
-/// Writes into the folder of a run where a position of it is tested again: every repeat is counted there.
+/// Adds to the folder of a run where a position of it is tested again: every repeat is counted there.
 ///
 /// # Errors
 /// If it can not be written.
 pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
     let path = of.join(marker(position));
-    let written =
-        std::path::absolute(later).and_then(|later| std::fs::write(&path, later.display().to_string()));
-    written.map_err(|source| JobError::File { what: "count the repeat in", path, source })
+    let mut options = OpenOptions::new();
+    let added = std::path::absolute(later).and_then(|later| {
+        let mut file = options.create(true).append(true).open(&path)?;
+        file.write_all(format!("{}\n", later.display()).as_bytes())?;
+        file.sync_all()
+    });
+    added.map_err(|source| JobError::File { what: "count the repeat in", path, source })
 }
 
-/// The run that the folder itself says repeats it, if that one was begun.
-fn marked(of: &Path, position: u8) -> Option<PathBuf> {
-    let later = PathBuf::from(std::fs::read_to_string(of.join(marker(position))).ok()?.trim());
-    [folder::RECORD, folder::JOURNAL].iter().any(|file| later.join(file).exists()).then_some(later)
+/// The runs that the folder itself says repeat it, those that were begun.
+fn marked(of: &Path, position: u8) -> Vec<PathBuf> {
+    let text = std::fs::read_to_string(of.join(marker(position))).unwrap_or_default();
+    text.lines().map(|line| PathBuf::from(line.trim())).filter(|later| was_begun(later)).collect()
+}
+
+/// Whether a folder has more than the head of a journal: a run for which there was no room has none.
+fn was_begun(later: &Path) -> bool {
+    let journal = std::fs::metadata(later.join(folder::JOURNAL)).map_or(0, |file| file.len());
+    later.join(folder::RECORD).exists() || journal > MAGIC.len() as u64
 }

@@ -6,19 +6,22 @@ use crate::{output, report, say};
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
 use tripbench_job::{AgainError, GoOn, Prepared, go_on, mark};
-use tripbench_record::{PositionRecord, Verdict};
+use tripbench_record::Verdict;
 
 pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Result<Option<Prepared>> {
     let folder = what.of.clone().map_or_else(latest, Ok)?;
-    let GoOn { loaded, ramps, position: plan, operators, again, simulated } = go_on(&folder, position)?;
+    let known = repeats_beside(&folder, position)?;
+    if let Some((later, _)) = known.iter().find(|(_, again)| again.judged) {
+        return Err(AgainError::Already { position, later: later.clone() }.into());
+    }
+    let known = known.iter().map(|(_, again)| again.attempt).max().unwrap_or(0);
+    let GoOn { loaded, ramps, position: plan, operators, again, simulated } =
+        go_on(&folder, position, known)?;
     if simulated && !rehearsed {
         bail!(
             "`{}` is a rehearsal or a simulated run: no device was tested in it, so none is tested again. Name a run with --of",
             folder.display()
         );
-    }
-    if let Some(later) = repeated_in(&folder, &again.run, position) {
-        return Err(AgainError::Already { position, later }.into());
     }
     let how = ramps.map_or_else(
         || String::from("as before: more ramps were not found to decide it"),
@@ -36,21 +39,27 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
     Ok(Some(prepared))
 }
 
-/// A run beside the first that repeats it for a position: every repeat is counted, so they follow each other.
-fn repeated_in(folder: &Path, first: &str, position: u8) -> Option<PathBuf> {
+/// A repeat: which test of the device it was, and whether it came to a judgement.
+struct Repeat {
+    attempt: u16,
+    judged: bool,
+}
+
+/// The runs beside the first that repeat it for a position: every repeat is counted, so they follow each other.
+fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>> {
+    let first = report::stored(folder)?.0.header.run;
     let beside =
         folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let folders = std::fs::read_dir(beside).ok()?.flatten().map(|entry| entry.path());
+    let folders = std::fs::read_dir(beside).into_iter().flatten().flatten().map(|entry| entry.path());
     let mut all: Vec<PathBuf> = folders.filter(|path| path.join(output::RECORD).exists()).collect();
     all.sort();
-    all.into_iter().find(|path| {
-        report::stored(path).is_ok_and(|(record, _)| {
-            let of_it = record.header.again.as_ref().is_some_and(|again| again.run == first);
-            let judged =
-                |again: &PositionRecord| again.number == position && again.verdict != Verdict::Aborted;
-            of_it && record.positions.iter().any(judged)
-        })
-    })
+    let repeat = |path: PathBuf| {
+        let (record, _) = report::stored(&path).ok()?;
+        let again = record.header.again.filter(|again| again.run == first)?;
+        let left = record.positions.iter().find(|left| left.number == position)?;
+        Some((path, Repeat { attempt: again.attempt, judged: left.verdict != Verdict::Aborted }))
+    };
+    Ok(all.into_iter().filter_map(repeat).collect())
 }
 
 /// The latest folder of a run in `out`: their names begin with the time.

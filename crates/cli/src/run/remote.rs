@@ -41,7 +41,8 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     let (events, seen) = channel();
     let (stopping, answering) = (daemon.clone(), daemon.clone());
     std::thread::spawn(move || stop_on_signal(&stopping));
-    std::thread::spawn(move || pass_on(&answering, &controlled));
+    let of = run.clone();
+    std::thread::spawn(move || pass_on(&answering, &of, &controlled));
     let (reading, of, path) = (daemon.clone(), run.clone(), prepared.folder.join(JOURNAL));
     let mut journal =
         File::create_new(&path).with_context(|| format!("can not make `{}`", path.display()))?;
@@ -214,11 +215,11 @@ fn read_on(
 }
 
 /// Answers and stops, to the daemon.
-fn pass_on(daemon: &Daemon, controlled: &Receiver<Control>) {
+fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     for control in controlled {
         let passed = match control {
             Control::Answer { to, answer, by } => {
-                daemon.post("answer", &json!({"question": to.0, "answer": answer, "by": by}))
+                daemon.post("answer", &json!({"run": run, "question": to.0, "answer": answer, "by": by}))
             }
             Control::Stop(_) => daemon.post("stop", &json!({})),
         };

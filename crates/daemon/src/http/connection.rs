@@ -10,13 +10,18 @@ use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 
 /// So many at once. Each is an open file: there is to be one left for the module and for the record.
-const MOST: usize = 500;
+const MOST: usize = 450;
+/// So many more for a stop alone, each only for a moment.
+const FOR_STOPS: usize = 50;
+/// Time that one for a stop has.
+const STOPS_WITHIN: Duration = Duration::from_secs(1);
 /// One that asks nothing, or does not come to the end of asking, is closed after this time. A stream is an answer, and lasts.
 const ASKS_WITHIN: Duration = Duration::from_secs(10);
 
 /// Takes connections as long as it is polled.
-pub(crate) async fn take(listener: TcpListener, router: Router) {
+pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
     let seats = Arc::new(Semaphore::new(MOST));
+    let reserve = Arc::new(Semaphore::new(FOR_STOPS));
     loop {
         let stream = match listener.accept().await {
             Ok((stream, _)) => stream,
@@ -26,13 +31,22 @@ pub(crate) async fn take(listener: TcpListener, router: Router) {
                 continue;
             }
         };
-        // One too many is closed at once.
-        let Ok(seat) = Arc::clone(&seats).try_acquire_owned() else { continue };
-        let service = TowerToHyperService::new(router.clone());
+        let (seat, router, within) = match Arc::clone(&seats).try_acquire_owned() {
+            Ok(seat) => (seat, router.clone(), ASKS_WITHIN),
+            Err(_) => match Arc::clone(&reserve).try_acquire_owned() {
+                Ok(seat) => (seat, stops.clone(), STOPS_WITHIN),
+                // One too many is closed at once.
+                Err(_) => continue,
+            },
+        };
+        let service = TowerToHyperService::new(router);
         tokio::spawn(async move {
             let mut served = http1::Builder::new();
-            served.timer(TokioTimer::new()).header_read_timeout(ASKS_WITHIN);
-            if let Err(error) = served.serve_connection(TokioIo::new(stream), service).await {
+            served.timer(TokioTimer::new()).header_read_timeout(within).keep_alive(within == ASKS_WITHIN);
+            let serving = served.serve_connection(TokioIo::new(stream), service);
+            // A stop is short, from its first byte to its last.
+            let last = if within == ASKS_WITHIN { Duration::MAX } else { within * 2 };
+            if let Ok(Err(error)) = tokio::time::timeout(last, serving).await {
                 tracing::debug!(%error, "a connection ended");
             }
             drop(seat);

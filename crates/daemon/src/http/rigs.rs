@@ -90,7 +90,13 @@ pub(crate) async fn mount(
     if let Some(seen) = &given.seen {
         Problem::check_text("seen", seen, 80)?;
     }
-    Ok(Json(rig_of(&daemon, &name)?.mount(given.revision, &given.places, given.seen)?))
+    let round = rig_of(&daemon, &name)?.mount(given.revision, &given.places, given.seen.clone())?;
+    if let Some(seen) = given.seen {
+        // The disk may hang; nobody waits for it.
+        let runs = Arc::clone(&daemon.runs);
+        tokio::task::spawn_blocking(move || runs.mark_seen(&seen));
+    }
+    Ok(Json(round))
 }
 
 /// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop. Whatever is sent with it is not
@@ -113,7 +119,8 @@ const ANSWERS: [&str; 8] = ["yes", "no", "y", "ja", "j", "ok", "n", "nein"];
 #[serde(deny_unknown_fields)]
 pub(crate) struct AnswerBody {
     /// The run that asks: an answer to another one is refused.
-    run: Option<String>,
+    #[schema(max_length = 80)]
+    run: String,
     /// Number of the question.
     #[schema(minimum = 0, maximum = 4_294_967_295_u64)]
     question: u32,
@@ -148,6 +155,6 @@ pub(crate) async fn answer(
         ));
     }
     Problem::check_text("by", &by, 80)?;
-    rig_of(&daemon, &name)?.answer(given.run.as_deref(), given.question, (given.answer, by))?;
+    rig_of(&daemon, &name)?.answer(&given.run, given.question, (given.answer, by))?;
     Ok(StatusCode::ACCEPTED)
 }

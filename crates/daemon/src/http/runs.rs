@@ -1,5 +1,6 @@
 //! Runs: their records, reports, traces, and the events of one as they are recorded.
 
+use super::watch::Seat;
 use crate::daemon::Daemon;
 use crate::problem::{Problem, Refused};
 use crate::runs::RunEntry;
@@ -102,6 +103,7 @@ pub(crate) async fn trace(
 #[utoipa::path(get, path = "/api/v1/runs/{run}/events",
     params(("run" = String, Path, description = "Identifier of the run"), ("last-event-id" = Option<u64>, Header, description = "Number of the last event that was heard")),
     responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
+        (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json"),
         (status = 400, description = "Last-Event-ID is no number", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn events(
@@ -114,11 +116,12 @@ pub(crate) async fn events(
     let place = tokio::task::spawn_blocking(move || there.journal_of(&wanted)).await.ok().flatten();
     let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
     let after = after(&headers)?;
+    let seat = Seat::take()?;
     let tail = Tail { path, read: 0, rest: Vec::new(), after, held: Vec::new(), over: false };
-    let stream = unfold((tail, Vec::<Event>::new()), |(mut tail, mut ready)| async move {
+    let stream = unfold((tail, Vec::<Event>::new(), seat), |(mut tail, mut ready, seat)| async move {
         loop {
             if let Some(event) = ready.pop() {
-                return Some((Ok(event), (tail, ready)));
+                return Some((Ok(event), (tail, ready, seat)));
             }
             if tail.over {
                 return None;

@@ -80,7 +80,8 @@ pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Js
 fn problem_of(state: RigState) -> Option<String> {
     let stopped = |run: &RunState| run.halted.is_some() && run.safe != Some(true);
     let why = match state.doing {
-        Doing::Idle => return None,
+        Doing::Idle if state.owed.is_empty() => return None,
+        Doing::Idle => format!("no record yet of {}", state.owed.join(", ")),
         Doing::Running => {
             let run = state.run.filter(stopped)?;
             format!("run {} was stopped, its outputs are not confirmed safe yet", run.run)

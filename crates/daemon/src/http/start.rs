@@ -39,6 +39,8 @@ pub(crate) struct AgainBody {
     /// Its position there.
     #[schema(minimum = 1, maximum = 64)]
     position: u8,
+    /// Revision of the round that was seen: it is to be the same still.
+    revision: u64,
 }
 
 /// What is to be run.
@@ -150,7 +152,11 @@ fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, stops: u64) -> Result<Sta
         let detail = "`revision`, `again` and `places` exclude each other: the mounted round, a device of an earlier run, or other places";
         return Err(Problem::bad_request(detail));
     }
-    let of = Order { revision: given.revision, stops, unattended: given.unattended };
+    if given.again.is_some() && given.unattended {
+        return Err(Problem::bad_request("`again` and `unattended` exclude each other: somebody sees to it"));
+    }
+    let round = given.again.as_ref().map(|again| again.revision);
+    let of = Order { revision: given.revision, round, stops, unattended: given.unattended };
     let job = match given.again {
         Some(again) if !has_sheets => begin_again(rig, &daemon.runs, &again, &given.operators)?,
         Some(_) => {
@@ -168,18 +174,24 @@ fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, stops: u64) -> Result<Sta
 
 /// A device that was left undecided, as it still stands there.
 fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> Result<Job, Problem> {
-    let AgainBody { run, position } = of;
+    let AgainBody { run, position, revision: _ } = of;
     let earlier = runs.entry(run).filter(|entry| entry.rig == rig.name).ok_or_else(|| {
         Problem::nothing_to_decide(format!("`{}` has no run `{}` that is over", rig.name, run.escape_debug()))
     })?;
-    let judged = |later: &RunEntry| {
+    let repeats = runs.repeats_of(run, *position);
+    let judged = |later: &&RunEntry| {
         later.positions.iter().any(|one| one.position == *position && one.verdict != "aborted")
     };
-    if let Some(later) = runs.repeat_of(run, *position).filter(judged) {
+    if let Some(later) = repeats.iter().find(judged) {
         let detail = format!(
             "position {position} was tested again already, in run `{}`: go on from that one",
             later.run
         );
+        return Err(Problem::nothing_to_decide(detail));
+    }
+    let known = repeats.iter().filter_map(|later| later.attempt).max().unwrap_or(0);
+    if rig.state().next_is_mounted() {
+        let detail = "the next round is mounted, and this rig does not see plugs: its device may be gone";
         return Err(Problem::nothing_to_decide(detail));
     }
     if !rig.state().is_there_still(run) {
@@ -192,8 +204,8 @@ fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> 
         );
         return Err(Problem::nothing_to_decide(detail));
     }
-    let go_on =
-        go_on(&earlier.folder, *position).map_err(|error| Problem::nothing_to_decide(chain(&error)))?;
+    let go_on = go_on(&earlier.folder, *position, known)
+        .map_err(|error| Problem::nothing_to_decide(chain(&error)))?;
     if go_on.simulated != rig.state().simulated {
         let detail = "of the two one is simulated: a run of a simulated rig tests no device";
         return Err(Problem::nothing_to_decide(detail));
@@ -217,6 +229,7 @@ fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Job, Pr
     };
     let places = match given.revision {
         Some(revision) => rig.mounted(revision)?,
+        None if rig.state().is_mounted() => return Err(Refusal::Mounted.into()),
         None => rig.places_of(&given.places)?,
     };
     if !given.confirmed {

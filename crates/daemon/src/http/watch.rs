@@ -58,10 +58,10 @@ const MOST_WATCHERS: usize = 100;
 static WATCHERS: AtomicUsize = AtomicUsize::new(0);
 
 /// A place among those who watch, free again when dropped.
-struct Seat;
+pub(super) struct Seat;
 
 impl Seat {
-    fn take() -> Result<Self, Problem> {
+    pub(super) fn take() -> Result<Self, Problem> {
         if WATCHERS.fetch_add(1, Ordering::SeqCst) < MOST_WATCHERS {
             return Ok(Self);
         }

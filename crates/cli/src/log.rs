@@ -1,0 +1,44 @@
+//! The log of a daemon: on standard error, never waited for.
+//!
+//! A terminal that was stopped, or a collector that hangs, must not keep a rig from being made safe: what can not be written for a
+//! while is lost.
+
+use crate::args::LogForm;
+use crate::say;
+use std::io::{Result, Write};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+
+/// Lines that may wait to be written.
+const WAITING: usize = 1_000;
+
+/// Begins to write the log.
+pub(crate) fn begin(form: LogForm) {
+    let (sender, receiver) = sync_channel(WAITING);
+    std::thread::spawn(move || write_all(&receiver));
+    let writer = move || Lines(sender.clone());
+    let builder = tracing_subscriber::fmt().with_writer(writer).with_target(false);
+    match form {
+        LogForm::Text => builder.with_ansi(say::colour()).init(),
+        LogForm::Json => builder.json().flatten_event(true).init(),
+    }
+}
+
+fn write_all(lines: &Receiver<Vec<u8>>) {
+    for line in lines {
+        let _nobody_reads = std::io::stderr().write_all(&line);
+    }
+}
+
+/// Takes lines, and lets go of those that find no room.
+struct Lines(SyncSender<Vec<u8>>);
+
+impl Write for Lines {
+    fn write(&mut self, line: &[u8]) -> Result<usize> {
+        let _lost = self.0.try_send(line.to_vec());
+        Ok(line.len())
+    }
+
+    fn flush(&mut self) -> Result<()> {
+        Ok(())
+    }
+}

@@ -1,0 +1,89 @@
+//! Records of runs that are over: made one at a time and behind everything else, for rigs that still run come first.
+
+use crate::runs::Runs;
+use crate::state::RunState;
+use crate::tell::run_state;
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tripbench_job::{JobError, Prepared, folder, told_at_end};
+use tripbench_record::Halt;
+
+/// A record waits for those before it no longer than this: the disk may hang at one of them.
+const TURN_WITHIN: Duration = Duration::from_secs(10);
+
+/// A run that has a journal and no record.
+#[derive(Debug, Clone)]
+pub(crate) struct Owed {
+    pub(crate) prepared: Arc<Prepared>,
+    /// Why it ended, where its journal does not say.
+    pub(crate) halt: Halt,
+}
+
+impl Owed {
+    /// Identifier of the run.
+    pub(crate) fn run(&self) -> &str {
+        &self.prepared.header.run
+    }
+}
+
+/// A record that is being made; gives what is shown of the run.
+pub(crate) type Making = JoinHandle<Result<Option<RunState>, JobError>>;
+
+/// Makes record and report of a run, on a thread of its own.
+///
+/// # Errors
+/// If there is no thread to have.
+pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
+    static TURN: Turn = Turn::new();
+    let runs = Arc::clone(runs);
+    let path = owed.prepared.folder.clone();
+    let work = move || {
+        let _turn = TURN.take(TURN_WITHIN);
+        // Linux has a priority for each thread. Without it the record is made all the same.
+        let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
+        let Owed { prepared, halt } = owed;
+        let sheets = &prepared.task.sheets;
+        let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
+        let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
+        folder::write(&prepared.folder, &record, &trace, sheets)?;
+        runs.add(&prepared.folder, &record);
+        Ok(run_state(&view, sheets.site.style, true))
+    };
+    let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);
+    thread.map_err(|source| JobError::File { what: "start a thread for the record in", path, source })
+}
+
+/// One at a time, for those who do not wait too long.
+struct Turn {
+    taken: Mutex<bool>,
+    free: Condvar,
+}
+
+impl Turn {
+    const fn new() -> Self {
+        Self { taken: Mutex::new(false), free: Condvar::new() }
+    }
+
+    /// Waits for its turn, at most for a time; held until it is dropped. None if it was not had: to go on all the same.
+    fn take(&self, within: Duration) -> Option<Held<'_>> {
+        let taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        let (mut taken, waited) = self
+            .free
+            .wait_timeout_while(taken, within, |taken| *taken)
+            .unwrap_or_else(PoisonError::into_inner);
+        *taken = true;
+        // Not made where it is not had: dropping it gives the turn back.
+        (!waited.timed_out()).then(|| Held(self))
+    }
+}
+
+/// A turn that is held.
+struct Held<'a>(&'a Turn);
+
+impl Drop for Held<'_> {
+    fn drop(&mut self) {
+        *self.0.taken.lock().unwrap_or_else(PoisonError::into_inner) = false;
+        self.0.free.notify_one();
+    }
+}
