@@ -251,6 +251,8 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
 
 /// The second click of a double click finds START where NEXT ROUND was: it starts nothing.
 async fn twice(looks: &Looks, daemon: &Daemon) {
+    // Its words are new: a moment ago they were German.
+    tokio::time::sleep(std::time::Duration::from_millis(700)).await;
     let script = "
         const find = (words) => [...document.querySelectorAll('.actions button')].find((one) => one.textContent.startsWith(words));
         find('NEXT ROUND').click();

@@ -176,12 +176,16 @@ fn live_an_answer_that_is_none_is_refused_and_the_question_stays_open() {
     let started = start(&daemon, mount(&daemon, &[(1, "A-1")]));
     assert_eq!(started.status, 201, "{}", started.text);
     let asked = |state: &Value| state["run"]["question"]["text"] == "Ready?";
-    let number = daemon.until(RIG, asked)["run"]["question"]["number"].clone();
+    let run = daemon.until(RIG, asked)["run"].clone();
+    let answer =
+        |text: &str| json!({"run": run["run"], "question": run["question"]["number"], "answer": text});
     let path = format!("/api/v1/rigs/{RIG}/answer");
-    let refused = daemon.send("POST", &path, &json!({"question": number, "answer": "maybe"}));
+    let refused = daemon.send("POST", &path, &answer("maybe"));
     assert_eq!((refused.status, refused.json()["type"].clone()), (422, json!("/problems/bad-answer")));
     assert!(asked(&daemon.rig(RIG)));
-    assert_eq!(daemon.send("POST", &path, &json!({"question": number, "answer": "yes"})).status, 202);
+    assert_eq!(daemon.send("POST", &path, &answer("yes")).status, 202);
+    // The first answer counts, and who comes behind it is told so.
+    assert_eq!(daemon.send("POST", &path, &answer("no")).status, 409);
     daemon.until(RIG, |state| state["run"]["question"].is_null());
 }
 

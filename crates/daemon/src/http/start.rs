@@ -7,7 +7,7 @@ use crate::refusal::{Refusal, to_confirm};
 use crate::rig::{Job, Order, Repeat, Rig};
 use crate::runs::{RunEntry, Runs};
 use crate::sheets::{Given, NotPlanned};
-use crate::state::{Placing, RigState};
+use crate::state::{Doing, Placing, RigState};
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
@@ -235,7 +235,11 @@ fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Job, Pr
     if !given.confirmed {
         // A simulated device is the same whatever its number is.
         let state = rig.state();
-        let plugged = |position| !state.simulated && rig.is_plugged_since(position);
+        if !given.unattended && (state.doing == Doing::Running || !state.queue.is_empty()) {
+            return Err(Refusal::Busy.into());
+        }
+        let asks = !state.simulated && !given.unattended;
+        let plugged = |position| asks && rig.is_plugged_since(position);
         let doubts = to_confirm(&places, &state, plugged, others);
         if !doubts.is_empty() {
             return Err(Refusal::ToConfirm(doubts.join("; ")).into());
