@@ -123,7 +123,7 @@ pub(crate) fn to_confirm(
         let last = rig.run.iter().flat_map(|run| &run.tiles).find(|tile| tile.position == position);
         if let Some(last) = last.filter(|last| last.serial != *serial && plugged(position)) {
             doubts.push(format!(
-                "no plug was pulled at position {position} since {} was tested there: is it {serial} now?",
+                "no plug was pulled at position {position} since {} was tested there, and it is to be {serial} now",
                 last.serial
             ));
         }
