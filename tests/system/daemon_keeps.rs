@@ -254,3 +254,21 @@ fn live_the_service_manager_hears_that_it_is_ready_well_and_stopping() {
     until("STOPPING=1");
     assert_eq!(daemon.wait().code(), Some(0));
 }
+
+/// The vent does not open at the end: outputs are safe, and the vacuum is there all the same.
+#[test]
+fn live_vacuum_that_stays_is_not_said_to_be_vented() {
+    let workplace = quick();
+    let stuck = "\n[[fault]]\nrising_through = \"50 kPa\"\n";
+    workplace.write("truth.toml", &(workplace.read("truth.toml") + stuck));
+    let _rig = Simulated::start(&workplace);
+    let daemon = Daemon::start(&workplace);
+    assert_eq!(daemon.until(RIG, |state| state["vented"] != Value::Null)["vented"], true);
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["cycle"] != Value::Null || state["run"]["halted"] != Value::Null);
+    assert_eq!(daemon.rig(RIG)["vented"], Value::Null, "not known in a run");
+    daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({}));
+    let state = daemon.until(RIG, |state| over(state) && state["vented"] != Value::Null);
+    assert_eq!((&state["vented"], &state["outputs_safe"]), (&json!(false), &json!(true)), "{state}");
+    assert!(state["level"].as_f64().is_some_and(|level| level > 30.0), "{state}");
+}

@@ -1,7 +1,8 @@
 // One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
 import { Chart } from "/chart.js";
-import { call, clock, element, level, problem, quantity, reason, shape, summary, tile } from "/parts.js";
-import { filled, say } from "/words.js";
+import { call, clock, element, level, problem, quantity, shape, tile } from "/parts.js";
+import { FOLDED, tells } from "/sentence.js";
+import { say } from "/words.js";
 
 /** Up to so many tiles are large; of more only those that did not pass. */
 const LARGE = 8;
@@ -11,8 +12,6 @@ const LANES = 4;
 const FRESH_MS = 600;
 /** A level that was read so long ago is not shown. */
 const OLD_MS = 2_000;
-/** A small screen shows one rig whole; must be as in the style. */
-const FOLDED = matchMedia("(max-width: 1499px)");
 /** So many undecided ones have a button at once; the next one comes when one is decided. */
 const DECIDED = 3;
 
@@ -210,46 +209,6 @@ export class Rig {
     this.refused = false;
   }
 
-  /** The sentence that says what happens or what to do, and what kind of sentence it is. */
-  tells() {
-    const { state } = this, { run } = state;
-    if (this.stopLost) return ["hazard", say("stopLost")];
-    if (state.outputs_safe === false || (run?.safe === false && state.doing !== "idle")) return ["hazard", say("unsafe")];
-    if (!this.connected) return ["hazard", say("lost")];
-    if (state.doing === "starting") return ["waiting", say("starting")];
-    if (state.doing === "ending") return ["waiting", say("ending")];
-    if (state.doing === "not-ready") return ["hazard", say("notReady", (state.problem ?? "").replace(/[.?!]$/, ""))];
-    if (state.findings.length && !this.running() && !this.verdictShown()) return ["hazard", say("badSheets")];
-    if (state.failed) return ["hazard", filled(say("failed")[state.failed.kind] ?? "{0}.", state.failed.text)];
-    if (this.preparing()) return ["waiting", say("preparing")];
-    if (this.running()) return this.runTells(run);
-    if (this.verdictShown()) {
-      // Who stands before another rig must not read of this one that it is safe.
-      const safe = run.safe && (this.bench.chosen === this || !FOLDED.matches) ? say("safeNow") : "";
-      const earlier = run.tiles.filter((of) => of.of_run);
-      if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")} ${earlier.length ? `${summary(earlier)}.` : ""}`];
-      return ["", `${summary(run.tiles)}. ${safe}`];
-    }
-    const { length } = this.mounted();
-    if (length && !this.begun()) {
-      const free = state.round.places.find((place) => !this.mounted().some((other) => other.position === place.position));
-      return ["act", free ? say("ready", length, state.round.places.length) : say("allMounted")];
-    }
-    return ["act", say("mount", state.round.places[0]?.position ?? 1)];
-  }
-
-  runTells(run) {
-    if (run.over || run.safe !== null) return ["waiting", say("recording")];
-    if (run.halted) return ["hazard", say("halting", reason(run.halted))];
-    if (this.stopping === run.run) return ["waiting", say("stopping")];
-    if (run.question) return ["act", `${run.question.text} ${say("noEnds")}`];
-    if (run.waiting) return ["waiting", say("waiting", reason(run.waiting))];
-    if (run.guide) return ["act", `${say("guide")[run.guide.hint] ?? run.guide.hint} ${run.guide.toward ?? ""}`];
-    const step = run.steps.find((one) => one.now === "running");
-    const name = say("step")[step?.name] ?? step?.name ?? "";
-    return ["", run.cycle ? say("ramp", name, ...run.cycle) : say("running", name)];
-  }
-
   show() {
     const { state } = this, { run } = state, running = this.running() && run && !run.over, ready = this.verdictShown();
     const chosen = this.bench.chosen === this;
@@ -262,7 +221,7 @@ export class Rig {
     const facts = [(running || ready ? run.settings : state.sheets.settings) ?? "", reference, state.owed.length ? say("owed", state.owed.length) : "", state.simulated ? say("simulated") : "", run?.trial ? say("trial") : ""];
     this.names.replaceChildren(this.name, this.chooser, ...facts.filter(Boolean).map((text) => element("span", { class: "fact" }, text)));
     this.stopButton.replaceChildren(element("span", {}, say("stop"), this.bench.many ? element("small", {}, state.rig) : ""));
-    const [kind, text] = this.tells();
+    const [kind, text] = tells(this);
     this.sentence.className = `sentence ${kind}`;
     this.sign.replaceChildren(...(kind ? [shape(kind)] : []));
     // Of a rig that is folded away it is said which one it is.

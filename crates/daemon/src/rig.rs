@@ -318,6 +318,7 @@ impl Rig {
                 // What was known at rest is not known any more.
                 inner.shown.outputs_safe = None;
                 inner.shown.level = None;
+                inner.shown.vented = None;
                 self.tell(&mut inner);
                 Next::Job(Box::new(job), (reins, controlled))
             }

@@ -33,6 +33,8 @@ pub(crate) struct RigState {
     pub outputs_safe: Option<bool>,
     /// Vacuum at rest between runs, in the unit of the site; none where it is not known.
     pub level: Option<f64>,
+    /// Whether the reference reads next to nothing at rest; none where that is not known.
+    pub vented: Option<bool>,
     /// Whether the rig is a simulated one: then no device is tested.
     pub simulated: bool,
     /// Unit of levels, as it is shown.

@@ -20,6 +20,8 @@ use tripbench_record::{Event, Halt};
 use tripbench_rig::{Decoder, Order};
 use tripbench_runner::Control;
 
+/// A vacuum of so much holds nothing, and is within what an old reference reads at ambient.
+const VENTED_PA: f64 = 3_000.0;
 /// Time between two looks at an idle rig.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
 /// Time between two tries to make a record that could not be made.
@@ -165,7 +167,8 @@ impl Worker {
             let bit = position.present.as_ref().and_then(|input| decoder.bit(&scan, input));
             (*position.number, bit.map(|bit| bit.on))
         });
-        Ok(Some(Idle { level: style.value(level.value), present: present.collect() }))
+        let vented = level.value.si().abs() <= VENTED_PA;
+        Ok(Some(Idle { level: style.value(level.value), vented, present: present.collect() }))
     }
 
     fn show(&self, problem: Option<String>, idle: Option<&Idle>) {
@@ -184,6 +187,7 @@ impl Worker {
             Some(_) | None => None,
         });
         next.problem = problem;
+        next.vented = idle.map(|idle| idle.vented);
         next.level = idle.map(|idle| (idle.level * decimals).round() / decimals);
         for place in &mut next.round.places {
             let seen = idle.into_iter().flat_map(|idle| &idle.present);
@@ -196,6 +200,7 @@ impl Worker {
                 shown.outputs_safe = next.outputs_safe;
                 shown.problem = next.problem;
                 shown.level = next.level;
+                shown.vented = next.vented;
                 for (place, seen) in shown.round.places.iter_mut().zip(&next.round.places) {
                     place.present = seen.present;
                 }
@@ -342,6 +347,7 @@ impl Worker {
 /// A rig at rest.
 struct Idle {
     level: f64,
+    vented: bool,
     /// Whether a plug is seen, by position; none where the rig can not see it.
     present: Vec<(u8, Option<bool>)>,
 }

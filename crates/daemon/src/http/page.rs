@@ -22,6 +22,7 @@ pub(super) fn routes() -> Router<Arc<Daemon>> {
         .route("/", get(page))
         .route("/page.js", file!("javascript", "page.js"))
         .route("/rig.js", file!("javascript", "rig.js"))
+        .route("/sentence.js", file!("javascript", "sentence.js"))
         .route("/parts.js", file!("javascript", "parts.js"))
         .route("/words.js", file!("javascript", "words.js"))
         .route("/chart.js", file!("javascript", "chart.js"))
