@@ -6,7 +6,9 @@
 use crate::args::LogForm;
 use crate::say;
 use std::io::{Result, Write};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::time::Duration;
 
 /// Lines that may wait to be written.
 const WAITING: usize = 1_000;
@@ -23,9 +25,24 @@ pub(crate) fn begin(form: LogForm) {
     }
 }
 
+/// Gives the last lines a moment to be written.
+pub(crate) fn end() {
+    const LOOKS: u32 = 50;
+    for _ in 0..LOOKS {
+        if LEFT.load(Ordering::SeqCst) == 0 {
+            return;
+        }
+        std::thread::park_timeout(Duration::from_millis(10));
+    }
+}
+
+/// Lines that wait.
+static LEFT: AtomicUsize = AtomicUsize::new(0);
+
 fn write_all(lines: &Receiver<Vec<u8>>) {
     for line in lines {
         let _nobody_reads = std::io::stderr().write_all(&line);
+        LEFT.fetch_sub(1, Ordering::SeqCst);
     }
 }
 
@@ -34,7 +51,10 @@ struct Lines(SyncSender<Vec<u8>>);
 
 impl Write for Lines {
     fn write(&mut self, line: &[u8]) -> Result<usize> {
-        let _lost = self.0.try_send(line.to_vec());
+        LEFT.fetch_add(1, Ordering::SeqCst);
+        if self.0.try_send(line.to_vec()).is_err() {
+            LEFT.fetch_sub(1, Ordering::SeqCst);
+        }
         Ok(line.len())
     }
 

@@ -45,7 +45,9 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
             "Open http://{address}/ in a browser on this machine. Ctrl-C ends it; every rig is left safe."
         ));
     };
-    match serve_bench(bench, until, listening) {
+    let served = serve_bench(bench, until, listening);
+    log::end();
+    match served {
         Ok(ended) => Ok(told(&ended)),
         Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
             for finding in &findings {

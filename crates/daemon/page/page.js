@@ -113,7 +113,7 @@ bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value
 // It is never silent for longer than a second: after three the connection is lost, whatever the browser says.
 const SILENCE_MS = 3_500;
 let heard = performance.now();
-setInterval(() => rigs.forEach((rig) => rig.draw()), 1_000);
+setInterval(() => rigs.forEach((rig) => { rig.stopAgain(); rig.draw(); }), 1_000);
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
 let life = "";
 /** Another life of the daemon may have other rigs: then the page begins anew. */

@@ -13,10 +13,17 @@ export function element(name, attributes = {}, ...children) {
   return made;
 }
 
+/** Requests that wait for their answers, stops not among them. */
+const waiting = new Set();
+
+/** Gives up what waits for an answer: a browser holds six connections to a host, and a stop needs one. */
+export function hangUp() { waiting.forEach((request) => request.abort()); }
+
 /** A request to the daemon; what it answers, or an error with its problem details. */
 export async function call(method, path, body, within_ms = 20_000) {
-  const signal = AbortSignal.timeout(within_ms);
-  const response = await fetch(path, { method, signal, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+  const given_up = new AbortController(), signal = AbortSignal.any([AbortSignal.timeout(within_ms), given_up.signal]);
+  if (!path.endsWith("/stop")) waiting.add(given_up);
+  const response = await fetch(path, { method, signal, headers: { "content-type": "application/json" }, body: JSON.stringify(body) }).finally(() => waiting.delete(given_up));
   if (response.ok) return response.status === 202 ? null : response.json();
   const problem = await response.json().catch(() => ({ title: response.statusText, detail: "" }));
   throw Object.assign(new Error(problem.detail || problem.title), { problem });

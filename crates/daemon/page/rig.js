@@ -1,6 +1,6 @@
 // One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
 import { Chart } from "/chart.js";
-import { call, clock, element, level, problem, quantity, shape, tile } from "/parts.js";
+import { call, clock, element, hangUp, level, problem, quantity, shape, tile } from "/parts.js";
 import { FOLDED, tells } from "/sentence.js";
 import { say } from "/words.js";
 
@@ -61,10 +61,7 @@ export class Rig {
 
   changed(state) {
     // A stop that did not get through is sent again, or is not needed any more.
-    if (this.stopLost && !this.stopSending) {
-      if (state.doing === "running") this.stop();
-      else [this.stopLost, this.stopping] = [false, ""];
-    }
+    if (this.stopLost && !this.stopSending && !this.stopWanted(state)) [this.stopLost, this.stopping] = [false, ""];
     // What a START was refused for is history once something runs.
     if (this.refused && state.doing !== this.state.doing) this.note("");
     if (state.run?.run !== this.state.run?.run) this.chart.clear();
@@ -167,15 +164,27 @@ export class Rig {
       this.note(problem(error));
       this.refused = true;
       // That a number stands twice is right if START is pressed once more.
-      this.confirmed = error.problem?.type === "/problems/to-confirm" ? this.state.round.revision : null;
+      this.confirmed = error.problem?.type === "/problems/to-confirm" ? what.revision : null;
     } finally {
       this.asked = false;
     }
   }
 
+  /** Whether there still is what the stop was meant for. */
+  stopWanted(state) { return (state.doing === "running" && (this.stopAhead || state.run?.run === this.stopping)) || (this.stopAhead && state.queue.length > 0); }
+
+  /** Sends a stop again that did not get through. */
+  stopAgain() {
+    if (!this.stopLost || this.stopSending || !this.stopWanted(this.state)) return;
+    this.stopTries = 1;
+    this.sendStop();
+  }
+
   /** Stopping twice is no harm; not to have stopped is said at once. */
   stop() {
     this.stopping = this.state.run?.run ?? "";
+    // Of a run that is being prepared nothing is known yet.
+    this.stopAhead = this.preparing();
     this.atRest = this.state.doing === "idle" && !this.preparing();
     this.show();
     this.stopTries = 5;
@@ -194,6 +203,9 @@ export class Rig {
       } catch {
         this.stopLost = true;
         this.show();
+        // Whatever waits for an answer holds a connection that the stop needs.
+        hangUp();
+        await new Promise((go) => setTimeout(go, 200));
       }
     }
     this.stopSending = false;
@@ -206,7 +218,8 @@ export class Rig {
 
   note(text) {
     this.message.textContent = text;
-    this.refused = false;
+    // What was asked is confirmed only as long as it is in sight.
+    [this.refused, this.confirmed] = [false, null];
   }
 
   show() {

@@ -135,7 +135,14 @@ impl Daemon {
     /// Journal of a run that is over or goes on.
     pub(crate) fn journal_of(&self, run: &str) -> Option<PathBuf> {
         let live = || {
-            let rig = self.rigs.iter().find(|rig| rig.runs_now(run))?;
+            // Also one whose record is not made yet.
+            let knows = |rig: &&Arc<Rig>| {
+                let state = rig.state();
+                rig.runs_now(run)
+                    || state.run.is_some_and(|shown| shown.run == run)
+                    || state.owed.iter().any(|owed| owed == run)
+            };
+            let rig = self.rigs.iter().find(knows)?;
             self.runs.under_way(&rig.name, run)
         };
         let folder = self.runs.find(run).or_else(live)?;

@@ -138,7 +138,7 @@ impl From<Refusal> for Problem {
             }
             Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run goes on", detail),
             Refusal::Stopped => Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail),
-            Refusal::NotReady(_) => {
+            Refusal::NotReady(_) | Refusal::TooLate => {
                 Self::new(StatusCode::SERVICE_UNAVAILABLE, "not-ready", "The rig is not ready", detail)
             }
             Refusal::Ending => {

@@ -67,6 +67,9 @@ pub(crate) enum Refusal {
         "a run goes on: devices are changed before the next one begins; only a run with `unattended` waits for it and begins by itself"
     )]
     Busy,
+    /// It took too long to prepare.
+    #[error("the run could not be prepared within 10 seconds, as on a disk that hangs: nothing was started")]
+    TooLate,
     /// A stop came meanwhile.
     #[error("STOP TEST was pressed meanwhile: nothing was started")]
     Stopped,

@@ -1,5 +1,7 @@
 //! A rig as the daemon holds it: what is mounted, what waits, what runs. The worker, the supervisor and the HTTP side share it.
 
+mod plugs;
+
 use crate::daemon::{Probes, RigEntry};
 use crate::feed::{Feed, FrameKind};
 use crate::pulse::Pulse;
@@ -15,6 +17,9 @@ use std::time::Duration;
 use tripbench_job::Reins;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
+
+/// A start that could not be prepared within this time, as on a disk that hangs, is none any more.
+const STARTS_WITHIN: Duration = Duration::from_secs(10);
 
 #[derive(Debug)]
 struct Inner {
@@ -60,12 +65,14 @@ impl Rig {
         let RigEntry { sheets, simulated, probes } = entry;
         let mut shown = sheets.shown();
         shown.simulated = simulated;
+        // What was there before this began nobody has seen.
+        let shown_positions = shown.round.places.iter().map(|place| place.position).collect();
         let inner = Inner {
             shown,
             queue: VecDeque::new(),
             active: None,
             beside: Vec::new(),
-            unplugged: BTreeSet::new(),
+            unplugged: shown_positions,
             stops: 0,
             ending: false,
         };
@@ -190,29 +197,6 @@ impl Rig {
         Ok(round.places.iter().filter(there).cloned().collect())
     }
 
-    /// What is seen of plugs between runs.
-    pub(crate) fn saw_plugs(&self, seen: &[(u8, Option<bool>)]) {
-        let gone = seen.iter().filter(|(_, present)| *present == Some(false)).map(|(position, _)| *position);
-        self.lock().unplugged.extend(gone);
-    }
-
-    /// Whether a plug is seen at a position, and was at every look since the last run.
-    pub(crate) fn is_plugged_since(&self, position: u8) -> bool {
-        let inner = self.lock();
-        let seen = inner
-            .shown
-            .round
-            .places
-            .iter()
-            .any(|place| place.position == position && place.present == Some(true));
-        seen && !inner.unplugged.contains(&position)
-    }
-
-    /// Whether no plug was seen at a position at some time since the last run.
-    pub(crate) fn was_unplugged(&self, position: u8) -> bool {
-        self.lock().unplugged.contains(&position)
-    }
-
     /// How often STOP TEST was pressed so far: a start that a stop overtakes names another number.
     pub(crate) fn stops(&self) -> u64 {
         self.lock().stops
@@ -256,22 +240,29 @@ impl Rig {
     /// # Errors
     /// If the round was changed or started meanwhile, STOP TEST was pressed since `stops`, or the daemon is ending.
     pub(crate) fn enqueue(&self, job: Job, of: Order) -> Result<(), Refusal> {
-        let Order { revision, round, stops, unattended } = of;
+        let Order { revision, round, stops, unattended, asked } = of;
         let mut inner = self.lock();
         if inner.ending {
             return Err(Refusal::Ending);
+        }
+        // Whoever asked was told long ago that it did not work.
+        if self.pulse.now().since(asked) > STARTS_WITHIN {
+            return Err(Refusal::TooLate);
         }
         if inner.stops != stops {
             return Err(Refusal::Stopped);
         }
         // A run that begins by itself finds the devices of the run before: only who says that this is right may queue.
-        if !unattended && (inner.active.is_some() || !inner.queue.is_empty()) {
+        let busy = inner.active.is_some() || inner.shown.doing == Doing::Running;
+        if !unattended && (busy || !inner.queue.is_empty()) {
             return Err(Refusal::Busy);
         }
         // What was seen is still so, though it does not take the round.
         if let Some(named) = round.filter(|named| *named != inner.shown.round.revision) {
             return Err(Refusal::RoundChanged { now: inner.shown.round.revision, named });
         }
+        // One that saw the same is too late now.
+        inner.shown.round.revision += u64::from(round.is_some());
         if let Some(named) = revision {
             let round = &mut inner.shown.round;
             if round.revision != named {
@@ -312,7 +303,10 @@ impl Rig {
                 let (reins, controlled) = Reins::new();
                 let run = job.prepared.header.run.clone();
                 inner.active = Some(Active { run, reins: reins.clone(), question: None, answered: None });
-                inner.unplugged.clear();
+                // A repeat goes on among devices of the run before: what was pulled of those stays so.
+                if job.again.is_none() {
+                    inner.unplugged.clear();
+                }
                 inner.shown.doing = Doing::Running;
                 inner.shown.run = None;
                 // What was known at rest is not known any more.

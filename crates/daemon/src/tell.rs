@@ -8,7 +8,7 @@ use crate::state::{
 };
 use serde::Serialize;
 use serde_json::Value;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 use tripbench_device::{Expected, LevelLimits, expected};
@@ -45,6 +45,8 @@ pub(crate) struct Teller {
     due: bool,
     told_s: f64,
     signals: BTreeMap<(u8, &'static str), bool>,
+    /// Positions where no plug was seen: of those that do not take part nobody else knows.
+    unplugged: BTreeSet<u8>,
 }
 
 impl Teller {
@@ -65,6 +67,7 @@ impl Teller {
             due: false,
             told_s: f64::NEG_INFINITY,
             signals: BTreeMap::new(),
+            unplugged: BTreeSet::new(),
         }
     }
 
@@ -97,6 +100,7 @@ impl Teller {
         let Ok(read) = self.decoder.level(scan, &self.sheet) else { return };
         let t_s = read.span.middle_seconds();
         self.changes(scan, t_s);
+        self.plugs(scan);
         if t_s - self.sampled_s >= SAMPLE_S {
             self.sampled_s = t_s;
             self.samples.t.push(rounded(t_s, 1e3));
@@ -124,6 +128,16 @@ impl Teller {
                     let change = SignalChange { t: rounded(t_s, 1e3), position: number, signal, on: bit.on };
                     self.samples.changes.push(change);
                 }
+            }
+        }
+    }
+
+    fn plugs(&mut self, scan: &Scan) {
+        for position in &self.sheet.positions {
+            let number = *position.number;
+            let bit = position.present.as_ref().and_then(|input| self.decoder.bit(scan, input));
+            if bit.is_some_and(|bit| !bit.on) && self.unplugged.insert(number) {
+                self.rig.saw_plugs(&[(number, Some(false))]);
             }
         }
     }

@@ -4,6 +4,7 @@ use crate::state::Tile;
 use std::path::PathBuf;
 use std::sync::mpsc::Receiver;
 use tripbench_job::{Prepared, Reins};
+use tripbench_quantity::Mono;
 use tripbench_runner::Control;
 
 /// A run that waits for its rig.
@@ -47,6 +48,8 @@ pub(crate) struct Order {
     pub stops: u64,
     /// Whether it may begin by itself after another.
     pub unattended: bool,
+    /// When it was asked for, by the rig's clock.
+    pub asked: Mono,
 }
 
 /// A run under way.

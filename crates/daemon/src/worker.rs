@@ -24,6 +24,8 @@ use tripbench_runner::Control;
 const VENTED_PA: f64 = 3_000.0;
 /// Time between two looks at an idle rig.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
+/// The same while a record is being made.
+const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
 /// Time between two tries to make a record that could not be made.
 const TRY_EVERY: Duration = Duration::from_secs(10);
 /// Time between two beats of a run's thread.
@@ -119,7 +121,6 @@ impl Worker {
                 if !was_safe {
                     tracing::info!(rig = self.rig.name, "outputs safe, read back");
                 }
-                self.rig.saw_plugs(level.as_ref().map_or(&[], |idle| &idle.present));
                 self.show(None, level.as_ref());
             }
             Err(problem) => {
@@ -127,6 +128,7 @@ impl Worker {
                     tracing::warn!(rig = self.rig.name, problem, "rig not ready");
                 }
                 self.link = None;
+                self.rig.lost_sight();
                 self.rig.withdraw("a rig that is not ready");
                 self.show(Some(problem), None);
             }
@@ -161,14 +163,19 @@ impl Worker {
                 "its outputs are not as they were left: is another program at the module?",
             ));
         }
+        let present: Vec<(u8, Option<bool>)> = sheet
+            .positions
+            .iter()
+            .map(|position| {
+                let bit = position.present.as_ref().and_then(|input| decoder.bit(&scan, input));
+                (*position.number, bit.map(|bit| bit.on))
+            })
+            .collect();
+        self.rig.saw_plugs(&present);
         let level = decoder.level(&scan, &sheet).map_err(|fault| format!("the reference: {fault}"))?;
         let style = self.rig.sheets.style();
-        let present = sheet.positions.iter().map(|position| {
-            let bit = position.present.as_ref().and_then(|input| decoder.bit(&scan, input));
-            (*position.number, bit.map(|bit| bit.on))
-        });
         let vented = level.value.si().abs() <= VENTED_PA;
-        Ok(Some(Idle { level: style.value(level.value), vented, present: present.collect() }))
+        Ok(Some(Idle { level: style.value(level.value), vented, present }))
     }
 
     fn show(&self, problem: Option<String>, idle: Option<&Idle>) {
@@ -237,7 +244,7 @@ impl Worker {
         self.tell_owed();
         let state = self.rig.state();
         // Where nothing was run since, its verdict is shown.
-        if state.run.is_none() && state.doing == Doing::Idle && self.last == run {
+        if state.run.is_none() && self.last == run {
             self.rig.change(|shown| shown.failed = None);
             self.rig.run_told(made);
         }
@@ -337,7 +344,16 @@ impl Worker {
         // Owed until it is made, whatever happens on the way.
         self.owed.push_back(owed.clone());
         self.tried = Some(self.rig.pulse.now());
-        let made = make(owed, &self.runs)?.join().unwrap_or_else(|panic| resume_unwind(panic))?;
+        let thread = make(owed, &self.runs)?;
+        // The devices are looked at meanwhile: one may be pulled.
+        while !thread.is_finished() {
+            match self.looked() {
+                Ok(_) => self.safe = true,
+                Err(_) => self.rig.lost_sight(),
+            }
+            std::thread::park_timeout(LOOK_MEANWHILE);
+        }
+        let made = thread.join().unwrap_or_else(|panic| resume_unwind(panic))?;
         self.owed.pop_back();
         self.rig.run_told(made);
         Ok(())

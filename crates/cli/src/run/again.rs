@@ -47,7 +47,7 @@ struct Repeat {
 
 /// The runs beside the first that repeat it for a position: every repeat is counted, so they follow each other.
 fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>> {
-    let first = report::stored(folder)?.0.header.run;
+    let first = report::stored(folder)?.0.header;
     let beside =
         folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
     let folders = std::fs::read_dir(beside).into_iter().flatten().flatten().map(|entry| entry.path());
@@ -55,7 +55,9 @@ fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>>
     all.sort();
     let repeat = |path: PathBuf| {
         let (record, _) = report::stored(&path).ok()?;
-        let again = record.header.again.filter(|again| again.run == first)?;
+        // A rehearsal tests no device.
+        let alike = record.header.simulated == first.simulated;
+        let again = record.header.again.filter(|again| alike && again.run == first.run)?;
         let left = record.positions.iter().find(|left| left.number == position)?;
         Some((path, Repeat { attempt: again.attempt, judged: left.verdict != Verdict::Aborted }))
     };

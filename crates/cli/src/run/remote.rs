@@ -164,7 +164,7 @@ fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) 
         let pause = match read_on(daemon, run, &mut last, journal, events) {
             Ok(Read::Whole) => return Ok(()),
             Ok(Read::Broken) => BETWEEN,
-            Ok(Read::NotYet) if daemon.has(run)? => TURN,
+            Ok(Read::NotYet) if last.is_some() || daemon.has(run)? => TURN,
             Ok(Read::NotYet) => {
                 bail!("the run was taken back before it began: STOP TEST, or the daemon was ended")
             }

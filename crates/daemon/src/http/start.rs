@@ -15,6 +15,7 @@ use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use tripbench_job::go_on;
+use tripbench_quantity::Mono;
 use tripbench_sheet::Source;
 use utoipa::ToSchema;
 
@@ -122,9 +123,9 @@ pub(crate) async fn start(
     let given = body(given)?;
     let rig = rig_of(&daemon, &name)?;
     rig.ready()?;
-    let stops = rig.stops();
+    let (stops, asked) = (rig.stops(), rig.pulse.now());
     // Sheets are read from the disk, which may hang: not on a thread that others wait for.
-    let started = tokio::task::spawn_blocking(move || begin(&daemon, &rig, given, stops)).await;
+    let started = tokio::task::spawn_blocking(move || begin(&daemon, &rig, given, (stops, asked))).await;
     let started = started.map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Problem::new(status, "inside", "The program failed inside", error.to_string())
@@ -132,7 +133,12 @@ pub(crate) async fn start(
     Ok((StatusCode::CREATED, Json(started)))
 }
 
-fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, stops: u64) -> Result<Started, Problem> {
+fn begin(
+    daemon: &Daemon,
+    rig: &Rig,
+    given: StartBody,
+    (stops, asked): (u64, Mono),
+) -> Result<Started, Problem> {
     if given.operators.len() > 8 {
         return Err(Problem::bad_request(format!(
             "{} operators: at most 8 are allowed",
@@ -156,7 +162,7 @@ fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, stops: u64) -> Result<Sta
         return Err(Problem::bad_request("`again` and `unattended` exclude each other: somebody sees to it"));
     }
     let round = given.again.as_ref().map(|again| again.revision);
-    let of = Order { revision: given.revision, round, stops, unattended: given.unattended };
+    let of = Order { revision: given.revision, round, stops, unattended: given.unattended, asked };
     let job = match given.again {
         Some(again) if !has_sheets => begin_again(rig, &daemon.runs, &again, &given.operators)?,
         Some(_) => {
@@ -200,7 +206,7 @@ fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> 
     }
     if rig.was_unplugged(*position) {
         let detail = format!(
-            "position {position} was unplugged since the last run: what is there now may be another device, and is tested as a new one"
+            "position {position} may have been unplugged since it was tested: what is there now may be another device, and is tested as a new one"
         );
         return Err(Problem::nothing_to_decide(detail));
     }
