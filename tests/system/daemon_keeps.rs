@@ -25,6 +25,11 @@ fn over(state: &Value) -> bool {
     idle(state) && state["run"]["over"] == true
 }
 
+/// Ends what runs at a rig: aborted is a verdict too, and there sooner.
+fn stop(daemon: &Daemon, rig: &str) {
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{rig}/stop"), &json!({})).status, 202);
+}
+
 /// Folder of the run that goes on at a rig.
 fn folder(workplace: &Workplace, rig: &str) -> PathBuf {
     let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
@@ -82,6 +87,8 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     assert!(name(&good).ends_with("rev 5"), "{good}");
     let body = json!({"revision": revision, "sheets_seen": good["sheets"]["digest"]});
     assert_eq!(daemon.send("POST", &path, &body).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    stop(&daemon, RIG);
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["unit"], "kPa");
     // The rig sheet alone is fixed.
@@ -97,8 +104,10 @@ fn live_a_verdict_that_was_taken_note_of_is_seen_for_every_window() {
     let daemon = Daemon::start(&workplace);
     daemon.until(RIG, idle);
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
     // Scanned meanwhile: it is the next round, and the verdict was not seen yet.
     daemon.mount(RIG, &[(1, "B-1")]);
+    stop(&daemon, RIG);
     let state = daemon.until(RIG, over);
     assert_eq!(state["seen"], Value::Null);
     let run = &state["run"]["run"];
@@ -120,6 +129,7 @@ fn live_a_record_that_could_not_be_made_is_made_once_it_can() {
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
     let stone = folder(&workplace, RIG).join("record.json.part");
     std::fs::create_dir(&stone).expect("a folder");
+    stop(&daemon, RIG);
     let failed = daemon.until(RIG, |state| state["failed"] != Value::Null);
     assert_eq!(failed["failed"]["kind"], "no-record", "{failed}");
     assert_eq!(failed["run"], Value::Null);
@@ -151,8 +161,11 @@ fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
     let pipe = folder(&workplace, RIG).join("trace.csv.part");
     assert!(Command::new("mkfifo").arg(&pipe).status().expect("coreutils").success());
+    stop(&daemon, RIG);
     daemon.until(RIG, |state| state["run"]["safe"] == true);
     assert_eq!(daemon.start_round(OTHER, &[(1, "B-1")]).status, 201);
+    daemon.until(OTHER, |state| state["run"]["steps"][0]["now"] == "running");
+    stop(&daemon, OTHER);
     let state = daemon.until(OTHER, over);
     assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
     assert_eq!(daemon.rig(RIG)["run"]["over"], false);
