@@ -75,7 +75,7 @@ fn one_rate_leaves_a_selected_delay_open(
         found
             .contributions
             .iter()
-            .any(|part| part.name.starts_with("selected delay") && part.standard_uncertainty > 400.0)
+            .any(|part| part.name.starts_with("another delay") && part.standard_uncertainty > 400.0)
     );
     assert!(off_pa.abs() < 1_500.0 || on.verdict != CheckVerdict::Pass);
 }

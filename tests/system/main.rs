@@ -21,6 +21,7 @@ mod module;
 mod python;
 mod rejudge;
 mod rig_check;
+mod scratch;
 mod serial;
 mod sheets;
 mod tidy;

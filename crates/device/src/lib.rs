@@ -13,5 +13,7 @@ pub use cycle::{CyclePoint, cycle, picture};
 pub use expected::{Expected, LevelLimits, expected};
 pub use rules::{RULES, Rule, Surroundings, check_settings};
 pub use settings::{AirSaving, Logic, Mode, SettingsDraft, SettingsSheet, SupplyValve, Workpiece};
-pub use site::{DecisionRule, Defaults, ExpiredCalibration, SignWord, SiteSheet, Waiting, ambient_at};
+pub use site::{
+    DecisionRule, Defaults, ExpiredCalibration, NotChecked, SignWord, SiteSheet, Waiting, ambient_at,
+};
 pub use type_sheet::{DisplayDigit, OutputKind, Promise, ResponseFor, SettingRanges, TypeSheet};

@@ -28,6 +28,16 @@ words! {
 }
 
 words! {
+    /// What becomes of a pass where something that is set was not checked: the selected delay, the delay of an output, bounce.
+    pub enum NotChecked {
+        /// It stands beside the verdict.
+        Say = "say",
+        /// The device is undecided.
+        Undecided = "undecided",
+    }
+}
+
+words! {
     /// How vacuum is counted on this site.
     pub enum SignWord {
         /// Positive below ambient.
@@ -64,6 +74,8 @@ pub struct SiteSheet {
     /// Standard deviation of the site's devices around nominal as a share of half the tolerance, where it is known; that
     /// rule then counts it.
     pub process_spread: Option<f64>,
+    /// What becomes of a pass where something was not checked.
+    pub not_checked: NotChecked,
     /// What happens when the reference's calibration has expired.
     pub expired_calibration: ExpiredCalibration,
     /// Waiting limits.
@@ -113,6 +125,11 @@ impl SiteSheet {
             "process_spread",
             "for highest-risk: standard deviation of the devices around nominal, as a share of half the tolerance",
         );
+        let not_checked = reader.or(
+            "not_checked",
+            "what becomes of a pass where a delay or bounce was not checked: say or undecided",
+            NotChecked::Say,
+        );
         let expired = reader.or("expired_calibration", "refuse or warn", ExpiredCalibration::Refuse);
         let waiting =
             reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
@@ -144,6 +161,7 @@ impl SiteSheet {
             decision: decision?.value,
             highest_risk: risk?.value,
             process_spread: process.map(|at| at.value),
+            not_checked: not_checked?.value,
             expired_calibration: expired?.value,
             waiting: waiting?.unwrap_or_default(),
             defaults: defaults?.unwrap_or_default(),
@@ -175,6 +193,7 @@ impl Default for SiteSheet {
             decision: DecisionRule::GuardBand,
             highest_risk: HIGHEST_RISK,
             process_spread: None,
+            not_checked: NotChecked::Say,
             expired_calibration: ExpiredCalibration::Refuse,
             waiting: Waiting::default(),
             defaults: Defaults::default(),

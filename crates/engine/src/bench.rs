@@ -115,6 +115,16 @@ impl Bench {
         self.state.borrow().task.sheets.rig.manifold.valve_delay.duration()
     }
 
+    /// Time in which every output has answered a level, whichever delay is selected.
+    pub(crate) fn answered(&self) -> Duration {
+        let state = self.state.borrow();
+        let promise = state.task.sheets.device.as_ref().map(|device| &device.promise);
+        let delays =
+            promise.into_iter().flat_map(|promise| promise.delays.iter().map(|delay| delay.duration()));
+        let response = promise.map_or(Duration::ZERO, |promise| promise.response_time.duration());
+        delays.max().unwrap_or_default() + response + Duration::from_millis(100)
+    }
+
     /// Time until the gas has taken the wall's temperature.
     pub(crate) fn settled(&self) -> Duration {
         self.state.borrow().task.sheets.rig.manifold.thermal.duration() * 3

@@ -4,6 +4,7 @@ use crate::predict::time;
 use crate::script::{Direction, OnFailure, Script, ScriptStep, StepKind};
 use std::sync::Arc;
 use tripbench_device::{Expected, expected};
+use tripbench_judge::foreseen_leak_pa_per_s;
 use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, Task};
 use tripbench_rig::Air;
@@ -32,7 +33,8 @@ pub struct PlanInput<'p> {
 
 /// Plans a run; what can not be done on this rig with these sheets is a finding at the script's step.
 pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
-    let planner = Planner { sheets: &input.sheets, positions: &input.positions, findings };
+    let planner = Planner::new(&input.sheets, &input.positions, findings);
+    let planner = planner.watching(input.script);
     planner.check_script(input.script);
     let steps: Vec<Option<PlannedStep>> =
         (0..).zip(&input.script.steps).map(|(index, step)| planner.step(input.script, index, step)).collect();
@@ -51,6 +53,54 @@ struct Planner<'p> {
     sheets: &'p LoadedSheets,
     positions: &'p [PositionPlan],
     findings: &'p Findings,
+    /// Sheets and positions without a step, for what the judge foresees.
+    blank: Task,
+    /// Expanded uncertainty with which the leak will be known, pascal per second.
+    leak_told_pa_per_s: f64,
+}
+
+impl<'p> Planner<'p> {
+    fn new(sheets: &'p Arc<LoadedSheets>, positions: &'p [PositionPlan], findings: &'p Findings) -> Self {
+        let blank = Task {
+            sheets: Arc::clone(sheets),
+            steps: Vec::new(),
+            positions: positions.to_vec(),
+            plan: sheets.rig.read_plan(),
+        };
+        let leak_told_pa_per_s = sheets.rig.manifold.largest_leak.si();
+        Self { sheets, positions, findings, blank, leak_told_pa_per_s }
+    }
+
+    /// The same, with the leak as planned steps will tell it.
+    fn told_by(mut self, steps: &[PlannedStep]) -> Self {
+        let leak = steps.iter().find_map(|step| match &step.task {
+            StepTask::Leak(leak) => Some(*leak),
+            _ => None,
+        });
+        if let Some(leak) = leak {
+            self.leak_told_pa_per_s = foreseen_leak_pa_per_s(&self.blank, &leak);
+        }
+        self
+    }
+
+    /// The same, with the leak as the first leak step of a script will tell it.
+    fn watching(self, script: &Script) -> Self {
+        let step = script.steps.iter().find(|step| matches!(step.kind, StepKind::Leak { .. }));
+        // Its own findings come when the step is planned.
+        let silent = Findings::new();
+        let planner = Planner { findings: &silent, blank: self.blank.clone(), ..self };
+        let planned = step.and_then(|step| planner.leak(script, step));
+        let steps: Vec<PlannedStep> = planned
+            .map(|(name, task, predicted)| PlannedStep {
+                name: name.to_owned(),
+                task,
+                stop_on_failure: false,
+                predicted: TimeSpan::new(predicted),
+            })
+            .into_iter()
+            .collect();
+        self.told_by(&steps)
+    }
 }
 
 impl Planner<'_> {
@@ -158,8 +208,21 @@ impl Planner<'_> {
             return None;
         }
         let settle = settle.unwrap_or_else(|| TimeSpan::new(3.0 * self.sheets.rig.manifold.thermal.si()));
-        let predicted = self.time_of(Air::Evacuate, (VacuumLevel::ZERO, level)) + settle.si() + watch.si();
-        Some(("leak", StepTask::Leak(LeakTask { level, settle, watch: *watch, limit }), predicted))
+        let watched = |watch| LeakTask { level, settle, watch, limit };
+        let task = watch.map_or_else(|| self.watched_long_enough(watched), watched);
+        let predicted =
+            self.time_of(Air::Evacuate, (VacuumLevel::ZERO, level)) + settle.si() + task.watch.si();
+        Some(("leak", StepTask::Leak(task), predicted))
+    }
+
+    /// A leak step that is watched until the leak is known to a tenth of what the rig allows, or for half a minute.
+    fn watched_long_enough(&self, watched: impl Fn(TimeSpan) -> LeakTask) -> LeakTask {
+        const TIMES_S: [f64; 9] = [2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 30.0];
+        const SHARE: f64 = 0.1;
+        let wanted = SHARE * self.sheets.rig.manifold.largest_leak.si();
+        let mut tasks = TIMES_S.into_iter().map(|time_s| watched(TimeSpan::new(time_s)));
+        let last = watched(TimeSpan::new(30.0));
+        tasks.find(|task| foreseen_leak_pa_per_s(&self.blank, task) <= wanted).unwrap_or(last)
     }
 }
 

@@ -59,8 +59,8 @@ pub enum StepKind {
         level: Option<At<VacuumLevel>>,
         /// Time for the gas to warm.
         settle: Option<TimeSpan>,
-        /// Time to watch.
-        watch: TimeSpan,
+        /// Time to watch; else as long as the leak has to be known for.
+        watch: Option<TimeSpan>,
         /// Largest leak.
         limit: Option<At<LevelRate>>,
     },
@@ -203,13 +203,20 @@ fn zero(reader: &Reader<'_>) -> Option<ScriptStep> {
 fn leak(reader: &Reader<'_>) -> Option<ScriptStep> {
     let level = reader.optional("level", "level at which the rig is closed; else the deepest of the test");
     let settle = reader.optional("settle", "time for the gas to warm; else three thermal time constants");
-    let watch = bounded(reader, reader.or("watch", "how long the closed rig is watched", TimeSpan::new(2.0)));
+    let watch = reader.optional(
+        "watch",
+        "how long the closed rig is watched; else until the leak is known to a tenth of what the rig allows",
+    );
+    let watch = match watch {
+        Some(Some(time)) => bounded(reader, Some(time)).map(Some),
+        other => other,
+    };
     let limit = reader.optional("limit", "largest leak; else the rig sheet's");
     let kind = || {
         Some(StepKind::Leak {
             level: level?,
             settle: settle?.map(|time: At<TimeSpan>| time.value),
-            watch: watch?.value,
+            watch: watch?.map(|time: At<TimeSpan>| time.value),
             limit: limit?,
         })
     };

@@ -147,20 +147,27 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask, step: &PlannedSte
         }
         answered.extend(switched);
     }
-    if task.fast_fall {
-        repeated(bench, async || fall_fast(bench, task).await).await?;
+    if task.fast_pair {
+        repeated(bench, async || fast_pair(bench, task).await).await?;
     }
     Ok(())
 }
 
-/// Once more past the deep end, then vented: at many times the rate of the other falls a delay of the output shows.
-async fn fall_fast(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
+/// Once more past the deep end at full flow, then vented: beside slower ramps the delays of the outputs show. Each is waited for.
+async fn fast_pair(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
+    let answered = bench.answered();
+    let from = bench.now();
     bench.air(Air::Evacuate).await?;
     until(bench, Air::Evacuate, task.top, |seen| seen.level >= task.top).await?;
-    let from = bench.now();
+    bench.air(Air::Hold).await?;
+    bench.sleep(answered).await?;
+    let turned = bench.now();
     bench.air(Air::Vent).await?;
     until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
-    bench.mark(Segment::FastFalling { cycle: 1 }, from);
+    bench.sleep(answered).await?;
+    // Marked together, so that the pair counts whole or not at all.
+    bench.mark_between(Segment::FastRising { cycle: 1 }, from, turned);
+    bench.mark(Segment::FastFalling { cycle: 1 }, turned);
     Ok(())
 }
 
@@ -232,11 +239,11 @@ async fn rise(
     };
     let aim = |to| Aim { to, deeper: true, shift: share(cycle, task.cycles) };
     if task.slow(true).contains(cycle) {
-        // Beyond the switch point nothing is gained by the throttle.
-        let beyond = aim(task.slow_top);
-        travel(bench, motion, beyond, |seen| {
+        // Beyond the levels that it is for nothing is gained by the throttle.
+        let beyond = if task.throttled_to_the_top(cycle) { task.top } else { task.slow_top };
+        travel(bench, motion, aim(beyond), |seen| {
             look(seen);
-            seen.level >= task.slow_top
+            seen.level >= beyond
         })
         .await?;
     }

@@ -2,16 +2,17 @@
 
 use crate::channel::{Change, Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::level::{Crossings, between_reads, crossing, net_delay_s, selected_delay_s};
+use crate::level::{Crossings, between_reads};
 use crate::level_check::{level_check, limits_of};
+use crate::place::{Placed, crossing};
+use crate::promised::net_delay_s;
+use crate::result::{Basis, Delay, level};
 use crate::stamp::edge;
-use crate::switch_points::between_reads_remark;
+use crate::switch_points::{between_reads_remark, shown_before};
 use tripbench_device::{Expected, LevelLimits, Logic, expected};
-use tripbench_measure::{Contribution, CrossingInterval, Limits, Sample, combine, distinct, fit_curve};
+use tripbench_measure::{Contribution, Limits, Sample, combine, fit_curve};
 use tripbench_quantity::VacuumLevel;
-use tripbench_record::{
-    AirSavingTask, Check, CheckVerdict, CrossingRecord, Mark, QuantityName, Role, Segment,
-};
+use tripbench_record::{AirSavingTask, Check, CheckVerdict, Mark, QuantityName, Role, Segment};
 use tripbench_rig::Position;
 
 /// Checks of each position.
@@ -35,7 +36,8 @@ pub(crate) fn air_saving(
         let Some(position) = sheets.rig.position(number) else { continue };
         let of_it = |segment| segment == Segment::Saving { position: number };
         let Some(mark) = marks_of(marks, step, of_it).last().copied() else { continue };
-        let at = At { channels, mark, step, task, zero, position, held };
+        let delay_shown = shown_before(channels, (marks, step), position);
+        let at = At { channels, mark, step, task, zero, position, held, delay_shown };
         checks
             .extend(at.checks(&expected).into_iter().map(|check| Check { position: Some(number), ..check }));
     }
@@ -52,6 +54,8 @@ struct At<'c> {
     position: &'c Position,
     /// State of the switch output while a part is held.
     held: bool,
+    /// Whether the run shows which delay is selected.
+    delay_shown: bool,
 }
 
 impl At<'_> {
@@ -67,8 +71,8 @@ impl At<'_> {
 
     /// Where the valve output said to cut, and where to feed again.
     fn crossings(&self, samples: &[Sample]) -> (Crossings, Crossings) {
-        let unshown_s = selected_delay_s(self.channels.task);
-        let found = |rising| Crossings { rising, alive: true, unshown_s, ..Crossings::default() };
+        let taken_off_s = net_delay_s(self.channels.task);
+        let found = |rising| Crossings { rising, alive: true, taken_off_s, ..Crossings::default() };
         let (mut cut, mut fed) = (found(true), found(false));
         let Some(valve) = &self.position.valve else { return (cut, fed) };
         let all = changes(&self.channels.bits(&self.mark, valve));
@@ -80,10 +84,9 @@ impl At<'_> {
             let cuts = change.on != self.task.feeding;
             let into = if cuts { &mut cut } else { &mut fed };
             match self.place(samples, before_s, change, cuts) {
-                Some((interval, record)) => {
-                    into.intervals.push(interval);
-                    let cycle = u16::try_from(into.records.len() + 1).unwrap_or(u16::MAX);
-                    into.records.push(CrossingRecord { cycle, ..record });
+                Some(mut placed) => {
+                    placed.record.cycle = u16::try_from(into.records.len() + 1).unwrap_or(u16::MAX);
+                    into.push(placed);
                 }
                 None => into.unplaced += 1,
             }
@@ -99,19 +102,14 @@ impl At<'_> {
     }
 
     /// The level at an edge from what was read before it alone: afterwards the device itself has changed the ramp.
-    fn place(
-        &self,
-        samples: &[Sample],
-        before_s: f64,
-        change: &Change,
-        rising: bool,
-    ) -> Option<(CrossingInterval, CrossingRecord)> {
+    fn place(&self, samples: &[Sample], before_s: f64, change: &Change, rising: bool) -> Option<Placed> {
         /// Longest stretch that is fitted; shorter than the time constants of the air.
         const LONGEST_S: f64 = 0.3;
         let valve = self.position.valve.as_ref()?;
         let edge = edge(self.channels, &self.mark, valve, change)?;
         let delay_s = net_delay_s(self.channels.task);
-        let (from_s, to_s) = (edge.earliest_s - delay_s, edge.latest_s - delay_s);
+        let age_s = self.channels.age_half_s();
+        let (from_s, to_s) = (edge.earliest_s - delay_s - age_s, edge.latest_s - delay_s + age_s);
         // Half of what came before: at its start the last change of the air is still under way.
         let start_s = f64::midpoint(before_s, edge.earliest_s).max(edge.earliest_s - LONGEST_S);
         let here: Vec<Sample> = samples
@@ -120,18 +118,23 @@ impl At<'_> {
             .copied()
             .collect();
         let centre_s = f64::midpoint(from_s, to_s);
-        let curve = fit_curve(&distinct(&here), centre_s, self.channels.resolution_pa())?;
+        let curve = fit_curve(&self.channels.fitted(&here), centre_s, self.channels.resolution_pa())?;
         let slope = curve.slope_pa_per_s(centre_s);
         if (slope > 0.0) != rising || !slope.is_finite() {
             return None;
         }
         let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
-        Some(crossing(edge, ends, curve.level_uncertainty_pa(to_s), slope))
+        let (interval, record) = crossing(edge, ends, curve.level_uncertainty_pa(to_s), slope);
+        Some(Placed { interval, record, rate_uncertainty_pa_per_s: curve.slope_uncertainty_pa_per_s() })
     }
 
     fn level(&self, quantity: QuantityName, found: &Crossings, limits: Option<LevelLimits>) -> Check {
         let check = blank(self.channels.task, self.step, quantity, Role::Required, "Pa");
-        let (mut check, _) = level_check(self.channels, self.zero, check, found, limits.map(limits_of));
+        let basis =
+            Basis { task: self.channels.task, zero: self.zero, resolution_pa: self.channels.resolution_pa() };
+        let found_level = level(basis, found, None, Delay::AsPromised { shown: self.delay_shown });
+        let limits = limits.map(limits_of);
+        let mut check = level_check(self.channels.task, check, (found, found_level.as_ref()), limits);
         let cycles = self.task.cycles;
         let remark = if !found.counted.agrees() {
             between_reads_remark(found.counted)
@@ -231,7 +234,7 @@ impl At<'_> {
         let rig = &self.channels.task.sheets.rig;
         let Some(settings) = &self.channels.task.sheets.settings else { return remark };
         let Some(saving) = &settings.air_saving else { return remark };
-        let delay_s = crate::level::longest_delay_s(self.channels.task) + rig.manifold.valve_delay.si();
+        let delay_s = crate::promised::longest_delay_s(self.channels.task) + rig.manifold.valve_delay.si();
         let level = saving.resume.si() - rig.manifold.largest_leak.si() * delay_s;
         let level = self.channels.task.sheets.site.style.level(VacuumLevel::new(level));
         format!("{remark}; with the largest leak of this rig alone the lowest would be {level}")

@@ -1,6 +1,6 @@
 //! Channels: a stretch of the trace decoded, reference corrected by zero and calibration.
 
-use tripbench_measure::{Sample, mean, standard_deviation};
+use tripbench_measure::{Sample, distinct, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
 use tripbench_rig::{
@@ -16,6 +16,10 @@ pub(crate) struct Zero {
     pub(crate) uncertainty_pa: f64,
     /// When it was taken, seconds.
     pub(crate) at_s: f64,
+    /// Standard deviation of a reading, pascal.
+    pub(crate) spread_pa: f64,
+    /// Number of readings.
+    pub(crate) count: usize,
 }
 
 /// A view of a task's trace.
@@ -24,11 +28,36 @@ pub(crate) struct Channels<'t> {
     pub(crate) task: &'t Task,
     trace: &'t Trace,
     decoder: Decoder,
+    resolution_pa: f64,
 }
 
 impl<'t> Channels<'t> {
     pub(crate) fn new(task: &'t Task, trace: &'t Trace) -> Self {
-        Self { task, trace, decoder: Decoder::new(trace.plan.clone()) }
+        let input = &task.sheets.rig.reference.input;
+        let mut channels = Self {
+            task,
+            trace,
+            decoder: Decoder::new(trace.plan.clone()),
+            resolution_pa: input.resolution(),
+        };
+        if input.step_unknown() {
+            channels.resolution_pa = channels.resolution_pa.max(channels.smallest_step_pa());
+        }
+        channels
+    }
+
+    /// Smallest difference between two readings of the run, pascal: the step of a converter behind a floating-point number.
+    fn smallest_step_pa(&self) -> f64 {
+        /// Readings that are looked at.
+        const MOST: usize = 5_000;
+        let rig = &self.task.sheets.rig;
+        let read = |scan: &Scan| Some(self.decoder.level(scan, rig).ok()?.value.si());
+        let accepted = self.trace.scans.iter().filter(|scan| self.decoder.accepts(scan));
+        let mut all: Vec<f64> = accepted.filter_map(read).take(MOST).collect();
+        all.sort_by(f64::total_cmp);
+        let floor = rig.reference.input.resolution();
+        let steps = all.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > floor);
+        steps.reduce(f64::min).unwrap_or(0.0)
     }
 
     /// Scans of a marked stretch that have the form of the plan.
@@ -36,9 +65,44 @@ impl<'t> Channels<'t> {
         self.trace.within(mark.from, mark.to).iter().filter(|scan| self.decoder.accepts(scan))
     }
 
-    /// Reference samples of a stretch as read, in time order. A reading is as old as half a conversion in the mean.
+    /// Whether each conversion of the reference is read several times: then it shows when it was new.
+    fn conversions_show(&self) -> bool {
+        let rig = &self.task.sheets.rig;
+        rig.module.converter.si() >= 2.0 * rig.scan_time().si()
+    }
+
+    /// By how much the age of a reading can lie beside its mean, seconds: half of the time between two conversions, or between
+    /// two reads where these show which reading is new. It is about the same all through one ramp and another in the next.
+    pub(crate) fn age_half_s(&self) -> f64 {
+        let rig = &self.task.sheets.rig;
+        if self.conversions_show() { rig.scan_time().si() / 2.0 } else { rig.module.converter.si() / 2.0 }
+    }
+
+    /// Samples for a fit. What repeats the value before is none of its own: of a slow converter a value counts when it was
+    /// new, between two reads; of a coarse one at the middle of its time.
+    pub(crate) fn fitted(&self, samples: &[Sample]) -> Vec<Sample> {
+        /// A value that is there for so many conversions moves by less than a count.
+        const RESTS: f64 = 1.5;
+        if !self.conversions_show() {
+            return distinct(samples);
+        }
+        let longest_s = RESTS * self.task.sheets.rig.module.converter.si();
+        let runs: Vec<&[Sample]> =
+            samples.chunk_by(|a, b| a.level_pa.total_cmp(&b.level_pa).is_eq()).collect();
+        let sample = |pair: &[&[Sample]]| {
+            let (before, first, last) = (pair[0].last()?, pair[1].first()?, pair[1].last()?);
+            let rests = last.t_s - first.t_s > longest_s;
+            let other_s = if rests { last.t_s } else { before.t_s };
+            Some(Sample { t_s: f64::midpoint(first.t_s, other_s), ..*first })
+        };
+        runs.windows(2).filter_map(sample).collect()
+    }
+
+    /// Reference samples of a stretch as read, in time order. A reading is as old as half a conversion in the mean, but where it
+    /// shows when it was new.
     pub(crate) fn raw_samples(&self, mark: &Mark) -> Vec<Sample> {
-        let age_s = self.task.sheets.rig.module.converter.si() / 2.0;
+        let converter_s = self.task.sheets.rig.module.converter.si();
+        let age_s = if self.conversions_show() { 0.0 } else { converter_s / 2.0 };
         let read = |scan: &Scan| {
             let level = self.decoder.level(scan, &self.task.sheets.rig).ok()?;
             Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
@@ -103,7 +167,13 @@ impl<'t> Channels<'t> {
         let count = levels.len() as f64;
         let floor = self.resolution_pa() / 12f64.sqrt();
         let at_s = f64::midpoint(mark.from.seconds(), mark.to.seconds());
-        Some(Zero { offset_pa: mean, uncertainty_pa: (spread / count.sqrt()).hypot(floor), at_s })
+        Some(Zero {
+            offset_pa: mean,
+            uncertainty_pa: (spread / count.sqrt()).hypot(floor),
+            at_s,
+            spread_pa: spread,
+            count: levels.len(),
+        })
     }
 
     /// Whether a stretch has readings of the reference at a stop of its converter: what lies beyond is not seen.
@@ -116,9 +186,9 @@ impl<'t> Channels<'t> {
         gauge && self.raw_samples(mark).iter().any(|sample| at(sample.level_pa))
     }
 
-    /// One raw count of the reference, pascal.
-    pub(crate) fn resolution_pa(&self) -> f64 {
-        self.task.sheets.rig.reference.input.resolution()
+    /// Smallest step of the reference, pascal: as the sheet has it, or as the readings show it.
+    pub(crate) const fn resolution_pa(&self) -> f64 {
+        self.resolution_pa
     }
 }
 

@@ -1,10 +1,10 @@
 //! Conditions of the rig: without them nothing about a device can be said.
 
-use crate::channel::{Channels, marks_of, zero_before};
+use crate::channel::{Channels, Zero, marks_of, zero_before};
 use tripbench_device::DecisionRule;
 use tripbench_measure::{
-    Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, conformance_probability, decide,
-    fit_line, to_decide,
+    Acceptance, Contribution, Limits, MeasurementResult, Outcome, Sample, Settling, combine,
+    conformance_probability, decide, fit_settling, spread_interval, to_decide,
 };
 use tripbench_record::{
     Check, CheckVerdict, LeakTask, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, Task,
@@ -77,14 +77,43 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
             "the vented reference reads at the end of its range: what it reads less there is not seen, and no zero can be taken".into(),
         );
     }
+    let calibration = &reference.calibration;
+    if checks[0].verdict == CheckVerdict::Met && calibration.zeroed_twice(zero.offset_pa, zero.uncertainty_pa)
+    {
+        checks[0].verdict = CheckVerdict::NotMet;
+        checks[0].remark = Some(String::from(
+            "the zero reading is the certificate's fixed correction with the other sign: if that is for readings as found, write zero = \"as-found\" beside it, for it would be taken off twice",
+        ));
+    }
+    if checks[0].verdict == CheckVerdict::Met {
+        checks[0].remark = noisier(channels, zero);
+    }
     if again {
         checks.push(drift(channels, marks, step, zero));
     }
     checks
 }
 
+/// Says that the vented reference scatters surely more than its sheet declares: the fits take the noise that is there, the plan took
+/// the declared one.
+fn noisier(channels: &Channels<'_>, zero: Zero) -> Option<String> {
+    /// Noise that the sheet rounds is no news.
+    const ROUNDED: f64 = 1.2;
+    let declared_pa = channels.task.sheets.rig.reference.noise.si().max(channels.resolution_pa());
+    let least_pa = spread_interval(zero.count)?[0] * zero.spread_pa;
+    (least_pa > ROUNDED * declared_pa).then(|| {
+        let style = channels.task.sheets.site.style;
+        let show = |pascal| style.difference(tripbench_quantity::LevelDifference::new(pascal));
+        format!(
+            "the reference scatters by {} at rest, its sheet declares {}: what is foreseen is too good",
+            show(zero.spread_pa),
+            show(declared_pa)
+        )
+    })
+}
+
 /// The drift is in every level's budget with its declared half width: the condition fails only where more is shown.
-fn drift(channels: &Channels<'_>, marks: &[Mark], step: u16, after: crate::channel::Zero) -> Check {
+fn drift(channels: &Channels<'_>, marks: &[Mark], step: u16, after: Zero) -> Check {
     let task = channels.task;
     let check = blank(task, step, QuantityName::ZeroDrift, Role::Condition, "Pa");
     let Some(before) = zero_before(marks, step).and_then(|mark| channels.zero(mark)) else {
@@ -111,19 +140,8 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     let check = blank(task, step, QuantityName::LeakRate, Role::Condition, "Pa/s");
     let closed = marks_of(marks, step, |segment| segment == Segment::Closed);
     let samples = closed.last().map(|mark| channels.raw_samples(mark)).unwrap_or_default();
-    let centre_s = samples.get(samples.len() / 2).map_or(0.0, |sample| sample.t_s);
-    let Some(line) = fit_line(&samples, centre_s, channels.resolution_pa()) else {
+    let Some(result) = leak_result(task, leak, (&samples, channels.resolution_pa() / 12f64.sqrt())) else {
         return vec![Check { remark: Some("the closed rig was not watched long enough".into()), ..check }];
-    };
-    let contributions = vec![
-        Contribution::normal("scatter of the line", line.slope_uncertainty_pa_per_s()),
-        Contribution::rectangular("gas still warming", warming_pa_per_s(task, leak)),
-    ];
-    let watched_s =
-        samples.last().map_or(1.0, |last| last.t_s) - samples.first().map_or(0.0, |first| first.t_s);
-    let resolution = channels.resolution_pa() / watched_s.max(1e-3);
-    let Ok(result) = combine(-line.slope_pa_per_s(centre_s), resolution, contributions) else {
-        return vec![check];
     };
     // Vacuum that gets deeper in a closed rig is a valve that does not close: as bad as a leak.
     let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
@@ -134,15 +152,53 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     vec![check]
 }
 
-/// Rate at which the gas can still warm after settling: 0.4 of the evacuation rate, decaying with the thermal time
-/// constant, averaged over the time watched (rule of thumb of this project's measuring notes).
-fn warming_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
+/// Rate of a leak from the samples of a closed rig, told from the gas that still warms; `floor_pa` is their least scatter. How fast
+/// the gas warms is known to about a half.
+fn leak_result(
+    task: &Task,
+    leak: &LeakTask,
+    (samples, floor_pa): (&[Sample], f64),
+) -> Option<MeasurementResult> {
+    const KNOWN_TO: f64 = 1.5;
+    let tau_s = task.sheets.rig.manifold.thermal.si().max(1e-3);
+    let warming_pa = warming_pa(task, leak);
+    let at = |tau_s: f64| fit_settling(samples, tau_s, warming_pa, floor_pa);
+    let found = at(tau_s)?;
+    let others = [at(tau_s / KNOWN_TO), at(tau_s * KNOWN_TO)];
+    let away = |other: &Settling| (other.slope_pa_per_s - found.slope_pa_per_s).abs();
+    let farthest = others.iter().flatten().map(away).fold(0.0, f64::max);
+    let watched_s = samples.last()?.t_s - samples.first()?.t_s;
+    let contributions = vec![
+        Contribution::normal("scatter of the line, and gas still warming", found.slope_uncertainty_pa_per_s)
+            .of("this run"),
+        Contribution::rectangular("time constant of the gas", farthest).of("rig sheet"),
+    ];
+    combine(-found.slope_pa_per_s, floor_pa / watched_s.max(1e-3), contributions).ok()
+}
+
+/// Expanded uncertainty with which a planned leak step will know the leak, pascal per second: from samples as they are predicted.
+pub fn foreseen_leak_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
+    let rig = &task.sheets.rig;
+    let period_s = rig.scan_time().si().max(rig.module.converter.si()).max(1e-3);
+    let tau_s = rig.manifold.thermal.si().max(1e-3);
+    let warming_pa = warming_pa(task, leak);
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded")]
+    let count = (leak.watch.si() / period_s).clamp(0.0, 20_000.0) as u32;
+    let sample = |index: u32| {
+        let t_s = f64::from(index) * period_s;
+        Sample { t_s, level_pa: leak.level.si() + warming_pa * (-t_s / tau_s).exp() }
+    };
+    let samples: Vec<Sample> = (0..count).map(sample).collect();
+    let floor_pa = rig.reference.noise.si().hypot(rig.reference.input.resolution() / 12f64.sqrt());
+    leak_result(task, leak, (&samples, floor_pa))
+        .map_or_else(|| rig.manifold.largest_leak.si(), |found| found.expanded_uncertainty)
+}
+
+/// By how much the gas can still warm after settling, pascal: 0.4 of the evacuation rate times the thermal time constant (rule
+/// of thumb, `docs/figures.md`), faded over the time to settle.
+fn warming_pa(task: &Task, leak: &LeakTask) -> f64 {
     let manifold = &task.sheets.rig.manifold;
     let tau_s = manifold.thermal.si().max(1e-3);
     let rate_pa_per_s = (manifold.ultimate_vacuum.si() - leak.level.si()).max(0.0) / manifold.evacuate.si();
-    let watch_s = leak.watch.si().max(1e-3);
-    0.4 * rate_pa_per_s
-        * (-leak.settle.si() / tau_s).exp()
-        * (tau_s / watch_s)
-        * (1.0 - (-watch_s / tau_s).exp())
+    0.4 * rate_pa_per_s * tau_s * (-leak.settle.si() / tau_s).exp()
 }

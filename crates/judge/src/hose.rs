@@ -3,7 +3,7 @@
 
 use crate::channel::Channels;
 use crate::condition::leak;
-use crate::level::{longest_delay_s, selected_delay_s};
+use crate::promised::{longest_delay_s, selected_delay_s};
 use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume, mean_square_above_zero};
 use tripbench_quantity::Volume;
 use tripbench_record::{Mark, StepTask, Task};
@@ -34,10 +34,19 @@ pub(crate) fn drop(
     level_pa: f64,
     delays: &[&MeasurementResult],
 ) -> Drop {
-    let task = channels.task;
+    through(channels.task, position, leak_known(channels, marks, step), level_pa, delays)
+}
+
+/// The same for a leak that is known, or foreseen.
+pub(crate) fn through(
+    task: &Task,
+    position: &Position,
+    leak: Leak,
+    level_pa: f64,
+    delays: &[&MeasurementResult],
+) -> Drop {
     let Some(hose) = &position.hose else { return Drop::default() };
     let (bore_m, length_m) = (hose.bore.si(), hose.length.si());
-    let leak = leak_known(channels, marks, step);
     let volume = task.sheets.rig.manifold.volume.si();
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
     let conductance = hose_conductance(bore_m, length_m, pressure_pa);
@@ -50,20 +59,30 @@ pub(crate) fn drop(
     let longest_s = late.map_or(0.0, |delay| late_s(delay));
     let mean_square_s2 = late
         .map_or(0.0, |delay| mean_square_above_zero(delay.value - own_s, delay.expanded_uncertainty / 2.0));
-    let through = |leak_pa_per_s: f64, late_s: f64| {
+    let shift = |leak_pa_per_s: f64, late_s: f64| {
         leak_pa_per_s * volume * (1.0 / conductance).max(late_s / behind_m3)
     };
     Drop {
-        largest_pa: through(leak.largest, longest_s),
+        largest_pa: shift(leak.largest, longest_s),
         // Of the leak and of the delay any share may be the hose's: a third of the mean square each.
-        root_mean_square_pa: through(leak.mean_square.sqrt(), mean_square_s2.sqrt()) / 3.0,
+        root_mean_square_pa: shift(leak.mean_square.sqrt(), mean_square_s2.sqrt()) / 3.0,
     }
 }
 
 /// A leak as a run leaves it open, pascal per second.
-struct Leak {
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Leak {
     largest: f64,
     mean_square: f64,
+}
+
+impl Leak {
+    /// A leak that was found with an expanded uncertainty, in a run that allows so much.
+    pub(crate) fn known(value: f64, expanded_uncertainty: f64, allowed: f64) -> Self {
+        let largest = (value + expanded_uncertainty).clamp(0.0, allowed);
+        let mean_square = mean_square_above_zero(value, expanded_uncertainty / 2.0);
+        Self { largest, mean_square: mean_square.min(largest.powi(2)) }
+    }
 }
 
 /// Of the leak step before, else what the rig sheet allows.
@@ -74,12 +93,9 @@ fn leak_known(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Leak {
         leak(channels, marks, index, planned).into_iter().next()
     });
     let allowed = task.sheets.rig.manifold.largest_leak.si();
-    before.and_then(|check| check.measured).map_or(
-        Leak { largest: allowed, mean_square: allowed.powi(2) },
-        |found| {
-            let largest = (found.value + found.expanded_uncertainty).clamp(0.0, allowed);
-            let mean_square = mean_square_above_zero(found.value, found.expanded_uncertainty / 2.0);
-            Leak { largest, mean_square: mean_square.min(largest.powi(2)) }
-        },
-    )
+    before
+        .and_then(|check| check.measured)
+        .map_or(Leak { largest: allowed, mean_square: allowed.powi(2) }, |found| {
+            Leak::known(found.value, found.expanded_uncertainty, allowed)
+        })
 }

@@ -1,9 +1,9 @@
 //! A level against its limits: the mean of its crossings, and each of them.
 
-use crate::channel::{Channels, Zero};
 use crate::condition::{acceptance, judged};
-use crate::level::{Crossings, promised_spread_pa};
-use crate::result::{Level, delay_prior, level};
+use crate::level::Crossings;
+use crate::promised::{delay_prior, promised_spread_pa};
+use crate::result::Level;
 use tripbench_device::LevelLimits;
 use tripbench_measure::{Acceptance, Limits, MeasurementResult, ramps_to_decide};
 use tripbench_record::{Check, CheckVerdict, CrossingRecord, LimitsRecord, StepTask, Task};
@@ -15,38 +15,37 @@ pub(crate) fn limits_of(limits: LevelLimits) -> Limits {
 
 /// Fills in a level found from crossings and judges it, each crossing too.
 pub(crate) fn level_check(
-    channels: &Channels<'_>,
-    zero: Zero,
+    task: &Task,
     mut check: Check,
-    found: &Crossings,
+    (found, level): (&Crossings, Option<&Level>),
     limits: Option<Limits>,
-) -> (Check, Option<Level>) {
+) -> Check {
     check.crossings.clone_from(&found.records);
-    let level = level(channels, zero, found);
-    if let Some(level) = &level {
-        check = judged(check, &level.result, limits, acceptance(channels.task));
+    if let Some(level) = level {
+        check = judged(check, &level.result, limits, acceptance(task));
     } else {
         check.limits = limits.map(|limits| LimitsRecord { low: limits.low, high: limits.high });
     }
-    if let (Some(level), Some(limits)) = (&level, limits) {
-        every_crossing(channels, &mut check, level, limits);
-        more_ramps(channels.task, &mut check, &level.result);
+    if let (Some(level), Some(limits)) = (level, limits) {
+        every_crossing(task, &mut check, (found, level), limits);
+        more_ramps(task, &mut check, &level.result);
     }
-    (check, level)
+    check
 }
 
 /// A single crossing may lie beside the level by the spread that is promised, and no farther: one that is outside all the
 /// same is a fail, one too near is no pass.
-fn every_crossing(channels: &Channels<'_>, check: &mut Check, level: &Level, limits: Limits) {
+fn every_crossing(task: &Task, check: &mut Check, (found, level): (&Crossings, &Level), limits: Limits) {
     /// Of a spread that is promised as a standard deviation.
     const FARTHEST: f64 = 3.0;
-    let w = match acceptance(channels.task) {
+    let w = match acceptance(task) {
         Acceptance::GuardBand | Acceptance::HighestRisk { .. } => level.result.expanded_uncertainty,
         Acceptance::Simple => 0.0,
     };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
-    let spread = FARTHEST * promised_spread_pa(channels.task, level.result.value);
-    let reach_s = delay_prior(channels.task).reach_s();
+    let spread = FARTHEST * promised_spread_pa(task, level.result.value);
+    let prior = delay_prior(task, found.taken_off_s, true);
+    let reach_s = prior.reach_s() + prior.centre_s.abs();
     let beside = |crossing: &CrossingRecord| spread + crossing.rate_pa_per_s.abs() * reach_s;
     let outside = check.crossings.iter().any(|crossing| {
         let beside = beside(crossing);

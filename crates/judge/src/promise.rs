@@ -1,16 +1,44 @@
 //! What a run promises for a position, and the verdict over it.
 
+use crate::coverage;
 use tripbench_device::expected;
-use tripbench_record::{Check, Halt, QuantityName, Role, SetAside, StepTask, Task, Verdict};
+use tripbench_record::{Check, Halt, PlannedStep, QuantityName, Role, SetAside, StepTask, Task, Verdict};
 
 /// Every required check and condition that a position's verdict needs, by step.
 pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
     let steps = task.steps.iter().zip(0_u16..);
     steps
         .flat_map(|(step, index)| {
-            of_step(task, &step.task).into_iter().map(move |(quantity, role)| (index, quantity, role))
+            let over_the_run = if is_last(task, index) { OVER_THE_RUN.to_vec() } else { Vec::new() };
+            let first = is_first(task, index).then_some((QuantityName::FirstOperation, Role::Required));
+            let all = of_step(task, &step.task).into_iter().chain(first).chain(over_the_run);
+            all.map(move |(quantity, role)| (index, quantity, role))
         })
         .collect()
+}
+
+/// What is looked at over the whole run, at its last step.
+const OVER_THE_RUN: [(QuantityName, Role); 2] =
+    [(QuantityName::OutputStates, Role::Required), (QuantityName::OwnEdges, Role::Required)];
+
+/// Whether levels of devices are judged at all.
+fn judges(task: &Task) -> bool {
+    task.sheets.settings.is_some() && task.sheets.device.is_some()
+}
+
+/// Whether a step is the first that finds levels, where they are judged.
+pub(crate) fn is_first(task: &Task, step: u16) -> bool {
+    let finds = |planned: &PlannedStep| matches!(planned.task, StepTask::SwitchPoints(_));
+    judges(task) && task.steps.iter().position(finds) == Some(usize::from(step))
+}
+
+/// Whether a step is the last zero of a run that judges levels: what the outputs did over the whole run is told there.
+pub(crate) fn is_last(task: &Task, step: u16) -> bool {
+    let zero = |planned: &PlannedStep| matches!(planned.task, StepTask::Zero { again: true, .. });
+    let finds = |planned: &PlannedStep| matches!(planned.task, StepTask::SwitchPoints(_));
+    judges(task)
+        && task.steps.iter().any(finds)
+        && task.steps.iter().rposition(zero) == Some(usize::from(step))
 }
 
 fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
@@ -32,19 +60,35 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
                     (QuantityName::ResetPoint, Role::Required),
                     (QuantityName::Chatter, Role::Required),
                 ]);
-                let spread = repeatability_judged(task, switch_points.cycles);
-                all.extend(spread.then_some((QuantityName::Repeatability, Role::Screening)));
                 all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
-                let (on, off) = (switch_points.two_rates(true), switch_points.two_rates(false));
-                all.extend(on.then_some((QuantityName::OnDelay, Role::Screening)));
-                let off = off || switch_points.fast_fall;
-                all.extend(off.then_some((QuantityName::OffDelay, Role::Screening)));
+                let mut screened = vec![
+                    QuantityName::Repeatability,
+                    QuantityName::ResetSpread,
+                    QuantityName::OnDelay,
+                    QuantityName::OffDelay,
+                ];
                 if switch_points.valve && settings.air_saving.is_some() {
                     all.extend([
                         (QuantityName::CutOff, Role::Required),
                         (QuantityName::Resume, Role::Required),
                     ]);
+                    screened.extend([
+                        QuantityName::CutOffSpread,
+                        QuantityName::ResumeSpread,
+                        QuantityName::CutOffDelay,
+                        QuantityName::ResumeDelay,
+                    ]);
                 }
+                let (delays, spreads): (Vec<_>, Vec<_>) =
+                    screened.into_iter().partition(|quantity| quantity.is_delay());
+                let (timed, open): (Vec<_>, Vec<_>) = delays.into_iter().partition(|delay| {
+                    delay_direction(*delay).is_some_and(|rising| switch_points.timed(rising))
+                });
+                let spreads = spreads.into_iter().filter(|_| spread_judged(task, switch_points.cycles));
+                all.extend(spreads.chain(timed).map(|quantity| (quantity, Role::Screening)));
+                // Where the site wants all checked, what is left open takes the pass away.
+                let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(open);
+                all.extend(covered.map(|quantity| (quantity, coverage::role(task))));
             }
             all
         }
@@ -68,8 +112,19 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
     }
 }
 
-/// Whether the spread of a switch point is judged: with limits, from three ramps on.
-pub(crate) fn repeatability_judged(task: &Task, cycles: u16) -> bool {
+/// In which direction of a ramp a delay shows; `None` for what is no delay.
+pub(crate) const fn delay_direction(quantity: QuantityName) -> Option<bool> {
+    if matches!(quantity, QuantityName::OnDelay | QuantityName::CutOffDelay) {
+        Some(true)
+    } else if matches!(quantity, QuantityName::OffDelay | QuantityName::ResumeDelay) {
+        Some(false)
+    } else {
+        None
+    }
+}
+
+/// Whether the spread of a level is judged: with limits, from three ramps on.
+pub(crate) fn spread_judged(task: &Task, cycles: u16) -> bool {
     const FEWEST: u16 = 3;
     task.sheets.settings.is_some() && task.sheets.device.is_some() && cycles >= FEWEST
 }

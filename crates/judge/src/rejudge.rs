@@ -3,9 +3,11 @@
 use crate::air_saving::air_saving;
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
-use crate::promise::verdict;
+use crate::own_edges::own_edges;
+use crate::promise::{is_last, verdict};
 use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
+use crate::states::output_states;
 use crate::switch_points::switch_points;
 use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
@@ -18,7 +20,14 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         return Vec::new();
     }
     match &planned.task {
-        StepTask::Zero { again, .. } => zero(&channels, marks, step, *again),
+        StepTask::Zero { again, .. } => {
+            let mut checks = zero(&channels, marks, step, *again);
+            if is_last(task, step) {
+                checks.extend(output_states(&channels, marks, step));
+                checks.extend(own_edges(&channels, marks, step));
+            }
+            checks
+        }
         StepTask::Leak(task) => leak(&channels, marks, step, task),
         StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
         StepTask::Response(task) => response(&channels, marks, step, task),

@@ -1,12 +1,35 @@
-//! Levels, hysteresis and delays from crossings, each with its budget.
+//! Levels, hysteresis and delays from crossings that were observed or are predicted, each with its budget: the one place where
+//! uncertainties are put together. The plan asks the same functions.
 
-use crate::channel::{Channels, Zero};
-use crate::level::{Crossings, promised_spread_pa, response_s, selected_delay_s};
+use crate::channel::Zero;
+use crate::level::Crossings;
+use crate::promised::{delay_prior, farthest_selectable_s, promised_spread_pa, response_s};
 use tripbench_measure::{
-    Contribution, DelayPrior, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
+    AtRates, Contribution, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
 };
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::Task;
+
+/// What every figure of a run rests on beside its crossings.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Basis<'t> {
+    pub(crate) task: &'t Task,
+    pub(crate) zero: Zero,
+    /// One count of the reference, pascal.
+    pub(crate) resolution_pa: f64,
+}
+
+/// Whose delay the crossings were found with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Delay {
+    /// The one that the sheets promise.
+    AsPromised {
+        /// Whether the run shows which of the delays that can be selected the device has.
+        shown: bool,
+    },
+    /// The one that the crossings themselves show, whatever the sheets say.
+    AsFound,
+}
 
 /// A level with its budget, and what the crossings alone said.
 #[derive(Debug, Clone)]
@@ -20,59 +43,81 @@ pub(crate) struct Level {
     pub(crate) count: usize,
     /// Mean time of the crossings, seconds.
     at_s: f64,
-    /// What a selected delay that is not there would make of it, pascal.
-    unshown_pa: f64,
+    /// What another delay than the selected one would make of it, pascal.
+    other_delay_pa: f64,
     /// What a leak behind the hose can make of it, pascal, root mean square.
     hose_pa: f64,
 }
 
-/// What is known beforehand of the net delay around its mean: the device's, and the reference's lag.
-pub(crate) fn delay_prior(task: &Task) -> DelayPrior {
-    let rig = &task.sheets.rig;
-    let half_s = response_s(task) / 2.0;
-    DelayPrior {
-        half_widths_s: [half_s, rig.reference.lag.uncertainty.si() + rig.module.converter.si() / 4.0],
+/// Level and delay from the crossings at their rates; `None` where all have about the same.
+pub(crate) fn at_rates(task: &Task, found: &Crossings, shown: bool) -> Option<AtRates> {
+    let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
+    posterior_at_rates(&found.groups(), promised, delay_prior(task, found.taken_off_s, shown))
+}
+
+/// What is random in a level, and how the delay stands in it.
+struct Random {
+    posterior: LevelPosterior,
+    per_delay_pa_per_s: f64,
+    at_rates: bool,
+    other_delay_pa: f64,
+    contributions: Vec<Contribution>,
+}
+
+impl Random {
+    /// Crossings at two rates: they say themselves what they can of the delay.
+    fn at_rates(rates: AtRates, delay: Delay, count: usize) -> Self {
+        let name = "crossings at two rates: edge interval, repeatability, scatter of the fit, delay, lag";
+        let (posterior, per_delay_pa_per_s) = match delay {
+            Delay::AsPromised { .. } => (rates.level, rates.level_per_delay),
+            Delay::AsFound => (rates.free, 0.0),
+        };
+        let contributions = vec![Contribution::intervals(name, &posterior.density, count).of(RUN)];
+        Self { posterior, per_delay_pa_per_s, at_rates: true, other_delay_pa: 0.0, contributions }
+    }
+
+    /// Crossings at one rate: level and delay are one, and what is known of the delay beforehand is a contribution. No level with
+    /// a delay that was shown to be another one.
+    fn at_one_rate(task: &Task, found: &Crossings, delay: Delay) -> Option<Self> {
+        let Delay::AsPromised { shown } = delay else { return None };
+        let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
+        let posterior = posterior(&found.intervals, promised)?;
+        let slope = mean(&found.records.iter().map(|record| record.rate_pa_per_s).collect::<Vec<_>>())?;
+        let lag_s = task.sheets.rig.reference.lag.uncertainty.si();
+        let name = "crossings: edge interval, repeatability, scatter of the fit";
+        let mut contributions = vec![
+            Contribution::intervals(name, &posterior.density, found.intervals.len()).of(RUN),
+            Contribution::rectangular(DELAY, slope * response_s(task) / 2.0)
+                .of("type and settings sheet")
+                .through("s", slope),
+            Contribution::rectangular(LAG, slope * lag_s).of("rig sheet").through("s", slope),
+        ];
+        let other_s = if shown { 0.0 } else { farthest_selectable_s(task) };
+        let other_delay_pa = slope.abs() * other_s;
+        if other_delay_pa > 0.0 {
+            let other = Contribution::rectangular(OTHER_DELAY, other_delay_pa);
+            contributions.push(other.of("type sheet").through("s", slope));
+        }
+        Some(Self { posterior, per_delay_pa_per_s: -slope, at_rates: false, other_delay_pa, contributions })
     }
 }
 
-/// Combines crossings into a level.
-pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> Option<Level> {
-    let task = channels.task;
+/// Combines crossings into a level. `rates` is what they say at their rates, as [`at_rates`] has it for this delay.
+pub(crate) fn level(
+    basis: Basis<'_>,
+    found: &Crossings,
+    rates: Option<AtRates>,
+    delay: Delay,
+) -> Option<Level> {
+    let task = basis.task;
     let reference = &task.sheets.rig.reference;
-    let groups = found.groups();
-    let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
-    let prior = delay_prior(task);
     let count = found.intervals.len();
-    let (random, per_delay_pa_per_s, mut contributions) =
-        if let Some(at_rates) = posterior_at_rates(&groups, promised, prior) {
-            let name = "crossings at two rates: edge interval, repeatability, scatter of the fit, delay, lag";
-            let crossings = Contribution::intervals(name, &at_rates.level.density, count).of(RUN);
-            (at_rates.level, at_rates.level_per_delay, vec![crossings])
-        } else {
-            let random = posterior(&found.intervals, promised)?;
-            let slopes: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s).collect();
-            let slope = mean(&slopes)?;
-            let mut contributions = vec![
-                Contribution::intervals(
-                    "crossings: edge interval, repeatability, scatter of the fit",
-                    &random.density,
-                    count,
-                )
-                .of(RUN),
-                Contribution::rectangular(DELAY, slope * prior.half_widths_s[0])
-                    .of("type and settings sheet")
-                    .through("s", slope),
-                Contribution::rectangular(LAG, slope * prior.half_widths_s[1])
-                    .of("rig sheet")
-                    .through("s", slope),
-            ];
-            if found.unshown_s > 0.0 {
-                let unshown = Contribution::rectangular(UNSHOWN, slope * found.unshown_s);
-                contributions.push(unshown.of("settings sheet").through("s", slope));
-            }
-            (random, -slope, contributions)
-        };
-    let level = VacuumLevel::new(random.mean_pa);
+    let random = match rates {
+        Some(rates) => Random::at_rates(rates, delay, count),
+        None => Random::at_one_rate(task, found, delay)?,
+    };
+    let level = VacuumLevel::new(random.posterior.mean_pa);
+    let mut contributions = random.contributions;
     contributions.extend([
         Contribution::normal(
             "calibration of the reference",
@@ -81,15 +126,20 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
         .of(&certificate(task)),
         Contribution::rectangular("zero drift of the reference", reference.drift.si()).of("rig sheet"),
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
-        Contribution::normal("zero reading", zero.uncertainty_pa).of(RUN),
+        Contribution::normal("zero reading", basis.zero.uncertainty_pa).of(RUN),
         Contribution::normal("leak behind the hose", found.hose.root_mean_square_pa).of(RIG),
     ]);
-    let result = combine(random.mean_pa, channels.resolution_pa(), contributions).ok()?;
-    let at_s = found.mean_time_s(None)?;
-    let at_rates = groups.len() > 1;
-    let unshown_pa = if at_rates { 0.0 } else { per_delay_pa_per_s.abs() * found.unshown_s };
-    let hose_pa = found.hose.root_mean_square_pa;
-    Some(Level { result, random, per_delay_pa_per_s, at_rates, count, at_s, unshown_pa, hose_pa })
+    let result = combine(random.posterior.mean_pa, basis.resolution_pa, contributions).ok()?;
+    Some(Level {
+        result,
+        random: random.posterior,
+        per_delay_pa_per_s: random.per_delay_pa_per_s,
+        at_rates: random.at_rates,
+        count,
+        at_s: found.mean_time_s()?,
+        other_delay_pa: random.other_delay_pa,
+        hose_pa: found.hose.root_mean_square_pa,
+    })
 }
 
 /// Share of the drop along a hose by which it differs between the two levels of a device; judgement of this project, for levels
@@ -97,9 +147,9 @@ pub(crate) fn level(channels: &Channels<'_>, zero: Zero, found: &Crossings) -> O
 const HOSE_LEFT: f64 = 0.3;
 const RIG: &str = "this run and rig sheet";
 
-const UNSHOWN: &str = "selected delay, which one rate does not show";
+const OTHER_DELAY: &str = "another delay than the selected one, which one rate does not show";
 const DELAY: &str = "delay of the device";
-const LAG: &str = "lag of the reference, and age of a conversion";
+const LAG: &str = "lag of the reference";
 
 /// What scatter of this run is from.
 const RUN: &str = "this run";
@@ -109,16 +159,10 @@ fn certificate(task: &Task) -> String {
 }
 
 /// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
-pub(crate) fn hysteresis(
-    channels: &Channels<'_>,
-    zero: Zero,
-    on: &Level,
-    off: &Level,
-) -> Option<MeasurementResult> {
-    let task = channels.task;
+pub(crate) fn hysteresis(basis: Basis<'_>, on: &Level, off: &Level) -> Option<MeasurementResult> {
+    let task = basis.task;
     let reference = &task.sheets.rig.reference;
     let value = on.result.value - off.result.value;
-    let prior = delay_prior(task);
     let [first, second] = [on, off].map(|level| VacuumLevel::new(level.result.value));
     let mut contributions = vec![
         Contribution::intervals("crossings of the switch point", &on.random.density, on.count).of(RUN),
@@ -135,14 +179,14 @@ pub(crate) fn hysteresis(
             .of("rig sheet"),
         Contribution::rectangular(
             "zero drift of the reference between the levels",
-            drift_pa(task, zero, [on.at_s, off.at_s]),
+            drift_pa(task, basis.zero, [on.at_s, off.at_s]),
         )
         .of("rig sheet"),
     ];
     for (level, name) in [(on, "delay of the device, rising"), (off, "delay of the device, falling")] {
         if !level.at_rates {
             contributions.push(
-                Contribution::rectangular(name, level.per_delay_pa_per_s * prior.half_widths_s[0])
+                Contribution::rectangular(name, level.per_delay_pa_per_s * response_s(task) / 2.0)
                     .of("type and settings sheet")
                     .through("s", level.per_delay_pa_per_s),
             );
@@ -152,17 +196,17 @@ pub(crate) fn hysteresis(
     let hose_pa = HOSE_LEFT * on.hose_pa.max(off.hose_pa);
     contributions.push(Contribution::normal("leak behind the hose, the levels apart", hose_pa).of(RIG));
     // The same delay both ways pulls the levels apart by the sum.
-    let unshown_pa = on.unshown_pa + off.unshown_pa;
-    if unshown_pa > 0.0 {
-        contributions.push(Contribution::rectangular(UNSHOWN, unshown_pa).of("settings sheet"));
+    let other_delay_pa = on.other_delay_pa + off.other_delay_pa;
+    if other_delay_pa > 0.0 {
+        contributions.push(Contribution::rectangular(OTHER_DELAY, other_delay_pa).of("type sheet"));
     }
     // The lag is one and the same: levels at two rates hold their own share of it already.
     let whole = (on.per_delay_pa_per_s - off.per_delay_pa_per_s).powi(2);
     let held = [on, off].map(|level| if level.at_rates { level.per_delay_pa_per_s.powi(2) } else { 0.0 });
     let left = (whole - held[0] - held[1]).max(0.0).sqrt();
-    let lag = Contribution::rectangular(LAG, left * prior.half_widths_s[1]);
+    let lag = Contribution::rectangular(LAG, left * reference.lag.uncertainty.si());
     contributions.push(lag.of("rig sheet").through("s", left));
-    combine(value, channels.resolution_pa(), contributions).ok()
+    combine(value, basis.resolution_pa, contributions).ok()
 }
 
 /// How far the reference can drift from one mean time to another, pascal: what is declared is how far it can since the zero.
@@ -172,37 +216,38 @@ fn drift_pa(task: &Task, zero: Zero, [first_s, second_s]: [f64; 2]) -> f64 {
     task.sheets.rig.reference.drift.si() * share
 }
 
-/// Delay of an output from its crossings at two rates: what it takes for both to mean the same level.
-pub(crate) fn delay_at_rates(
-    channels: &Channels<'_>,
-    zero: Zero,
-    found: &Crossings,
-) -> Option<MeasurementResult> {
-    let task = channels.task;
-    let groups = found.groups();
-    let [slow, fast] = groups.as_slice() else { return None };
-    let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
-    let at_rates = posterior_at_rates(&groups, promised, delay_prior(task))?;
-    let [slow_level, fast_level] = at_rates.apparent.as_slice() else { return None };
-    let away = fast.slope_pa_per_s - slow.slope_pa_per_s;
-    let (slow_s, fast_s) = (slow_level.scaled(-1.0 / away), fast_level.scaled(1.0 / away));
-    // The edges were placed with the mean net delay taken off; the lag in it is none of the device's.
-    let value = slow_s.mean() + fast_s.mean() + selected_delay_s(task) + response_s(task) / 2.0;
+/// By how many standard deviations of the spread a slow ramp can switch earlier than a fast one, for it gives the noise of the
+/// comparator more time to reach the level; found in simulation of noise that is new every millisecond.
+const IN_NOISE: f64 = 2.0;
+
+/// Delay of an output from its crossings at two rates: what it takes for all to mean the same level. All share one spread.
+pub(crate) fn delay(basis: Basis<'_>, found: &Crossings, rates: &AtRates) -> Option<MeasurementResult> {
+    let task = basis.task;
+    let slopes: Vec<f64> = found.groups().iter().map(|group| group.slope_pa_per_s.abs()).collect();
+    let [least, most] =
+        [slopes.iter().copied().fold(f64::INFINITY, f64::min), slopes.iter().copied().fold(0.0, f64::max)];
+    let away = most - least;
     let lag = &task.sheets.rig.reference.lag;
-    let times = [found.mean_time_s(Some(true))?, found.mean_time_s(Some(false))?];
+    // The lag in the edges is the reference's, and none of the device's.
+    let value = found.taken_off_s + rates.delay.mean() + lag.value.si();
+    let noise_pa = IN_NOISE * rates.free.repeatability_pa;
     let contributions = vec![
-        Contribution::intervals("crossings at the slow rate", &slow_s, slow.crossings.len())
+        Contribution::intervals("crossings at two rates", &rates.delay, found.intervals.len())
             .of(RUN)
             .through("Pa", 1.0 / away),
-        Contribution::intervals("crossings at the fast rate", &fast_s, fast.crossings.len())
-            .of(RUN)
-            .through("Pa", 1.0 / away),
+        Contribution::rectangular(
+            "noise of the comparator, in which a slow ramp switches earlier",
+            noise_pa / away,
+        )
+        .of(RUN)
+        .through("Pa", 1.0 / away),
         Contribution::rectangular("lag of the reference", lag.uncertainty.si()).of("rig sheet"),
-        Contribution::rectangular("age of a conversion", task.sheets.rig.module.converter.si() / 2.0)
-            .of("rig sheet"),
-        Contribution::rectangular("zero drift of the reference", drift_pa(task, zero, times) / away)
-            .of("rig sheet")
-            .through("Pa", 1.0 / away),
+        Contribution::rectangular(
+            "zero drift of the reference",
+            drift_pa(task, basis.zero, found.mean_times_s()?) / away,
+        )
+        .of("rig sheet")
+        .through("Pa", 1.0 / away),
     ];
-    combine(value, channels.resolution_pa() / away.abs(), contributions).ok()
+    combine(value, basis.resolution_pa / away, contributions).ok()
 }

@@ -1,14 +1,15 @@
 //! What speaks only against a device: an output that is later than its sheets say, a spread worse than promised.
 
-use crate::condition::{blank, judged};
-use crate::level::{longest_delay_s, promised_spread_pa, selected_delay_s};
-use crate::promise::repeatability_judged;
+use crate::condition::judged;
+use crate::promise::spread_judged;
+use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
 use crate::response::before_the_level;
 use crate::result::Level;
+use crate::transition::promised_delay;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, decide, normal_quantile,
 };
-use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
+use tripbench_record::{Check, CheckVerdict, Role, Task};
 
 /// A spread fails where the probability that it is as promised is below this.
 const WRONG_FAIL: f64 = 0.025;
@@ -37,8 +38,7 @@ pub(crate) fn delay_check(
     }
     let (promised_s, selected_s) = (longest_delay_s(task), selected_delay_s(task));
     let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
-    let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
-    let shown = judged(check, &result, Some(promised), Acceptance::GuardBand);
+    let shown = judged(check, &result, Some(promised_delay(task)), Acceptance::GuardBand);
     if shown.verdict == CheckVerdict::Fail {
         let remark = if result.value > promised_s {
             "the output is later than its sheets say: is another delay selected?"
@@ -47,11 +47,7 @@ pub(crate) fn delay_check(
         };
         return Check { remark: Some(remark.into()), ..shown };
     }
-    let spare_s = level.map_or(0.0, |level| {
-        let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
-        harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)
-    });
-    let spare_s = spare_s.min(LONGEST_SPARE_S);
+    let spare_s = level.map_or(0.0, |level| spare_s(level, slack_pa));
     let harmless = Limits { low: at_least(selected_s - spare_s), high: Some(promised_s + spare_s) };
     let (verdict, remark) = if decide(&result, harmless, Acceptance::GuardBand) == Outcome::Pass {
         let remark = format!("nothing against it: even {:.0} ms more would change no verdict", spare_s * 1e3);
@@ -70,13 +66,19 @@ pub(crate) fn delay_check(
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }
 
-/// Spread of the switch point as a standard deviation, against half of what the type promises as a half width. Surely
-/// worse is a fail; probably worse is undecided; else nothing speaks against it. Fewer than three ramps say nothing of a spread.
-pub(crate) fn repeatability(task: &Task, step: u16, cycles: u16, on: Option<&Level>) -> Check {
-    let judges = repeatability_judged(task, cycles);
-    let role = if judges { Role::Screening } else { Role::Informative };
-    let check = blank(task, step, QuantityName::Repeatability, role, "Pa");
-    let Some(level) = on.filter(|level| level.count > 1) else { return check };
+/// By how much later than promised an output may be without a word, seconds: it would not have moved its level by more than a third
+/// of its own U, or by more than the level has to spare inside its limits.
+pub(crate) fn spare_s(level: &Level, slack_pa: f64) -> f64 {
+    let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
+    (harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)).min(LONGEST_SPARE_S)
+}
+
+/// Spread of a level as a standard deviation, against half of what the type promises as a half width. Surely worse is a
+/// fail; probably worse is undecided; else nothing speaks against it. Fewer than three ramps say nothing of a spread.
+pub(crate) fn spread(task: &Task, check: Check, cycles: u16, level: Option<&Level>) -> Check {
+    let judges = spread_judged(task, cycles);
+    let check = Check { role: if judges { Role::Screening } else { Role::Informative }, ..check };
+    let Some(level) = level.filter(|level| level.count > 1) else { return check };
     let (spread, promised) = (level.random.repeatability_pa, promised_spread_pa(task, level.result.value));
     let Some(most) = level.random.spread_quantile(0.975) else { return check };
     // The longer side of the interval that holds 95 %; as if normal, so that U is just that.

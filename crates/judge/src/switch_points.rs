@@ -1,19 +1,22 @@
 //! Step `switch-points`: levels, hysteresis and repeatability of every position, and whether the rig stayed the same.
 
-use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
+use crate::channel::{Channels, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
+use crate::coverage::{bounce, not_timed, selected_delay};
+use crate::first_operation::first_operation;
 use crate::hose::{self, Drop};
-use crate::level::{Counted, Crossings, Sought, crossings, net_delay_s, selected_delay_s};
+use crate::level::{Counted, Crossings};
 use crate::level_check::{level_check, limits_of, more_ramps};
-use crate::response::{Slow, delay, single_edge};
-use crate::result::{Level, delay_at_rates, hysteresis};
-use crate::screening::{delay_check, repeatability, slack_pa};
+use crate::promise::is_first;
+use crate::result::{Level, hysteresis};
+use crate::screening::{delay_check, slack_pa, spread};
 use crate::steady::{largest_ratio, steady};
+use crate::transition::{Found, Ramps, Transition, shows_selected};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
-use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, SwitchPointsTask};
-use tripbench_rig::{DigitalInput, Position};
+use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, StepTask, SwitchPointsTask};
+use tripbench_rig::Position;
 
 /// Checks of the rig and of each position that takes part.
 pub(crate) fn switch_points(
@@ -30,7 +33,10 @@ pub(crate) fn switch_points(
     for plan in &channels.task.positions {
         let Some(position) = channels.task.sheets.rig.position(plan.number) else { continue };
         let of_position = match zero {
-            Some(zero) => At { channels, marks, step, task, zero, position, inputs_live }.checks(),
+            Some(zero) => {
+                let ramps = Ramps { channels, marks, step, task, zero };
+                At { ramps, channels, marks, step, task, position, inputs_live }.checks()
+            }
             None => Vec::new(),
         };
         checks.extend(of_position.into_iter().map(|check| Check { position: Some(plan.number), ..check }));
@@ -38,13 +44,28 @@ pub(crate) fn switch_points(
     checks
 }
 
+/// Whether the ramps of a step before show which delay is selected at a position.
+pub(crate) fn shown_before(
+    channels: &Channels<'_>,
+    (marks, step): (&[Mark], u16),
+    position: &Position,
+) -> bool {
+    (0..step).rev().any(|before| {
+        let planned = channels.task.steps.get(usize::from(before)).map(|step| &step.task);
+        let zero = zero_before(marks, before).and_then(|mark| channels.zero(mark));
+        let (Some(StepTask::SwitchPoints(task)), Some(zero)) = (planned, zero) else { return false };
+        let ramps = Ramps { channels, marks, step: before, task, zero };
+        At { ramps, channels, marks, step: before, task, position, inputs_live: true }.found().1
+    })
+}
+
 /// One position in one step.
 struct At<'c> {
+    ramps: Ramps<'c>,
     channels: &'c Channels<'c>,
     marks: &'c [Mark],
     step: u16,
     task: &'c SwitchPointsTask,
-    zero: Zero,
     position: &'c Position,
     /// Whether any input of any position changed in the step: inputs that all stand still may be frozen.
     inputs_live: bool,
@@ -59,6 +80,13 @@ fn inputs_live(channels: &Channels<'_>, marks: &[Mark], step: u16) -> bool {
     inputs.any(|input| ramps.iter().any(|mark| !changes(&channels.bits(mark, input)).is_empty()))
 }
 
+/// An output in one direction with what was found of it.
+struct Judged<'r> {
+    transition: Transition<'r>,
+    found: Found,
+    level: Option<Level>,
+}
+
 impl At<'_> {
     fn checks(&self) -> Vec<Check> {
         let sheets = &self.channels.task.sheets;
@@ -67,46 +95,93 @@ impl At<'_> {
             .as_ref()
             .zip(sheets.device.as_ref())
             .map(|(settings, device)| expected(settings, device));
-        let closed = sheets.settings.as_ref().is_some_and(|settings| settings.logic == Logic::NormallyClosed);
-        let mut on = self.crossings(&self.position.switch, !closed, true);
-        let mut off = self.crossings(&self.position.switch, closed, false);
-        let on_delay =
-            self.task.two_rates(true).then(|| delay_at_rates(self.channels, self.zero, &on)).flatten();
-        let off_delay = if self.task.two_rates(false) {
-            delay_at_rates(self.channels, self.zero, &off)
-        } else if self.task.fast_fall {
-            self.fast_fall_delay(closed)
-        } else {
-            None
-        };
-        let selected_s = selected_delay_s(self.channels.task);
-        on.unshown_s = if on_delay.is_some() { 0.0 } else { selected_s };
-        off.unshown_s = if off_delay.is_some() { 0.0 } else { selected_s };
-        let delays: Vec<&MeasurementResult> = [&on_delay, &off_delay].into_iter().flatten().collect();
-        (on.hose, off.hose) = (self.hose(&on, &delays), self.hose(&off, &delays));
-        let limits = |pick: fn(&Expected) -> Option<LevelLimits>| expected.as_ref().and_then(pick);
-        let (switch_point, on_level) =
-            self.level_check(QuantityName::SwitchPoint, &on, limits(|e| Some(e.on)));
-        let (reset_point, off_level) =
-            self.level_check(QuantityName::ResetPoint, &off, limits(|e| Some(e.off)));
-        let mut checks = vec![switch_point, reset_point];
+        let (all, shown) = self.found();
+        let limits = |quantity| expected.as_ref().and_then(|expected| level_limits(expected, quantity));
+        let levels: Vec<Check> =
+            all.iter().map(|one| self.level_check(one, limits(one.transition.level))).collect();
         let promised = expected.as_ref().and_then(|expected| expected.hysteresis);
         let promised = promised.map(|[low, high]| Limits { low: Some(low.si()), high: Some(high.si()) });
-        checks.push(self.hysteresis_check(on_level.as_ref(), off_level.as_ref(), promised));
-        checks.push(repeatability(self.channels.task, self.step, self.task.cycles, on_level.as_ref()));
-        checks.push(self.chatter(&on, &off, expected.is_some()));
+        let (on, off) = (&all[0], &all[1]);
+        let hysteresis = self.hysteresis_check(on.level.as_ref(), off.level.as_ref(), promised);
+        let chatter = self.chatter(&on.found.crossings, &off.found.crossings, expected.is_some());
         let slack =
-            [&checks[0], &checks[1], &checks[2]].map(slack_pa).into_iter().fold(f64::INFINITY, f64::min);
-        if self.task.two_rates(true) {
-            checks.push(self.delay(QuantityName::OnDelay, on_delay, on_level.as_ref(), slack));
+            |judged: &[&Check]| judged.iter().map(|check| slack_pa(check)).fold(f64::INFINITY, f64::min);
+        let (mut delays, mut spreads) = (Vec::new(), Vec::new());
+        for (one, level) in all.iter().zip(&levels) {
+            let blank = self.blank(one.transition.spread);
+            spreads.push(spread(self.channels.task, blank, self.task.cycles, one.level.as_ref()));
+            // The hysteresis follows from both levels of the switch output.
+            let switches = std::ptr::eq(one.transition.input, &raw const self.position.switch);
+            let slack =
+                if switches { slack(&[&levels[0], &levels[1], &hysteresis]) } else { slack(&[level]) };
+            delays.push(self.delay(one, slack));
         }
-        if self.task.two_rates(false) || self.task.fast_fall {
-            checks.push(self.delay(QuantityName::OffDelay, off_delay, off_level.as_ref(), slack));
-        }
-        if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
-            checks.extend(self.valve_checks(valve, expected.as_ref()));
+        // Levels of the switch output first, then what follows from them, then the valve output's.
+        let mut checks = levels;
+        let valve = checks.split_off(2);
+        checks.push(hysteresis);
+        checks.extend(spreads.drain(..1));
+        checks.push(chatter);
+        checks.extend(delays.drain(..2));
+        checks.extend(valve.into_iter().chain(spreads).chain(delays));
+        if expected.is_some() {
+            if is_first(self.channels.task, self.step) {
+                let place = (self.marks, self.step);
+                checks.extend(first_operation(self.channels, place, self.ramps.zero, self.position));
+            }
+            checks.push(self.selected(&all, shown));
+            checks.push(bounce(
+                self.blank(QuantityName::Bounce),
+                self.channels.task,
+                self.position,
+                self.task.valve,
+            ));
         }
         checks
+    }
+
+    /// Every output in each direction, its level found with its delay; and whether one of them shows the delay that is selected:
+    /// a device has one selection for all.
+    fn found(&self) -> (Vec<Judged<'_>>, bool) {
+        let task = self.channels.task;
+        let mut found: Vec<(Transition<'_>, Found)> = self
+            .transitions()
+            .into_iter()
+            .map(|transition| (transition, self.ramps.find(transition)))
+            .collect();
+        let delays: Vec<MeasurementResult> =
+            found.iter().filter_map(|(_, found)| found.delay.clone()).collect();
+        let shown = delays.iter().any(|delay| shows_selected(task, delay));
+        for (_, one) in &mut found {
+            one.crossings.hose = self.hose(&one.crossings, &delays.iter().collect::<Vec<_>>());
+        }
+        let judged = |(transition, found): (_, Found)| {
+            let level = found.level(self.ramps.basis(), shown);
+            Judged { transition, found, level }
+        };
+        (found.into_iter().map(judged).collect(), shown)
+    }
+
+    /// The outputs that are looked at: the switch output, and the valve output where it is judged.
+    fn transitions(&self) -> Vec<Transition<'_>> {
+        let sheets = &self.channels.task.sheets;
+        let closed = sheets.settings.as_ref().is_some_and(|settings| settings.logic == Logic::NormallyClosed);
+        let switch = &self.position.switch;
+        let mut all =
+            vec![Transition::of_switch(switch, !closed, true), Transition::of_switch(switch, closed, false)];
+        if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
+            let saving = sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
+            let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
+            all.extend([
+                Transition::of_valve(valve, !feeding, true),
+                Transition::of_valve(valve, feeding, false),
+            ]);
+        }
+        all
+    }
+
+    fn blank(&self, quantity: QuantityName) -> Check {
+        blank(self.channels.task, self.step, quantity, Role::Screening, "Pa")
     }
 
     /// An output changes once in a ramp; more, seen by the reads or counted by the module, is chatter and no switching.
@@ -141,84 +216,44 @@ impl At<'_> {
         hose::drop(self.channels, (self.marks, self.step), self.position, level, delays)
     }
 
-    /// Delay of the output from the slow ramps and the one fast fall.
-    fn fast_fall_delay(&self, to: bool) -> Option<MeasurementResult> {
-        let sought = Sought {
-            input: &self.position.switch,
-            to,
-            rising: false,
-            motion: self.task.falling,
-            slow: self.task.slow(false),
-            delay_s: 0.0,
-        };
-        let slow = crossings(self.channels, self.marks, self.step, self.zero, sought);
-        let slow = Slow::of(self.channels, &slow)?;
-        let fast = marks_of(self.marks, self.step, |segment| segment == Segment::FastFalling { cycle: 1 });
-        let mark = fast.last()?;
-        let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
-        delay(self.channels, &self.channels.samples(mark, self.zero), edge, slow)
-    }
-
-    fn delay(
-        &self,
-        quantity: QuantityName,
-        found: Option<MeasurementResult>,
-        level: Option<&Level>,
-        slack_pa: f64,
-    ) -> Check {
+    /// The delay of an output: against what is promised where the ramps show it, else said not to be checked.
+    fn delay(&self, one: &Judged<'_>, slack_pa: f64) -> Check {
         let task = self.channels.task;
-        delay_check(task, blank(task, self.step, quantity, Role::Screening, "s"), found, level, slack_pa)
-    }
-
-    /// Cut-off and resume, seen at the device's valve output while the rig drives the air.
-    fn valve_checks(&self, valve: &DigitalInput, expected: Option<&Expected>) -> Vec<Check> {
-        let saving =
-            self.channels.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
-        let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
-        let mut cut = self.crossings(valve, !feeding, true);
-        let mut fed = self.crossings(valve, feeding, false);
-        let selected_s = selected_delay_s(self.channels.task);
-        (cut.unshown_s, fed.unshown_s) = (selected_s, selected_s);
-        (cut.hose, fed.hose) = (self.hose(&cut, &[]), self.hose(&fed, &[]));
-        let (cut_off, _) =
-            self.level_check(QuantityName::CutOff, &cut, expected.and_then(|expected| expected.cut_off));
-        let (resume, _) =
-            self.level_check(QuantityName::Resume, &fed, expected.and_then(|expected| expected.resume));
-        vec![cut_off, resume]
-    }
-
-    fn crossings(&self, input: &DigitalInput, to: bool, rising: bool) -> Crossings {
-        let motion = if rising { self.task.rising } else { self.task.falling };
-        let delay_s = net_delay_s(self.channels.task);
-        let sought = Sought { input, to, rising, motion, slow: self.task.slow(rising), delay_s };
-        let mut found = crossings(self.channels, self.marks, self.step, self.zero, sought);
-        if std::ptr::eq(input, &raw const self.position.switch) {
-            for record in &mut found.records {
-                record.planned_phase = self.task.phase(rising, record.cycle);
-            }
+        let check = Check { unit: String::from("s"), ..self.blank(one.transition.delay) };
+        if !self.task.timed(one.transition.rising) {
+            return not_timed(task, check);
         }
-        found
+        delay_check(task, check, one.found.delay.clone(), one.level.as_ref(), slack_pa)
     }
 
-    fn level_check(
-        &self,
-        quantity: QuantityName,
-        found: &Crossings,
-        limits: Option<LevelLimits>,
-    ) -> (Check, Option<Level>) {
+    /// Which delay is selected, by the output that tells it best.
+    fn selected(&self, all: &[Judged<'_>], shown: bool) -> Check {
+        let delays = all.iter().filter_map(|one| one.found.delay.as_ref());
+        let best = delays.min_by(|a, b| a.expanded_uncertainty.total_cmp(&b.expanded_uncertainty));
+        let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
+        selected_delay(self.channels.task, check, best, shown)
+    }
+
+    fn level_check(&self, one: &Judged<'_>, limits: Option<LevelLimits>) -> Check {
         let role = if limits.is_some() { Role::Required } else { Role::Informative };
-        let check = blank(self.channels.task, self.step, quantity, role, "Pa");
+        let check = Check { role, ..self.blank(one.transition.level) };
         let limits = limits.map(limits_of);
-        let (mut check, level) = level_check(self.channels, self.zero, check, found, limits);
+        let found = &one.found.crossings;
+        let mut check = level_check(self.channels.task, check, (found, one.level.as_ref()), limits);
         self.doubts(&mut check, found, limits);
-        (check, level)
+        if one.level.is_none() && !one.found.settled {
+            check.remark = Some(String::from(
+                "its output is so late that the level at which it was meant can not be told: no level is stated",
+            ));
+        }
+        check
     }
 
     /// What the crossings leave open takes a pass away, and what they rule out makes a fail.
     fn doubts(&self, check: &mut Check, found: &Crossings, limits: Option<Limits>) {
         let cycles = u32::from(self.task.cycles);
         let motion = if found.rising { self.task.rising } else { self.task.falling };
-        let placed = u32::try_from(found.records.len()).unwrap_or(0);
+        let placed = found.placed();
         let reached = self
             .channels
             .task
@@ -292,7 +327,7 @@ impl At<'_> {
     fn hysteresis_check(&self, on: Option<&Level>, off: Option<&Level>, limits: Option<Limits>) -> Check {
         let role = if limits.is_some() { Role::Required } else { Role::Informative };
         let check = blank(self.channels.task, self.step, QuantityName::Hysteresis, role, "Pa");
-        let result = on.zip(off).and_then(|(on, off)| hysteresis(self.channels, self.zero, on, off));
+        let result = on.zip(off).and_then(|(on, off)| hysteresis(self.ramps.basis(), on, off));
         match result {
             Some(result) => {
                 let mut check = judged(check, &result, limits, acceptance(self.channels.task));
@@ -315,6 +350,19 @@ pub(crate) fn between_reads_remark(counted: Counted) -> String {
             "the output changed {} times more between two reads, as the module counted: it chatters",
             counted.more
         )
+    }
+}
+
+/// Limits of a level.
+const fn level_limits(expected: &Expected, level: QuantityName) -> Option<LevelLimits> {
+    if matches!(level, QuantityName::SwitchPoint) {
+        Some(expected.on)
+    } else if matches!(level, QuantityName::ResetPoint) {
+        Some(expected.off)
+    } else if matches!(level, QuantityName::CutOff) {
+        expected.cut_off
+    } else {
+        expected.resume
     }
 }
 

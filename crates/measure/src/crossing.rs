@@ -67,9 +67,11 @@ pub struct RateGroup {
     pub slope_pa_per_s: f64,
 }
 
-/// What is known beforehand of the net delay: a sum of two rectangles around what was already taken off the edges.
+/// What is known beforehand of the net delay: a sum of two rectangles.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DelayPrior {
+    /// Middle, seconds, counted from what was already taken off the edges.
+    pub centre_s: f64,
     /// Half widths, seconds: the device's delay and the reference's lag.
     pub half_widths_s: [f64; 2],
 }
@@ -89,20 +91,28 @@ impl DelayPrior {
     fn weight(self, delay_s: f64) -> f64 {
         let [a, b] = self.half_widths_s;
         let (wide, narrow) = (a.max(b), a.min(b));
+        let away_s = (delay_s - self.centre_s).abs();
         if narrow <= 0.0 {
-            return f64::from(u8::from(delay_s.abs() <= wide));
+            return f64::from(u8::from(away_s <= wide));
         }
-        ((wide + narrow - delay_s.abs()) / (2.0 * narrow)).clamp(0.0, 1.0)
+        ((wide + narrow - away_s) / (2.0 * narrow)).clamp(0.0, 1.0)
+    }
+
+    /// Least and greatest delay that it allows, seconds.
+    fn range_s(self) -> [f64; 2] {
+        [self.centre_s - self.reach_s(), self.centre_s + self.reach_s()]
     }
 }
 
-/// Level and net delay from crossings at several rates.
+/// Level and net delay from crossings at several rates: one joint posterior, in which all crossings share their spread.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AtRates {
-    /// The level as it stands still.
+    /// The level as it stands still, with what was known of the delay beforehand.
     pub level: LevelPosterior,
-    /// The apparent level of each group by itself, pascal; moved from the level by slope times delay.
-    pub apparent: Vec<Density>,
+    /// The level by the crossings alone, whatever the delay is.
+    pub free: LevelPosterior,
+    /// The delay by the crossings alone, seconds, counted from what was already taken off the edges.
+    pub delay: Density,
     /// Change of the level per second by which the prior's centre is moved, pascal per second.
     pub level_per_delay: f64,
     /// Whether the rates contradict what was known beforehand: then they alone were believed.
@@ -111,10 +121,11 @@ pub struct AtRates {
 
 /// Below this share of its peak the likelihood says that the delay is not where it was promised.
 const CONTRADICTS: f64 = 3e-4;
-/// Cells for the level where the delay is looked for too.
-const LEVELS: i32 = 90;
-/// Cells for the delay.
-const DELAYS: i32 = 40;
+/// Cells for the delay and for the level: of the first look at where the mass is, and of the second.
+const FIRST_LOOK: [i32; 2] = [24, 36];
+const SECOND_LOOK: [i32; 2] = [40, 60];
+/// What has less than this share of the greatest mass is left out of the second look.
+const NEGLIGIBLE: f64 = 1e-6;
 
 /// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
@@ -132,8 +143,8 @@ fn of_density(density: Density, spreads: &[Spread], masses: Vec<f64>) -> LevelPo
     LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa, spreads }
 }
 
-/// Posterior of level and net delay: the edges of group g lie at level + slope · delay, each group's repeatability is the
-/// same, and the delay is known beforehand to be within `prior`. Where the rates contradict that they alone are believed.
+/// Posterior of level and net delay: the edges of group g lie at level + slope · delay, the repeatability of all crossings is
+/// the same, and the delay is known beforehand to be within `prior`. Where the rates contradict that they alone are believed.
 /// `None` as for [`posterior`], or for fewer than two groups.
 pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPrior) -> Option<AtRates> {
     let crossings: Vec<&[CrossingInterval]> = groups.iter().map(|group| group.crossings.as_slice()).collect();
@@ -144,63 +155,90 @@ pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPr
     if groups.len() < 2 || slopes.iter().any(|slope| !slope.is_finite()) {
         return None;
     }
-    let within = Joint::on((&tables, &slopes), &spreads, prior.reach_s(), |delay_s| prior.weight(delay_s));
-    let (joint, prior_dropped) = match within.filter(|joint| joint.peak > CONTRADICTS) {
-        Some(joint) => (joint, false),
-        None => (Joint::on((&tables, &slopes), &spreads, f64::INFINITY, |_| 1.0)?, true),
-    };
+    let rates = Rates { tables: &tables, slopes: &slopes, spreads: &spreads };
+    let free = rates.joint([f64::NEG_INFINITY, f64::INFINITY], &|_| 1.0)?;
+    let within = rates.joint(prior.range_s(), &|delay_s| prior.weight(delay_s));
+    let within = within.filter(|joint| joint.peak > CONTRADICTS * free.peak);
+    let (joint, prior_dropped) = within.as_ref().map_or((&free, true), |within| (within, false));
     let variance = prior.standard_deviation_s().powi(2);
     let level_per_delay = if prior_dropped || variance <= 0.0 { 0.0 } else { joint.covariance() / variance };
     Some(AtRates {
         level: of_density(joint.levels()?, &spreads, joint.by_spread.clone()),
-        apparent: tables.iter().map(|table| table.density(&spreads)).collect::<Option<_>>()?,
+        free: of_density(free.levels()?, &spreads, free.by_spread.clone()),
+        delay: free.delays()?,
         level_per_delay,
         prior_dropped,
     })
 }
 
-/// Masses over level and delay, the repeatability summed over.
-struct Joint {
-    level: (f64, f64),
-    delay: (f64, f64),
-    /// By delay, then by level.
-    masses: Vec<Vec<f64>>,
-    by_spread: Vec<f64>,
-    peak: f64,
+/// Likelihoods of groups of crossings, each at a rate of its own.
+#[derive(Clone, Copy)]
+struct Rates<'t> {
+    tables: &'t [Table],
+    slopes: &'t [f64],
+    spreads: &'t [Spread],
 }
 
-impl Joint {
-    fn on(
-        (tables, slopes): (&[Table], &[f64]),
-        spreads: &[Spread],
-        reach_s: f64,
-        weight: impl Fn(f64) -> f64,
-    ) -> Option<Self> {
-        let (delay_from, delay_to) = delays(tables, slopes, reach_s)?;
-        let (level_from, level_to) = levels(tables, slopes, (delay_from, delay_to))?;
-        let delay_step = (delay_to - delay_from) / f64::from(DELAYS);
-        let level_step = (level_to - level_from) / f64::from(LEVELS);
-        let mut joint = Self {
-            level: (level_from, level_step),
-            delay: (delay_from, delay_step),
-            masses: Vec::new(),
-            by_spread: vec![0.0; spreads.len()],
-            peak: 0.0,
-        };
-        let mut product = vec![0.0; spreads.len()];
-        for delay_cell in 0..=DELAYS {
-            let delay_s = delay_from + f64::from(delay_cell) * delay_step;
+/// An even grid of cells, by the middle of the first and of the last.
+#[derive(Debug, Clone, Copy)]
+struct Axis {
+    from: f64,
+    step: f64,
+    cells: i32,
+}
+
+impl Axis {
+    fn new((from, to): (f64, f64), cells: i32) -> Self {
+        Self { from, step: (to - from) / f64::from(cells), cells }
+    }
+
+    fn at(self, cell: i32) -> f64 {
+        self.from + f64::from(cell) * self.step
+    }
+
+    fn values(self) -> impl Iterator<Item = f64> {
+        (0..=self.cells).map(move |cell| self.at(cell))
+    }
+
+    /// Ends of where the masses are not negligible, a cell more to each side.
+    fn narrowed(self, masses: &[f64]) -> (f64, f64) {
+        let most = masses.iter().copied().fold(0.0, f64::max);
+        let counts = |(_, mass): &(i32, &f64)| **mass > NEGLIGIBLE * most;
+        let first = (0..).zip(masses).find(counts).map_or(0, |(cell, _)| cell);
+        let last = (0..).zip(masses).filter(counts).last().map_or(self.cells, |(cell, _)| cell);
+        (self.at((first - 1).max(0)), self.at((last + 1).min(self.cells)))
+    }
+}
+
+impl Rates<'_> {
+    /// Masses over level and delay for a weight of the delay: looked at twice, the second time where the mass is.
+    fn joint(self, range_s: [f64; 2], weight: &dyn Fn(f64) -> f64) -> Option<Joint> {
+        let delays = delays((self.tables, self.slopes), range_s)?;
+        let levels = levels(self.tables, self.slopes, delays)?;
+        let first = self.on(Axis::new(delays, FIRST_LOOK[0]), Axis::new(levels, FIRST_LOOK[1]), weight);
+        if first.peak <= 0.0 {
+            return None;
+        }
+        let delays = first.delay.narrowed(&first.by_delay());
+        let levels = first.level.narrowed(&first.by_level());
+        Some(self.on(Axis::new(delays, SECOND_LOOK[0]), Axis::new(levels, SECOND_LOOK[1]), weight))
+    }
+
+    fn on(self, delay: Axis, level: Axis, weight: &dyn Fn(f64) -> f64) -> Joint {
+        let mut joint =
+            Joint { level, delay, masses: Vec::new(), by_spread: vec![0.0; self.spreads.len()], peak: 0.0 };
+        let mut product = vec![0.0; self.spreads.len()];
+        for delay_s in delay.values() {
             let weight = weight(delay_s);
-            let row = (0..=LEVELS).map(|level_cell| {
-                let level_pa = level_from + f64::from(level_cell) * level_step;
+            let row = level.values().map(|level_pa| {
                 product
                     .iter_mut()
-                    .zip(spreads)
+                    .zip(self.spreads)
                     .for_each(|(product, spread)| *product = weight * spread.weight);
-                for (table, slope) in tables.iter().zip(slopes) {
+                for (table, slope) in self.tables.iter().zip(self.slopes) {
                     table.multiply(level_pa + slope * delay_s, &mut product);
                 }
-                for ((sum, mass), spread) in joint.by_spread.iter_mut().zip(&product).zip(spreads) {
+                for ((sum, mass), spread) in joint.by_spread.iter_mut().zip(&product).zip(self.spreads) {
                     *sum += mass / spread.weight;
                 }
                 joint.peak = product.iter().copied().fold(joint.peak, f64::max);
@@ -209,23 +247,46 @@ impl Joint {
             let row = row.collect();
             joint.masses.push(row);
         }
-        Some(joint)
+        joint
     }
+}
 
-    fn levels(&self) -> Option<Density> {
-        let mut sums = vec![0.0; self.masses.first()?.len()];
+/// Masses over level and delay, the repeatability summed over.
+struct Joint {
+    level: Axis,
+    delay: Axis,
+    /// By delay, then by level.
+    masses: Vec<Vec<f64>>,
+    by_spread: Vec<f64>,
+    peak: f64,
+}
+
+impl Joint {
+    fn by_level(&self) -> Vec<f64> {
+        let mut sums = vec![0.0; self.masses.first().map_or(0, Vec::len)];
         for row in &self.masses {
             sums.iter_mut().zip(row).for_each(|(sum, mass)| *sum += mass);
         }
-        Density::new(self.level.0, self.level.1, sums)
+        sums
+    }
+
+    fn by_delay(&self) -> Vec<f64> {
+        self.masses.iter().map(|row| row.iter().sum()).collect()
+    }
+
+    fn levels(&self) -> Option<Density> {
+        Density::new(self.level.from, self.level.step, self.by_level())
+    }
+
+    fn delays(&self) -> Option<Density> {
+        Density::new(self.delay.from, self.delay.step, self.by_delay())
     }
 
     /// Covariance of level and delay, pascal second.
     fn covariance(&self) -> f64 {
         let cells = || {
-            (0..).zip(&self.masses).flat_map(move |(delay, row)| {
-                let delay_s = self.delay.0 + f64::from(delay) * self.delay.1;
-                (0..).zip(row).map(move |(level, mass)| (delay_s, f64::from(level) * self.level.1, *mass))
+            self.delay.values().zip(&self.masses).flat_map(move |(delay_s, row)| {
+                self.level.values().zip(row).map(move |(level_pa, mass)| (delay_s, level_pa, *mass))
             })
         };
         let whole: f64 = cells().map(|(_, _, mass)| mass).sum();
@@ -235,9 +296,8 @@ impl Joint {
     }
 }
 
-/// Delays that every pair of groups allows, within the reach of what was known beforehand.
-fn delays(tables: &[Table], slopes: &[f64], reach_s: f64) -> Option<(f64, f64)> {
-    let (mut from, mut to) = (-reach_s, reach_s);
+/// Delays that every pair of groups allows, within the range of what was known beforehand.
+fn delays((tables, slopes): (&[Table], &[f64]), [mut from, mut to]: [f64; 2]) -> Option<(f64, f64)> {
     for (first, slope) in tables.iter().zip(slopes) {
         for (second, other) in tables.iter().zip(slopes).filter(|(_, other)| *other > slope) {
             let away = other - slope;
@@ -318,13 +378,13 @@ mod tests {
         #[case] delay_s: f64,
     ) {
         let groups = [group(slow, 60_000.0, delay_s, 5), group(fast, 60_000.0, delay_s, 5)];
-        let prior = DelayPrior { half_widths_s: [0.05, 0.001] };
+        let prior = DelayPrior { centre_s: 0.0, half_widths_s: [0.05, 0.001] };
         let found = posterior_at_rates(&groups, 2.0, prior).expect("a level");
         let off = found.level.mean_pa - 60_000.0;
         assert!(off.abs() < 3.0, "{off}");
         assert!(!found.prior_dropped);
-        let away = found.apparent[1].mean() - found.apparent[0].mean();
-        assert!((away / (fast - slow) - delay_s).abs() < 5e-4, "{}", away / (fast - slow));
+        assert!((found.delay.mean() - delay_s).abs() < 5e-4, "{}", found.delay.mean());
+        assert!((found.free.mean_pa - 60_000.0).abs() < 3.0, "{}", found.free.mean_pa);
         assert!(found.level_per_delay.abs() < 0.1 * fast.abs(), "{}", found.level_per_delay);
     }
 
@@ -338,7 +398,8 @@ mod tests {
     #[test]
     fn a_delay_that_is_not_where_it_was_promised_is_found_by_the_rates_alone() {
         let groups = [group(1_000.0, 60_000.0, 0.1, 3), group(6_000.0, 60_000.0, 0.1, 3)];
-        let found = posterior_at_rates(&groups, 5.0, DelayPrior { half_widths_s: [0.003, 0.001] });
+        let found =
+            posterior_at_rates(&groups, 5.0, DelayPrior { centre_s: 0.0, half_widths_s: [0.003, 0.001] });
         let found = found.expect("a level");
         assert!(found.prior_dropped);
         assert!((found.level.mean_pa - 60_000.0).abs() < 10.0, "{}", found.level.mean_pa);

@@ -68,6 +68,62 @@ fn fit(samples: &[Sample], centre_s: f64, resolution_pa: f64, terms: usize) -> O
     curve.coefficients.iter().all(|coefficient| coefficient.is_finite()).then_some(curve)
 }
 
+/// How a closed volume loses vacuum while its gas still takes the wall's temperature.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Settling {
+    /// Rate at which the level gets deeper, pascal per second; negative for a leak.
+    pub slope_pa_per_s: f64,
+    /// Its standard uncertainty from the scatter of the samples and from what is left open of the warming.
+    pub slope_uncertainty_pa_per_s: f64,
+}
+
+/// Fits level = a + slope · t + b · exp(−t/τ) by least squares, t from the first sample, where `b` is known beforehand to be near
+/// zero with a standard deviation of `warming_pa`. `floor_pa` is the least scatter of a sample. `None` for fewer than six samples, or
+/// where they do not tell a slope.
+pub fn fit_settling(samples: &[Sample], tau_s: f64, warming_pa: f64, floor_pa: f64) -> Option<Settling> {
+    let (first, last) = (samples.first()?, samples.last()?);
+    let long_s = last.t_s - first.t_s;
+    if samples.len() < 6 || !(long_s > 0.0 && tau_s > 0.0) {
+        return None;
+    }
+    let middle_pa = first.level_pa;
+    let basis = |t_s: f64| [1.0, (t_s - first.t_s) / long_s, (-(t_s - first.t_s) / tau_s).exp()];
+    let (mut matrix, mut moments) = ([[0.0; 3]; 3], [0.0; 3]);
+    for sample in samples {
+        let terms = basis(sample.t_s);
+        for (row, term) in terms.iter().enumerate() {
+            moments[row] += term * (sample.level_pa - middle_pa);
+            for (cell, other) in matrix[row].iter_mut().zip(&terms) {
+                *cell += term * other;
+            }
+        }
+    }
+    // What is known of the warming counts as a reading of it; the scatter comes from a fit that has all the freedom.
+    let scatter = |inverse: &Matrix| {
+        let coefficients: Vec<f64> =
+            inverse.iter().map(|row| row.iter().zip(&moments).map(|(a, b)| a * b).sum()).collect();
+        let squares: f64 = samples
+            .iter()
+            .map(|sample| {
+                let fitted: f64 = basis(sample.t_s).iter().zip(&coefficients).map(|(a, b)| a * b).sum();
+                (sample.level_pa - middle_pa - fitted).powi(2)
+            })
+            .sum();
+        #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+        let freedom = (samples.len() - 3) as f64;
+        (coefficients, (squares / freedom).max(floor_pa.powi(2)))
+    };
+    let line = invert(&matrix, 2).map(|inverse| scatter(&inverse).1);
+    let variance = invert(&matrix, 3).map_or(line?, |inverse| scatter(&inverse).1);
+    matrix[2][2] += variance / warming_pa.max(1e-9).powi(2);
+    let inverse = invert(&matrix, 3)?;
+    let (coefficients, _) = scatter(&inverse);
+    Some(Settling {
+        slope_pa_per_s: coefficients[1] / long_s,
+        slope_uncertainty_pa_per_s: (variance * inverse[1][1]).max(0.0).sqrt() / long_s,
+    })
+}
+
 type Matrix = [[f64; 3]; 3];
 
 /// Sums of powers and of products with the level, times scaled to −1..1; levels relative to the first.
@@ -301,6 +357,27 @@ mod tests {
         let curve = fit_curve(&samples, 0.0, 0.0).expect("a curve");
         assert!((curve.level_pa(0.0) - 60e3).abs() < 0.05);
         assert!((curve.slope_pa_per_s(0.0) - 6_250.0).abs() < 2.0);
+    }
+
+    // Closed form: a leak of 20 Pa/s while 300 Pa of warming fade with 1 s.
+    #[test]
+    fn a_leak_is_told_from_gas_that_still_warms() {
+        let level = |t_s: f64| 70_000.0 - 20.0 * t_s + 300.0 * (-t_s).exp();
+        let samples: Vec<Sample> =
+            (0..800).map(|i| f64::from(i) * 5e-3).map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
+        let found = fit_settling(&samples, 1.0, 300.0, 20.0).expect("a rate");
+        assert!((found.slope_pa_per_s + 20.0).abs() < 0.5, "{found:?}");
+        // A line alone takes the warming for a leak.
+        let line = fit_line(&samples, 2.0, 0.0).expect("a line").slope_pa_per_s(2.0);
+        assert!((line + 20.0).abs() > 20.0, "{line}");
+        // Where nothing can warm any more, it is the line's slope with the line's uncertainty.
+        let rested: Vec<Sample> = samples
+            .iter()
+            .map(|sample| Sample { level_pa: 70_000.0 - 20.0 * sample.t_s, ..*sample })
+            .collect();
+        let found = fit_settling(&rested, 1.0, 1e-6, 20.0).expect("a rate");
+        let line_u = 20.0 / (800.0_f64 / 12.0).sqrt() / 4.0;
+        assert!((found.slope_uncertainty_pa_per_s / line_u - 1.0).abs() < 0.01, "{found:?} {line_u}");
     }
 
     #[test]

@@ -26,7 +26,7 @@ pub use decision::{
 };
 pub use density::Density;
 pub use edge::{Bracket, bracket};
-pub use fit::{Curve, Sample, distinct, fit_curve, fit_line};
+pub use fit::{Curve, Sample, Settling, distinct, fit_curve, fit_line, fit_settling};
 pub use hose::{hose_conductance, hose_volume};
 pub use risk::{Process, Risks, global_risks};
 pub use statistics::{mean, mean_square_above_zero, normal_quantile, spread_interval, standard_deviation};

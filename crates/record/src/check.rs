@@ -25,6 +25,12 @@ words! {
         Hysteresis = "hysteresis",
         /// Spread of one switch point, as a standard deviation.
         Repeatability = "repeatability",
+        /// Spread of one reset point, as a standard deviation.
+        ResetSpread = "reset-spread",
+        /// Spread of one cut-off level, as a standard deviation.
+        CutOffSpread = "cut-off-spread",
+        /// Spread of one resume level, as a standard deviation.
+        ResumeSpread = "resume-spread",
         /// Level at which the device cuts its supply valve, rising.
         CutOff = "cut-off",
         /// Level at which it feeds again, falling.
@@ -35,6 +41,20 @@ words! {
         OnDelay = "on-delay",
         /// Delay of the output when the vacuum falls, from crossings at two rates.
         OffDelay = "off-delay",
+        /// Delay of the valve output when the device cuts its supply valve, from crossings at two rates.
+        CutOffDelay = "cut-off-delay",
+        /// Delay of the valve output when the device feeds again, from crossings at two rates.
+        ResumeDelay = "resume-delay",
+        /// Which of the delays that the type lets one select the device shows.
+        SelectedDelay = "selected-delay",
+        /// Changes of an output that are over between two reads: only a counter of its edges shows them.
+        Bounce = "bounce",
+        /// Level of the first operation after rest.
+        FirstOperation = "first-operation",
+        /// States of the outputs over the whole run, against what the level allowed.
+        OutputStates = "output-states",
+        /// Whether each input has edges of its own.
+        OwnEdges = "own-edges",
         /// Longest time from the level to the output, turning on.
         ResponseOn = "response-on",
         /// Longest time from the level to the output, turning off.
@@ -158,6 +178,9 @@ pub struct CrossingRecord {
     /// Phase that was planned for it, a share of the time between two scans; none where none was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub planned_phase: Option<f64>,
+    /// Whether it is of the fast pair beside the ramps: a pull at full flow, and a fall at full vent.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub fast: bool,
 }
 
 /// One result judged against its limits.
@@ -193,7 +216,33 @@ pub struct Check {
     pub crossings: Vec<CrossingRecord>,
 }
 
+impl QuantityName {
+    /// Whether it says that something which is set, or could be wrong, was looked at: left open it stands beside the verdict as
+    /// "not checked".
+    pub const fn covers(self) -> bool {
+        matches!(
+            self,
+            Self::SelectedDelay
+                | Self::Bounce
+                | Self::OnDelay
+                | Self::OffDelay
+                | Self::CutOffDelay
+                | Self::ResumeDelay
+        )
+    }
+
+    /// Whether it is the delay of an output.
+    pub const fn is_delay(self) -> bool {
+        matches!(self, Self::OnDelay | Self::OffDelay | Self::CutOffDelay | Self::ResumeDelay)
+    }
+}
+
 impl Check {
+    /// Whether it says of something that it was not checked.
+    pub fn not_checked(&self) -> bool {
+        self.role == Role::Informative && self.quantity.covers() && self.verdict == CheckVerdict::Undecided
+    }
+
     /// A check that was not measured: undecided.
     pub fn empty(quantity: QuantityName) -> Self {
         Self {

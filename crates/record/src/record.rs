@@ -125,14 +125,28 @@ impl PositionRecord {
         }
     }
 
+    /// What was not checked at this position, to stand beside its verdict.
+    pub fn not_checked(&self) -> impl Iterator<Item = &Check> {
+        self.checks.iter().filter(|check| check.not_checked())
+    }
+
     /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin. A
     /// level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
         // What speaks only against a device decides where it does; what is no figure is no near miss.
         let is_deciding = |check: &&Check| match check.role {
             Role::Required => {
-                !matches!(check.quantity, QuantityName::Chatter | QuantityName::LowestLevel)
-                    || check.verdict != crate::CheckVerdict::Pass
+                let figure = !matches!(
+                    check.quantity,
+                    QuantityName::Chatter
+                        | QuantityName::LowestLevel
+                        | QuantityName::FirstOperation
+                        | QuantityName::OutputStates
+                        | QuantityName::OwnEdges
+                        | QuantityName::SelectedDelay
+                        | QuantityName::Bounce
+                );
+                figure || check.verdict != crate::CheckVerdict::Pass
             }
             Role::Screening => {
                 matches!(check.verdict, crate::CheckVerdict::Fail | crate::CheckVerdict::Undecided)
@@ -147,9 +161,11 @@ impl PositionRecord {
         };
         let key = |check: &&Check| {
             let rank = rank(check);
-            let delay = matches!(check.quantity, QuantityName::OnDelay | QuantityName::OffDelay);
+            let delay = check.quantity.is_delay();
             (
                 rank,
+                // A figure says more than what is seen of the outputs.
+                rank == 0 && check.measured.is_none(),
                 // What is left open of a delay follows from a level that is near its limit.
                 (rank == 0 && (check.quantity == QuantityName::Hysteresis || check.role == Role::Screening))
                     || (rank == 1 && delay),
@@ -158,7 +174,7 @@ impl PositionRecord {
         };
         judged.min_by(|a, b| {
             let (a, b) = (key(a), key(b));
-            a.0.cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.total_cmp(&b.2))
+            (a.0, a.1, a.2).cmp(&(b.0, b.1, b.2)).then(a.3.total_cmp(&b.3))
         })
     }
 }

@@ -69,8 +69,9 @@ pub struct SwitchPointsTask {
     pub falling: Motion,
     /// Whether the valve output is judged too.
     pub valve: bool,
-    /// Whether the window is left once at full vent, which shows the output's delay.
-    pub fast_fall: bool,
+    /// Whether one pull at full flow and one fall at full vent follow the ramps: beside slower ramps they show the delays of the
+    /// outputs.
+    pub fast_pair: bool,
     /// Levels at which the crossings of the ramps are to come at planned phases of a scan, rising and falling.
     #[schemars(with = "[f64; 2]")]
     pub phased_at: [VacuumLevel; 2],
@@ -142,10 +143,27 @@ impl SwitchPointsTask {
         matches!(self.falling, Motion::FullFlow)
     }
 
-    /// Whether the crossings of a direction are at two rates, so that they show the output's delay.
+    /// Whether the ramps of a direction are at two rates, so that they show the output's delay.
     pub const fn two_rates(&self, rising: bool) -> bool {
         let slow = if rising { self.slow_rising } else { self.slow_falling };
         slow > 0 && slow < self.cycles
+    }
+
+    /// Whether an output's delay shows in a direction: by ramps at two rates, or by the fast pair beside slower ramps.
+    pub const fn timed(&self, rising: bool) -> bool {
+        let slower = !matches!(self.motion_of(rising), Motion::FullFlow | Motion::Pulses { .. });
+        self.two_rates(rising) || (self.fast_pair && slower)
+    }
+
+    /// How the air moves in most cycles of a direction.
+    const fn motion_of(&self, rising: bool) -> Motion {
+        if rising { self.rising } else { self.falling }
+    }
+
+    /// Whether a throttled ramp among others stays throttled up to the deep end: one does where the valve output is judged, so
+    /// that its cut-off is passed at two rates too.
+    pub const fn throttled_to_the_top(&self, cycle: u16) -> bool {
+        self.valve && self.slow_rising > 0 && cycle == self.slow(true).first
     }
 }
 

@@ -143,7 +143,7 @@ fn to_be_decided(check: &Check) -> Option<Advice> {
 /// The change that brings a level to the middle of its limits.
 fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
     let (measured, limits) = (check.measured.as_ref()?, check.limits?);
-    if matches!(check.quantity, QuantityName::OnDelay | QuantityName::OffDelay) {
+    if check.quantity.is_delay() {
         return Some(Advice::SelectDelay);
     }
     let (low, high) = (limits.low?, limits.high?);

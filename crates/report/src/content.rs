@@ -43,11 +43,21 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::ResetPoint => "reset point",
         QuantityName::Hysteresis => "hysteresis",
         QuantityName::Repeatability => "repeatability",
+        QuantityName::ResetSpread => "repeatability, reset point",
+        QuantityName::CutOffSpread => "repeatability, cut-off",
+        QuantityName::ResumeSpread => "repeatability, resume",
         QuantityName::CutOff => "cut-off",
         QuantityName::Resume => "resume",
         QuantityName::Chatter => "chatter",
         QuantityName::OnDelay => "delay of the output, on",
         QuantityName::OffDelay => "delay of the output, off",
+        QuantityName::CutOffDelay => "delay of the valve output, cut-off",
+        QuantityName::ResumeDelay => "delay of the valve output, resume",
+        QuantityName::SelectedDelay => "selected delay",
+        QuantityName::Bounce => "bounce",
+        QuantityName::FirstOperation => "first operation after rest",
+        QuantityName::OutputStates => "states of the outputs",
+        QuantityName::OwnEdges => "edges of its own",
         QuantityName::ResponseOn => "response, on",
         QuantityName::ResponseOff => "response, off",
         QuantityName::ScanPeriod => "scan period",
@@ -86,6 +96,7 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
             | QuantityName::CutOff
             | QuantityName::Resume
             | QuantityName::LowestLevel
+            | QuantityName::FirstOperation
     );
     match check.unit.as_str() {
         "Pa" => {

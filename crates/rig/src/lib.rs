@@ -27,8 +27,8 @@ pub use read_plan::{Cell, Read, ReadPlan};
 pub use scan::{Block, Scan};
 pub use serial::{Parity, SerialTiming};
 pub use sheet::{
-    Calibration, Hose, Interlocks, Lag, LineUncertainty, LinkSheet, Manifold, ModuleClock, ModuleTimes,
-    Output, Position, ReferenceKind, ReferenceSheet, RigSheet, SerialPort, Wire, WithoutPower,
+    Calibration, CertificateZero, Hose, Interlocks, Lag, LineUncertainty, LinkSheet, Manifold, ModuleClock,
+    ModuleTimes, Output, Position, ReferenceKind, ReferenceSheet, RigSheet, SerialPort, Wire, WithoutPower,
 };
 pub use signal::{
     ActiveState, AnalogInput, AnalogSignal, DigitalInput, EdgeCounter, Edges, RawType, RegisterInput, Scale,

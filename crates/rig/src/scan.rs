@@ -21,6 +21,11 @@ pub struct Scan {
 }
 
 impl Scan {
+    /// When the first request went out.
+    pub fn start(&self) -> Mono {
+        self.blocks.iter().map(|block| block.span.before).min().unwrap_or_default()
+    }
+
     /// When the last answer was in.
     pub fn end(&self) -> Mono {
         self.blocks.iter().map(|block| block.span.after).max().unwrap_or_default()

@@ -17,7 +17,7 @@ mod link;
 mod read;
 mod rules;
 
-pub use calibration::{Calibration, LineUncertainty};
+pub use calibration::{Calibration, CertificateZero, LineUncertainty};
 
 words! {
     /// Against what the reference measures.

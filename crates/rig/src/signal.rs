@@ -178,6 +178,8 @@ pub struct AnalogInput<Q> {
     pub counts: [f64; 2],
     /// The quantity at the two points.
     pub values: [Q; 2],
+    /// Smallest step of the reading, where the sheet gives it, SI.
+    pub step: Option<f64>,
 }
 
 impl<Q: Quantity + Field> AnalogInput<Q> {
@@ -192,6 +194,10 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
             "raw counts at two points (4 and 20 mA, 0 and 10 V, or -10 and 10 V for those signals)",
         );
         let values: Option<At<[Q; 2]>> = reader.required("values", "the quantity at the same two points");
+        let step = reader.optional::<Q>(
+            "resolution",
+            "smallest step of the reading, for a register that holds a floating-point number; without it, as the readings show it",
+        );
         if let Some(counts) = counts.as_ref().filter(|counts| (counts[0] - counts[1]).abs() < f64::EPSILON) {
             let wording = Wording::new(
                 "both points have the same counts",
@@ -220,6 +226,7 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
             signal: signal?.value,
             counts: counts?.value,
             values: values?.value,
+            step: step?.map(|step| step.value.si().abs()),
         })
     }
 }
@@ -267,9 +274,23 @@ impl<Q: Quantity> AnalogInput<Q> {
         ends.into_iter().chain(zero_volts).collect()
     }
 
-    /// Quantity of one raw count.
+    /// Smallest step of the quantity: as the sheet gives it, or one raw count. A floating-point number has no count: its own last
+    /// digit, at the larger of the two points.
     pub fn resolution(&self) -> f64 {
-        ((self.values[1].si() - self.values[0].si()) / (self.counts[1] - self.counts[0])).abs()
+        let per_count =
+            ((self.values[1].si() - self.values[0].si()) / (self.counts[1] - self.counts[0])).abs();
+        let count = match self.raw {
+            RawType::Float32 => {
+                f64::from(f32::EPSILON) * self.counts.iter().fold(0.0_f64, |most, at| most.max(at.abs()))
+            }
+            RawType::Unsigned16 | RawType::Signed16 | RawType::Unsigned32 | RawType::Signed32 => 1.0,
+        };
+        self.step.unwrap_or(per_count * count)
+    }
+
+    /// Whether nothing but the readings themselves tells their smallest step.
+    pub const fn step_unknown(&self) -> bool {
+        matches!(self.raw, RawType::Float32) && self.step.is_none()
     }
 }
 

@@ -26,7 +26,7 @@ impl Planner<'_> {
         let top = deepest(&expected) + LevelDifference::new(1_500.0);
         self.reachable(top, place)?;
         let limit = limit.as_ref().map_or(TimeSpan::new(self.response_s()), |limit| limit.value);
-        self.foresee_response((limit, ramps.cycles), &expected, place);
+        self.foresee_response(limit, &ramps, &expected, place);
         let answered_s = 2.0 * limit.si() + 0.1;
         let once_s = self.time_of(Air::Evacuate, (FAST_END, top)) + self.time_of(Air::Vent, (top, FAST_END));
         let predicted = f64::from(*operations) * (once_s + 3.0 * answered_s);
@@ -55,6 +55,9 @@ impl Planner<'_> {
     /// Whether the ramps that gave the levels are slow beside a fast crossing: at one rate alone level and delay are one.
     fn slow_enough(&self, ramps: &SwitchPointsTask, deeper: bool, place: &Place) -> Option<()> {
         let expected = self.expected()?;
+        if ramps.two_rates(deeper) {
+            return Some(());
+        }
         let (motion, level) =
             if deeper { (ramps.rising, expected.on.low) } else { (ramps.falling, expected.off.high) };
         if matches!(motion, Motion::Pulses { .. }) {
@@ -71,26 +74,15 @@ impl Planner<'_> {
         None
     }
 
-    /// How fine a response is told, seconds: a 95 % half width.
-    pub(super) fn response_told_s(&self, cycles: u16, expected: &tripbench_device::Expected) -> f64 {
-        let rig = &self.sheets.rig;
-        let stamped = rig.positions.iter().all(|position| position.switch.capture.is_some());
-        let tick = rig.module.clock.as_ref().filter(|_| stamped).map(|clock| clock.tick.si());
-        let read_s = rig.scan_time().si() + rig.module.image_age.si();
-        let edge_s = tick.map_or(read_s, |tick| 2.0 * tick + rig.link.answer_time.si());
-        let rate = motion_rate(rig, self.reached(), (Motion::FullFlow, true), expected.on.low).si().max(1.0);
-        let level_s = self.spread_pa(expected.on) / f64::from(cycles.max(1)).sqrt() / rate;
-        0.95 * (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si()).hypot(2.0 * level_s)
-    }
-
     /// Says so where the reads are too far apart to show a response within its limit.
     fn foresee_response(
         &self,
-        (limit, cycles): (TimeSpan, u16),
+        limit: TimeSpan,
+        ramps: &SwitchPointsTask,
         expected: &tripbench_device::Expected,
         place: &Place,
     ) {
-        let told_s = self.response_told_s(cycles, expected);
+        let told_s = self.responses_told_s(ramps, expected).into_iter().fold(0.0, f64::max);
         let stamped = self.sheets.rig.positions.iter().all(|position| position.switch.capture.is_some());
         if 2.0 * told_s <= limit.si() {
             return;

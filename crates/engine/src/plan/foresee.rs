@@ -1,14 +1,19 @@
-//! What a run will not be able to decide, said before any air flows: predicted uncertainties against tolerances.
+//! What a run will not be able to decide, said before any air flows: uncertainties that the judge itself foresees, against
+//! tolerances.
 
 use super::Planner;
-use crate::predict::motion_rate;
+use super::mix::Wanted;
 use tripbench_device::{DecisionRule, Expected, LevelLimits, SiteSheet};
+use tripbench_judge::ForeseenLevel;
 use tripbench_measure::{Contribution, Limits, combine, conformance_probability, normal_quantile};
 use tripbench_quantity::{LevelDifference, TimeSpan};
-use tripbench_record::{Motion, Prediction, QuantityName, StepTask, SwitchPointsTask, Task};
+use tripbench_record::{
+    AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
+};
 use tripbench_sheet::{Finding, Findings, Place, Wording};
 
 /// A quantity of a step whose uncertainty is foreseen, in its own unit.
+#[derive(Debug, Clone, Copy)]
 struct Foreseen {
     /// How a warning names it.
     name: &'static str,
@@ -20,64 +25,69 @@ struct Foreseen {
 /// What every check of a task will be able to tell, as its sheets have it, before any air flows.
 pub fn predictions(task: &Task) -> Vec<Prediction> {
     let findings = Findings::new();
-    let planner = Planner { sheets: &task.sheets, positions: &task.positions, findings: &findings };
+    let planner = Planner::new(&task.sheets, &task.positions, &findings).told_by(&task.steps);
     let Some(expected) = planner.expected() else { return Vec::new() };
     let mut all = Vec::new();
     for (step, planned) in (0..).zip(&task.steps) {
-        let prediction = |quantity, expanded_uncertainty: f64, half_tolerance: f64, unit: &str| {
+        let prediction = |foreseen: Foreseen, unit: &str| {
             let guard = guard_of_u(&task.sheets.site);
-            let share = |off: f64| undecided_share_by(half_tolerance, expanded_uncertainty, off, guard);
+            let Foreseen { quantity, half_tolerance, uncertainty, .. } = foreseen;
+            let share = |off: f64| undecided_share_by(half_tolerance, uncertainty, off, guard);
             Prediction {
                 step,
                 quantity,
                 unit: unit.to_owned(),
-                expanded_uncertainty,
+                expanded_uncertainty: uncertainty,
                 half_tolerance,
                 undecided_at_nominal: share(0.0),
                 undecided_at_half: share(half_tolerance / 2.0),
             }
         };
-        if let StepTask::SwitchPoints(ramps) = &planned.task {
-            let levels = planner.foreseen(ramps, &expected);
-            all.extend(
-                levels.iter().map(|one| prediction(one.quantity, one.uncertainty, one.half_tolerance, "Pa")),
-            );
-            let delays = planner.foreseen_delays(ramps, &expected);
-            all.extend(delays.iter().map(|one| prediction(one.quantity, one.told_s, one.harmless_s, "s")));
-        } else if let StepTask::Response(response) = &planned.task {
-            let levels = task.steps.get(usize::from(response.levels_of)).map(|step| &step.task);
-            let cycles = if let Some(StepTask::SwitchPoints(ramps)) = levels { ramps.cycles } else { 1 };
-            let told_s = planner.response_told_s(cycles, &expected);
-            for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
-                all.push(prediction(quantity, told_s, response.limit.si() / 2.0, "s"));
+        let told = |all: Vec<Foreseen>, unit: &str| {
+            all.into_iter().map(|one| prediction(one, unit)).collect::<Vec<_>>()
+        };
+        match &planned.task {
+            StepTask::SwitchPoints(ramps) => {
+                all.extend(told(planner.foreseen(ramps, &expected), "Pa"));
+                all.extend(told(planner.foreseen_delays(ramps, &expected), "s"));
             }
-        } else if let StepTask::AirSaving(saving) = &planned.task {
-            let limits = [
-                (QuantityName::CutOff, expected.cut_off, true),
-                (QuantityName::Resume, expected.resume, false),
-            ];
-            for (quantity, limits, deeper) in limits {
-                let Some(limits) = limits else { continue };
-                let half = (limits.high.si() - limits.low.si()) / 2.0;
-                all.push(prediction(
-                    quantity,
-                    planner.saving_uncertainty_pa(limits, deeper, saving.cycles),
-                    half,
-                    "Pa",
-                ));
+            StepTask::Response(response) => {
+                all.extend(told(planner.foreseen_responses(task, response, &expected), "s"));
             }
+            StepTask::AirSaving(saving) => {
+                all.extend(told(planner.foreseen_saving(task, saving, &expected), "Pa"))
+            }
+            StepTask::Zero { .. }
+            | StepTask::Leak(_)
+            | StepTask::Signals { .. }
+            | StepTask::TryOutput { .. }
+            | StepTask::PathLag { .. }
+            | StepTask::Silence { .. }
+            | StepTask::Settling { .. }
+            | StepTask::Drive { .. }
+            | StepTask::Hold { .. }
+            | StepTask::WaitUntil { .. }
+            | StepTask::Ask { .. } => {}
         }
     }
     all
 }
 
-/// A delay whose uncertainty is foreseen, seconds.
-struct ForeseenDelay {
-    quantity: QuantityName,
-    /// How fine it is told.
-    told_s: f64,
-    /// An output so late moves its level by no more than a device at nominal is inside its limits.
-    harmless_s: f64,
+/// Names of the levels in the order in which they are foreseen.
+const LEVELS: [(&str, QuantityName, QuantityName); 4] = [
+    ("switch point", QuantityName::SwitchPoint, QuantityName::OnDelay),
+    ("reset point", QuantityName::ResetPoint, QuantityName::OffDelay),
+    ("cut-off level", QuantityName::CutOff, QuantityName::CutOffDelay),
+    ("resume level", QuantityName::Resume, QuantityName::ResumeDelay),
+];
+
+/// Limits of the levels in that order.
+fn limits_of(expected: &Expected) -> [Option<LevelLimits>; 4] {
+    [Some(expected.on), Some(expected.off), expected.cut_off, expected.resume]
+}
+
+fn half_tolerance(limits: LevelLimits) -> f64 {
+    (limits.high.si() - limits.low.si()) / 2.0
 }
 
 impl Planner<'_> {
@@ -86,90 +96,135 @@ impl Planner<'_> {
         for foreseen in &self.foreseen(task, expected) {
             self.warn(foreseen, place);
         }
-        self.foresee_delays(task, expected, place);
+        for foreseen in &self.foreseen_delays(task, expected) {
+            self.warn_delay(foreseen, place);
+        }
     }
 
     /// Levels and hysteresis of a step.
     fn foreseen(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
-        let (rising, falling) = ((task.rising, true), (task.falling, false));
-        let level = |name, quantity, limits: LevelLimits, motion| Foreseen {
-            name,
-            quantity,
-            half_tolerance: (limits.high.si() - limits.low.si()) / 2.0,
-            uncertainty: self.level_uncertainty_pa(task, limits, motion),
-        };
-        let mut all = vec![
-            level("switch point", QuantityName::SwitchPoint, expected.on, rising),
-            level("reset point", QuantityName::ResetPoint, expected.off, falling),
-        ];
-        if task.valve {
-            all.extend(
-                expected.cut_off.map(|limits| level("cut-off level", QuantityName::CutOff, limits, rising)),
-            );
-            all.extend(
-                expected.resume.map(|limits| level("resume level", QuantityName::Resume, limits, falling)),
-            );
-        }
-        if let Some([low, high]) = expected.hysteresis {
-            let [on, off] = [(expected.on, rising), (expected.off, falling)]
-                .map(|(limits, motion)| self.random_pa(task, limits, motion));
-            let fixed = self.sheets.rig.reference.hysteresis.si() * (2.0_f64 / 3.0).sqrt();
+        let levels = self.foreseen_levels(task, expected);
+        let mut all: Vec<Foreseen> = levels
+            .iter()
+            .zip(LEVELS)
+            .zip(limits_of(expected))
+            .filter_map(|((level, (name, quantity, _)), limits)| {
+                let half_tolerance = half_tolerance(limits?);
+                Some(Foreseen { name, quantity, half_tolerance, uncertainty: level.expanded_pa() })
+            })
+            .collect();
+        if let (Some([low, high]), [on, off, ..]) = (expected.hysteresis, levels.as_slice()) {
+            let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
             all.push(Foreseen {
                 name: "hysteresis",
                 quantity: QuantityName::Hysteresis,
                 half_tolerance: (high.si() - low.si()) / 2.0,
-                uncertainty: 1.96 * on.hypot(off).hypot(fixed),
+                uncertainty: self.foresight(task, &rate).hysteresis_pa(on, off),
             });
         }
         all
     }
 
-    /// U of a level that a device shows while it drives the valve itself: one rate, its own.
-    fn saving_uncertainty_pa(&self, limits: LevelLimits, deeper: bool, cycles: u16) -> f64 {
-        let rate = motion_rate(&self.sheets.rig, self.reached(), (Motion::FullFlow, deeper), limits.low).si();
-        let rate = if deeper { rate } else { self.sheets.rig.manifold.largest_leak.si() };
-        let crossings = self.crossing_variance(rate, limits) / f64::from(cycles.max(1));
-        self.expanded_pa((crossings + rate.powi(2) * self.delay_variance()).sqrt())
-    }
-
-    /// Standard uncertainty that is not shared between levels: edges, repeatability, delay and lag at the rate.
-    fn random_pa(&self, task: &SwitchPointsTask, limits: LevelLimits, motion: (Motion, bool)) -> f64 {
-        let sheets = self.sheets;
-        if task.two_rates(motion.1) {
-            let slow = if motion.1 { task.slow_rising } else { task.slow_falling };
-            return self.variance(limits, motion.1, (slow, task.cycles)).sqrt();
-        }
-        let rate = motion_rate(&sheets.rig, self.reached(), motion, limits.low).si();
-        let scan_s = sheets.rig.scan_time().si() + sheets.rig.module.image_age.si();
-        // A pulse shows that the level lies within it, wherever its edge is; what is settled has no rate.
-        let (period_s, rate_left) = match motion.0 {
-            Motion::Pulses { pulse, .. } => (pulse.si() + sheets.rig.order_time().si(), 0.0),
-            Motion::FullFlow | Motion::Throttled | Motion::Regulated { .. } | Motion::ByHand { .. } => {
-                (scan_s, rate)
-            }
+    /// How fine the delays of a step are told, where it shows them, against how late an output may be without changing the verdict
+    /// of a device at nominal.
+    fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
+        let levels = self.foreseen_levels(task, expected);
+        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
+        let [mean_s, longest_s] = self.foresight(task, &rate).promised_s();
+        let spare = |level: &ForeseenLevel, limits: LevelLimits| {
+            level.spare_s((half_tolerance(limits) - level.expanded_pa()).max(0.0))
         };
-        let spread = self.spread_pa(limits);
-        let crossing = (rate * period_s / 12f64.sqrt()).hypot(spread) / f64::from(task.cycles.max(1)).sqrt();
-        let unshown = if motion.1 { self.unshown_variance() } else { 0.0 };
-        let delay = rate_left * (self.delay_variance() + unshown).sqrt();
-        crossing.hypot(delay)
+        levels
+            .iter()
+            .zip(LEVELS)
+            .zip(limits_of(expected))
+            .filter_map(|((level, (name, _, quantity)), limits)| {
+                let half_tolerance = longest_s - mean_s + spare(level, limits?);
+                Some(Foreseen { name, quantity, half_tolerance, uncertainty: level.delay_expanded_s()? })
+            })
+            .collect()
     }
 
-    /// Spread of one crossing as the type promises it, a standard deviation.
-    pub(super) fn spread_pa(&self, limits: LevelLimits) -> f64 {
-        let sheets = self.sheets.device.as_ref().zip(self.sheets.settings.as_ref());
-        sheets.map_or(50.0, |(device, settings)| {
-            device.promise.repeatability.half_width(limits.low, device.scale(settings.unit.value)).si() / 2.0
-        })
+    /// How fine the responses of a step are told, against half of what its limit leaves to a device as promised in the mean.
+    fn foreseen_responses(&self, task: &Task, response: &ResponseTask, expected: &Expected) -> Vec<Foreseen> {
+        let levels_of = task.steps.get(usize::from(response.levels_of)).map(|step| &step.task);
+        let Some(StepTask::SwitchPoints(ramps)) = levels_of else { return Vec::new() };
+        let told = self.responses_told_s(ramps, expected);
+        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
+        let [mean_s, _] = self.foresight(ramps, &rate).promised_s();
+        let names = [QuantityName::ResponseOn, QuantityName::ResponseOff];
+        let foreseen = |(quantity, uncertainty)| Foreseen {
+            name: "response",
+            quantity,
+            half_tolerance: (response.limit.si() - mean_s).max(0.0),
+            uncertainty,
+        };
+        names.into_iter().zip(told).map(foreseen).collect()
     }
 
-    pub(super) fn level_uncertainty_pa(
-        &self,
-        task: &SwitchPointsTask,
-        limits: LevelLimits,
-        motion: (Motion, bool),
-    ) -> f64 {
-        self.expanded_pa(self.random_pa(task, limits, motion))
+    /// Expanded uncertainty of a response on and off, seconds.
+    pub(super) fn responses_told_s(&self, ramps: &SwitchPointsTask, expected: &Expected) -> Vec<f64> {
+        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
+        let sight = self.foresight(ramps, &rate);
+        let levels = sight.levels(expected);
+        let at = [(true, expected.on), (false, expected.off)];
+        let told = |(level, (deeper, limits)): (&ForeseenLevel, (bool, LevelLimits))| {
+            sight.response_s(level, self.rate_at(Motion::FullFlow, deeper, limits.low))
+        };
+        levels.iter().zip(at).map(told).collect()
+    }
+
+    /// U of the levels that a device shows while it drives the valve itself: one rate, its own.
+    fn foreseen_saving(&self, task: &Task, saving: &AirSavingTask, expected: &Expected) -> Vec<Foreseen> {
+        let ramps = task.steps.iter().find_map(|step| match &step.task {
+            StepTask::SwitchPoints(ramps) => Some(*ramps),
+            _ => None,
+        });
+        let shown = ramps.is_some_and(|ramps| {
+            self.foreseen_levels(&ramps, expected).iter().any(|level| level.delay_expanded_s().is_some())
+        });
+        let still = ramps.unwrap_or_else(|| self.any_ramps(expected, saving.cycles));
+        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
+        let sight = self.foresight(&still, &rate);
+        let limits = [
+            ("cut-off level", QuantityName::CutOff, expected.cut_off, true),
+            ("resume level", QuantityName::Resume, expected.resume, false),
+        ];
+        let foreseen = |(name, quantity, limits, deeper): (_, _, Option<LevelLimits>, bool)| {
+            let limits = limits?;
+            let falling =
+                crate::predict::rate(&self.sheets.rig, self.reached(), saving.falling, limits.low).si();
+            let rate = if deeper {
+                self.rate_at(Motion::FullFlow, true, limits.low)
+            } else {
+                falling.max(self.sheets.rig.manifold.largest_leak.si())
+            };
+            let uncertainty = sight.at_one_rate_pa(limits, (rate, deeper, saving.cycles), shown);
+            Some(Foreseen { name, quantity, half_tolerance: half_tolerance(limits), uncertainty })
+        };
+        limits.into_iter().filter_map(foreseen).collect()
+    }
+
+    fn any_ramps(&self, expected: &Expected, cycles: u16) -> SwitchPointsTask {
+        let wanted = Wanted { expected: Some(expected), cycles, valve: true, response_s: None };
+        let ramps = super::mix::Ramps {
+            rising: Motion::FullFlow,
+            falling: Motion::FullFlow,
+            slow_rising: 0,
+            slow_falling: 0,
+        };
+        self.ramps_task(ramps, wanted)
+    }
+
+    /// Largest U of the levels of a step, pascal.
+    pub(super) fn level_uncertainty_pa(&self, task: &SwitchPointsTask, limits: LevelLimits) -> f64 {
+        let cycles = task.cycles;
+        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
+        self.foresight(task, &rate).at_one_rate_pa(
+            limits,
+            (rate(task.rising, true, limits.low), true, cycles),
+            true,
+        )
     }
 
     /// Longest delay that the sheets promise, seconds.
@@ -209,47 +264,30 @@ impl Planner<'_> {
         ));
     }
 
-    /// How fine the delays of a step can be told at all, where it shows them.
-    fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<ForeseenDelay> {
-        let rig = &self.sheets.rig;
-        let mut all = Vec::new();
-        for (deeper, limits, motion) in
-            [(true, expected.on, task.rising), (false, expected.off, task.falling)]
-        {
-            let slow = if deeper { task.slow_rising } else { task.slow_falling };
-            let by_rates = self.delay_uncertainty_s(limits, deeper, (slow, task.cycles)).map(|u| 1.96 * u);
-            let by_fall = (task.fast_fall && !deeper)
-                .then(|| 0.95 * (rig.scan_time().si() + rig.module.image_age.si()) / 2.0);
-            let Some(told_s) = by_rates.or(by_fall) else { continue };
-            let rate = motion_rate(rig, self.reached(), (motion, deeper), limits.high).si();
-            let u_pa = self.level_uncertainty_pa(task, limits, (motion, deeper));
-            let half_pa = (limits.high.si() - limits.low.si()) / 2.0;
-            let quantity = if deeper { QuantityName::OnDelay } else { QuantityName::OffDelay };
-            let harmless_s = (half_pa - u_pa).max(u_pa / 3.0) / rate.max(1.0);
-            all.push(ForeseenDelay { quantity, told_s, harmless_s });
-        }
-        all
-    }
-
     /// Warns where an output as late as is still not told moves its level by more than a device at nominal is inside its limits.
-    fn foresee_delays(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
-        let promised = TimeSpan::new(self.response_s());
-        for delay in
-            self.foreseen_delays(task, expected).iter().filter(|delay| delay.told_s > delay.harmless_s)
-        {
-            let direction = if delay.quantity == QuantityName::OnDelay { "on" } else { "off" };
-            let message = format!(
-                "an {direction} delay is told to {:.0} ms here; that it is within the {:.0} ms promised can not be decided",
-                delay.told_s * 1e3,
-                promised.si() * 1e3
-            );
-            let help = "only a much longer delay is seen; a faster wire or more cycles tell more";
-            self.findings.add(Finding::warning(
-                "delay-not-told",
-                place,
-                Wording::new(message, "this step", help),
-            ));
+    fn warn_delay(&self, foreseen: &Foreseen, place: &Place) {
+        let Foreseen { quantity, half_tolerance, uncertainty, .. } = *foreseen;
+        if uncertainty <= half_tolerance {
+            return;
         }
+        let direction = match quantity {
+            QuantityName::OnDelay => "an on delay",
+            QuantityName::OffDelay => "an off delay",
+            QuantityName::CutOffDelay => "a delay of the valve output at cut-off",
+            _ => "a delay of the valve output at resume",
+        };
+        let promised = TimeSpan::new(self.response_s());
+        let message = format!(
+            "{direction} is told to {:.0} ms here; that it is within the {:.0} ms promised cannot be decided",
+            uncertainty * 1e3,
+            promised.si() * 1e3
+        );
+        let help = "only a much longer delay is seen; a faster wire or more cycles tell more";
+        self.findings.add(Finding::warning(
+            "delay-not-told",
+            place,
+            Wording::new(message, "this step", help),
+        ));
     }
 }
 

@@ -16,15 +16,15 @@ const LOOPED: u16 = 24;
 /// The task of `rig check`. No device takes part.
 pub fn rig_check(sheets: Arc<LoadedSheets>) -> Task {
     let findings = Findings::new();
-    let planner = Planner { sheets: &sheets, positions: &[], findings: &findings };
+    let planner = Planner::new(&sheets, &[], &findings);
     let steps = planner.check_steps();
     Task { steps, positions: Vec::new(), plan: sheets.rig.read_plan(), sheets }
 }
 
 /// What a rig can decide, as its sheet has it: a line for each quantity.
-pub fn abilities(sheets: &LoadedSheets) -> Vec<String> {
+pub fn abilities(sheets: &Arc<LoadedSheets>) -> Vec<String> {
     let findings = Findings::new();
-    Planner { sheets, positions: &[], findings: &findings }.abilities()
+    Planner::new(sheets, &[], &findings).abilities()
 }
 
 impl Planner<'_> {
@@ -112,13 +112,13 @@ impl Planner<'_> {
                 rising: motion,
                 falling: motion,
                 valve: false,
-                fast_fall: false,
+                fast_pair: false,
                 phased_at: [level; 2],
                 slow_top: level,
                 slow_rising: 0,
                 slow_falling: 0,
             };
-            let u_pa = self.level_uncertainty_pa(&task, limits, (motion, true));
+            let u_pa = self.level_uncertainty_pa(&task, limits);
             lines.push(format!(
                 "a level near {}, {name}, five ramps: U about {}; decides limits of ± {} or wider well",
                 style.level(level),

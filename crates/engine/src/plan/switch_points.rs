@@ -1,6 +1,6 @@
 //! Planning of `switch-points`: the window, and the way in which the air moves through it.
 
-use super::mix::{Ramps, slow_top};
+use super::mix::{Ramps, Wanted, slow_top};
 use super::{FAST_END, Planner, deepest};
 use crate::predict::{motion_rate, motion_time, rate};
 use crate::script::{Script, ScriptStep, StepKind};
@@ -30,7 +30,11 @@ impl Planner<'_> {
             Some(asked) => Some(self.way(asked)?),
             None => None,
         };
-        let ramps = self.ramps((script, index), way, (expected.as_ref(), *cycles));
+        let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
+        let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
+        let response_s = self.response_after(script, index);
+        let wanted = Wanted { expected: expected.as_ref(), cycles: *cycles, valve, response_s };
+        let ramps = self.ramps(way, wanted);
         let Ramps { rising, falling, slow_rising, slow_falling } = ramps;
         let [bottom, top] = self.window(expected.as_ref(), ramps);
         let bottom = from.as_ref().map(|level| level.value).or(bottom);
@@ -49,9 +53,7 @@ impl Planner<'_> {
         self.reachable(top, place)?;
         self.holds_limits((bottom, top), expected.as_ref(), place)?;
         self.regulator_reaches(rising, top, place)?;
-        let saving = self.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
-        let valve = self.valve(step, valve.as_ref().map_or(saving, |valve| valve.value))?;
-        let fast_fall = self.falls_fast_beside(falling, expected.is_some());
+        let fast_pair = expected.is_some() && self.fast_pair_shows(ramps, *cycles);
         let near = match expected.as_ref().filter(|_| slow_rising > 0) {
             Some(expected) => self.near_throttled(expected.on.low),
             None => self.near(bottom, rising),
@@ -69,7 +71,7 @@ impl Planner<'_> {
             rising,
             falling,
             valve,
-            fast_fall,
+            fast_pair,
             phased_at,
             slow_top: expected.as_ref().map_or(top, |expected| slow_top(expected, top)),
             slow_rising,
@@ -78,7 +80,9 @@ impl Planner<'_> {
         let cycle_s = |cycle: u16| {
             let (up, down) = (task.motion(true, cycle), task.motion(false, cycle));
             let rise = match expected.as_ref().filter(|_| task.slow(true).contains(cycle)) {
-                Some(expected) => self.ramp_time(up, (bottom, top), expected),
+                Some(expected) => {
+                    self.ramp_time((up, task.throttled_to_the_top(cycle)), (bottom, top), expected)
+                }
                 None => self.motion_time(up, (bottom, top)),
             };
             rise + self.motion_time(down, (top, bottom))
@@ -90,6 +94,16 @@ impl Planner<'_> {
         }
         let predicted_s = self.duration(script, index, &task, cycles_s.iter().sum());
         Some(("switch-points", StepTask::SwitchPoints(task), predicted_s))
+    }
+
+    /// Longest response that a later step allows, seconds.
+    fn response_after(&self, script: &Script, index: usize) -> Option<f64> {
+        script.steps[index + 1..].iter().find_map(|step| match &step.kind {
+            StepKind::Response { limit, .. } => {
+                Some(limit.as_ref().map_or(self.response_s(), |limit| limit.value.si()))
+            }
+            _ => None,
+        })
     }
 
     /// Whether the regulator can be asked for the deep end, and a little more so that the level gets there.
@@ -128,7 +142,7 @@ impl Planner<'_> {
         let first = if deep { 0.0 } else { pull } + self.motion_time(task.falling, (task.top, task.bottom));
         let allowed_s = self.longest_at_vacuum_s();
         let breaks = (cycles_s / allowed_s).floor();
-        let last = if task.fast_fall {
+        let last = if task.fast_pair {
             self.time_of(Air::Evacuate, (task.bottom, task.top))
                 + self.time_of(Air::Vent, (task.top, FAST_END))
         } else {
@@ -294,14 +308,19 @@ impl Planner<'_> {
         [Some(bottom), Some(top + margin((rising, true), top))]
     }
 
-    /// Whether one fall at full vent is made beside the others. Only against a slower fall does it show a delay; what pulses find
-    /// has no rate, and an output that is too late is seen in them. And only where enough scans fall into it.
-    fn falls_fast_beside(&self, falling: Motion, judged: bool) -> bool {
-        const SCANS_IN_FALL: f64 = 15.0;
+    /// Whether a pull at full flow and a fall at full vent show a delay that the ramps do not: beside slower ramps of one rate. What
+    /// pulses find has no rate, and an output that is too late is seen in them. Only where enough scans fall into it.
+    pub(super) fn fast_pair_shows(&self, ramps: Ramps, cycles: u16) -> bool {
+        const SCANS: f64 = 15.0;
         let rig = &self.sheets.rig;
-        let seen = rig.scan_time().si() * SCANS_IN_FALL <= rig.manifold.vent.si();
-        let slower = !matches!(falling, Motion::FullFlow | Motion::Pulses { .. });
-        seen && slower && rig.has(OutputName::Vent) && judged
+        let slower = |motion: Motion, slow: u16| {
+            let one_rate = slow == 0 || slow == cycles;
+            one_rate && !matches!(motion, Motion::FullFlow | Motion::Pulses { .. })
+        };
+        let seen = |time_s: f64| rig.scan_time().si() * SCANS <= time_s;
+        let rises = slower(ramps.rising, ramps.slow_rising) && seen(rig.manifold.evacuate.si());
+        let falls = slower(ramps.falling, ramps.slow_falling) && seen(rig.manifold.vent.si());
+        rises || falls
     }
 
     /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back; and a regulator's rate is

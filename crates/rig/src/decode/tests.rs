@@ -20,6 +20,7 @@ fn loop_input() -> AnalogInput<VacuumLevel> {
         signal: AnalogSignal::LiveZero,
         counts: [4_000.0, 20_000.0],
         values: [VacuumLevel::ZERO, VacuumLevel::new(100e3)],
+        step: None,
     }
 }
 

@@ -1,7 +1,17 @@
 //! The calibration of the reference, and its uncertainty at a level.
 
 use tripbench_quantity::{LevelDifference, VacuumLevel};
-use tripbench_sheet::{At, Date, Reader};
+use tripbench_sheet::{At, Date, Finding, Reader, Wording, words};
+
+words! {
+    /// What the readings were that a certificate's correction is added to.
+    pub enum CertificateZero {
+        /// Their zero was adjusted, or taken off, before: so it is in every run.
+        Adjusted = "adjusted",
+        /// As the transducer gave them, its zero error among them.
+        AsFound = "as-found",
+    }
+}
 
 /// The reference's calibration.
 #[derive(Debug, Clone, PartialEq)]
@@ -16,6 +26,8 @@ pub struct Calibration {
     pub correction: At<LevelDifference>,
     /// Correction added to a reading: a part of the reading.
     pub correction_slope: At<f64>,
+    /// What readings it is added to.
+    pub zero: CertificateZero,
     /// Expanded uncertainty of a corrected reading.
     pub expanded_uncertainty: At<LevelDifference>,
     /// Its coverage factor.
@@ -47,9 +59,26 @@ impl LineUncertainty {
 }
 
 impl Calibration {
-    /// A reading whose zero is taken off, corrected, pascal.
+    /// A reading whose zero is taken off, corrected, pascal. The fixed part of a correction to readings as found is their zero
+    /// error, which is off already.
     pub fn corrected_pa(&self, zeroed_pa: f64) -> f64 {
-        zeroed_pa + self.correction.si() + *self.correction_slope * zeroed_pa
+        let fixed_pa = match self.zero {
+            CertificateZero::Adjusted => self.correction.si(),
+            CertificateZero::AsFound => 0.0,
+        };
+        zeroed_pa + fixed_pa + *self.correction_slope * zeroed_pa
+    }
+
+    /// Whether a zero reading is the fixed part of the correction with the other sign, though that is said to be for zeroed
+    /// readings: then it would be taken off twice.
+    pub fn zeroed_twice(&self, zero_pa: f64, uncertainty_pa: f64) -> bool {
+        /// Share of the correction within which the two are the same.
+        const ALIKE: f64 = 0.3;
+        let fixed_pa = self.correction.si();
+        let apart_pa = (zero_pa + fixed_pa).abs();
+        self.zero == CertificateZero::Adjusted
+            && fixed_pa.abs() > 2.0 * uncertainty_pa
+            && apart_pa <= ALIKE * fixed_pa.abs()
     }
 
     /// Standard uncertainty of a corrected reading, pascal.
@@ -95,6 +124,23 @@ impl Calibration {
             reader.or("correction_pa", "fixed part of the correction added to a reading, in pascal", 0.0);
         let slope = reader.or("correction_slope", "part of the reading that is added to it", 0.0);
         let slope = reader.tested(slope, "-0.1 to 0.1", |slope: &f64| slope.abs() <= 0.1);
+        let zero = reader.optional::<CertificateZero>(
+            "zero",
+            "what readings the fixed part is added to: adjusted (their zero was adjusted or taken off) or as-found",
+        );
+        let zero = match (zero?, correction.as_ref().filter(|fixed| fixed.abs() > 0.0)) {
+            (Some(zero), _) => zero.value,
+            (None, None) => CertificateZero::Adjusted,
+            (None, Some(fixed)) => {
+                let wording = Wording::new(
+                    "the correction has a fixed part, and nothing says what readings it is added to",
+                    "this part",
+                    "write zero = \"adjusted\" if the zero was adjusted or taken off before the certificate's readings, else zero = \"as-found\"",
+                );
+                reader.finding(Finding::error("zero-not-said", &fixed.place, wording));
+                return None;
+            }
+        };
         let uncertainty =
             reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
         let uncertainty = reader.tested(uncertainty, "more than zero", |u: &LevelDifference| u.si() > 0.0);
@@ -108,6 +154,7 @@ impl Calibration {
             certificate: certificate?,
             correction: correction?.map(LevelDifference::new),
             correction_slope: slope?,
+            zero,
             expanded_uncertainty: uncertainty?,
             coverage_factor: factor?,
             line: line?,

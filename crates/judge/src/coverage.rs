@@ -1,0 +1,67 @@
+//! What a run did not check: a delay that nothing timed, a selection that nothing showed, changes between two reads. It stands
+//! beside the verdict, and where the site has it so it takes a pass away.
+
+use crate::condition::judged;
+use crate::promised::{longest_delay_s, selectable_s, selected_delay_s};
+use tripbench_device::NotChecked;
+use tripbench_measure::{Acceptance, Limits, MeasurementResult};
+use tripbench_record::{Check, CheckVerdict, Role, Task};
+use tripbench_rig::Position;
+
+/// What a check that covers something counts for: shown beside the verdict, or needed by it.
+pub(crate) fn role(task: &Task) -> Role {
+    match task.sheets.site.not_checked {
+        NotChecked::Say => Role::Informative,
+        NotChecked::Undecided => Role::Required,
+    }
+}
+
+/// A delay that all ramps leave open, for all of them passed its level at about one rate.
+pub(crate) fn not_timed(task: &Task, check: Check) -> Check {
+    let remark = "every ramp crossed the level at about one rate, which does not show the delay: the level allows for it";
+    Check { role: role(task), remark: Some(remark.into()), ..check }
+}
+
+/// Whether the device shows the delay that is set, and none of the others that its type lets one select.
+pub(crate) fn selected_delay(
+    task: &Task,
+    check: Check,
+    found: Option<&MeasurementResult>,
+    shown: bool,
+) -> Check {
+    let check = Check { role: role(task), ..check };
+    let others: Vec<f64> = selectable_s(task);
+    let selected_s = selected_delay_s(task);
+    if others.iter().all(|other_s| (other_s - selected_s).abs() <= f64::EPSILON) {
+        return Check {
+            verdict: CheckVerdict::Pass,
+            remark: Some(String::from("the type has no other delay")),
+            ..check
+        };
+    }
+    let Some(found) = found else {
+        let remark = "nothing timed the output: every ramp crossed the levels at about one rate";
+        return Check { remark: Some(remark.into()), ..check };
+    };
+    let limits = Limits { low: Some(selected_s), high: Some(longest_delay_s(task)) };
+    let check = judged(check, found, Some(limits), Acceptance::GuardBand);
+    let (verdict, remark) = if shown {
+        (CheckVerdict::Pass, String::from("no other delay of the type fits"))
+    } else {
+        let listed: Vec<String> = others.iter().map(|other_s| format!("{:.0}", other_s * 1e3)).collect();
+        (CheckVerdict::Undecided, format!("of {} ms more than one fits, or none", listed.join(", ")))
+    };
+    Check { verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
+}
+
+/// Whether changes of the outputs between two reads would be seen: by counters of their edges alone.
+pub(crate) fn bounce(check: Check, task: &Task, position: &Position, valve: bool) -> Check {
+    let inputs = std::iter::once(&position.switch).chain(position.valve.as_ref().filter(|_| valve));
+    let counted = inputs.into_iter().all(|input| input.counter.is_some());
+    let (verdict, remark) = if counted {
+        (CheckVerdict::Pass, "the module counts the edges")
+    } else {
+        (CheckVerdict::Undecided, "no counter of edges: what is over between two reads is not seen")
+    };
+    Check { role: role(task), unit: String::from("1"), verdict, remark: Some(remark.into()), ..check }
+}

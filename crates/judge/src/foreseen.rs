@@ -1,0 +1,297 @@
+//! What ramps that are planned will be able to tell: the same budgets as those of a run, over crossings that are predicted. The
+//! device that they are predicted for is as it is set, as late as is promised in the mean, and scatters as it is promised to.
+
+use crate::channel::Zero;
+use crate::hose::{self, Leak};
+use crate::level::Crossings;
+use crate::place::{crossing, reach_s};
+use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response_s, selected_delay_s};
+use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
+use crate::screening::spare_s;
+use crate::transition::shows_selected;
+use tripbench_device::{Expected, LevelLimits};
+use tripbench_measure::{AtRates, Bracket, Contribution, MeasurementResult, combine, normal_quantile};
+use tripbench_quantity::VacuumLevel;
+use tripbench_record::{Motion, SwitchPointsTask, Task};
+
+/// Ramps that are planned, on a rig and with sheets.
+#[derive(Clone, Copy)]
+pub struct Foresight<'f> {
+    /// The sheets; the steps are not looked at.
+    pub task: &'f Task,
+    /// The ramps.
+    pub ramps: &'f SwitchPointsTask,
+    /// Absolute rate in pascal per second at a level, by a way of moving the air towards deeper or less deep.
+    pub rate: &'f dyn Fn(Motion, bool, VacuumLevel) -> f64,
+    /// Expanded uncertainty with which the leak will be known, pascal per second.
+    pub leak_pa_per_s: f64,
+}
+
+impl std::fmt::Debug for Foresight<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Foresight").field("ramps", self.ramps).finish_non_exhaustive()
+    }
+}
+
+/// A level as planned ramps will show it, with the delay of its output.
+#[derive(Debug, Clone)]
+pub struct ForeseenLevel {
+    level: Level,
+    delay: Option<MeasurementResult>,
+}
+
+impl ForeseenLevel {
+    /// Expanded uncertainty of the level, pascal.
+    pub const fn expanded_pa(&self) -> f64 {
+        self.level.result.expanded_uncertainty
+    }
+
+    /// Expanded uncertainty of the delay, seconds; none where the ramps do not show it.
+    pub fn delay_expanded_s(&self) -> Option<f64> {
+        self.delay.as_ref().map(|delay| delay.expanded_uncertainty)
+    }
+
+    /// By how much longer than promised the delay may be without changing the verdict of a level that has so much to spare
+    /// inside its limits, seconds.
+    pub fn spare_s(&self, slack_pa: f64) -> f64 {
+        spare_s(&self.level, slack_pa)
+    }
+
+    /// Standard uncertainty of the level as it stands still by the crossings alone, and the scatter of one, pascal.
+    pub const fn random_pa(&self) -> [f64; 2] {
+        [self.level.random.standard_deviation_pa, self.level.random.repeatability_pa]
+    }
+}
+
+/// A group of crossings that are planned.
+#[derive(Debug, Clone, Copy)]
+struct Group {
+    cycles: [u16; 2],
+    rate_pa_per_s: f64,
+    fast: bool,
+}
+
+impl Foresight<'_> {
+    /// Levels as expected, with what the ramps will show of them: switch point and reset point, then cut-off and resume where the
+    /// valve output is judged.
+    pub fn levels(&self, expected: &Expected) -> Vec<ForeseenLevel> {
+        let switch = [(true, expected.on, false), (false, expected.off, false)];
+        let valve = expected.cut_off.zip(expected.resume).filter(|_| self.ramps.valve);
+        let valve = valve.into_iter().flat_map(|(cut, resume)| [(true, cut, true), (false, resume, true)]);
+        let mut found: Vec<(Crossings, Option<AtRates>)> = switch
+            .into_iter()
+            .chain(valve)
+            .map(|(rising, limits, valve)| {
+                let crossings = self.crossings(rising, limits, valve);
+                let rates = at_rates(self.task, &crossings, true);
+                (crossings, rates)
+            })
+            .collect();
+        let basis = self.basis();
+        let delays: Vec<Option<MeasurementResult>> = found
+            .iter()
+            .map(|(crossings, rates)| rates.as_ref().and_then(|rates| delay(basis, crossings, rates)))
+            .collect();
+        let shown = delays.iter().flatten().any(|delay| shows_selected(self.task, delay));
+        let known: Vec<&MeasurementResult> = delays.iter().flatten().collect();
+        for (crossings, _) in &mut found {
+            crossings.hose = self.hose(crossings, &known);
+        }
+        let foreseen =
+            |((crossings, rates), delay): ((Crossings, Option<AtRates>), Option<MeasurementResult>)| {
+                let rates = if shown { rates } else { at_rates(self.task, &crossings, false) };
+                let level = level(basis, &crossings, rates, Delay::AsPromised { shown })?;
+                Some(ForeseenLevel { level, delay })
+            };
+        found.into_iter().zip(delays).filter_map(foreseen).collect()
+    }
+
+    /// Expanded uncertainty of the hysteresis between two levels, pascal.
+    pub fn hysteresis_pa(&self, on: &ForeseenLevel, off: &ForeseenLevel) -> f64 {
+        hysteresis(self.basis(), &on.level, &off.level)
+            .map_or(f64::INFINITY, |found| found.expanded_uncertainty)
+    }
+
+    /// Expanded uncertainty of a level that is crossed at one rate alone, so many times, pascal: the device itself drives its valve.
+    /// `shown` is whether ramps before show which delay is selected.
+    pub fn at_one_rate_pa(
+        &self,
+        limits: LevelLimits,
+        (rate_pa_per_s, deeper, cycles): (f64, bool, u16),
+        shown: bool,
+    ) -> f64 {
+        let group = Group { cycles: [1, cycles], rate_pa_per_s, fast: false };
+        let mut crossings = self.at(deeper, limits, &[group]);
+        crossings.slow = tripbench_record::Cycles::default();
+        level(self.basis(), &crossings, None, Delay::AsPromised { shown })
+            .map_or(f64::INFINITY, |level| level.result.expanded_uncertainty)
+    }
+
+    fn basis(&self) -> Basis<'_> {
+        let rig = &self.task.sheets.rig;
+        let resolution_pa = rig.reference.input.resolution();
+        // A zero is watched for seconds: what is left is the resolution.
+        let uncertainty_pa = (self.noise_pa() / ZERO_READINGS.sqrt()).hypot(resolution_pa / 12f64.sqrt());
+        let zero = Zero { offset_pa: 0.0, uncertainty_pa, at_s: 0.0, spread_pa: self.noise_pa(), count: 2 };
+        Basis { task: self.task, zero, resolution_pa }
+    }
+
+    fn noise_pa(&self) -> f64 {
+        let reference = &self.task.sheets.rig.reference;
+        reference.noise.si().hypot(reference.input.resolution() / 12f64.sqrt())
+    }
+
+    fn crossings(&self, rising: bool, limits: LevelLimits, valve: bool) -> Crossings {
+        let ramps = self.ramps;
+        let motion = if rising { ramps.rising } else { ramps.falling };
+        let level = VacuumLevel::new(f64::midpoint(limits.low.si(), limits.high.si()));
+        let rate = |motion| (self.rate)(motion, rising, level);
+        let slow = ramps.slow(rising);
+        // A throttled ramp goes on at full flow beyond the switch point, but one.
+        let throttled: Vec<u16> = (1..=ramps.cycles)
+            .filter(|cycle| slow.contains(*cycle))
+            .filter(|cycle| !(valve && rising) || ramps.throttled_to_the_top(*cycle))
+            .collect();
+        let mut groups: Vec<Group> = (1..=ramps.cycles)
+            .map(|cycle| {
+                let motion = if throttled.contains(&cycle) { Motion::Throttled } else { motion };
+                Group { cycles: [cycle, cycle], rate_pa_per_s: rate(motion), fast: false }
+            })
+            .collect();
+        if ramps.fast_pair {
+            groups.push(Group { cycles: [1, 1], rate_pa_per_s: rate(Motion::FullFlow), fast: true });
+        }
+        let mut found = self.at(rising, limits, &groups);
+        found.slow = slow;
+        found
+    }
+
+    /// Crossings at these rates: evenly spread over the phases of a scan, and over the spread that is promised.
+    fn at(&self, rising: bool, limits: LevelLimits, groups: &[Group]) -> Crossings {
+        const STARTS_S: f64 = 15.0;
+        const CYCLE_S: f64 = 6.0;
+        let level_pa = f64::midpoint(limits.low.si(), limits.high.si());
+        let all: Vec<(u16, Group)> = groups
+            .iter()
+            .flat_map(|group| (group.cycles[0]..=group.cycles[1]).map(move |cycle| (cycle, *group)))
+            .collect();
+        let scatter = scatter(all.len(), promised_spread_pa(self.task, level_pa));
+        let sign = if rising { 1.0 } else { -1.0 };
+        let mut found =
+            Crossings { rising, taken_off_s: net_delay_s(self.task), alive: true, ..Crossings::default() };
+        for (index, ((cycle, group), away_pa)) in all.iter().zip(&scatter).enumerate() {
+            let same = |other: &&(u16, Group)| (other.1.rate_pa_per_s - group.rate_pa_per_s).abs() < 1e-6;
+            #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+            let share = (all[..index].iter().filter(same).count() as f64 + 0.5)
+                / all.iter().filter(same).count() as f64;
+            let wide_pa = self.wide_pa(group.rate_pa_per_s, rising);
+            let middle_pa = level_pa + away_pa + (share - 0.5) * wide_pa;
+            let at_s = STARTS_S + CYCLE_S * (f64::from(*cycle) + if rising { 0.0 } else { 0.5 });
+            let edge = Bracket { earliest_s: at_s, latest_s: at_s };
+            let ends = [middle_pa - wide_pa / 2.0, middle_pa + wide_pa / 2.0];
+            let (interval, mut record) =
+                crossing(edge, ends, self.fit_pa(group.rate_pa_per_s), sign * group.rate_pa_per_s);
+            (record.cycle, record.fast) = (*cycle, group.fast);
+            found.intervals.push(interval);
+            found.records.push(record);
+            found.rate_uncertainties.push(0.0);
+        }
+        found
+    }
+
+    /// Width of the interval of one crossing at a rate, pascal.
+    fn wide_pa(&self, rate_pa_per_s: f64, rising: bool) -> f64 {
+        let rig = &self.task.sheets.rig;
+        let motion = if rising { self.ramps.rising } else { self.ramps.falling };
+        if let Motion::Pulses { pulse, .. } = motion {
+            return rate_pa_per_s * (pulse.si() + rig.order_time().si());
+        }
+        let stamped = rig.positions.iter().all(|position| position.switch.capture.is_some());
+        let tick = rig.module.clock.as_ref().filter(|_| stamped).map(|clock| clock.tick.si());
+        let read_s = rig.scan_time().si() + rig.module.image_age.si();
+        let edge_s = tick.map_or(read_s, |tick| 2.0 * tick + rig.link.answer_time.si());
+        let converter_s = rig.module.converter.si();
+        let age_s =
+            if converter_s >= 2.0 * rig.scan_time().si() { rig.scan_time().si() } else { converter_s };
+        rate_pa_per_s * (edge_s + age_s)
+    }
+
+    /// Standard uncertainty of a level from the curve through the samples around it, pascal: 3/2 of the noise over the root of
+    /// their number, for a curve of second degree at its middle.
+    fn fit_pa(&self, rate_pa_per_s: f64) -> f64 {
+        let rig = &self.task.sheets.rig;
+        let period_s = rig.scan_time().si().max(rig.module.converter.si()).max(1e-4);
+        let moved_s = rig.reference.input.resolution() / rate_pa_per_s.max(1e-3);
+        let samples = (2.0 * reach_s(period_s) / period_s.max(moved_s)).max(6.0);
+        1.5 * self.noise_pa() / samples.sqrt()
+    }
+
+    fn hose(&self, crossings: &Crossings, delays: &[&MeasurementResult]) -> hose::Drop {
+        let level_pa = crossings.intervals.first().map_or(0.0, |interval| interval.low_pa);
+        let leak = Leak::known(0.0, self.leak_pa_per_s, self.task.sheets.rig.manifold.largest_leak.si());
+        let positions =
+            self.task.positions.iter().filter_map(|plan| self.task.sheets.rig.position(plan.number));
+        let drops = positions.map(|position| hose::through(self.task, position, leak, level_pa, delays));
+        drops.max_by(|a, b| a.largest_pa.total_cmp(&b.largest_pa)).unwrap_or_default()
+    }
+
+    /// Expanded uncertainty of one response, seconds, from the level as planned ramps show it, crossed at a rate.
+    pub fn response_s(&self, level: &ForeseenLevel, rate_pa_per_s: f64) -> f64 {
+        let rig = &self.task.sheets.rig;
+        let rate = rate_pa_per_s.max(1.0);
+        let [standing_pa, _] = level.random_pa();
+        let parts = vec![
+            Contribution::rectangular("edge", self.wide_pa(rate, true) / rate / 2.0),
+            Contribution::rectangular("lag of the reference", rig.reference.lag.uncertainty.si()),
+            Contribution::normal("level", standing_pa / rate),
+            Contribution::normal("scatter of the fit", self.fit_pa(rate) / rate),
+        ];
+        combine(0.0, rig.reference.input.resolution() / rate, parts)
+            .map_or(f64::INFINITY, |one| one.expanded_uncertainty)
+    }
+
+    /// Time from level to output of a device that is as promised in the mean, and the longest that is promised, seconds.
+    pub fn promised_s(&self) -> [f64; 2] {
+        [selected_delay_s(self.task) + response_s(self.task) / 2.0, longest_delay_s(self.task)]
+    }
+}
+
+/// Readings of a zero.
+const ZERO_READINGS: f64 = 100.0;
+
+/// Deviations of so many crossings whose standard deviation is `spread_pa`, in no order that goes with anything.
+fn scatter(count: usize, spread_pa: f64) -> Vec<f64> {
+    if count < 2 {
+        return vec![0.0; count];
+    }
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let quantile = |index: usize| normal_quantile((index as f64 + 0.5) / count as f64);
+    let squares: f64 = (0..count).map(|index| quantile(index).powi(2)).sum();
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let scale = spread_pa / (squares / (count - 1) as f64).sqrt();
+    // A step that has no divisor in common with the count goes through all.
+    let step = (count / 2..count).rev().find(|step| *step > 0 && gcd(*step, count) == 1).unwrap_or(1);
+    (0..count).map(|index| scale * quantile((index * step + count / 3) % count)).collect()
+}
+
+const fn gcd(mut a: usize, mut b: usize) -> usize {
+    while b > 0 {
+        (a, b) = (b, a % b);
+    }
+    a
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[rstest]
+    fn predicted_crossings_scatter_as_promised(#[values(2, 3, 5, 6, 10, 17)] count: usize) {
+        let all = scatter(count, 100.0);
+        assert_eq!(all.len(), count);
+        let found = tripbench_measure::standard_deviation(&all).expect("some");
+        assert!((found - 100.0).abs() < 1e-6, "{found}");
+        assert!(tripbench_measure::mean(&all).expect("some").abs() < 1e-6);
+    }
+}

@@ -1,0 +1,167 @@
+//! Where a level was crossed: from the edge of an output and the reference's samples around it.
+
+use crate::channel::{Change, Channels};
+use crate::level::Sought;
+use crate::promised::longest_delay_s;
+use crate::stamp::edge;
+use tripbench_measure::{Bracket, CrossingInterval, Sample, fit_curve};
+use tripbench_record::{CrossingRecord, Mark, Motion};
+
+/// Level between the two ends of the edge's interval, from a curve through the samples around it.
+pub(crate) fn place(
+    channels: &Channels<'_>,
+    mark: &Mark,
+    samples: &[Sample],
+    change: &Change,
+    sought: Sought<'_>,
+) -> Option<Placed> {
+    let edge = edge(channels, mark, sought.input, change)?;
+    if let Motion::Pulses { settle, .. } = sought.motion {
+        let between = place_between_peaks(channels, (samples, settle.si()), edge, sought.rising);
+        return between.map(|(interval, record)| Placed { interval, record, rate_uncertainty_pa_per_s: 0.0 });
+    }
+    let (delay_s, age_s) = (sought.delay_s, channels.age_half_s());
+    let (from_s, to_s) = (edge.earliest_s - delay_s - age_s, edge.latest_s - delay_s + age_s);
+    let centre_s = f64::midpoint(from_s, to_s);
+    let near = around(channels, samples, centre_s, to_s - from_s);
+    let curve = fit_curve(&near, centre_s, channels.resolution_pa())?;
+    let slope = curve.slope_pa_per_s(centre_s);
+    if (slope > 0.0) != sought.rising || !slope.is_finite() {
+        return None;
+    }
+    let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
+    let (interval, record) = crossing(edge, ends, curve.level_uncertainty_pa(centre_s), slope);
+    Some(Placed { interval, record, rate_uncertainty_pa_per_s: curve.slope_uncertainty_pa_per_s() })
+}
+
+/// A crossing with the uncertainty of its rate.
+#[derive(Debug, Clone)]
+pub(crate) struct Placed {
+    pub(crate) interval: CrossingInterval,
+    pub(crate) record: CrossingRecord,
+    /// Standard uncertainty.
+    pub(crate) rate_uncertainty_pa_per_s: f64,
+}
+
+/// A crossing between two levels, in whatever order they are.
+pub(crate) fn crossing(
+    edge: Bracket,
+    ends: [f64; 2],
+    fit_pa: f64,
+    rate_pa_per_s: f64,
+) -> (CrossingInterval, CrossingRecord) {
+    let (low_pa, high_pa) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+    let (earliest_s, latest_s) = (edge.earliest_s, edge.latest_s);
+    let record = CrossingRecord {
+        cycle: 0,
+        earliest_s,
+        latest_s,
+        low_pa,
+        high_pa,
+        rate_pa_per_s,
+        planned_phase: None,
+        fast: false,
+    };
+    (CrossingInterval { low_pa, high_pa, fit_pa }, record)
+}
+
+/// Where the air moves in pulses: the level lies between the farthest that was reached without a change and the farthest
+/// that had been reached when it came. What was reached less than the longest delay before the change may already have
+/// caused it; what the reference shows comes later by its lag.
+fn place_between_peaks(
+    channels: &Channels<'_>,
+    (samples, settle_s): (&[Sample], f64),
+    edge: Bracket,
+    rising: bool,
+) -> Option<(CrossingInterval, CrossingRecord)> {
+    /// Time constants after which nothing of a lag is left.
+    const SETTLED: f64 = 5.0;
+    let rig = &channels.task.sheets.rig;
+    let sign = if rising { 1.0 } else { -1.0 };
+    // The farthest of many means is too far by the noise: wide means have less of it, and the rest is taken off.
+    let wide = means_over(channels, settle_s);
+    #[expect(clippy::cast_precision_loss, reason = "a handful")]
+    let mean_of = |all: &[Sample]| all.iter().map(|s| s.level_pa).sum::<f64>() / all.len() as f64;
+    let smooth: Vec<Sample> = samples
+        .windows(wide)
+        .map(|window| Sample { level_pa: mean_of(window), ..window[window.len() / 2] })
+        .collect();
+    #[expect(clippy::cast_precision_loss, reason = "a handful")]
+    let too_far_pa = TOO_FAR * rig.reference.noise.si() * (3.0 / wide as f64).sqrt();
+    let farthest = |to_s: f64| {
+        let until = smooth.iter().take_while(|sample| sample.t_s <= to_s);
+        until.map(|sample| sample.level_pa * sign).reduce(f64::max)
+    };
+    let lag_s = rig.reference.lag.value.si() + rig.reference.lag.uncertainty.si();
+    let after_s = edge.latest_s + SETTLED * lag_s + 2.0 * (rig.module.converter.si() + rig.scan_time().si());
+    let without = farthest(edge.earliest_s - longest_delay_s(channels.task))?;
+    let with = farthest(after_s)?;
+    // A change long after the farthest point is the answer to it by an output that is later than its sheets say.
+    let reached_s = smooth.iter().filter(|sample| sample.t_s <= after_s);
+    let reached_s =
+        reached_s.filter(|sample| sample.level_pa * sign >= with).map(|sample| sample.t_s).next_back()?;
+    let scans_s = 3.0 * (rig.scan_time().si() + rig.module.converter.si());
+    if edge.earliest_s - reached_s > longest_delay_s(channels.task) + SETTLED * lag_s + scans_s
+        || with <= without
+    {
+        return None;
+    }
+    let fit_pa = rig.reference.noise.si().hypot(channels.resolution_pa() / 12f64.sqrt());
+    let ends = [without - too_far_pa, with - too_far_pa].map(|end| end * sign);
+    Some(crossing(edge, ends, fit_pa, 0.0))
+}
+
+/// By how much the farthest of many means of three readings is too far, in standard deviations of one; found in simulation.
+const TOO_FAR: f64 = 0.75;
+
+/// Readings in a mean where the air rests between pulses: a third of the rest, 3 to 15.
+fn means_over(channels: &Channels<'_>, settle_s: f64) -> usize {
+    let period_s = channels.task.sheets.rig.scan_time().si().max(1e-4);
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 3 and 15")]
+    let wide = (settle_s / period_s / 3.0).clamp(3.0, 15.0) as usize;
+    wide
+}
+
+/// Least and greatest reach of a fit to each side, seconds.
+const REACH_S: [f64; 2] = [0.08, 0.4];
+
+/// How far a fit reaches to each side for about twenty new readings, seconds.
+pub(crate) fn reach_s(period_s: f64) -> f64 {
+    const READINGS: f64 = 20.0;
+    (READINGS * period_s).clamp(REACH_S[0], REACH_S[1])
+}
+
+/// Samples for a fit around a moment: about twenty new readings to each side, as many as a coarse reference needs to move by
+/// eight counts, and no farther than a curve of second degree follows the air. Both sides have to be there.
+pub(crate) fn around(
+    channels: &Channels<'_>,
+    samples: &[Sample],
+    centre_s: f64,
+    width_s: f64,
+) -> Vec<Sample> {
+    /// Counts by which the level has to move.
+    const COUNTS: f64 = 8.0;
+    /// Share of the air's time constant.
+    const FOLLOWED: f64 = 0.2;
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Vec::new() };
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let period_s = (last.t_s - first.t_s) / samples.len().max(2) as f64;
+    let period_s = period_s.max(channels.task.sheets.rig.module.converter.si());
+    let within = |half_s: f64| {
+        let from = samples.partition_point(|sample| sample.t_s < centre_s - half_s);
+        let to = samples.partition_point(|sample| sample.t_s <= centre_s + half_s);
+        &samples[from..to]
+    };
+    let mut half_s = reach_s(period_s);
+    let here = within(half_s);
+    if let (Some(first), Some(last)) = (here.first(), here.last()) {
+        let moved_pa = (last.level_pa - first.level_pa).abs().max(1e-3);
+        let rate_pa_per_s = moved_pa / (last.t_s - first.t_s).max(1e-3);
+        let needed_s = half_s * COUNTS * channels.resolution_pa() / moved_pa;
+        let followed_s = FOLLOWED * last.level_pa.abs().max(first.level_pa.abs()) / rate_pa_per_s;
+        half_s = half_s.max(needed_s).min(followed_s.max(REACH_S[0]));
+    }
+    let here = within(half_s.max(2.0 * width_s));
+    let after = here.iter().filter(|sample| sample.t_s > centre_s).count();
+    if after >= 3 && here.len() >= after + 3 { channels.fitted(here) } else { Vec::new() }
+}

@@ -1,0 +1,158 @@
+//! One output in one direction: its crossings, its delay, its level. The delay is looked for first, for the level is found with it.
+
+use crate::channel::{Channels, Zero};
+use crate::level::{Crossings, Sought, crossings};
+use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
+use crate::result::{Basis, Delay, Level, at_rates, delay, level};
+use tripbench_measure::{Acceptance, AtRates, Limits, MeasurementResult, Outcome, decide};
+use tripbench_record::{Mark, QuantityName, SwitchPointsTask, Task};
+use tripbench_rig::DigitalInput;
+
+/// An output in a direction, and what its checks are called.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Transition<'r> {
+    pub(crate) input: &'r DigitalInput,
+    /// The state that it changes to.
+    pub(crate) to: bool,
+    pub(crate) rising: bool,
+    pub(crate) level: QuantityName,
+    pub(crate) spread: QuantityName,
+    pub(crate) delay: QuantityName,
+}
+
+impl<'r> Transition<'r> {
+    /// The switch output, changing to a state in a direction.
+    pub(crate) const fn of_switch(input: &'r DigitalInput, to: bool, rising: bool) -> Self {
+        let [level, spread, delay] = SWITCH[if rising { 0 } else { 1 }];
+        Self { input, to, rising, level, spread, delay }
+    }
+
+    /// The valve output, changing to a state in a direction.
+    pub(crate) const fn of_valve(input: &'r DigitalInput, to: bool, rising: bool) -> Self {
+        let [level, spread, delay] = VALVE[if rising { 0 } else { 1 }];
+        Self { input, to, rising, level, spread, delay }
+    }
+}
+
+/// Names of level, spread and delay of the switch output, rising and falling.
+const SWITCH: [[QuantityName; 3]; 2] = [
+    [QuantityName::SwitchPoint, QuantityName::Repeatability, QuantityName::OnDelay],
+    [QuantityName::ResetPoint, QuantityName::ResetSpread, QuantityName::OffDelay],
+];
+
+/// The same of the valve output.
+const VALVE: [[QuantityName; 3]; 2] = [
+    [QuantityName::CutOff, QuantityName::CutOffSpread, QuantityName::CutOffDelay],
+    [QuantityName::Resume, QuantityName::ResumeSpread, QuantityName::ResumeDelay],
+];
+
+/// What its crossings show.
+#[derive(Debug, Clone)]
+pub(crate) struct Found {
+    pub(crate) crossings: Crossings,
+    /// Level and delay by the crossings at their rates, as if the selected delay were shown.
+    pub(crate) rates: Option<AtRates>,
+    /// The delay, where the crossings are at two rates.
+    pub(crate) delay: Option<MeasurementResult>,
+    /// Whether the edges could be followed to the delay that they show.
+    pub(crate) settled: bool,
+}
+
+/// Where the ramps of a step are looked at.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Ramps<'c> {
+    pub(crate) channels: &'c Channels<'c>,
+    pub(crate) marks: &'c [Mark],
+    pub(crate) step: u16,
+    pub(crate) task: &'c SwitchPointsTask,
+    pub(crate) zero: Zero,
+}
+
+impl Ramps<'_> {
+    /// What every figure rests on beside the crossings.
+    pub(crate) fn basis(&self) -> Basis<'_> {
+        Basis { task: self.channels.task, zero: self.zero, resolution_pa: self.channels.resolution_pa() }
+    }
+
+    /// Crossings and delay of an output. The level is read off the reference's own history at the edge less the delay; where the
+    /// rates show another delay than was taken off, the edges are placed anew with that one.
+    pub(crate) fn find(&self, transition: Transition<'_>) -> Found {
+        /// A delay this close to what was taken off is followed well by the rate at the level alone, seconds.
+        const NEAR_S: f64 = 0.01;
+        const ROUNDS: usize = 6;
+        let task = self.channels.task;
+        let mut found = self.crossings(transition, net_delay_s(task));
+        let mut rates = at_rates(task, &found, true);
+        let mut settled = true;
+        for _ in 0..ROUNDS {
+            let Some(beyond_s) = rates.as_ref().map(|rates| rates.delay.mean()) else { break };
+            settled = beyond_s.abs() <= NEAR_S.max(response_s(task) / 2.0);
+            if settled {
+                break;
+            }
+            let again = self.crossings(transition, found.taken_off_s + beyond_s);
+            if again.records.len() < found.records.len() {
+                break;
+            }
+            found = again;
+            rates = at_rates(task, &found, true);
+        }
+        let delay = rates.as_ref().and_then(|rates| delay(self.basis(), &found, rates));
+        Found { crossings: found, rates, delay, settled }
+    }
+
+    pub(crate) fn crossings(&self, transition: Transition<'_>, delay_s: f64) -> Crossings {
+        let Transition { input, to, rising, .. } = transition;
+        let motion = if rising { self.task.rising } else { self.task.falling };
+        let sought = Sought { input, to, rising, motion, slow: self.task.slow(rising), delay_s };
+        let mut found = crossings(self.channels, self.marks, self.step, self.zero, sought);
+        if matches!(transition.level, QuantityName::SwitchPoint | QuantityName::ResetPoint) {
+            for record in found.records.iter_mut().filter(|record| !record.fast) {
+                record.planned_phase = self.task.phase(rising, record.cycle);
+            }
+        }
+        found
+    }
+}
+
+impl Found {
+    /// The delay that its level is found with: the promised one, unless the crossings rule it out.
+    pub(crate) fn believed(&self, task: &Task, shown: bool) -> Delay {
+        let refuted = self.delay.as_ref().is_some_and(|delay| against_promise(task, delay) == Outcome::Fail);
+        if refuted { Delay::AsFound } else { Delay::AsPromised { shown } }
+    }
+
+    /// Its level; none where its edges could not be followed to the delay that they show.
+    pub(crate) fn level(&self, basis: Basis<'_>, shown: bool) -> Option<Level> {
+        let believed = self.believed(basis.task, shown);
+        if !self.settled && believed == Delay::AsFound {
+            return None;
+        }
+        let again = believed == Delay::AsPromised { shown: false } && self.rates.is_some();
+        let rates = if again { at_rates(basis.task, &self.crossings, false) } else { self.rates.clone() };
+        level(basis, &self.crossings, rates, believed)
+    }
+}
+
+/// A delay against what the sheets promise: at most the selected one and the response, at least the selected one.
+pub(crate) fn against_promise(task: &Task, delay: &MeasurementResult) -> Outcome {
+    decide(delay, promised_delay(task), Acceptance::GuardBand)
+}
+
+/// Limits of a delay as the sheets promise it, seconds.
+pub(crate) fn promised_delay(task: &Task) -> Limits {
+    let selected_s = selected_delay_s(task);
+    Limits { low: (selected_s > 0.0).then_some(selected_s), high: Some(longest_delay_s(task)) }
+}
+
+/// Whether a delay can be that of the settings and of no other that the type lets one select.
+pub(crate) fn shows_selected(task: &Task, delay: &MeasurementResult) -> bool {
+    let selected_s = selected_delay_s(task);
+    let can_be = |from_s: f64| {
+        let (least_s, most_s) =
+            (delay.value - delay.expanded_uncertainty, delay.value + delay.expanded_uncertainty);
+        from_s <= most_s && least_s <= from_s + response_s(task)
+    };
+    let others = selectable_s(task).into_iter().filter(|other_s| (other_s - selected_s).abs() > f64::EPSILON);
+    can_be(selected_s) && !others.into_iter().any(can_be)
+}
