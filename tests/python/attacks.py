@@ -1,0 +1,202 @@
+"""A second implementation as witness: rewrites the digital inputs of a run with devices of its own, and finds their levels.
+
+    attacks.py RUN OUT --seed N --traces N --first N    writes OUT/0/trace.csv, ...; prints a line of JSON for each
+    attacks.py --self-test                              checks its comparator and its judge against closed forms and scipy
+
+It reads trace.csv and record.json of RUN and shares nothing with the program that wrote them.
+"""
+
+import argparse
+import itertools
+import json
+import pathlib
+import sys
+
+import numpy
+
+import draws
+import levels
+from devices import Reads
+from draws import Bench, Truth
+from runs import Run, TrueLevel
+
+QUANTITIES = {
+    ("switch", True): "switch-point",
+    ("switch", False): "reset-point",
+    ("valve", True): "cut-off",
+    ("valve", False): "resume",
+}
+
+
+class Rewriter:
+    """A run whose inputs are written anew, again and again."""
+
+    def __init__(self, folder):
+        self.run = Run(folder)
+        self.bench = Bench(self.run, TrueLevel(self.run))
+        self.fields = [line.split(",") for line in self.run.lines]
+
+    def address(self, number, output):
+        return self.run.position(number)[output]["at"]
+
+    def plays(self, number, device, random):
+        """What is read of a device at a position: bits of each output, and what may be said of it."""
+        run, bench = self.run, self.bench
+        bits, crossings, contradictions = {}, {}, {}
+        for output, comparator in device.outputs.items():
+            at = self.address(number, output)
+            reads = Reads.of(run, at, random)
+            on_when_deep = run.on_when_deep(output)
+            crossings[output] = comparator.crossings(bench.truth.time_s, bench.truth.level_pa, random)
+            line = comparator.line(crossings[output])
+            found = reads.bits(line, on_when_deep, device.inverted.get(output, ()), device.stuck.get(output))
+            if output == "valve":
+                driven = draws.within(bench.saving, reads.moments_s)
+                found = numpy.where(driven, run.values(at), found)
+                reads.powered = reads.powered & ~driven
+            bits[output] = found
+            contradictions[output] = bench.envelopes[output].contradicted(reads, found, on_when_deep)
+        return bits, Truth(bench, device, crossings, contradictions).said()
+
+    def drawn(self, misbehaviour, random):
+        """A device; where devices drive the air themselves the valve lines stay, but for one that misbehaves."""
+        device = draws.good(self.bench, random)
+        draws.MISBEHAVIOURS[misbehaviour](self.bench, device, random)
+        device.misbehaviour = misbehaviour
+        if self.bench.saving:
+            plain = draws.good(self.bench, numpy.random.default_rng(0))
+            touched = "valve" in misbehaviour or misbehaviour in ("scatter-cut-off", "scatter-resume")
+            touched |= misbehaviour == "level-off" or "valve" in device.stuck or "valve" in device.inverted
+            if "valve" in plain.outputs and not touched and not device.outputs["valve"].first_extra_pa:
+                del device.outputs["valve"]
+        return device
+
+    def single(self, misbehaviour, number, random):
+        """One device at its own position."""
+        device = self.drawn(misbehaviour, random)
+        bits, said = self.plays(number, device, random)
+        return [(number, misbehaviour, bits, said, device)]
+
+    def pair(self, misbehaviour, numbers, random):
+        """Two positions with wrong wires, the device at the first being bad."""
+        first, second = numbers
+        bad, other = self.drawn("level-off", random), self.drawn("good", random)
+        outputs = list(bad.outputs.keys() & other.outputs.keys())
+        bad.outputs = {output: bad.outputs[output] for output in outputs}
+        other.outputs = {output: other.outputs[output] for output in outputs}
+        bits, said = self.plays(first, bad, random)
+        others, of_other = self.plays(second, other, random)
+        if misbehaviour == "wired-together":
+            second_said = ("gray", ["another position hangs on its wire"])
+            return [(first, misbehaviour, dict(others), said, bad), (second, "its-neighbour", others, second_said, other)]
+        blind = ("blind", ["every line shows the other device, a good one"])
+        return [(first, "crossed-holds-bad", others, blind, bad), (second, "crossed-reads-bad", bits, said, bad)]
+
+    def write(self, path, placed):
+        """The trace with new inputs."""
+        for number, _, bits, _, _ in placed:
+            for output, found in bits.items():
+                column = self.run.column[self.run.place(self.address(number, output))[0]]
+                for fields, bit in zip(self.fields, found):
+                    fields[column] = "1" if bit else "0"
+        with open(path, "w", newline="\n") as file:
+            file.write(",".join(self.run.names) + "\n")
+            file.writelines(",".join(fields) + "\n" for fields in self.fields)
+
+    def levels(self, number, bits):
+        """What the judge of this side finds from the same lines."""
+        found = {}
+        for (output, deep), name in QUANTITIES.items():
+            if output in bits:
+                found[name] = levels.level(self.run, output, self.address(number, output), bits[output], deep)
+        return found
+
+
+def described(device):
+    comparators = {
+        output: {key: value if not numpy.isinf(numpy.max(value)) else None for key, value in vars(comparator).items()}
+        for output, comparator in device.outputs.items()
+    }
+    return {"outputs": comparators, "inverted": device.inverted, "stuck": device.stuck}
+
+
+def order(first):
+    """Misbehaviours without end, from the `first` of their list on; good ones between them."""
+    names = list(draws.MISBEHAVIOURS) + list(draws.PAIRED)
+    at = first
+    while True:
+        yield names[at % len(names)]
+        at += 1
+
+
+def place(rewriter, names, waiting, random):
+    """Fills the positions of one trace, in order of `names`; what has no room any more waits for the next."""
+    free = rewriter.run.numbers()
+    alone, placed = len(free) < 2, []
+    while free:
+        name = waiting.pop() if waiting else next(names)
+        if name not in draws.PAIRED:
+            placed += rewriter.single(name, free.pop(0), random)
+        elif len(free) >= 2:
+            placed += rewriter.pair(name, (free.pop(0), free.pop(0)), random)
+        elif not alone:
+            waiting.append(name)
+            placed += rewriter.single("good", free.pop(0), random)
+    return placed
+
+
+def rewrite(options):
+    rewriter, waiting, out = Rewriter(options.run), [], options.out
+    names = itertools.repeat(options.only) if options.only else order(options.first)
+    for index in range(options.traces):
+        random = numpy.random.default_rng([options.seed, index])
+        placed = place(rewriter, names, waiting, random)
+        path = pathlib.Path(out) / str(index)
+        path.mkdir(parents=True, exist_ok=True)
+        rewriter.write(path / "trace.csv", placed)
+        positions = [
+            {
+                "number": number,
+                "misbehaviour": name,
+                "may": said[0],
+                "why": said[1],
+                "levels": rewriter.levels(number, bits),
+                "device": described(device),
+            }
+            for number, name, bits, said, device in placed
+        ]
+        print(json.dumps({"trace": str(path / "trace.csv"), "positions": positions}, default=float), flush=True)
+
+
+def base_levels(folder):
+    """The levels of a run as it is, for a comparison with the truth of its simulation."""
+    rewriter = Rewriter(folder)
+    found = {}
+    for number in rewriter.run.numbers():
+        bits = {output: rewriter.run.values(rewriter.address(number, output)) for output in rewriter.bench.all_outputs}
+        found[number] = rewriter.levels(number, bits)
+    print(json.dumps(found), flush=True)
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("run", nargs="?")
+    parser.add_argument("out", nargs="?")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--traces", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--only", choices=[*draws.MISBEHAVIOURS, *draws.PAIRED])
+    parser.add_argument("--self-test", action="store_true")
+    options = parser.parse_args()
+    if options.self_test:
+        import self_test
+
+        sys.exit(self_test.main())
+    if options.out is None:
+        base_levels(options.run)
+    else:
+        rewrite(options)
+
+
+if __name__ == "__main__":
+    main()
