@@ -35,6 +35,11 @@ class Rewriter:
         self.run = Run(folder)
         self.bench = Bench(self.run, TrueLevel(self.run))
         self.fields = [line.split(",") for line in self.run.lines]
+        inputs = [self.run.position(number)[output] for number in self.run.numbers() for output in self.bench.all_outputs]
+        module = self.run.rig.get("module", {})
+        # What this program does not play: counters, stamps, filters and images of a module.
+        assert not any({"counter", "capture", "active"} & set(one) for one in inputs)
+        assert not {"input_filter", "image_age"} & set(module)
 
     def address(self, number, output):
         return self.run.position(number)[output]["at"]
@@ -64,10 +69,9 @@ class Rewriter:
         draws.MISBEHAVIOURS[misbehaviour](self.bench, device, random)
         device.misbehaviour = misbehaviour
         if self.bench.saving:
-            plain = draws.good(self.bench, numpy.random.default_rng(0))
-            touched = "valve" in misbehaviour or misbehaviour in ("scatter-cut-off", "scatter-resume")
-            touched |= misbehaviour == "level-off" or "valve" in device.stuck or "valve" in device.inverted
-            if "valve" in plain.outputs and not touched and not device.outputs["valve"].first_extra_pa:
+            touched = misbehaviour in draws.OF_VALVE + ("level-off", "late-hides-level", "wrong-delay")
+            touched |= "valve" in device.stuck or "valve" in device.inverted
+            if "valve" in device.outputs and not touched and not device.outputs["valve"].first_extra_pa:
                 del device.outputs["valve"]
         return device
 
@@ -122,11 +126,10 @@ def described(device):
 
 def order(first):
     """Misbehaviours without end, from the `first` of their list on; good ones between them."""
-    names = list(draws.MISBEHAVIOURS) + list(draws.PAIRED)
-    at = first
-    while True:
-        yield names[at % len(names)]
-        at += 1
+    names = [name for name in draws.MISBEHAVIOURS if name != "good"] + list(draws.PAIRED)
+    for after in range(len(names), 0, -4):
+        names.insert(after, "good")
+    return itertools.islice(itertools.cycle(names), first % len(names), None)
 
 
 def place(rewriter, names, waiting, random):
@@ -135,6 +138,8 @@ def place(rewriter, names, waiting, random):
     alone, placed = len(free) < 2, []
     while free:
         name = waiting.pop() if waiting else next(names)
+        if name in draws.OF_VALVE and "valve" not in rewriter.bench.all_outputs:
+            continue
         if name not in draws.PAIRED:
             placed += rewriter.single(name, free.pop(0), random)
         elif len(free) >= 2:

@@ -122,6 +122,8 @@ class Envelope:
         last = Comparator(deep_high + margin_pa, shallow_high + margin_pa).crossings(time, level, random)
         soonest = Comparator(deep_low - margin_pa, shallow_low - margin_pa).crossings(time, level, random)
         end = time[-1]
+        self.truth, self.longest_s = truth, longest_s
+        self.least_way_pa = deep_low - shallow_high - margin_pa
         self.must_deep = shrunk(stretches(last, time[0], end, True), longest_s)
         self.must_not = shrunk(stretches(soonest, time[0], end, False), longest_s)
 
@@ -134,7 +136,17 @@ class Envelope:
             awake &= ~((woken <= reads.moments_s) & (reads.moments_s < woken + self.WAKES_S))
         deep = (bits != 0) == on_when_deep
         wrong = (within(self.must_deep, reads.moments_s) & ~deep) | (within(self.must_not, reads.moments_s) & deep)
-        return int((wrong & awake).sum())
+        return int((wrong & awake).sum()) + self.hops(reads.moments_s, deep, awake)
+
+    def hops(self, moments, deep, awake):
+        """Changes that are taken back though the level has not gone as far as from one level to the other."""
+        time, level, count = self.truth.time_s, self.truth.level_pa, 0
+        rows = numpy.flatnonzero((deep[1:] != deep[:-1]) & awake[1:] & awake[:-1]) + 1
+        for row, back in zip(rows, rows[1:]):
+            begin, end = numpy.searchsorted(time, [moments[row - 1] - self.longest_s, moments[back]])
+            way = level[begin : end + 1]
+            count += 2 * (len(way) > 0 and way.max() - way.min() < self.least_way_pa)
+        return count
 
 
 def stretches(changes, start, end, wanted):

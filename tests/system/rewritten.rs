@@ -8,6 +8,7 @@ use std::path::Path;
 use std::process::Command;
 use tripbench_record::Verdict;
 use tripbench_tests::attacks::{Attacked, Base, BothLevels, Known, Wanted, bases, witness};
+use tripbench_tests::proving::on_all_cores;
 
 /// Its comparator and its judge against closed forms (level + r·D; two rates) and against scipy's fit of `CensoredData`.
 #[test]
@@ -33,11 +34,11 @@ fn attacked(base: &Base, python: &Path, (seed, first): (u64, usize), only: Optio
 fn no_device_passes_that_the_witness_knows_to_be_bad() {
     let Some(python) = python() else { return };
     let runs = ["goods-in 1", "release", "20 ms selected", "by hand"];
-    let all: Vec<Attacked> = runs
-        .iter()
-        .enumerate()
-        .flat_map(|(index, name)| attacked(&base(name), &python, (index as u64, index * 16), None))
-        .collect();
+    let one = |index: u64| {
+        let index_of_run = usize::try_from(index).expect("small");
+        attacked(&base(runs[index_of_run]), &python, (index, index_of_run * 16), None)
+    };
+    let all: Vec<Attacked> = on_all_cores(4, one).into_iter().flatten().collect();
     assert!(all.len() >= 60);
     let bad = all.iter().filter(|one| one.known == Known::NotPass).count();
     assert!(bad >= 20, "only {bad} of {} must not pass", all.len());
