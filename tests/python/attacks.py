@@ -85,7 +85,7 @@ class Rewriter:
         """Two positions with wrong wires, the device at the first being bad."""
         first, second = numbers
         bad, other = self.drawn("level-off", random), self.drawn("good", random)
-        outputs = list(bad.outputs.keys() & other.outputs.keys())
+        outputs = [output for output in bad.outputs if output in other.outputs]
         bad.outputs = {output: bad.outputs[output] for output in outputs}
         other.outputs = {output: other.outputs[output] for output in outputs}
         bits, said = self.plays(first, bad, random)
@@ -97,11 +97,13 @@ class Rewriter:
         return [(first, "crossed-holds-bad", others, blind, bad), (second, "crossed-reads-bad", bits, said, bad)]
 
     def write(self, path, placed):
-        """The trace with new inputs."""
-        for number, _, bits, _, _ in placed:
-            for output, found in bits.items():
-                column = self.run.column[self.run.place(self.address(number, output))[0]]
-                for fields, bit in zip(self.fields, found):
+        """The trace with new inputs; those of which nothing is said are as they were, whatever was written before."""
+        new = {(number, output): found for number, _, bits, _, _ in placed for output, found in bits.items()}
+        for number in self.run.numbers():
+            for output in self.bench.all_outputs:
+                at = self.address(number, output)
+                column = self.run.column[self.run.place(at)[0]]
+                for fields, bit in zip(self.fields, new.get((number, output), self.run.values(at))):
                     fields[column] = "1" if bit else "0"
         with open(path, "w", newline="\n") as file:
             file.write(",".join(self.run.names) + "\n")

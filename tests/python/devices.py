@@ -128,7 +128,7 @@ class Envelope:
         self.must_not = shrunk(stretches(soonest, time[0], end, False), longest_s)
 
     def contradicted(self, reads, bits, on_when_deep):
-        """How many reads no sound device could have given."""
+        """Reads that no sound device could have given, and changes taken back that none could have made: how many of each."""
         awake = reads.powered.copy()
         rises = numpy.flatnonzero(numpy.diff(reads.powered.astype(int)) > 0)
         for row in rises:
@@ -136,17 +136,17 @@ class Envelope:
             awake &= ~((woken <= reads.moments_s) & (reads.moments_s < woken + self.WAKES_S))
         deep = (bits != 0) == on_when_deep
         wrong = (within(self.must_deep, reads.moments_s) & ~deep) | (within(self.must_not, reads.moments_s) & deep)
-        return int((wrong & awake).sum()) + self.hops(reads.moments_s, deep, awake)
+        return int((wrong & awake).sum()), self.hops(reads.moments_s, deep, awake)
 
     def hops(self, moments, deep, awake):
-        """Changes that are taken back though the level has not gone as far as from one level to the other."""
+        """Changes that stand for two reads or more and are taken back, though the level has not gone from one level to the other."""
         time, level, count = self.truth.time_s, self.truth.level_pa, 0
         rows = numpy.flatnonzero((deep[1:] != deep[:-1]) & awake[1:] & awake[:-1]) + 1
         for row, back in zip(rows, rows[1:]):
             begin, end = numpy.searchsorted(time, [moments[row - 1] - self.longest_s, moments[back]])
             way = level[begin : end + 1]
-            count += 2 * (len(way) > 0 and way.max() - way.min() < self.least_way_pa)
-        return count
+            count += back - row >= 2 and len(way) > 0 and way.max() - way.min() < self.least_way_pa
+        return int(count)
 
 
 def stretches(changes, start, end, wanted):

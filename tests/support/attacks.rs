@@ -10,7 +10,8 @@ use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use tripbench_judge::{judge_all, verdict};
 use tripbench_record::{
-    Check, QuantityName, SetAside, SheetCopy, SheetRole, StepTask, Trace, Verdict, canonical_json, sha256_hex,
+    Check, CheckVerdict, QuantityName, SetAside, SheetCopy, SheetRole, StepTask, Trace, Verdict,
+    canonical_json, sha256_hex,
 };
 use tripbench_simulator::DeviceTruth;
 
@@ -54,6 +55,8 @@ pub struct BothLevels {
 pub struct Attacked {
     /// Name of the run that was rewritten.
     pub base: &'static str,
+    /// Seed that it was drawn with.
+    pub seed: u64,
     /// Number of the rewritten trace.
     pub trace: usize,
     /// Its position.
@@ -66,6 +69,8 @@ pub struct Attacked {
     pub why: String,
     /// What was said of it.
     pub verdict: Verdict,
+    /// Checks of it and of its rig that are no pass, in words.
+    pub against: String,
     /// Levels that both sides have found.
     pub levels: Vec<BothLevels>,
 }
@@ -132,14 +137,14 @@ impl Base {
         let mut all = Vec::new();
         for (trace, line) in lines.enumerate() {
             let told = serde_json::from_str(&line.expect("a line")).expect("JSON");
-            all.extend(self.judged(&outcome, trace, &told));
+            all.extend(self.judged(&outcome, (wanted.seed, trace), &told));
         }
         assert!(child.wait().expect("it ends").success(), "{}: the witness failed", self.name);
         all
     }
 
     /// Judges a rewritten trace as the stored one is judged again, and takes it away.
-    fn judged(&self, outcome: &Outcome, number: usize, told: &Value) -> Vec<Attacked> {
+    fn judged(&self, outcome: &Outcome, (seed, number): (u64, usize), told: &Value) -> Vec<Attacked> {
         let path = PathBuf::from(told["trace"].as_str().expect("a path"));
         let text = std::fs::read_to_string(&path).expect("the trace");
         std::fs::remove_file(&path).expect("a file of ours");
@@ -153,12 +158,14 @@ impl Base {
             let position = u8::try_from(told["number"].as_u64().expect("a number")).expect("a position");
             Attacked {
                 base: self.name,
+                seed,
                 trace: number,
                 position,
                 misbehaviour: text_of(&told["misbehaviour"]),
                 known: known(&text_of(&told["may"])),
                 why: format!("{}; {}", told["why"], told["device"]),
                 verdict: verdict(task, position, &checks, &aside, None),
+                against: against(&checks, position),
                 levels: both_levels(outcome_ramps(outcome), &checks, position, &told["levels"]),
             }
         };
@@ -188,6 +195,23 @@ impl Base {
         };
         self.bench.truth.devices.iter().flat_map(of).collect()
     }
+}
+
+/// What speaks against a device or its rig.
+fn against(checks: &[Check], position: u8) -> String {
+    let speaks = |check: &&Check| {
+        check.position.is_none_or(|of| of == position)
+            && matches!(check.verdict, CheckVerdict::Fail | CheckVerdict::Undecided | CheckVerdict::NotMet)
+    };
+    let words = |check: &Check| {
+        format!(
+            "{} {} ({})",
+            check.quantity,
+            check.verdict,
+            check.remark.as_deref().unwrap_or("by its figure")
+        )
+    };
+    checks.iter().filter(speaks).map(words).collect::<Vec<_>>().join("; ")
 }
 
 /// The step of a run that finds its levels.

@@ -36,7 +36,13 @@ pub(crate) fn table(devices: u32) -> Option<Attacks> {
     by(&all, "run", |one| one.base.to_owned());
     let passed = |one: &&Attacked| one.known == Known::NotPass && one.verdict == Verdict::Pass;
     for one in all.iter().filter(passed) {
-        println!("PASSED: {} {}/{}: {} {}", one.base, one.trace, one.position, one.misbehaviour, one.why);
+        println!(
+            "PASSED: {}, seed {}, trace {}, position {}: {} {}",
+            one.base, one.seed, one.trace, one.position, one.misbehaviour, one.why
+        );
+    }
+    for one in all.iter().filter(|one| one.known == Known::Good && one.verdict != Verdict::Pass) {
+        println!("GOOD, {}: {} {}/{}: {}", one.verdict, one.base, one.trace, one.position, one.against);
     }
     Some(figures(&all))
 }
