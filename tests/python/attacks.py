@@ -1,6 +1,7 @@
 """A second implementation as witness: rewrites the digital inputs of a run with devices of its own, and finds their levels.
 
     attacks.py RUN OUT --seed N --traces N --first N    writes OUT/0/trace.csv, ...; prints a line of JSON for each
+    attacks.py RUN                                      prints the levels of its own devices
     attacks.py --self-test                              checks its comparator and its judge against closed forms and scipy
 
 It reads trace.csv and record.json of RUN and shares nothing with the program that wrote them.
@@ -175,13 +176,18 @@ def rewrite(options):
         print(json.dumps({"trace": str(path / "trace.csv"), "positions": positions}, default=float), flush=True)
 
 
-def base_levels(folder):
-    """The levels of a run as it is, for a comparison with the truth of its simulation."""
-    rewriter = Rewriter(folder)
+def as_it_is(folder):
+    """Levels of a run's own devices, and what no sound device could have shown, for a comparison with the truth of its simulation."""
+    rewriter, random = Rewriter(folder), numpy.random.default_rng(0)
     found = {}
     for number in rewriter.run.numbers():
-        bits = {output: rewriter.run.values(rewriter.address(number, output)) for output in rewriter.bench.all_outputs}
-        found[number] = rewriter.levels(number, bits)
+        addresses = {output: rewriter.address(number, output) for output in rewriter.bench.all_outputs}
+        bits = {output: rewriter.run.values(at) for output, at in addresses.items()}
+        wrong = 0
+        for output, at in addresses.items():
+            reads, envelope = Reads.of(rewriter.run, at, random), rewriter.bench.envelopes[output]
+            wrong += sum(envelope.contradicted(reads, bits[output], rewriter.run.on_when_deep(output)))
+        found[number] = rewriter.levels(number, bits) | {"wrong": wrong}
     print(json.dumps(found), flush=True)
 
 
@@ -200,7 +206,7 @@ def main():
 
         sys.exit(self_test.main())
     if options.out is None:
-        base_levels(options.run)
+        as_it_is(options.run)
     else:
         rewrite(options)
 

@@ -175,7 +175,7 @@ impl Base {
     /// Levels of the run as it is: by the witness and by the judge, with the truth of the simulation, for each device.
     ///
     /// # Panics
-    /// If the witness fails.
+    /// If the witness fails, or says that no sound device could have shown what one of these has.
     pub fn as_it_is(&self, python: &Path) -> Vec<(BothLevels, f64)> {
         let outcome = self.run();
         let folder = Folder::new();
@@ -187,6 +187,7 @@ impl Base {
         let checks: Vec<Check> = outcome.record.checks().cloned().collect();
         let of = |device: &DeviceTruth| {
             let told = &told[device.position.to_string()];
+            assert_eq!(told["wrong"], 0, "{}: position {}", self.name, device.position);
             let truth = truths(device);
             let both = both_levels(outcome_ramps(&outcome), &checks, device.position, told);
             both.into_iter().filter_map(move |both| {

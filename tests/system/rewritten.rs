@@ -99,6 +99,7 @@ fn the_levels_of_good_devices_agree_with_the_witness(#[case] name: &str) {
 #[case("noise 60 Pa")]
 #[case("200 ms selected")]
 #[case("by hand")]
+#[case("scan 20 ms")]
 fn both_sides_find_the_levels_of_the_simulated_devices(#[case] name: &str) {
     let Some(python) = python() else { return };
     let found = base(name).as_it_is(&python);
