@@ -1,5 +1,6 @@
 //! Support for the whole-system tests: the demo's sheets as loaded, and a run in virtual time.
 
+pub mod attacks;
 pub mod browser;
 pub mod command;
 pub mod daemon;

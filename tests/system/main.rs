@@ -20,6 +20,7 @@ mod links;
 mod module;
 mod python;
 mod rejudge;
+mod rewritten;
 mod rig_check;
 mod scratch;
 mod serial;

@@ -9,6 +9,7 @@
     reason = "a benchmark measures real time and prints"
 )]
 
+mod attacks;
 mod coverage;
 mod delays;
 mod demo;
@@ -72,6 +73,16 @@ fn main() {
     if wanted("demo") {
         // 10,000 of them where a cell has 4,000 devices.
         figures.push(format!("demo_10000_s={:.0}", demo::table(devices.saturating_mul(5) / 2)));
+    }
+    if wanted("attacks") {
+        // 500 of them where a cell has 4,000 devices, unless they alone are asked for.
+        let devices = if only.is_some() && asked.is_some() { devices } else { devices / 8 };
+        if let Some(attacks) = attacks::table(devices) {
+            figures.push(format!(
+                "attack_level_over_u_max={:.3} attack_good={} attack_good_undecided={} attack_good_failed={} attack_passes={}",
+                attacks.level_over_u, attacks.good, attacks.good_undecided, attacks.good_failed, attacks.passes
+            ));
+        }
     }
     println!("\n{}", figures.join(" "));
 }

@@ -1,0 +1,376 @@
+//! Attacks on the judge by a second implementation: runs of a good rig whose digital inputs a program of another make has
+//! written anew, with devices that it drew itself. What is said of each against what that program knows of it.
+
+use crate::ways::by_hand;
+use crate::{Bench, Outcome, sheet_text};
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use tripbench_judge::{judge_all, verdict};
+use tripbench_record::{
+    Check, CheckVerdict, QuantityName, SetAside, SheetCopy, SheetRole, StepTask, Trace, Verdict,
+    canonical_json, sha256_hex,
+};
+use tripbench_simulator::DeviceTruth;
+
+/// A good rig with good devices: what is rewritten.
+#[derive(Debug, Clone)]
+pub struct Base {
+    /// What is special about it.
+    pub name: &'static str,
+    /// Its sheets and its truth.
+    pub bench: Bench,
+}
+
+/// What the witness knows of a device that it drew.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Known {
+    /// It must not pass.
+    NotPass,
+    /// It is well within all that is promised.
+    Good,
+    /// It is near a limit, or its misbehaviour is too small to matter.
+    Gray,
+    /// It must not pass, but nothing in such a run could show it.
+    Blind,
+}
+
+/// A level that both sides have found, pascal.
+#[derive(Debug, Clone, Copy)]
+pub struct BothLevels {
+    /// Which.
+    pub quantity: QuantityName,
+    /// As the witness found it.
+    pub theirs_pa: f64,
+    /// As the judge found it.
+    pub ours_pa: f64,
+    /// Its expanded uncertainty.
+    pub u_pa: f64,
+}
+
+/// One device in one rewritten run.
+#[derive(Debug, Clone)]
+pub struct Attacked {
+    /// Name of the run that was rewritten.
+    pub base: &'static str,
+    /// Seed that it was drawn with.
+    pub seed: u64,
+    /// Number of the rewritten trace.
+    pub trace: usize,
+    /// Its position.
+    pub position: u8,
+    /// How it misbehaves.
+    pub misbehaviour: String,
+    /// What the witness knows of it.
+    pub known: Known,
+    /// Why, and all that was drawn.
+    pub why: String,
+    /// What was said of it.
+    pub verdict: Verdict,
+    /// Checks of it and of its rig that are no pass, in words.
+    pub against: String,
+    /// Levels that both sides have found.
+    pub levels: Vec<BothLevels>,
+}
+
+/// What the witness is asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'w> {
+    /// Its python, with scipy.
+    pub python: &'w Path,
+    /// Seed of what it draws.
+    pub seed: u64,
+    /// How many traces it writes.
+    pub traces: usize,
+    /// Misbehaviour that it begins with, counted through all of them.
+    pub first: usize,
+    /// The only misbehaviour, if it is to be one.
+    pub only: Option<&'w str>,
+}
+
+impl Base {
+    /// How many devices a rewritten trace holds.
+    pub const fn positions(&self) -> usize {
+        self.bench.positions.len()
+    }
+
+    /// The run, its record with the texts of its sheets.
+    fn run(&self) -> Outcome {
+        let mut outcome = self.bench.run();
+        let texts = [
+            (SheetRole::Rig, Some(&self.bench.rig)),
+            (SheetRole::Type, Some(&self.bench.device_type)),
+            (SheetRole::Settings, self.bench.settings.as_ref()),
+        ];
+        let copies = texts.into_iter().filter_map(|(role, text)| {
+            let text = text?.clone();
+            let (file, sha256) = (format!("{}.toml", role.word()), sha256_hex(text.as_bytes()));
+            let (name, revision, state) = (String::new(), String::new(), String::new());
+            Some(SheetCopy { role, file, name, revision, state, sha256, text })
+        });
+        outcome.record.header.sheets = copies.collect();
+        outcome
+    }
+
+    /// Runs it, lets the witness rewrite it, and judges every trace that comes of it.
+    ///
+    /// # Panics
+    /// If the run does not come to its end, or the witness fails.
+    pub fn attacked(&self, wanted: Wanted<'_>) -> Vec<Attacked> {
+        let outcome = self.run();
+        assert_eq!(outcome.record.halted, None, "{}: the run was stopped", self.name);
+        let folder = Folder::new();
+        folder.write("record.json", &canonical_json(&outcome.record).expect("figures"));
+        folder.write("trace.csv", outcome.trace.to_csv().as_bytes());
+        let mut command = Command::new(wanted.python);
+        command.arg(witness()).arg(&folder.0).arg(folder.0.join("rewritten"));
+        let numbers =
+            [("--seed", wanted.seed), ("--traces", wanted.traces as u64), ("--first", wanted.first as u64)];
+        for (option, number) in numbers {
+            command.args([option, &number.to_string()]);
+        }
+        command.args(wanted.only.into_iter().flat_map(|name| ["--only", name]));
+        let mut child = command.stdout(Stdio::piped()).spawn().expect("python starts");
+        let lines = BufReader::new(child.stdout.take().expect("its output")).lines();
+        let mut all = Vec::new();
+        for (trace, line) in lines.enumerate() {
+            let told = serde_json::from_str(&line.expect("a line")).expect("JSON");
+            all.extend(self.judged(&outcome, (wanted.seed, trace), &told));
+        }
+        assert!(child.wait().expect("it ends").success(), "{}: the witness failed", self.name);
+        all
+    }
+
+    /// Judges a rewritten trace as the stored one is judged again, and takes it away.
+    fn judged(&self, outcome: &Outcome, (seed, number): (u64, usize), told: &Value) -> Vec<Attacked> {
+        let path = PathBuf::from(told["trace"].as_str().expect("a path"));
+        let text = std::fs::read_to_string(&path).expect("the trace");
+        std::fs::remove_file(&path).expect("a file of ours");
+        let task = &outcome.task;
+        let trace = Trace::from_csv(task.plan.clone(), &text).expect("a trace of the same plan");
+        assert_eq!(trace.scans.len(), outcome.trace.scans.len());
+        let checks = judge_all(task, &trace, &outcome.record.marks);
+        let aside: Vec<SetAside> =
+            outcome.record.positions.iter().filter_map(|one| one.set_aside.clone()).collect();
+        let of_position = |told: &Value| {
+            let position = u8::try_from(told["number"].as_u64().expect("a number")).expect("a position");
+            Attacked {
+                base: self.name,
+                seed,
+                trace: number,
+                position,
+                misbehaviour: text_of(&told["misbehaviour"]),
+                known: known(&text_of(&told["may"])),
+                why: format!("{}; {}", told["why"], told["device"]),
+                verdict: verdict(task, position, &checks, &aside, None),
+                against: against(&checks, position),
+                levels: both_levels(outcome_ramps(outcome), &checks, position, &told["levels"]),
+            }
+        };
+        told["positions"].as_array().expect("positions").iter().map(of_position).collect()
+    }
+
+    /// Levels of the run as it is: by the witness and by the judge, with the truth of the simulation, for each device.
+    ///
+    /// # Panics
+    /// If the witness fails, or says that no sound device could have shown what one of these has.
+    pub fn as_it_is(&self, python: &Path) -> Vec<(BothLevels, f64)> {
+        let outcome = self.run();
+        let folder = Folder::new();
+        folder.write("record.json", &canonical_json(&outcome.record).expect("figures"));
+        folder.write("trace.csv", outcome.trace.to_csv().as_bytes());
+        let output = Command::new(python).arg(witness()).arg(&folder.0).output().expect("python starts");
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let told: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+        let checks: Vec<Check> = outcome.record.checks().cloned().collect();
+        let of = |device: &DeviceTruth| {
+            let told = &told[device.position.to_string()];
+            assert_eq!(told["wrong"], 0, "{}: position {}", self.name, device.position);
+            let truth = truths(device);
+            let both = both_levels(outcome_ramps(&outcome), &checks, device.position, told);
+            both.into_iter().filter_map(move |both| {
+                truth.iter().find(|(quantity, _)| *quantity == both.quantity).map(|(_, truth)| (both, *truth))
+            })
+        };
+        self.bench.truth.devices.iter().flat_map(of).collect()
+    }
+}
+
+/// What speaks against a device or its rig.
+fn against(checks: &[Check], position: u8) -> String {
+    let speaks = |check: &&Check| {
+        check.position.is_none_or(|of| of == position)
+            && matches!(check.verdict, CheckVerdict::Fail | CheckVerdict::Undecided | CheckVerdict::NotMet)
+    };
+    let words = |check: &Check| {
+        format!(
+            "{} {} ({})",
+            check.quantity,
+            check.verdict,
+            check.remark.as_deref().unwrap_or("by its figure")
+        )
+    };
+    checks.iter().filter(speaks).map(words).collect::<Vec<_>>().join("; ")
+}
+
+/// The step of a run that finds its levels.
+fn outcome_ramps(outcome: &Outcome) -> Option<u16> {
+    let mut steps = (0_u16..).zip(&outcome.task.steps);
+    steps.find(|(_, step)| matches!(step.task, StepTask::SwitchPoints(_))).map(|(index, _)| index)
+}
+
+fn truths(device: &DeviceTruth) -> Vec<(QuantityName, f64)> {
+    let mut all = vec![
+        (QuantityName::SwitchPoint, device.on_level_pa()),
+        (QuantityName::ResetPoint, device.off_level_pa()),
+    ];
+    all.extend(device.air_saving.into_iter().flat_map(|saving| {
+        [(QuantityName::CutOff, saving.cut_off_pa), (QuantityName::Resume, saving.resume_pa)]
+    }));
+    all
+}
+
+fn both_levels(step: Option<u16>, checks: &[Check], position: u8, told: &Value) -> Vec<BothLevels> {
+    let names = [
+        ("switch-point", QuantityName::SwitchPoint),
+        ("reset-point", QuantityName::ResetPoint),
+        ("cut-off", QuantityName::CutOff),
+        ("resume", QuantityName::Resume),
+    ];
+    let both = |(name, quantity): (&str, QuantityName)| {
+        let theirs_pa = told[name].as_f64()?;
+        let found = checks.iter().find(|check| {
+            (check.position, Some(check.step), check.quantity) == (Some(position), step, quantity)
+        })?;
+        let measured = found.measured.as_ref()?;
+        let (ours_pa, u_pa) = (measured.value, measured.expanded_uncertainty);
+        Some(BothLevels { quantity, theirs_pa, ours_pa, u_pa })
+    };
+    names.into_iter().filter_map(both).collect()
+}
+
+fn known(word: &str) -> Known {
+    match word {
+        "not-pass" => Known::NotPass,
+        "may" => Known::Good,
+        "gray" => Known::Gray,
+        "blind" => Known::Blind,
+        other => panic!("the witness knows `{other}`"),
+    }
+}
+
+fn text_of(value: &Value) -> String {
+    value.as_str().expect("a text").to_owned()
+}
+
+/// The program of the other side.
+pub fn witness() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("python/attacks.py")
+}
+
+/// A temporary folder, removed when dropped.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new() -> Self {
+        static NEXT: AtomicU32 = AtomicU32::new(0);
+        let number = NEXT.fetch_add(1, Ordering::SeqCst);
+        let path = std::env::temp_dir().join(format!("tripbench-attacks-{}-{number}", std::process::id()));
+        std::fs::create_dir_all(&path).expect("a temporary folder");
+        Self(path)
+    }
+
+    fn write(&self, file: &str, bytes: &[u8]) {
+        std::fs::write(self.0.join(file), bytes).expect("a writable folder");
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        // Left behind in the system's temporary folder if it can not be removed.
+        drop(std::fs::remove_dir_all(&self.0));
+    }
+}
+
+/// The demo with four good devices.
+fn demo(seed: u64) -> Bench {
+    let mut bench = Bench::demo();
+    bench.truth.seed = seed;
+    for device in &mut bench.truth.devices {
+        if device.position == 3 {
+            device.switch_point_pa = 60.2e3;
+        }
+    }
+    bench
+}
+
+fn changed(mut bench: Bench, changes: &[(&str, &str)]) -> Bench {
+    for (from, to) in changes {
+        assert!(bench.rig.contains(from), "the rig sheet has no {from}");
+        bench.rig = bench.rig.replacen(from, to, 1);
+    }
+    bench
+}
+
+fn with_noise(mut bench: Bench, noise_pa: f64) -> Bench {
+    bench.truth.reference.noise_pa = noise_pa;
+    changed(bench, &[("noise = \"20 Pa\"", &format!("noise = \"{noise_pa} Pa\""))])
+}
+
+fn with_delay(mut bench: Bench, delay_ms: f64) -> Bench {
+    let settings = bench.settings.take().expect("settings");
+    assert!(settings.contains("delay = \"0 ms\""));
+    bench.settings = Some(settings.replace("delay = \"0 ms\"", &format!("delay = \"{delay_ms} ms\"")));
+    for device in &mut bench.truth.devices {
+        device.delay_on_s += delay_ms * 1e-3;
+        device.delay_off_s += delay_ms * 1e-3;
+    }
+    bench
+}
+
+/// Without air saving, on below the switch point.
+fn normally_closed(mut bench: Bench) -> Bench {
+    let settings = bench.settings.take().expect("settings");
+    let (front, _) = settings.split_once("[air_saving]").expect("air saving");
+    bench.settings = Some(front.replace("normally-open", "normally-closed"));
+    for device in &mut bench.truth.devices {
+        device.air_saving = None;
+        device.normally_closed = true;
+    }
+    bench
+}
+
+fn repair_bench(seed: u64) -> Bench {
+    let mut bench = demo(seed);
+    bench.rig = sheet_text("rigs/repair-bench.toml");
+    bench.script = sheet_text("scripts/repair.toml");
+    bench.positions = vec![1];
+    bench.truth.devices.truncate(1);
+    bench
+}
+
+/// Every run that is rewritten: seeds, noise, converters, delays, scripts, and air that a person moves.
+pub fn bases() -> Vec<Base> {
+    let release = Bench { script: sheet_text("scripts/release.toml"), ..demo(4) };
+    let repair = sheet_text("scripts/repair.toml");
+    let ten_bits = changed(with_noise(demo(12), 60.0), &[("counts = [4000, 20000]", "counts = [200, 1000]")]);
+    let all = [
+        ("goods-in 1", demo(1)),
+        ("release", release),
+        ("20 ms selected", with_delay(demo(5), 20.0)),
+        ("200 ms selected", with_delay(demo(6), 200.0)),
+        ("by hand", Bench { rig: by_hand(), script: repair, ..demo(7) }),
+        ("goods-in 2", demo(2)),
+        ("goods-in 3", demo(3)),
+        ("noise 5 Pa", with_noise(demo(8), 5.0)),
+        ("noise 60 Pa", with_noise(demo(9), 60.0)),
+        ("normally closed", normally_closed(demo(10))),
+        ("scan 20 ms", changed(demo(11), &[("scan_interval = \"5 ms\"", "scan_interval = \"20 ms\"")])),
+        ("10 bits", ten_bits),
+        ("converter 20 ms", changed(demo(13), &[("converter = \"2 ms\"", "converter = \"20 ms\"")])),
+        ("repair bench", repair_bench(14)),
+    ];
+    all.into_iter().map(|(name, bench)| Base { name, bench }).collect()
+}
