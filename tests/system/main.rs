@@ -22,7 +22,6 @@ mod python;
 mod rejudge;
 mod rewritten;
 mod rig_check;
-mod scratch;
 mod serial;
 mod sheets;
 mod tidy;

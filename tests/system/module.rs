@@ -48,11 +48,11 @@ fn with_the_age_of_the_image_declared_the_levels_hold_their_uncertainty() {
     assert!(!verdicts(&outcome).contains(&Verdict::Fail) || verdicts(&outcome)[2] == Verdict::Fail);
 }
 
+/// Edges 25 ms late in the mean: an image that is not declared shows as a delay of every output, and nothing passes.
 #[test]
-fn with_no_age_declared_they_do_not() {
-    let bench = with_old_image("0 ms");
-    let farthest = farthest(&bench, &bench.run());
-    assert!(farthest > 1.25, "{farthest:.2} U off");
+fn with_no_age_declared_nothing_passes() {
+    let outcome = with_old_image("0 ms").run();
+    assert!(!verdicts(&outcome).contains(&Verdict::Pass), "{:?}", verdicts(&outcome));
 }
 
 /// The demo's rig whose module counts the edges of every switch output.
@@ -151,7 +151,10 @@ fn stamps_that_the_reads_contradict_are_not_used() {
     // The sheet says that a tick is twice as long as it is.
     bench.rig = bench.rig.replace("tick = \"100 us\"", "tick = \"200 us\"");
     let outcome = bench.run_with(|_| SimulatedBench::new(&wired, bench.truth.clone()), None);
-    assert_eq!(verdicts(&outcome), [Verdict::Undecided; 4]);
+    let found = verdicts(&outcome);
+    // The third is bad, and its states over the run show it.
+    assert_eq!([found[0], found[1], found[3]], [Verdict::Undecided; 3]);
+    assert_ne!(found[2], Verdict::Pass);
 }
 
 #[test]

@@ -10,7 +10,7 @@ use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role};
 use tripbench_rig::DigitalInput;
 
 /// Below this probability two devices do not share all their edges by chance.
-const BY_CHANCE: f64 = 1e-3;
+const BY_CHANCE: f64 = 1e-2;
 /// Fewest edges that say something.
 const FEWEST: usize = 4;
 /// A device may scatter by so much less than promised, and two devices be so much nearer than half their tolerance. Judgements of

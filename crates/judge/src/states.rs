@@ -6,7 +6,7 @@ use crate::condition::blank;
 use crate::promised::{longest_delay_s, promised_spread_pa};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::Sample;
-use tripbench_quantity::{Span, VacuumLevel};
+use tripbench_quantity::{Mono, Span, VacuumLevel};
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, Task};
 use tripbench_rig::{DigitalInput, OutputName, Position, Scan};
 
@@ -38,12 +38,12 @@ pub(crate) struct Moment<'c> {
 }
 
 impl<'c> Run<'c> {
-    /// From the first zero to the last mark of a step. `None` without a zero.
+    /// From the start to the last mark of a step. `None` without a zero.
     pub(crate) fn up_to(channels: &'c Channels<'c>, marks: &[Mark], step: u16) -> Option<Self> {
         let first = marks.iter().find(|mark| mark.segment == Segment::Vented)?;
         let zero = channels.zero(first)?;
         let to = marks.iter().filter(|mark| mark.step <= step).map(|mark| mark.to).max()?;
-        let whole = Mark { step, segment: Segment::AtRest, from: first.from, to };
+        let whole = Mark { step, segment: Segment::AtRest, from: Mono::START, to };
         let scans: Vec<&Scan> = channels.scans(&whole).collect();
         let samples = channels.samples(&whole, zero);
         (scans.len() == samples.len())
