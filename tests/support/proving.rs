@@ -8,10 +8,12 @@ use rand_pcg::Pcg64Mcg;
 use std::num::NonZero;
 use tripbench_quantity::LevelRate;
 use tripbench_record::{Check, QuantityName, Task};
-use tripbench_simulator::{DeviceTruth, HoseTruth};
+use tripbench_simulator::{AirSavingTruth, DeviceTruth, HoseTruth};
 
 /// Levels that every device of the proving ground is set to, pascal.
 pub const NOMINAL_PA: [f64; 2] = [60e3, 55e3];
+/// Levels at which they cut and feed again, where they save air, pascal.
+pub const NOMINAL_VALVE_PA: [f64; 2] = [70e3, 65e3];
 /// Half of the tolerance of a level, pascal.
 pub const HALF_TOLERANCE_PA: f64 = 1_500.0;
 /// Volume of the demo's manifold, m³.
@@ -54,6 +56,18 @@ pub struct Cell {
     pub throttles_s: [f64; 2],
     /// Way that the script asks for, if any.
     pub way: Option<&'static str>,
+    /// Time between two conversions of the reference.
+    pub converter_s: f64,
+    /// Counts of the reference over its range.
+    pub counts: u32,
+    /// Delay that is selected, of 0, 20 and 200 ms; none where the type has no delays.
+    pub selected_s: Option<f64>,
+    /// Least and greatest share of the promised spread that the devices have.
+    pub spread_shares: [f64; 2],
+    /// Whether the devices save air.
+    pub saves_air: bool,
+    /// Whether a response step follows the ramps.
+    pub responds: bool,
 }
 
 impl Cell {
@@ -74,6 +88,12 @@ impl Cell {
         positions: 1,
         throttles_s: [20.0, 20.0],
         way: None,
+        converter_s: 0.0,
+        counts: 16_000,
+        selected_s: None,
+        spread_shares: [1.0, 1.0],
+        saves_air: false,
+        responds: false,
     };
 
     /// Its sheets, with devices just as set.
@@ -87,7 +107,10 @@ impl Cell {
             bench.rig = bench.rig.replacen(from, &to, 1);
         };
         change("scan_interval = \"5 ms\"", format!("scan_interval = \"{} ms\"", self.scan_s * 1e3));
-        change("converter = \"2 ms\"\n", String::new());
+        let converter = format!("converter = \"{} ms\"\n", self.converter_s * 1e3);
+        change("converter = \"2 ms\"\n", if self.converter_s > 0.0 { converter } else { String::new() });
+        let counts = [self.counts / 4, self.counts / 4 + self.counts];
+        change("counts = [4000, 20000]", format!("counts = {counts:?}"));
         change("noise = \"20 Pa\"", format!("noise = \"{} Pa\"", self.noise_pa));
         change("hysteresis = \"30 Pa\"", format!("hysteresis = \"{} Pa\"", self.hysteresis_pa));
         change("drift = \"50 Pa\"", format!("drift = \"{} Pa\"", self.drift_pa));
@@ -103,19 +126,35 @@ impl Cell {
         bench.device_type = DEVICE_TYPE
             .replace("RESPONSE", &format!("{} ms", self.response_s * 1e3))
             .replace("SPREAD", &format!("{} Pa", self.repeatability_pa));
-        bench.settings = Some(String::from(SETTINGS));
+        let selected_ms = self.selected_s.map_or(0.0, |selected_s| selected_s * 1e3);
+        let saving = if self.saves_air { SAVING } else { "" };
+        bench.settings =
+            Some(SETTINGS.replace("delay = \"0 ms\"", &format!("delay = \"{selected_ms} ms\"")) + saving);
+        if self.selected_s.is_some() {
+            bench.device_type = bench
+                .device_type
+                .replace("delays = [\"0 ms\"]", "delays = [\"0 ms\", \"20 ms\", \"200 ms\"]");
+        }
         let way = self.way.map_or_else(String::new, |way| format!("way = \"{way}\"\n"));
         let settle = format!("{} s", 6.0 * self.thermal_s);
         bench.script = SCRIPT
             .replace("SETTLE", &settle)
-            .replace("cycles = 5\n", &format!("cycles = {}\n{}", self.cycles, way));
+            .replace("cycles = 5\n", &format!("cycles = {}\n{}", self.cycles, way))
+            .replace("# responds\n", if self.responds { RESPONSE } else { "" });
         bench.positions = (1..=self.positions).collect();
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s);
         bench.truth.faults.clear();
         bench.truth.devices = bench
             .positions
             .iter()
-            .map(|&number| DeviceTruth::good(number, NOMINAL_PA[0], NOMINAL_PA[1]))
+            .map(|&number| DeviceTruth {
+                air_saving: self.saves_air.then_some(AirSavingTruth {
+                    cut_off_pa: NOMINAL_VALVE_PA[0],
+                    resume_pa: NOMINAL_VALVE_PA[1],
+                    open_without_power: false,
+                }),
+                ..DeviceTruth::good(number, NOMINAL_PA[0], NOMINAL_PA[1])
+            })
             .collect();
         bench
     }
@@ -162,15 +201,24 @@ impl Cell {
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s * (1.0 - share));
         for device in &mut bench.truth.devices {
             [device.switch_point_pa, device.reset_point_pa] = levels(&mut within);
+            // The valve's levels lie as far from their settings as those of the switch output.
+            if let Some(saving) = &mut device.air_saving {
+                saving.cut_off_pa = NOMINAL_VALVE_PA[0] + device.switch_point_pa - NOMINAL_PA[0];
+                saving.resume_pa = NOMINAL_VALVE_PA[1] + device.reset_point_pa - NOMINAL_PA[1];
+            }
             device.lag_s = 0.0;
-            // Single crossings scatter by what is promised.
-            device.repeatability_pa = self.repeatability_pa / 2.0;
+            // Single crossings scatter by what is promised, or by a share of it.
+            let share = within(self.spread_shares[0], self.spread_shares[1]);
+            device.repeatability_pa = share * self.repeatability_pa / 2.0;
             device.delay_on_s = within(0.0, self.response_s);
             device.delay_off_s = within(0.0, self.response_s);
             // Any share of the delay may be a throttle in the hose, with the least volume behind it that the sheet allows.
             let throttle_s = within(0.0, 1.0) * device.delay_on_s.min(device.delay_off_s).min(FASTER_S);
             device.delay_on_s -= throttle_s;
             device.delay_off_s -= throttle_s;
+            let selected_s = self.selected_s.unwrap_or(0.0);
+            device.delay_on_s += selected_s;
+            device.delay_off_s += selected_s;
             device.hose = Some(HoseTruth {
                 conductance_m3_per_s: BEHIND_M3 / throttle_s.max(1e-4),
                 volume_m3: BEHIND_M3,
@@ -199,6 +247,12 @@ impl Ready {
         let task = bench.task();
         let steps_s = bench.quick(&task).steps_s;
         Self { cell, bench, task, steps_s }
+    }
+
+    /// When a drift that goes on has become what is declared, seconds after the start.
+    pub fn drifts_s(&self) -> f64 {
+        let at = |step: usize| self.steps_s.get(step).copied().unwrap_or(0.0);
+        at(1) + at(2) / 2.0
     }
 
     /// One acceptance: the bench as drawn, and what it found.
@@ -281,9 +335,15 @@ watch = "4 s"
 do = "switch-points"
 cycles = 5
 
+# responds
 [[step]]
 do = "zero"
 "#;
+
+const RESPONSE: &str = "[[step]]\ndo = \"response\"\noperations = 5\nlimit = \"60 ms\"\n\n";
+
+const SAVING: &str =
+    "\n[air_saving]\ncut_off = \"70 kPa\"\nresume = \"65 kPa\"\nsupply_valve = \"closed-without-power\"\n";
 
 const DEVICE_TYPE: &str = r#"
 name = "proving"

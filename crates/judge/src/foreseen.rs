@@ -37,6 +37,8 @@ impl std::fmt::Debug for Foresight<'_> {
 #[derive(Debug, Clone)]
 pub struct ForeseenLevel {
     level: Level,
+    /// Level by the crossings alone, whatever the delay is: its standard uncertainty, pascal.
+    free_pa: f64,
     delay: Option<MeasurementResult>,
 }
 
@@ -57,9 +59,9 @@ impl ForeseenLevel {
         spare_s(&self.level, slack_pa)
     }
 
-    /// Standard uncertainty of the level as it stands still by the crossings alone, and the scatter of one, pascal.
-    pub const fn random_pa(&self) -> [f64; 2] {
-        [self.level.random.standard_deviation_pa, self.level.random.repeatability_pa]
+    /// Standard uncertainty of the level as it stands still by the crossings alone, whatever the delay is, pascal.
+    pub const fn standing_pa(&self) -> f64 {
+        self.free_pa
     }
 }
 
@@ -100,8 +102,10 @@ impl Foresight<'_> {
         let foreseen =
             |((crossings, rates), delay): ((Crossings, Option<AtRates>), Option<MeasurementResult>)| {
                 let rates = if shown { rates } else { at_rates(self.task, &crossings, false) };
+                let free_pa = rates.as_ref().map(|rates| rates.free.standard_deviation_pa);
                 let level = level(basis, &crossings, rates, Delay::AsPromised { shown })?;
-                Some(ForeseenLevel { level, delay })
+                let free_pa = free_pa.unwrap_or(level.random.standard_deviation_pa);
+                Some(ForeseenLevel { level, free_pa, delay })
             };
         found.into_iter().zip(delays).filter_map(foreseen).collect()
     }
@@ -175,15 +179,16 @@ impl Foresight<'_> {
             .iter()
             .flat_map(|group| (group.cycles[0]..=group.cycles[1]).map(move |cycle| (cycle, *group)))
             .collect();
-        let scatter = scatter(all.len(), promised_spread_pa(self.task, level_pa));
+        let spread_pa = promised_spread_pa(self.task, level_pa);
         let sign = if rising { 1.0 } else { -1.0 };
         let mut found =
             Crossings { rising, taken_off_s: net_delay_s(self.task), alive: true, ..Crossings::default() };
-        for (index, ((cycle, group), away_pa)) in all.iter().zip(&scatter).enumerate() {
+        for (index, (cycle, group)) in all.iter().enumerate() {
             let same = |other: &&(u16, Group)| (other.1.rate_pa_per_s - group.rate_pa_per_s).abs() < 1e-6;
+            let (before, count) = (all[..index].iter().filter(same).count(), all.iter().filter(same).count());
+            let away_pa = scatter(count, spread_pa).get(before).copied().unwrap_or(0.0);
             #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-            let share = (all[..index].iter().filter(same).count() as f64 + 0.5)
-                / all.iter().filter(same).count() as f64;
+            let share = (before as f64 + 0.5) / count as f64;
             let wide_pa = self.wide_pa(group.rate_pa_per_s, rising);
             let middle_pa = level_pa + away_pa + (share - 0.5) * wide_pa;
             let at_s = STARTS_S + CYCLE_S * (f64::from(*cycle) + if rising { 0.0 } else { 0.5 });
@@ -239,11 +244,10 @@ impl Foresight<'_> {
     pub fn response_s(&self, level: &ForeseenLevel, rate_pa_per_s: f64) -> f64 {
         let rig = &self.task.sheets.rig;
         let rate = rate_pa_per_s.max(1.0);
-        let [standing_pa, _] = level.random_pa();
         let parts = vec![
             Contribution::rectangular("edge", self.wide_pa(rate, true) / rate / 2.0),
             Contribution::rectangular("lag of the reference", rig.reference.lag.uncertainty.si()),
-            Contribution::normal("level", standing_pa / rate),
+            Contribution::normal("level", level.standing_pa() / rate),
             Contribution::normal("scatter of the fit", self.fit_pa(rate) / rate),
         ];
         combine(0.0, rig.reference.input.resolution() / rate, parts)

@@ -216,31 +216,32 @@ fn drift_pa(task: &Task, zero: Zero, [first_s, second_s]: [f64; 2]) -> f64 {
     task.sheets.rig.reference.drift.si() * share
 }
 
-/// By how many standard deviations of the spread a slow ramp can switch earlier than a fast one, for it gives the noise of the
-/// comparator more time to reach the level; found in simulation of noise that is new every millisecond.
-const IN_NOISE: f64 = 2.0;
+/// By how much later than it is an output can seem, seconds: a slow ramp gives the noise of a comparator more time to reach the
+/// level, and switches earlier than a fast one. By so many standard deviations of the spread that the crossings show; found in
+/// simulation of noise that is new every millisecond.
+pub(crate) fn seems_later_s(found: &Crossings, rates: &AtRates) -> f64 {
+    const IN_NOISE: f64 = 3.0;
+    IN_NOISE * rates.free.repeatability_pa / rates_apart(found)
+}
+
+/// Difference between the largest and the least rate of the groups of crossings, pascal per second.
+fn rates_apart(found: &Crossings) -> f64 {
+    let slopes: Vec<f64> = found.groups().iter().map(|group| group.slope_pa_per_s.abs()).collect();
+    let least = slopes.iter().copied().fold(f64::INFINITY, f64::min);
+    (slopes.iter().copied().fold(0.0, f64::max) - least).max(1e-3)
+}
 
 /// Delay of an output from its crossings at two rates: what it takes for all to mean the same level. All share one spread.
 pub(crate) fn delay(basis: Basis<'_>, found: &Crossings, rates: &AtRates) -> Option<MeasurementResult> {
     let task = basis.task;
-    let slopes: Vec<f64> = found.groups().iter().map(|group| group.slope_pa_per_s.abs()).collect();
-    let [least, most] =
-        [slopes.iter().copied().fold(f64::INFINITY, f64::min), slopes.iter().copied().fold(0.0, f64::max)];
-    let away = most - least;
+    let away = rates_apart(found);
     let lag = &task.sheets.rig.reference.lag;
     // The lag in the edges is the reference's, and none of the device's.
     let value = found.taken_off_s + rates.delay.mean() + lag.value.si();
-    let noise_pa = IN_NOISE * rates.free.repeatability_pa;
     let contributions = vec![
         Contribution::intervals("crossings at two rates", &rates.delay, found.intervals.len())
             .of(RUN)
             .through("Pa", 1.0 / away),
-        Contribution::rectangular(
-            "noise of the comparator, in which a slow ramp switches earlier",
-            noise_pa / away,
-        )
-        .of(RUN)
-        .through("Pa", 1.0 / away),
         Contribution::rectangular("lag of the reference", lag.uncertainty.si()).of("rig sheet"),
         Contribution::rectangular(
             "zero drift of the reference",

@@ -5,16 +5,16 @@ use crate::promise::spread_judged;
 use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
 use crate::response::before_the_level;
 use crate::result::Level;
-use crate::transition::promised_delay;
+use crate::transition::Found;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, decide, normal_quantile,
 };
 use tripbench_record::{Check, CheckVerdict, Role, Task};
 
-/// A spread fails where the probability that it is as promised is below this.
-const WRONG_FAIL: f64 = 0.025;
-/// And is in doubt where it is below this: one standard deviation.
-const DOUBT: f64 = 0.16;
+/// A spread fails where the probability that it is as promised is below this: of good devices with four levels one in a thousand.
+const WRONG_FAIL: f64 = 2.5e-4;
+/// And is in doubt where it is below this: of good devices with four levels one in a hundred. Both are judgements of this project.
+const DOUBT: f64 = 2.5e-3;
 
 /// Longest time by which an output may be later without a word.
 const LONGEST_SPARE_S: f64 = 0.1;
@@ -25,11 +25,11 @@ const LONGEST_SPARE_S: f64 = 0.1;
 pub(crate) fn delay_check(
     task: &Task,
     check: Check,
-    found: Option<MeasurementResult>,
+    found: &Found,
     level: Option<&Level>,
     slack_pa: f64,
 ) -> Check {
-    let Some(result) = found else {
+    let Some(result) = found.delay.clone() else {
         let remark = "the output's change was not seen well enough in the ramps of one of two rates";
         return Check { remark: Some(remark.into()), ..check };
     };
@@ -38,8 +38,11 @@ pub(crate) fn delay_check(
     }
     let (promised_s, selected_s) = (longest_delay_s(task), selected_delay_s(task));
     let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
-    let shown = judged(check, &result, Some(promised_delay(task)), Acceptance::GuardBand);
-    if shown.verdict == CheckVerdict::Fail {
+    let ruled_out = decide(&result, found.promised_delay(task), Acceptance::GuardBand) == Outcome::Fail;
+    let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
+    let shown = judged(check, &result, Some(promised), Acceptance::GuardBand);
+    if ruled_out {
+        let shown = Check { verdict: CheckVerdict::Fail, ..shown };
         let remark = if result.value > promised_s {
             "the output is later than its sheets say: is another delay selected?"
         } else {

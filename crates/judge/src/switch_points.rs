@@ -223,7 +223,7 @@ impl At<'_> {
         if !self.task.timed(one.transition.rising) {
             return not_timed(task, check);
         }
-        delay_check(task, check, one.found.delay.clone(), one.level.as_ref(), slack_pa)
+        delay_check(task, check, &one.found, one.level.as_ref(), slack_pa)
     }
 
     /// Which delay is selected, by the output that tells it best.

@@ -3,7 +3,7 @@
 use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
 use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
-use crate::result::{Basis, Delay, Level, at_rates, delay, level};
+use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
 use tripbench_measure::{Acceptance, AtRates, Limits, MeasurementResult, Outcome, decide};
 use tripbench_record::{Mark, QuantityName, SwitchPointsTask, Task};
 use tripbench_rig::DigitalInput;
@@ -54,6 +54,8 @@ pub(crate) struct Found {
     pub(crate) rates: Option<AtRates>,
     /// The delay, where the crossings are at two rates.
     pub(crate) delay: Option<MeasurementResult>,
+    /// By how much later than it is the output can seem in its comparator's noise, seconds.
+    pub(crate) seems_later_s: f64,
     /// Whether the edges could be followed to the delay that they show.
     pub(crate) settled: bool,
 }
@@ -98,7 +100,8 @@ impl Ramps<'_> {
             rates = at_rates(task, &found, true);
         }
         let delay = rates.as_ref().and_then(|rates| delay(self.basis(), &found, rates));
-        Found { crossings: found, rates, delay, settled }
+        let seems_later_s = rates.as_ref().map_or(0.0, |rates| seems_later_s(&found, rates));
+        Found { crossings: found, rates, delay, seems_later_s, settled }
     }
 
     pub(crate) fn crossings(&self, transition: Transition<'_>, delay_s: f64) -> Crossings {
@@ -118,8 +121,17 @@ impl Ramps<'_> {
 impl Found {
     /// The delay that its level is found with: the promised one, unless the crossings rule it out.
     pub(crate) fn believed(&self, task: &Task, shown: bool) -> Delay {
-        let refuted = self.delay.as_ref().is_some_and(|delay| against_promise(task, delay) == Outcome::Fail);
+        let ruled_out =
+            |delay| decide(delay, self.promised_delay(task), Acceptance::GuardBand) == Outcome::Fail;
+        let refuted = self.delay.as_ref().is_some_and(ruled_out);
         if refuted { Delay::AsFound } else { Delay::AsPromised { shown } }
+    }
+
+    /// Limits of its delay as the sheets promise it, with what it can seem later, seconds.
+    pub(crate) fn promised_delay(&self, task: &Task) -> Limits {
+        let selected_s = selected_delay_s(task);
+        let low = (selected_s > 0.0).then_some(selected_s);
+        Limits { low, high: Some(longest_delay_s(task) + self.seems_later_s) }
     }
 
     /// Its level; none where its edges could not be followed to the delay that they show.
@@ -132,17 +144,6 @@ impl Found {
         let rates = if again { at_rates(basis.task, &self.crossings, false) } else { self.rates.clone() };
         level(basis, &self.crossings, rates, believed)
     }
-}
-
-/// A delay against what the sheets promise: at most the selected one and the response, at least the selected one.
-pub(crate) fn against_promise(task: &Task, delay: &MeasurementResult) -> Outcome {
-    decide(delay, promised_delay(task), Acceptance::GuardBand)
-}
-
-/// Limits of a delay as the sheets promise it, seconds.
-pub(crate) fn promised_delay(task: &Task) -> Limits {
-    let selected_s = selected_delay_s(task);
-    Limits { low: (selected_s > 0.0).then_some(selected_s), high: Some(longest_delay_s(task)) }
 }
 
 /// Whether a delay can be that of the settings and of no other that the type lets one select.

@@ -39,10 +39,9 @@ impl LevelPosterior {
         let (mut within, mut whole, mut below): (f64, f64, Option<(f64, f64)>) = (0.0, 0.0, None);
         for &(at, mass) in &self.spreads {
             let Some((from, before)) = below.replace((at, mass)) else { continue };
-            let piece = f64::midpoint(before, mass);
             let share = ((pascal / from).ln() / (at / from).ln()).clamp(0.0, 1.0);
-            within += share * (before + (mass - before) * share / 2.0);
-            whole += piece;
+            whole += piece(before, mass, 1.0);
+            within += piece(before, mass, share);
         }
         if whole > 0.0 { within / whole } else { 1.0 }
     }
@@ -56,6 +55,15 @@ impl LevelPosterior {
         }
         Some((low * high).sqrt())
     }
+}
+
+/// Mass between two neighbouring values up to a share of the way, as if its logarithm went straight from one to the other: in a tail
+/// it falls by magnitudes from one to the next.
+fn piece(before: f64, after: f64, share: f64) -> f64 {
+    const LEAST: f64 = 1e-300;
+    let (before, after) = (before.max(LEAST), after.max(LEAST));
+    let falls = (after / before).ln();
+    if falls.abs() < 1e-9 { before * share } else { before * ((falls * share).exp() - 1.0) / falls }
 }
 
 /// Crossings of one level that were passed at about one rate.

@@ -28,7 +28,7 @@ pub(crate) struct Spread {
 pub(crate) fn spread_grid(groups: &[&[CrossingInterval]], promised_pa: f64) -> Option<Vec<Spread>> {
     const FEWEST: usize = 3;
     /// How well a promise is kept: a standard deviation of the logarithm. Judgement of this project.
-    const KEPT: f64 = 0.25;
+    const KEPT: f64 = 0.7;
     /// Weight of any other spread.
     const ANYTHING: f64 = 0.02;
     let widest = |all: &&[CrossingInterval]| all.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);

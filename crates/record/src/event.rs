@@ -122,6 +122,14 @@ pub struct Prediction {
     pub undecided_at_half: f64,
 }
 
+/// Share of good devices that a run is foreseen to leave undecided, by any of its checks: at nominal, and half a tolerance away from
+/// it. As if the checks were independent.
+pub fn undecided_share(predictions: &[Prediction]) -> [f64; 2] {
+    let decided =
+        |share: fn(&Prediction) -> f64| -> f64 { predictions.iter().map(|one| 1.0 - share(one)).product() };
+    [1.0 - decided(|one| one.undecided_at_nominal), 1.0 - decided(|one| one.undecided_at_half)]
+}
+
 /// An earlier run of the same device.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Again {

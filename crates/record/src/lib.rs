@@ -19,7 +19,9 @@ mod view;
 
 pub use canonical::{canonical_json, sha256_hex};
 pub use check::{Check, CheckVerdict, CrossingRecord, LimitsRecord, Measured, QuantityName, Role};
-pub use event::{Again, Event, EventKind, Prediction, PromptId, RunHeader, Seq, SheetCopy, SheetRole};
+pub use event::{
+    Again, Event, EventKind, Prediction, PromptId, RunHeader, Seq, SheetCopy, SheetRole, undecided_share,
+};
 pub use foreign::{ColumnMap, ForeignError, Recording, SignalColumn, TimeForm};
 pub use halt::{Halt, SetAside, SetAsideReason, WaitReason};
 pub use identity::{ClockState, Identity, IdentityHow, check_character, own_number};

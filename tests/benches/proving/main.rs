@@ -13,6 +13,7 @@ mod attacks;
 mod coverage;
 mod delays;
 mod demo;
+mod regimes;
 mod risk;
 mod saving;
 mod speed;
@@ -39,6 +40,18 @@ fn main() {
             coverage.over_ideal,
             coverage.bias,
             f64::from(coverage.runs) / seconds
+        ));
+    }
+    if wanted("regimes") {
+        let regimes = regimes::table(devices);
+        figures.push(format!(
+            "regimes_held_min={:.4} u_over_needed_max={:.3} undecided_nominal_max={:.4} good_failed_max={:.4} foreseen_ratio_min={:.3} foreseen_ratio_max={:.3}",
+            regimes.held_min,
+            regimes.over_needed_max,
+            regimes.undecided_nominal_max,
+            regimes.good_failed_max,
+            regimes.foreseen_ratio[0],
+            regimes.foreseen_ratio[1]
         ));
     }
     if wanted("spread") {

@@ -32,7 +32,11 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
         let prediction = |foreseen: Foreseen, unit: &str| {
             let guard = guard_of_u(&task.sheets.site);
             let Foreseen { quantity, half_tolerance, uncertainty, .. } = foreseen;
-            let share = |off: f64| undecided_share_by(half_tolerance, uncertainty, off, guard);
+            let share = |off: f64| match unit {
+                // A time is limited on one side alone.
+                "s" => late_share(half_tolerance, uncertainty, off, guard),
+                _ => undecided_share_by(half_tolerance, uncertainty, off, guard),
+            };
             Prediction {
                 step,
                 quantity,
@@ -303,6 +307,13 @@ fn guard_of_u(site: &SiteSheet) -> f64 {
 /// Share of devices with a true error `off_pa` that a guard band of U leaves undecided.
 fn undecided_share(t_pa: f64, u_pa: f64, off_pa: f64) -> f64 {
     undecided_share_by(t_pa, u_pa, off_pa, 1.0)
+}
+
+/// Share of outputs whose delay lies `off_s` beyond that of a device at nominal that a guard band leaves open, where `spare_s` more
+/// are allowed.
+fn late_share(spare_s: f64, u_s: f64, off_s: f64, guard: f64) -> f64 {
+    let Ok(result) = combine(off_s, 0.0, vec![Contribution::normal("all", u_s / 1.96)]) else { return 1.0 };
+    1.0 - conformance_probability(&result, Limits { low: None, high: Some(spare_s - guard * u_s) })
 }
 
 /// The same for a guard band that is a share of U.
