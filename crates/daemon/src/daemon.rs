@@ -36,9 +36,11 @@ pub struct RigEntry {
     pub probes: Option<Probes>,
 }
 
-/// What a test has called in a run: each may panic, or not come back.
+/// What a test has called for a run: each may panic, or not come back.
 #[derive(Debug, Clone, Copy)]
 pub struct Probes {
+    /// On the thread that makes the folder of a run, before it.
+    pub in_folder: fn(),
     /// On the run's own thread, between two steps of its work.
     pub in_run: fn(),
     /// On the thread that writes the journal, after each event.
