@@ -205,8 +205,7 @@ fn start_all(daemon: &Daemon) {
         let place =
             |position: u64| json!({"position": position, "serial": format!("{}-{position}", name(number))});
         let places: Vec<Value> = (1..=4).map(place).collect();
-        let path = format!("/api/v1/rigs/{}/runs", name(number));
-        let answer = daemon.send("POST", &path, &json!({"places": places}));
+        let answer = daemon.begin(&name(number), &json!({"places": places}));
         assert_eq!(answer.status, 201, "{}", answer.text);
         std::thread::sleep(Duration::from_millis(40));
     }

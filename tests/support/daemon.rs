@@ -100,7 +100,14 @@ impl Daemon {
     /// If they are not taken.
     pub fn start_round(&self, rig: &str, serials: &[(u8, &str)]) -> Answer {
         let revision = self.mount(rig, serials);
-        self.send("POST", &format!("/api/v1/rigs/{rig}/runs"), &json!({"revision": revision}))
+        self.begin(rig, &json!({"revision": revision}))
+    }
+
+    /// Starts a run on a rig as it is now; `what` is the body but for the stops that were seen.
+    pub fn begin(&self, rig: &str, what: &Value) -> Answer {
+        let mut body = what.clone();
+        body["stops"] = self.rig(rig)["stops"].clone();
+        self.send("POST", &format!("/api/v1/rigs/{rig}/runs"), &body)
     }
 
     /// Puts devices at positions of a rig; the revision of the round.

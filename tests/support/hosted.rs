@@ -7,10 +7,10 @@ use std::time::{Duration, Instant};
 use tripbench_device::SiteSheet;
 use tripbench_engine::rig_check;
 use tripbench_judge::judge_step;
-use tripbench_link::{Clock, Link, ModuleWire, StopLatch};
+use tripbench_link::{Clock, Link, ModuleWire, StopLatch, Transport};
 use tripbench_quantity::Mono;
 use tripbench_record::{LoadedSheets, Mark, QuantityName, Segment, Trace};
-use tripbench_rig::{OutputName, ReadPlan, RigSheet, Scan};
+use tripbench_rig::{Order, Output, OutputName, ReadPlan, RigSheet, Scan};
 use tripbench_simulator::{Server, SimulatedBench, Truth, serve};
 
 /// A module whose coils can be looked at.
@@ -33,6 +33,68 @@ impl Hosted {
         workplace.change(sheet, "127.0.0.1:1502", &server.address().to_string());
         let rig = crate::good(&workplace.read(sheet), RigSheet::read);
         Self { server, rig }
+    }
+
+    /// Another master sets the outputs, over a connection of its own.
+    ///
+    /// # Panics
+    /// If the module does not take it.
+    pub fn set_by_another_master(&self, order: Order) {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        runtime.block_on(async {
+            let mut wire = ModuleWire::of(&self.rig.link).expect("a wire");
+            for write in self.rig.writes(&self.rig.image_of(order)) {
+                wire.transact(&write, &Clock::start()).await.expect("it is written");
+            }
+        });
+    }
+
+    /// The module restarts: for a time nothing answers at its address; then its outputs are as another master sets them at once.
+    ///
+    /// # Panics
+    /// If it does not start again.
+    #[must_use]
+    pub fn restart(self, workplace: &Workplace, off: Duration, order: Order) -> Self {
+        let (address, rig) = (self.server.address(), self.rig);
+        drop(self.server);
+        wait(off);
+        let truth = crate::good(&workplace.read("truth.toml"), |reader| Truth::read(reader, &rig));
+        let server = serve(SimulatedBench::new(&rig, truth), address).expect("its port");
+        let again = Self { server, rig };
+        again.set_by_another_master(order);
+        again
+    }
+
+    /// Puts a plug in, or pulls it.
+    pub fn plug(&self, position: u8, is_in: bool) {
+        self.server.plug(position, is_in);
+    }
+
+    /// Whether every output has its safe value.
+    ///
+    /// # Panics
+    /// If the module has other outputs than its sheet.
+    pub fn is_safe(&self) -> bool {
+        let is_safe = |output: &Output| {
+            let coil = self.server.look(|bench| bench.coil(output.name));
+            coil.expect("an output of the sheet") == output.safe.value
+        };
+        self.rig.outputs.iter().all(is_safe)
+    }
+
+    /// How long it takes until every output has its safe value.
+    ///
+    /// # Errors
+    /// If that takes longer than a time.
+    pub fn until_safe(&self, within: Duration) -> Result<Duration, Duration> {
+        let began = now();
+        while !self.is_safe() {
+            if began.elapsed() > within {
+                return Err(within);
+            }
+            wait(Duration::from_millis(1));
+        }
+        Ok(began.elapsed())
     }
 
     /// Whether vacuum is being pulled, as the module has it.

@@ -93,6 +93,22 @@ impl ScriptedSlave {
     }
 }
 
+/// A converter that sends bytes again and again over every connection, as fast as they are taken, whether it is asked or not.
+///
+/// # Panics
+/// If there is no port.
+pub fn babbling_converter(bytes: Vec<u8>) -> SocketAddr {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = listener.local_addr().expect("an address");
+    std::thread::spawn(move || {
+        for mut stream in listener.incoming().flatten() {
+            let bytes = bytes.clone();
+            std::thread::spawn(move || while stream.write_all(&bytes).is_ok() {});
+        }
+    });
+    address
+}
+
 /// Keys of a link over a serial port.
 pub fn serial_link(path: &str, baud: u32) -> String {
     format!("serial = \"{path}\"\nbaud = {baud}")

@@ -71,7 +71,7 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     // What was decided is not tested until it passes.
     let again = |position: u8| {
         let body = json!({"again": {"run": first["run"]["run"], "position": position, "revision": daemon.rig(RIG)["round"]["revision"]}});
-        daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body)
+        daemon.begin(RIG, &body)
     };
     for position in [3, 4] {
         let refused = again(position);
@@ -90,14 +90,13 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
 fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) -> Value {
     let again = |position: u8| {
         let body = json!({"again": {"run": first["run"]["run"], "position": position, "revision": daemon.rig(RIG)["round"]["revision"]}});
-        daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &body)
+        daemon.begin(RIG, &body)
     };
     // One that saw another round is refused, and so is one that would begin by itself.
     let stale = json!({"again": {"run": first["run"]["run"], "position": 1, "revision": 99}});
     let by_itself = json!({"again": {"run": first["run"]["run"], "position": 1, "revision": daemon.rig(RIG)["round"]["revision"]}, "unattended": true});
-    let path = format!("/api/v1/rigs/{RIG}/runs");
-    assert_eq!(daemon.send("POST", &path, &stale).json()["type"], "/problems/round-changed");
-    assert_eq!(daemon.send("POST", &path, &by_itself).status, 400);
+    assert_eq!(daemon.begin(RIG, &stale).json()["type"], "/problems/round-changed");
+    assert_eq!(daemon.begin(RIG, &by_itself).status, 400);
     assert_eq!(again(1).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);

@@ -25,7 +25,7 @@ fn mount(daemon: &Daemon, serials: &[(u8, &str)]) -> u64 {
 }
 
 fn start(daemon: &Daemon, revision: u64) -> tripbench_tests::daemon::Answer {
-    daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &json!({"revision": revision}))
+    daemon.begin(RIG, &json!({"revision": revision}))
 }
 
 /// A run that is under vacuum.
@@ -129,12 +129,11 @@ fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
 #[test]
 fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well() {
     let (_workplace, _rig, daemon) = begun();
-    let path = format!("/api/v1/rigs/{RIG}/runs");
     let next = json!({"places": [{"position": 1, "serial": "B-1"}]});
-    let refused = daemon.send("POST", &path, &next);
+    let refused = daemon.begin(RIG, &next);
     assert_eq!((refused.status, refused.json()["type"].clone()), (409, json!("/problems/busy")));
     let unattended = json!({"places": [{"position": 1, "serial": "B-1"}], "unattended": true});
-    assert_eq!(daemon.send("POST", &path, &unattended).status, 201);
+    assert_eq!(daemon.begin(RIG, &unattended).status, 201);
     assert_eq!(daemon.rig(RIG)["queue"].as_array().map(Vec::len), Some(1));
     // The run before does not end in order: the machine stood still.
     daemon.signal(Signal::STOP);

@@ -69,11 +69,10 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     let daemon = Daemon::start(&workplace);
     let seen = daemon.until(RIG, idle)["sheets"].clone();
     let name = |state: &Value| state["sheets"]["settings"].as_str().unwrap_or_default().to_owned();
-    let path = format!("/api/v1/rigs/{RIG}/runs");
     let revision = daemon.mount(RIG, &[(1, "A-1")]);
     workplace.change("settings.toml", "revision = \"3\"", "revision = \"4\"");
     let body = json!({"revision": revision, "sheets_seen": seen["digest"]});
-    let refused = daemon.send("POST", &path, &body);
+    let refused = daemon.begin(RIG, &body);
     assert_eq!((refused.status, &refused.json()["type"]), (409, &json!("/problems/sheets-changed")));
     // The refusal shows them at once.
     let now = daemon.rig(RIG);
@@ -86,7 +85,7 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     let good = daemon.until(RIG, |state| state["findings"] == json!([]));
     assert!(name(&good).ends_with("rev 5"), "{good}");
     let body = json!({"revision": revision, "sheets_seen": good["sheets"]["digest"]});
-    assert_eq!(daemon.send("POST", &path, &body).status, 201);
+    assert_eq!(daemon.begin(RIG, &body).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
     stop(&daemon, RIG);
     let state = daemon.until(RIG, over);

@@ -11,6 +11,7 @@ mod command;
 mod coverage;
 mod daemon;
 mod daemon_keeps;
+mod daemon_safe;
 mod delays;
 mod explained;
 mod faults;

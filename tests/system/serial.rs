@@ -4,18 +4,23 @@ use rstest::rstest;
 use std::os::unix::fs::symlink;
 use std::time::Duration;
 use tripbench_link::{Clock, Discipline, LineDiscipline, Link, ModuleWire, StopLatch, Transport};
+use tripbench_quantity::Mono;
 use tripbench_rig::{
     Air, Area, Command, CommandId, Doubt, Order, OutputName, Query, Request, Response, RigSheet, SerialTiming,
 };
 use tripbench_simulator::{RtuServer, SerialPace, SimulatedBench, Truth, serve_rtu_over_tcp, serve_serial};
+use tripbench_tests::command::Workplace;
 use tripbench_tests::good;
+use tripbench_tests::hosted::{Hosted, scans};
 use tripbench_tests::line::{
-    LineKind, Pieces, ScriptedSlave, converter_link, port_path, sealed, serial_link, with_link,
+    LineKind, Pieces, ScriptedSlave, babbling_converter, converter_link, port_path, sealed, serial_link,
+    with_link,
 };
 use tripbench_tests::wire::Proxy;
 
 const NOW: Duration = Duration::ZERO;
-const LATE: Duration = Duration::from_millis(300);
+/// Behind the timeout of one request, in the middle of that of the next.
+const LATE: Duration = Duration::from_millis(225);
 
 fn block_on<T>(future: impl Future<Output = T>) -> T {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
@@ -71,6 +76,43 @@ fn without_waiting_for_silence_every_answer_is_the_one_before(
         assert_eq!(ask(&mut wire, &read(1)).await, Err(Doubt::Late));
         assert_eq!(ask(&mut wire, &read(1)).await, Ok(values(&[0])), "stale, and no error");
     });
+}
+
+/// A rig that is not read for so long ends its run.
+const LONGEST_GAP: Duration = Duration::from_millis(250);
+
+/// As fast as a connection gives it: noise, whole frames of another unit, beginnings of an answer. Another master of the same process
+/// keeps its scans meanwhile.
+#[rstest]
+fn a_peer_that_babbles_is_doubted_in_time_and_another_master_keeps_its_scans(
+    #[values(
+        (0..=255_u8).map(|byte| byte.wrapping_mul(167)).collect(),
+        sealed(&[0x12, 0x04, 2, 0, 9]),
+        vec![0x11, 0x10, 0, 1]
+    )]
+    bytes: Vec<u8>,
+) {
+    let sheet = with_link(&converter_link(babbling_converter(bytes))).replace("\"500 ms\"", "\"150 ms\"");
+    let babbling = good(&sheet, RigSheet::read);
+    let workplace = Workplace::new();
+    let module = Hosted::start(&workplace, "rig.toml");
+    // A write goes out although the line is never silent.
+    let write = Query { unit: 0x11, request: Request::WriteRegisters { start: 1, values: vec![9; 9] } };
+    let (answer, took, trace) = std::thread::scope(|scope| {
+        let asking = scope.spawn(|| {
+            let clock = Clock::start();
+            let mut wire = ModuleWire::of(&babbling.link).expect("an address");
+            (block_on(ask(&mut wire, &write)), clock.now().since(Mono::START))
+        });
+        let (_, trace) = scans(&module.rig, &module.rig.read_plan(), Duration::from_millis(900));
+        let (answer, took) = asking.join().expect("an answer");
+        (answer, took, trace)
+    });
+    assert!(matches!(answer, Err(Doubt::Corrupt | Doubt::Foreign | Doubt::Short)), "{answer:?}");
+    let times = [4 * babbling.link.slowest_answer.duration(), babbling.link.answer_timeout.duration()];
+    assert!(took < times.iter().sum::<Duration>() + LONGEST_GAP, "{took:?}");
+    let gaps = trace.scans.windows(2).map(|pair| pair[1].end().since(pair[0].end()));
+    assert!(gaps.max().is_some_and(|gap| gap < LONGEST_GAP));
 }
 
 /// What a bad line does with an answer.

@@ -7,8 +7,10 @@ use crate::{log, say};
 use anyhow::{Context, Result};
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
 use tripbench_daemon::{
-    Bench, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, ServeError, serve as serve_bench,
+    Bench, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, ServeError, leave_safe,
+    serve as serve_bench,
 };
 use tripbench_device::SiteSheet;
 use tripbench_job::Signals;
@@ -78,13 +80,28 @@ fn told(ended: &Ended) -> Exit {
     Exit::Aborted
 }
 
-/// The bench sheet, and what its site sheet names by default; `None` after findings were shown.
+/// The bench of a sheet; `None` after findings were shown. Whatever keeps it from being served, its rigs are made safe.
 fn from_sheet(path: &Path) -> Result<Option<Bench>> {
-    let findings = Findings::new();
     let source = load::source(path)
         .context("a daemon needs a bench sheet: give --bench, or try `tripbench serve --demo`")?;
-    let sheet = read_sheet(&source, &findings, BenchSheet::read);
     let beside = path.parent().unwrap_or_else(|| Path::new("."));
+    let bench = bench(&source, beside);
+    if !matches!(bench, Ok(Some(_))) {
+        let (sheets, others) = BenchSheet::rig_sheets(&source, beside);
+        told(&leave_safe(sheets));
+        for path in others {
+            say::error(&format!(
+                "`{path}` is no good rig sheet: nothing is known of the outputs of its rig. Shut off air and power by hand."
+            ));
+        }
+    }
+    bench
+}
+
+/// The bench sheet, and what its site sheet names by default; `None` after findings were shown.
+fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Bench>> {
+    let findings = Findings::new();
+    let sheet = read_sheet(source, &findings, BenchSheet::read);
     let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(&site.value));
     // One that is not there is told with the others.
     let site = match site_path.as_ref().filter(|path| path.exists()) {

@@ -157,7 +157,8 @@ export class Rig {
     if (this.asked) return;
     this.asked = true;
     try {
-      await call("POST", this.path("/runs"), what);
+      // Where STOP TEST was pressed since, wherever that was, this start is refused.
+      await call("POST", this.path("/runs"), { ...what, stops: this.state.stops });
       this.confirmed = null;
       this.note("");
     } catch (error) {

@@ -56,7 +56,7 @@ const GERMAN = {
   guide: { deeper: "VAKUUM ZIEHEN", "less-deep": "langsam LUFT EINLASSEN", hold: "HALTEN: alles schließen", "let-in": "zur Umgebung ÖFFNEN", slower: "LANGSAMER", faster: "SCHNELLER", steady: "so weiter" },
   problem: {
     "round-changed": "Die Runde wurde inzwischen geändert: ansehen und noch einmal", "already-started": "Diese Runde läuft schon oder ist gelaufen", "to-confirm": "Stimmt das? Dann START noch einmal drücken: {0}",
-    "not-mounted": "Diese Nummer geht nicht: höchstens 80 Zeichen, keine Steuerzeichen", busy: "Ein Lauf ist im Gang", stopped: "PRÜFUNG STOPP war schneller: nichts wurde gestartet", "not-ready": "Die Anlage ist nicht bereit",
+    "not-mounted": "Diese Nummer geht nicht: höchstens 80 Zeichen, keine Steuerzeichen", busy: "Ein Lauf ist im Gang", stopped: "PRÜFUNG STOPP wurde inzwischen gedrückt: nichts wurde gestartet", "plug-was-out": "Ein Stecker war nach START nicht zu sehen. Das Gerät kann ein anderes sein: Nummer prüfen, dann noch einmal START", "not-ready": "Die Anlage ist nicht bereit",
     ending: "Der Dienst endet gerade", "sheets-changed": "Die Blätter wurden inzwischen geändert: ansehen, was jetzt da steht, dann noch einmal START", "nothing-to-decide": "Das wird von hier nicht noch einmal geprüft", "not-open": "Die Frage ist nicht mehr offen",
     "too-many": "Zu viele Änderungen auf einmal: kurz warten", "not-planned": "Aus diesen Blättern wird kein Lauf",
   },

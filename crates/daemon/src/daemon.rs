@@ -1,5 +1,6 @@
 //! The daemon as a whole: rigs, runs, HTTP, and how they begin and end.
 
+use crate::first::{Ended, leave_safe, looked_at};
 use crate::foreseen;
 use crate::http;
 use crate::rig::Rig;
@@ -35,9 +36,11 @@ pub struct RigEntry {
     pub probes: Option<Probes>,
 }
 
-/// What a test has called in a run: each may panic, or not come back.
+/// What a test has called for a run: each may panic, or not come back.
 #[derive(Debug, Clone, Copy)]
 pub struct Probes {
+    /// On the thread that makes the folder of a run, before it.
+    pub in_folder: fn(),
     /// On the run's own thread, between two steps of its work.
     pub in_run: fn(),
     /// On the thread that writes the journal, after each event.
@@ -99,17 +102,6 @@ pub enum ServeError {
     System(#[from] std::io::Error),
 }
 
-/// How the rigs were left at the end, by name.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Ended {
-    /// Safe, read back.
-    pub safe: Vec<String>,
-    /// Not confirmed safe.
-    pub in_doubt: Vec<String>,
-    /// Another program had their modules: nothing is known of them.
-    pub not_ours: Vec<String>,
-}
-
 /// A daemon that serves.
 #[derive(Debug)]
 pub(crate) struct Daemon {
@@ -151,7 +143,7 @@ impl Daemon {
 }
 
 /// Serves until `until` is done; then nothing new begins, what runs is stopped, and every rig is left safe. `listening` is told
-/// the address when requests are taken.
+/// the address when requests are taken. Every rig is made safe before anything else, also where the bench cannot be served.
 ///
 /// # Errors
 /// If the bench can not be served as it is, or the system refuses.
@@ -160,8 +152,9 @@ pub fn serve(
     until: impl Future<Output = &'static str>,
     listening: impl FnOnce(SocketAddr),
 ) -> Result<Ended, ServeError> {
-    if !bench.listen.ip().is_loopback() {
-        return Err(ServeError::NotLoopback(bench.listen));
+    if let Err(why) = may_serve(&bench) {
+        leave_safe(bench.rigs.iter().map(|rig| rig.sheets.rig().clone()).collect()).log();
+        return Err(why);
     }
     // A connection is a file to the system; there is to be one left for the module and for the record.
     let mut files = getrlimit(Resource::Nofile);
@@ -170,27 +163,17 @@ pub fn serve(
         tracing::warn!(%error, "the limit of open files stays as it is");
     }
     let runs = Arc::new(Runs::of(&bench.runs));
-    let mut rigs: Vec<Arc<Rig>> = Vec::new();
-    for entry in bench.rigs {
-        let rig = Rig::new(entry);
-        if rigs.iter().any(|other| other.name == rig.name) {
-            return Err(ServeError::TwoRigs(rig.name));
-        }
-        rigs.push(Arc::new(rig));
-    }
-    no_module_twice(&rigs)?;
-    if rigs.is_empty() {
-        return Err(ServeError::NoRig);
-    }
-    // A second daemon at the same address touches nothing.
-    let listener = std::net::TcpListener::bind(bench.listen)
-        .map_err(|source| ServeError::Listen { address: bench.listen, source })?;
-    // Safe first: whatever ended before this may have left a valve open.
+    let rigs: Vec<Arc<Rig>> = bench.rigs.into_iter().map(|entry| Arc::new(Rig::new(entry))).collect();
+    // Safe first, before the port: any program can hold that. A second daemon of the same rigs touches nothing, for their modules are
+    // the first one's.
     let workers = rigs
         .iter()
         .map(|rig| employ(Arc::clone(rig), Arc::clone(&runs)))
         .collect::<std::io::Result<Vec<_>>>()?;
-    let served = attend(&rigs, &runs, listener, until, listening);
+    looked_at(&rigs);
+    let bound = std::net::TcpListener::bind(bench.listen)
+        .map_err(|source| ServeError::Listen { address: bench.listen, source });
+    let served = bound.and_then(|listener| attend(&rigs, &runs, listener, until, listening));
     // However it ended: what runs is stopped, and every rig is left safe.
     for rig in &rigs {
         rig.end();
@@ -203,16 +186,26 @@ pub fn serve(
     })
 }
 
-fn no_module_twice(rigs: &[Arc<Rig>]) -> Result<(), ServeError> {
-    let mut known: Vec<(String, &Rig)> = Vec::new();
-    for rig in rigs {
-        // An address that is none is told by the rig itself.
-        let Ok(address) = module_address(&rig.sheets.rig().link) else { continue };
-        if let Some((_, other)) = known.iter().find(|(known, _)| *known == address) {
-            let (first, second) = (other.name.clone(), rig.name.clone());
-            return Err(ServeError::OneModule { first, second, address });
+/// Whether a bench can be served as it is.
+fn may_serve(bench: &Bench) -> Result<(), ServeError> {
+    if !bench.listen.ip().is_loopback() {
+        return Err(ServeError::NotLoopback(bench.listen));
+    }
+    if bench.rigs.is_empty() {
+        return Err(ServeError::NoRig);
+    }
+    let mut known: Vec<(String, String)> = Vec::new();
+    for rig in &bench.rigs {
+        let name = rig.sheets.name();
+        if known.iter().any(|(_, other)| *other == name) {
+            return Err(ServeError::TwoRigs(name));
         }
-        known.push((address, rig));
+        // An address that is none is told by the rig itself.
+        let address = module_address(&rig.sheets.rig().link).unwrap_or_default();
+        if let Some((_, first)) = known.iter().find(|(known, _)| *known == address && !address.is_empty()) {
+            return Err(ServeError::OneModule { first: first.clone(), second: name, address });
+        }
+        known.push((address, name));
     }
     Ok(())
 }
@@ -237,11 +230,7 @@ fn left(rigs: &[Arc<Rig>], workers: Vec<JoinHandle<Left>>) -> Ended {
             );
             if make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
         };
-        match left {
-            Left::Safe => ended.safe.push(rig.name.clone()),
-            Left::InDoubt => ended.in_doubt.push(rig.name.clone()),
-            Left::NotOurs => ended.not_ours.push(rig.name.clone()),
-        }
+        ended.add(rig.name.clone(), left);
     }
     ended
 }

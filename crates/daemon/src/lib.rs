@@ -5,6 +5,7 @@
 
 mod daemon;
 mod feed;
+mod first;
 mod foreseen;
 mod guard;
 mod http;
@@ -22,7 +23,8 @@ mod tell;
 mod wanted;
 mod worker;
 
-pub use daemon::{Bench, Ended, Probes, RigEntry, ServeError, serve};
+pub use daemon::{Bench, Probes, RigEntry, ServeError, serve};
+pub use first::{Ended, leave_safe};
 pub use settings::{BenchRig, BenchSheet, Defaults};
 pub use sheets::{NotPlanned, RigSheets, SheetFiles};
 

@@ -137,7 +137,12 @@ impl From<Refusal> for Problem {
                 Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)
             }
             Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run goes on", detail),
-            Refusal::Stopped => Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail),
+            Refusal::PlugWasOut { .. } => {
+                Self::new(StatusCode::CONFLICT, "plug-was-out", "A plug was seen out meanwhile", detail)
+            }
+            Refusal::Stopped { .. } => {
+                Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail)
+            }
             Refusal::NotReady(_) | Refusal::TooLate => {
                 Self::new(StatusCode::SERVICE_UNAVAILABLE, "not-ready", "The rig is not ready", detail)
             }

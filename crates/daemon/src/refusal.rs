@@ -71,8 +71,23 @@ pub(crate) enum Refusal {
     #[error("the run could not be prepared within 10 seconds, as on a disk that hangs: nothing was started")]
     TooLate,
     /// A stop came meanwhile.
-    #[error("STOP TEST was pressed meanwhile: nothing was started")]
-    Stopped,
+    #[error(
+        "STOP TEST was pressed since: it was pressed {now} times, this start has seen {named}; nothing was started"
+    )]
+    Stopped {
+        /// How often it was pressed.
+        now: u64,
+        /// What was named.
+        named: u64,
+    },
+    /// A device may be another one than the one that was meant.
+    #[error(
+        "the plug at position {position} was seen out after START was pressed: what is there now may be another device. Check its number, then press START again"
+    )]
+    PlugWasOut {
+        /// Where.
+        position: u8,
+    },
     /// The daemon is ending.
     #[error("the daemon is ending: nothing new is begun")]
     Ending,

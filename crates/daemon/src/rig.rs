@@ -1,25 +1,22 @@
 //! A rig as the daemon holds it: what is mounted, what waits, what runs. The worker, the supervisor and the HTTP side share it.
 
 mod plugs;
+mod queue;
 
 use crate::daemon::{Probes, RigEntry};
 use crate::feed::{Feed, FrameKind};
 use crate::pulse::Pulse;
 use crate::refusal::{Refusal, check_placings};
 use crate::sheets::RigSheets;
-use crate::state::{Doing, Place, Placing, Queued, Reason, RigState, Round, RunState, Tile};
+use crate::state::{Doing, Place, Placing, Queued, RigState, Round, RunState, Tile};
 use crate::wanted::Active;
-pub(crate) use crate::wanted::{Job, Next, Order, Repeat};
+pub(crate) use crate::wanted::{Job, Next, Order, Press, Repeat, positions_of};
+pub(crate) use plugs::Plugs;
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
-use tripbench_job::Reins;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
-
-/// A start that could not be prepared within this time, as on a disk that hangs, is none any more.
-const STARTS_WITHIN: Duration = Duration::from_secs(10);
 
 #[derive(Debug)]
 struct Inner {
@@ -30,16 +27,29 @@ struct Inner {
     beside: Vec<Tile>,
     /// Positions where no plug was seen at some time since the last run: what is there now may be another device.
     unplugged: BTreeSet<u8>,
-    /// How often STOP TEST was pressed.
-    stops: u64,
+    plugs: Plugs,
     ending: bool,
 }
 
-fn withdraw(inner: &mut Inner, because: &str) {
-    let withdrawn: Vec<String> = inner.queue.drain(..).map(|job| job.prepared.header.run).collect();
-    if !withdrawn.is_empty() {
-        let text = format!("{because} took back {} that waited", withdrawn.join(", "));
-        inner.shown.failed = Some(Reason { kind: String::from("withdrawn"), text });
+impl Inner {
+    fn ready(&self) -> Result<(), Refusal> {
+        match self.shown.doing {
+            Doing::Idle | Doing::Running => Ok(()),
+            Doing::Ending => Err(Refusal::Ending),
+            Doing::Starting | Doing::NotReady => {
+                let why = self.shown.problem.clone();
+                Err(Refusal::NotReady(why.unwrap_or_else(|| String::from("it was not looked at yet"))))
+            }
+        }
+    }
+
+    /// Stops what runs.
+    fn halt(&self, halt: Halt) {
+        if let Some(active) = &self.active {
+            // Why, before the latch: the engine finds the reason when it looks.
+            let _run_is_over = active.reins.control.send(Control::Stop(halt));
+            active.reins.latch.set();
+        }
     }
 }
 
@@ -73,7 +83,7 @@ impl Rig {
             active: None,
             beside: Vec::new(),
             unplugged: shown_positions,
-            stops: 0,
+            plugs: Plugs::new(),
             ending: false,
         };
         let rig = Self {
@@ -199,7 +209,7 @@ impl Rig {
 
     /// How often STOP TEST was pressed so far: a start that a stop overtakes names another number.
     pub(crate) fn stops(&self) -> u64 {
-        self.lock().stops
+        self.lock().shown.stops
     }
 
     /// Whether runs may wait for this rig.
@@ -207,15 +217,7 @@ impl Rig {
     /// # Errors
     /// If it is not ready.
     pub(crate) fn ready(&self) -> Result<(), Refusal> {
-        let inner = self.lock();
-        match inner.shown.doing {
-            Doing::Idle | Doing::Running => Ok(()),
-            Doing::Ending => Err(Refusal::Ending),
-            Doing::Starting | Doing::NotReady => {
-                let why = inner.shown.problem.clone();
-                Err(Refusal::NotReady(why.unwrap_or_else(|| String::from("it was not looked at yet"))))
-            }
-        }
+        self.lock().ready()
     }
 
     /// Places that are not those of the mounted round.
@@ -234,92 +236,6 @@ impl Rig {
         Ok(placings.iter().map(place).collect())
     }
 
-    /// Puts a run at the end of the queue; where it is that of the mounted round, takes the round: of two starts that saw the
-    /// same, only the first gets it.
-    ///
-    /// # Errors
-    /// If the round was changed or started meanwhile, STOP TEST was pressed since `stops`, or the daemon is ending.
-    pub(crate) fn enqueue(&self, job: Job, of: Order) -> Result<(), Refusal> {
-        let Order { revision, round, stops, unattended, asked } = of;
-        let mut inner = self.lock();
-        if inner.ending {
-            return Err(Refusal::Ending);
-        }
-        // Whoever asked was told long ago that it did not work.
-        if self.pulse.now().since(asked) > STARTS_WITHIN {
-            return Err(Refusal::TooLate);
-        }
-        if inner.stops != stops {
-            return Err(Refusal::Stopped);
-        }
-        // A run that begins by itself finds the devices of the run before: only who says that this is right may queue.
-        let busy = inner.active.is_some() || inner.shown.doing == Doing::Running;
-        if !unattended && (busy || !inner.queue.is_empty()) {
-            return Err(Refusal::Busy);
-        }
-        // What was seen is still so, though it does not take the round.
-        if let Some(named) = round.filter(|named| *named != inner.shown.round.revision) {
-            return Err(Refusal::RoundChanged { now: inner.shown.round.revision, named });
-        }
-        // One that saw the same is too late now.
-        inner.shown.round.revision += u64::from(round.is_some());
-        if let Some(named) = revision {
-            let round = &mut inner.shown.round;
-            if round.revision != named {
-                return Err(Refusal::RoundChanged { now: round.revision, named });
-            }
-            if round.started {
-                return Err(Refusal::AlreadyStarted);
-            }
-            round.revision += 1;
-            round.started = true;
-        }
-        inner.shown.failed = None;
-        inner.queue.push_back(job);
-        self.tell(&mut inner);
-        self.wake.notify_all();
-        Ok(())
-    }
-
-    /// For the worker: the next run, or nothing within a time.
-    pub(crate) fn next(&self, within: Duration) -> Next {
-        let mut inner = self.lock();
-        // Nothing begins on a rig that was not found well since the last run.
-        let may = |inner: &Inner| !inner.queue.is_empty() && inner.shown.doing == Doing::Idle;
-        if !may(&inner) && !inner.ending {
-            inner = self.wake.wait_timeout(inner, within).unwrap_or_else(PoisonError::into_inner).0;
-        }
-        if inner.ending {
-            return Next::End;
-        }
-        if !may(&inner) {
-            return Next::Look;
-        }
-        match inner.queue.pop_front() {
-            Some(mut job) => {
-                inner.beside =
-                    job.again.as_mut().map(|of| std::mem::take(&mut of.beside)).unwrap_or_default();
-                // From here on a stop finds it.
-                let (reins, controlled) = Reins::new();
-                let run = job.prepared.header.run.clone();
-                inner.active = Some(Active { run, reins: reins.clone(), question: None, answered: None });
-                // A repeat goes on among devices of the run before: what was pulled of those stays so.
-                if job.again.is_none() {
-                    inner.unplugged.clear();
-                }
-                inner.shown.doing = Doing::Running;
-                inner.shown.run = None;
-                // What was known at rest is not known any more.
-                inner.shown.outputs_safe = None;
-                inner.shown.level = None;
-                inner.shown.vented = None;
-                self.tell(&mut inner);
-                Next::Job(Box::new(job), (reins, controlled))
-            }
-            None => Next::Look,
-        }
-    }
-
     /// No run any more.
     pub(crate) fn over(&self) {
         self.lock().active = None;
@@ -329,23 +245,18 @@ impl Rig {
     /// Stops what runs, at once, and takes back what waits. Safe to call at any time and from anywhere.
     pub(crate) fn stop(&self, halt: Halt) {
         let mut inner = self.lock();
-        inner.stops += 1;
-        if let Some(active) = &inner.active {
-            // Why, before the latch: the engine finds the reason when it looks.
-            let _run_is_over = active.reins.control.send(Control::Stop(halt));
-            active.reins.latch.set();
-        }
-        withdraw(&mut inner, "a stop");
+        inner.shown.stops += 1;
+        inner.halt(halt);
+        inner.withdraw("a stop");
         self.tell(&mut inner);
         self.wake.notify_all();
     }
 
-    /// Takes back what waits: after a run that did not end in order nothing begins by itself.
-    pub(crate) fn withdraw(&self, because: &str) {
-        let mut inner = self.lock();
-        if !inner.queue.is_empty() {
-            withdraw(&mut inner, because);
-            self.tell(&mut inner);
+    /// Stops a run, where it still goes on: its device may be another one than was meant.
+    pub(crate) fn halt(&self, run: &str, halt: Halt) {
+        let inner = self.lock();
+        if inner.active.as_ref().is_some_and(|active| active.run == run) {
+            inner.halt(halt);
         }
     }
 
@@ -391,3 +302,6 @@ impl Rig {
         self.looks.load(Ordering::SeqCst)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,10 +1,13 @@
 //! The bench sheet: which rigs a daemon owns, where it listens, where its runs go.
 
 use crate::daemon::{Bench, RigEntry, ServeError};
+use crate::foreseen::errors;
 use crate::sheets::{NotPlanned, RigSheets, SheetFiles};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use tripbench_sheet::{At, Finding, Reader, Wording};
+use std::sync::Arc;
+use tripbench_rig::RigSheet;
+use tripbench_sheet::{At, Finding, Findings, Reader, Source, Wording, read_sheet};
 
 /// The bench sheet, as it was read; paths in it are relative to it.
 #[derive(Debug, Clone)]
@@ -50,6 +53,21 @@ impl BenchSheet {
         let site = reader.optional("site", "site sheet");
         let rigs = reader.tables("rig", "the rigs of this bench", BenchRig::read);
         Some(Self { listen: listen?.value.parse().ok()?, runs: runs?.value, site: site?, rigs: rigs? })
+    }
+
+    /// The rig sheets that are good by themselves, whatever else is wrong with a bench or its sheets, and the paths of the others.
+    pub fn rig_sheets(source: &Arc<Source>, beside: &Path) -> (Vec<RigSheet>, Vec<String>) {
+        let path = |rig: &Reader<'_>| Some(rig.required::<String>("sheet", "its rig sheet"));
+        let named = |reader: &Reader<'_>| reader.tables("rig", "the rigs of this bench", path);
+        let named = read_sheet(source, &Findings::new(), named).unwrap_or_default();
+        let (mut good, mut others) = (Vec::new(), Vec::new());
+        for path in named.into_iter().flatten() {
+            match rig_sheet(&beside.join(&path.value)) {
+                Some(sheet) => good.push(sheet),
+                None => others.push(path.value),
+            }
+        }
+        (good, others)
     }
 
     /// What is to be served: every sheet is read.
@@ -112,6 +130,13 @@ pub struct Defaults {
     pub device_type: Option<PathBuf>,
     /// Settings sheet.
     pub settings: Option<PathBuf>,
+}
+
+/// A rig sheet, if it is good; what is wrong with it is told where the bench is read.
+fn rig_sheet(path: &Path) -> Option<RigSheet> {
+    let findings = Findings::new();
+    let sheet = read_sheet(&tripbench_job::source(path).ok()?, &findings, RigSheet::read);
+    sheet.filter(|_| errors(findings).is_empty())
 }
 
 impl BenchRig {

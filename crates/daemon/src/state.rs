@@ -60,6 +60,8 @@ pub(crate) struct RigState {
     pub failed: Option<Reason>,
     /// Runs that have a journal and no record yet: tried again every ten seconds.
     pub owed: Vec<String>,
+    /// How often STOP TEST was pressed since the daemon began: a start names it as it was seen.
+    pub stops: u64,
     /// Runs that wait for the rig.
     pub queue: Vec<Queued>,
     /// The run that goes on, or the last one.

@@ -1,22 +1,22 @@
 //! From a run's events to what is shown of it. Called on the journal's thread, once an event is recorded: must be quick.
 
 use crate::feed::FrameKind;
-use crate::rig::Rig;
+use crate::rig::{Press, Rig};
 use crate::state::{
     AdviceShown, Band, Figure, GuideShown, Question, Reason, RunState, Samples, SignalChange, StepNow,
     StepShown, Tile,
 };
 use serde::Serialize;
 use serde_json::Value;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 use tripbench_device::{Expected, LevelLimits, expected};
 use tripbench_job::foreseen_again;
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{
-    Check, CheckVerdict, Event, EventKind, LoadedSheets, PositionRecord, QuantityName, Record, Role, RunView,
-    StepState, TraceRecord, Verdict,
+    Check, CheckVerdict, Event, EventKind, Halt, LoadedSheets, PositionRecord, QuantityName, Record, Role,
+    RunView, StepState, TraceRecord, Verdict,
 };
 use tripbench_report::{Advice, Content};
 use tripbench_rig::{Decoder, DigitalInput, RigSheet, Scan};
@@ -27,6 +27,9 @@ const FRAME_S: f64 = 0.06;
 const STATE_S: f64 = 0.1;
 /// Least time between two samples that are shown, seconds.
 const SAMPLE_S: f64 = 0.03;
+
+/// First scans of a run that are held against what was known when it was asked for.
+const SCANS_HELD: u8 = 2;
 
 /// Tells of one run.
 pub(crate) struct Teller {
@@ -45,12 +48,17 @@ pub(crate) struct Teller {
     due: bool,
     told_s: f64,
     signals: BTreeMap<(u8, &'static str), bool>,
-    /// Positions where no plug was seen: of those that do not take part nobody else knows.
-    unplugged: BTreeSet<u8>,
+    /// Whether a plug was seen, by position.
+    plugs: BTreeMap<u8, bool>,
+    /// What was known when the run was asked for, and its positions.
+    asked: (Press, Vec<u8>),
+    /// Scans so far that were held against that.
+    held: u8,
 }
 
 impl Teller {
-    pub(crate) fn new(rig: Arc<Rig>, sheets: &LoadedSheets) -> Self {
+    /// `asked` is what was known when the run was asked for, and its positions.
+    pub(crate) fn new(rig: Arc<Rig>, sheets: &LoadedSheets, asked: (Press, Vec<u8>)) -> Self {
         let (sheet, style) = (sheets.rig.clone(), sheets.site.style);
         let decoder = Decoder::new(sheet.read_plan());
         Self {
@@ -67,7 +75,9 @@ impl Teller {
             due: false,
             told_s: f64::NEG_INFINITY,
             signals: BTreeMap::new(),
-            unplugged: BTreeSet::new(),
+            plugs: BTreeMap::new(),
+            asked,
+            held: 0,
         }
     }
 
@@ -76,6 +86,7 @@ impl Teller {
         self.view.fold(event);
         self.zero_ms = self.zero_ms.min(now_ms() - event.at.seconds() * 1e3);
         if let EventKind::Scan(scan) = &event.kind {
+            self.plugs(scan);
             // What is shown is not kept here: the journal has it.
             self.view.scans.clear();
             self.sample(scan);
@@ -100,7 +111,6 @@ impl Teller {
         let Ok(read) = self.decoder.level(scan, &self.sheet) else { return };
         let t_s = read.span.middle_seconds();
         self.changes(scan, t_s);
-        self.plugs(scan);
         if t_s - self.sampled_s >= SAMPLE_S {
             self.sampled_s = t_s;
             self.samples.t.push(rounded(t_s, 1e3));
@@ -132,13 +142,34 @@ impl Teller {
         }
     }
 
+    /// Every look at a plug counts: also of positions that do not take part, and for a run that waits.
     fn plugs(&mut self, scan: &Scan) {
+        let mut seen = Vec::new();
         for position in &self.sheet.positions {
             let number = *position.number;
             let bit = position.present.as_ref().and_then(|input| self.decoder.bit(scan, input));
-            if bit.is_some_and(|bit| !bit.on) && self.unplugged.insert(number) {
-                self.rig.saw_plugs(&[(number, Some(false))]);
+            let Some(present) = bit.map(|bit| bit.on) else { continue };
+            if self.plugs.insert(number, present) != Some(present) || !present {
+                seen.push((number, Some(present)));
             }
+        }
+        if !seen.is_empty() {
+            self.rig.saw_plugs(&seen);
+        }
+        self.hold_against();
+    }
+
+    /// Ends the run where a device may be another one than the one that was meant. The engine sets a position aside by itself where
+    /// no plug is seen in two scans running.
+    fn hold_against(&mut self) {
+        if self.held >= SCANS_HELD {
+            return;
+        }
+        self.held += 1;
+        let (press, positions) = &self.asked;
+        if let (Err(refusal), Some(header)) = (self.rig.check_plugs(press, positions), &self.view.header) {
+            self.held = SCANS_HELD;
+            self.rig.halt(&header.run, Halt::Operator { by: format!("tripbench: {refusal}") });
         }
     }
 

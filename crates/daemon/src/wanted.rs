@@ -1,5 +1,6 @@
 //! What is wanted of a rig: the runs that wait for it, and what its worker does next.
 
+use crate::rig::Plugs;
 use crate::state::Tile;
 use std::path::PathBuf;
 use std::sync::mpsc::Receiver;
@@ -14,6 +15,22 @@ pub(crate) struct Job {
     pub(crate) script: String,
     /// Where it tests a device of an earlier run again.
     pub(crate) again: Option<Repeat>,
+    /// What was known when it was asked for.
+    pub(crate) press: Press,
+}
+
+/// Positions where devices take part in a run.
+pub(crate) fn positions_of(prepared: &Prepared) -> Vec<u8> {
+    prepared.task.positions.iter().map(|position| position.number).collect()
+}
+
+/// What was known of a rig at the moment when a run was asked for.
+#[derive(Debug, Clone)]
+pub(crate) struct Press {
+    /// That moment, by the rig's clock.
+    pub(crate) at: Mono,
+    /// The plugs, by position.
+    pub(crate) plugs: Plugs,
 }
 
 /// A position of an earlier run that is tested again.
@@ -44,12 +61,10 @@ pub(crate) struct Order {
     pub revision: Option<u64>,
     /// Revision of the round that was seen, where it does not take that one.
     pub round: Option<u64>,
-    /// How often STOP TEST had been pressed when it was asked for.
+    /// How often STOP TEST had been pressed, as whoever asks has seen it.
     pub stops: u64,
     /// Whether it may begin by itself after another.
     pub unattended: bool,
-    /// When it was asked for, by the rig's clock.
-    pub asked: Mono,
 }
 
 /// A run under way.

@@ -1,33 +1,43 @@
 //! A rig's worker: a thread that looks after the rig between runs, and runs what waits for it.
+//!
+//! Whatever the disk does, the rig is looked at in every phase between two runs: what may hang is done on a thread of its own.
+
+mod looks;
 
 use crate::keep::{Making, Owed, make};
 use crate::problem::chain;
-use crate::rig::{Job, Next, Rig};
+use crate::refusal::Refusal;
+use crate::rig::{Job, Next, Press, Repeat, Rig, positions_of};
 use crate::runs::Runs;
-use crate::state::{Doing, Reason, RunState};
+use crate::state::{Reason, RunState};
 use crate::tell::Teller;
+use looks::Phase;
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
+use thiserror::Error;
 use tokio::runtime::Runtime;
-use tripbench_job::{HowEnded, JobError, Reins, anything_there, make_safe, mark, start};
-use tripbench_link::{Clock, Link, ModuleLock, ModuleWire, StopLatch, module_address};
+use tripbench_job::{
+    HowEnded, JobError, Prepared, Reins, anything_there, folder, journal, make_safe, mark, start,
+};
+use tripbench_link::{Link, ModuleLock, ModuleWire};
 use tripbench_quantity::Mono;
 use tripbench_record::{Event, Halt};
-use tripbench_rig::{Decoder, Order};
-use tripbench_runner::Control;
+use tripbench_rig::RigSheet;
+use tripbench_runner::{Control, JournalWriter};
 
-/// A vacuum of so much holds nothing, and is within what an old reference reads at ambient.
-const VENTED_PA: f64 = 3_000.0;
-/// Time between two looks at an idle rig.
+/// Time between two looks at a rig at rest.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
-/// The same while a record is being made.
+/// The same while the disk is waited for.
 const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
 /// Time between two tries to make a record that could not be made.
 const TRY_EVERY: Duration = Duration::from_secs(10);
+/// Time between two looks whether a thread has ended.
+const TURN: Duration = Duration::from_millis(5);
 /// Time between two beats of a run's thread.
 const BEAT_EVERY: Duration = Duration::from_millis(50);
 
@@ -42,8 +52,8 @@ pub(crate) fn employ(rig: Arc<Rig>, runs: Arc<Runs>) -> std::io::Result<JoinHand
             return Left::InDoubt;
         };
         let (link, lock, owed, last) = (None, None, VecDeque::new(), String::new());
-        let (safe, began, tried, making) = (false, false, None, None);
-        Worker { rig, runs, runtime, link, lock, safe, began, owed, tried, making, last }.work()
+        let (safe, stops, began, tried, making) = (false, 0, false, None, None);
+        Worker { rig, runs, runtime, link, lock, safe, stops, began, owed, tried, making, last }.work()
     })
 }
 
@@ -65,8 +75,10 @@ struct Worker {
     /// Between runs.
     link: Option<Link<ModuleWire>>,
     lock: Option<ModuleLock>,
-    /// Whether the outputs were made safe since they were last in doubt.
+    /// Whether the outputs were made safe since they were last in doubt, and were safe at every look since.
     safe: bool,
+    /// How often STOP TEST had been pressed when safe was last written.
+    stops: u64,
     /// Whether the last run began, so that there is a journal of it.
     began: bool,
     /// Runs that have a journal and no record yet, and when one of these was last tried.
@@ -81,17 +93,15 @@ struct Worker {
 impl Worker {
     /// Works until the daemon ends; how the rig was left then.
     fn work(&mut self) -> Left {
-        self.look();
+        self.look(Phase::AtRest);
         loop {
             match self.rig.next(LOOK_EVERY) {
                 Next::Job(job, reins) => {
-                    self.link = None;
-                    self.safe = false;
                     self.run(*job, reins);
-                    self.look();
+                    self.look(Phase::AtRest);
                 }
                 Next::Look => {
-                    self.look();
+                    self.look(Phase::AtRest);
                     self.settle();
                 }
                 Next::End => break,
@@ -108,110 +118,6 @@ impl Worker {
         } else {
             tracing::error!(rig = self.rig.name, "outputs NOT confirmed safe at the end");
             Left::InDoubt
-        }
-    }
-
-    /// Whether the rig answers, and its outputs are as they were left.
-    fn look(&mut self) {
-        let found = self.looked();
-        let was_safe = self.safe;
-        self.safe = found.is_ok();
-        match found {
-            Ok(level) => {
-                if !was_safe {
-                    tracing::info!(rig = self.rig.name, "outputs safe, read back");
-                }
-                self.show(None, level.as_ref());
-            }
-            Err(problem) => {
-                if was_safe || self.rig.state().problem.as_deref() != Some(problem.as_str()) {
-                    tracing::warn!(rig = self.rig.name, problem, "rig not ready");
-                }
-                self.link = None;
-                self.rig.lost_sight();
-                self.rig.withdraw("a rig that is not ready");
-                self.show(Some(problem), None);
-            }
-        }
-    }
-
-    fn looked(&mut self) -> Result<Option<Idle>, String> {
-        let sheet = self.rig.sheets.rig().clone();
-        if self.lock.is_none() {
-            let address = module_address(&sheet.link).map_err(|error| error.to_string())?;
-            self.lock = Some(ModuleLock::take(&address).map_err(|error| error.to_string())?);
-        }
-        if self.link.is_none() {
-            anything_there(&sheet.link).map_err(|error| error.to_string())?;
-            let wire = ModuleWire::of(&sheet.link).map_err(|error| error.to_string())?;
-            self.link = Some(Link::new(wire, Clock::start(), StopLatch::armed(), &sheet));
-        }
-        let Some(link) = &mut self.link else { return Ok(None) };
-        if !self.safe {
-            let made = self.runtime.block_on(link.make_safe(&sheet));
-            made.map_err(|doubt| {
-                format!("outputs NOT confirmed safe ({doubt}): shut off air and power by hand")
-            })?;
-        }
-        let plan = sheet.read_plan();
-        let scan =
-            self.runtime.block_on(link.scan(&plan)).map_err(|doubt| format!("does not answer: {doubt}"))?;
-        self.rig.looked();
-        let decoder = Decoder::new(plan);
-        if decoder.outputs(&scan, &sheet).is_some_and(|outputs| outputs != sheet.image_of(Order::Safe)) {
-            return Err(String::from(
-                "its outputs are not as they were left: is another program at the module?",
-            ));
-        }
-        let present: Vec<(u8, Option<bool>)> = sheet
-            .positions
-            .iter()
-            .map(|position| {
-                let bit = position.present.as_ref().and_then(|input| decoder.bit(&scan, input));
-                (*position.number, bit.map(|bit| bit.on))
-            })
-            .collect();
-        self.rig.saw_plugs(&present);
-        let level = decoder.level(&scan, &sheet).map_err(|fault| format!("the reference: {fault}"))?;
-        let style = self.rig.sheets.style();
-        let vented = level.value.si().abs() <= VENTED_PA;
-        Ok(Some(Idle { level: style.value(level.value), vented, present }))
-    }
-
-    fn show(&self, problem: Option<String>, idle: Option<&Idle>) {
-        let decimals = 10_f64.powi(i32::try_from(self.rig.state().decimals).unwrap_or(1));
-        let state = self.rig.state();
-        let mut next = state.clone();
-        next.doing = if state.doing == Doing::Ending {
-            Doing::Ending
-        } else if problem.is_some() {
-            Doing::NotReady
-        } else {
-            Doing::Idle
-        };
-        next.outputs_safe = Some(problem.is_none()).filter(|safe| *safe).or(match &problem {
-            Some(text) if text.contains("NOT confirmed") => Some(false),
-            Some(_) | None => None,
-        });
-        next.problem = problem;
-        next.vented = idle.map(|idle| idle.vented);
-        next.level = idle.map(|idle| (idle.level * decimals).round() / decimals);
-        for place in &mut next.round.places {
-            let seen = idle.into_iter().flat_map(|idle| &idle.present);
-            let seen = seen.filter(|(number, _)| *number == place.position).find_map(|(_, present)| *present);
-            place.present = place.present.and(seen.or(Some(false)));
-        }
-        if next != state {
-            self.rig.change(|shown| {
-                shown.doing = next.doing;
-                shown.outputs_safe = next.outputs_safe;
-                shown.problem = next.problem;
-                shown.level = next.level;
-                shown.vented = next.vented;
-                for (place, seen) in shown.round.places.iter_mut().zip(&next.round.places) {
-                    place.present = seen.present;
-                }
-            });
         }
     }
 
@@ -289,34 +195,22 @@ impl Worker {
         &mut self,
         job: Job,
         (reins, controlled): (Reins, Receiver<Control>),
-    ) -> Result<(), JobError> {
-        let mut prepared = job.prepared;
-        let sheet = prepared.task.sheets.rig.clone();
-        if self.lock.is_none() {
-            self.lock = Some(ModuleLock::take(&module_address(&sheet.link)?)?);
+    ) -> Result<(), NoRun> {
+        let Job { prepared, again, press, script: _ } = job;
+        let (sheet, positions) = (prepared.task.sheets.rig.clone(), positions_of(&prepared));
+        let (prepared, journal) = self.laid_out(prepared, again, press.clone())?;
+        let may =
+            self.may_begin(&sheet, &reins).and_then(|()| Ok(self.rig.check_plugs(&press, &positions)?));
+        if let Err(why) = may {
+            not_begun(&prepared.folder, journal);
+            return Err(why);
         }
-        anything_there(&sheet.link)?;
-        if reins.latch.is_set() {
-            return Err(JobError::Stopped);
-        }
-        prepared.header.started = tripbench_job::wall();
-        prepared.header.simulated = self.rig.state().simulated;
-        prepared.folder = self.runs.folder(&self.rig.name, &prepared.header.run)?;
-        if let Some(of) = &job.again {
-            mark(&of.folder, of.position, &prepared.folder)?;
-        }
-        self.rig.feed.begin();
-        let mut teller = Teller::new(Arc::clone(&self.rig), &prepared.task.sheets);
-        let beating = Arc::clone(&self.rig);
-        let probes = self.rig.probes;
-        let listener = Box::new(move |event: &Event| {
-            teller.hear(event);
-            if let Some(probes) = probes {
-                (probes.in_journal)();
-            }
-        });
+        // The run has a connection of its own, and moves the outputs.
+        self.link = None;
+        self.safe = false;
+        let (beating, probes) = (Arc::clone(&self.rig), self.rig.probes);
         // The first sign of life is the run's own: before that nothing has moved, and the disk may take its time.
-        let running = start(&prepared, listener, (reins, controlled), move |_, _| async move {
+        let running = start(&prepared, journal, (reins, controlled), move |_, _| async move {
             loop {
                 beating.pulse.beat();
                 if let Some(probes) = probes {
@@ -328,7 +222,75 @@ impl Worker {
         self.began = true;
         let ended = running.join();
         self.rig.over();
-        let halt = match ended {
+        let halt = self.halted(ended, &sheet);
+        self.keep(Owed { prepared: Arc::new(prepared), halt })
+    }
+
+    /// Makes folder and journal of a run, and looks at the rig meanwhile.
+    fn laid_out(
+        &mut self,
+        mut prepared: Prepared,
+        again: Option<Repeat>,
+        press: Press,
+    ) -> Result<(Prepared, JournalWriter), JobError> {
+        let (rig, runs) = (Arc::clone(&self.rig), Arc::clone(&self.runs));
+        prepared.header.started = tripbench_job::wall();
+        prepared.header.simulated = self.rig.state().simulated;
+        let path = prepared.folder.clone();
+        let laying = std::thread::Builder::new().name(String::from("folder")).spawn(move || {
+            if let Some(probes) = rig.probes {
+                (probes.in_folder)();
+            }
+            prepared.folder = runs.folder(&rig.name, &prepared.header.run)?;
+            if let Some(of) = &again {
+                mark(&of.folder, of.position, &prepared.folder)?;
+            }
+            rig.feed.begin();
+            let probes = rig.probes;
+            let mut teller = Teller::new(rig, &prepared.task.sheets, (press, positions_of(&prepared)));
+            let listener = Box::new(move |event: &Event| {
+                teller.hear(event);
+                if let Some(probes) = probes {
+                    (probes.in_journal)();
+                }
+            });
+            let journal = journal(&prepared, listener)?;
+            Ok::<_, JobError>((prepared, journal))
+        });
+        let what = "start a thread for the folder in";
+        self.beside(laying.map_err(|source| JobError::File { what, path, source })?)
+    }
+
+    /// Waits for a thread that works with the disk, which may hang. The rig is looked at meanwhile, once at the least: a device may
+    /// be pulled, an output may open.
+    fn beside<T>(&mut self, thread: JoinHandle<T>) -> T {
+        loop {
+            self.look(Phase::Beside);
+            let until = self.rig.pulse.now() + LOOK_MEANWHILE;
+            while !thread.is_finished() && self.rig.pulse.now() < until {
+                std::thread::park_timeout(TURN);
+            }
+            if thread.is_finished() {
+                return thread.join().unwrap_or_else(|panic| resume_unwind(panic));
+            }
+        }
+    }
+
+    /// Whether a run may begin: the rig was found well at the last look, and nobody has stopped it.
+    fn may_begin(&mut self, sheet: &RigSheet, reins: &Reins) -> Result<(), NoRun> {
+        if let Some(why) = self.rig.state().problem {
+            return Err(NoRun::NotReady(why));
+        }
+        if reins.latch.is_set() {
+            return Err(JobError::Stopped.into());
+        }
+        self.link = None;
+        Ok(anything_there(&sheet.link)?)
+    }
+
+    /// Why a run ended, where its journal does not say. A run's thread that panicked has made nothing safe.
+    fn halted(&mut self, ended: HowEnded, sheet: &RigSheet) -> Halt {
+        match ended {
             HowEnded::InOrder => Halt::RecordLost,
             HowEnded::JournalFailed(error) => {
                 tracing::error!(rig = self.rig.name, %error, "journal failed");
@@ -336,34 +298,45 @@ impl Worker {
             }
             HowEnded::Panicked => {
                 tracing::error!(rig = self.rig.name, "the rig's thread panicked; making safe");
-                self.safe = make_safe(&sheet);
+                self.safe = make_safe(sheet);
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }
-        };
-        let owed = Owed { prepared: Arc::new(prepared), halt };
-        // Owed until it is made, whatever happens on the way.
+        }
+    }
+
+    /// Has the record of a run made. It is owed until it is made, whatever happens on the way.
+    fn keep(&mut self, owed: Owed) -> Result<(), NoRun> {
         self.owed.push_back(owed.clone());
         self.tried = Some(self.rig.pulse.now());
-        let thread = make(owed, &self.runs)?;
-        // The devices are looked at meanwhile: one may be pulled.
-        while !thread.is_finished() {
-            match self.looked() {
-                Ok(_) => self.safe = true,
-                Err(_) => self.rig.lost_sight(),
-            }
-            std::thread::park_timeout(LOOK_MEANWHILE);
-        }
-        let made = thread.join().unwrap_or_else(|panic| resume_unwind(panic))?;
+        let making = make(owed, &self.runs)?;
+        let made = self.beside(making)?;
         self.owed.pop_back();
         self.rig.run_told(made);
         Ok(())
     }
 }
 
-/// A rig at rest.
-struct Idle {
-    level: f64,
-    vented: bool,
-    /// Whether a plug is seen, by position; none where the rig can not see it.
-    present: Vec<(u8, Option<bool>)>,
+/// Why no run came of a start, or no record of a run.
+#[derive(Debug, Error)]
+enum NoRun {
+    /// The job can not be done.
+    #[error(transparent)]
+    Job(#[from] JobError),
+    /// The rig was not found well just before.
+    #[error("the rig is not ready: {0}")]
+    NotReady(String),
+    /// What was asked for is not so any more.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+}
+
+/// Takes away the folder of a run that did not begin: nothing of it was recorded.
+fn not_begun(folder: &Path, journal: JournalWriter) {
+    let finished = journal.finish().map_err(|error| error.to_string());
+    let removed = std::fs::remove_file(folder.join(folder::JOURNAL))
+        .and_then(|()| std::fs::remove_dir(folder))
+        .map_err(|error| error.to_string());
+    if let Err(error) = finished.and(removed) {
+        tracing::warn!(folder = %folder.display(), error, "the folder of a run that did not begin stays");
+    }
 }

@@ -14,7 +14,7 @@ mod texts;
 
 pub use again::{AgainError, GoOn, foreseen_again, go_on, mark};
 pub use error::JobError;
-pub use live::{HowEnded, Reins, Running, anything_there, make_safe, start};
+pub use live::{HowEnded, Reins, Running, anything_there, journal, make_safe, start};
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;
 pub use stored::{Told, carried, doubts, from_journal, stored, told, told_at_end};

@@ -64,21 +64,29 @@ impl Running {
     }
 }
 
-/// Starts a run on a thread of its own, its journal in the folder of the run; `listener` sees recorded events, and `beside` is
-/// polled on the same thread as long as the run lasts. The module's lock is the caller's to hold.
+/// Makes the journal of a run in its folder; `listener` sees events once they are recorded.
 ///
 /// # Errors
-/// If the journal can not be made, the module's address is none, or there is no thread to have.
+/// If the journal cannot be made.
+pub fn journal(prepared: &Prepared, listener: Listener) -> Result<JournalWriter, JobError> {
+    let path = prepared.folder.join(folder::JOURNAL);
+    Ok(JournalWriter::create(&path, expected_bytes(prepared), listener)?)
+}
+
+/// Starts a run on a thread of its own; `beside` is polled on the same thread as long as the run lasts. The module's lock is the
+/// caller's to hold.
+///
+/// # Errors
+/// If the module's address is none, or there is no thread to have.
 pub fn start<F: Future<Output = ()> + 'static>(
     prepared: &Prepared,
-    listener: Listener,
+    journal: JournalWriter,
     (reins, controlled): (Reins, Receiver<Control>),
     beside: impl FnOnce(StopLatch, Sender<Control>) -> F + Send + 'static,
 ) -> Result<Running, JobError> {
     let link = prepared.task.sheets.rig.link.clone();
     let transport = ModuleWire::of(&link)?;
-    let path = prepared.folder.join(folder::JOURNAL);
-    let journal = JournalWriter::create(&path, expected_bytes(prepared), listener)?;
+    let path = prepared.folder.clone();
     let Reins { control: stops, latch: stopped } = reins;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
     let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {

@@ -6,18 +6,102 @@ use tripbench_rig::{Area, Doubt, Query, Request, Response};
 const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_MODBUS);
 /// Bytes of an exception answer: unit, function, code, CRC.
 const EXCEPTION_LENGTH: usize = 5;
+/// Bytes of a frame that holds nothing but a function: unit, function, CRC.
+const SHORTEST_FRAME: usize = 4;
 /// Longest RTU frame.
 const LONGEST_FRAME: usize = 256;
 
-/// What is among the bytes received so far.
+/// Bytes before an answer that are looked through: noise of the line, or one frame of somebody else.
+const MOST_STRAYS: usize = LONGEST_FRAME;
+
+/// The reply to a query, and how many bytes follow it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Found {
-    /// The answer, and how many bytes follow it.
+    /// The answer.
     Answer(Response, usize),
-    /// The unit refuses, and how many bytes follow.
+    /// The unit refuses, with an exception code.
     Refusal(u8, usize),
-    /// No answer to this query yet; what the bytes are if nothing more comes.
-    NotYet(Doubt),
+}
+
+/// What was received since a query was sent. It takes in one frame and a bounded number of strays, however much comes.
+#[derive(Debug)]
+pub(crate) struct Heard<'a> {
+    query: &'a Query,
+    bytes: Vec<u8>,
+    /// No reply begins before this index.
+    looked: usize,
+}
+
+impl<'a> Heard<'a> {
+    /// Nothing yet.
+    pub(crate) fn since(query: &'a Query) -> Self {
+        Self { query, bytes: Vec::with_capacity(64), looked: 0 }
+    }
+
+    /// How many bytes can still be part of the reply.
+    pub(crate) fn room(&self) -> usize {
+        let (_, answer) = self.query.request.rtu_lengths();
+        (MOST_STRAYS + answer.max(EXCEPTION_LENGTH)).saturating_sub(self.bytes.len())
+    }
+
+    /// What has come so far.
+    pub(crate) fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// Takes in bytes, at most as many as there is room for; the reply, once it is whole. Each place where one can begin is
+    /// decided once: the work for all bytes together is bounded, in whatever pieces they come.
+    pub(crate) fn hear(&mut self, bytes: &[u8]) -> Option<Found> {
+        let room = self.room();
+        self.bytes.extend(bytes.iter().take(room));
+        let mut decided = true;
+        for start in self.looked..self.bytes.len() {
+            match reply_at(self.query, &self.bytes[start..]) {
+                Reply::Is(found) => return Some(found),
+                Reply::None if decided => self.looked = start + 1,
+                Reply::None => {}
+                Reply::TooShort => decided = false,
+            }
+        }
+        None
+    }
+
+    /// What the bytes are, where no reply is among them and nothing more is waited for.
+    pub(crate) fn doubt(&self) -> Doubt {
+        doubt(self.query, &self.bytes)
+    }
+}
+
+/// Whether a reply to a query begins some bytes.
+enum Reply {
+    Is(Found),
+    None,
+    TooShort,
+}
+
+/// Unit, function, byte count and CRC all have to be right.
+fn reply_at(query: &Query, bytes: &[u8]) -> Reply {
+    let function = function(&query.request);
+    let (_, length) = query.request.rtu_lengths();
+    match bytes {
+        [unit, ..] if *unit != query.unit => Reply::None,
+        [_, code, ..] if *code == function | 0x80 => {
+            framed(bytes, EXCEPTION_LENGTH, |frame, rest| Some(Found::Refusal(frame[2], rest)))
+        }
+        [_, code, ..] if *code == function => framed(bytes, length, |frame, rest| {
+            response(&query.request, &frame[1..length - 2]).map(|response| Found::Answer(response, rest))
+        }),
+        [_, _, ..] => Reply::None,
+        [] | [_] => Reply::TooShort,
+    }
+}
+
+/// The reply in the first `length` bytes, if they are there and their CRC is right.
+fn framed(bytes: &[u8], length: usize, reply: impl Fn(&[u8], usize) -> Option<Found>) -> Reply {
+    if bytes.len() < length {
+        return Reply::TooShort;
+    }
+    good_frame(bytes, length).and_then(|(frame, rest)| reply(frame, rest)).map_or(Reply::None, Reply::Is)
 }
 
 /// Function code of a request.
@@ -58,7 +142,7 @@ pub(crate) fn encode(query: &Query) -> Vec<u8> {
 }
 
 /// The bytes with their CRC, low byte first.
-fn sealed(mut bytes: Vec<u8>) -> Vec<u8> {
+pub(crate) fn sealed(mut bytes: Vec<u8>) -> Vec<u8> {
     let crc = CRC.checksum(&bytes);
     bytes.extend(crc.to_le_bytes());
     bytes
@@ -76,28 +160,6 @@ fn word(count: usize) -> u16 {
 
 fn byte(count: usize) -> u8 {
     u8::try_from(count).unwrap_or(u8::MAX)
-}
-
-/// Looks for the answer to a query: unit, function, byte count and CRC all have to be right. Bytes before it are noise of the
-/// line, or what somebody else said.
-pub(crate) fn find(query: &Query, bytes: &[u8]) -> Found {
-    for start in 0..bytes.len() {
-        let here = &bytes[start..];
-        if let Some((frame, rest)) = good_frame(here, EXCEPTION_LENGTH)
-            && frame[0] == query.unit
-            && frame[1] == function(&query.request) | 0x80
-        {
-            return Found::Refusal(frame[2], rest);
-        }
-        let (_, length) = query.request.rtu_lengths();
-        if let Some((frame, rest)) = good_frame(here, length)
-            && frame[0] == query.unit
-            && let Some(response) = response(&query.request, &frame[1..length - 2])
-        {
-            return Found::Answer(response, rest);
-        }
-    }
-    Found::NotYet(doubt(query, bytes))
 }
 
 /// The first `length` bytes, if they are there and their CRC is right, and how many follow.
@@ -141,10 +203,7 @@ fn doubt(query: &Query, bytes: &[u8]) -> Doubt {
     if bytes.is_empty() {
         return Doubt::Late;
     }
-    let lengths = || 4..=bytes.len().min(LONGEST_FRAME);
-    let whole = (0..bytes.len()).find_map(|start| {
-        lengths().find_map(|length| good_frame(&bytes[start..], length)).map(|(frame, _)| frame)
-    });
+    let whole = (0..bytes.len()).map(|start| &bytes[start..]).find(|bytes| begins_with_frame(bytes));
     let (_, wanted) = query.request.rtu_lengths();
     let begins = bytes.starts_with(&[query.unit, function(&query.request)]);
     match whole {
@@ -153,6 +212,15 @@ fn doubt(query: &Query, bytes: &[u8]) -> Doubt {
         None if begins && bytes.len() < wanted => Doubt::Short,
         None => Doubt::Corrupt,
     }
+}
+
+/// Whether a frame of any length begins the bytes: the CRC over a frame with its own CRC is 0.
+fn begins_with_frame(bytes: &[u8]) -> bool {
+    let mut digest = CRC.digest();
+    bytes.iter().take(LONGEST_FRAME).enumerate().any(|(index, byte)| {
+        digest.update(&[*byte]);
+        index + 1 >= SHORTEST_FRAME && digest.clone().finalize() == 0
+    })
 }
 
 #[cfg(test)]
@@ -167,6 +235,12 @@ mod tests {
 
     fn read(area: Area, start: u16, count: u16) -> Request {
         Request::Read { area, start, count }
+    }
+
+    /// The reply among bytes that come at once.
+    fn find(query: &Query, bytes: &[u8]) -> Result<Found, Doubt> {
+        let mut heard = Heard::since(query);
+        heard.hear(bytes).ok_or_else(|| heard.doubt())
     }
 
     fn values(words: &[u16]) -> Response {
@@ -213,7 +287,7 @@ mod tests {
         let query = Query { unit: 0x11, request };
         assert_eq!(encode(&query), hex(asked));
         assert_eq!(lengths, (hex(asked).len(), hex(answered).len()));
-        let Found::Answer(response, 0) = find(&query, &hex(answered)) else { panic!("no answer found") };
+        let Ok(Found::Answer(response, 0)) = find(&query, &hex(answered)) else { panic!("no answer found") };
         assert!(query.request.fits(&response));
     }
 
@@ -223,14 +297,14 @@ mod tests {
     #[case("12 03 06 02 2B 00 00 00 64 89 87 11 03 06 02 2B 00 00 00 64 C8 BA", values(&[555, 0, 100]))]
     fn the_answer_is_found_behind_noise_and_strangers(#[case] bytes: &str, #[case] expected: Response) {
         let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 3) };
-        assert_eq!(find(&query, &hex(bytes)), Found::Answer(expected, 0));
+        assert_eq!(find(&query, &hex(bytes)), Ok(Found::Answer(expected, 0)));
     }
 
     // The exception frame 11 81 02 of clause 7 in RTU: C0 54.
     #[test]
     fn a_refusal_is_a_reply() {
         let query = Query { unit: 0x11, request: read(Area::Coil, 0x04A1, 1) };
-        assert_eq!(find(&query, &hex("11 81 02 C0 54")), Found::Refusal(2, 0));
+        assert_eq!(find(&query, &hex("11 81 02 C0 54")), Ok(Found::Refusal(2, 0)));
     }
 
     #[rstest]
@@ -245,14 +319,14 @@ mod tests {
         if expected == Doubt::Short && bytes.len() == 7 {
             bytes = sealed(bytes[..5].to_vec());
         }
-        assert_eq!(find(&query, &bytes), Found::NotYet(expected));
+        assert_eq!(find(&query, &bytes), Err(expected));
     }
 
     #[test]
     fn somebody_else_s_answer_is_foreign() {
         let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 1) };
         let stranger = sealed(vec![0x12, 0x03, 0x02, 0x02, 0x2B]);
-        assert_eq!(find(&query, &stranger), Found::NotYet(Doubt::Foreign));
+        assert_eq!(find(&query, &stranger), Err(Doubt::Foreign));
     }
 
     proptest! {
@@ -261,7 +335,39 @@ mod tests {
             let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 3) };
             let mut bytes = hex("11 03 06 02 2B 00 00 00 64 C8 BA");
             bytes[position] ^= 1 << bit;
-            prop_assert!(matches!(find(&query, &bytes), Found::NotYet(_)));
+            prop_assert!(find(&query, &bytes).is_err());
+        }
+
+        /// In whatever pieces bytes come, the first whole reply among them is found when its last byte is there.
+        #[test]
+        fn pieces_do_not_change_what_is_found(
+            before in prop::collection::vec(prop::sample::select(vec![0x11_u8, 0x03, 0x83, 0x06, 0x00, 0xFF]), 0..MOST_STRAYS),
+            pieces in prop::collection::vec(1_usize..40, 1..20),
+        ) {
+            let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 3) };
+            let bytes = [before, hex("11 03 06 02 2B 00 00 00 64 C8 BA")].concat();
+            let mut heard = Heard::since(&query);
+            let (mut left, mut found) = (&bytes[..], None);
+            for piece in pieces.iter().cycle() {
+                let (now, later) = left.split_at((*piece).min(left.len()));
+                found = heard.hear(now);
+                left = later;
+                if found.is_some() || left.is_empty() {
+                    break;
+                }
+            }
+            prop_assert_eq!(found, Some(Found::Answer(values(&[555, 0, 100]), 0)));
+            prop_assert!(left.is_empty());
+        }
+
+        #[test]
+        fn what_is_kept_is_bounded_however_much_comes(pieces in prop::collection::vec(prop::collection::vec(any::<u8>(), 1..400), 1..20)) {
+            let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 3) };
+            let mut heard = Heard::since(&query);
+            for piece in &pieces {
+                let _found = heard.hear(piece);
+                prop_assert!(heard.bytes().len() <= MOST_STRAYS + 11);
+            }
         }
 
         #[test]

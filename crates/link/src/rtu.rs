@@ -9,7 +9,7 @@
 //! function, byte count and CRC have to be right instead.
 
 use crate::clock::Clock;
-use crate::frame::{Found, encode, find};
+use crate::frame::{Found, Heard, encode};
 use crate::line::Line;
 use crate::pause::{pause_until, wake_precisely};
 use crate::transport::Transport;
@@ -18,12 +18,15 @@ use std::pin::pin;
 use std::task::Poll;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::time::timeout;
+use tokio::time::{sleep, timeout};
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{Doubt, LinkSheet, Query, Request, Response, SerialTiming};
 
 /// Stray bytes after an answer that are taken for noise of the line; more may be a second answer.
 const STRAY_BYTES: usize = 2;
+
+/// Pause between two reads of bytes that are thrown away.
+const BETWEEN_STRAYS: Duration = Duration::from_millis(1);
 
 /// Which guards the master keeps. All of them, but in a test that shows what a guard is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -152,32 +155,42 @@ impl<L: Line> RtuTransport<L> {
         Err(Doubt::Lost)
     }
 
-    /// Collects bytes until the answer is among them.
+    /// Collects bytes until the reply is among them, at most until a moment: that holds whatever comes. What is no reply is
+    /// named once, at that moment.
     async fn receive(&mut self, query: &Query, until: Mono, clock: &Clock) -> Result<(Found, Mono), Doubt> {
-        let mut bytes = Vec::with_capacity(64);
-        let mut found = Found::NotYet(Doubt::Late);
-        let (_, length) = query.request.rtu_lengths();
-        loop {
+        let mut heard = Heard::since(query);
+        let mut chunk = [0; 512];
+        // The clock decides: a port that always has bytes ready would never let a timeout be looked at.
+        while clock.now() < until {
             let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
-            match timeout(clock.until(until), port.read_buf(&mut bytes)).await {
-                Err(_late) => return Ok((found, clock.now())),
-                Ok(Ok(count)) if count > 0 => {
-                    self.active = clock.now();
-                    found = if self.discipline == LineDiscipline::AnyBytes && bytes.len() >= length {
-                        Found::Answer(unproven(query, &bytes), 0)
-                    } else {
-                        find(query, &bytes)
-                    };
-                    if !matches!(found, Found::NotYet(_)) {
-                        return Ok((found, self.active));
-                    }
-                }
+            let room = heard.room().min(chunk.len());
+            let into = if room == 0 { &mut chunk[..] } else { &mut chunk[..room] };
+            let count = match timeout(clock.until(until), port.read(into)).await {
+                Err(_late) => break,
+                Ok(Ok(count)) if count > 0 => count,
                 Ok(_) => {
                     self.port = None;
                     return Err(Doubt::Lost);
                 }
+            };
+            self.active = clock.now();
+            if room == 0 {
+                // The reply cannot be in what comes now. It is thrown away, and others on this thread have their turn.
+                sleep(BETWEEN_STRAYS).await;
+            } else if let Some(found) = self.found(&mut heard, query, &chunk[..count]) {
+                return Ok((found, self.active));
             }
         }
+        Err(heard.doubt())
+    }
+
+    fn found(&self, heard: &mut Heard<'_>, query: &Query, bytes: &[u8]) -> Option<Found> {
+        let found = heard.hear(bytes);
+        let (_, length) = query.request.rtu_lengths();
+        if self.discipline == LineDiscipline::AnyBytes && heard.bytes().len() >= length {
+            return Some(Found::Answer(unproven(query, heard.bytes()), 0));
+        }
+        found
     }
 }
 
@@ -231,17 +244,16 @@ impl<L: Line> Transport for RtuTransport<L> {
         self.send(&frame).await?;
         let silence = timing.map_or(Duration::ZERO, SerialTiming::between_frames);
         let until = out + silence + self.times.answer_timeout + on_wire(answered);
-        let (found, after) = self.receive(query, until, clock).await?;
-        match found {
-            Found::Answer(response, rest) => {
+        match self.receive(query, until, clock).await {
+            Ok((Found::Answer(response, rest), after)) => {
                 self.suspect = rest > STRAY_BYTES;
                 Ok((response, looked(Span { before, after }, on_wire(asked), on_wire(answered))))
             }
-            Found::Refusal(code, rest) => {
+            Ok((Found::Refusal(code, rest), _)) => {
                 self.suspect = rest > STRAY_BYTES;
                 Err(Doubt::Refused(code))
             }
-            Found::NotYet(doubt) => {
+            Err(doubt) => {
                 // Behind a converter what was asked may hang in the connection: the next request gets a fresh one. A serial
                 // port stays open, for on a wire there is nothing to leave behind but time.
                 if timing.is_none() && self.discipline != LineDiscipline::NeverSuspect {
@@ -261,4 +273,157 @@ fn looked(span: Span, asked: Duration, answered: Duration) -> Span {
         return span;
     }
     Span { before: span.before + asked, after: span.after - answered }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::sealed;
+    use rstest::rstest;
+    use std::io;
+    use std::pin::Pin;
+    use std::task::{Context, ready};
+    use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+    use tokio::time::Sleep;
+    use tripbench_rig::Area;
+
+    const TIMES: RtuTimes = RtuTimes {
+        answer_timeout: Duration::from_millis(100),
+        slowest_answer: Duration::from_millis(20),
+        minimum_gap: Duration::ZERO,
+    };
+    /// A rig that is not read for so long ends its run.
+    const LONGEST_GAP: Duration = Duration::from_millis(250);
+
+    /// A peer that talks whether it is asked or not: these bytes again and again, some at a time, always or after a pause.
+    #[derive(Debug, Clone)]
+    struct Babble {
+        bytes: Vec<u8>,
+        piece: usize,
+        every: Duration,
+    }
+
+    #[derive(Debug)]
+    struct BabblePort {
+        babble: Babble,
+        at: usize,
+        pause: Pin<Box<Sleep>>,
+    }
+
+    impl Line for Babble {
+        type Port = BabblePort;
+
+        async fn open(&self) -> io::Result<BabblePort> {
+            Ok(BabblePort { babble: self.clone(), at: 0, pause: Box::pin(sleep(self.every)) })
+        }
+
+        fn timing(&self) -> Option<SerialTiming> {
+            None
+        }
+    }
+
+    impl AsyncRead for BabblePort {
+        fn poll_read(
+            mut self: Pin<&mut Self>,
+            context: &mut Context<'_>,
+            into: &mut ReadBuf<'_>,
+        ) -> Poll<io::Result<()>> {
+            if !self.babble.every.is_zero() {
+                ready!(self.pause.as_mut().poll(context));
+                self.pause = Box::pin(sleep(self.babble.every));
+            }
+            for _ in 0..self.babble.piece.min(into.remaining()) {
+                into.put_slice(&[self.babble.bytes[self.at % self.babble.bytes.len()]]);
+                self.at += 1;
+            }
+            Poll::Ready(Ok(()))
+        }
+    }
+
+    impl AsyncWrite for BabblePort {
+        fn poll_write(self: Pin<&mut Self>, _: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+            Poll::Ready(Ok(bytes.len()))
+        }
+
+        fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+
+        fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+            Poll::Ready(Ok(()))
+        }
+    }
+
+    fn noise() -> Vec<u8> {
+        let mut state = 1_u32;
+        let next = std::iter::repeat_with(|| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            state.to_be_bytes()[0]
+        });
+        next.take(4_096).collect()
+    }
+
+    /// How long the longest gap was between two turns of whoever shares the thread.
+    async fn longest_gap(clock: &Clock, most: &mut Duration) {
+        loop {
+            let before = clock.now();
+            sleep(Duration::from_millis(5)).await;
+            *most = clock.now().since(before).max(*most);
+        }
+    }
+
+    /// The first write goes out although the line is never silent, and is doubted at its timeout; the thread is shared all the time.
+    #[rstest]
+    fn a_peer_that_babbles_is_doubted_in_time_and_holds_nobody_else(
+        #[values(
+            noise(),
+            sealed(vec![0x12, 0x04, 2, 0, 9]),
+            vec![0x11, 0x10, 0, 1],
+            vec![0x11, 0x90],
+            vec![0x11]
+        )]
+        bytes: Vec<u8>,
+        #[values((0, 1), (0, 512), (100, 1), (1_000, 64), (20_000, 200))] pace: (u64, usize),
+    ) {
+        let babble = Babble { bytes, piece: pace.1, every: Duration::from_micros(pace.0) };
+        let request = Request::WriteRegisters { start: 1, values: vec![9; 100] };
+        let query = Query { unit: 0x11, request };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        let (clock, mut gap) = (Clock::start(), Duration::ZERO);
+        let mut wire = RtuTransport::new(babble, TIMES);
+        let answer = runtime.block_on(async {
+            tokio::select! {
+                answer = wire.transact(&query, &clock) => answer,
+                () = longest_gap(&clock, &mut gap) => unreachable!(),
+            }
+        });
+        let took = clock.now().since(Mono::START);
+        assert!(matches!(answer, Err(Doubt::Corrupt | Doubt::Foreign | Doubt::Short)), "{answer:?}");
+        let most = 4 * TIMES.slowest_answer + TIMES.answer_timeout + LONGEST_GAP;
+        assert!(took < most && gap < LONGEST_GAP, "{took:?}, nobody else had a turn for {gap:?}");
+    }
+
+    /// The reply is found where no more strays stand before it than are looked through, and never behind more.
+    #[rstest]
+    fn what_a_babbling_peer_answers_is_found_among_so_many_strays(
+        #[values(0, 1, 100, 255, 256, 257, 300, 5_000)] strays: usize,
+    ) {
+        let answer = sealed(vec![0x11, 0x04, 2, 0, 9]);
+        let bytes = [vec![0x55; strays], answer, vec![0x55; 10_000]].concat();
+        let request = Request::Read { area: Area::InputRegister, start: 0, count: 1 };
+        let query = Query { unit: 0x11, request };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        let clock = Clock::start();
+        let mut wire = RtuTransport::new(Babble { bytes, piece: 64, every: Duration::ZERO }, TIMES);
+        let found = runtime.block_on(async {
+            wire.opened(&clock).await.expect("it is there");
+            let until = clock.now() + TIMES.answer_timeout;
+            wire.receive(&query, until, &clock).await.map(|(found, _)| found)
+        });
+        if strays <= 256 {
+            assert!(matches!(found, Ok(Found::Answer(..))), "{found:?}");
+        } else {
+            assert_eq!(found, Err(Doubt::Corrupt));
+        }
+    }
 }

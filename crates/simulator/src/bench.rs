@@ -130,6 +130,13 @@ impl SimulatedBench {
         }
     }
 
+    /// Puts the plug of the device at a position in, or pulls it.
+    pub fn plug(&mut self, position: u8, is_in: bool) {
+        for device in self.devices.iter_mut().filter(|device| device.truth.position == position) {
+            device.plugged = is_in;
+        }
+    }
+
     /// The true vacuum level, pascal.
     pub const fn level_pa(&self) -> f64 {
         self.level_pa
@@ -326,12 +333,7 @@ impl SimulatedBench {
 
     fn take_effect(&mut self, effect: Effect, now_s: f64) {
         match effect {
-            Effect::PullPlug(position) => {
-                let device = self.devices.iter_mut().find(|device| device.truth.position == position);
-                if let Some(device) = device {
-                    device.plugged = false;
-                }
-            }
+            Effect::PullPlug(position) => self.plug(position, false),
             Effect::PullHose => self.open_hoses += 1.0,
             Effect::AirPressure { pressure_pa, for_s } => {
                 self.air_pressure_pa = pressure_pa;

@@ -115,6 +115,11 @@ impl Server {
         self.bench.look(at)
     }
 
+    /// Puts a device's plug in, or pulls it.
+    pub fn plug(&self, position: u8, is_in: bool) {
+        self.bench.lock().plug(position, is_in);
+    }
+
     /// Tells whoever listens what to say to the hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         self.bench.hand()

@@ -1,4 +1,4 @@
-//! A daemon whose runs go wrong when a file in its folder says so: `panics`, `loops` or `disk-hangs`. Everything else is the
+//! A daemon whose runs go wrong when a file in its folder says so: `panics`, `loops`, `disk-hangs` or `folder-hangs`. Everything else is the
 //! daemon as it is: its rigs, from `rig.toml` and, where it is there, `other.toml`.
 
 use std::net::SocketAddr;
@@ -14,11 +14,21 @@ fn in_run() {
     }
 }
 
-/// A disk that does not come back from a write.
-fn in_journal() {
-    while Path::new("disk-hangs").exists() {
+/// A disk that does not come back.
+fn hangs(while_there: &str) {
+    while Path::new(while_there).exists() {
         std::thread::park_timeout(std::time::Duration::from_millis(10));
     }
+}
+
+/// It does not come back from a write.
+fn in_journal() {
+    hangs("disk-hangs");
+}
+
+/// It does not make a folder.
+fn in_folder() {
+    hangs("folder-hangs");
 }
 
 fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
@@ -34,7 +44,7 @@ fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
 
 #[expect(clippy::print_stdout, reason = "the address, for who started it")]
 fn main() -> ExitCode {
-    let probed = |in_run, in_journal| Some(Probes { in_run, in_journal });
+    let probed = |in_run, in_journal| Some(Probes { in_folder, in_run, in_journal });
     let nothing: fn() = || {};
     let rigs = if Path::new("other.toml").exists() {
         // One rig's disk hangs, the other's thread loops.

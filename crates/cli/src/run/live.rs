@@ -4,7 +4,9 @@ use crate::{output, progress::Progress, prompt, say};
 use anyhow::Result;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
-use tripbench_job::{HowEnded, Prepared, Reins, Signals, anything_there, from_journal, make_safe, start};
+use tripbench_job::{
+    HowEnded, Prepared, Reins, Signals, anything_there, from_journal, journal, make_safe, start,
+};
 use tripbench_link::{ModuleLock, StopLatch, module_address};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
@@ -26,7 +28,8 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     anything_there(&rig.link)?;
     let (events, seen) = sync_channel(65_536);
     let (reins, controlled) = Reins::new();
-    let running = start(prepared, listener(events), (reins.clone(), controlled), stop_on_signal)?;
+    let running =
+        start(prepared, journal(prepared, listener(events))?, (reins.clone(), controlled), stop_on_signal)?;
     // Whatever goes wrong in showing a run, the run itself is ended in order first.
     let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &reins.control)));
     if shown.is_err() {

@@ -34,7 +34,7 @@ struct Daemon {
 /// Runs on a daemon to the end; the files of the run are fetched into the folder. Who ends this process ends the run.
 pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> {
     let daemon = Daemon::at(url, &prepared.task.sheets.rig.header.name.value)?;
-    let started = daemon.post("runs", &job(prepared))?;
+    let started = daemon.post("runs", &job(prepared, daemon.stops()?))?;
     let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
     say::note(&format!("Given to the daemon at {url}: run {run}."));
     let (control, controlled) = channel();
@@ -59,8 +59,9 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     Ok(record)
 }
 
-/// The start of a run, for the API: every sheet as text, for the files are on this side.
-fn job(prepared: &Prepared) -> Value {
+/// The start of a run, for the API: every sheet as text, for the files are on this side. `stops` is how often STOP TEST had been
+/// pressed there.
+fn job(prepared: &Prepared, stops: u64) -> Value {
     let header = &prepared.header;
     let sheet = |role| {
         let copy = header.sheets.iter().find(|sheet| sheet.role == role)?;
@@ -73,6 +74,7 @@ fn job(prepared: &Prepared) -> Value {
         }
     };
     json!({
+        "stops": stops,
         "places": header.positions.iter().map(place).collect::<Vec<_>>(),
         "operators": header.operators,
         "site": sheet(SheetRole::Site),
@@ -117,6 +119,17 @@ impl Daemon {
             bail!("`{path}`: the daemon answers {}", answer.status());
         }
         Ok(answer.body_mut().with_config().limit(1 << 30).read_to_vec()?)
+    }
+
+    /// How often STOP TEST was pressed at the rig so far: a start that does not know of the last one is refused.
+    fn stops(&self) -> Result<u64> {
+        let url = format!("{}/rigs/{}", self.api, encoded(&self.rig));
+        let mut answer = self.agent.get(url).call().with_context(|| format!("no daemon at {}", self.api))?;
+        let state: Value = serde_json::from_str(&answer.body_mut().read_to_string()?).unwrap_or(Value::Null);
+        if let Some(stops) = state["stops"].as_u64() {
+            return Ok(stops);
+        }
+        bail!("the daemon refuses: {}", state["detail"].as_str().unwrap_or("it is of another version"))
     }
 
     /// Whether the run waits, or goes on.

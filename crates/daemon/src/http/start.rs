@@ -4,7 +4,7 @@ use super::rigs::{body, rig_of};
 use crate::daemon::Daemon;
 use crate::problem::{BodyRefused, Problem, chain};
 use crate::refusal::{Refusal, to_confirm};
-use crate::rig::{Job, Order, Repeat, Rig};
+use crate::rig::{Job, Order, Press, Repeat, Rig};
 use crate::runs::{RunEntry, Runs};
 use crate::sheets::{Given, NotPlanned};
 use crate::state::{Doing, Placing, RigState};
@@ -14,8 +14,7 @@ use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
-use tripbench_job::go_on;
-use tripbench_quantity::Mono;
+use tripbench_job::{Prepared, go_on};
 use tripbench_sheet::Source;
 use utoipa::ToSchema;
 
@@ -45,12 +44,14 @@ pub(crate) struct AgainBody {
 }
 
 /// What is to be run.
-#[derive(Debug, Default, Deserialize, ToSchema)]
+#[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct StartBody {
     /// Revision of the round that is mounted, to run that; each revision starts one run.
     #[serde(default)]
     revision: Option<u64>,
+    /// `stops` of the rig as it was seen: where STOP TEST was pressed since, nothing is started.
+    stops: u64,
     /// In place of the mounted round: a device that an earlier run left undecided, as it still stands there.
     #[serde(default)]
     again: Option<AgainBody>,
@@ -123,9 +124,9 @@ pub(crate) async fn start(
     let given = body(given)?;
     let rig = rig_of(&daemon, &name)?;
     rig.ready()?;
-    let (stops, asked) = (rig.stops(), rig.pulse.now());
+    let press = rig.press();
     // Sheets are read from the disk, which may hang: not on a thread that others wait for.
-    let started = tokio::task::spawn_blocking(move || begin(&daemon, &rig, given, (stops, asked))).await;
+    let started = tokio::task::spawn_blocking(move || begin(&daemon, &rig, given, press)).await;
     let started = started.map_err(|error| {
         let status = StatusCode::INTERNAL_SERVER_ERROR;
         Problem::new(status, "inside", "The program failed inside", error.to_string())
@@ -133,12 +134,7 @@ pub(crate) async fn start(
     Ok((StatusCode::CREATED, Json(started)))
 }
 
-fn begin(
-    daemon: &Daemon,
-    rig: &Rig,
-    given: StartBody,
-    (stops, asked): (u64, Mono),
-) -> Result<Started, Problem> {
+fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, press: Press) -> Result<Started, Problem> {
     if given.operators.len() > 8 {
         return Err(Problem::bad_request(format!(
             "{} operators: at most 8 are allowed",
@@ -162,8 +158,8 @@ fn begin(
         return Err(Problem::bad_request("`again` and `unattended` exclude each other: somebody sees to it"));
     }
     let round = given.again.as_ref().map(|again| again.revision);
-    let of = Order { revision: given.revision, round, stops, unattended: given.unattended, asked };
-    let job = match given.again {
+    let of = Order { revision: given.revision, round, stops: given.stops, unattended: given.unattended };
+    let (prepared, script, again) = match given.again {
         Some(again) if !has_sheets => begin_again(rig, &daemon.runs, &again, &given.operators)?,
         Some(_) => {
             return Err(Problem::bad_request(
@@ -172,14 +168,16 @@ fn begin(
         }
         None => begin_new(rig, &daemon.others(&rig.name), given)?,
     };
-    let header = &job.prepared.header;
-    let started = Started { run: header.run.clone(), predicted_s: job.prepared.task.predicted().si() };
-    rig.enqueue(job, of)?;
+    let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
+    rig.enqueue(Job { prepared, script, again, press }, of)?;
     Ok(started)
 }
 
+/// A run, the name of its script, and what it repeats.
+type Planned = (Prepared, String, Option<Repeat>);
+
 /// A device that was left undecided, as it still stands there.
-fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> Result<Job, Problem> {
+fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> Result<Planned, Problem> {
     let AgainBody { run, position, revision: _ } = of;
     let earlier = runs.entry(run).filter(|entry| entry.rig == rig.name).ok_or_else(|| {
         Problem::nothing_to_decide(format!("`{}` has no run `{}` that is over", rig.name, run.escape_debug()))
@@ -219,10 +217,10 @@ fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> 
     let (prepared, script) = rig.sheets.prepare_again(go_on, operators)?;
     let beside = runs.beside(run, &[*position]);
     let again = Some(Repeat { folder: earlier.folder, position: *position, beside });
-    Ok(Job { prepared, script, again })
+    Ok((prepared, script, again))
 }
 
-fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Job, Problem> {
+fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Planned, Problem> {
     let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
     let sheets = Given {
         rig: given.rig.map(|rig| rig.text),
@@ -256,5 +254,5 @@ fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Job, Pr
         rig.look_at_sheets();
     }
     let (prepared, script) = planned?;
-    Ok(Job { prepared, script, again: None })
+    Ok((prepared, script, None))
 }

@@ -1,0 +1,259 @@
+//! What a daemon does for the outputs between runs and before anything else, and which starts it does not take. The module is simulated
+//! in this process, so that its coils are seen whatever the daemon does.
+
+use rstest::rstest;
+use serde_json::{Value, json};
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::PathBuf;
+use std::process::Command;
+use std::time::Duration;
+use tripbench_rig::{Air, Order};
+use tripbench_tests::command::{Workplace, quick};
+use tripbench_tests::daemon::Daemon;
+use tripbench_tests::hosted::{Hosted, faulty, wait};
+
+const RIG: &str = "goods-in-1";
+/// A rig at rest is looked at twice a second; an output that is not safe is shut at that look.
+const SHUT_WITHIN: Duration = Duration::from_millis(900);
+/// A module that was away is found at the look behind the one that failed.
+const FOUND_WITHIN: Duration = Duration::from_millis(1_600);
+/// What may be found open: the air that is asked for, with the devices powered.
+const OPEN: [Order; 3] =
+    [Order::Powered(Air::Evacuate), Order::Powered(Air::EvacuateFine), Order::Powered(Air::Bleed)];
+
+fn idle(state: &Value) -> bool {
+    state["doing"] == "idle"
+}
+
+fn serve(workplace: &Workplace) -> Daemon {
+    Daemon::of(workplace, faulty(workplace, env!("CARGO_BIN_EXE_faulty-daemon")))
+}
+
+/// Waits until the rig was looked at and found well once more.
+fn found_well(daemon: &Daemon) {
+    let looks = || {
+        let metrics = daemon.get("/metrics").text;
+        let line = metrics.lines().find(|line| line.starts_with("tripbench_looks_total{"));
+        line.and_then(|line| line.split_whitespace().nth(1)?.parse::<u64>().ok()).expect("a count")
+    };
+    let before = looks();
+    for _ in 0..500 {
+        if looks() > before {
+            return;
+        }
+        wait(Duration::from_millis(10));
+    }
+    panic!("the rig is not looked at");
+}
+
+/// Outputs that open one after the other, and a module that restarts: all of them are shut at once.
+fn shuts_what_opens((workplace, daemon): (&Workplace, &Daemon), mut module: Hosted, phase: &str) -> Hosted {
+    for order in OPEN {
+        found_well(daemon);
+        module.set_by_another_master(order);
+        assert!(!module.is_safe());
+        assert!(module.until_safe(SHUT_WITHIN).is_ok(), "{order:?} stays, {phase}");
+    }
+    for off in [20, 300] {
+        found_well(daemon);
+        module = module.restart(workplace, Duration::from_millis(off), OPEN[0]);
+        assert!(module.until_safe(FOUND_WITHIN).is_ok(), "open after a restart of {off} ms, {phase}");
+    }
+    module
+}
+
+/// Folder of the run that goes on.
+fn folder(workplace: &Workplace) -> PathBuf {
+    let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
+    folders.map(|entry| entry.path()).next().expect("a run")
+}
+
+/// In every phase between two runs, whatever the disk does. STOP TEST has a target there too.
+#[test]
+fn live_an_output_that_opens_between_runs_is_shut_at_once() {
+    let workplace = quick();
+    let module = Hosted::start(&workplace, "rig.toml");
+    let daemon = serve(&workplace);
+    daemon.until(RIG, idle);
+    let module = shuts_what_opens((&workplace, &daemon), module, "at rest");
+    for order in [OPEN[0], OPEN[1], OPEN[2], OPEN[0]] {
+        found_well(&daemon);
+        module.set_by_another_master(order);
+        assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
+        assert!(module.until_safe(Duration::from_millis(250)).is_ok(), "{order:?} after a stop");
+    }
+    // The folder of the run cannot be made yet. A rig that was not found well meanwhile begins nothing.
+    daemon.until(RIG, idle);
+    workplace.write("folder-hangs", "");
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["doing"] == "running");
+    let module = shuts_what_opens((&workplace, &daemon), module, "before a run");
+    std::fs::remove_file(workplace.folder.join("folder-hangs")).expect("it is there");
+    let state = daemon.until(RIG, |state| idle(state) && state["failed"] != Value::Null);
+    assert_eq!(state["failed"]["kind"], "no-run", "{state}");
+    assert_eq!(std::fs::read_dir(workplace.folder.join("runs")).expect("runs").count(), 0);
+    // The record cannot be written: its file waits for a reader.
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
+    let pipe = folder(&workplace).join("trace.csv.part");
+    assert!(Command::new("mkfifo").arg(&pipe).status().expect("coreutils").success());
+    daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({}));
+    daemon.until(RIG, |state| state["run"]["safe"] == true);
+    module.until_safe(FOUND_WITHIN).expect("the run has left it safe");
+    let module = shuts_what_opens((&workplace, &daemon), module, "while a record is made");
+    assert_eq!(daemon.rig(RIG)["run"]["over"], false, "the record is not made");
+    drop(module);
+    // And it is said that nobody knows of the outputs, though the record is still being made.
+    let state = daemon.until(RIG, |state| state["problem"] != Value::Null);
+    assert_eq!(state["doing"], "running", "{state}");
+}
+
+/// Seen by looks of the daemon before the run, and by the first scans of the run.
+#[rstest]
+fn live_a_plug_that_was_out_between_press_and_first_scan_ends_the_start(#[values(false, true)] back: bool) {
+    let workplace = quick();
+    let module = Hosted::start(&workplace, "rig.toml");
+    let daemon = serve(&workplace);
+    let plugged = |state: &Value| idle(state) && state["round"]["places"][2]["present"] == true;
+    daemon.until(RIG, plugged);
+    if back {
+        workplace.write("folder-hangs", "");
+    }
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1"), (3, "A-3")]).status, 201);
+    module.plug(3, false);
+    if back {
+        wait(Duration::from_millis(400));
+        module.plug(3, true);
+        wait(Duration::from_millis(400));
+        std::fs::remove_file(workplace.folder.join("folder-hangs")).expect("it is there");
+    }
+    let ended =
+        |state: &Value| idle(state) && (state["failed"] != Value::Null || state["run"]["over"] == true);
+    let state = daemon.until(RIG, ended);
+    let why = [&state["failed"]["text"], &state["run"]["halted"]["text"]];
+    let why = why.into_iter().find_map(Value::as_str).unwrap_or_default();
+    assert!(why.contains("the plug at position 3 was seen out after START was pressed"), "{state}");
+    let tiles = state["run"]["tiles"].as_array().cloned().unwrap_or_default();
+    assert!(
+        tiles.iter().all(|tile| tile["verdict"] == "aborted" || tile["verdict"] == "set-aside"),
+        "{state}"
+    );
+}
+
+/// However much of it had come when the stop was acknowledged.
+#[test]
+fn live_a_start_that_was_sent_before_a_stop_never_runs_after_it() {
+    let workplace = quick();
+    let _module = Hosted::start(&workplace, "rig.toml");
+    let daemon = serve(&workplace);
+    daemon.until(RIG, idle);
+    let host = daemon.base.trim_start_matches("http://").to_owned();
+    for tenths in [0, 5, 9, 10] {
+        let seen = daemon.until(RIG, idle)["stops"].clone();
+        let body = json!({"revision": daemon.mount(RIG, &[(1, "A-1")]), "stops": seen}).to_string();
+        let request = format!(
+            "POST /api/v1/rigs/{RIG}/runs HTTP/1.1\r\nHost: 127.0.0.1\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}\r\n\r\n{body}",
+            body.len()
+        );
+        let (first, rest) = request.split_at(request.len() * tenths / 10);
+        let mut stream = TcpStream::connect(&host).expect("it listens");
+        stream.write_all(first.as_bytes()).expect("it reads");
+        assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
+        stream.write_all(rest.as_bytes()).expect("it reads");
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).expect("an answer");
+        // One that was taken before the stop was taken back, or stopped, by it.
+        let expected = if tenths < 10 { "HTTP/1.1 409 " } else { "HTTP/1.1 " };
+        assert!(answer.starts_with(expected), "{tenths}: {answer}");
+        assert!(tenths == 10 || answer.contains("/problems/stopped"), "{tenths}: {answer}");
+        let state = daemon.until(RIG, idle);
+        assert!(state["run"] == Value::Null || state["run"]["halted"] != Value::Null, "{state}");
+    }
+    // A client that does not say what it has seen is refused.
+    let silent = json!({"revision": daemon.mount(RIG, &[(1, "A-1")])});
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/runs"), &silent).status, 422);
+}
+
+const BENCH: &str = "runs = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\nscript = \"script.toml\"\n";
+
+/// What keeps a bench from being served: the bench sheet, and what the daemon says of it.
+fn spoiled(what: &str, workplace: &Workplace, taken: &TcpListener) -> (String, &'static str) {
+    let port = format!("listen = \"{}\"\n", taken.local_addr().expect("an address"));
+    let free = "listen = \"127.0.0.1:0\"\n";
+    let other = |sheet: &str| format!("{free}{BENCH}[[rig]]\nsheet = \"{sheet}\"\n");
+    match what {
+        "the port is taken" => (port + BENCH, "can not listen on"),
+        "another rig has no sheet" => (other("nope.toml"), "nope.toml"),
+        "another rig has a bad sheet" => {
+            workplace.write("bad.toml", &workplace.read("rig.toml").replace("unit = 1", "unit = \"one\""));
+            (other("bad.toml"), "bad.toml")
+        }
+        "another rig has its name" => {
+            workplace.write("twin.toml", &workplace.read("rig.toml").replace("502", "503"));
+            (other("twin.toml"), "is called")
+        }
+        "the site sheet is bad" => {
+            workplace.write("site.toml", "language = 7\n");
+            (format!("site = \"site.toml\"\n{free}{BENCH}"), "site.toml")
+        }
+        "it listens for everybody" => (format!("listen = \"0.0.0.0:0\"\n{BENCH}"), "this machine alone"),
+        "a key is not known" => (format!("port = 1\n{free}{BENCH}"), "port"),
+        "a folder is a file" => {
+            workplace.write("runs", "");
+            (free.to_owned() + BENCH, "runs")
+        }
+        _ => panic!("nobody knows how {what}"),
+    }
+}
+
+/// Whatever else fails at the start, each rig is made safe first, by its own sheet.
+#[rstest]
+fn live_a_daemon_that_cannot_serve_leaves_its_rigs_safe(
+    #[values(
+        "the port is taken",
+        "another rig has no sheet",
+        "another rig has a bad sheet",
+        "another rig has its name",
+        "the site sheet is bad",
+        "it listens for everybody",
+        "a key is not known",
+        "a folder is a file"
+    )]
+    what: &str,
+) {
+    let workplace = quick();
+    // The module does not fall to safe by itself.
+    workplace.write(
+        "truth.toml",
+        &format!("{}\n[module]\nloss_of_master = \"600 s\"\n", workplace.read("truth.toml")),
+    );
+    let module = Hosted::start(&workplace, "rig.toml");
+    let taken = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let (bench, told) = spoiled(what, &workplace, &taken);
+    workplace.write("bench.toml", &bench);
+    module.set_by_another_master(OPEN[0]);
+    let said = workplace.run("serve --bench bench.toml");
+    assert!(said.code.is_some_and(|code| code != 0), "{what}: {}", said.err);
+    assert!(said.err.contains(told), "{what}: {}", said.err);
+    assert!(module.is_safe(), "{what}: the rig was left as it was found\n{}", said.err);
+}
+
+/// A module that another process has is not touched.
+#[test]
+fn live_a_second_daemon_touches_nothing() {
+    let workplace = quick();
+    let module = Hosted::start(&workplace, "rig.toml");
+    let daemon = serve(&workplace);
+    daemon.until(RIG, idle);
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][1]["now"] == "running");
+    for bench in [BENCH.to_owned(), format!("{BENCH}[[rig]]\nsheet = \"nope.toml\"\n")] {
+        workplace.write("bench.toml", &bench);
+        let port = daemon.base.trim_start_matches("http://");
+        let said = workplace.run(&format!("serve --bench bench.toml --runs other --listen {port}"));
+        assert!(said.code.is_some_and(|code| code != 0), "{}", said.err);
+    }
+    assert!(!module.is_safe(), "the run goes on");
+    assert_eq!(daemon.rig(RIG)["run"]["halted"], Value::Null);
+}
