@@ -13,6 +13,7 @@ mod daemon;
 mod daemon_keeps;
 mod daemon_safe;
 mod delays;
+mod doubts;
 mod explained;
 mod faults;
 mod hose;

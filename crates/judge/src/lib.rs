@@ -3,6 +3,7 @@
 //! Pure: no driving state, no commands, no clock. A better ramp never changes what an old trace says.
 
 mod air_saving;
+mod alike;
 mod analyse;
 mod channel;
 mod condition;

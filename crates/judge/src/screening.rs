@@ -6,9 +6,7 @@ use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
 use crate::response::before_the_level;
 use crate::result::Level;
 use crate::transition::Found;
-use tripbench_measure::{
-    Acceptance, Contribution, Limits, MeasurementResult, Outcome, combine, decide, normal_quantile,
-};
+use tripbench_measure::{Acceptance, Contribution, Limits, Outcome, combine, decide, normal_quantile};
 use tripbench_record::{Check, CheckVerdict, Role, Task};
 
 /// A spread fails where the probability that it is as promised is below this: of good devices with four levels one in a thousand.

@@ -1,5 +1,6 @@
 //! Step `switch-points`: levels, hysteresis and repeatability of every position, and whether the rig stayed the same.
 
+use crate::alike::shared_delays;
 use crate::channel::{Channels, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::coverage::{bounce, not_timed, selected_delay};
@@ -41,6 +42,7 @@ pub(crate) fn switch_points(
         };
         checks.extend(of_position.into_iter().map(|check| Check { position: Some(plan.number), ..check }));
     }
+    shared_delays(channels.task, &mut checks);
     checks
 }
 

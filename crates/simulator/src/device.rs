@@ -39,8 +39,11 @@ impl History {
 struct Comparator {
     deep_pa: f64,
     shallow_pa: f64,
-    spread_pa: f64,
+    /// Spread of the deep level and of the other, pascal.
+    spread_pa: [f64; 2],
     noise: Noise,
+    /// How much deeper the first crossing comes, pascal.
+    first_deeper_pa: f64,
     crossings: u64,
     /// Shift of the next crossing, pascal.
     jitter_pa: f64,
@@ -50,14 +53,16 @@ struct Comparator {
 impl Comparator {
     /// Moment within a step at which it changes, as a share of the step.
     fn advance(&mut self, from_pa: f64, to_pa: f64) -> Option<(f64, bool)> {
-        let threshold = if self.above { self.shallow_pa } else { self.deep_pa } + self.jitter_pa;
+        let first_pa = if self.crossings == 0 { self.first_deeper_pa } else { 0.0 };
+        let threshold = if self.above { self.shallow_pa } else { self.deep_pa } + self.jitter_pa + first_pa;
         let crossed = if self.above { to_pa < threshold } else { to_pa >= threshold };
         if !crossed {
             return None;
         }
         self.above = !self.above;
         self.crossings += 1;
-        self.jitter_pa = self.spread_pa * self.noise.normal(self.crossings);
+        let spread_pa = self.spread_pa[usize::from(self.above)];
+        self.jitter_pa = spread_pa * self.noise.normal(self.crossings);
         let share = if (to_pa - from_pa).abs() < 1e-9 {
             1.0
         } else {
@@ -94,17 +99,29 @@ impl Device {
             truth.reset_point_pa = truth.switch_point_pa - 50.0;
             truth.noise_pa = truth.noise_pa.max(300.0);
         }
-        let comparator = |deep_pa, shallow_pa, channel| {
+        let quirks = truth.quirks.clone();
+        let comparator = |deep_pa, shallow_pa, (channel, first): (u64, usize)| {
             let noise = Noise::new(seed, channel);
-            let spread_pa = truth.repeatability_pa;
-            let jitter_pa = spread_pa * noise.normal(0);
-            Comparator { deep_pa, shallow_pa, spread_pa, noise, crossings: 0, jitter_pa, above: false }
+            let spread_pa =
+                [first, first + 1].map(|level| truth.repeatability_pa * quirks.spread_factors[level]);
+            let jitter_pa = spread_pa[0] * noise.normal(0);
+            let first_deeper_pa = if first == 0 { quirks.first_deeper_pa } else { 0.0 };
+            Comparator {
+                deep_pa,
+                shallow_pa,
+                spread_pa,
+                noise,
+                first_deeper_pa,
+                crossings: 0,
+                jitter_pa,
+                above: false,
+            }
         };
         let saving =
-            truth.air_saving.map(|saving| comparator(saving.cut_off_pa, saving.resume_pa, channel + 1));
+            truth.air_saving.map(|saving| comparator(saving.cut_off_pa, saving.resume_pa, (channel + 1, 2)));
         Self {
             sensor: FirstOrder::new(truth.lag_s),
-            switch: comparator(truth.switch_point_pa, truth.reset_point_pa, channel),
+            switch: comparator(truth.switch_point_pa, truth.reset_point_pa, (channel, 0)),
             saving,
             noise: Noise::new(seed, channel + 2),
             steps: 0,
@@ -160,7 +177,8 @@ impl Device {
         }
         if let Some(saving) = self.saving.as_mut() {
             if let Some((share, cut)) = saving.advance(before, sensed) {
-                self.valve.push(from_s + share * step_s + delay_s(cut), cut);
+                let later_s = self.truth.quirks.valve_later_s[usize::from(!cut)];
+                self.valve.push(from_s + share * step_s + delay_s(cut) + later_s, cut);
             } else if woke {
                 self.valve.push(from_s, saving.above);
             }
@@ -174,6 +192,9 @@ impl Device {
             Some(DeviceFault::StuckOff) => return false,
             Some(DeviceFault::Chattering | DeviceFault::Bouncing) | None => self.output.at(time_s),
         };
+        let dropped =
+            self.truth.quirks.dropouts_s.iter().any(|[from_s, to_s]| (*from_s..*to_s).contains(&time_s));
+        let above = above != dropped;
         self.powered && above != self.truth.normally_closed
     }
 

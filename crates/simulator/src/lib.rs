@@ -24,6 +24,6 @@ pub use bench::SimulatedBench;
 pub use rtu_server::{RtuServer, SerialPace, serve_rtu_over_tcp, serve_serial};
 pub use server::{ServeError, Server, serve};
 pub use truth::{
-    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, HoseTruth, ModuleTruth,
+    AirSavingTruth, AirTruth, DeviceFault, DeviceTruth, Effect, Fault, HoseTruth, ModuleTruth, Quirks,
     ReferenceTruth, Trigger, Truth,
 };

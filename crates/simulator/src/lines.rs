@@ -81,7 +81,12 @@ impl Line {
 
     /// State of the wire at a moment.
     pub(crate) fn state_at(&self, devices: &[Device], at_s: f64) -> bool {
-        let device = |number: u8| devices.iter().find(|device| device.truth.position == number);
+        let at = |number: u8| devices.iter().find(|device| device.truth.position == number);
+        // A wire that lies on the terminal of another position.
+        let device = |number: u8| {
+            let wired_to = at(number).and_then(|device| device.truth.quirks.wired_to);
+            at(wired_to.unwrap_or(number))
+        };
         match self.behind {
             Behind::Switch(number) => device(number).is_some_and(|device| device.output_at(at_s)),
             Behind::Valve(number) => device(number).is_some_and(|device| device.valve_at(at_s)),

@@ -91,6 +91,32 @@ pub struct HoseTruth {
     pub leak_pa_m3_per_s: f64,
 }
 
+/// What a device does that no sheet promises and few tests look for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Quirks {
+    /// How much later its valve output is than its delay, when it cuts and when it feeds, seconds.
+    pub valve_later_s: [f64; 2],
+    /// Factors on its spread: switch point, reset point, cut-off, resume.
+    pub spread_factors: [f64; 4],
+    /// How much deeper its first operation comes, pascal.
+    pub first_deeper_pa: f64,
+    /// From when to when its switch output is in the other state, seconds since the start.
+    pub dropouts_s: Vec<[f64; 2]>,
+    /// The position whose lines come in at its inputs.
+    pub wired_to: Option<u8>,
+}
+
+impl Quirks {
+    /// A device without any.
+    pub const NONE: Self = Self {
+        valve_later_s: [0.0; 2],
+        spread_factors: [1.0; 4],
+        first_deeper_pa: 0.0,
+        dropouts_s: Vec::new(),
+        wired_to: None,
+    };
+}
+
 /// A device as it really is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DeviceTruth {
@@ -122,6 +148,8 @@ pub struct DeviceTruth {
     pub hose: Option<HoseTruth>,
     /// How it misbehaves.
     pub fault: Option<DeviceFault>,
+    /// What else it does.
+    pub quirks: Quirks,
 }
 
 /// When something happens.
@@ -209,6 +237,7 @@ impl DeviceTruth {
             air_saving: None,
             hose: None,
             fault: None,
+            quirks: Quirks::NONE,
         }
     }
 

@@ -1,8 +1,8 @@
 //! The truth of a simulated bench, read from a sheet over what a rig sheet declares.
 
 use crate::truth::{
-    AirSavingTruth, AirTruth, DeviceTruth, Effect, Fault, HoseTruth, ModuleTruth, ReferenceTruth, Trigger,
-    Truth,
+    AirSavingTruth, AirTruth, DeviceTruth, Effect, Fault, HoseTruth, ModuleTruth, Quirks, ReferenceTruth,
+    Trigger, Truth,
 };
 use tripbench_quantity::{AirPressure, LevelDifference, TimeSpan, VacuumLevel, Volume};
 use tripbench_rig::RigSheet;
@@ -142,6 +142,7 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
         air_saving: saving?.map(scaled),
         hose: hose?,
         fault: fault?.map(|fault| fault.value),
+        quirks: Quirks::NONE,
     })
 }
 

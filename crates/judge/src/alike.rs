@@ -1,0 +1,62 @@
+//! What all devices show alike is the rig's until it is shown to be theirs: a delay of every output by about the same time is a filter
+//! of the module's inputs that the sheet does not declare, or the age of its image.
+
+use crate::promised::{response_s, selectable_s};
+use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
+
+/// Takes back the fails of delays that all outputs share: of every position, or of a single one all its outputs, where no delay of the
+/// type explains it. They stay open, and say where to look.
+pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
+    let late = |check: &Check| check.quantity.is_delay() && check.verdict == CheckVerdict::Fail;
+    let positions = task.positions.len();
+    let groups: Vec<Vec<usize>> = if positions > 1 {
+        let of = |quantity: QuantityName| indices(checks, |check| check.quantity == quantity);
+        DELAYS.into_iter().map(of).filter(|all| all.len() == positions).collect()
+    } else {
+        let all = indices(checks, |check| check.quantity.is_delay() && check.measured.is_some());
+        vec![all].into_iter().filter(|all| all.len() >= FEWEST && !selected(task, checks, all)).collect()
+    };
+    for group in groups {
+        if group.iter().all(|index| late(&checks[*index])) && alike(task, checks, &group) {
+            for index in group {
+                checks[index].verdict = CheckVerdict::Undecided;
+                checks[index].remark = Some(String::from(
+                    "every output is late by about as much: an input filter or image age that the rig sheet does not declare, or its lag? Try another device",
+                ));
+            }
+        }
+    }
+}
+
+/// Outputs and directions of one device that have to be late alike before the rig is suspected.
+const FEWEST: usize = 2;
+
+const DELAYS: [QuantityName; 4] =
+    [QuantityName::OnDelay, QuantityName::OffDelay, QuantityName::CutOffDelay, QuantityName::ResumeDelay];
+
+fn indices(checks: &[Check], wanted: impl Fn(&Check) -> bool) -> Vec<usize> {
+    checks.iter().enumerate().filter(|(_, check)| wanted(check)).map(|(index, _)| index).collect()
+}
+
+/// Interval of a delay, seconds.
+fn interval(check: &Check) -> Option<[f64; 2]> {
+    let measured = check.measured.as_ref()?;
+    Some([measured.value - measured.expanded_uncertainty, measured.value + measured.expanded_uncertainty])
+}
+
+/// Whether the delays can be one and the same but for what is promised of a device.
+fn alike(task: &Task, checks: &[Check], group: &[usize]) -> bool {
+    let all: Vec<[f64; 2]> = group.iter().filter_map(|index| interval(&checks[*index])).collect();
+    let latest_low = all.iter().map(|one| one[0]).fold(f64::NEG_INFINITY, f64::max);
+    let earliest_high = all.iter().map(|one| one[1]).fold(f64::INFINITY, f64::min);
+    all.len() == group.len() && latest_low <= earliest_high + response_s(task)
+}
+
+/// Whether a delay that the type lets one select explains all of them.
+fn selected(task: &Task, checks: &[Check], group: &[usize]) -> bool {
+    let explains = |delay_s: f64, index: &usize| {
+        interval(&checks[*index])
+            .is_some_and(|[low, high]| delay_s <= high && low <= delay_s + response_s(task))
+    };
+    selectable_s(task).into_iter().any(|delay_s| group.iter().all(|index| explains(delay_s, index)))
+}

@@ -1,0 +1,386 @@
+//! Devices and rigs around which a judge has gone wrong, each drawn around its case: bad devices that looked good, good ones that
+//! looked bad, and good ones on rigs that are not the demo's. `TRIPBENCH_DRAWS` sets how many of each.
+
+use rand_core::SeedableRng;
+use rand_distr::{Distribution, Uniform};
+use rand_pcg::Pcg64Mcg;
+use rstest::rstest;
+use tripbench_record::{PositionRecord, Verdict};
+use tripbench_tests::{Bench, sheet_text};
+
+/// How many benches are drawn for a test: the full number is for the record.
+fn draws() -> u64 {
+    std::env::var("TRIPBENCH_DRAWS").ok().and_then(|text| text.parse().ok()).unwrap_or(6)
+}
+
+/// A value between two ends, another one each time.
+type Within<'w> = &'w mut dyn FnMut(f64, f64) -> f64;
+
+/// The demo with one device that is just as set, whose reference is right.
+fn one_device() -> Bench {
+    let mut bench = Bench::demo();
+    bench.positions = vec![1];
+    bench.truth.reference.gain = 0.0;
+    let device = &mut bench.truth.devices[0];
+    (device.switch_point_pa, device.reset_point_pa, device.lag_s) = (60e3, 55e3, 0.0);
+    if let Some(saving) = &mut device.air_saving {
+        (saving.cut_off_pa, saving.resume_pa) = (70e3, 64e3);
+    }
+    bench
+}
+
+/// What the runs of drawn benches said of their first position.
+#[derive(Debug, Default)]
+struct Tally {
+    passed: u64,
+    failed: u64,
+    undecided: u64,
+    others: u64,
+    /// What decided those that the test does not want.
+    why: Vec<String>,
+}
+
+fn tally(name: &str, draw: impl Fn(Within<'_>) -> Bench) -> Tally {
+    let mut tally = Tally::default();
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0x0dd5 + seed);
+        let mut within = |low: f64, high: f64| {
+            if low < high { Uniform::new(low, high).expect("a range").sample(&mut random) } else { low }
+        };
+        let mut bench = draw(&mut within);
+        bench.truth.seed = seed + 1;
+        let outcome = bench.run();
+        let position: &PositionRecord = &outcome.record.positions[0];
+        let why = position.decided_by();
+        let why =
+            why.map(|check| format!("{seed}: {} {:?} {:?}", check.quantity, check.verdict, check.remark));
+        match position.verdict {
+            Verdict::Pass => tally.passed += 1,
+            Verdict::Fail => tally.failed += 1,
+            Verdict::Undecided => tally.undecided += 1,
+            Verdict::Aborted | Verdict::Measured => tally.others += 1,
+        }
+        tally.why.push(format!(
+            "{} {} halted {:?}",
+            position.verdict,
+            why.unwrap_or_default(),
+            outcome.record.halted
+        ));
+    }
+    println!(
+        "{name}: passed {} failed {} undecided {} other {}",
+        tally.passed, tally.failed, tally.undecided, tally.others
+    );
+    tally
+}
+
+/// None of them may pass.
+fn bad(name: &str, draw: impl Fn(Within<'_>) -> Bench) {
+    let tally = tally(name, draw);
+    assert_eq!(tally.passed, 0, "{:#?}", tally.why);
+}
+
+/// None of them may fail, and at most two in a hundred may be left undecided; one of few.
+fn good(name: &str, draw: impl Fn(Within<'_>) -> Bench) {
+    let tally = tally(name, draw);
+    assert_eq!(tally.failed + tally.others, 0, "{:#?}", tally.why);
+    assert!(tally.undecided <= (draws() / 50).max(1), "{:#?}", tally.why);
+}
+
+/// A valve output that is late moves a cut-off or resume level that is outside back into its limits, as the ramps show it.
+#[rstest]
+fn a_late_valve_output_hides_no_level(#[values(true, false)] cuts: bool) {
+    bad("1 valve output late", |within| {
+        let mut bench = one_device();
+        let off_pa = within(1_500.0, 2_500.0);
+        let device = &mut bench.truth.devices[0];
+        let saving = device.air_saving.as_mut().expect("air saving");
+        if cuts {
+            saving.cut_off_pa -= off_pa;
+            device.quirks.valve_later_s = [off_pa / 6_900.0, 0.0];
+        } else {
+            saving.resume_pa += off_pa;
+            device.quirks.valve_later_s = [0.0, off_pa / 10_900.0];
+        }
+        bench
+    });
+}
+
+/// With a selected delay, an on output that is late by more moves a switch point that is outside back into its limits.
+#[rstest]
+fn a_late_output_beside_a_selected_delay_hides_no_level(#[values("20 ms", "200 ms")] selected: &str) {
+    bad("2 on output late beside a selected delay", |within| {
+        let mut bench = one_device();
+        bench.settings =
+            bench.settings.map(|text| text.replace("delay = \"0 ms\"", &format!("delay = \"{selected}\"")));
+        let late_s = within(0.5, 2.0);
+        let device = &mut bench.truth.devices[0];
+        let selected_s = if selected == "20 ms" { 0.02 } else { 0.2 };
+        device.switch_point_pa -= 750.0 * late_s + within(800.0, 1_500.0);
+        (device.delay_on_s, device.delay_off_s) = (selected_s + late_s, selected_s + 0.003);
+        bench
+    });
+}
+
+#[rstest]
+#[case::first_operation_too_deep(|bench: &mut Bench, within: Within<'_>| bench.truth.devices[0].quirks.first_deeper_pa = within(2_500.0, 12_000.0))]
+#[case::first_operation_missing(|bench: &mut Bench, _: Within<'_>| bench.truth.devices[0].quirks.first_deeper_pa = 29_000.0)]
+#[case::dropouts_while_closed(|bench: &mut Bench, within: Within<'_>| {
+    let from_s = within(6.5, 8.5);
+    bench.truth.devices[0].quirks.dropouts_s = vec![[from_s, from_s + within(0.02, 0.5)]];
+})]
+#[case::on_while_vented(|bench: &mut Bench, within: Within<'_>| {
+    let from_s = within(2.0, 4.0);
+    bench.truth.devices[0].quirks.dropouts_s = vec![[from_s, from_s + within(0.02, 0.5)]];
+})]
+fn what_no_ramp_is_marked_for_is_evidence_too(#[case] change: fn(&mut Bench, Within<'_>)) {
+    bad("3 outside the ramps", |within| {
+        let mut bench = one_device();
+        change(&mut bench, within);
+        bench
+    });
+}
+
+#[rstest]
+fn every_level_has_its_spread(#[values(1, 2, 3)] level: usize) {
+    bad("4 spread of another level than the switch point", |within| {
+        let mut bench = one_device();
+        let device = &mut bench.truth.devices[0];
+        // The promise is 100 Pa as a standard deviation.
+        device.repeatability_pa = 50.0;
+        device.quirks.spread_factors[level] = within(10.0, 16.0);
+        bench
+    });
+}
+
+#[test]
+fn an_input_with_the_edges_of_another_position_is_a_doubt() {
+    bad("5 wired together", |within| {
+        let mut bench = Bench::demo();
+        bench.positions = vec![3, 1];
+        bench.truth.reference.gain = 0.0;
+        bench.truth.devices[2].switch_point_pa = 60e3 + within(2_000.0, 6_000.0);
+        bench.truth.devices[2].quirks.wired_to = Some(1);
+        bench
+    });
+}
+
+#[test]
+fn a_correction_that_was_zeroed_away_is_a_doubt() {
+    bad("6 certificate whose zero is taken off twice", |within| {
+        let mut bench = one_device();
+        let fixed_pa = within(600.0, 900.0) * if within(0.0, 1.0) < 0.5 { 1.0 } else { -1.0 };
+        let uncertainty = "expanded_uncertainty = ";
+        let correction = format!("correction_pa = {fixed_pa:.0}.0\nzero = \"adjusted\"\n{uncertainty}");
+        bench.rig = bench.rig.replacen(uncertainty, &correction, 1);
+        bench.truth.reference.offset_pa = -fixed_pa;
+        bench
+    });
+}
+
+/// The same certificate, said to be for readings as found: the levels are right.
+#[test]
+fn a_correction_of_readings_as_found_is_not_added_to_zeroed_ones() {
+    good("6 certificate for readings as found", |within| {
+        let mut bench = one_device();
+        let fixed_pa = within(-900.0, 900.0);
+        let uncertainty = "expanded_uncertainty = ";
+        let correction = format!("correction_pa = {fixed_pa:.1}\nzero = \"as-found\"\n{uncertainty}");
+        bench.rig = bench.rig.replacen(uncertainty, &correction, 1);
+        bench.truth.reference.offset_pa = -fixed_pa;
+        bench
+    });
+}
+
+/// The bench by hand.
+fn by_hand() -> Bench {
+    let mut bench = one_device();
+    bench.rig = sheet_text("rigs/repair-bench.toml");
+    bench.script = sheet_text("scripts/repair.toml");
+    bench
+}
+
+/// A sudden opening to ambient is a fast fall: by hand too it shows which delay is selected.
+#[test]
+fn by_hand_another_delay_than_the_selected_one_never_passes() {
+    bad("7 by hand, another delay", |within| {
+        let mut bench = by_hand();
+        let delay_s = if within(0.0, 1.0) < 0.5 { within(0.02, 0.026) } else { within(0.04, 0.08) };
+        (bench.truth.devices[0].delay_on_s, bench.truth.devices[0].delay_off_s) = (delay_s, delay_s);
+        bench
+    });
+}
+
+/// Levels that are found with a delay that the same run refutes are corrected with the one that was found, or not stated.
+#[test]
+fn levels_of_a_late_device_are_within_their_u() {
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(seed);
+        let late_s = Uniform::new(0.03, 0.25).expect("a range").sample(&mut random);
+        let mut bench = one_device();
+        bench.truth.seed = seed;
+        (bench.truth.devices[0].delay_on_s, bench.truth.devices[0].delay_off_s) = (late_s, late_s);
+        let outcome = bench.run();
+        let device = &bench.truth.devices[0];
+        let saving = device.air_saving.expect("air saving");
+        let truth = [60e3, 55e3, saving.cut_off_pa, saving.resume_pa];
+        let words = ["switch-point", "reset-point", "cut-off", "resume"];
+        for (word, truth) in words.into_iter().zip(truth) {
+            let checks = &outcome.record.positions[0].checks;
+            let check = checks.iter().find(|check| check.quantity.word() == word).expect("the check");
+            let Some(found) = &check.measured else { continue };
+            let off_pa = found.value - truth;
+            println!("8 {word} {late_s:.3} s late: {off_pa:.0} ± {:.0} Pa", found.expanded_uncertainty);
+            assert!(
+                off_pa.abs() <= found.expanded_uncertainty,
+                "{word}: {off_pa} ± {}",
+                found.expanded_uncertainty
+            );
+        }
+    }
+}
+
+#[test]
+fn an_output_without_a_counter_says_that_bounce_was_not_checked() {
+    let outcome = one_device().run();
+    let position = &outcome.record.positions[0];
+    assert_eq!(position.verdict, Verdict::Pass);
+    let words: Vec<_> = position.not_checked().map(|check| check.quantity.word()).collect();
+    assert_eq!(words, ["bounce"]);
+}
+
+#[test]
+fn the_age_of_a_conversion_fails_no_good_device() {
+    good("10 converter 20 ms at scans of 20 ms", |within| {
+        let mut bench = one_device();
+        bench.rig = bench.rig.replace("scan_interval = \"5 ms\"", "scan_interval = \"20 ms\"");
+        bench.rig = bench.rig.replace("converter = \"2 ms\"", "converter = \"20 ms\"");
+        bench.rig = bench.rig.replace("vent = \"0.5 s\"", "vent = \"1.8 s\"");
+        bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
+        bench
+    });
+}
+
+/// A delay that all outputs share is the rig's: no device is failed for it.
+#[rstest]
+fn an_input_filter_that_is_not_declared_blames_no_device(#[values(1, 3)] devices: u8) {
+    let tally = tally("11 an input filter that is not declared", |within| {
+        let mut bench = Bench::demo();
+        bench.positions = (1..=devices).collect();
+        bench.truth.reference.gain = 0.0;
+        bench.truth.devices[2].switch_point_pa = 60e3;
+        bench.truth.module.input_filter_s = within(0.03, 0.1);
+        bench
+    });
+    assert_eq!((tally.passed, tally.failed), (0, 0), "{:#?}", tally.why);
+}
+
+#[rstest]
+#[case("goods-in", "rigs/goods-in-1.toml")]
+#[case("goods-in", "rigs/goods-in-2.toml")]
+#[case("release", "rigs/goods-in-1.toml")]
+#[case("repair", "rigs/repair-bench.toml")]
+fn the_scripts_of_the_demo_decide_good_devices_on_its_rigs(#[case] script: &str, #[case] rig: &str) {
+    good(&format!("12 {script} on {rig}"), |within| {
+        let mut bench = one_device();
+        bench.rig = sheet_text(rig);
+        bench.script = sheet_text(&format!("scripts/{script}.toml"));
+        bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
+        (bench.truth.devices[0].delay_on_s, bench.truth.devices[0].delay_off_s) =
+            (within(0.0, 0.006), within(0.0, 0.006));
+        bench
+    });
+}
+
+#[rstest]
+fn a_selected_delay_is_decided(#[values(20.0, 200.0)] selected_ms: f64) {
+    good(&format!("13 selected {selected_ms} ms"), |within| {
+        let mut bench = one_device();
+        let selected = format!("delay = \"{selected_ms} ms\"");
+        bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", &selected));
+        let device = &mut bench.truth.devices[0];
+        device.repeatability_pa = within(20.0, 100.0);
+        let selected_s = selected_ms / 1e3;
+        (device.delay_on_s, device.delay_off_s) =
+            (selected_s + within(0.0, 0.006), selected_s + within(0.0, 0.006));
+        bench
+    });
+}
+
+/// A sheet without its table for air saving.
+fn without_air_saving(settings: &str) -> String {
+    let from = settings.find("[air_saving]").expect("air saving");
+    let to = settings[from + 1..].find("\n[").map_or(settings.len(), |to| from + 1 + to);
+    format!("{}{}", &settings[..from], &settings[to..])
+}
+
+#[test]
+fn a_device_without_air_saving_is_decided() {
+    good("14 no air saving", |within| {
+        let mut bench = one_device();
+        bench.settings = bench.settings.map(|text| without_air_saving(&text));
+        bench.truth.devices[0].air_saving = None;
+        bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
+        bench.truth.air.leak = tripbench_quantity::LevelRate::new(within(0.0, 40.0));
+        bench
+    });
+}
+
+#[test]
+fn a_reference_that_sends_a_floating_point_number_is_decided() {
+    good("15 f32", |within| {
+        let mut bench = one_device();
+        let input =
+            "raw = \"i16\"\nsignal = \"4-20 mA\"\ncounts = [4000, 20000]\nvalues = [\"0 kPa\", \"100 kPa\"]";
+        assert!(bench.rig.contains(input));
+        let float = "raw = \"f32\"\ncounts = [0, 100]\nvalues = [\"0 kPa\", \"100 kPa\"]";
+        bench.rig =
+            bench.rig.replace(input, float).replace("at = \"input-register 1\"", "at = \"input-register 2\"");
+        bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
+        bench
+    });
+}
+
+#[rstest]
+fn noise_that_is_declared_is_decided(#[values(100.0, 200.0)] noise_pa: f64) {
+    good(&format!("16 noise {noise_pa} Pa"), |within| {
+        let mut bench = one_device();
+        bench.rig = bench.rig.replace("noise = \"20 Pa\"", &format!("noise = \"{noise_pa} Pa\""));
+        bench.truth.reference.noise_pa = noise_pa;
+        bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
+        bench
+    });
+}
+
+#[test]
+fn noise_beyond_what_is_declared_is_said() {
+    let mut bench = one_device();
+    bench.truth.reference.noise_pa = 80.0;
+    let outcome = bench.run();
+    let zero = outcome.record.rig_checks.iter().find(|check| check.quantity.word() == "zero").expect("zero");
+    assert!(zero.remark.as_ref().is_some_and(|remark| remark.contains("scatters")), "{:?}", zero.remark);
+}
+
+#[rstest]
+#[case("10 bits", "counts = [4000, 20000]", "counts = [256, 1279]")]
+#[case("converter 50 ms", "converter = \"2 ms\"", "converter = \"50 ms\"")]
+fn coarse_and_slow_references_are_decided(#[case] name: &str, #[case] from: &str, #[case] to: &str) {
+    good(&format!("17 {name}"), |within| {
+        let mut bench = one_device();
+        assert!(bench.rig.contains(from));
+        bench.rig = bench.rig.replace(from, to);
+        bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
+        bench
+    });
+}
+
+#[test]
+fn a_comparators_noise_is_no_late_output() {
+    let tally = tally("18 noise of the comparator", |within| {
+        let mut bench = one_device();
+        bench.truth.devices[0].repeatability_pa = 0.0;
+        bench.truth.devices[0].noise_pa = within(30.0, 100.0);
+        bench
+    });
+    assert_eq!(tally.failed, 0, "{:#?}", tally.why);
+}
