@@ -16,6 +16,7 @@ mod delays;
 mod explained;
 mod faults;
 mod hose;
+mod least_deep;
 mod link;
 mod links;
 mod module;

@@ -7,6 +7,7 @@ mod analyse;
 mod channel;
 mod condition;
 mod hose;
+mod least_deep;
 mod level;
 mod level_check;
 mod promise;

@@ -24,8 +24,9 @@ const FAR: f64 = 8.0;
 const NODES: [(f64, f64); 3] =
     [(-1.732_050_807_568_877_2, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732_050_807_568_877_2, 1.0 / 6.0)];
 
-/// Mean and standard deviation of the least of the true values. `None` for no values, or figures that are not finite.
-pub fn least_of(values: &[Noisy]) -> Option<Noisy> {
+/// Mean and standard deviation of the least of the true values. `spread` is by how much they differ at least, as a standard
+/// deviation; none where they may be one and the same. `None` for no values, or figures that are not finite.
+pub fn least_of(values: &[Noisy], spread: Option<f64>) -> Option<Noisy> {
     let finite = |one: &Noisy| one.value.is_finite() && one.uncertainty.is_finite() && one.uncertainty >= 0.0;
     let first = *values.first().filter(|_| values.iter().all(finite))?;
     if values.len() == 1 {
@@ -35,7 +36,7 @@ pub fn least_of(values: &[Noisy]) -> Option<Noisy> {
     let centred: Vec<Noisy> = values.iter().map(|one| Noisy { value: one.value - offset, ..*one }).collect();
     let (mut whole, mut sum, mut squares) = (0.0, 0.0, 0.0);
     let parts: Vec<(f64, Around)> =
-        spreads(&centred).map(|(tau, weight)| (weight, Around::of(&centred, tau))).collect();
+        spreads(&centred, spread).map(|(tau, weight)| (weight, Around::of(&centred, tau))).collect();
     let peak = parts.iter().map(|(_, part)| part.ln_evidence).fold(f64::NEG_INFINITY, f64::max);
     for (weight, part) in &parts {
         let weight = weight * (part.ln_evidence - peak).exp();
@@ -52,22 +53,25 @@ pub fn least_of(values: &[Noisy]) -> Option<Noisy> {
 }
 
 /// The greatest of the true values, as [`least_of`].
-pub fn greatest_of(values: &[Noisy]) -> Option<Noisy> {
+pub fn greatest_of(values: &[Noisy], spread: Option<f64>) -> Option<Noisy> {
     let mirrored: Vec<Noisy> = values.iter().map(|one| Noisy { value: -one.value, ..*one }).collect();
-    least_of(&mirrored).map(|one| Noisy { value: -one.value, ..one })
+    least_of(&mirrored, spread).map(|one| Noisy { value: -one.value, ..one })
 }
 
-/// Spreads that are considered, each with its weight: beforehand the values are as likely one and the same as spread, and then
-/// every spread is as likely.
-fn spreads(values: &[Noisy]) -> impl Iterator<Item = (f64, f64)> {
+/// Spreads that are considered, each with its weight. Where the values may be one and the same, that is as likely beforehand as
+/// that they are spread, and then every spread is as likely; where a spread is known, every magnitude from it on is.
+fn spreads(values: &[Noisy], known: Option<f64>) -> impl Iterator<Item = (f64, f64)> {
     let least = values.iter().map(|one| one.value).fold(f64::INFINITY, f64::min);
     let most = values.iter().map(|one| one.value).fold(f64::NEG_INFINITY, f64::max);
     let noise = values.iter().map(|one| one.uncertainty).fold(0.0, f64::max);
     let scale = (most - least).max(noise).max(f64::MIN_POSITIVE);
-    let (from, to) = (scale * 0.03, scale * 3.0);
+    let from = known.unwrap_or(0.0).max(scale * 0.03);
+    let to = (scale * 3.0).max(from * 3.0);
     let step = (to / from).ln() / f64::from(SPREADS);
     let grid = (0..=SPREADS).map(move |index| from * (step * f64::from(index)).exp());
-    std::iter::once((0.0, to - from)).chain(grid.map(move |tau| (tau, tau * step)))
+    let one = known.is_none().then_some((0.0, to - from));
+    let weight = move |tau: f64| if known.is_some() { step } else { tau * step };
+    one.into_iter().chain(grid.map(move |tau| (tau, weight(tau))))
 }
 
 /// The values around a mean, for one spread.
@@ -133,9 +137,9 @@ mod tests {
 
     #[test]
     fn values_far_apart_leave_the_lowest_as_it_was_read() {
-        let found = least_of(&noisy(&[500.0, 300.0, 900.0], 2.0)).expect("a least");
+        let found = least_of(&noisy(&[500.0, 300.0, 900.0], 2.0), None).expect("a least");
         assert!((found.value - 300.0).abs() < 0.2 && (found.uncertainty - 2.0).abs() < 0.2, "{found:?}");
-        let found = greatest_of(&noisy(&[500.0, 300.0, 900.0], 2.0)).expect("a greatest");
+        let found = greatest_of(&noisy(&[500.0, 300.0, 900.0], 2.0), None).expect("a greatest");
         assert!((found.value - 900.0).abs() < 0.2, "{found:?}");
     }
 
@@ -144,21 +148,29 @@ mod tests {
     #[test]
     fn values_that_are_one_have_their_mean_as_the_least() {
         let quantiles = [-1.485, -0.932, -0.572, -0.275, 0.0, 0.275, 0.572, 0.932, 1.485];
-        let found = least_of(&noisy(&quantiles, 1.0)).expect("a least");
+        let found = least_of(&noisy(&quantiles, 1.0), None).expect("a least");
         assert!(found.value > -0.8, "{found:?}");
         assert!((0.3..0.8).contains(&found.uncertainty), "{found:?}");
+    }
+
+    // The lowest of three that differ by more than their noise is as it was read; of three that may be one it is not.
+    #[test]
+    fn a_spread_that_is_known_is_believed() {
+        let values = noisy(&[0.0, 10.0, 25.0], 15.0);
+        let [one, spread] = [None, Some(100.0)].map(|known| least_of(&values, known).expect("a least").value);
+        assert!(one > 2.0 && spread < one - 3.0, "{one} {spread}");
     }
 
     #[rstest]
     #[case(&[])]
     #[case(&[f64::NAN, 1.0])]
     fn nothing_comes_of_nothing_and_of_nan(#[case] values: &[f64]) {
-        assert_eq!(least_of(&noisy(values, 1.0)), None);
+        assert_eq!(least_of(&noisy(values, 1.0), None), None);
     }
 
     #[test]
     fn values_without_noise_are_believed() {
-        let found = least_of(&noisy(&[3.0, 1.0, 2.0], 0.0)).expect("a least");
+        let found = least_of(&noisy(&[3.0, 1.0, 2.0], 0.0), None).expect("a least");
         assert!((found.value - 1.0).abs() < 1e-6 && found.uncertainty < 0.1, "{found:?}");
     }
 }

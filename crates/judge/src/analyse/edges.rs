@@ -212,8 +212,11 @@ fn together(rows: &Rows<'_>, ends: &[Ends]) -> Option<MeasurementResult> {
     let value = likely.mean_pa;
     let rising = ends.iter().map(|ends| ends.far.value - ends.near.value).sum::<f64>() >= 0.0;
     let (near, far): (Vec<Noisy>, Vec<Noisy>) = ends.iter().map(|ends| (ends.near, ends.far)).unzip();
-    let [low, high] =
-        if rising { [greatest_of(&near)?, least_of(&far)?] } else { [greatest_of(&far)?, least_of(&near)?] };
+    let [low, high] = if rising {
+        [greatest_of(&near, None)?, least_of(&far, None)?]
+    } else {
+        [greatest_of(&far, None)?, least_of(&near, None)?]
+    };
     let surely = |end: Noisy| normal_quantile(0.975) * end.uncertainty;
     let reach = (value - low.value + surely(low)).max(high.value + surely(high) - value).max(0.0);
     let apart = Contribution::normal("from one change to another", scatter_pa(&intervals)).of(NAME);
