@@ -62,7 +62,7 @@ pub fn fit_turn(samples: &[Sample], prior: TurnPrior) -> Option<Turn> {
         let stiff = (noise_pa / bend).powi(2);
         Frame { samples, lag_s: prior.lag_s.max(0.0), scale_s, noise_pa, stiff }
     };
-    let own_pa = |tried: &[At]| {
+    let own_pa = |tried: &[Tried]| {
         let least = tried.iter().map(|at| at.squares).fold(f64::INFINITY, f64::min);
         (least / freedom).sqrt().max(floor)
     };
@@ -85,7 +85,7 @@ pub fn fit_turn(samples: &[Sample], prior: TurnPrior) -> Option<Turn> {
 }
 
 /// Curves for one moment of the turn.
-struct At {
+struct Tried {
     at_s: f64,
     /// Sum of the squares that are left.
     squares: f64,
@@ -106,12 +106,12 @@ struct Weighed {
     slopes: [f64; 2],
 }
 
-fn weighed(tried: &[At], noise_variance: f64) -> Option<Weighed> {
+fn weighed(tried: &[Tried], noise_variance: f64) -> Option<Weighed> {
     let best = tried.iter().min_by(|a, b| a.cost.total_cmp(&b.cost))?;
-    let weight = |at: &At| (-0.5 * (at.cost - best.cost) / noise_variance.max(f64::MIN_POSITIVE)).exp();
+    let weight = |at: &Tried| (-0.5 * (at.cost - best.cost) / noise_variance.max(f64::MIN_POSITIVE)).exp();
     let whole: f64 = tried.iter().map(weight).sum();
     let mean =
-        |value: &dyn Fn(&At) -> f64| tried.iter().map(|at| weight(at) * value(at)).sum::<f64>() / whole;
+        |value: &dyn Fn(&Tried) -> f64| tried.iter().map(|at| weight(at) * value(at)).sum::<f64>() / whole;
     let (level_pa, at_s) = (mean(&|at| at.level_pa), mean(&|at| at.at_s));
     let variance = mean(&|at| at.per_noise * noise_variance + (at.level_pa - level_pa).powi(2));
     let at_u_s = mean(&|at| (at.at_s - at_s).powi(2)).max(0.0).sqrt();
@@ -131,7 +131,7 @@ struct Frame<'s> {
 
 impl Frame<'_> {
     /// The moments that are tried, drawn closer until they are close beside how well the moment is known.
-    fn closest(&self, [from_s, to_s]: [f64; 2]) -> Option<(Weighed, Vec<At>)> {
+    fn closest(&self, [from_s, to_s]: [f64; 2]) -> Option<(Weighed, Vec<Tried>)> {
         let variance = self.noise_pa.powi(2);
         let (mut range, mut tried) = ([from_s, to_s], self.tried([from_s, to_s]));
         for _ in 0..CLOSER {
@@ -146,7 +146,7 @@ impl Frame<'_> {
         Some((weighed(&tried, variance)?, tried))
     }
 
-    fn tried(&self, [from_s, to_s]: [f64; 2]) -> Vec<At> {
+    fn tried(&self, [from_s, to_s]: [f64; 2]) -> Vec<Tried> {
         let step_s = (to_s - from_s) / f64::from(MOMENTS);
         (0..=MOMENTS).filter_map(|index| self.at(from_s + f64::from(index) * step_s)).collect()
     }
@@ -163,7 +163,7 @@ impl Frame<'_> {
         [1.0, -left, gone, 0.0, gone * gone]
     }
 
-    fn at(&self, at_s: f64) -> Option<At> {
+    fn at(&self, at_s: f64) -> Option<Tried> {
         let offset_pa = self.samples.first()?.level_pa;
         let (mut matrix, mut moments) = ([[0.0; TERMS]; TERMS], [0.0; TERMS]);
         for sample in self.samples {
@@ -173,9 +173,7 @@ impl Frame<'_> {
                 matrix[row].iter_mut().zip(&parts).for_each(|(cell, other)| *cell += part * other);
             }
         }
-        for bend in 3..TERMS {
-            matrix[bend][bend] += self.stiff;
-        }
+        matrix.iter_mut().enumerate().skip(3).for_each(|(bend, row)| row[bend] += self.stiff);
         let inverse = inverse(matrix)?;
         let mut values = [0.0; TERMS];
         for (value, row) in values.iter_mut().zip(&inverse) {
@@ -188,7 +186,7 @@ impl Frame<'_> {
         };
         let squares: f64 = self.samples.iter().map(left).sum();
         let bends: f64 = values[3..].iter().map(|bend| bend * bend).sum();
-        Some(At {
+        Some(Tried {
             at_s,
             squares,
             cost: squares + self.stiff * bends,
