@@ -153,7 +153,7 @@ fn a_trace_that_was_changed_is_told_and_the_record_left_alone() {
     let changed = middle.replace(",1,", ",0,");
     workplace.write("run/trace.csv", &trace.replace(&middle, &changed));
     let said = workplace.run("rejudge run");
-    assert!(said.err.contains("its SHA-256 differs") && said.code == Some(1), "{}", said.err);
+    assert!(said.err.contains("its SHA-256 differs") && said.code == Some(6), "{}", said.err);
     assert_eq!(workplace.read("run/record.json"), before);
 }
 

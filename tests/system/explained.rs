@@ -108,6 +108,19 @@ fn what_a_slow_line_can_not_decide_is_said_before_any_air_flows() {
     assert_eq!(record["header"]["predictions"][0]["quantity"], "switch-point");
 }
 
+/// A run that ends at a step that failed had limits, and tested nothing against them.
+#[rstest]
+fn a_run_that_ends_at_a_step_that_failed_says_so(#[values("0.3", "0.5", "0.9")] leak: &str) {
+    let workplace = Workplace::new();
+    workplace.change("truth.toml", "leak = \"0.02 kPa/s\"", &format!("leak = \"{leak} kPa/s\""));
+    assert!(workplace.read("script.toml").contains("do = \"leak\"\non_failure = \"stop\""));
+    let said = rehearsed(&workplace, "--out run");
+    assert_eq!(said.code, Some(3), "{}\n{}", said.out, said.err);
+    let html = workplace.read("run/report.html");
+    assert!(!html.contains("no limits were given"), "{html}");
+    assert!(html.contains("ended at the step `leak`, which failed. Levels were not tested."), "{html}");
+}
+
 #[test]
 fn analyse_reads_a_loggers_file_with_a_gap() {
     let workplace = Workplace::new();

@@ -1,6 +1,7 @@
 //! Whole-system tests: from sheets to verdicts, over a simulated bench, and over real Modbus.
 
 mod acceptance;
+mod altered;
 mod analyse;
 mod attacks;
 mod browser;
@@ -17,6 +18,7 @@ mod doubts;
 mod explained;
 mod faults;
 mod hose;
+mod least_deep;
 mod link;
 mod links;
 mod module;

@@ -38,6 +38,18 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
         found.longest_gap_s,
         recording.left_out
     ));
+    let scatter = found.scatter_pa / map.level.1.pascal();
+    say::out(&format!(
+        "Single rows scatter by {scatter:.*} {}; that is in every U.",
+        digits(scatter),
+        map.level.1.symbol()
+    ));
+    if found.stamp_s > 0.0 {
+        say::out(&format!(
+            "Rows share time stamps, which go in steps of {:.3} s: when in a step a row was is not known, and changes are placed no closer.",
+            found.stamp_s
+        ));
+    }
     for (from_s, long_s) in &found.gaps {
         say::out(&format!("  gap at {from_s:.1} s, {long_s:.1} s long"));
     }
@@ -141,7 +153,7 @@ fn as_json(found: &Analysis, left_out: u64, unit: PressureUnit) -> Value {
     });
     json!({
         "unit_of_the_file": unit.symbol(), "rows": found.rows, "rows_left_out": left_out, "lasts_s": found.lasts_s,
-        "interval_s": found.interval_s, "longest_gap_s": found.longest_gap_s, "gaps_s": found.gaps,
+        "interval_s": found.interval_s, "stamp_s": found.stamp_s, "scatter_pa": found.scatter_pa, "longest_gap_s": found.longest_gap_s, "gaps_s": found.gaps,
         "signals": signals.collect::<Vec<_>>(),
     })
 }

@@ -13,13 +13,14 @@ pub(crate) struct Args {
 }
 
 const AFTER_HELP: &str = "\
-Exit codes of demo, run, rehearse, report and rejudge:
+Exit codes of demo, run, rehearse, report and rejudge (explain: 0, 2 or 6):
   0    every position passed (demo: the four verdicts are the expected ones)
-  1    a position failed (demo: a verdict is not the expected one; rejudge: something stored differs)
+  1    a position failed (demo: a verdict is not the expected one)
   2    wrong usage, or a sheet with an error
   3    a position is undecided, none failed or aborted
   4    a position was aborted or set aside, or outputs were not confirmed safe; none failed
   5    only measured: no limits were given
+  6    report, explain, rejudge: the stored record does not fit its raw data; no verdict of it counts
   101  the program failed inside; the journal says aborted
 Of rig check: 0 the rig is as its sheet says, 1 it is not, 3 not everything was shown, 4 stopped.
 

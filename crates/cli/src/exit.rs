@@ -12,6 +12,8 @@ pub(crate) enum Exit {
     Undecided,
     Aborted,
     Measured,
+    /// A stored record does not fit its raw data.
+    Differs,
     Panicked,
 }
 
@@ -24,6 +26,7 @@ impl Exit {
             Self::Undecided => 3,
             Self::Aborted => 4,
             Self::Measured => 5,
+            Self::Differs => 6,
             Self::Panicked => 101,
         })
     }

@@ -1,16 +1,23 @@
 //! `tripbench explain`: how a figure of a stored run was found.
 
 use crate::args::ExplainOptions;
+use crate::believed::{Stored, sheets};
 use crate::exit::Exit;
-use crate::{output, report, say};
-use anyhow::{Context as _, Result, bail};
+use crate::{output, say};
+use anyhow::{Result, bail};
+use std::ffi::OsStr;
 use std::path::Path;
-use tripbench_record::{Check, Record};
+use tripbench_record::Check;
 use tripbench_report::{Content, amount, budget_lines, quantity_name, value_text};
 
 pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
-    let record = read(&options.record)?;
-    let content = Content { record: &record, style: report::sheets(&record)?.site.style };
+    let stored = Stored::of(folder(&options.record)?)?;
+    if !stored.fits() {
+        stored.say_unfit();
+        return Ok(Exit::Differs);
+    }
+    let record = stored.record;
+    let content = Content { record: &record, style: sheets(&record)?.site.style };
     // The words of the tables do as well as the names.
     let wanted = options.check.as_deref().unwrap_or_default().trim().replace(", ", "-").replace(' ', "-");
     let wanted = wanted.as_str();
@@ -37,11 +44,19 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
     Ok(Exit::Good)
 }
 
-/// A record by its folder or by itself.
-fn read(path: &Path) -> Result<Record> {
-    let file = if path.is_dir() { path.join(output::RECORD) } else { path.to_owned() };
-    let text = std::fs::read(&file).with_context(|| format!("can not read `{}`", file.display()))?;
-    serde_json::from_slice(&text).with_context(|| format!("`{}` is no record", file.display()))
+/// The folder of a record, named by itself or by the record in it: a copy elsewhere has no trace beside it to be held against.
+fn folder(path: &Path) -> Result<&Path> {
+    if path.is_dir() {
+        return Ok(path);
+    }
+    if path.file_name() != Some(OsStr::new(output::RECORD)) {
+        bail!(
+            "`{}` is no folder of a run and no {} in one: a record is explained only beside its trace",
+            path.display(),
+            output::RECORD
+        );
+    }
+    Ok(path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new(".")))
 }
 
 /// `2/switch-point`, or `rig/leak-rate`.

@@ -4,6 +4,7 @@
 
 mod analyse;
 mod args;
+mod believed;
 mod exit;
 mod explain;
 mod identity;

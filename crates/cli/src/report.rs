@@ -1,15 +1,14 @@
 //! `tripbench report`: from a stored record, or from a journal that was left open.
 
 use crate::args::FolderOptions;
+use crate::believed::Stored;
+pub(crate) use crate::believed::sheets;
 use crate::exit::Exit;
-use crate::load;
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use std::path::Path;
-use std::sync::Arc;
-pub(crate) use tripbench_job::{doubts, stored};
-use tripbench_record::{Halt, LoadedSheets, Record, Trace, Verdict};
-use tripbench_sheet::Findings;
+pub(crate) use tripbench_job::stored;
+use tripbench_record::{Halt, Record, Trace, Verdict};
 
 pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let folder = &options.folder;
@@ -17,20 +16,12 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     if !has(output::RECORD) && !has(output::JOURNAL) {
         bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
     }
-    let mut believed = true;
-    let record = match stored(folder) {
-        Ok((mut record, trace)) => {
-            let doubts = doubts(folder, &record, &trace);
-            for doubt in &doubts {
-                say::error(doubt);
-            }
-            believed = doubts.is_empty();
-            if !believed {
-                not_believed(&mut record, doubts);
-            }
-            output::write_report(folder, &record, &trace, &*sheets(&record)?)?;
-            record
+    let record = match Stored::of(folder) {
+        Ok(stored) if stored.fits() => {
+            output::write_report(folder, &stored.record, &stored.trace, &*sheets(&stored.record)?)?;
+            stored.record
         }
+        Ok(stored) => return not_believed(stored),
         Err(error) if has(output::JOURNAL) => {
             // Nothing was written yet, or not whole: the journal has it all.
             if has(output::RECORD) {
@@ -45,18 +36,29 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     };
     table::print(&record, sheets(&record)?.site.style);
     say::out(&format!("Report: {}", folder.join(output::REPORT).display()));
-    Ok(if believed { Exit::of(&record) } else { Exit::Failed })
+    Ok(Exit::of(&record))
 }
 
-/// What is shown of a record that can not be believed: why, and no verdict. The stored one stays as it is.
-fn not_believed(record: &mut Record, doubts: Vec<String>) {
-    record
-        .header
-        .warnings
-        .splice(0..0, doubts.into_iter().map(|doubt| format!("NOT TO BE BELIEVED: {doubt}")));
-    for position in &mut record.positions {
-        position.verdict = Verdict::Aborted;
+/// Of a record that can not be believed the report says why, and shows no figure and no verdict. The stored one stays as it is.
+fn not_believed(mut stored: Stored) -> Result<Exit> {
+    stored.say_unfit();
+    let reasons: Vec<String> = stored.reasons().map(|why| format!("NOT TO BE BELIEVED: {why}")).collect();
+    let record = &mut stored.record;
+    record.header.warnings.splice(0..0, reasons);
+    record.place_checks(&[]);
+    record.positions.iter_mut().for_each(|position| position.verdict = Verdict::Aborted);
+    match sheets(record) {
+        Ok(sheets) => output::write_report(&stored.folder, record, &stored.trace, &sheets)?,
+        // A report of an earlier day would say what is not so.
+        Err(_) => {
+            let report = stored.folder.join(output::REPORT);
+            if report.exists() {
+                std::fs::remove_file(&report)
+                    .with_context(|| format!("can not remove `{}`", report.display()))?;
+            }
+        }
     }
+    Ok(Exit::Differs)
 }
 
 fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
@@ -66,14 +68,4 @@ fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
         say::note("The program had ended before the run did: the journal was closed as aborted.");
     }
     output::record(&told.view).context("the journal holds no run")
-}
-
-/// The sheets that a record carries.
-pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
-    let findings = Findings::new();
-    let loaded = load::load(&tripbench_job::carried(record, false), &findings);
-    if load::show(findings) {
-        bail!("the sheets in the record have errors");
-    }
-    loaded.sheets.context("the sheets in the record are not whole")
 }

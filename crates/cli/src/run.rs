@@ -10,6 +10,7 @@ use jiff::ZonedDateTime;
 use std::path::Path;
 use tripbench_engine::{Engine, Plan, predictions};
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
+use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
     Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json,
 };
@@ -51,7 +52,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     prepared.header.simulated = true;
     let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
     let started = ZonedDateTime::now();
-    let (view, lasted) = in_virtual_time(&prepared, truth);
+    let (events, view, lasted) = in_virtual_time(&prepared, truth);
     let took = started.duration_until(&ZonedDateTime::now()).as_secs_f64();
     let (record, trace) = output::record(&view).context("the rehearsal gave no record")?;
     say::note(&format!(
@@ -60,6 +61,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
         lasted.seconds() / took.max(1e-6),
         prepared.task.predicted().si()
     ));
+    write_journal(&prepared.folder, &events)?;
     finish(&prepared, &record, &trace, options.what.output.json, options.what.output.json)
 }
 
@@ -194,15 +196,33 @@ fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result
     Ok(Exit::of(record))
 }
 
-fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (RunView, Mono) {
+/// A run in virtual time: its events, what they fold to, and how long it took.
+fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (Vec<Event>, RunView, Mono) {
     let rig = &prepared.task.sheets.rig;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
     let mut engine = Engine::new(plan, Mono::START);
     let mut module = SimulatedBench::new(rig, truth);
-    let mut view = RunView::default();
+    let (mut events, mut view) = (Vec::new(), RunView::default());
     let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
-    let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event: Event| view.fold(&event));
-    (view, lasted)
+    let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event: Event| {
+        view.fold(&event);
+        events.push(event);
+    });
+    (events, view, lasted)
+}
+
+/// Writes the journal of a run that has ended already: its record is held against it like any other.
+fn write_journal(folder: &Path, events: &[Event]) -> Result<()> {
+    let mut text = String::from(MAGIC);
+    let (last, before) = events.split_last().context("the rehearsal gave no event")?;
+    for event in before {
+        text.push_str(&line(event, None)?);
+    }
+    let mut tally = Tally::default();
+    tally.add(text.as_bytes());
+    text.push_str(&closing_line(last, &tally)?);
+    let path = folder.join(output::JOURNAL);
+    std::fs::write(&path, text).with_context(|| format!("can not write `{}`", path.display()))
 }
 
 /// The truth of a rehearsal: from a file, or good devices just as they are set.

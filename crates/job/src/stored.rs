@@ -108,10 +108,6 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
         }
     }
     let path = of.join(folder::JOURNAL);
-    // A rehearsal has none, and no device was tested in it.
-    if record.header.simulated && !path.exists() {
-        return doubts;
-    }
     let unread = |why: String| format!("the journal that the record was made from can not be read: {why}");
     let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {
         Ok(Ok(opened)) => opened,

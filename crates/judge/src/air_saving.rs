@@ -2,6 +2,7 @@
 
 use crate::channel::{Change, Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
+use crate::least_deep::{Around, ValveEdge, least_deep};
 use crate::level::{Crossings, between_reads};
 use crate::level_check::{level_check, limits_of};
 use crate::place::{Placed, crossing};
@@ -172,25 +173,13 @@ impl At<'_> {
         let Some(cut) = cuts.records.first() else {
             return Check { remark: Some("the device never cut its valve".into()), ..check };
         };
-        let after = samples.iter().filter(|sample| sample.t_s > cut.latest_s);
-        let Some(lowest_pa) = after.map(|sample| sample.level_pa).reduce(f64::min) else { return check };
-        let reference = &task.sheets.rig.reference;
-        let rates = cuts.records.iter().chain(&fed.records).map(|record| record.rate_pa_per_s.abs());
-        let rate = rates.fold(0.0, f64::max);
-        // The reference rounds off a turn by up to rate times lag: half of it is taken off, and the whole is a contribution.
-        let rounded_pa = rate * (reference.lag.value.si() + reference.lag.uncertainty.si());
-        let lowest_pa = lowest_pa - rounded_pa / 2.0;
-        let contributions = vec![
-            Contribution::rectangular("turn rounded off by the lag of the reference", rounded_pa / 2.0),
-            Contribution::normal(
-                "calibration of the reference",
-                reference.calibration.standard_uncertainty_pa(VacuumLevel::new(lowest_pa)),
-            ),
-            Contribution::normal("noise of the reference", reference.noise.si()),
-            Contribution::rectangular("between two reads", rate * task.sheets.rig.scan_time().si()),
-            Contribution::rectangular("zero drift of the reference", reference.drift.si()),
-            Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()),
-        ];
+        let rates = cuts.records.iter().chain(&fed.records).map(|record| record.rate_pa_per_s);
+        let around = Around::of(self.channels, rates);
+        let Some(found) = least_deep(samples, &self.valve_edges(), cut.earliest_s, around) else {
+            return check;
+        };
+        let lowest_pa = found.level.value;
+        let contributions = found.contributions(task, self.zero);
         let limits = Limits { low: Some(off.high.si()), high: None };
         let Ok(result) = combine(lowest_pa, self.channels.resolution_pa(), contributions) else {
             return check;
@@ -209,6 +198,13 @@ impl At<'_> {
             check.remark = Some(self.with_the_leak_alone(remark));
         }
         check
+    }
+
+    /// Every change of the valve output, placed or not.
+    fn valve_edges(&self) -> Vec<ValveEdge> {
+        let Some(valve) = &self.position.valve else { return Vec::new() };
+        let all = changes(&self.channels.bits(&self.mark, valve));
+        all.iter().map(|change| ValveEdge::of(change, self.task.feeding)).collect()
     }
 
     /// How often the switch output dropped after a moment.

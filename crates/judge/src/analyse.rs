@@ -2,8 +2,13 @@
 //!
 //! Nothing is known of the reference or of delays: what is stated is the level as it was recorded.
 
+mod edges;
+mod stamps;
+
+use edges::edges;
+use stamps::Times;
 use tripbench_measure::{
-    Contribution, MeasurementResult, Sample, combine, fit_line, mean, normal_quantile, standard_deviation,
+    Contribution, MeasurementResult, Sample, combine, fit_line, mean, standard_deviation,
 };
 use tripbench_record::Recording;
 
@@ -14,8 +19,12 @@ pub struct Analysis {
     pub rows: usize,
     /// From the first row to the last, seconds.
     pub lasts_s: f64,
-    /// Usual time between two rows, seconds: the median.
+    /// Usual time between two rows, seconds.
     pub interval_s: f64,
+    /// Step of the time stamps where rows share them, seconds: when in it a row was is not known. 0 where none do.
+    pub stamp_s: f64,
+    /// Standard deviation by which single rows scatter, pascal; at least what the recording's steps make of it.
+    pub scatter_pa: f64,
     /// Rows farther apart than this are a gap, seconds.
     pub longest_gap_s: f64,
     /// Gaps: when each begins and how long it is, seconds.
@@ -63,33 +72,43 @@ pub struct EdgeLevel {
 pub struct RowEdge {
     /// Last row with the old state, seconds.
     pub from_s: f64,
-    /// First row with the new state, seconds.
+    /// First row with the new state, seconds; where rows share time stamps, the end of its stamp's step.
     pub to_s: f64,
-    /// Levels of the two rows, the smaller first, or where the level turned between them, pascal.
+    /// Levels of the two rows, the smaller first, pascal.
     pub between_pa: [f64; 2],
     /// How far beyond them the level can have turned between the rows, pascal.
     pub turned_pa: f64,
-    rising: bool,
 }
 
 /// Analyses a recording; `resolution_pa` is the smallest step of its level, `longest_gap_s` what counts as a gap.
 pub fn analyse(recording: &Recording, resolution_pa: f64, longest_gap_s: Option<f64>) -> Analysis {
     /// Intervals that make a gap where nobody says.
     const INTERVALS: f64 = 5.0;
-    let times = &recording.times_s;
-    let mut intervals: Vec<f64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    intervals.sort_by(f64::total_cmp);
-    let interval_s = intervals.get(intervals.len() / 2).copied().unwrap_or(0.0);
-    let longest_gap_s = longest_gap_s.unwrap_or(INTERVALS * interval_s);
-    let gaps = times.windows(2).filter(|pair| pair[1] - pair[0] > longest_gap_s);
+    /// Steps of the time stamps that do.
+    const STEPS: f64 = 2.0;
+    let Times { rows_s, loose_s, step_s, usual_s } = Times::of(&recording.times_s);
+    let longest_gap_s = longest_gap_s.unwrap_or_else(|| (INTERVALS * usual_s).max(STEPS * step_s));
+    let gaps = rows_s.windows(2).filter(|pair| pair[1] - pair[0] > longest_gap_s);
+    let gaps: Vec<(f64, f64)> = gaps.map(|pair| (pair[0], pair[1] - pair[0])).collect();
     let resolution_pa = resolution_pa.max(smallest_step(&recording.levels_pa));
-    let rows = Rows { recording, resolution_pa, longest_gap_s };
-    Analysis {
-        rows: times.len(),
-        lasts_s: times.last().copied().unwrap_or(0.0),
-        interval_s,
+    let mut rows = Rows {
+        recording,
+        times_s: &rows_s,
+        stamp_s: step_s,
+        loose_s,
+        noise_pa: resolution_pa / 12f64.sqrt(),
+        resolution_pa,
         longest_gap_s,
-        gaps: gaps.map(|pair| (pair[0], pair[1] - pair[0])).collect(),
+    };
+    rows.noise_pa = rows.noise_pa.max(rows.scatter_pa());
+    Analysis {
+        rows: rows_s.len(),
+        lasts_s: rows_s.last().copied().unwrap_or(0.0),
+        interval_s: usual_s,
+        stamp_s: step_s,
+        scatter_pa: rows.noise_pa,
+        longest_gap_s,
+        gaps,
         signals: recording.signals.iter().map(|(name, states)| rows.signal(name, states)).collect(),
     }
 }
@@ -104,8 +123,17 @@ fn smallest_step(levels: &[f64]) -> f64 {
     if least.is_finite() { least } else { scale * 1e-6 }
 }
 
+/// The rows of a recording, and what is known of them.
 struct Rows<'r> {
     recording: &'r Recording,
+    /// When they were, seconds.
+    times_s: &'r [f64],
+    /// How much later than its stamp a row can be, seconds.
+    stamp_s: f64,
+    /// Standard uncertainty of a time against its neighbours', seconds.
+    loose_s: f64,
+    /// Standard deviation of their scatter, pascal.
+    noise_pa: f64,
     resolution_pa: f64,
     longest_gap_s: f64,
 }
@@ -113,7 +141,7 @@ struct Rows<'r> {
 impl Rows<'_> {
     fn signal(&self, name: &str, states: &[bool]) -> SignalAnalysis {
         let changes: Vec<usize> = (1..states.len()).filter(|&row| states[row] != states[row - 1]).collect();
-        let (on, off) = (self.edges(&changes, states, true), self.edges(&changes, states, false));
+        let (on, off) = (edges(self, &changes, states, true), edges(self, &changes, states, false));
         let difference = on.as_ref().zip(off.as_ref()).and_then(|(on, off)| {
             let parts = vec![
                 Contribution::rectangular("level where it turns on", on.result.expanded_uncertainty),
@@ -122,7 +150,7 @@ impl Rows<'_> {
             combine(on.result.value - off.result.value, 0.0, parts).ok()
         });
         let starts: Vec<f64> =
-            changes.iter().filter(|&&row| states[row]).map(|&row| self.recording.times_s[row]).collect();
+            changes.iter().filter(|&&row| states[row]).map(|&row| self.times_s[row]).collect();
         let periods: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
         SignalAnalysis {
             name: name.to_owned(),
@@ -136,84 +164,40 @@ impl Rows<'_> {
         }
     }
 
-    /// Level at all changes to a state; rows within a gap say nothing.
-    fn edges(&self, changes: &[usize], states: &[bool], to: bool) -> Option<EdgeLevel> {
-        let (times, levels) = (&self.recording.times_s, &self.recording.levels_pa);
-        let mut edges = Vec::new();
-        let mut in_gaps = 0;
-        for (place, &row) in changes.iter().enumerate().filter(|(_, row)| states[**row] == to) {
-            if times[row] - times[row - 1] > self.longest_gap_s {
-                in_gaps += 1;
-                continue;
-            }
-            let before = self.line(place.checked_sub(1).map_or(0, |last| changes[last]), row, true);
-            let after = self.line(row, changes.get(place + 1).copied().unwrap_or(times.len()), false);
-            let rising = before.map_or(levels[row] >= levels[row - 1], |(_, slope)| slope >= 0.0);
-            let turned = before
-                .zip(after)
-                .and_then(|(before, after)| turn(before, after, (times[row - 1], times[row])));
-            // A row that has come back over the one before says nothing of how far the level went: the turn does.
-            let came_back = (levels[row] >= levels[row - 1]) != rising;
-            let [near, far] = match turned.filter(|_| came_back) {
-                Some(level) => [level, level],
-                None => [levels[row - 1], levels[row]],
-            };
-            let between = [near.min(far), near.max(far)];
-            let turned_pa = turned.map_or(0.0, |level| (between[0] - level).max(level - between[1]).max(0.0));
-            edges.push(RowEdge {
-                from_s: times[row - 1],
-                to_s: times[row],
-                between_pa: between,
-                turned_pa,
-                rising,
-            });
-        }
-        let result = self.together(&edges)?;
-        let rising = edges.iter().filter(|edge| edge.rising).count() * 2 >= edges.len();
-        Some(EdgeLevel { result, rising, edges, in_gaps })
-    }
-
-    /// The level that all changes have in common: in the middle of what all pairs of rows bracket, or of all of them where
-    /// they have nothing in common; U reaches as far as the level can have turned between the rows. Recordings with an even
-    /// interval can see every change in the same phase, so nothing is gained by their number.
-    fn together(&self, edges: &[RowEdge]) -> Option<MeasurementResult> {
-        let rows = |edge: &RowEdge| edge.between_pa;
-        let turned = |edge: &RowEdge| {
-            let [low, high] = edge.between_pa;
-            if edge.rising { [low, high + edge.turned_pa] } else { [low - edge.turned_pa, high] }
+    /// Scatter of single rows, pascal: by how far each is from the line through its neighbours, where no signal changes and no gap
+    /// is. Only the 60 % that are nearest are looked at: among the others are those where the level turned.
+    fn scatter_pa(&self) -> f64 {
+        /// Integral of z² φ(z) over the 60 % of a normal value that are nearest to its mean: 0.6 − 2 · 0.8416 · φ(0.8416).
+        const WITHIN: f64 = 0.128_7;
+        let calm = |row: usize| {
+            let three = row - 1..=row + 1;
+            self.recording
+                .signals
+                .iter()
+                .all(|(_, states)| three.clone().all(|other| states[other] == states[row]))
         };
-        let [low, high] = common(edges.iter().map(rows))?;
-        let [least, most] = common(edges.iter().map(turned))?;
-        let value = f64::midpoint(low, high);
-        let reach = (value - least).max(most - value).max(0.0);
-        // Where the level turns at its change it is at the very end of this: U is to hold that too.
-        let whole = reach / 0.95;
-        let parts = vec![
-            Contribution::rectangular("between the rows around the changes", whole).of("this recording"),
-            Contribution::normal("scatter of the rows", self.resolution_pa).of("this recording"),
-            Contribution::normal("from one change to another", scatter_pa(edges)).of("this recording"),
-        ];
-        combine(value, self.resolution_pa, parts).ok()
+        let mut away: Vec<f64> =
+            (1..self.times_s.len() - 1).filter(|row| calm(*row)).filter_map(|row| self.beside(row)).collect();
+        away.sort_by(|a, b| a.abs().total_cmp(&b.abs()));
+        let kept = away.len() * 3 / 5;
+        #[expect(clippy::cast_precision_loss, reason = "far fewer than 2^53 rows")]
+        let count = away.len() as f64;
+        if kept == 0 {
+            0.0
+        } else {
+            (away[..kept].iter().map(|one| one * one).sum::<f64>() / count / WITHIN).sqrt()
+        }
     }
 
-    /// A line through the rows next to a change, within its own state and with no gap: level at the row next to it, slope.
-    fn line(&self, from: usize, to: usize, at_end: bool) -> Option<((f64, f64), f64)> {
-        const ROWS: usize = 4;
-        let (times, levels) = (&self.recording.times_s, &self.recording.levels_pa);
-        let rows: Vec<usize> =
-            if at_end { (from..to).rev().take(ROWS).collect() } else { (from..to).take(ROWS).collect() };
-        let near = *rows.first()?;
-        let rows: Vec<usize> = rows
-            .windows(2)
-            .take_while(|pair| (times[pair[0]] - times[pair[1]]).abs() <= self.longest_gap_s)
-            .map(|pair| pair[1])
-            .fold(vec![near], |mut all, row| {
-                all.push(row);
-                all
-            });
-        let last = *rows.get(1)?;
-        let slope = (levels[last] - levels[near]) / (times[last] - times[near]);
-        slope.is_finite().then_some(((times[near], levels[near]), slope))
+    /// How far a row is from the line through its neighbours, as a deviation of one row, pascal.
+    fn beside(&self, row: usize) -> Option<f64> {
+        let (times, levels) = (self.times_s, &self.recording.levels_pa);
+        let (before_s, after_s) = (times[row] - times[row - 1], times[row + 1] - times[row]);
+        let whole_s = before_s + after_s;
+        (whole_s > 0.0 && before_s.max(after_s) <= self.longest_gap_s).then_some(())?;
+        let shares = [after_s / whole_s, before_s / whole_s];
+        let away = levels[row] - shares[0] * levels[row - 1] - shares[1] * levels[row + 1];
+        Some(away / (1.0 + shares[0].powi(2) + shares[1].powi(2)).sqrt())
     }
 
     /// Mean rate over the stretches in a state, each by a line through its rows.
@@ -225,10 +209,7 @@ impl Rows<'_> {
         for (from, to) in stretches {
             // The row of a change may still be of the state before.
             let rows: Vec<Sample> = (from + 1..to.saturating_sub(1).max(from + 1))
-                .map(|row| Sample {
-                    t_s: self.recording.times_s[row],
-                    level_pa: self.recording.levels_pa[row],
-                })
+                .map(|row| Sample { t_s: self.times_s[row], level_pa: self.recording.levels_pa[row] })
                 .collect();
             let gap = rows.windows(2).any(|pair| pair[1].t_s - pair[0].t_s > self.longest_gap_s);
             let Some(middle) = rows.get(rows.len() / 2).filter(|_| !gap).map(|row| row.t_s) else { continue };
@@ -248,118 +229,5 @@ impl Rows<'_> {
     }
 }
 
-/// What changes that have nothing in common leave open of their mean, pascal: by Student's factor for so few, told as a
-/// standard uncertainty. 0 where all can mean one level.
-fn scatter_pa(edges: &[RowEdge]) -> f64 {
-    let highest_low = edges.iter().map(|edge| edge.between_pa[0]).fold(f64::NEG_INFINITY, f64::max);
-    let lowest_high = edges.iter().map(|edge| edge.between_pa[1]).fold(f64::INFINITY, f64::min);
-    let middles: Vec<f64> =
-        edges.iter().map(|edge| f64::midpoint(edge.between_pa[0], edge.between_pa[1])).collect();
-    let Some(spread) = standard_deviation(&middles).filter(|_| highest_low > lowest_high) else { return 0.0 };
-    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-    let count = middles.len() as f64;
-    let part = Contribution { degrees_of_freedom: Some(count - 1.0), ..Contribution::normal("", 1.0) };
-    let factor = combine(0.0, 0.0, vec![part]).map_or(f64::INFINITY, |one| one.welch_satterthwaite);
-    spread / count.sqrt() * factor / normal_quantile(0.975)
-}
-
-/// What intervals have in common; what holds all of them where that is nothing.
-fn common(intervals: impl Iterator<Item = [f64; 2]> + Clone) -> Option<[f64; 2]> {
-    let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
-    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
-    for [from, to] in intervals {
-        (low, high) = (low.max(from), high.min(to));
-        (least, most) = (least.min(from), most.max(to));
-    }
-    if low <= high {
-        low.is_finite().then_some([low, high])
-    } else {
-        least.is_finite().then_some([least, most])
-    }
-}
-
-/// Level where the line before a change meets the line after it, if that is between the two rows.
-fn turn(
-    ((from_s, from_pa), before): ((f64, f64), f64),
-    ((to_s, to_pa), after): ((f64, f64), f64),
-    (last_old_s, first_new_s): (f64, f64),
-) -> Option<f64> {
-    let away = before - after;
-    let at_s = (to_pa - from_pa + before * from_s - after * to_s) / away;
-    let inside = at_s.is_finite() && last_old_s <= at_s && at_s <= first_new_s;
-    inside.then_some(from_pa + before * (at_s - from_s))
-}
-
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// A level that goes up and down between two levels by even rates, a row every so many seconds.
-    fn recording(interval_s: f64, low_pa: f64, high_pa: f64) -> Recording {
-        let (mut level, mut filling) = (low_pa + 1_000.0, false);
-        let mut found =
-            Recording { signals: vec![(String::from("fill"), Vec::new())], ..Recording::default() };
-        let mut next_s = 0.0;
-        for millisecond in 0..600_000 {
-            let t_s = f64::from(millisecond) / 1e3;
-            level += if filling { 200.0 } else { -40.0 } / 1e3;
-            if level <= low_pa {
-                filling = true;
-            } else if level >= high_pa {
-                filling = false;
-            }
-            if t_s >= next_s {
-                found.times_s.push(t_s);
-                found.levels_pa.push(level);
-                found.signals[0].1.push(filling);
-                next_s += interval_s;
-            }
-        }
-        found
-    }
-
-    #[test]
-    fn levels_rates_and_cycles_of_a_sawtooth_are_found() {
-        for interval_s in [0.5, 2.0, 7.0] {
-            let found = analyse(&recording(interval_s, 8_000.0, 10_000.0), 0.0, None);
-            let signal = &found.signals[0];
-            let (on, off) = (signal.on.as_ref().expect("on"), signal.off.as_ref().expect("off"));
-            for (edge, truth) in [(on, 8_000.0), (off, 10_000.0)] {
-                let off = (edge.result.value - truth).abs();
-                let u = edge.result.expanded_uncertainty;
-                assert!(off <= u + 1.0, "{interval_s} s: {off:.1} Pa off, U {u:.1} Pa");
-            }
-            assert!(!on.rising && off.rising);
-            // Ten seconds of filling have too few rows for a rate at the longest interval.
-            if interval_s < 5.0 {
-                let rates =
-                    [&signal.rate_on, &signal.rate_off].map(|rate| rate.as_ref().expect("a rate").value);
-                assert!((rates[0] - 200.0).abs() < 5.0 && (rates[1] + 40.0).abs() < 1.0, "{rates:?}");
-            }
-            assert!(signal.cycles >= 8, "{}", signal.cycles);
-            assert!((signal.period_s.expect("a period") - 60.0).abs() < 8.0);
-        }
-    }
-
-    #[test]
-    fn a_change_within_a_gap_is_not_used() {
-        let mut recording = recording(1.0, 8_000.0, 10_000.0);
-        let change = recording.signals[0].1.windows(2).position(|pair| pair[0] != pair[1]).expect("a change");
-        for time in &mut recording.times_s[change + 1..] {
-            *time += 100.0;
-        }
-        let found = analyse(&recording, 0.0, None);
-        let signal = &found.signals[0];
-        let gaps: usize =
-            [&signal.on, &signal.off].iter().filter_map(|edge| Some(edge.as_ref()?.in_gaps)).sum();
-        assert_eq!((found.gaps.len(), gaps), (1, 1));
-    }
-
-    #[test]
-    fn a_signal_that_never_changes_has_no_level() {
-        let mut recording = recording(1.0, 8_000.0, 10_000.0);
-        recording.signals[0].1.fill(true);
-        let found = analyse(&recording, 0.0, None);
-        assert!(found.signals[0].on.is_none() && found.signals[0].off.is_none());
-    }
-}
+mod tests;

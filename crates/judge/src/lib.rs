@@ -11,6 +11,7 @@ mod coverage;
 mod first_operation;
 mod foreseen;
 mod hose;
+mod least_deep;
 mod level;
 mod level_check;
 mod own_edges;

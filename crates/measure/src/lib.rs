@@ -8,11 +8,13 @@ mod crossing;
 mod decision;
 mod density;
 mod edge;
+mod extreme;
 mod fit;
 mod hose;
 mod likelihood;
 mod risk;
 mod statistics;
+mod turn;
 
 pub use budget::{
     Contribution, Distribution, Evaluation, Input, MeasurementResult, NotAResult, combine, combine_whole,
@@ -26,7 +28,9 @@ pub use decision::{
 };
 pub use density::Density;
 pub use edge::{Bracket, bracket};
+pub use extreme::{Noisy, greatest_of, least_of};
 pub use fit::{Curve, Sample, Settling, distinct, fit_curve, fit_line, fit_settling};
 pub use hose::{hose_conductance, hose_volume};
 pub use risk::{Process, Risks, global_risks};
 pub use statistics::{mean, mean_square_above_zero, normal_quantile, spread_interval, standard_deviation};
+pub use turn::{Turn, TurnPrior, fit_turn};

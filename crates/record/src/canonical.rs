@@ -1,5 +1,6 @@
 //! Canonical JSON (RFC 8785) and hashes.
 
+use crate::finite::all_finite;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
@@ -9,6 +10,7 @@ use std::fmt::Write;
 /// # Errors
 /// If a number is not finite, or a map has keys that are no strings.
 pub fn canonical_json<T: Serialize>(value: &T) -> Result<Vec<u8>, serde_json::Error> {
+    all_finite(value)?;
     serde_json_canonicalizer::to_vec(value)
 }
 
@@ -44,8 +46,29 @@ mod tests {
     }
 
     #[test]
-    fn a_number_that_is_none_is_refused_and_abc_has_its_hash() {
+    fn abc_has_its_hash() {
         assert_eq!(sha256_hex(b"abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
-        assert!(canonical_json(&f64::NAN).map_or(true, |bytes| bytes == b"null"));
+    }
+
+    #[derive(Serialize)]
+    struct Nested {
+        level: Option<f64>,
+        all: Vec<(String, [f32; 2])>,
+    }
+
+    #[rstest]
+    fn a_number_that_is_none_is_refused_wherever_it_stands(
+        #[values(f64::NAN, f64::INFINITY, f64::NEG_INFINITY)] number: f64,
+    ) {
+        assert!(canonical_json(&number).is_err());
+        let nested = |level, second| Nested { level, all: vec![(String::from("a"), [0.5, second])] };
+        assert!(canonical_json(&nested(Some(number), 1.0)).is_err());
+        #[expect(clippy::cast_possible_truncation, reason = "it is no number in either form")]
+        let short = number as f32;
+        assert!(canonical_json(&nested(None, short)).is_err());
+        assert_eq!(
+            canonical_json(&nested(None, 1.0)).expect("json"),
+            br#"{"all":[["a",[0.5,1]]],"level":null}"#
+        );
     }
 }

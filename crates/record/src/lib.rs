@@ -5,6 +5,7 @@
 mod canonical;
 mod check;
 mod event;
+mod finite;
 mod foreign;
 mod halt;
 mod identity;

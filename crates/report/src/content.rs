@@ -2,7 +2,7 @@
 
 use tripbench_quantity::SignConvention;
 use tripbench_quantity::{LevelStyle, significant};
-use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
+use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Verdict};
 
 /// A record and how its levels are shown.
 #[derive(Debug, Clone, Copy)]
@@ -258,10 +258,15 @@ impl Content<'_> {
             if let (Verdict::Undecided, Some(remark)) = (position.verdict, remark) {
                 return format!("Nothing found: {remark}.");
             }
-            return String::from(if position.verdict == Verdict::Measured {
-                "Measured; no limits were given."
-            } else {
-                "Nothing was judged."
+            let limits = self.record.header.sheets.iter().any(|sheet| sheet.role == SheetRole::Settings);
+            return String::from(match position.verdict {
+                Verdict::Measured if limits => {
+                    "Measured; no step of this script is judged by the settings sheet."
+                }
+                Verdict::Measured => "Measured; no limits were given.",
+                Verdict::Pass | Verdict::Fail | Verdict::Undecided | Verdict::Aborted => {
+                    "Nothing was judged."
+                }
             });
         };
         let row = self.row(check);

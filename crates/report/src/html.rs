@@ -8,7 +8,7 @@ use crate::content::Content;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_quantity::SignConvention;
-use tripbench_record::{Check, PositionRecord, Record, Role, Trace, Verdict};
+use tripbench_record::{Check, PositionRecord, Record, Role, SheetRole, Trace, Verdict};
 use tripbench_rig::RigSheet;
 
 const STYLE: &str = "\
@@ -261,22 +261,39 @@ fn rule(record: &Record, site: &SiteSheet) -> String {
     let process = site.process_spread.map_or_else(String::new, |share| {
         format!(" It counts that such devices lie around nominal with a standard deviation of {share:.2} of half the tolerance.")
     });
-    match (judged(record), record.halted.is_some(), site.decision) {
-        (false, true, _) => String::from("Nothing was judged: the run was stopped before."),
-        (false, false, _) => String::from("Nothing was judged: no limits were given."),
-        (true, _, DecisionRule::GuardBand) => String::from(
+    match (judged(record), site.decision) {
+        (false, _) => unjudged(record),
+        (true, DecisionRule::GuardBand) => String::from(
             "Rule: three zones. PASS only inside the limits by U or more, FAIL only outside by U or more, between them UNDECIDED \
              (U: 95 %). So of devices exactly at a limit at most about 2.5 % pass.",
         ),
-        (true, _, DecisionRule::Simple) => String::from(
+        (true, DecisionRule::Simple) => String::from(
             "Rule: simple acceptance. Pass inside, fail outside the limits; U (95 %) is shown and not subtracted, so a device \
              at a limit passes or fails by chance.",
         ),
-        (true, _, DecisionRule::HighestRisk) => format!(
+        (true, DecisionRule::HighestRisk) => format!(
             "Rule: three zones. PASS only inside the limits where the risk that the device is outside is at most {0:.2} %, FAIL \
              only outside where the risk that it is inside is at most {0:.2} %, between them UNDECIDED (U: 95 %).{process}",
             site.highest_risk * 100.0
         ),
+    }
+}
+
+/// Why nothing was judged.
+fn unjudged(record: &Record) -> String {
+    let last = record.steps_done.last().and_then(|step| record.header.steps.get(usize::from(*step)));
+    let unfinished = record.steps_done.len() < record.header.steps.len();
+    if record.halted.is_some() {
+        String::from("Nothing was judged: the run was stopped before.")
+    } else if let Some(step) = last.filter(|step| unfinished && step.stop_on_failure) {
+        format!(
+            "Nothing was judged: the run ended at the step `{}`, which failed. Levels were not tested.",
+            step.name
+        )
+    } else if record.header.sheets.iter().any(|sheet| sheet.role == SheetRole::Settings) {
+        String::from("Nothing was judged.")
+    } else {
+        String::from("Nothing was judged: no limits were given.")
     }
 }
 

@@ -1,0 +1,324 @@
+//! Where a level turns: two curves that meet, through samples that are noisy and read behind a lag.
+//!
+//! The lowest sample is too low by noise, and too high by the lag and by what lies between two samples. Both curves together say
+//! where they meet; the moment of it is weighed, not picked.
+
+use crate::fit::Sample;
+
+/// What is known beforehand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TurnPrior {
+    /// Between these moments it turned, seconds.
+    pub between_s: [f64; 2],
+    /// Time constant of the first-order lag behind which the samples were read, seconds.
+    pub lag_s: f64,
+    /// Standard deviation of the noise, pascal; none where the samples themselves are to say.
+    pub noise_pa: Option<f64>,
+    /// The smallest step of the samples, pascal.
+    pub resolution_pa: f64,
+    /// Standard deviation of how the slopes change within the samples, pascal per second squared.
+    pub bend_pa_per_s2: f64,
+}
+
+/// A turn.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Turn {
+    /// The level there, lag taken off, pascal.
+    pub level_pa: f64,
+    /// Its standard uncertainty by the noise of the samples, pascal.
+    pub uncertainty_pa: f64,
+    /// When, seconds.
+    pub at_s: f64,
+    /// Slopes before and after, pascal per second.
+    pub slopes_pa_per_s: [f64; 2],
+    /// Standard deviation of the samples around the curves, pascal.
+    pub residual_pa: f64,
+    /// Samples less what was fitted to them.
+    pub freedom: f64,
+}
+
+/// Level, slope before and after, bend before and after.
+const TERMS: usize = 5;
+/// Moments that are tried at a time.
+const MOMENTS: u32 = 32;
+/// How often the moments are drawn closer around the best.
+const CLOSER: u32 = 5;
+/// So many on each side are needed.
+const FEWEST: usize = 3;
+
+/// Fits a turn. `None` where one side has fewer than three samples, or the curves are not determined.
+pub fn fit_turn(samples: &[Sample], prior: TurnPrior) -> Option<Turn> {
+    let [from_s, to_s] = prior.between_s;
+    let before = samples.iter().filter(|sample| sample.t_s <= from_s).count();
+    let after = samples.iter().filter(|sample| sample.t_s >= to_s).count();
+    (before >= FEWEST && after >= FEWEST && from_s < to_s).then_some(())?;
+    let scale_s = samples.iter().map(|sample| (sample.t_s - from_s).abs()).fold(0.0, f64::max);
+    // Level, two slopes and the moment; a bend is held by what is known of it.
+    #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
+    let freedom = (samples.len().checked_sub(4).filter(|freedom| *freedom > 0)?) as f64;
+    let floor = prior.resolution_pa / 12f64.sqrt();
+    let bend = prior.bend_pa_per_s2 * scale_s * scale_s / 2.0;
+    let frame = |noise_pa: f64| {
+        let stiff = (noise_pa / bend).powi(2);
+        Frame { samples, lag_s: prior.lag_s.max(0.0), scale_s, noise_pa, stiff }
+    };
+    let own_pa = |tried: &[Tried]| {
+        let least = tried.iter().map(|at| at.squares).fold(f64::INFINITY, f64::min);
+        (least / freedom).sqrt().max(floor)
+    };
+    // How far a bend is believed depends on the noise, and the noise is what the curves leave.
+    let mut noise_pa = prior.noise_pa.unwrap_or(floor).max(floor).max(f64::MIN_POSITIVE);
+    for _ in 0..2 {
+        if prior.noise_pa.is_none() {
+            noise_pa = own_pa(&frame(noise_pa).tried(prior.between_s));
+        }
+    }
+    let (found, tried) = frame(noise_pa).closest(prior.between_s)?;
+    Some(Turn {
+        level_pa: found.level_pa,
+        uncertainty_pa: found.variance.sqrt(),
+        at_s: found.at_s,
+        slopes_pa_per_s: found.slopes,
+        residual_pa: own_pa(&tried),
+        freedom,
+    })
+}
+
+/// Curves for one moment of the turn.
+struct Tried {
+    at_s: f64,
+    /// Sum of the squares that are left.
+    squares: f64,
+    /// The same, with what the bends cost.
+    cost: f64,
+    level_pa: f64,
+    /// Variance of the level for noise of variance one.
+    per_noise: f64,
+    slopes: [f64; 2],
+}
+
+/// All moments together, each by its likelihood.
+struct Weighed {
+    level_pa: f64,
+    variance: f64,
+    at_s: f64,
+    at_u_s: f64,
+    slopes: [f64; 2],
+}
+
+fn weighed(tried: &[Tried], noise_variance: f64) -> Option<Weighed> {
+    let best = tried.iter().min_by(|a, b| a.cost.total_cmp(&b.cost))?;
+    let weight = |at: &Tried| (-0.5 * (at.cost - best.cost) / noise_variance.max(f64::MIN_POSITIVE)).exp();
+    let whole: f64 = tried.iter().map(weight).sum();
+    let mean =
+        |value: &dyn Fn(&Tried) -> f64| tried.iter().map(|at| weight(at) * value(at)).sum::<f64>() / whole;
+    let (level_pa, at_s) = (mean(&|at| at.level_pa), mean(&|at| at.at_s));
+    let variance = mean(&|at| at.per_noise * noise_variance + (at.level_pa - level_pa).powi(2));
+    let at_u_s = mean(&|at| (at.at_s - at_s).powi(2)).max(0.0).sqrt();
+    let found = Weighed { level_pa, variance, at_s, at_u_s, slopes: best.slopes };
+    (found.level_pa.is_finite() && found.variance.is_finite()).then_some(found)
+}
+
+/// What the curves are fitted in.
+struct Frame<'s> {
+    samples: &'s [Sample],
+    lag_s: f64,
+    scale_s: f64,
+    noise_pa: f64,
+    /// What the square of a bend costs, as the square of a sample's deviation does.
+    stiff: f64,
+}
+
+impl Frame<'_> {
+    /// The moments that are tried, drawn closer until they are close beside how well the moment is known.
+    fn closest(&self, [from_s, to_s]: [f64; 2]) -> Option<(Weighed, Vec<Tried>)> {
+        let variance = self.noise_pa.powi(2);
+        let (mut range, mut tried) = ([from_s, to_s], self.tried([from_s, to_s]));
+        for _ in 0..CLOSER {
+            let step_s = (range[1] - range[0]) / f64::from(MOMENTS);
+            let found = weighed(&tried, variance)?;
+            if found.at_u_s > 2.0 * step_s {
+                break;
+            }
+            range = [(found.at_s - 3.0 * step_s).max(from_s), (found.at_s + 3.0 * step_s).min(to_s)];
+            tried = self.tried(range);
+        }
+        Some((weighed(&tried, variance)?, tried))
+    }
+
+    fn tried(&self, [from_s, to_s]: [f64; 2]) -> Vec<Tried> {
+        let step_s = (to_s - from_s) / f64::from(MOMENTS);
+        (0..=MOMENTS).filter_map(|index| self.at(from_s + f64::from(index) * step_s)).collect()
+    }
+
+    /// What each term adds to a sample: before the turn a lagged line, after it what a first-order lag makes of the new slope, the old
+    /// one dying away.
+    fn parts(&self, since_s: f64) -> [f64; TERMS] {
+        let (x, lag) = (since_s / self.scale_s, self.lag_s / self.scale_s);
+        if x < 0.0 {
+            return [1.0, x - lag, 0.0, (x - lag).powi(2), 0.0];
+        }
+        let left = if lag > 0.0 { lag * (-x / lag).exp() } else { 0.0 };
+        let gone = x - lag + left;
+        [1.0, -left, gone, 0.0, gone * gone]
+    }
+
+    fn at(&self, at_s: f64) -> Option<Tried> {
+        let offset_pa = self.samples.first()?.level_pa;
+        let (mut matrix, mut moments) = ([[0.0; TERMS]; TERMS], [0.0; TERMS]);
+        for sample in self.samples {
+            let parts = self.parts(sample.t_s - at_s);
+            for (row, part) in parts.iter().enumerate() {
+                moments[row] += part * (sample.level_pa - offset_pa);
+                matrix[row].iter_mut().zip(&parts).for_each(|(cell, other)| *cell += part * other);
+            }
+        }
+        matrix.iter_mut().enumerate().skip(3).for_each(|(bend, row)| row[bend] += self.stiff);
+        let inverse = inverse(matrix)?;
+        let mut values = [0.0; TERMS];
+        for (value, row) in values.iter_mut().zip(&inverse) {
+            *value = row.iter().zip(&moments).map(|(a, b)| a * b).sum();
+        }
+        let left = |sample: &Sample| {
+            let parts = self.parts(sample.t_s - at_s);
+            let fitted: f64 = parts.iter().zip(&values).map(|(part, value)| part * value).sum();
+            (sample.level_pa - offset_pa - fitted).powi(2)
+        };
+        let squares: f64 = self.samples.iter().map(left).sum();
+        let bends: f64 = values[3..].iter().map(|bend| bend * bend).sum();
+        Some(Tried {
+            at_s,
+            squares,
+            cost: squares + self.stiff * bends,
+            level_pa: offset_pa + values[0],
+            per_noise: inverse[0][0],
+            slopes: [values[1] / self.scale_s, values[2] / self.scale_s],
+        })
+    }
+}
+
+/// Inverse of a positive definite matrix by Gauss and Jordan; `None` where it has none.
+fn inverse(mut left: [[f64; TERMS]; TERMS]) -> Option<[[f64; TERMS]; TERMS]> {
+    let largest = (0..TERMS).map(|index| left[index][index]).fold(0.0, f64::max);
+    let mut right = [[0.0; TERMS]; TERMS];
+    right.iter_mut().enumerate().for_each(|(index, row)| row[index] = 1.0);
+    for column in 0..TERMS {
+        let pivot =
+            (column..TERMS).max_by(|&a, &b| left[a][column].abs().total_cmp(&left[b][column].abs()))?;
+        if left[pivot][column].abs() < 1e-13 * largest {
+            return None;
+        }
+        left.swap(column, pivot);
+        right.swap(column, pivot);
+        let divisor = left[column][column];
+        left[column].iter_mut().for_each(|cell| *cell /= divisor);
+        right[column].iter_mut().for_each(|cell| *cell /= divisor);
+        for row in (0..TERMS).filter(|&row| row != column) {
+            let factor = left[row][column];
+            for index in 0..TERMS {
+                left[row][index] -= factor * left[column][index];
+                right[row][index] -= factor * right[column][index];
+            }
+        }
+    }
+    Some(right)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::statistics::normal_quantile;
+    use rstest::rstest;
+
+    /// A first-order lag of a level that falls and rises again, by its closed form.
+    fn lagged(t_s: f64, turn_s: f64, level_pa: f64, [falls, rises]: [f64; 2], lag_s: f64) -> f64 {
+        let x = t_s - turn_s;
+        if x < 0.0 {
+            return level_pa + falls * (x - lag_s);
+        }
+        let left = if lag_s > 0.0 { lag_s * (-x / lag_s).exp() } else { 0.0 };
+        level_pa + rises * (x - lag_s) + (rises - falls) * left
+    }
+
+    fn samples(scan_s: f64, phase: f64, level: impl Fn(f64) -> f64) -> Vec<Sample> {
+        let count = (0.6 / scan_s).ceil();
+        let mut t_s = -0.3 + phase * scan_s;
+        let mut all = Vec::new();
+        while t_s < -0.3 + count * scan_s {
+            all.push(Sample { t_s, level_pa: level(t_s) });
+            t_s += scan_s;
+        }
+        all
+    }
+
+    #[rstest]
+    fn a_turn_without_noise_is_found_between_the_samples(
+        #[values(2e-3, 5e-3, 20e-3)] scan_s: f64,
+        #[values(0.0, 2e-3, 20e-3)] lag_s: f64,
+        #[values([-200.0, 9_000.0], [-9_000.0, 9_000.0], [-3_000.0, 700.0])] slopes: [f64; 2],
+        #[values(0.1, 0.6)] phase: f64,
+    ) {
+        let turn_s = 0.013;
+        let all = samples(scan_s, phase, |t_s| lagged(t_s, turn_s, 64_000.0, slopes, lag_s));
+        let prior = TurnPrior {
+            between_s: [-0.02, 0.08],
+            lag_s,
+            noise_pa: None,
+            resolution_pa: 0.1,
+            bend_pa_per_s2: 5e3,
+        };
+        let found = fit_turn(&all, prior).expect("a turn");
+        assert!((found.level_pa - 64_000.0).abs() < 3.0, "{found:?}");
+        assert!((found.at_s - turn_s).abs() < 1e-3, "{found:?}");
+    }
+
+    /// A normal value for a whole number, without order.
+    fn normal(number: u32) -> f64 {
+        let mixed = number.wrapping_mul(0x9E37_79B9) ^ (number >> 5).wrapping_mul(0x85EB_CA6B);
+        let mixed = (mixed ^ (mixed >> 15)).wrapping_mul(0x2C1B_3C6D);
+        normal_quantile((f64::from(mixed ^ (mixed >> 13)) + 0.5) / 4_294_967_296.0)
+    }
+
+    #[rstest]
+    fn noise_moves_the_turn_by_as_much_as_is_said(
+        #[values(20.0, 60.0, 200.0)] noise_pa: f64,
+        #[values(5e-3, 20e-3, 40e-3)] scan_s: f64,
+        #[values([-200.0, 9_000.0], [-9_000.0, 9_000.0], [-9_000.0, 3_000.0])] slopes: [f64; 2],
+    ) {
+        let (mut held, mut bias, mut u) = (0, 0.0, 0.0);
+        for draw in 0..200_u32 {
+            let turn_s = 0.05 * f64::from(draw) / 200.0;
+            let mut all = samples(scan_s, 0.0, |t_s| lagged(t_s, turn_s, 64_000.0, slopes, 2e-3));
+            (0..).zip(&mut all).for_each(|(index, sample)| {
+                sample.level_pa += noise_pa * normal(draw * 1_009 + index * 7);
+            });
+            let prior = TurnPrior {
+                between_s: [-0.02, 0.08],
+                lag_s: 2e-3,
+                noise_pa: None,
+                resolution_pa: 6.0,
+                bend_pa_per_s2: 5e3,
+            };
+            let found = fit_turn(&all, prior).expect("a turn");
+            held += u32::from((found.level_pa - 64_000.0).abs() <= 2.0 * found.uncertainty_pa);
+            bias += (found.level_pa - 64_000.0) / 200.0;
+            u += found.uncertainty_pa / 200.0;
+        }
+        assert!(held >= 182, "held {held} of 200, bias {bias:.1} Pa, u {u:.1} Pa");
+        assert!(bias.abs() < 0.4 * u, "bias {bias:.1} Pa, u {u:.1} Pa");
+        assert!(u < noise_pa, "u {u:.1} Pa");
+    }
+
+    #[test]
+    fn too_few_samples_on_one_side_show_no_turn() {
+        let all = samples(5e-3, 0.0, |t_s| lagged(t_s, 0.0, 64_000.0, [-100.0, 900.0], 0.0));
+        let prior = TurnPrior {
+            between_s: [-0.02, 0.5],
+            lag_s: 0.0,
+            noise_pa: None,
+            resolution_pa: 1.0,
+            bend_pa_per_s2: 5e3,
+        };
+        assert_eq!(fit_turn(&all, prior), None);
+    }
+}

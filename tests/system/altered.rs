@@ -1,0 +1,222 @@
+//! Records that were altered: `report` and `explain` show nothing of them as found, and `rejudge` says that they differ.
+
+use rstest::rstest;
+use serde_json::{Value, json};
+use tripbench_record::sha256_hex;
+use tripbench_tests::command::{Said, Simulated, Workplace, quick};
+
+const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
+/// Exit code of what does not fit its raw data.
+const DIFFERS: Option<i32> = Some(6);
+
+/// Numbers that look random, the same for the same seed (`SplitMix64`, Steele, Lea and Flood 2014; constants from memory).
+struct Draw(u64);
+
+impl Draw {
+    fn below(&mut self, count: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mixed = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        let mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        usize::try_from(mixed >> 33).expect("31 bits") % count.max(1)
+    }
+}
+
+/// Paths of all values below one that are no objects or lists.
+fn leaves(value: &Value, path: &str, found: &mut Vec<String>) {
+    match value {
+        Value::Object(map) => {
+            map.iter().for_each(|(key, value)| leaves(value, &format!("{path}/{key}"), found));
+        }
+        Value::Array(list) => {
+            (0..)
+                .zip(list)
+                .for_each(|(index, value): (usize, _)| leaves(value, &format!("{path}/{index}"), found));
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => found.push(path.to_owned()),
+    }
+}
+
+/// Alters one value so that it stays of its kind.
+fn alter(value: &mut Value) {
+    *value = match &*value {
+        Value::Number(number) if number.is_u64() => json!(number.as_u64().expect("whole") + 1),
+        Value::Number(number) => json!(number.as_f64().expect("a number") * 1.001 + 0.001),
+        Value::Bool(on) => json!(!*on),
+        Value::String(text) if ["pass", "fail", "undecided", "met"].contains(&text.as_str()) => {
+            json!(if text == "pass" { "fail" } else { "pass" })
+        }
+        Value::String(text) => json!(format!("{text}1")),
+        other @ (Value::Null | Value::Array(_) | Value::Object(_)) => other.clone(),
+    };
+}
+
+/// Holds a folder against its raw data by each command; what they printed.
+fn shown(workplace: &Workplace) -> [Said; 3] {
+    ["report run", "explain run", "rejudge run"].map(|command| workplace.run(command))
+}
+
+/// What is wrong with what was shown of an altered record; nothing where none of it is shown as good.
+fn faults(workplace: &Workplace) -> Vec<String> {
+    let [report, explain, rejudge] = shown(workplace);
+    // What is no record any more is made anew from the journal, as after a loss.
+    if report.err.contains("taken from the journal instead") {
+        return Vec::new();
+    }
+    let mut faults = Vec::new();
+    for (name, said) in [("report", &report), ("explain", &explain), ("rejudge", &rejudge)] {
+        if said.code != DIFFERS {
+            faults.push(format!("{name} ends with {:?}: {}{}", said.code, said.out, said.err));
+        }
+    }
+    for (name, said) in [("report", &report), ("explain", &explain)] {
+        if ["PASS", "pass", " ± ", "FAIL"].iter().any(|word| said.out.contains(word)) {
+            faults.push(format!("{name} shows {}", said.out));
+        }
+        if !said.err.contains("does not fit its raw data") {
+            faults.push(format!("{name} does not say so: {}", said.err));
+        }
+    }
+    // Without whole sheets there is no report, and none of an earlier day either.
+    let html = std::fs::read_to_string(workplace.folder.join("run/report.html"))
+        .unwrap_or_else(|_| String::from("NOT TO BE BELIEVED"));
+    if html.contains("PASS") || !html.contains("NOT TO BE BELIEVED") {
+        faults.push(String::from("the report says PASS, or does not say that it is not to be believed"));
+    }
+    faults
+}
+
+/// What is altered in a record.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum What {
+    Figures,
+    Limits,
+    Verdicts,
+    Marks,
+    SheetTexts,
+    Serials,
+    Trace,
+}
+
+/// Alters one thing of a kind; what it was.
+fn altered(workplace: &Workplace, what: What, draw: &mut Draw) -> String {
+    if what == What::Trace {
+        let mut bytes = workplace.read("run/trace.csv").into_bytes();
+        let digits: Vec<usize> =
+            (bytes.len() / 4..bytes.len()).filter(|&index| bytes[index].is_ascii_digit()).collect();
+        let at = digits[draw.below(digits.len())];
+        bytes[at] = b'0' + (bytes[at] - b'0' + 1) % 10;
+        workplace.write("run/trace.csv", &String::from_utf8(bytes).expect("text"));
+        return format!("byte {at} of the trace");
+    }
+    let mut record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
+    let mut all = Vec::new();
+    leaves(&record, "", &mut all);
+    let wanted = |path: &String| match what {
+        What::Figures => {
+            path.contains("/checks/") && (path.ends_with("/value") || path.ends_with("uncertainty"))
+        }
+        What::Limits => path.contains("/limits/"),
+        What::Verdicts => path.starts_with("/positions/") && path.ends_with("/verdict"),
+        What::Marks => path.starts_with("/marks/") && (path.ends_with("/from") || path.ends_with("/to")),
+        What::SheetTexts => path.ends_with("/text") && path.starts_with("/header/sheets/"),
+        What::Serials => path.starts_with("/positions/") && path.ends_with("/serial"),
+        What::Trace => false,
+    };
+    let all: Vec<String> = all.into_iter().filter(wanted).collect();
+    let path = &all[draw.below(all.len())];
+    let value = record.pointer_mut(path).expect("a value");
+    match (what, value.as_u64()) {
+        // Half a second of nanoseconds: another stretch of the trace.
+        (What::Marks, Some(at)) => *value = json!(at + 500_000_000),
+        _ => alter(value),
+    }
+    workplace.write("run/record.json", &record.to_string());
+    path.clone()
+}
+
+/// Held against trace, sheets, plan and journal.
+#[rstest]
+fn nothing_of_an_altered_rehearsal_is_shown_as_found(
+    #[values(
+        What::Figures,
+        What::Limits,
+        What::Verdicts,
+        What::Marks,
+        What::SheetTexts,
+        What::Serials,
+        What::Trace
+    )]
+    what: What,
+) {
+    let workplace = Workplace::new();
+    let said =
+        workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --serial 3=A3 --out run"));
+    assert_eq!(said.code, Some(1), "{}", said.err);
+    assert_eq!(shown(&workplace).map(|said| said.code), [Some(1), Some(0), Some(1)]);
+    let (record, trace) = (workplace.read("run/record.json"), workplace.read("run/trace.csv"));
+    let mut draw = Draw(what as u64);
+    for _ in 0..6 {
+        let path = altered(&workplace, what, &mut draw);
+        let faults = faults(&workplace);
+        assert!(faults.is_empty(), "{path}: {faults:#?}");
+        workplace.write("run/record.json", &record);
+        workplace.write("run/trace.csv", &trace);
+    }
+    assert_eq!(shown(&workplace).map(|said| said.code), [Some(1), Some(0), Some(1)]);
+}
+
+/// Who knows how a hash is made alters a sheet with its hash.
+#[test]
+fn a_sheet_that_was_altered_with_its_hash_gives_other_checks() {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --serial 3=A3 --out run"));
+    let mut record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
+    for sheet in record["header"]["sheets"].as_array_mut().expect("sheets") {
+        let text = sheet["text"]
+            .as_str()
+            .expect("a text")
+            .replace("switch_point = \"60 kPa\"", "switch_point = \"61.5 kPa\"");
+        sheet["sha256"] = json!(sha256_hex(text.as_bytes()));
+        sheet["text"] = json!(text);
+    }
+    workplace.write("run/record.json", &record.to_string());
+    let faults = faults(&workplace);
+    assert!(faults.is_empty(), "{faults:#?}");
+}
+
+/// A real run has a journal, and every value of its record is held against it.
+#[test]
+fn live_nothing_of_an_altered_run_is_shown_as_found() {
+    let workplace = quick();
+    let rig = Simulated::start(&workplace);
+    let said = workplace.run(&format!("run {SHEETS} --serial 1=A1 --out run"));
+    drop(rig);
+    assert!(said.code.is_some_and(|code| [0, 1, 3].contains(&code)), "{}\n{}", said.out, said.err);
+    assert_eq!(shown(&workplace).map(|said| said.code), [said.code, Some(0), said.code]);
+    let record = workplace.read("run/record.json");
+    let whole: Value = serde_json::from_str(&record).expect("JSON");
+    let mut all = Vec::new();
+    leaves(&whole, "", &mut all);
+    let (mut draw, mut told) = (Draw(7), 0);
+    for _ in 0..30 {
+        let mut altered = whole.clone();
+        let path = &all[draw.below(all.len())];
+        let value = altered.pointer_mut(path).expect("a value");
+        alter(value);
+        if altered == whole || ["/format", "/version"].contains(&path.as_str()) {
+            continue;
+        }
+        workplace.write("run/record.json", &altered.to_string());
+        let faults = faults(&workplace);
+        assert!(faults.is_empty(), "{path}: {faults:#?}");
+        // Refused, or made anew from the journal: never kept as it was altered.
+        let kept: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
+        told += u32::from(kept == altered);
+        assert!(kept == altered || kept == whole, "{path}");
+    }
+    assert!(told > 15, "{told}");
+    // The serial in every place where it stands.
+    workplace.write("run/record.json", &record.replace("\"A1\"", "\"B2\""));
+    let faults = faults(&workplace);
+    assert!(faults.is_empty(), "{faults:#?}");
+}
