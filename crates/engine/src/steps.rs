@@ -147,7 +147,7 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask, step: &PlannedSte
         }
         answered.extend(switched);
     }
-    if task.fast_pair {
+    if task.fast_pair() {
         repeated(bench, async || fast_pair(bench, task).await).await?;
     }
     Ok(())

@@ -11,7 +11,7 @@ use crate::result::{Basis, Delay, level};
 use crate::stamp::edge;
 use crate::switch_points::{between_reads_remark, shown_before};
 use tripbench_device::{Expected, LevelLimits, Logic, expected};
-use tripbench_measure::{Contribution, Limits, Sample, combine, fit_curve};
+use tripbench_measure::{Limits, Sample, combine, fit_curve};
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{AirSavingTask, Check, CheckVerdict, Mark, QuantityName, Role, Segment};
 use tripbench_rig::Position;

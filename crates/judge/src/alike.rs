@@ -1,13 +1,14 @@
 //! What all devices show alike is the rig's until it is shown to be theirs: a delay of every output by about the same time is a filter
 //! of the module's inputs that the sheet does not declare, or the age of its image.
 
-use crate::promised::{response_s, selectable_s};
+use crate::promised::{longest_delay_s, response_s, selectable_s};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
 
 /// Takes back the fails of delays that all outputs share: of every position, or of a single one all its outputs, where no delay of the
 /// type explains it. They stay open, and say where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
-    let late = |check: &Check| check.quantity.is_delay() && check.verdict == CheckVerdict::Fail;
+    let promised_s = longest_delay_s(task);
+    let later = |check: &Check| check.measured.as_ref().is_some_and(|found| found.value > promised_s);
     let positions = task.positions.len();
     let groups: Vec<Vec<usize>> = if positions > 1 {
         let of = |quantity: QuantityName| indices(checks, |check| check.quantity == quantity);
@@ -17,8 +18,10 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
         vec![all].into_iter().filter(|all| all.len() >= FEWEST && !selected(task, checks, all)).collect()
     };
     for group in groups {
-        if group.iter().all(|index| late(&checks[*index])) && alike(task, checks, &group) {
-            for index in group {
+        if group.iter().all(|index| later(&checks[*index])) && alike(task, checks, &group) {
+            let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
+            let failed: Vec<usize> = group.into_iter().filter(failed).collect();
+            for index in failed {
                 checks[index].verdict = CheckVerdict::Undecided;
                 checks[index].remark = Some(String::from(
                     "every output is late by about as much: an input filter or image age that the rig sheet does not declare, or its lag? Try another device",

@@ -4,7 +4,7 @@
 use crate::channel::Zero;
 use crate::hose::{self, Leak};
 use crate::level::Crossings;
-use crate::place::{crossing, reach_s};
+use crate::place::{Sight, crossing};
 use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
@@ -162,7 +162,7 @@ impl Foresight<'_> {
                 Group { cycles: [cycle, cycle], rate_pa_per_s: rate(motion), fast: false }
             })
             .collect();
-        if ramps.fast_pair {
+        if ramps.fast_shows[if rising { 0 } else { 1 }] {
             groups.push(Group { cycles: [1, 1], rate_pa_per_s: rate(Motion::FullFlow), fast: true });
         }
         let mut found = self.at(rising, limits, &groups);
@@ -195,7 +195,7 @@ impl Foresight<'_> {
             let edge = Bracket { earliest_s: at_s, latest_s: at_s };
             let ends = [middle_pa - wide_pa / 2.0, middle_pa + wide_pa / 2.0];
             let (interval, mut record) =
-                crossing(edge, ends, self.fit_pa(group.rate_pa_per_s), sign * group.rate_pa_per_s);
+                crossing(edge, ends, self.fit_pa(group.rate_pa_per_s, level_pa), sign * group.rate_pa_per_s);
             (record.cycle, record.fast) = (*cycle, group.fast);
             found.intervals.push(interval);
             found.records.push(record);
@@ -223,11 +223,19 @@ impl Foresight<'_> {
 
     /// Standard uncertainty of a level from the curve through the samples around it, pascal: 3/2 of the noise over the root of
     /// their number, for a curve of second degree at its middle.
-    fn fit_pa(&self, rate_pa_per_s: f64) -> f64 {
+    fn fit_pa(&self, rate_pa_per_s: f64, level_pa: f64) -> f64 {
         let rig = &self.task.sheets.rig;
         let period_s = rig.scan_time().si().max(rig.module.converter.si()).max(1e-4);
-        let moved_s = rig.reference.input.resolution() / rate_pa_per_s.max(1e-3);
-        let samples = (2.0 * reach_s(period_s) / period_s.max(moved_s)).max(6.0);
+        let resolution_pa = rig.reference.input.resolution();
+        let moved_s = resolution_pa / rate_pa_per_s.max(1e-3);
+        let sight = Sight {
+            period_s,
+            noise_pa: rig.reference.noise.si(),
+            resolution_pa,
+            rate_pa_per_s,
+            level_pa: level_pa.abs(),
+        };
+        let samples = (2.0 * sight.reach_s() / period_s.max(moved_s)).max(6.0);
         1.5 * self.noise_pa() / samples.sqrt()
     }
 
@@ -248,7 +256,7 @@ impl Foresight<'_> {
             Contribution::rectangular("edge", self.wide_pa(rate, true) / rate / 2.0),
             Contribution::rectangular("lag of the reference", rig.reference.lag.uncertainty.si()),
             Contribution::normal("level", level.standing_pa() / rate),
-            Contribution::normal("scatter of the fit", self.fit_pa(rate) / rate),
+            Contribution::normal("scatter of the fit", self.fit_pa(rate, level.level.result.value) / rate),
         ];
         combine(0.0, rig.reference.input.resolution() / rate, parts)
             .map_or(f64::INFINITY, |one| one.expanded_uncertainty)

@@ -4,7 +4,7 @@ use crate::channel::{Change, Channels};
 use crate::level::Sought;
 use crate::promised::longest_delay_s;
 use crate::stamp::edge;
-use tripbench_measure::{Bracket, CrossingInterval, Sample, fit_curve};
+use tripbench_measure::{Bracket, CrossingInterval, Sample, fit_curve, fit_line};
 use tripbench_record::{CrossingRecord, Mark, Motion};
 
 /// Level between the two ends of the edge's interval, from a curve through the samples around it.
@@ -122,45 +122,68 @@ fn means_over(channels: &Channels<'_>, settle_s: f64) -> usize {
     wide
 }
 
-/// Least and greatest reach of a fit to each side, seconds.
+/// Least and greatest reach of a fit to each side for its number of readings, seconds.
 const REACH_S: [f64; 2] = [0.08, 0.4];
 
-/// How far a fit reaches to each side for about twenty new readings, seconds.
-pub(crate) fn reach_s(period_s: f64) -> f64 {
-    const READINGS: f64 = 20.0;
-    (READINGS * period_s).clamp(REACH_S[0], REACH_S[1])
+/// How the reference sees the air near a crossing.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sight {
+    /// Time between two new readings, seconds.
+    pub(crate) period_s: f64,
+    /// Standard deviation of a reading, pascal.
+    pub(crate) noise_pa: f64,
+    /// One count, pascal.
+    pub(crate) resolution_pa: f64,
+    /// Absolute rate, pascal per second, and the level, pascal.
+    pub(crate) rate_pa_per_s: f64,
+    pub(crate) level_pa: f64,
 }
 
-/// Samples for a fit around a moment: about twenty new readings to each side, as many as a coarse reference needs to move by
-/// eight counts, and no farther than a curve of second degree follows the air. Both sides have to be there.
+impl Sight {
+    /// How far a fit reaches to each side, seconds: about twenty new readings, as far as a coarse reference needs to move by eight
+    /// counts, as far as a noisy one needs to tell the rate to a tenth; and no farther than a curve of second degree follows.
+    pub(crate) fn reach_s(self) -> f64 {
+        const READINGS: f64 = 20.0;
+        const COUNTS: f64 = 8.0;
+        const TOLD: f64 = 0.1;
+        /// Share of the air's time constant.
+        const FOLLOWED: f64 = 0.2;
+        let rate = self.rate_pa_per_s.max(1e-3);
+        let counts_s = COUNTS * self.resolution_pa / rate / 2.0;
+        // The slope of a line through 2 h/P readings has a standard deviation of σ √(3 P/2)/h^(3/2).
+        let noise_s = (self.noise_pa * (1.5 * self.period_s).sqrt() / (TOLD * rate)).powf(2.0 / 3.0);
+        let wanted_s = (READINGS * self.period_s).clamp(REACH_S[0], REACH_S[1]).max(counts_s).max(noise_s);
+        wanted_s.min((FOLLOWED * self.level_pa.abs() / rate).max(REACH_S[0]))
+    }
+}
+
+/// Samples for a fit around a moment, as far to each side as the reference needs there. Both sides have to be there.
 pub(crate) fn around(
     channels: &Channels<'_>,
     samples: &[Sample],
     centre_s: f64,
     width_s: f64,
 ) -> Vec<Sample> {
-    /// Counts by which the level has to move.
-    const COUNTS: f64 = 8.0;
-    /// Share of the air's time constant.
-    const FOLLOWED: f64 = 0.2;
     let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Vec::new() };
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let period_s = (last.t_s - first.t_s) / samples.len().max(2) as f64;
-    let period_s = period_s.max(channels.task.sheets.rig.module.converter.si());
+    let rig = &channels.task.sheets.rig;
     let within = |half_s: f64| {
         let from = samples.partition_point(|sample| sample.t_s < centre_s - half_s);
         let to = samples.partition_point(|sample| sample.t_s <= centre_s + half_s);
         &samples[from..to]
     };
-    let mut half_s = reach_s(period_s);
-    let here = within(half_s);
-    if let (Some(first), Some(last)) = (here.first(), here.last()) {
-        let moved_pa = (last.level_pa - first.level_pa).abs().max(1e-3);
-        let rate_pa_per_s = moved_pa / (last.t_s - first.t_s).max(1e-3);
-        let needed_s = half_s * COUNTS * channels.resolution_pa() / moved_pa;
-        let followed_s = FOLLOWED * last.level_pa.abs().max(first.level_pa.abs()) / rate_pa_per_s;
-        half_s = half_s.max(needed_s).min(followed_s.max(REACH_S[0]));
-    }
+    let here = within(REACH_S[1]);
+    let half_s = fit_line(here, centre_s, 0.0).map_or(REACH_S[0], |line| {
+        let sight = Sight {
+            period_s: period_s.max(rig.module.converter.si()),
+            noise_pa: rig.reference.noise.si(),
+            resolution_pa: channels.resolution_pa(),
+            rate_pa_per_s: line.slope_pa_per_s(centre_s).abs(),
+            level_pa: here.iter().map(|sample| sample.level_pa.abs()).fold(0.0, f64::max),
+        };
+        sight.reach_s()
+    });
     let here = within(half_s.max(2.0 * width_s));
     let after = here.iter().filter(|sample| sample.t_s > centre_s).count();
     if after >= 3 && here.len() >= after + 3 { channels.fitted(here) } else { Vec::new() }

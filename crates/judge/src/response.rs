@@ -9,7 +9,7 @@ use crate::level::{Crossings, between_reads};
 use crate::place::around;
 use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::stamp::edge;
-use crate::transition::{Ramps, Transition};
+use crate::transition::{Ramps, Transition, ruled_out};
 use tripbench_device::{Logic, ResponseFor};
 use tripbench_measure::{
     Acceptance, AtRates, Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine,
@@ -167,9 +167,11 @@ impl At<'_> {
     /// Whatever the script allows: the levels of this run were found with what the sheets promise.
     fn late(&self, check: &Check, result: &MeasurementResult) -> Option<Check> {
         let promised = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
-        let late = judged(check.clone(), result, Some(promised), Acceptance::GuardBand);
         let remark = "the output is later than its sheets say, and the levels were found with that delay";
-        (late.verdict == CheckVerdict::Fail).then(|| Check { remark: Some(remark.into()), ..late })
+        ruled_out(result, promised).then(|| {
+            let late = judged(check.clone(), result, Some(promised), Acceptance::GuardBand);
+            Check { verdict: CheckVerdict::Fail, remark: Some(remark.into()), ..late }
+        })
     }
 
     /// The limit holds for the mean of many operations: what is random in one shrinks with their number, lag and slow level do

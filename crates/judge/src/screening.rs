@@ -5,7 +5,7 @@ use crate::promise::spread_judged;
 use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
 use crate::response::before_the_level;
 use crate::result::Level;
-use crate::transition::Found;
+use crate::transition::{Found, ruled_out};
 use tripbench_measure::{Acceptance, Contribution, Limits, Outcome, combine, decide, normal_quantile};
 use tripbench_record::{Check, CheckVerdict, Role, Task};
 
@@ -36,7 +36,7 @@ pub(crate) fn delay_check(
     }
     let (promised_s, selected_s) = (longest_delay_s(task), selected_delay_s(task));
     let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
-    let ruled_out = decide(&result, found.promised_delay(task), Acceptance::GuardBand) == Outcome::Fail;
+    let ruled_out = ruled_out(&result, found.promised_delay(task));
     let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
     let shown = judged(check, &result, Some(promised), Acceptance::GuardBand);
     if ruled_out {

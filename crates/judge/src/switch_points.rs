@@ -243,7 +243,7 @@ impl At<'_> {
         let found = &one.found.crossings;
         let mut check = level_check(self.channels.task, check, (found, one.level.as_ref()), limits);
         self.doubts(&mut check, found, limits);
-        if one.level.is_none() && !one.found.settled {
+        if one.level.is_none() && one.found.delay.is_some() {
             check.remark = Some(String::from(
                 "its output is so late that the level at which it was meant can not be told: no level is stated",
             ));

@@ -4,7 +4,7 @@ use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
 use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
-use tripbench_measure::{Acceptance, AtRates, Limits, MeasurementResult, Outcome, decide};
+use tripbench_measure::{AtRates, Limits, MeasurementResult};
 use tripbench_record::{Mark, QuantityName, SwitchPointsTask, Task};
 use tripbench_rig::DigitalInput;
 
@@ -121,9 +121,7 @@ impl Ramps<'_> {
 impl Found {
     /// The delay that its level is found with: the promised one, unless the crossings rule it out.
     pub(crate) fn believed(&self, task: &Task, shown: bool) -> Delay {
-        let ruled_out =
-            |delay| decide(delay, self.promised_delay(task), Acceptance::GuardBand) == Outcome::Fail;
-        let refuted = self.delay.as_ref().is_some_and(ruled_out);
+        let refuted = self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)));
         if refuted { Delay::AsFound } else { Delay::AsPromised { shown } }
     }
 
@@ -137,13 +135,24 @@ impl Found {
     /// Its level; none where its edges could not be followed to the delay that they show.
     pub(crate) fn level(&self, basis: Basis<'_>, shown: bool) -> Option<Level> {
         let believed = self.believed(basis.task, shown);
-        if !self.settled && believed == Delay::AsFound {
+        let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;
+        let dropped = self.rates.as_ref().is_some_and(|rates| rates.prior_dropped);
+        if self.crossings.placed() == 0 || (!whole && (dropped || believed == Delay::AsFound)) {
             return None;
         }
         let again = believed == Delay::AsPromised { shown: false } && self.rates.is_some();
         let rates = if again { at_rates(basis.task, &self.crossings, false) } else { self.rates.clone() };
         level(basis, &self.crossings, rates, believed)
     }
+}
+
+/// Whether a time is surely outside its limits: by 3.5 standard uncertainties, so that of good devices with several outputs less than
+/// one in a thousand fails. A guard band of U alone would fail one in forty of those that are just as promised, for each output.
+pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
+    const SURELY: f64 = 3.5 / 1.96;
+    let away = SURELY * found.expanded_uncertainty;
+    limits.high.is_some_and(|high| found.value - away > high)
+        || limits.low.is_some_and(|low| found.value + away < low)
 }
 
 /// Whether a delay can be that of the settings and of no other that the type lets one select.

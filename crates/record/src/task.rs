@@ -69,9 +69,10 @@ pub struct SwitchPointsTask {
     pub falling: Motion,
     /// Whether the valve output is judged too.
     pub valve: bool,
-    /// Whether one pull at full flow and one fall at full vent follow the ramps: beside slower ramps they show the delays of the
-    /// outputs.
-    pub fast_pair: bool,
+    /// Whether a pull at full flow, and a fall at full vent, beside slower ramps show the delays of the outputs, rising and falling;
+    /// where one does, such a pair follows the ramps.
+    #[serde(default)]
+    pub fast_shows: [bool; 2],
     /// Levels at which the crossings of the ramps are to come at planned phases of a scan, rising and falling.
     #[schemars(with = "[f64; 2]")]
     pub phased_at: [VacuumLevel; 2],
@@ -152,7 +153,12 @@ impl SwitchPointsTask {
     /// Whether an output's delay shows in a direction: by ramps at two rates, or by the fast pair beside slower ramps.
     pub const fn timed(&self, rising: bool) -> bool {
         let slower = !matches!(self.motion_of(rising), Motion::FullFlow | Motion::Pulses { .. });
-        self.two_rates(rising) || (self.fast_pair && slower)
+        self.two_rates(rising) || (self.fast_shows[if rising { 0 } else { 1 }] && slower)
+    }
+
+    /// Whether a pull at full flow and a fall at full vent follow the ramps.
+    pub const fn fast_pair(&self) -> bool {
+        self.fast_shows[0] || self.fast_shows[1]
     }
 
     /// How the air moves in most cycles of a direction.

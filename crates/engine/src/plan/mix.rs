@@ -111,7 +111,11 @@ impl Planner<'_> {
             rising: ramps.rising,
             falling: ramps.falling,
             valve: wanted.valve,
-            fast_pair: wanted.expected.is_some() && self.fast_pair_shows(ramps, wanted.cycles),
+            fast_shows: if wanted.expected.is_some() {
+                self.fast_shows(ramps, wanted.cycles)
+            } else {
+                [false; 2]
+            },
             phased_at: [level; 2],
             slow_top: level,
             slow_rising: ramps.slow_rising,
@@ -181,7 +185,7 @@ impl Planner<'_> {
     fn bar(&self, expected: &Expected, wanted: Wanted<'_>) -> Vec<ForeseenLevel> {
         let ramps =
             Ramps { rising: Motion::Throttled, falling: Motion::Throttled, slow_rising: 0, slow_falling: 0 };
-        let still = SwitchPointsTask { fast_pair: false, ..self.ramps_task(ramps, wanted) };
+        let still = SwitchPointsTask { fast_shows: [false; 2], ..self.ramps_task(ramps, wanted) };
         self.foresight(&still, &|_, _, _| 1.0).levels(expected)
     }
 

@@ -112,7 +112,7 @@ impl Planner<'_> {
                 rising: motion,
                 falling: motion,
                 valve: false,
-                fast_pair: false,
+                fast_shows: [false; 2],
                 phased_at: [level; 2],
                 slow_top: level,
                 slow_rising: 0,

@@ -53,7 +53,7 @@ impl Planner<'_> {
         self.reachable(top, place)?;
         self.holds_limits((bottom, top), expected.as_ref(), place)?;
         self.regulator_reaches(rising, top, place)?;
-        let fast_pair = expected.is_some() && self.fast_pair_shows(ramps, *cycles);
+        let fast_shows = if expected.is_some() { self.fast_shows(ramps, *cycles) } else { [false; 2] };
         let near = match expected.as_ref().filter(|_| slow_rising > 0) {
             Some(expected) => self.near_throttled(expected.on.low),
             None => self.near(bottom, rising),
@@ -71,7 +71,7 @@ impl Planner<'_> {
             rising,
             falling,
             valve,
-            fast_pair,
+            fast_shows,
             phased_at,
             slow_top: expected.as_ref().map_or(top, |expected| slow_top(expected, top)),
             slow_rising,
@@ -142,7 +142,7 @@ impl Planner<'_> {
         let first = if deep { 0.0 } else { pull } + self.motion_time(task.falling, (task.top, task.bottom));
         let allowed_s = self.longest_at_vacuum_s();
         let breaks = (cycles_s / allowed_s).floor();
-        let last = if task.fast_pair {
+        let last = if task.fast_pair() {
             self.time_of(Air::Evacuate, (task.bottom, task.top))
                 + self.time_of(Air::Vent, (task.top, FAST_END))
         } else {
@@ -308,19 +308,20 @@ impl Planner<'_> {
         [Some(bottom), Some(top + margin((rising, true), top))]
     }
 
-    /// Whether a pull at full flow and a fall at full vent show a delay that the ramps do not: beside slower ramps of one rate. What
-    /// pulses find has no rate, and an output that is too late is seen in them. Only where enough scans fall into it.
-    pub(super) fn fast_pair_shows(&self, ramps: Ramps, cycles: u16) -> bool {
+    /// Whether a pull at full flow, and a fall at full vent, show a delay that the ramps do not: beside slower ramps of one rate. What
+    /// pulses find has no rate, and an output that is too late is seen in them. Only where enough new readings fall into it.
+    pub(super) fn fast_shows(&self, ramps: Ramps, cycles: u16) -> [bool; 2] {
         const SCANS: f64 = 15.0;
         let rig = &self.sheets.rig;
         let slower = |motion: Motion, slow: u16| {
             let one_rate = slow == 0 || slow == cycles;
             one_rate && !matches!(motion, Motion::FullFlow | Motion::Pulses { .. })
         };
-        let seen = |time_s: f64| rig.scan_time().si() * SCANS <= time_s;
+        let read_s = rig.scan_time().si().max(rig.module.converter.si());
+        let seen = |time_s: f64| read_s * SCANS <= time_s;
         let rises = slower(ramps.rising, ramps.slow_rising) && seen(rig.manifold.evacuate.si());
         let falls = slower(ramps.falling, ramps.slow_falling) && seen(rig.manifold.vent.si());
-        rises || falls
+        [rises, falls]
     }
 
     /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back; and a regulator's rate is
