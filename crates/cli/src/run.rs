@@ -12,7 +12,7 @@ use tripbench_engine::{Engine, Plan, predictions};
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
-    Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json,
+    Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json, undecided_share,
 };
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
@@ -167,6 +167,19 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle) {
             tripbench_report::quantity_name(one.quantity),
             amount(u),
             amount(half)
+        ));
+    }
+    foreseen_of_a_position(predictions);
+}
+
+/// What a position's verdict comes to, over all of its checks.
+fn foreseen_of_a_position(predictions: &[Prediction]) {
+    let [nominal, half] = undecided_share(predictions);
+    if !predictions.is_empty() {
+        say::note(&format!(
+            "  foreseen  a position undecided by any of them: {:.0} % of good devices at nominal, {:.0} % half way to a limit",
+            nominal * 100.0,
+            half * 100.0
         ));
     }
 }

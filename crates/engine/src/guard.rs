@@ -7,7 +7,7 @@ use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
 use tripbench_record::{EventKind, Halt, SetAsideReason, WaitReason};
-use tripbench_rig::{Air, Doubt, Order, Scan};
+use tripbench_rig::{Air, Doubt, Order, RigSheet, Scan};
 
 /// Longest time between two scans.
 const LONGEST_GAP: Duration = Duration::from_millis(250);
@@ -166,7 +166,8 @@ impl State {
         let since = unchanged.since;
         let sheets = &self.task.sheets;
         // A reading that is noisier than its resolution does not repeat for seconds, whoever moves the air.
-        let noisy = sheets.rig.reference.noise.si() >= sheets.rig.reference.input.resolution();
+        let step_pa = coarse_step_pa(&sheets.rig);
+        let noisy = sheets.rig.reference.noise.si() >= step_pa;
         if noisy && unchanged.scans >= NEVER_SO_MANY && self.now.since(since) > NEVER_SO_LONG {
             return Err(Halt::Reference { why: String::from("it stands still to the last count") });
         }
@@ -183,7 +184,7 @@ impl State {
             }
             Order::Safe | Order::HandedOver { .. } | Order::Looped(_) | Order::Silent(_) => return Ok(()),
         };
-        let moves = rate * LONGEST.as_secs_f64() > COUNTS * sheets.rig.reference.input.resolution();
+        let moves = rate * LONGEST.as_secs_f64() > COUNTS * step_pa;
         let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());
         if moves && self.pending.is_none() && self.now.since(from) > LONGEST {
             return Err(Halt::Reference { why: format!("it stands still although the air is on `{air}`") });
@@ -230,4 +231,12 @@ impl State {
         self.emit(EventKind::Waiting(why));
         self.order(Order::Powered(Air::Rest));
     }
+}
+
+/// Smallest step of the reference, pascal, as far as nothing is known beforehand of the converter behind a floating-point number: as
+/// coarse as 12 bits of its range.
+fn coarse_step_pa(rig: &RigSheet) -> f64 {
+    const BITS_12: f64 = 4_096.0;
+    let reference = &rig.reference;
+    if reference.input.step_unknown() { reference.range.si() / BITS_12 } else { reference.input.resolution() }
 }

@@ -198,8 +198,11 @@ impl At<'_> {
             .filter(|(_, found)| found.extra > 0 || found.counted.more > 0)
             .map(|(direction, _)| direction.to_owned())
             .collect();
-        let (verdict, remark) = if seen + counted == 0 {
-            (CheckVerdict::Pass, format!("one change in each of {ramps} ramps, none more"))
+        let changed = on.placed() + on.unplaced + off.placed() + off.unplaced;
+        let (verdict, remark) = if seen + counted == 0 && changed == 0 {
+            (CheckVerdict::Undecided, format!("the output never changed in {ramps} ramps"))
+        } else if seen + counted == 0 {
+            (CheckVerdict::Pass, format!("one change in {changed} of {ramps} ramps, none more"))
         } else {
             let words = format!(
                 "{seen} changes more than expected were read and {counted} more counted in {ramps} ramps, {}",
