@@ -14,6 +14,7 @@ mod coverage;
 mod delays;
 mod demo;
 mod regimes;
+mod rigs;
 mod risk;
 mod saving;
 mod speed;
@@ -53,6 +54,10 @@ fn main() {
             regimes.foreseen_ratio[0],
             regimes.foreseen_ratio[1]
         ));
+    }
+    if wanted("rigs") {
+        let [without, with] = rigs::table((devices / 20).max(2));
+        figures.push(format!("foreseen_away_without_noise={without:.3} foreseen_away_with_noise={with:.3}"));
     }
     if wanted("spread") {
         let spread = spread::table(devices);
