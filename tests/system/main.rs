@@ -18,6 +18,7 @@ mod hose;
 mod link;
 mod links;
 mod module;
+mod not_checked;
 mod python;
 mod rejudge;
 mod rewritten;
