@@ -57,7 +57,7 @@ const NOTED: &str = "
         tiles.replaceChildren(...Array.from({ length: count }, (_, index) => tile(of(index + 1), { over: true, halted: null }, many)));
         const size = (node) => parseFloat(getComputedStyle(node).fontSize);
         const found = [...tiles.children].map((one) => { const words = one.querySelector('.open'); return [size(one.querySelector('.word') ?? one.querySelector('b')), size(words), one.scrollWidth - one.clientWidth, words.innerText]; });
-        requestAnimationFrame(() => done([found, work.scrollHeight - work.clientHeight]));
+        requestAnimationFrame(() => done([found, tiles.getBoundingClientRect().bottom - work.getBoundingClientRect().bottom]));
     }, (error) => done(String(error)));";
 
 /// What was not checked is never smaller than the word PASS, and to be read whole, in both languages.

@@ -118,14 +118,17 @@ export function summary(tiles) {
   return [...counts].map(([name, count]) => `${count} ${name}`).join(" · ");
 }
 
+/** A word that is longer is written smaller, and so is a verdict with a list behind it that is longer by LIST. */
+const LONG = 8, LIST = 14;
+
 /** A position that takes part: large with its figures, or small with its mark alone. */
 export function tile(of, run, small) {
   const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
   const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
   const [name, open] = verdict ? worded({ ...of, verdict }) : ["", ""];
-  if (small) return element("div", { class: `tile small ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${name}`), open ? element("span", { class: "open" }, open) : null);
-  const word = verdict ? element("div", { class: `word ${name.length > 8 ? "long" : open ? "noted" : ""}` }, element("span", { class: "at" }, `${of.position}`), shape(verdict), open ? `${name}, ` : name, open ? element("span", { class: "open" }, open) : null) : null;
+  if (small) return element("div", { class: `tile small ${open ? "noted" : ""} ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${name}`), open ? element("span", { class: "open" }, open) : null);
+  const word = verdict ? element("div", { class: `word ${open ? "noted" : ""} ${Math.max(name.length, open.length - LIST) > LONG ? "long" : ""}` }, element("span", { class: "at" }, `${of.position}`), shape(verdict), open ? `${name}, ` : name, open ? element("span", { class: "open" }, open) : null) : null;
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row", "data-position": of.position }, who, element("span", { class: "now", hidden: true }), element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
   const why = verdict === "undecided" ? say(value ? "tooClose" : "apart") : "";

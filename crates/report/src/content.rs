@@ -186,7 +186,7 @@ impl Content<'_> {
         });
         let say = |row: Row| {
             if row.uncertainty.is_empty() {
-                format!("Also {}: {}", row.name, row.remark)
+                format!("Also {}: {}", row.name, ended(&row.remark))
             } else {
                 format!("Also {}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits)
             }
