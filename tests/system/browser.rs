@@ -94,7 +94,7 @@ async fn noted(browser: &Browser) {
             }
         }
     }
-    browser.open(&browser.client.current_url().await.expect("an address").to_string()).await;
+    browser.open(browser.client.current_url().await.expect("an address").as_str()).await;
     browser.until(&format!("{}.innerText.includes('7 PASS')", rig(EIGHT))).await;
 }
 
@@ -152,7 +152,10 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     picture(&browser, "aborted").await;
     let state = daemon.rig("goods-in-2");
     assert_eq!(state["run"]["safe"], true, "{state}");
-    assert_eq!(daemon.get("/api/v1/runs?rig=goods-in-2").json().as_array().map(Vec::len), Some(2));
+    let runs = daemon.get("/api/v1/runs?rig=goods-in-2").json();
+    assert_eq!(runs.as_array().map(Vec::len), Some(2));
+    let first = &runs[1]["positions"][0];
+    assert_eq!((&first["verdict"], &first["not_checked"]), (&"pass".into(), &serde_json::json!(["bounce"])));
 }
 
 /// A daemon on a port of its own choice, which it has again after it was started again.

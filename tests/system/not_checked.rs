@@ -54,6 +54,12 @@ fn the_report_folds_what_speaks_for_no_level_and_keeps_levels_in_sight() {
     let workplace = Workplace::new();
     rehearsed(&workplace);
     let report = workplace.read("run/report.html");
+    let chart = report.split("<svg class=\"chart\"").nth(1).and_then(|rest| rest.split("</svg>").next());
+    let chart = chart.expect("a chart");
+    assert!(
+        chart.contains(">switch point<") && !chart.contains("first operation"),
+        "a band for each level, once"
+    );
     let folded = report.split("<details class=\"more\">").skip(1).collect::<Vec<_>>();
     assert_eq!(folded.len(), 4, "one for each position");
     let (in_sight, rest) = report.split_once("<details class=\"more\">").expect("folded checks");

@@ -15,7 +15,9 @@ const HEADS: [&str; COLUMNS] = ["pos", "serial", "verdict", "decided by", "found
 /// Prints the table, the summary and whether the rig is safe.
 pub(crate) fn print(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
-    lines(&content, terminal_width()).iter().for_each(|line| say::out(line));
+    for line in lines(&content, terminal_width()) {
+        say::out(&line);
+    }
     closing(&content);
 }
 
