@@ -171,6 +171,14 @@ impl Browser {
         self.devtools("Emulation.setEmulatedVisionDeficiency", &json!({"type": vision}));
     }
 
+    /// Shows the page as it is printed.
+    ///
+    /// # Panics
+    /// If it does not.
+    pub fn as_printed(&self) {
+        self.devtools("Emulation.setEmulatedMedia", &json!({"media": "print"}));
+    }
+
     /// A command of chromium's own protocol, through its driver.
     fn devtools(&self, command: &str, parameters: &Value) {
         let address = format!("{}/session/{}/goog/cdp/execute", self.driven, self.session);

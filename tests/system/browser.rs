@@ -44,6 +44,60 @@ fn round(name: &str) -> Vec<String> {
     (1..=8).map(|number| format!("{name}-{number:03}")).collect()
 }
 
+/// Eight tiles, or more small ones, that pass with something not checked: of each the size of the verdict, the size of what was not
+/// checked, and by how much that is cut off; then by how much all of them are too high for their place.
+const NOTED: &str = "
+    const [open, count, done] = arguments;
+    import('/parts.js').then(({ tile }) => {
+        const work = document.querySelectorAll('section')[1].querySelector('.work'), tiles = work.querySelector('.tiles');
+        const figure = { quantity: 'cut-off', value: '70.47 kPa', uncertainty: '0.26 kPa', limits: '68.90 … 71.10 kPa', place: 0.7, outside: false };
+        const of = (position) => ({ position, serial: `7731-${position}`, verdict: 'pass', not_checked: open, figure, sentence: '', aside: null, advice: null });
+        const many = count > 8;
+        tiles.className = `tiles ${many ? 'many' : 'dense'}`;
+        tiles.replaceChildren(...Array.from({ length: count }, (_, index) => tile(of(index + 1), { over: true, halted: null }, many)));
+        const size = (node) => parseFloat(getComputedStyle(node).fontSize);
+        const found = [...tiles.children].map((one) => { const words = one.querySelector('.open'); return [size(one.querySelector('.word') ?? one.querySelector('b')), size(words), one.scrollWidth - one.clientWidth, words.innerText]; });
+        requestAnimationFrame(() => done([found, tiles.getBoundingClientRect().bottom - work.getBoundingClientRect().bottom]));
+    }, (error) => done(String(error)));";
+
+/// What was not checked is never smaller than the word PASS, and to be read whole, in both languages.
+async fn noted(browser: &Browser) {
+    let tile = format!("{}.querySelector('.tile.pass .word').innerText", rig(EIGHT));
+    let word = browser.run(&format!("return {tile}")).await;
+    assert!(word.as_str().is_some_and(|word| word.contains("PASS, not checked: bounce")), "{word}");
+    let two = ["selected-delay", "bounce"].as_slice();
+    let most =
+        ["selected-delay", "on-delay", "off-delay", "cut-off-delay", "resume-delay", "bounce"].as_slice();
+    let english = [
+        "not checked: selected delay, bounce",
+        "not checked: selected delay, delay on, delay off, valve delay, bounce",
+    ];
+    let german = [
+        "nicht geprüft: gewählte Verzögerung, Prellen",
+        "nicht geprüft: gewählte Verzögerung, Einschaltverzögerung, Ausschaltverzögerung, Ventilverzögerung, Prellen",
+    ];
+    for (language, says) in [("de", german), ("en", english)] {
+        browser.run(&format!("document.querySelector('button[lang={language}]').click()")).await;
+        for (open, says) in [two, most].into_iter().zip(says) {
+            for count in [8, 40] {
+                let asked = vec![serde_json::json!(open), Value::from(count)];
+                let found = browser.client.execute_async(NOTED, asked).await.expect("it runs");
+                picture(browser, &format!("not-checked-{language}-{}-{count}", open.len())).await;
+                for one in found[0].as_array().unwrap_or_else(|| panic!("{found}")) {
+                    let at = |index: usize| one[index].as_f64().expect("a number");
+                    assert!(at(1) >= at(0) && at(2) <= 0.0, "{language} {count}: {one}");
+                    assert_eq!(one[3].as_str().map(|text| text.replace('\u{ad}', "")).as_deref(), Some(says));
+                }
+                // Eight tiles with a usual list fit without scrolling.
+                let over = found[1].as_f64().expect("a number");
+                assert!(over <= 0.0 || count > 8 || open.len() > 2, "{language}: {over} px too high");
+            }
+        }
+    }
+    browser.open(browser.client.current_url().await.expect("an address").as_str()).await;
+    browser.until(&format!("{}.innerText.includes('7 PASS')", rig(EIGHT))).await;
+}
+
 #[tokio::test]
 async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     if !is_there() {
@@ -73,8 +127,11 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     // What is scanned now is for the next round: nothing starts, stops or is lost.
     browser.scan("7740-001").await;
     browser.open(&daemon.base).await;
-    browser.until(&format!("{}.innerText.includes('1 FAIL · 7 PASS')", rig(EIGHT))).await;
+    browser
+        .until(&format!("{}.innerText.includes('1 FAIL · 7 PASS (not checked: bounce)')", rig(EIGHT)))
+        .await;
     picture(&browser, "verdict").await;
+    noted(&browser).await;
     let text = browser.text().await;
     assert!(text.contains("safe to unplug") && text.contains("7740-001"), "{text}");
     let tile = format!("{}.querySelector('.tile.fail').innerText", rig(EIGHT));
@@ -95,7 +152,10 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     picture(&browser, "aborted").await;
     let state = daemon.rig("goods-in-2");
     assert_eq!(state["run"]["safe"], true, "{state}");
-    assert_eq!(daemon.get("/api/v1/runs?rig=goods-in-2").json().as_array().map(Vec::len), Some(2));
+    let runs = daemon.get("/api/v1/runs?rig=goods-in-2").json();
+    assert_eq!(runs.as_array().map(Vec::len), Some(2));
+    let first = &runs[1]["positions"][0];
+    assert_eq!((&first["verdict"], &first["not_checked"]), (&"pass".into(), &serde_json::json!(["bounce"])));
 }
 
 /// A daemon on a port of its own choice, which it has again after it was started again.

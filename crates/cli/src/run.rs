@@ -14,6 +14,7 @@ use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
     Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json, undecided_share,
 };
+use tripbench_report::quantity_name;
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
@@ -147,6 +148,7 @@ fn introduce(task: &Task, loaded: &Loaded) {
 
 /// What each check will be able to tell, before any air flows.
 fn foreseen(predictions: &[Prediction], style: LevelStyle) {
+    let width = predictions.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
     for one in predictions {
         let amount = |value: f64| match one.unit.as_str() {
             "Pa" => style.difference(LevelDifference::new(value)),
@@ -163,8 +165,8 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle) {
             )
         };
         say::note(&format!(
-            "  foreseen  {:<24} U {:>9} of ± {:>9}  {said}",
-            tripbench_report::quantity_name(one.quantity),
+            "  foreseen  {:<width$} U {:>9} of ± {:>9}  {said}",
+            quantity_name(one.quantity),
             amount(u),
             amount(half)
         ));

@@ -3,46 +3,70 @@
 use crate::say;
 use tripbench_quantity::LevelStyle;
 use tripbench_record::Record;
-use tripbench_report::{Content, advice, margin_bar_text};
+use tripbench_report::{Content, advice, margin_bar_text, verdict_text};
 
-/// Columns of the table; the last one moves below it where the terminal is too narrow.
+/// Columns of the table; the last one moves below it where the terminal is too narrow, and all behind the verdict where it is
+/// narrower still: what was not checked stays in the cell of the verdict.
 const COLUMNS: usize = 7;
+/// Column of the verdict.
+const VERDICT: usize = 2;
+const HEADS: [&str; COLUMNS] = ["pos", "serial", "verdict", "decided by", "found", "allowed", "do next"];
 
 /// Prints the table, the summary and whether the rig is safe.
 pub(crate) fn print(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
-    let heads = ["pos", "serial", "verdict", "decided by", "found", "allowed", "do next"].map(String::from);
-    let mut rows: Vec<[String; COLUMNS]> =
-        record.positions.iter().map(|position| row(&content, position)).collect();
-    let (mut widths, room) = (widths(&heads, &rows), terminal_width());
-    let needed =
-        |widths: &[usize], columns: usize| widths[..columns].iter().map(|width| width + 2).sum::<usize>() + 2;
-    let shown = if needed(&widths, COLUMNS) > room { COLUMNS - 1 } else { COLUMNS };
-    if needed(&widths, shown) > room {
-        // The bar says again what the figures say.
-        for row in &mut rows {
+    for line in lines(&content, terminal_width()) {
+        say::out(&line);
+    }
+    closing(&content);
+}
+
+/// The table in so many columns of a terminal, and what does not fit into it below.
+fn lines(content: &Content<'_>, room: usize) -> Vec<String> {
+    let positions = &content.record.positions;
+    let mut rows: Vec<[String; COLUMNS]> = positions.iter().map(|position| row(content, position)).collect();
+    let shown = fit(&mut rows, room);
+    let widths = widths(&rows);
+    let mut all = vec![String::new(), line(&HEADS.map(String::from)[..shown], &widths, None)];
+    for (position, row) in positions.iter().zip(&rows) {
+        all.push(line(&row[..shown], &widths, Some(position.verdict)));
+    }
+    all.push(String::new());
+    for (position, row) in positions.iter().zip(&rows) {
+        all.extend(below(row, shown).map(|text| format!("  Position {}, {text}.", position.number)));
+    }
+    for position in positions {
+        let others = content.also_failed(position);
+        all.extend(others.into_iter().map(|other| format!("  Position {}: {other}", position.number)));
+    }
+    all
+}
+
+/// How many columns fit. Where even those up to what is allowed do not, the bar goes: it says again what the figures say.
+fn fit(rows: &mut [[String; COLUMNS]], room: usize) -> usize {
+    let needed = |rows: &[[String; COLUMNS]], columns: usize| {
+        widths(rows)[..columns].iter().map(|width| width + 2).sum::<usize>() + 2
+    };
+    if needed(rows, COLUMNS) <= room {
+        return COLUMNS;
+    }
+    if needed(rows, COLUMNS - 1) > room {
+        for row in rows.iter_mut() {
             let figures = row[5].find(" [").unwrap_or(row[5].len());
             row[5].truncate(figures);
         }
-        widths = self::widths(&heads, &rows);
     }
-    say::out("");
-    say::out(&line(&heads[..shown], &widths, None));
-    for (position, row) in record.positions.iter().zip(&rows) {
-        say::out(&line(&row[..shown], &widths, Some(position.verdict)));
-    }
-    say::out("");
-    for (position, row) in
-        record.positions.iter().zip(&rows).filter(|(_, row)| shown < COLUMNS && !row[shown].is_empty())
-    {
-        say::out(&format!("  Position {}, do next: {}.", position.number, row[shown]));
-    }
-    for position in &record.positions {
-        for other in content.also_failed(position) {
-            say::out(&format!("  Position {}: {other}", position.number));
-        }
-    }
-    closing(&content);
+    if needed(rows, COLUMNS - 1) <= room { COLUMNS - 1 } else { VERDICT + 1 }
+}
+
+/// What of a row stands below the table.
+fn below(row: &[String; COLUMNS], shown: usize) -> impl Iterator<Item = String> {
+    let figures = [&row[3], &row[4], &row[5]].into_iter().filter(|cell| !cell.is_empty());
+    let figures: Vec<String> = figures.cloned().collect();
+    let decided = (shown <= VERDICT + 1 && !figures.is_empty())
+        .then(|| format!("{}: {}", HEADS[3], figures.join(", ")));
+    let next = (shown < COLUMNS && !row[6].is_empty()).then(|| format!("{}: {}", HEADS[6], row[6]));
+    decided.into_iter().chain(next)
 }
 
 /// Prints what a rig check found: each figure with its limit, then what the rig can decide.
@@ -68,10 +92,11 @@ pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
 }
 
 /// Width of each column.
-fn widths(heads: &[String; COLUMNS], rows: &[[String; COLUMNS]]) -> Vec<usize> {
-    let width =
-        |column: usize| rows.iter().chain([heads]).map(|row| row[column].chars().count()).max().unwrap_or(0);
-    (0..COLUMNS).map(width).collect()
+fn widths(rows: &[[String; COLUMNS]]) -> Vec<usize> {
+    let width = |(column, head): (usize, &&str)| {
+        rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0).max(head.len())
+    };
+    HEADS.iter().enumerate().map(width).collect()
 }
 
 fn closing(content: &Content<'_>) {
@@ -116,11 +141,10 @@ fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [S
         }
         (None, None) => first_figures(content, position),
     };
-    let word = if position.set_aside.is_some() { "SET ASIDE" } else { position.verdict.word() };
     [
         position.number.to_string(),
         position.serial.clone(),
-        word.to_owned(),
+        verdict_text(position),
         decided,
         found,
         allowed.trim_end().to_owned(),
@@ -148,7 +172,7 @@ fn first_figures(
 fn line(cells: &[String], widths: &[usize], verdict: Option<tripbench_record::Verdict>) -> String {
     let mut text = String::from("  ");
     for (column, (cell, width)) in cells.iter().zip(widths).enumerate() {
-        let padded = match verdict.filter(|_| column == 2) {
+        let padded = match verdict.filter(|_| column == VERDICT) {
             Some(verdict) => say::verdict(verdict, cell, *width),
             None => format!("{cell:<width$}"),
         };
@@ -156,4 +180,38 @@ fn line(cells: &[String], widths: &[usize], verdict: Option<tripbench_record::Ve
         text.push_str("  ");
     }
     text.trim_end().to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    fn row() -> [String; COLUMNS] {
+        let verdict = "PASS, not checked: selected delay, bounce";
+        ["1", "7731-017", verdict, "cut-off", "70.47 kPa ± 0.26 kPa", "68.90 … 71.10 kPa [=====o=]", ""]
+            .map(String::from)
+    }
+
+    #[rstest]
+    #[case::wide(usize::MAX, COLUMNS)]
+    #[case::all_but_the_next(126, COLUMNS - 1)]
+    #[case::without_the_bar(115, COLUMNS - 1)]
+    #[case::narrow(80, VERDICT + 1)]
+    fn what_was_not_checked_stays_in_the_cell_of_the_verdict(#[case] room: usize, #[case] columns: usize) {
+        let mut rows = [row()];
+        let shown = fit(&mut rows, room);
+        assert_eq!(shown, columns);
+        let text = line(&rows[0][..shown], &widths(&rows), None);
+        assert!(text.contains("PASS, not checked: selected delay, bounce"), "{text}");
+        assert!(text.chars().count() <= room, "{text}");
+    }
+
+    #[test]
+    fn what_does_not_fit_stands_below() {
+        let mut rows = [row()];
+        let shown = fit(&mut rows, 80);
+        let texts: Vec<String> = below(&rows[0], shown).collect();
+        assert_eq!(texts, ["decided by: cut-off, 70.47 kPa ± 0.26 kPa, 68.90 … 71.10 kPa"]);
+    }
 }

@@ -99,22 +99,39 @@ export function level(value, decimals) {
   return Number(text) === 0 ? (0).toFixed(decimals) : text;
 }
 
+/** What a verdict says nothing about, each once. */
+function notChecked(of) {
+  const names = [...new Set((of.not_checked ?? []).map(quantity))];
+  return names.length ? say("notChecked", names.join(", ")) : "";
+}
+
+/** A verdict in words: a pass never stands without what was not checked. */
+const worded = (of) => [say("verdict")[of.verdict], of.verdict === "pass" ? notChecked(of) : ""];
+
 /** How many of which verdict, those that need a hand first. */
 export function summary(tiles) {
-  const order = ["fail", "aborted", "set-aside", "undecided", "measured", "pass"];
-  return order.map((verdict) => [tiles.filter((tile) => tile.verdict === verdict).length, say("verdict")[verdict]]).filter(([count]) => count).map(([count, word]) => `${count} ${word}`).join(" · ");
+  const order = ["fail", "aborted", "set-aside", "undecided", "measured", "pass"], counts = new Map();
+  for (const of of [...tiles].sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict))) {
+    const [word, open] = worded(of), name = open ? `${word} (${open})` : word;
+    counts.set(name, (counts.get(name) ?? 0) + 1);
+  }
+  return [...counts].map(([name, count]) => `${count} ${name}`).join(" · ");
 }
+
+/** A word that is longer is written smaller, and so is a verdict with a list behind it that is longer by LIST. */
+const LONG = 8, LIST = 14;
 
 /** A position that takes part: large with its figures, or small with its mark alone. */
 export function tile(of, run, small) {
   const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
   const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
-  const word = verdict ? element("div", { class: say("verdict")[verdict].length > 8 ? "word long" : "word" }, element("span", { class: "at" }, `${of.position}`), shape(verdict), say("verdict")[verdict]) : null;
-  if (small) return element("div", { class: `tile small ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${verdict ? say("verdict")[verdict] : ""}`));
+  const [name, open] = verdict ? worded({ ...of, verdict }) : ["", ""];
+  if (small) return element("div", { class: `tile small ${open ? "noted" : ""} ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${name}`), open ? element("span", { class: "open" }, open) : null);
+  const word = verdict ? element("div", { class: `word ${open ? "noted" : ""} ${Math.max(name.length, open.length - LIST) > LONG ? "long" : ""}` }, element("span", { class: "at" }, `${of.position}`), shape(verdict), open ? `${name}, ` : name, open ? element("span", { class: "open" }, open) : null) : null;
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row", "data-position": of.position }, who, element("span", { class: "now", hidden: true }), element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
-  const why = verdict === "undecided" ? say("tooClose") : "";
+  const why = verdict === "undecided" ? say(value ? "tooClose" : "apart") : "";
   const text = of.aside ? reason(of.aside) : !value && of.sentence && !halted ? of.sentence : "";
   return element("div", { class: `tile ${verdict}` }, word, element("div", { class: "serial" }, of.serial),
     value ? element("div", { class: "figure" }, marks, ` ${figure.value} `, element("span", { class: "fine" }, quantity(figure.quantity))) : null,

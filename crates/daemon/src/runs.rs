@@ -39,6 +39,8 @@ pub(crate) struct EntryPosition {
     pub serial: String,
     /// `pass`, `fail`, `undecided`, `aborted`, `measured`.
     pub verdict: String,
+    /// What the verdict says nothing about, as quantities of the record.
+    pub not_checked: Vec<String>,
 }
 
 /// File in the folder of a run whose verdict was taken note of.
@@ -123,6 +125,7 @@ impl Runs {
             position: position.number,
             serial: position.serial.clone(),
             verdict: position.verdict.word().to_lowercase(),
+            not_checked: position.not_checked.iter().map(ToString::to_string).collect(),
         };
         let entry = RunEntry {
             run: record.header.run.clone(),

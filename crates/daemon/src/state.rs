@@ -256,7 +256,8 @@ pub(crate) enum AdviceShown {
     },
     /// Anything else.
     Other {
-        /// A word for it: `test-again`, `keep-apart`, `apart-and-again`, `at-limit`, `reduce`, `not-here`, `select-delay`.
+        /// A word for it: `test-again`, `keep-apart`, `apart-and-again`, `at-limit`, `reduce`, `not-here`, `select-delay`,
+        /// `two-rates`, `let-rest`, `look-at-output`, `look-at-bench`, `look-at-inputs`.
         word: &'static str,
         /// In English.
         text: String,
@@ -301,6 +302,9 @@ pub(crate) struct Tile {
     pub serial: String,
     /// The verdict: only when the run is over. `pass`, `fail`, `undecided`, `aborted`, `measured`, `set-aside`.
     pub verdict: Option<String>,
+    /// What the verdict says nothing about, as quantities of the record: to stand beside the verdict, no smaller. Only when the run
+    /// is over.
+    pub not_checked: Vec<String>,
     /// The figure that decided, or the last one found while the run goes on.
     pub figure: Option<Figure>,
     /// A sentence that says it all, in English.

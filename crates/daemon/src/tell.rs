@@ -301,6 +301,7 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
         position: position.number,
         serial: position.serial.clone(),
         verdict: (over || aside).then(|| verdict.to_owned()),
+        not_checked: position.not_checked.iter().filter(|_| over).copied().map(quantity_key).collect(),
         figure: shown.map(|check| figure(&content, check)),
         sentence: if over || aside { content.sentence(position) } else { String::new() },
         aside: position.set_aside.as_ref().map(|aside| reason(&aside.why)),
@@ -373,6 +374,11 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
         Advice::Reduce { .. } => "reduce",
         Advice::NotHere => "not-here",
         Advice::SelectDelay => "select-delay",
+        Advice::TwoRates => "two-rates",
+        Advice::LetRest => "let-rest",
+        Advice::LookAtOutput => "look-at-output",
+        Advice::LookAtBench => "look-at-bench",
+        Advice::LookAtInputs => "look-at-inputs",
     };
     AdviceShown::Other { word, text }
 }

@@ -46,6 +46,9 @@ pub struct PositionRecord {
     pub identity: IdentityHow,
     /// Its verdict.
     pub verdict: Verdict,
+    /// What was not checked, as the checks have it: to stand beside the verdict.
+    #[serde(default)]
+    pub not_checked: Vec<QuantityName>,
     /// Why and when it was set aside, if it was.
     pub set_aside: Option<SetAside>,
     /// Its checks.
@@ -103,6 +106,7 @@ impl Record {
         self.rig_checks = of(None);
         for position in &mut self.positions {
             position.checks = of(Some(position.number));
+            position.not_checked = position.not_checked().map(|check| check.quantity).collect();
         }
     }
 
@@ -120,6 +124,7 @@ impl PositionRecord {
             serial: identity.serial.clone(),
             identity: identity.how,
             verdict: Verdict::Aborted,
+            not_checked: Vec::new(),
             set_aside: None,
             checks: Vec::new(),
         }

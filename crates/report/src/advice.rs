@@ -38,6 +38,16 @@ pub enum Advice {
     NotHere,
     /// Select the delay of the settings sheet.
     SelectDelay,
+    /// Test with ramps at two rates: they show the delay.
+    TwoRates,
+    /// Let the device rest and test it again: its first operation differs.
+    LetRest,
+    /// Look at plug and cable of the device: an output comes and goes.
+    LookAtOutput,
+    /// Look at what all devices have in common: an output of each was wrong in the same moment.
+    LookAtBench,
+    /// Look at the wiring of the position's inputs.
+    LookAtInputs,
     /// Set a level to the middle of its limits.
     Set {
         /// What is set.
@@ -60,9 +70,9 @@ impl Advice {
         match position.verdict {
             Verdict::Pass | Verdict::Measured => None,
             Verdict::Aborted => Some(Self::TestAgain),
-            Verdict::Undecided => Some(
-                check.and_then(to_be_decided).map_or(Self::ApartAndAgain, |advice| advice.beside(position)),
-            ),
+            Verdict::Undecided => Some(check.map_or(Self::ApartAndAgain, |check| {
+                to_be_decided(check).map_or_else(|| open(check), |advice| advice.beside(position))
+            })),
             Verdict::Fail => Some(check.and_then(|check| change(check, style)).unwrap_or(Self::KeepApart)),
         }
     }
@@ -90,6 +100,11 @@ impl Advice {
             | Self::Reduce { .. }
             | Self::NotHere
             | Self::SelectDelay
+            | Self::TwoRates
+            | Self::LetRest
+            | Self::LookAtOutput
+            | Self::LookAtBench
+            | Self::LookAtInputs
             | Self::Set { .. } => self,
         }
     }
@@ -112,6 +127,19 @@ impl fmt::Display for Advice {
             }
             Self::NotHere => f.write_str("keep apart: this rig does not decide it"),
             Self::SelectDelay => f.write_str("keep apart; select the delay of the settings sheet"),
+            Self::TwoRates => f.write_str("keep apart; ramps at two rates show the delay"),
+            Self::LetRest => {
+                f.write_str("keep apart; let it rest and test it again: does its seal or its sensor stick?")
+            }
+            Self::LookAtOutput => {
+                f.write_str("keep apart; look at its plug and cable: an output comes and goes")
+            }
+            Self::LookAtBench => {
+                f.write_str("look at device power, plugs and module of the bench, then test again")
+            }
+            Self::LookAtInputs => {
+                f.write_str("look at the wiring of this position's inputs, then test again")
+            }
             Self::Set { quantity, from, to, by, direction } => {
                 write!(f, "{} {from} → {to} ({by} {direction})", quantity_name(*quantity))
             }
@@ -140,12 +168,39 @@ fn to_be_decided(check: &Check) -> Option<Advice> {
     })
 }
 
-/// The change that brings a level to the middle of its limits.
-fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
-    let (measured, limits) = (check.measured.as_ref()?, check.limits?);
-    if check.quantity.is_delay() {
-        return Some(Advice::SelectDelay);
+/// What leads on where a check was left open for another reason than U.
+fn open(check: &Check) -> Advice {
+    let is = |quantity| check.quantity == quantity;
+    // A delay that is needed, and that no ramp shows: so the site has it.
+    let not_timed =
+        is(QuantityName::SelectedDelay) || (check.quantity.is_delay() && check.role == Role::Required);
+    if is(QuantityName::OutputStates) {
+        Advice::LookAtBench
+    } else if is(QuantityName::OwnEdges) {
+        Advice::LookAtInputs
+    } else if is(QuantityName::Bounce) {
+        Advice::NotHere
+    } else if not_timed && check.measured.is_none() {
+        Advice::TwoRates
+    } else if is(QuantityName::SelectedDelay) {
+        Advice::SelectDelay
+    } else {
+        Advice::ApartAndAgain
     }
+}
+
+/// What leads on where a check failed: the change that brings a level to the middle of its limits, or where to look.
+fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
+    if check.quantity == QuantityName::FirstOperation {
+        return Some(Advice::LetRest);
+    }
+    if check.quantity == QuantityName::OutputStates {
+        return Some(Advice::LookAtOutput);
+    }
+    if check.quantity.is_delay() {
+        return check.measured.as_ref().map(|_| Advice::SelectDelay);
+    }
+    let (measured, limits) = (check.measured.as_ref()?, check.limits?);
     let (low, high) = (limits.low?, limits.high?);
     let target = f64::midpoint(low, high);
     let difference = (measured.value - target).abs() / style.unit.pascal();
@@ -160,4 +215,70 @@ fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
     };
     let (from, to, by) = (number(measured.value), number(target), format!("{difference:.digits$}"));
     Some(Advice::Set { quantity: check.quantity, from, to, by, direction })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+    use tripbench_measure::{Contribution, combine};
+    use tripbench_record::{Identity, IdentityHow, LimitsRecord, Measured};
+
+    /// A position whose verdict one check made.
+    fn position(verdict: Verdict, check: Check) -> PositionRecord {
+        let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
+        PositionRecord { verdict, checks: vec![check], ..PositionRecord::new(1, &identity) }
+    }
+
+    fn measured(value: f64) -> Measured {
+        let result = combine(value, 1.0, vec![Contribution::normal("all", 50.0)]).expect("a result");
+        Measured::from(&result)
+    }
+
+    fn required(quantity: QuantityName, verdict: CheckVerdict) -> Check {
+        Check { verdict, role: Role::Required, ..Check::empty(quantity) }
+    }
+
+    #[rstest]
+    #[case::first(QuantityName::FirstOperation, "keep apart; let it rest and test it again")]
+    #[case::states(QuantityName::OutputStates, "keep apart; look at its plug and cable")]
+    #[case::chatter(QuantityName::Chatter, "keep apart")]
+    fn what_failed_without_a_figure_says_where_to_look(#[case] quantity: QuantityName, #[case] says: &str) {
+        let failed = position(Verdict::Fail, required(quantity, CheckVerdict::Fail));
+        let text = advice(&failed, LevelStyle::default());
+        assert!(text.starts_with(says), "{text}");
+    }
+
+    #[rstest]
+    #[case(QuantityName::OutputStates, "look at device power, plugs and module of the bench")]
+    #[case(QuantityName::OwnEdges, "look at the wiring of this position's inputs")]
+    #[case(QuantityName::Bounce, "keep apart: this rig does not decide it")]
+    #[case(QuantityName::SelectedDelay, "keep apart; ramps at two rates show the delay")]
+    #[case(QuantityName::ResumeDelay, "keep apart; ramps at two rates show the delay")]
+    #[case(QuantityName::FirstOperation, "keep apart, test again")]
+    fn what_was_left_open_without_a_figure_says_where_to_look(
+        #[case] quantity: QuantityName,
+        #[case] says: &str,
+    ) {
+        let open = position(Verdict::Undecided, required(quantity, CheckVerdict::Undecided));
+        let text = advice(&open, LevelStyle::default());
+        assert!(text.starts_with(says), "{text}");
+    }
+
+    #[rstest]
+    #[case::level(QuantityName::CutOff, "cut-off 63.0 → 60.0 (3.0 less deep)")]
+    #[case::valve_delay(QuantityName::CutOffDelay, "keep apart; select the delay of the settings sheet")]
+    #[case::first(QuantityName::FirstOperation, "keep apart; let it rest and test it again: does")]
+    fn a_figure_outside_its_limits_is_set_only_where_it_can_be(
+        #[case] quantity: QuantityName,
+        #[case] says: &str,
+    ) {
+        let check = Check {
+            measured: Some(measured(63e3)),
+            limits: Some(LimitsRecord { low: Some(59e3), high: Some(61e3) }),
+            ..required(quantity, CheckVerdict::Fail)
+        };
+        let text = advice(&position(Verdict::Fail, check), LevelStyle::default());
+        assert!(text.starts_with(says), "{text}");
+    }
 }

@@ -135,14 +135,19 @@ fn grid(frame: &Frame, style: LevelStyle) -> String {
     svg
 }
 
+/// Whether the limits of a quantity are those of a level, and not the same once more, widened.
+const fn has_band(quantity: QuantityName) -> bool {
+    matches!(
+        quantity,
+        QuantityName::SwitchPoint | QuantityName::ResetPoint | QuantityName::CutOff | QuantityName::Resume
+    )
+}
+
 /// Limits of each level as a band: hatching is left to the edge lines, so that it reads in grey too.
 fn bands(record: &Record, frame: &Frame) -> String {
     let mut drawn: Vec<QuantityName> = Vec::new();
     let mut svg = String::new();
-    for check in record
-        .checks()
-        .filter(|check| check.role == Role::Required && check.quantity != QuantityName::Hysteresis)
-    {
+    for check in record.checks().filter(|check| check.role == Role::Required && has_band(check.quantity)) {
         let Some((low, high)) = check.limits.and_then(|limits| Some((limits.low?, limits.high?))) else {
             continue;
         };

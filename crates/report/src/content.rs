@@ -1,5 +1,6 @@
 //! The content model: what a record says, in words and figures, before it becomes a page, a table or a drawing.
 
+use crate::coverage::not_checked;
 use tripbench_quantity::SignConvention;
 use tripbench_quantity::{LevelStyle, significant};
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Verdict};
@@ -74,8 +75,11 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
     }
 }
 
-const fn verdict_word(verdict: CheckVerdict) -> &'static str {
-    match verdict {
+fn verdict_word(check: &Check) -> &'static str {
+    if check.not_checked() {
+        return "not checked";
+    }
+    match check.verdict {
         CheckVerdict::Pass => "pass",
         CheckVerdict::Fail => "FAIL",
         CheckVerdict::Undecided => "undecided",
@@ -162,7 +166,7 @@ impl Content<'_> {
                 .trim_start_matches('-')
                 .to_owned(),
             place,
-            word: verdict_word(check.verdict),
+            word: verdict_word(check),
             remark: check.remark.clone().unwrap_or_default(),
         }
     }
@@ -182,7 +186,7 @@ impl Content<'_> {
         });
         let say = |row: Row| {
             if row.uncertainty.is_empty() {
-                format!("Also {}: {}", row.name, row.remark)
+                format!("Also {}: {}", row.name, ended(&row.remark))
             } else {
                 format!("Also {}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits)
             }
@@ -190,7 +194,7 @@ impl Content<'_> {
         others.map(|check| say(self.row(check))).collect()
     }
 
-    /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS`.
+    /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS (not checked: bounce)`.
     pub fn summary(&self) -> String {
         if self.record.is_rig_check() {
             return self.rig_summary();
@@ -206,10 +210,29 @@ impl Content<'_> {
             (aside, "SET ASIDE"),
             (count(Verdict::Undecided), "UNDECIDED"),
             (count(Verdict::Measured), "MEASURED"),
-            (count(Verdict::Pass), "PASS"),
         ];
         let there = parts.into_iter().filter(|(count, _)| *count > 0);
-        there.map(|(count, word)| format!("{count} {word}")).collect::<Vec<_>>().join(", ")
+        let counted = there.map(|(count, word)| format!("{count} {word}"));
+        counted.chain(self.passes()).collect::<Vec<_>>().join(", ")
+    }
+
+    /// How many passed, by what was not checked of them.
+    fn passes(&self) -> Vec<String> {
+        let mut groups: Vec<(String, usize)> = Vec::new();
+        let passed = self.record.positions.iter();
+        for position in
+            passed.filter(|position| position.verdict == Verdict::Pass && position.set_aside.is_none())
+        {
+            let open = not_checked(position);
+            match groups.iter_mut().find(|(other, _)| *other == open) {
+                Some((_, count)) => *count += 1,
+                None => groups.push((open, 1)),
+            }
+        }
+        let say = |(open, count): (String, usize)| {
+            if open.is_empty() { format!("{count} PASS") } else { format!("{count} PASS ({open})") }
+        };
+        groups.into_iter().map(say).collect()
     }
 
     /// Of a rig check: whether every condition is met.

@@ -5,10 +5,11 @@ use crate::bar::margin_bar_svg;
 use crate::budget::{amount, budget_lines};
 use crate::chart::chart_svg;
 use crate::content::Content;
+use crate::coverage::{not_checked, verdict_text};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_quantity::SignConvention;
-use tripbench_record::{Check, PositionRecord, Record, Role, SheetRole, Trace, Verdict};
+use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Trace, Verdict};
 use tripbench_rig::RigSheet;
 
 const STYLE: &str = "\
@@ -22,7 +23,9 @@ h1{font-size:1.25rem;margin:0 0 .2rem}h2{font-size:1.05rem;margin:1.4rem 0 .4rem
 table{border-collapse:collapse;width:100%;table-layout:auto;font-size:.86rem}th,td{text-align:left;padding:.16rem .45rem;border-bottom:1px solid #ddd;vertical-align:middle}\
 th.n{text-align:right}td.n{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}tr.bad td{font-weight:700}\
 section{break-inside:avoid}details{font-size:.82rem;margin:.3rem 0}.note{font-size:.82rem;color:#333}\
-svg.margin{display:block}@media print{body{margin:0;padding:0;max-width:none}details:not([open]){display:none}}";
+svg.margin{display:block}\
+details.more{font-size:1rem}details.more>summary{font-size:.86rem}details.more>table{margin-top:.3rem}\
+@media print{body{margin:0;padding:0;max-width:none}details:not([open],.more){display:none}details.more::details-content{content-visibility:visible;block-size:auto}}";
 
 /// The report of a record. Rig and site sheet are those in the record, read by the caller.
 pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSheet) -> String {
@@ -106,33 +109,62 @@ fn class(verdict: Verdict) -> &'static str {
 }
 
 fn tile(content: &Content<'_>, position: &PositionRecord) -> Markup {
-    let word = if position.set_aside.is_some() { "SET ASIDE" } else { position.verdict.word() };
+    // A pass has it in its own words.
+    let open = not_checked(position).replacen('n', "N", 1);
+    let open =
+        if matches!(position.verdict, Verdict::Fail | Verdict::Undecided) { open } else { String::new() };
     let advice = advice(position, content.style);
     html! {
         div class=(class(position.verdict)) {
             "Position " (position.number) " · serial " b { (position.serial) } " · "
-            b.word { (mark(position.verdict)) " " (word) }
+            b.word { (mark(position.verdict)) " " (verdict_text(position)) }
             br;
             (content.sentence(position))
             @for other in content.also_failed(position) { br; (other) }
+            @if !open.is_empty() { br; (open) "." }
             @if !advice.is_empty() { br; "Do next: " (advice) "." }
         }
     }
 }
 
 fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
+    let (more, plain): (Vec<&Check>, Vec<&Check>) = position.checks.iter().partition(|check| is_more(check));
     html! {
         @if !position.checks.is_empty() {
             section {
                 h2 { "Position " (position.number) ", serial " (position.serial) }
-                (table(content, &position.checks))
-                @for check in &position.checks { (budget(content, check)) }
+                (table(content, &plain))
+                @for check in plain { (budget(content, check)) }
+                @if !more.is_empty() {
+                    details class="more" {
+                        summary { "More checks: " (more.len()) ", none of them against the device" }
+                        (table(content, &more))
+                        @for check in more { (budget(content, check)) }
+                    }
+                }
             }
         }
     }
 }
 
-fn table(content: &Content<'_>, checks: &[Check]) -> Markup {
+/// Whether a check is shown among those that one can do without: it speaks for no level, and not against the device.
+fn is_more(check: &Check) -> bool {
+    let settled = matches!(check.verdict, CheckVerdict::Pass | CheckVerdict::Measured);
+    let beside = check.quantity.covers()
+        || matches!(
+            check.quantity,
+            QuantityName::Repeatability
+                | QuantityName::ResetSpread
+                | QuantityName::CutOffSpread
+                | QuantityName::ResumeSpread
+                | QuantityName::OutputStates
+                | QuantityName::OwnEdges
+        );
+    // Where nothing is judged, each figure is what one wants to know.
+    settled && beside && (check.verdict == CheckVerdict::Pass || check.role != Role::Informative)
+}
+
+fn table(content: &Content<'_>, checks: &[&Check]) -> Markup {
     html! {
         table {
             thead { tr { th { "Check" } th { "Limits" } th { "Found" } th { "± U" } th { "Margin" } th { "Says" } } }
@@ -147,7 +179,7 @@ fn table(content: &Content<'_>, checks: &[Check]) -> Markup {
                         td { (PreEscaped(margin_bar_svg(row.place, half_width(check)))) }
                         td {
                             (row.word)
-                            @if check.role == Role::Informative { " (shown only)" }
+                            @if check.role == Role::Informative && !check.not_checked() { " (shown only)" }
                             @if check.role == Role::Screening { " (speaks only against)" }
                             @if !row.remark.is_empty() { ": " (row.remark) }
                         }
@@ -205,7 +237,7 @@ fn conditions(content: &Content<'_>) -> Markup {
         section {
             h2 { "The rig in this run" }
             p.note { "Conditions: where one is not met, nothing is said about a device." }
-            (table(content, &content.record.rig_checks))
+            (table(content, &content.record.rig_checks.iter().collect::<Vec<_>>()))
             @if !content.record.header.abilities.is_empty() {
                 h2 { "What this rig can decide, as its sheet has it" }
                 ul { @for line in &content.record.header.abilities { li { (line) } } }

@@ -1,0 +1,79 @@
+//! What was not checked, in words: it stands beside a verdict wherever one is shown.
+
+use tripbench_record::{PositionRecord, QuantityName, Verdict};
+
+/// Shortest name of what was not checked.
+fn short_name(quantity: QuantityName) -> &'static str {
+    let names = [
+        (QuantityName::OnDelay, "delay on"),
+        (QuantityName::OffDelay, "delay off"),
+        (QuantityName::CutOffDelay, "valve delay"),
+        (QuantityName::ResumeDelay, "valve delay"),
+    ];
+    let short = names.into_iter().find_map(|(of, name)| (of == quantity).then_some(name));
+    short.unwrap_or_else(|| crate::quantity_name(quantity))
+}
+
+/// What was not checked at a position, `not checked: selected delay, bounce`; empty where all was.
+pub fn not_checked(position: &PositionRecord) -> String {
+    let mut names: Vec<&str> = Vec::new();
+    for check in position.not_checked() {
+        let name = short_name(check.quantity);
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    if names.is_empty() { String::new() } else { format!("not checked: {}", names.join(", ")) }
+}
+
+/// The word of a position's verdict. A pass never stands without what was not checked.
+pub fn verdict_text(position: &PositionRecord) -> String {
+    if position.set_aside.is_some() {
+        return String::from("SET ASIDE");
+    }
+    let (word, open) = (position.verdict.word(), not_checked(position));
+    if position.verdict == Verdict::Pass && !open.is_empty() {
+        format!("{word}, {open}")
+    } else {
+        word.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+    use tripbench_record::{Check, CheckVerdict, Identity, IdentityHow, Role};
+
+    fn position(verdict: Verdict, open: &[QuantityName]) -> PositionRecord {
+        let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
+        let checks = open.iter().map(|quantity| Check::empty(*quantity)).collect();
+        PositionRecord { verdict, checks, ..PositionRecord::new(1, &identity) }
+    }
+
+    #[rstest]
+    #[case(&[], "PASS")]
+    #[case(&[QuantityName::Bounce], "PASS, not checked: bounce")]
+    #[case(&[QuantityName::SelectedDelay, QuantityName::Bounce], "PASS, not checked: selected delay, bounce")]
+    #[case(&[QuantityName::OnDelay, QuantityName::OffDelay], "PASS, not checked: delay on, delay off")]
+    #[case(&[QuantityName::CutOffDelay, QuantityName::ResumeDelay], "PASS, not checked: valve delay")]
+    fn a_pass_says_what_was_not_checked(#[case] open: &[QuantityName], #[case] says: &str) {
+        assert_eq!(verdict_text(&position(Verdict::Pass, open)), says);
+    }
+
+    #[test]
+    fn what_was_checked_or_is_needed_is_not_among_it() {
+        let mut checked = position(Verdict::Pass, &[QuantityName::Bounce, QuantityName::SelectedDelay]);
+        checked.checks[0].verdict = CheckVerdict::Pass;
+        checked.checks[1].role = Role::Required;
+        assert_eq!(not_checked(&checked), "");
+    }
+
+    #[rstest]
+    #[case(Verdict::Fail, "FAIL")]
+    #[case(Verdict::Undecided, "UNDECIDED")]
+    #[case(Verdict::Aborted, "ABORTED")]
+    fn other_verdicts_stand_alone(#[case] verdict: Verdict, #[case] says: &str) {
+        assert_eq!(verdict_text(&position(verdict, &[QuantityName::Bounce])), says);
+    }
+}
