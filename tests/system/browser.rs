@@ -95,6 +95,7 @@ async fn noted(browser: &Browser) {
         }
     }
     browser.open(browser.client.current_url().await.expect("an address").as_str()).await;
+    browser.until("document.querySelectorAll('section').length === 2").await;
     browser.until(&format!("{}.innerText.includes('7 PASS')", rig(EIGHT))).await;
 }
 
@@ -127,6 +128,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     // What is scanned now is for the next round: nothing starts, stops or is lost.
     browser.scan("7740-001").await;
     browser.open(&daemon.base).await;
+    browser.until("document.querySelectorAll('section').length === 2").await;
     browser
         .until(&format!("{}.innerText.includes('1 FAIL · 7 PASS (not checked: bounce)')", rig(EIGHT)))
         .await;

@@ -80,6 +80,27 @@ fn the_report_folds_what_speaks_for_no_level_and_keeps_levels_in_sight() {
     }
 }
 
+/// The page gets quantities as data: it has a word for each that a position can have, and one for each advice that is none of the
+/// daemon's own words.
+#[rstest]
+#[case::english("const ENGLISH", &[])]
+#[case::german("const GERMAN", &["two-rates", "let-rest", "look-at-output", "look-at-bench", "look-at-inputs", "select-delay"])]
+fn the_page_has_words_for_what_it_gets_as_data(#[case] language: &str, #[case] advices: &[&str]) {
+    let page = tripbench_tests::bench_scripts().join("../crates/daemon/page/words.js");
+    let all = std::fs::read_to_string(page).expect("the page's words");
+    let words = all.split(language).nth(1).and_then(|rest| rest.split("\n};").next()).expect("a language");
+    let has = |key: &str| words.contains(&format!("{key}: \"")) || words.contains(&format!("\"{key}\": \""));
+    let workplace = Workplace::new();
+    rehearsed(&workplace);
+    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
+    let checks = record["positions"][0]["checks"].as_array().expect("checks");
+    assert!(checks.len() > 15, "{}", checks.len());
+    for quantity in checks.iter().filter_map(|check| check["quantity"].as_str()) {
+        assert!(has(quantity), "{quantity}");
+    }
+    assert!(advices.iter().all(|advice| has(advice)));
+}
+
 /// A font size in pixels of what a script finds.
 async fn pixels(browser: &Browser, script: &str) -> f64 {
     let size = browser.run(&format!("return getComputedStyle({script}).fontSize")).await;
