@@ -40,6 +40,7 @@ struct Tally {
     why: Vec<String>,
 }
 
+#[expect(clippy::print_stdout, reason = "the tallies are the table of a full run")]
 fn tally(name: &str, draw: impl Fn(Within<'_>) -> Bench) -> Tally {
     let mut tally = Tally::default();
     for seed in 0..draws() {

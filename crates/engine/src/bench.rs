@@ -115,6 +115,21 @@ impl Bench {
         self.state.borrow().task.sheets.rig.manifold.valve_delay.duration()
     }
 
+    /// Longest time between the ends of two scans since a moment.
+    pub(crate) fn longest_gap_since(&self, from: Mono) -> Duration {
+        let state = self.state.borrow();
+        let ends =
+            state.trace.scans.iter().rev().map(tripbench_rig::Scan::end).take_while(|end| *end >= from);
+        let ends: Vec<Mono> = ends.collect();
+        ends.windows(2).map(|pair| pair[0].since(pair[1])).max().unwrap_or_default()
+    }
+
+    /// Time between two scans, a write between them counted, that is no longer than it has to be.
+    pub(crate) fn usual_gap(&self) -> Duration {
+        let rig = &self.state.borrow().task.sheets.rig;
+        (rig.scan_time().duration() + rig.order_time().duration()) * 4
+    }
+
     /// Time in which every output has answered a level, whichever delay is selected.
     pub(crate) fn answered(&self) -> Duration {
         let state = self.state.borrow();

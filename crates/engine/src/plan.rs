@@ -73,10 +73,9 @@ impl<'p> Planner<'p> {
 
     /// The same, with the leak as planned steps will tell it.
     fn told_by(mut self, steps: &[PlannedStep]) -> Self {
-        let leak = steps.iter().find_map(|step| match &step.task {
-            StepTask::Leak(leak) => Some(*leak),
-            _ => None,
-        });
+        let leak = steps
+            .iter()
+            .find_map(|step| if let StepTask::Leak(leak) = &step.task { Some(*leak) } else { None });
         if let Some(leak) = leak {
             self.leak_told_pa_per_s = foreseen_leak_pa_per_s(&self.blank, &leak);
         }

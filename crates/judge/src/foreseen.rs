@@ -162,7 +162,8 @@ impl Foresight<'_> {
                 Group { cycles: [cycle, cycle], rate_pa_per_s: rate(motion), fast: false }
             })
             .collect();
-        if ramps.fast_shows[if rising { 0 } else { 1 }] {
+        // The pull of the pair is seen in any case, the fall where enough readings fall into it.
+        if if rising { ramps.fast_pair() } else { ramps.fast_shows[1] } {
             groups.push(Group { cycles: [1, 1], rate_pa_per_s: rate(Motion::FullFlow), fast: true });
         }
         let mut found = self.at(rising, limits, &groups);

@@ -262,7 +262,7 @@ fn bound_s(result: &MeasurementResult) -> f64 {
 /// No output answers before its level was crossed: where that is shown, filter, lag, clock or wiring of the sheets is wrong,
 /// and every level with it.
 pub(crate) fn before_the_level(check: &Check, result: &MeasurementResult) -> Option<Check> {
-    if bound_s(result) >= 0.0 {
+    if !ruled_out(result, Limits { low: Some(0.0), high: None }) {
         return None;
     }
     let remark = "the output answered before its level was crossed: input filter, lag, clock or wiring of the rig sheet is wrong";

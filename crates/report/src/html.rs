@@ -9,7 +9,9 @@ use crate::coverage::{not_checked, verdict_text};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_quantity::SignConvention;
-use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Trace, Verdict};
+use tripbench_record::{
+    Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Trace, Verdict,
+};
 use tripbench_rig::RigSheet;
 
 const STYLE: &str = "\

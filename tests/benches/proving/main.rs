@@ -43,22 +43,7 @@ fn main() {
             f64::from(coverage.runs) / seconds
         ));
     }
-    if wanted("regimes") {
-        let regimes = regimes::table(devices);
-        figures.push(format!(
-            "regimes_held_min={:.4} u_over_needed_max={:.3} undecided_nominal_max={:.4} good_failed_max={:.4} foreseen_ratio_min={:.3} foreseen_ratio_max={:.3}",
-            regimes.held_min,
-            regimes.over_needed_max,
-            regimes.undecided_nominal_max,
-            regimes.good_failed_max,
-            regimes.foreseen_ratio[0],
-            regimes.foreseen_ratio[1]
-        ));
-    }
-    if wanted("rigs") {
-        let [without, with] = rigs::table((devices / 20).max(2));
-        figures.push(format!("foreseen_away_without_noise={without:.3} foreseen_away_with_noise={with:.3}"));
-    }
+    figures.extend(foreseen_and_found(devices, &wanted));
     if wanted("spread") {
         let spread = spread::table(devices);
         figures.push(format!(
@@ -88,13 +73,20 @@ fn main() {
         let bias = saving::table(devices.min(1_000));
         figures.push(format!("saving_bias_over_u_max={bias:.3}"));
     }
+    figures.extend(demo_and_attacks((devices, only.is_some() && asked.is_some()), &wanted));
+    println!("\n{}", figures.join(" "));
+}
+
+/// The demo again and again, and devices of another make; `alone` is whether one table was asked for with its number.
+fn demo_and_attacks((devices, alone): (u32, bool), wanted: &dyn Fn(&str) -> bool) -> Vec<String> {
+    let mut figures = Vec::new();
     if wanted("demo") {
         // 10,000 of them where a cell has 4,000 devices.
         figures.push(format!("demo_10000_s={:.0}", demo::table(devices.saturating_mul(5) / 2)));
     }
     if wanted("attacks") {
         // 500 of them where a cell has 4,000 devices, unless they alone are asked for.
-        let devices = if only.is_some() && asked.is_some() { devices } else { devices / 8 };
+        let devices = if alone { devices } else { devices / 8 };
         if let Some(attacks) = attacks::table(devices) {
             figures.push(format!(
                 "attack_level_over_u_max={:.3} attack_good={} attack_good_undecided={} attack_good_failed={} attack_passes={}",
@@ -102,5 +94,27 @@ fn main() {
             ));
         }
     }
-    println!("\n{}", figures.join(" "));
+    figures
+}
+
+/// Regimes that the first grid does not have, and drawn rigs.
+fn foreseen_and_found(devices: u32, wanted: &dyn Fn(&str) -> bool) -> Vec<String> {
+    let mut figures = Vec::new();
+    if wanted("regimes") {
+        let regimes = regimes::table(devices);
+        figures.push(format!(
+            "regimes_held_min={:.4} u_over_needed_max={:.3} undecided_nominal_max={:.4} good_failed_max={:.4} foreseen_ratio_min={:.3} foreseen_ratio_max={:.3}",
+            regimes.held_min,
+            regimes.over_needed_max,
+            regimes.undecided_nominal_max,
+            regimes.good_failed_max,
+            regimes.foreseen_ratio[0],
+            regimes.foreseen_ratio[1]
+        ));
+    }
+    if wanted("rigs") {
+        let [without, with] = rigs::table((devices / 20).max(2));
+        figures.push(format!("foreseen_away_without_noise={without:.3} foreseen_away_with_noise={with:.3}"));
+    }
+    figures
 }

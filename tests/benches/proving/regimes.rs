@@ -109,14 +109,14 @@ fn runs(ready: &Ready, devices: u32) -> Vec<Run> {
 /// The truth of a quantity, where the simulator has it.
 fn truth(device: &DeviceTruth, quantity: QuantityName) -> Option<f64> {
     let saving = device.air_saving;
-    match quantity {
-        QuantityName::SwitchPoint => Some(device.on_level_pa()),
-        QuantityName::ResetPoint => Some(device.off_level_pa()),
-        QuantityName::Hysteresis => Some(device.on_level_pa() - device.off_level_pa()),
-        QuantityName::CutOff => saving.map(|saving| saving.cut_off_pa),
-        QuantityName::Resume => saving.map(|saving| saving.resume_pa),
-        _ => None,
-    }
+    let truths = [
+        (QuantityName::SwitchPoint, Some(device.on_level_pa())),
+        (QuantityName::ResetPoint, Some(device.off_level_pa())),
+        (QuantityName::Hysteresis, Some(device.on_level_pa() - device.off_level_pa())),
+        (QuantityName::CutOff, saving.map(|saving| saving.cut_off_pa)),
+        (QuantityName::Resume, saving.map(|saving| saving.resume_pa)),
+    ];
+    truths.into_iter().find(|(name, _)| *name == quantity).and_then(|(_, truth)| truth)
 }
 
 impl Regimes {

@@ -69,13 +69,13 @@ pub(crate) fn table(rigs: u32) -> [f64; 2] {
             let away = quantile(0.95).max(1.0 / quantile(0.05)) - 1.0;
             largest[noisy] = largest[noisy].max(away);
             let name = if noisy == 1 { "with noise" } else { "without" };
-            line.push_str(&format!(
-                "  {name} {:.3} ({:.3} … {:.3}) of {}",
+            line = format!(
+                "{line}  {name} {:.3} ({:.3} … {:.3}) of {}",
                 quantile(0.5),
                 quantile(0.05),
                 quantile(0.95),
                 all.len()
-            ));
+            );
         }
         println!("{line}");
     }

@@ -59,7 +59,7 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
                 all.extend(told(planner.foreseen_responses(task, response, &expected), "s"));
             }
             StepTask::AirSaving(saving) => {
-                all.extend(told(planner.foreseen_saving(task, saving, &expected), "Pa"))
+                all.extend(told(planner.foreseen_saving(task, saving, &expected), "Pa"));
             }
             StepTask::Zero { .. }
             | StepTask::Leak(_)
@@ -180,9 +180,8 @@ impl Planner<'_> {
 
     /// U of the levels that a device shows while it drives the valve itself: one rate, its own.
     fn foreseen_saving(&self, task: &Task, saving: &AirSavingTask, expected: &Expected) -> Vec<Foreseen> {
-        let ramps = task.steps.iter().find_map(|step| match &step.task {
-            StepTask::SwitchPoints(ramps) => Some(*ramps),
-            _ => None,
+        let ramps = task.steps.iter().find_map(|step| {
+            if let StepTask::SwitchPoints(ramps) = &step.task { Some(*ramps) } else { None }
         });
         let shown = ramps.is_some_and(|ramps| {
             self.foreseen_levels(&ramps, expected).iter().any(|level| level.delay_expanded_s().is_some())
@@ -274,11 +273,14 @@ impl Planner<'_> {
         if uncertainty <= half_tolerance {
             return;
         }
-        let direction = match quantity {
-            QuantityName::OnDelay => "an on delay",
-            QuantityName::OffDelay => "an off delay",
-            QuantityName::CutOffDelay => "a delay of the valve output at cut-off",
-            _ => "a delay of the valve output at resume",
+        let direction = if quantity == QuantityName::OnDelay {
+            "an on delay"
+        } else if quantity == QuantityName::OffDelay {
+            "an off delay"
+        } else if quantity == QuantityName::CutOffDelay {
+            "a delay of the valve output at cut-off"
+        } else {
+            "a delay of the valve output at resume"
         };
         let promised = TimeSpan::new(self.response_s());
         let message = format!(

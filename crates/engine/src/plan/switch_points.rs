@@ -35,7 +35,7 @@ impl Planner<'_> {
         let response_s = self.response_after(script, index);
         let wanted = Wanted { expected: expected.as_ref(), cycles: *cycles, valve, response_s };
         let ramps = self.ramps(way, wanted);
-        let Ramps { rising, falling, slow_rising, slow_falling } = ramps;
+        let Ramps { rising, slow_rising, .. } = ramps;
         let [bottom, top] = self.window(expected.as_ref(), ramps);
         let bottom = from.as_ref().map(|level| level.value).or(bottom);
         let top = to.as_ref().map(|level| level.value).or(top);
@@ -53,7 +53,6 @@ impl Planner<'_> {
         self.reachable(top, place)?;
         self.holds_limits((bottom, top), expected.as_ref(), place)?;
         self.regulator_reaches(rising, top, place)?;
-        let fast_shows = if expected.is_some() { self.fast_shows(ramps, *cycles) } else { [false; 2] };
         let near = match expected.as_ref().filter(|_| slow_rising > 0) {
             Some(expected) => self.near_throttled(expected.on.low),
             None => self.near(bottom, rising),
@@ -63,20 +62,9 @@ impl Planner<'_> {
         let phased_at = expected.as_ref().map_or([middle(bottom, top); 2], |expected| {
             [middle(expected.on.low, expected.on.high), middle(expected.off.low, expected.off.high)]
         });
-        let task = SwitchPointsTask {
-            cycles: *cycles,
-            bottom,
-            top,
-            near,
-            rising,
-            falling,
-            valve,
-            fast_shows,
-            phased_at,
-            slow_top: expected.as_ref().map_or(top, |expected| slow_top(expected, top)),
-            slow_rising,
-            slow_falling,
-        };
+        let slow_top = expected.as_ref().map_or(top, |expected| slow_top(expected, top));
+        let task =
+            SwitchPointsTask { bottom, top, near, phased_at, slow_top, ..self.ramps_task(ramps, wanted) };
         let cycle_s = |cycle: u16| {
             let (up, down) = (task.motion(true, cycle), task.motion(false, cycle));
             let rise = match expected.as_ref().filter(|_| task.slow(true).contains(cycle)) {
@@ -98,11 +86,9 @@ impl Planner<'_> {
 
     /// Longest response that a later step allows, seconds.
     fn response_after(&self, script: &Script, index: usize) -> Option<f64> {
-        script.steps[index + 1..].iter().find_map(|step| match &step.kind {
-            StepKind::Response { limit, .. } => {
-                Some(limit.as_ref().map_or(self.response_s(), |limit| limit.value.si()))
-            }
-            _ => None,
+        script.steps[index + 1..].iter().find_map(|step| {
+            let StepKind::Response { limit, .. } = &step.kind else { return None };
+            Some(limit.as_ref().map_or(self.response_s(), |limit| limit.value.si()))
         })
     }
 
