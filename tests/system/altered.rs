@@ -46,7 +46,8 @@ fn alter(value: &mut Value) {
             json!(if text == "pass" { "fail" } else { "pass" })
         }
         Value::String(text) => json!(format!("{text}1")),
-        other @ (Value::Null | Value::Array(_) | Value::Object(_)) => other.clone(),
+        Value::Null => json!(1.0),
+        other @ (Value::Array(_) | Value::Object(_)) => other.clone(),
     };
 }
 

@@ -160,8 +160,14 @@ async fn fast_pair(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> 
     let answered = bench.answered();
     let (mut from, mut turned) = (bench.now(), bench.now());
     for tries in 1..=TRIES {
+        if bench.time_left_under_vacuum()
+            < longest(bench, Air::Evacuate, VacuumLevel::ZERO, task.top) / 2 + answered * 2
+        {
+            bench.air(Air::Vent).await?;
+            until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
+        }
         from = bench.now();
-        bench.air(Air::Evacuate).await?;
+        bench.air_toward(Air::Evacuate, Some(task.top)).await?;
         until(bench, Air::Evacuate, task.top, |seen| seen.level >= task.top).await?;
         bench.air(Air::Hold).await?;
         bench.sleep(answered).await?;

@@ -22,6 +22,12 @@ pub(crate) fn not_timed(task: &Task, check: Check) -> Check {
     Check { role: role(task), remark: Some(remark.into()), ..check }
 }
 
+/// A level that is set and that no step of the run looks at.
+pub(crate) fn not_seen(task: &Task, check: Check) -> Check {
+    let remark = "the valve output is not looked at in this run";
+    Check { role: role(task), remark: Some(remark.into()), ..check }
+}
+
 /// Whether the device shows the delay that is set, and none of the others that its type lets one select.
 pub(crate) fn selected_delay(
     task: &Task,

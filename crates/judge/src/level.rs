@@ -145,14 +145,21 @@ impl Crossings {
     }
 }
 
-/// Samples from when the air moves on: before the valve opens a curve would be pulled off.
+/// Samples from when the air moves on, and the reference follows it: before the valve opens a curve would be pulled off, and for some
+/// of its lags after a turn the reference is not yet just late.
 fn moving<'s>(samples: &'s [Sample], channels: &Channels<'_>) -> &'s [Sample] {
     /// A level that has gone so far moves.
     const MOVED_PA: f64 = 500.0;
+    /// Lags after which what is left of the turn is a twentieth.
+    const LAGS: f64 = 3.0;
     let Some(first) = samples.first() else { return samples };
-    let noise_pa = channels.task.sheets.rig.reference.noise.si().max(channels.resolution_pa());
-    let moved = |sample: &Sample| (sample.level_pa - first.level_pa).abs() > MOVED_PA.max(6.0 * noise_pa);
-    samples.iter().position(moved).and_then(|start| samples.get(start..)).unwrap_or_default()
+    let reference = &channels.task.sheets.rig.reference;
+    let noise_pa = reference.noise.si().max(channels.resolution_pa());
+    let moved = |sample: &&Sample| (sample.level_pa - first.level_pa).abs() > MOVED_PA.max(6.0 * noise_pa);
+    let Some(begun) = samples.iter().find(moved) else { return &[] };
+    let from_s = begun.t_s + LAGS * reference.lag.value.si();
+    let start = samples.partition_point(|sample| sample.t_s < from_s);
+    samples.get(start..).unwrap_or_default()
 }
 
 /// How the air moved at a crossing.
@@ -296,7 +303,7 @@ impl Counted {
     }
 
     /// Over several stretches: what is too much in one does not make up for what is missing in another.
-    const fn add(&mut self, other: Self) {
+    pub(crate) const fn add(&mut self, other: Self) {
         self.more += other.more;
         self.less += other.less;
     }

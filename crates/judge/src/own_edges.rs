@@ -21,8 +21,12 @@ const BETTER: f64 = 4.0;
 pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
     let task = channels.task;
     let Some(run) = Run::up_to(channels, marks, step) else { return Vec::new() };
-    let positions = || task.positions.iter().filter_map(|plan| task.sheets.rig.position(plan.number));
-    let edges: Vec<(u8, Vec<Vec<Edge>>)> = positions()
+    // Every input of the rig, whoever takes part: the wire may lie on a terminal of a position that does not.
+    let edges: Vec<(u8, Vec<Vec<Edge>>)> = task
+        .sheets
+        .rig
+        .positions
+        .iter()
         .map(|position| {
             let inputs = std::iter::once(&position.switch).chain(position.valve.as_ref());
             (*position.number, inputs.map(|input| run.edges(input)).collect())
@@ -44,7 +48,8 @@ pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> V
         };
         Check { position: Some(*number), verdict, remark: Some(remark), ..check }
     };
-    edges.iter().map(check).collect()
+    let takes_part = |number: u8| task.positions.iter().any(|plan| plan.number == number);
+    edges.iter().filter(|(number, _)| takes_part(*number)).map(check).collect()
 }
 
 /// A change of an input.

@@ -2,7 +2,9 @@
 
 use crate::coverage;
 use tripbench_device::expected;
-use tripbench_record::{Check, Halt, PlannedStep, QuantityName, Role, SetAside, StepTask, Task, Verdict};
+use tripbench_record::{
+    Check, Halt, PlannedStep, QuantityName, Role, SetAside, StepTask, SwitchPointsTask, Task, Verdict,
+};
 
 /// Every required check and condition that a position's verdict needs, by step.
 pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
@@ -49,49 +51,7 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
             vec![condition(QuantityName::Zero), condition(QuantityName::ZeroDrift)]
         }
         StepTask::Leak(_) => vec![condition(QuantityName::LeakRate)],
-        StepTask::SwitchPoints(switch_points) => {
-            let steady = switch_points.rising.is_free();
-            let mut all: Vec<_> =
-                steady.then_some(condition(QuantityName::EvacuationSteady)).into_iter().collect();
-            if let Some((settings, device)) = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref()) {
-                let expected = expected(settings, device);
-                all.extend([
-                    (QuantityName::SwitchPoint, Role::Required),
-                    (QuantityName::ResetPoint, Role::Required),
-                    (QuantityName::Chatter, Role::Required),
-                ]);
-                all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
-                let mut screened = vec![
-                    QuantityName::Repeatability,
-                    QuantityName::ResetSpread,
-                    QuantityName::OnDelay,
-                    QuantityName::OffDelay,
-                ];
-                if switch_points.valve && settings.air_saving.is_some() {
-                    all.extend([
-                        (QuantityName::CutOff, Role::Required),
-                        (QuantityName::Resume, Role::Required),
-                    ]);
-                    screened.extend([
-                        QuantityName::CutOffSpread,
-                        QuantityName::ResumeSpread,
-                        QuantityName::CutOffDelay,
-                        QuantityName::ResumeDelay,
-                    ]);
-                }
-                let (delays, spreads): (Vec<_>, Vec<_>) =
-                    screened.into_iter().partition(|quantity| quantity.is_delay());
-                let (timed, open): (Vec<_>, Vec<_>) = delays.into_iter().partition(|delay| {
-                    delay_direction(*delay).is_some_and(|rising| switch_points.timed(rising))
-                });
-                let spreads = spreads.into_iter().filter(|_| spread_judged(task, switch_points.cycles));
-                all.extend(spreads.chain(timed).map(|quantity| (quantity, Role::Screening)));
-                // Where the site wants all checked, what is left open takes the pass away.
-                let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(open);
-                all.extend(covered.map(|quantity| (quantity, coverage::role(task))));
-            }
-            all
-        }
+        StepTask::SwitchPoints(ramps) => of_ramps(task, ramps),
         StepTask::Response(_) => {
             vec![(QuantityName::ResponseOn, Role::Required), (QuantityName::ResponseOff, Role::Required)]
         }
@@ -110,6 +70,82 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
         | StepTask::WaitUntil { .. }
         | StepTask::Ask { .. } => Vec::new(),
     }
+}
+
+fn of_ramps(task: &Task, switch_points: &SwitchPointsTask) -> Vec<(QuantityName, Role)> {
+    let condition = |quantity| (quantity, Role::Condition);
+    let steady = switch_points.rising.is_free();
+    let mut all: Vec<_> = steady.then_some(condition(QuantityName::EvacuationSteady)).into_iter().collect();
+    if let Some((settings, device)) = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref()) {
+        let expected = expected(settings, device);
+        all.extend([
+            (QuantityName::SwitchPoint, Role::Required),
+            (QuantityName::ResetPoint, Role::Required),
+            (QuantityName::Chatter, Role::Required),
+        ]);
+        all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
+        let mut screened = vec![
+            QuantityName::Repeatability,
+            QuantityName::ResetSpread,
+            QuantityName::OnDelay,
+            QuantityName::OffDelay,
+        ];
+        if switch_points.valve && settings.air_saving.is_some() {
+            all.extend([(QuantityName::CutOff, Role::Required), (QuantityName::Resume, Role::Required)]);
+            screened.extend([
+                QuantityName::CutOffSpread,
+                QuantityName::ResumeSpread,
+                QuantityName::CutOffDelay,
+                QuantityName::ResumeDelay,
+            ]);
+        }
+        let (delays, spreads): (Vec<_>, Vec<_>) =
+            screened.into_iter().partition(|quantity| quantity.is_delay());
+        let (timed, open): (Vec<_>, Vec<_>) = delays
+            .into_iter()
+            .partition(|delay| delay_direction(*delay).is_some_and(|rising| switch_points.timed(rising)));
+        let (spreads, few) = if spread_judged(task, switch_points.cycles) {
+            (spreads, Vec::new())
+        } else {
+            (Vec::new(), spreads)
+        };
+        let blind = if valve_is_blind(task, switch_points) {
+            vec![QuantityName::CutOff, QuantityName::Resume]
+        } else {
+            Vec::new()
+        };
+        all.extend(spreads.into_iter().chain(timed).map(|quantity| (quantity, Role::Screening)));
+        // Where the site wants all checked, what is left open takes the pass away.
+        let covered = [QuantityName::SelectedDelay, QuantityName::Bounce]
+            .into_iter()
+            .chain(open)
+            .chain(few)
+            .chain(blind);
+        all.extend(covered.map(|quantity| (quantity, coverage::role(task))));
+    }
+    all
+}
+
+/// Whether a device saves air by its settings, and neither these ramps nor another step of the run look at its valve output.
+pub(crate) fn valve_is_blind(task: &Task, ramps: &SwitchPointsTask) -> bool {
+    let saves = task.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
+    let sees = |planned: &PlannedStep| match &planned.task {
+        StepTask::AirSaving(_) => true,
+        StepTask::SwitchPoints(other) => other.valve,
+        StepTask::Zero { .. }
+        | StepTask::Leak(_)
+        | StepTask::Response(_)
+        | StepTask::Signals { .. }
+        | StepTask::TryOutput { .. }
+        | StepTask::PathLag { .. }
+        | StepTask::Silence { .. }
+        | StepTask::Settling { .. }
+        | StepTask::Drive { .. }
+        | StepTask::Hold { .. }
+        | StepTask::WaitUntil { .. }
+        | StepTask::Ask { .. } => false,
+    };
+    saves && task.sheets.device.is_some() && !ramps.valve && !task.steps.iter().any(sees)
 }
 
 /// In which direction of a ramp a delay shows; `None` for what is no delay.

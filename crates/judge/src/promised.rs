@@ -59,5 +59,10 @@ pub(crate) fn promised_spread_pa(task: &Task, near_pa: f64) -> f64 {
             device.promise.repeatability.half_width(tripbench_quantity::VacuumLevel::new(near_pa), scale).si()
                 / 2.0
         });
-    declared.unwrap_or(50.0)
+    // No device scatters by nothing, and none is known closer than a part of a count.
+    let least = LEAST_SPREAD_PA.max(task.sheets.rig.reference.input.resolution() / 2.0);
+    declared.unwrap_or(50.0).max(least)
 }
+
+/// Least spread that a device is held to, pascal; judgement of this project.
+const LEAST_SPREAD_PA: f64 = 5.0;

@@ -1,9 +1,11 @@
 //! Every state of every output over the whole run, against what the level allowed: evidence against a device, whatever the ramps
 //! show. What should not have changed and did, and what should have and did not.
 
-use crate::channel::{Channels, Zero, zero_before};
+use crate::channel::{Channels, Zero, changes, zero_before};
 use crate::condition::blank;
-use crate::promised::{longest_delay_s, promised_spread_pa};
+use crate::level::{Counted, between_reads};
+use crate::promised::{longest_delay_s, promised_spread_pa, response_s, selectable_s, selected_delay_s};
+use crate::switch_points::between_reads_remark;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::Sample;
 use tripbench_quantity::{Mono, Span, VacuumLevel};
@@ -184,9 +186,13 @@ pub(crate) fn output_states(channels: &Channels<'_>, marks: &[Mark], step: u16) 
     let live = run.live_until();
     let judged = |(number, all): &(u8, Vec<Option<Wrong>>)| {
         let alive = task.sheets.rig.position(*number).is_some_and(|position| run.alive(position));
-        // After the last change of any input they may be frozen, and a position without a sign of life may be empty.
-        let shown = |index: usize| alive && index < live && !common(index);
-        run.judged(check(*number), all, &shown)
+        // After the last change of any input they may be frozen; a position without a sign of life may be empty, and one whose plug
+        // nobody sees may have lost it since its own last change.
+        let until = task.sheets.rig.position(*number).map_or(0, |position| run.shown_until(position, live));
+        let shown = |index: usize| alive && index < until && !common(index);
+        let counted =
+            task.sheets.rig.position(*number).map_or_else(Counted::default, |position| run.counted(position));
+        run.judged((check(*number), counted), all, &shown)
     };
     wrong.iter().map(judged).collect()
 }
@@ -228,6 +234,30 @@ impl Run<'_> {
         inputs.map(|input| self.last_change(input)).max().unwrap_or(0)
     }
 
+    /// What the module's counters and the reads do not agree in, from when the devices have power to the end.
+    fn counted(&self, position: &Position) -> Counted {
+        let powered = || self.moments.iter().filter(|moment| moment.powered);
+        let (Some(first), Some(last)) = (powered().next(), powered().next_back()) else {
+            return Counted::default();
+        };
+        let whole = Mark { step: 0, segment: Segment::AtRest, from: first.scan.start(), to: last.scan.end() };
+        let mut all = Counted::default();
+        for input in std::iter::once(&position.switch).chain(position.valve.as_ref()) {
+            let seen = changes(&self.channels.bits(&whole, input));
+            all.add(between_reads(self.channels, &whole, input, &seen));
+        }
+        all
+    }
+
+    /// Number of scans up to which the states of a position say something.
+    fn shown_until(&self, position: &Position, live: usize) -> usize {
+        if position.present.is_some() {
+            return live;
+        }
+        let inputs = std::iter::once(&position.switch).chain(position.valve.as_ref());
+        inputs.map(|input| self.last_change(input)).max().unwrap_or(0)
+    }
+
     /// Number of scans up to the last change of an input; 0 where it never changed.
     fn last_change(&self, input: &DigitalInput) -> usize {
         let state = |moment: &Moment<'_>| self.channels.bit(moment.scan, input).map(|bit| bit.on);
@@ -246,7 +276,12 @@ impl Run<'_> {
         plugged || changes(&position.switch) || position.valve.as_ref().is_some_and(changes)
     }
 
-    fn judged(&self, check: Check, all: &[Option<Wrong>], shown: &dyn Fn(usize) -> bool) -> Check {
+    fn judged(
+        &self,
+        (check, counted): (Check, Counted),
+        all: &[Option<Wrong>],
+        shown: &dyn Fn(usize) -> bool,
+    ) -> Check {
         let own = (0..all.len()).find(|index| all[*index].is_some() && shown(*index));
         if let Some(remark) = own.and_then(|index| self.remark(all, index)) {
             return Check { verdict: CheckVerdict::Fail, remark: Some(remark), ..check };
@@ -260,6 +295,9 @@ impl Run<'_> {
         }
         if !self.moments.iter().any(|moment| moment.powered) {
             return Check { remark: Some("the devices had no power for long enough".into()), ..check };
+        }
+        if !counted.agrees() {
+            return Check { remark: Some(between_reads_remark(counted)), ..check };
         }
         let remark = "in every scan of the run as the level allowed";
         Check { verdict: CheckVerdict::Pass, remark: Some(remark.into()), ..check }
@@ -282,14 +320,18 @@ impl Run<'_> {
     }
 }
 
-/// Bounds of what the level was while an output changed, its longest promised delay counted, pascal.
-pub(crate) fn level_around(run: &Run<'_>, from: Span, to: Span) -> Option<[f64; 2]> {
-    let rig = &run.channels.task.sheets.rig;
-    let lag = &rig.reference.lag;
-    let delay_s =
-        longest_delay_s(run.channels.task) + rig.module.input_filter.si() + rig.module.image_age.si();
-    let begin_s = from.before.seconds() - delay_s;
-    let end_s = to.after.seconds() + lag.value.si() + lag.uncertainty.si() + rig.module.converter.si();
+/// Bounds of what the level was when an output was meant that changed between two reads, pascal: its delay is the selected one and the
+/// response, or any that can be selected where the run does not show which one is.
+pub(crate) fn level_around(run: &Run<'_>, (from, to): (Span, Span), shown: bool) -> Option<[f64; 2]> {
+    let (task, rig) = (run.channels.task, &run.channels.task.sheets.rig);
+    let (lag, module) = (&rig.reference.lag, &rig.module);
+    let selected_s = selected_delay_s(task);
+    let all = if shown { vec![selected_s] } else { selectable_s(task) };
+    let least_s = all.iter().copied().fold(selected_s, f64::min);
+    let most_s = all.iter().copied().fold(selected_s, f64::max) + response_s(task);
+    let late_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
+    let begin_s = from.before.seconds() - most_s - module.input_filter.si() - module.image_age.si();
+    let end_s = to.after.seconds() - least_s - module.input_filter.si() + late_s;
     let here = || {
         let moments = run.moments.iter();
         moments

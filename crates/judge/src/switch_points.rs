@@ -3,12 +3,12 @@
 use crate::alike::shared_delays;
 use crate::channel::{Channels, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
-use crate::coverage::{bounce, not_timed, selected_delay};
+use crate::coverage::{bounce, not_seen, not_timed, selected_delay};
 use crate::first_operation::first_operation;
 use crate::hose::{self, Drop};
 use crate::level::{Counted, Crossings};
 use crate::level_check::{level_check, limits_of, more_ramps};
-use crate::promise::is_first;
+use crate::promise::{is_first, valve_is_blind};
 use crate::result::{Level, hysteresis};
 use crate::screening::{delay_check, slack_pa, spread};
 use crate::steady::{largest_ratio, steady};
@@ -129,8 +129,9 @@ impl At<'_> {
         if expected.is_some() {
             if is_first(self.channels.task, self.step) {
                 let place = (self.marks, self.step);
-                checks.extend(first_operation(self.channels, place, self.ramps.zero, self.position));
+                checks.extend(first_operation(self.channels, place, (self.ramps.zero, shown), self.position));
             }
+            checks.extend(self.valve_not_seen());
             checks.push(self.selected(&all, shown));
             checks.push(bounce(
                 self.blank(QuantityName::Bounce),
@@ -229,6 +230,17 @@ impl At<'_> {
             return not_timed(task, check);
         }
         delay_check(task, check, &one.found, one.level.as_ref(), slack_pa)
+    }
+
+    /// Levels at which the device is set to cut and to feed again, where no step of the run looks at its valve output.
+    fn valve_not_seen(&self) -> Vec<Check> {
+        let task = self.channels.task;
+        if !valve_is_blind(task, self.task) {
+            return Vec::new();
+        }
+        [QuantityName::CutOff, QuantityName::Resume]
+            .map(|quantity| not_seen(task, self.blank(quantity)))
+            .to_vec()
     }
 
     /// Which delay is selected, by the output that tells it best.

@@ -228,6 +228,12 @@ impl QuantityName {
                 | Self::OffDelay
                 | Self::CutOffDelay
                 | Self::ResumeDelay
+                | Self::CutOff
+                | Self::Resume
+                | Self::Repeatability
+                | Self::ResetSpread
+                | Self::CutOffSpread
+                | Self::ResumeSpread
         )
     }
 

@@ -27,6 +27,7 @@ impl Planner<'_> {
             );
         }
         self.fast_enough();
+        self.ends_with_zero(script);
         let (mut zeroed, mut watched) = (false, false);
         for (index, step) in script.steps.iter().enumerate() {
             match step.kind {
@@ -44,6 +45,20 @@ impl Planner<'_> {
                 | StepKind::WaitUntil { .. }
                 | StepKind::Ask { .. } => {}
             }
+        }
+    }
+
+    /// Whether the air is left alone after the last zero: what the outputs did over the run is told there.
+    fn ends_with_zero(&self, script: &Script) {
+        let judged = self.sheets.settings.is_some();
+        let finds = script.steps.iter().any(|step| matches!(step.kind, StepKind::SwitchPoints { .. }));
+        let zero = script.steps.iter().rposition(|step| matches!(step.kind, StepKind::Zero { .. }));
+        let Some(zero) = zero.filter(|_| judged && finds) else { return };
+        let later = script.steps[zero + 1..].iter();
+        for step in later.filter(|step| !matches!(step.kind, StepKind::Ask { .. })) {
+            let message = format!("{} after the last zero", step.kind.name());
+            let help = "put the last zero after it: what the outputs do is looked at up to there";
+            self.finding("after-last-zero", &step.place, &message, help);
         }
     }
 

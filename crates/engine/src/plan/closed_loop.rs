@@ -117,6 +117,12 @@ impl Planner<'_> {
             return None;
         };
         self.sees_valves(place)?;
+        let before = &script.steps[..index];
+        if !before.iter().any(|step| matches!(step.kind, StepKind::SwitchPoints { .. })) {
+            let help = "put a step with do = \"switch-points\" before it: which delay is selected, and the switch output, are looked at there";
+            self.finding("no-levels-before", place, "air-saving without switch-points before", help);
+            return None;
+        }
         self.watched_after(script, index, "air-saving")?;
         let drive = self.drive(drive.as_ref(), saving.supply_valve, place)?;
         let falling = if *leak_only || !self.sheets.rig.can(Air::Bleed) { Air::Hold } else { Air::Bleed };

@@ -1,6 +1,7 @@
 //! How many of the ramps are slow: at full flow wherever the uncertainty allows it, slower where the device's unknown delay
 //! asks for it, and at two rates so that the delay shows. What a mix will tell is asked of the same code that judges a run.
 
+use super::switch_points::WELL_APART;
 use super::{Planner, deepest};
 use crate::predict::{motion_rate, rate};
 use tripbench_device::Expected;
@@ -49,7 +50,11 @@ impl Planner<'_> {
         if rig.by_hand() {
             return alike(Way::ByHand);
         }
-        let Some(expected) = wanted.expected.filter(|_| rig.can(Air::EvacuateFine)) else {
+        let throttles = |expected: &&Expected| {
+            let rate = |motion| self.rate_at(motion, true, expected.on.high);
+            rig.can(Air::EvacuateFine) && rate(Motion::FullFlow) > WELL_APART * rate(Motion::Throttled)
+        };
+        let Some(expected) = wanted.expected.filter(throttles) else {
             return alike(Way::FullFlow);
         };
         let mut all = self.mixes(expected, wanted);
@@ -78,7 +83,10 @@ impl Planner<'_> {
         let [_, bleeds] = self.motions(Way::Throttled, Some(expected), cycles);
         // One at the least is slow: at one rate nothing tells a delay from the level.
         let up = u16::from(cycles > 1)..=cycles;
-        let down = if !rig.can(Air::Bleed) || !self.fast_falls_fit(expected, top) { cycles } else { 1 };
+        let slower = self.rate_at(Motion::FullFlow, false, expected.off.low)
+            > WELL_APART * self.rate_at(Motion::Throttled, false, expected.off.low);
+        let fits = rig.can(Air::Bleed) && slower && self.fast_falls_fit(expected, top);
+        let down = if fits { 1 } else { cycles };
         let part = |slow: u16| if slow < cycles { slow } else { 0 };
         let mix = |up: u16, down: u16| {
             let ramps = Ramps {
@@ -111,11 +119,7 @@ impl Planner<'_> {
             rising: ramps.rising,
             falling: ramps.falling,
             valve: wanted.valve,
-            fast_shows: if wanted.expected.is_some() {
-                self.fast_shows(ramps, wanted.cycles)
-            } else {
-                [false; 2]
-            },
+            fast_shows: self.fast_shows(ramps, wanted),
             phased_at: [level; 2],
             slow_top: level,
             slow_rising: ramps.slow_rising,

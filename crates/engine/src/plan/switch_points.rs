@@ -14,6 +14,8 @@ use tripbench_sheet::{At, Finding, Place, Wording};
 const LEAST_MARGIN_PA: f64 = 1_000.0;
 /// What is read below a level of a fast fall before the vent valve shuts, seconds.
 const FAST_FITTED_S: f64 = 0.04;
+/// By how much two rates have to differ so that they tell a delay from a level: the judge takes rates up to 1.5 times apart for one.
+pub(super) const WELL_APART: f64 = 1.6;
 /// Share of the time under vacuum that a plan uses of what the interlock allows.
 const USED_OF_LONGEST: f64 = 0.8;
 
@@ -294,20 +296,40 @@ impl Planner<'_> {
         [Some(bottom), Some(top + margin((rising, true), top))]
     }
 
-    /// Whether a pull at full flow, and a fall at full vent, show a delay that the ramps do not: beside slower ramps of one rate. What
-    /// pulses find has no rate, and an output that is too late is seen in them. Only where enough new readings fall into it.
-    pub(super) fn fast_shows(&self, ramps: Ramps, cycles: u16) -> [bool; 2] {
-        const SCANS: f64 = 15.0;
-        let rig = &self.sheets.rig;
-        let slower = |motion: Motion, slow: u16| {
-            let one_rate = slow == 0 || slow == cycles;
-            one_rate && !matches!(motion, Motion::FullFlow | Motion::Pulses { .. })
+    /// Whether a pull at full flow, and a fall at full vent, show a delay that the ramps do not: beside ramps of one rate that are
+    /// well slower. What pulses find has no rate, and an output that is too late is seen in them. Only where enough new readings come
+    /// between the start of the fall and each level, and the reference follows by then.
+    pub(super) fn fast_shows(&self, ramps: Ramps, wanted: Wanted<'_>) -> [bool; 2] {
+        let Some(expected) = wanted.expected else { return [false; 2] };
+        let slower = |motion: Motion, slow: u16, deeper: bool, level: VacuumLevel| {
+            let one_rate = slow == 0 || slow == wanted.cycles;
+            let fast = self.rate_at(Motion::FullFlow, deeper, level);
+            let well = fast > WELL_APART * self.rate_at(motion, deeper, level);
+            one_rate && well && !matches!(motion, Motion::FullFlow | Motion::Pulses { .. })
         };
+        let rises = slower(ramps.rising, ramps.slow_rising, true, expected.on.high);
+        let falls = slower(ramps.falling, ramps.slow_falling, false, expected.off.low);
+        let first = expected.resume.filter(|_| wanted.valve).map_or(expected.off.high, |resume| resume.high);
+        [rises && self.followed_s(true, expected.on.low), falls && self.followed_s(false, first)]
+    }
+
+    /// Whether a fast pull from below the window, or a fast fall from its deep end, is followed before it comes to a level: by enough
+    /// readings, and longer than the reference lags.
+    fn followed_s(&self, deeper: bool, level: VacuumLevel) -> bool {
+        const READINGS: f64 = 4.0;
+        const LAGS: f64 = 3.0;
+        /// What has gone before the fall is looked at, and the least margin of a window.
+        const MOVED_PA: f64 = 500.0;
+        let rig = &self.sheets.rig;
+        let deep = self.expected().map_or(level, |expected| deepest(&expected));
+        let (air, from, to) = if deeper {
+            (Air::Evacuate, VacuumLevel::new((level.si() / 2.0).max(MOVED_PA)), level)
+        } else {
+            (Air::Vent, VacuumLevel::new(deep.si() + LEAST_MARGIN_PA - MOVED_PA), level)
+        };
+        let time_s = self.time_of(air, (from, to)) - rig.manifold.valve_delay.si();
         let read_s = rig.scan_time().si().max(rig.module.converter.si());
-        let seen = |time_s: f64| read_s * SCANS <= time_s;
-        let rises = slower(ramps.rising, ramps.slow_rising) && seen(rig.manifold.evacuate.si());
-        let falls = slower(ramps.falling, ramps.slow_falling) && seen(rig.manifold.vent.si());
-        [rises, falls]
+        time_s >= READINGS * read_s + LAGS * rig.reference.lag.value.si()
     }
 
     /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back; and a regulator's rate is

@@ -128,6 +128,13 @@ impl Calibration {
             "zero",
             "what readings the fixed part is added to: adjusted (their zero was adjusted or taken off) or as-found",
         );
+        let uncertainty =
+            reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
+        let uncertainty = reader.tested(uncertainty, "more than zero", |u: &LevelDifference| u.si() > 0.0);
+        let factor = reader.or("coverage_factor", "coverage factor of that uncertainty", 2.0);
+        let factor = reader.tested(factor, "1 to 4", |k: &f64| (1.0..=4.0).contains(k));
+        let about = "uncertainty of the correction's line, where the certificate gives it beside";
+        let line = reader.optional_table("line", about, LineUncertainty::read);
         let zero = match (zero?, correction.as_ref().filter(|fixed| fixed.abs() > 0.0)) {
             (Some(zero), _) => zero.value,
             (None, None) => CertificateZero::Adjusted,
@@ -141,13 +148,6 @@ impl Calibration {
                 return None;
             }
         };
-        let uncertainty =
-            reader.required("expanded_uncertainty", "expanded uncertainty of a corrected reading");
-        let uncertainty = reader.tested(uncertainty, "more than zero", |u: &LevelDifference| u.si() > 0.0);
-        let factor = reader.or("coverage_factor", "coverage factor of that uncertainty", 2.0);
-        let factor = reader.tested(factor, "1 to 4", |k: &f64| (1.0..=4.0).contains(k));
-        let about = "uncertainty of the correction's line, where the certificate gives it beside";
-        let line = reader.optional_table("line", about, LineUncertainty::read);
         Some(Self {
             date: date?,
             due: due?,

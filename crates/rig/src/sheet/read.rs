@@ -256,7 +256,10 @@ impl Hose {
         let length =
             reader.tested(length, "1 mm to 200 m", |length: &Length| (1e-3..=200.0).contains(&length.si()));
         let about = "least volume behind whatever may throttle it: that of the device with its fitting; else the hose's own";
-        let behind = reader.optional::<Volume>("behind", about);
+        let behind = match reader.optional::<Volume>("behind", about) {
+            Some(Some(at)) => reader.tested(Some(at), "more than 0 L", |volume| volume.si() > 0.0).map(Some),
+            other => other,
+        };
         Some(Self { bore: bore?.value, length: length?.value, behind: behind?.map(|at| at.value) })
     }
 }
