@@ -227,7 +227,7 @@ pub fn undecided() -> Workplace {
     workplace.change("type.toml", "repeatability = \"0.2 %FS\"", "repeatability = \"0.5 %FS\"");
     workplace.write(
         "truth.toml",
-        "seed = 5\n[[device]]\nposition = 1\nswitch_point = \"61.02 kPa\"\nreset_point = \"55.9 kPa\"\nrepeatability = \"150 Pa\"\n\
+        "seed = 5\n[[device]]\nposition = 1\nswitch_point = \"60.96 kPa\"\nreset_point = \"55.9 kPa\"\nrepeatability = \"150 Pa\"\n\
          air_saving = { cut_off = \"70.0 kPa\", resume = \"64.0 kPa\" }\n",
     );
     workplace

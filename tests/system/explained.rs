@@ -28,7 +28,8 @@ fn explain_shows_crossings_budget_and_decision() {
         assert!(said.out.contains(words), "{words}: {}", said.out);
     }
     let ramps = said.out.lines().filter(|line| line.contains("ms later")).count();
-    assert_eq!(ramps, 5, "{}", said.out);
+    // Five ramps, and the pull of the fast pair.
+    assert_eq!(ramps, 6, "{}", said.out);
     let wrong = workplace.run("explain run 1/weight");
     assert_eq!(wrong.code, Some(2));
     assert!(wrong.err.contains("has no check `1/weight`; it has zero, leak-rate"), "{}", wrong.err);

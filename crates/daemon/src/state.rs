@@ -3,6 +3,7 @@
 mod standing;
 
 use serde::{Deserialize, Serialize};
+use tripbench_record::Verdict;
 use utoipa::ToSchema;
 
 /// What a rig is doing.
@@ -374,4 +375,15 @@ pub(crate) struct SignalChange {
     pub signal: &'static str,
     /// Whether it is on.
     pub on: bool,
+}
+
+/// A verdict as the documents have it.
+pub(crate) const fn verdict_key(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "pass",
+        Verdict::Fail => "fail",
+        Verdict::Undecided => "undecided",
+        Verdict::Aborted => "aborted",
+        Verdict::Measured => "measured",
+    }
 }

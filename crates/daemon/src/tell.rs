@@ -4,7 +4,7 @@ use crate::feed::FrameKind;
 use crate::rig::{Press, Rig};
 use crate::state::{
     AdviceShown, Band, Figure, GuideShown, Question, Reason, RunState, Samples, SignalChange, StepNow,
-    StepShown, Tile,
+    StepShown, Tile, verdict_key,
 };
 use serde::Serialize;
 use serde_json::Value;
@@ -381,16 +381,6 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
         Advice::LookAtInputs => "look-at-inputs",
     };
     AdviceShown::Other { word, text }
-}
-
-const fn verdict_key(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Pass => "pass",
-        Verdict::Fail => "fail",
-        Verdict::Undecided => "undecided",
-        Verdict::Aborted => "aborted",
-        Verdict::Measured => "measured",
-    }
 }
 
 fn rounded(value: f64, parts: f64) -> f64 {

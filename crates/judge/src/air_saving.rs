@@ -9,7 +9,7 @@ use crate::place::{Placed, crossing};
 use crate::promised::net_delay_s;
 use crate::result::{Basis, Delay, level};
 use crate::stamp::edge;
-use crate::switch_points::{between_reads_remark, shown_before};
+use crate::switch_points::{between_reads_remark, other_before_s};
 use tripbench_device::{Expected, LevelLimits, Logic, expected};
 use tripbench_measure::{Limits, Sample, combine, fit_curve};
 use tripbench_quantity::VacuumLevel;
@@ -37,8 +37,8 @@ pub(crate) fn air_saving(
         let Some(position) = sheets.rig.position(number) else { continue };
         let of_it = |segment| segment == Segment::Saving { position: number };
         let Some(mark) = marks_of(marks, step, of_it).last().copied() else { continue };
-        let delay_shown = shown_before(channels, (marks, step), position);
-        let at = At { channels, mark, step, task, zero, position, held, delay_shown };
+        let other_delay_s = other_before_s(channels, (marks, step), position);
+        let at = At { channels, mark, step, task, zero, position, held, other_delay_s };
         checks
             .extend(at.checks(&expected).into_iter().map(|check| Check { position: Some(number), ..check }));
     }
@@ -55,8 +55,8 @@ struct At<'c> {
     position: &'c Position,
     /// State of the switch output while a part is held.
     held: bool,
-    /// Whether the run shows which delay is selected.
-    delay_shown: bool,
+    /// How far another delay that the run leaves open is from the selected one, seconds.
+    other_delay_s: f64,
 }
 
 impl At<'_> {
@@ -133,7 +133,7 @@ impl At<'_> {
         let check = blank(self.channels.task, self.step, quantity, Role::Required, "Pa");
         let basis =
             Basis { task: self.channels.task, zero: self.zero, resolution_pa: self.channels.resolution_pa() };
-        let found_level = level(basis, found, None, Delay::AsPromised { shown: self.delay_shown });
+        let found_level = level(basis, found, None, Delay::AsPromised { other_s: self.other_delay_s });
         let limits = limits.map(limits_of);
         let mut check = level_check(self.channels.task, check, (found, found_level.as_ref()), limits);
         let cycles = self.task.cycles;

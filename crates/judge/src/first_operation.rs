@@ -16,7 +16,7 @@ use tripbench_rig::{Bit, Position};
 pub(crate) fn first_operation(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
-    (zero, shown): (Zero, bool),
+    (zero, other_s): (Zero, f64),
     position: &Position,
 ) -> Option<Check> {
     let task = channels.task;
@@ -37,7 +37,7 @@ pub(crate) fn first_operation(
     let before = bits(&mut powered.iter().copied().filter(|moment| moment.scan.start() <= until));
     let first = changes(&before).into_iter().find(|change| change.on == output.deep);
     match first {
-        Some(change) => judged(&run, (check, zero, shown), change, limits_of(expected.on)),
+        Some(change) => judged(&run, (check, zero, other_s), change, limits_of(expected.on)),
         None => {
             let alive = !changes(&bits(&mut powered.iter().copied())).is_empty();
             let verdict = if alive { CheckVerdict::Fail } else { CheckVerdict::Undecided };
@@ -54,13 +54,13 @@ pub(crate) fn first_operation(
 /// Outside by more than U and the spread of single crossings is a fail.
 fn judged(
     run: &Run<'_>,
-    (check, zero, shown): (Check, Zero, bool),
+    (check, zero, other_s): (Check, Zero, f64),
     change: Change,
     limits: Limits,
 ) -> Option<Check> {
     let task = run.channels.task;
     let reference = &task.sheets.rig.reference;
-    let [low_pa, high_pa] = level_around(run, (change.last_old, change.first_new), shown)?;
+    let [low_pa, high_pa] = level_around(run, (change.last_old, change.first_new), other_s)?;
     let value = f64::midpoint(low_pa, high_pa);
     let contributions = vec![
         Contribution::rectangular("edge and delay at the rate of the pull", (high_pa - low_pa) / 2.0)
@@ -78,8 +78,8 @@ fn judged(
     let beside = 3.0 * promised_spread_pa(task, value);
     let widened =
         Limits { low: limits.low.map(|low| low - beside), high: limits.high.map(|high| high + beside) };
-    // What U leaves open must not be more than what a single crossing may lie beside, or a quarter of the tolerance.
-    let told = limits.low.zip(limits.high).map_or(beside, |(low, high)| beside.max((high - low) / 4.0));
+    // What U leaves open must not be more than what a single crossing may lie beside, or four fifths of half the tolerance.
+    let told = limits.low.zip(limits.high).map_or(beside, |(low, high)| beside.max(0.4 * (high - low)));
     let inside = decide(&result, widened, Acceptance::Simple) == Outcome::Pass;
     let verdict = if inside && result.expanded_uncertainty <= told {
         CheckVerdict::Pass

@@ -8,7 +8,7 @@ use crate::place::{Sight, crossing};
 use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
-use crate::transition::shows_selected;
+use crate::transition::other_left_s;
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_measure::{AtRates, Bracket, Contribution, MeasurementResult, combine, normal_quantile};
 use tripbench_quantity::VacuumLevel;
@@ -85,7 +85,7 @@ impl Foresight<'_> {
             .chain(valve)
             .map(|(rising, limits, valve)| {
                 let crossings = self.crossings(rising, limits, valve);
-                let rates = at_rates(self.task, &crossings, true);
+                let rates = at_rates(self.task, &crossings, 0.0);
                 (crossings, rates)
             })
             .collect();
@@ -94,16 +94,16 @@ impl Foresight<'_> {
             .iter()
             .map(|(crossings, rates)| rates.as_ref().and_then(|rates| delay(basis, crossings, rates)))
             .collect();
-        let shown = delays.iter().flatten().any(|delay| shows_selected(self.task, delay));
         let known: Vec<&MeasurementResult> = delays.iter().flatten().collect();
+        let other_s = other_left_s(self.task, &known);
         for (crossings, _) in &mut found {
             crossings.hose = self.hose(crossings, &known);
         }
         let foreseen =
             |((crossings, rates), delay): ((Crossings, Option<AtRates>), Option<MeasurementResult>)| {
-                let rates = if shown { rates } else { at_rates(self.task, &crossings, false) };
+                let rates = if other_s > 0.0 { at_rates(self.task, &crossings, other_s) } else { rates };
                 let free_pa = rates.as_ref().map(|rates| rates.free.standard_deviation_pa);
-                let level = level(basis, &crossings, rates, Delay::AsPromised { shown })?;
+                let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
                 let free_pa = free_pa.unwrap_or(level.random.standard_deviation_pa);
                 Some(ForeseenLevel { level, free_pa, delay })
             };
@@ -127,7 +127,8 @@ impl Foresight<'_> {
         let group = Group { cycles: [1, cycles], rate_pa_per_s, fast: false };
         let mut crossings = self.at(deeper, limits, &[group]);
         crossings.slow = tripbench_record::Cycles::default();
-        level(self.basis(), &crossings, None, Delay::AsPromised { shown })
+        let other_s = if shown { 0.0 } else { other_left_s(self.task, &[]) };
+        level(self.basis(), &crossings, None, Delay::AsPromised { other_s })
             .map_or(f64::INFINITY, |level| level.result.expanded_uncertainty)
     }
 

@@ -44,7 +44,7 @@ fn every_crossing(task: &Task, check: &mut Check, (found, level): (&Crossings, &
     };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
     let spread = FARTHEST * promised_spread_pa(task, level.result.value);
-    let prior = delay_prior(task, found.taken_off_s, true);
+    let prior = delay_prior(task, found.taken_off_s, 0.0);
     let reach_s = prior.reach_s() + prior.centre_s.abs();
     let beside = |crossing: &CrossingRecord| spread + crossing.rate_pa_per_s.abs() * reach_s;
     let outside = check.crossings.iter().any(|crossing| {

@@ -31,20 +31,13 @@ pub(crate) fn selectable_s(task: &Task) -> Vec<f64> {
     delays.map(|delay| delay.si()).chain([selected_delay_s(task)]).collect()
 }
 
-/// Farthest that another delay which can be selected is from the one that the settings sheet selects, seconds.
-pub(crate) fn farthest_selectable_s(task: &Task) -> f64 {
-    let selected_s = selected_delay_s(task);
-    selectable_s(task).into_iter().map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
-}
-
 /// What is known beforehand of the net delay of an output, once `taken_off_s` was taken off its edges: the device's and the
-/// reference's lag. Where the run does not show which delay is selected (`shown`), it can be any that the type has.
-pub(crate) fn delay_prior(task: &Task, taken_off_s: f64, shown: bool) -> DelayPrior {
+/// reference's lag. Where the run leaves open which delay is selected, it can be by `other_s` another one.
+pub(crate) fn delay_prior(task: &Task, taken_off_s: f64, other_s: f64) -> DelayPrior {
     let lag = &task.sheets.rig.reference.lag;
     let selected_s = selected_delay_s(task);
-    let all = if shown { vec![selected_s] } else { selectable_s(task) };
-    let least_s = all.iter().copied().fold(selected_s, f64::min);
-    let most_s = all.iter().copied().fold(selected_s, f64::max) + response_s(task);
+    let least_s = (selected_s - other_s).max(0.0);
+    let most_s = selected_s + other_s + response_s(task);
     DelayPrior {
         centre_s: f64::midpoint(least_s, most_s) - lag.value.si() - taken_off_s,
         half_widths_s: [(most_s - least_s) / 2.0, lag.uncertainty.si()],

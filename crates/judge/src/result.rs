@@ -3,7 +3,7 @@
 
 use crate::channel::Zero;
 use crate::level::Crossings;
-use crate::promised::{delay_prior, farthest_selectable_s, promised_spread_pa, response_s};
+use crate::promised::{delay_prior, promised_spread_pa, response_s};
 use tripbench_measure::{
     AtRates, Contribution, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
 };
@@ -20,12 +20,13 @@ pub(crate) struct Basis<'t> {
 }
 
 /// Whose delay the crossings were found with.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Delay {
     /// The one that the sheets promise.
     AsPromised {
-        /// Whether the run shows which of the delays that can be selected the device has.
-        shown: bool,
+        /// How far another delay that can be selected, and that the run leaves open, is from the selected one, seconds; 0 where
+        /// the run shows which one the device has.
+        other_s: f64,
     },
     /// The one that the crossings themselves show, whatever the sheets say.
     AsFound,
@@ -50,9 +51,9 @@ pub(crate) struct Level {
 }
 
 /// Level and delay from the crossings at their rates; `None` where all have about the same.
-pub(crate) fn at_rates(task: &Task, found: &Crossings, shown: bool) -> Option<AtRates> {
+pub(crate) fn at_rates(task: &Task, found: &Crossings, other_s: f64) -> Option<AtRates> {
     let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
-    posterior_at_rates(&found.groups(), promised, delay_prior(task, found.taken_off_s, shown))
+    posterior_at_rates(&found.groups(), promised, delay_prior(task, found.taken_off_s, other_s))
 }
 
 /// What is random in a level, and how the delay stands in it.
@@ -79,7 +80,7 @@ impl Random {
     /// Crossings at one rate: level and delay are one, and what is known of the delay beforehand is a contribution. No level with
     /// a delay that was shown to be another one.
     fn at_one_rate(task: &Task, found: &Crossings, delay: Delay) -> Option<Self> {
-        let Delay::AsPromised { shown } = delay else { return None };
+        let Delay::AsPromised { other_s } = delay else { return None };
         let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
         let posterior = posterior(&found.intervals, promised)?;
         let slope = mean(&found.records.iter().map(|record| record.rate_pa_per_s).collect::<Vec<_>>())?;
@@ -92,7 +93,6 @@ impl Random {
                 .through("s", slope),
             Contribution::rectangular(LAG, slope * lag_s).of("rig sheet").through("s", slope),
         ];
-        let other_s = if shown { 0.0 } else { farthest_selectable_s(task) };
         let other_delay_pa = slope.abs() * other_s;
         if other_delay_pa > 0.0 {
             let other = Contribution::rectangular(OTHER_DELAY, other_delay_pa);

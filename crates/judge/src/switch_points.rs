@@ -12,7 +12,7 @@ use crate::promise::{is_first, valve_is_blind};
 use crate::result::{Level, hysteresis};
 use crate::screening::{delay_check, slack_pa, spread};
 use crate::steady::{largest_ratio, steady};
-use crate::transition::{Found, Ramps, Transition, shows_selected};
+use crate::transition::{Found, Ramps, Transition, other_left_s, shows_selected};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
@@ -46,19 +46,20 @@ pub(crate) fn switch_points(
     checks
 }
 
-/// Whether the ramps of a step before show which delay is selected at a position.
-pub(crate) fn shown_before(
+/// How far another delay that the ramps of a step before leave open is from the selected one, seconds; as far as any where there is none.
+pub(crate) fn other_before_s(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
     position: &Position,
-) -> bool {
-    (0..step).rev().any(|before| {
+) -> f64 {
+    let found = (0..step).rev().find_map(|before| {
         let planned = channels.task.steps.get(usize::from(before)).map(|step| &step.task);
-        let zero = zero_before(marks, before).and_then(|mark| channels.zero(mark));
-        let (Some(StepTask::SwitchPoints(task)), Some(zero)) = (planned, zero) else { return false };
+        let zero = zero_before(marks, before).and_then(|mark| channels.zero(mark))?;
+        let Some(StepTask::SwitchPoints(task)) = planned else { return None };
         let ramps = Ramps { channels, marks, step: before, task, zero };
-        At { ramps, channels, marks, step: before, task, position, inputs_live: true }.found().1
-    })
+        Some(At { ramps, channels, marks, step: before, task, position, inputs_live: true }.found().1)
+    });
+    found.unwrap_or_else(|| other_left_s(channels.task, &[]))
 }
 
 /// One position in one step.
@@ -97,7 +98,7 @@ impl At<'_> {
             .as_ref()
             .zip(sheets.device.as_ref())
             .map(|(settings, device)| expected(settings, device));
-        let (all, shown) = self.found();
+        let (all, other_s) = self.found();
         let limits = |quantity| expected.as_ref().and_then(|expected| level_limits(expected, quantity));
         let levels: Vec<Check> =
             all.iter().map(|one| self.level_check(one, limits(one.transition.level))).collect();
@@ -129,10 +130,15 @@ impl At<'_> {
         if expected.is_some() {
             if is_first(self.channels.task, self.step) {
                 let place = (self.marks, self.step);
-                checks.extend(first_operation(self.channels, place, (self.ramps.zero, shown), self.position));
+                checks.extend(first_operation(
+                    self.channels,
+                    place,
+                    (self.ramps.zero, other_s),
+                    self.position,
+                ));
             }
             checks.extend(self.valve_not_seen());
-            checks.push(self.selected(&all, shown));
+            checks.push(self.selected(&all));
             checks.push(bounce(
                 self.blank(QuantityName::Bounce),
                 self.channels.task,
@@ -145,7 +151,7 @@ impl At<'_> {
 
     /// Every output in each direction, its level found with its delay; and whether one of them shows the delay that is selected:
     /// a device has one selection for all.
-    fn found(&self) -> (Vec<Judged<'_>>, bool) {
+    fn found(&self) -> (Vec<Judged<'_>>, f64) {
         let task = self.channels.task;
         let mut found: Vec<(Transition<'_>, Found)> = self
             .transitions()
@@ -154,15 +160,16 @@ impl At<'_> {
             .collect();
         let delays: Vec<MeasurementResult> =
             found.iter().filter_map(|(_, found)| found.delay.clone()).collect();
-        let shown = delays.iter().any(|delay| shows_selected(task, delay));
+        let known: Vec<&MeasurementResult> = delays.iter().collect();
+        let other_s = other_left_s(task, &known);
         for (_, one) in &mut found {
             one.crossings.hose = self.hose(&one.crossings, &delays.iter().collect::<Vec<_>>());
         }
         let judged = |(transition, found): (_, Found)| {
-            let level = found.level(self.ramps.basis(), shown);
+            let level = found.level(self.ramps.basis(), other_s);
             Judged { transition, found, level }
         };
-        (found.into_iter().map(judged).collect(), shown)
+        (found.into_iter().map(judged).collect(), other_s)
     }
 
     /// The outputs that are looked at: the switch output, and the valve output where it is judged.
@@ -244,10 +251,12 @@ impl At<'_> {
     }
 
     /// Which delay is selected, by the output that tells it best.
-    fn selected(&self, all: &[Judged<'_>], shown: bool) -> Check {
+    fn selected(&self, all: &[Judged<'_>]) -> Check {
         let delays = all.iter().filter_map(|one| one.found.delay.as_ref());
         let best = delays.min_by(|a, b| a.expanded_uncertainty.total_cmp(&b.expanded_uncertainty));
         let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
+        let known: Vec<&MeasurementResult> = all.iter().filter_map(|one| one.found.delay.as_ref()).collect();
+        let shown = shows_selected(self.channels.task, &known);
         selected_delay(self.channels.task, check, best, shown)
     }
 

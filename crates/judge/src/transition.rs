@@ -84,7 +84,7 @@ impl Ramps<'_> {
         const ROUNDS: usize = 6;
         let task = self.channels.task;
         let mut found = self.crossings(transition, net_delay_s(task));
-        let mut rates = at_rates(task, &found, true);
+        let mut rates = at_rates(task, &found, 0.0);
         let mut settled = true;
         for _ in 0..ROUNDS {
             let Some(beyond_s) = rates.as_ref().map(|rates| rates.delay.mean()) else { break };
@@ -97,7 +97,7 @@ impl Ramps<'_> {
                 break;
             }
             found = again;
-            rates = at_rates(task, &found, true);
+            rates = at_rates(task, &found, 0.0);
         }
         let delay = rates.as_ref().and_then(|rates| delay(self.basis(), &found, rates));
         let seems_later_s = rates.as_ref().map_or(0.0, |rates| seems_later_s(&found, rates));
@@ -120,9 +120,9 @@ impl Ramps<'_> {
 
 impl Found {
     /// The delay that its level is found with: the promised one, unless the crossings rule it out.
-    pub(crate) fn believed(&self, task: &Task, shown: bool) -> Delay {
+    pub(crate) fn believed(&self, task: &Task, other_s: f64) -> Delay {
         let refuted = self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)));
-        if refuted { Delay::AsFound } else { Delay::AsPromised { shown } }
+        if refuted { Delay::AsFound } else { Delay::AsPromised { other_s } }
     }
 
     /// Limits of its delay as the sheets promise it, with what it can seem later, seconds.
@@ -133,15 +133,15 @@ impl Found {
     }
 
     /// Its level; none where its edges could not be followed to the delay that they show.
-    pub(crate) fn level(&self, basis: Basis<'_>, shown: bool) -> Option<Level> {
-        let believed = self.believed(basis.task, shown);
+    pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
+        let believed = self.believed(basis.task, other_s);
         let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;
         let dropped = self.rates.as_ref().is_some_and(|rates| rates.prior_dropped);
         if self.crossings.placed() == 0 || (!whole && (dropped || believed == Delay::AsFound)) {
             return None;
         }
-        let again = believed == Delay::AsPromised { shown: false } && self.rates.is_some();
-        let rates = if again { at_rates(basis.task, &self.crossings, false) } else { self.rates.clone() };
+        let again = other_s > 0.0 && believed != Delay::AsFound && self.rates.is_some();
+        let rates = if again { at_rates(basis.task, &self.crossings, other_s) } else { self.rates.clone() };
         level(basis, &self.crossings, rates, believed)
     }
 }
@@ -155,14 +155,27 @@ pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
         || limits.low.is_some_and(|low| found.value + away < low)
 }
 
-/// Whether a delay can be that of the settings and of no other that the type lets one select.
-pub(crate) fn shows_selected(task: &Task, delay: &MeasurementResult) -> bool {
+/// How far another delay that the type lets one select, and that fits all delays that were found, is from the one of the settings,
+/// seconds; 0 where none is left but that one.
+pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
     let selected_s = selected_delay_s(task);
-    let can_be = |from_s: f64| {
-        let (least_s, most_s) =
-            (delay.value - delay.expanded_uncertainty, delay.value + delay.expanded_uncertainty);
-        from_s <= most_s && least_s <= from_s + response_s(task)
+    let fits = |from_s: f64| {
+        delays.iter().all(|delay| {
+            let most_s = delay.value + delay.expanded_uncertainty;
+            let least_s = delay.value - delay.expanded_uncertainty;
+            from_s <= most_s && least_s <= from_s + response_s(task)
+        })
     };
-    let others = selectable_s(task).into_iter().filter(|other_s| (other_s - selected_s).abs() > f64::EPSILON);
-    can_be(selected_s) && !others.into_iter().any(can_be)
+    let left = selectable_s(task).into_iter().filter(|other_s| fits(*other_s));
+    left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
+}
+
+/// Whether what was found fits the delay of the settings and leaves no other.
+pub(crate) fn shows_selected(task: &Task, delays: &[&MeasurementResult]) -> bool {
+    let selected_s = selected_delay_s(task);
+    let fits = |delay: &&MeasurementResult| {
+        selected_s <= delay.value + delay.expanded_uncertainty
+            && delay.value - delay.expanded_uncertainty <= selected_s + response_s(task)
+    };
+    !delays.is_empty() && delays.iter().any(fits) && other_left_s(task, delays) <= 0.0
 }

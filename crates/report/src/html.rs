@@ -152,10 +152,12 @@ fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
 /// Whether a check is shown among those that one can do without: it speaks for no level, and not against the device.
 fn is_more(check: &Check) -> bool {
     let settled = matches!(check.verdict, CheckVerdict::Pass | CheckVerdict::Measured);
-    let beside = check.quantity.covers()
+    let beside = check.quantity.is_delay()
         || matches!(
             check.quantity,
-            QuantityName::Repeatability
+            QuantityName::SelectedDelay
+                | QuantityName::Bounce
+                | QuantityName::Repeatability
                 | QuantityName::ResetSpread
                 | QuantityName::CutOffSpread
                 | QuantityName::ResumeSpread
