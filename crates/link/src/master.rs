@@ -221,3 +221,6 @@ impl<T: Transport> Link<T> {
         rig.outputs_read(&answers).map_or_else(|| self.doubted(self.clock.now(), Doubt::Short), Ok)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -379,4 +379,47 @@ mod tests {
         let result = combine(5.0, 12.0, vec![Contribution::normal("nothing", 0.0)]).expect("a result");
         assert!((result.standard_uncertainty - 12.0 / 12f64.sqrt()).abs() < 1e-12);
     }
+
+    // A rectangle of ± 6 Pa by 3 s at −2 Pa/s: what was known is ± 3 s.
+    #[test]
+    fn an_input_is_told_in_its_own_unit() {
+        let part = Contribution::rectangular("delay", -6.0).of("sheet").through("s", -2.0);
+        let input = part.input.expect("an input");
+        assert!((part.standard_uncertainty - 6.0 / 3_f64.sqrt()).abs() < 1e-12);
+        assert!((input.standard_uncertainty - 3.0 / 3_f64.sqrt()).abs() < 1e-12);
+        assert!((input.sensitivity + 2.0).abs() < 1e-12 && input.unit == "s" && part.source == "sheet");
+        assert!(Contribution::normal("a", 1.0).through("s", 0.0).input.is_none());
+    }
+
+    #[rstest]
+    #[case(0, 1.0)]
+    #[case(1, 1.0)]
+    #[case(2, 1.0)]
+    #[case(5, 4.0)]
+    fn so_many_values_have_one_freedom_less(#[case] count: usize, #[case] freedom: f64) {
+        assert_eq!(Contribution::scatter("a", count, 2.0).degrees_of_freedom, Some(freedom));
+        let density = Density::new(10.0, 2.0, vec![1.0, 2.0, 5.0]).expect("a density");
+        let part = Contribution::intervals("a", &density, count);
+        assert_eq!(part.degrees_of_freedom, Some(freedom));
+        assert!((part.standard_uncertainty - 2_f64.sqrt()).abs() < 1e-12);
+        assert!(part.density.expect("its own").mean().abs() < 1e-12 && part.evaluation == Evaluation::A);
+    }
+
+    // A lopsided density and a rectangle: variances add, 2 and 3.
+    #[test]
+    fn shapes_and_rectangles_are_summed() {
+        let density = Density::new(10.0, 2.0, vec![1.0, 2.0, 5.0]).expect("a density");
+        let parts = vec![Contribution::intervals("a", &density, 3), Contribution::rectangular("b", 3.0)];
+        let found = combine_whole(7.0, parts).expect("a result");
+        assert!((found.standard_uncertainty - 5_f64.sqrt()).abs() < 1e-12);
+        // Cells of 2 are even within: a third of their half width squared more.
+        assert!((found.density.standard_deviation() - (5.0_f64 + 1.0 / 3.0).sqrt()).abs() < 0.01);
+        assert!(
+            (found.coverage_factor * found.standard_uncertainty - found.expanded_uncertainty).abs() < 1e-12
+        );
+        // Effective degrees of freedom: 25/(4/2).
+        assert!((found.degrees_of_freedom.expect("some") - 12.5).abs() < 1e-9);
+        assert!((found.welch_satterthwaite / (5_f64.sqrt() * student_quantile(12.5)) - 1.0).abs() < 1e-9);
+        assert!(combine_whole(7.0, Vec::new()).is_err());
+    }
 }

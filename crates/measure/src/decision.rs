@@ -254,6 +254,98 @@ mod tests {
         assert!(rest_too_large.expanded_uncertainty.is_some() && rest_too_large.to.is_none());
     }
 
+    // U of 8 is all random and of 3 ramps, but for a rest; half of it with a tenth to spare takes n = 3 σ²/((0.9·4/k)² − rest²).
+    #[rstest]
+    #[case(0.0, 4.0, Some(15))]
+    #[case(0.6, 4.0, Some(17))]
+    #[case(0.0, 7.99, Some(4))]
+    #[case(0.0, 9.5, None)]
+    #[case(2.0, 4.0, None)]
+    #[case(0.0, 1.4, None)]
+    fn how_many_ramps_would_decide(#[case] rest: f64, #[case] wanted: f64, #[case] expected: Option<u16>) {
+        let density = crate::Density::normal(8.0 / 1.96, 0.05, 40.0).expect("a density");
+        let parts = vec![
+            Contribution::intervals("crossings", &density, 1_000_000),
+            Contribution::normal("rest", rest),
+        ];
+        let found = combine(0.0, 0.0, parts).expect("a result");
+        let (random, k) = (8.0 / 1.96, found.coverage_factor);
+        let needed = (3.0 * random * random / ((0.9 * wanted / k).powi(2) - rest * rest)).ceil();
+        assert!(expected.is_none_or(|expected| (needed - f64::from(expected)).abs() < 1e-9), "{needed}");
+        assert_eq!(ramps_to_decide(&found, wanted, 3), expected);
+    }
+
+    // With U = 2 and limits of 10 and 20: pass from 12 to 18, fail below 8 and above 22; without a guard band at the limits.
+    #[rstest]
+    #[case(12.01, Outcome::Pass, Outcome::Pass)]
+    #[case(11.9, Outcome::Undecided, Outcome::Pass)]
+    #[case(17.99, Outcome::Pass, Outcome::Pass)]
+    #[case(18.1, Outcome::Undecided, Outcome::Pass)]
+    #[case(8.1, Outcome::Undecided, Outcome::Fail)]
+    #[case(7.9, Outcome::Fail, Outcome::Fail)]
+    #[case(21.9, Outcome::Undecided, Outcome::Fail)]
+    #[case(22.1, Outcome::Fail, Outcome::Fail)]
+    #[case(10.0, Outcome::Undecided, Outcome::Pass)]
+    fn guard_bands_lie_at_both_limits(#[case] y: f64, #[case] guarded: Outcome, #[case] simple: Outcome) {
+        let limits = Limits { low: Some(10.0), high: Some(20.0) };
+        let found = result(y, 2.0 / 1.959_964);
+        assert_eq!(decide(&found, limits, Acceptance::GuardBand), guarded);
+        assert_eq!(decide(&found, limits, Acceptance::Simple), simple);
+    }
+
+    #[rstest]
+    #[case(f64::NAN, 15.0)]
+    #[case(0.0, 15.0)]
+    #[case(-1.0, 15.0)]
+    #[case(f64::INFINITY, 15.0)]
+    #[case(1.0, f64::NAN)]
+    fn what_is_no_number_is_undecided(#[case] expanded_uncertainty: f64, #[case] value: f64) {
+        let found = MeasurementResult { value, expanded_uncertainty, ..result(15.0, 1.0) };
+        let limits = Limits { low: Some(10.0), high: Some(20.0) };
+        for acceptance in [Acceptance::GuardBand, Acceptance::Simple] {
+            assert_eq!(decide(&found, limits, acceptance), Outcome::Undecided);
+        }
+        let low = Limits { low: Some(10.0), high: None };
+        assert_eq!(decide(&result(15.0, 1.0), low, Acceptance::GuardBand), Outcome::Pass);
+        let high = Limits { low: None, high: Some(20.0) };
+        assert_eq!(decide(&result(15.0, 1.0), high, Acceptance::GuardBand), Outcome::Pass);
+    }
+
+    // Risk 0.1: a normal result passes from z(0.9) = 1.2816 standard deviations inside on, fails from as much outside.
+    #[rstest]
+    #[case(11.3, 0.1, Outcome::Pass)]
+    #[case(11.2, 0.1, Outcome::Undecided)]
+    #[case(8.7, 0.1, Outcome::Fail)]
+    #[case(8.8, 0.1, Outcome::Undecided)]
+    #[case(11.3, 0.6, Outcome::Undecided)]
+    #[case(10.1, 0.5, Outcome::Pass)]
+    #[case(9.9, 0.5, Outcome::Fail)]
+    fn a_risk_is_kept_both_ways(#[case] y: f64, #[case] risk: f64, #[case] outcome: Outcome) {
+        let rule = Acceptance::HighestRisk { risk, process: None };
+        assert_eq!(decide(&result(y, 1.0), Limits { low: Some(10.0), high: None }, rule), outcome);
+        assert_eq!(decide(&result(-y, 1.0), Limits { low: None, high: Some(-10.0) }, rule), outcome);
+        // The limits themselves are allowed.
+        let at = Acceptance::HighestRisk { risk: 0.499, process: None };
+        assert_eq!(
+            decide(&result(10.0, 1.0), Limits { low: Some(10.0), high: None }, at),
+            Outcome::Undecided
+        );
+    }
+
+    #[test]
+    fn what_is_nearer_than_a_hundredth_of_u_cannot_be_decided() {
+        let found = result(10.0, 1.0);
+        let at =
+            |low: f64| to_decide(&found, Limits { low: Some(low), high: Some(99.0) }).expect("an answer");
+        assert!(at(10.0 - 0.019).expanded_uncertainty.is_none());
+        assert!((at(10.0 - 0.021).expanded_uncertainty.expect("possible") - 0.021).abs() < 1e-9);
+        let one = at(9.0);
+        assert!(
+            (one.to.expect("possible") - 1.0 / found.coverage_factor).abs() < 1e-6
+                && (one.from - 1.0).abs() < 1e-12
+        );
+    }
+
     proptest! {
         #[test]
         fn a_pass_lies_inside_by_u(y in -1e6..1e6_f64, u in 1e-3..1e5_f64, low in -1e6..1e6_f64, width in 0.0..1e6_f64) {

@@ -184,3 +184,6 @@ impl Density {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -31,3 +31,24 @@ impl Bracket {
         self.latest_s - self.earliest_s
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tripbench_quantity::Mono;
+
+    // Read at 1.000 to 1.004 s with the old state and at 1.005 to 1.009 s with the new one; a filter of 3 ms, an image of up to
+    // 2 ms: not before 1.000 − 0.003 − 0.002, not after 1.009 − 0.003.
+    #[test]
+    fn an_edge_lies_between_the_reads_less_filter_and_age() {
+        let at = |before: u64, after: u64| Span {
+            before: Mono::from_nanos(before * 1_000_000),
+            after: Mono::from_nanos(after * 1_000_000),
+        };
+        let found = bracket(at(1_000, 1_004), at(1_005, 1_009), TimeSpan::new(3e-3), TimeSpan::new(2e-3));
+        assert!((found.earliest_s - 0.995).abs() < 1e-12, "{found:?}");
+        assert!((found.latest_s - 1.006).abs() < 1e-12, "{found:?}");
+        assert!((found.middle_s() - 1.000_5).abs() < 1e-12);
+        assert!((found.width_s() - 0.011).abs() < 1e-12);
+    }
+}

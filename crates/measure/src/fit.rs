@@ -380,6 +380,110 @@ mod tests {
         assert!((found.slope_uncertainty_pa_per_s / line_u - 1.0).abs() < 0.01, "{found:?} {line_u}");
     }
 
+    fn samples(points: &[(f64, f64)]) -> Vec<Sample> {
+        points.iter().map(|&(t_s, level_pa)| Sample { t_s, level_pa }).collect()
+    }
+
+    #[track_caller]
+    fn near(found: f64, expected: f64) {
+        assert!((found - expected).abs() <= 1e-9 * expected.abs().max(1.0), "{found} instead of {expected}");
+    }
+
+    const BENT: [(f64, f64); 9] = [
+        (0.0, 10.0),
+        (0.1, 14.0),
+        (0.2, 19.0),
+        (0.35, 27.0),
+        (0.4, 28.0),
+        (0.5, 36.0),
+        (0.65, 47.0),
+        (0.7, 51.0),
+        (0.8, 58.0),
+    ];
+
+    // Recomputed with another library: least squares over 1, x, x² with x = t − 0.3 (numpy.linalg.lstsq), covariance s² (XᵀX)⁻¹.
+    #[test]
+    fn a_curve_and_its_uncertainty_agree_with_another_library() {
+        let curve = fit_curve(&samples(&BENT), 0.3, 0.0).expect("a curve");
+        near(curve.level_pa(0.3), 23.719_857_825_875_017);
+        near(curve.slope_pa_per_s(0.3), 54.592_563_789_411_45);
+        near(curve.level_uncertainty_pa(0.3), 0.377_062_466_202_256_2);
+        near(curve.level_pa(0.8), 58.577_765_850_826_694);
+        near(curve.slope_pa_per_s(0.8), 84.839_068_310_395_25);
+        near(curve.level_uncertainty_pa(0.8), 0.607_350_847_219_806_4);
+        near(curve.slope_uncertainty_pa_per_s(), 1.323_374_869_999_92);
+        near(curve.residual_pa, 0.769_810_108_209_220_7);
+    }
+
+    // A parabola is met exactly: what is left open then is the resolution over the root of twelve.
+    #[test]
+    fn an_exact_parabola_leaves_the_resolution_open() {
+        let exact: Vec<(f64, f64)> =
+            (0..6).map(f64::from).map(|t| (t, 100.0 - 7.0 * t + 2.0 * t * t)).collect();
+        let curve = fit_curve(&samples(&exact), 1.0, 12.0).expect("a curve");
+        near(curve.level_pa(2.5), 100.0 - 17.5 + 12.5);
+        near(curve.slope_pa_per_s(2.5), 3.0);
+        near(curve.residual_pa, 12.0 / 12_f64.sqrt());
+        assert!(fit_curve(&samples(&exact[..5]), 1.0, 12.0).is_none());
+        assert!(fit_line(&samples(&exact[..3]), 1.0, 12.0).is_some());
+        assert!(fit_line(&samples(&exact[..2]), 1.0, 12.0).is_none());
+    }
+
+    #[test]
+    fn three_moments_alone_make_a_curve_and_two_make_none() {
+        let at = |times: [f64; 6]| samples(&times.map(|t| (t, t * t)));
+        assert!(fit_curve(&at([0.0, 0.0, 1.0, 1.0, 2.0, 2.0]), 1.0, 0.1).is_some());
+        assert!(fit_curve(&at([0.0, 0.0, 0.0, 2.0, 2.0, 2.0]), 1.0, 0.1).is_none());
+        let not_a_number = samples(&[(0.0, 1.0), (1.0, f64::NAN), (2.0, 3.0)]);
+        assert!(fit_line(&not_a_number, 1.0, 0.1).is_none());
+        let no_time = samples(&[(0.0, 1.0), (f64::INFINITY, 2.0), (2.0, 3.0)]);
+        assert!(fit_line(&no_time, 1.0, 0.1).is_none());
+    }
+
+    #[test]
+    fn values_that_repeat_are_one_at_the_middle_of_their_time() {
+        let read = samples(&[(0.0, 5.0), (1.0, 5.0), (4.0, 5.0), (5.0, 7.0), (6.0, 5.0), (8.0, 5.0)]);
+        assert_eq!(distinct(&read), samples(&[(2.0, 5.0), (5.0, 7.0), (7.0, 5.0)]));
+    }
+
+    // Recomputed with another library: rows [1, t, exp(−t/0.6)] over the scatter of the fit with all its freedom, one more row
+    // [0, 0, 1/warming] for what is known beforehand (numpy.linalg.lstsq and inv).
+    #[rstest::rstest]
+    #[case(0.0, 40.0, 0.0, -8.695_917_166_168_265, 7.007_872_854_819_793)]
+    #[case(0.0, 40.0, 15.0, -54.152_732_736_367_31, 17.790_594_814_891_65)]
+    #[case(3.0, 400.0, 0.0, 1.225_678_427_480_289_7, 7.340_388_286_953_903)]
+    fn a_settling_level_agrees_with_another_library(
+        #[case] start_s: f64,
+        #[case] warming_pa: f64,
+        #[case] floor_pa: f64,
+        #[case] slope: f64,
+        #[case] uncertainty: f64,
+    ) {
+        let levels = [500.0, 430.0, 395.0, 360.0, 340.0, 338.0, 322.0, 318.0];
+        let read: Vec<(f64, f64)> =
+            (0..).zip(levels).map(|(index, level)| (start_s + 0.25 * f64::from(index), level)).collect();
+        let found = fit_settling(&samples(&read), 0.6, warming_pa, floor_pa).expect("a rate");
+        assert!((found.slope_pa_per_s - slope).abs() < 1e-6, "{found:?}");
+        assert!((found.slope_uncertainty_pa_per_s - uncertainty).abs() < 1e-6, "{found:?}");
+        assert!(fit_settling(&samples(&read[..6]), 0.6, warming_pa, floor_pa).is_some());
+        assert!(fit_settling(&samples(&read[..5]), 0.6, warming_pa, floor_pa).is_none());
+        assert!(fit_settling(&samples(&read), 0.0, warming_pa, floor_pa).is_none());
+        assert!(fit_settling(&samples(&[read[0]; 8]), 0.6, warming_pa, floor_pa).is_none());
+    }
+
+    // Where the warming takes far longer than was watched, it cannot be told from a line, whose scatter counts then.
+    #[test]
+    fn warming_that_looks_like_a_line_leaves_the_line() {
+        let read: Vec<(f64, f64)> =
+            (0..8).map(f64::from).map(|t| (t, 100.0 - 3.0 * t + if t > 3.5 { 0.5 } else { -0.5 })).collect();
+        let line = fit_line(&samples(&read), 3.5, 0.0).expect("a line");
+        let found = fit_settling(&samples(&read), 1e9, 1e-9, 0.0).expect("a rate");
+        assert!((found.slope_pa_per_s - line.slope_pa_per_s(3.5)).abs() < 1e-4, "{found:?}");
+        // The scatter has one freedom less than the line's own.
+        let expected = line.slope_uncertainty_pa_per_s() * (6.0_f64 / 5.0).sqrt();
+        assert!((found.slope_uncertainty_pa_per_s / expected - 1.0).abs() < 1e-4, "{found:?} {expected}");
+    }
+
     #[test]
     fn too_few_or_coinciding_samples_give_no_curve() {
         let one = Sample { t_s: 1.0, level_pa: 5.0 };

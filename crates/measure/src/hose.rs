@@ -28,4 +28,10 @@ mod tests {
         // Half the bore: a sixteenth.
         assert!((hose_conductance(0.002, 0.8, 40_000.0) * 16.0 / found - 1.0).abs() < 1e-12);
     }
+
+    // A cylinder of 4 mm by 0.8 m: π/4 · 1.6e-5 · 0.8 = 10.053 mL.
+    #[test]
+    fn the_volume_of_a_hose_is_that_of_a_cylinder() {
+        assert!((hose_volume(0.004, 0.8) * 1e6 - 10.053_096_491).abs() < 1e-6);
+    }
 }

@@ -139,4 +139,44 @@ mod tests {
     ) {
         assert!((mean_square_above_zero(mean, spread) - known).abs() < 1e-9);
     }
+
+    // Closed form with z = m/s: (m² + s²) Φ(z) + m s φ(z); Φ(0.5) = 0.691462461, φ(0.5) = 0.352065327 (tables of the normal
+    // distribution, from memory, recomputed).
+    #[rstest]
+    #[case(1.0, 5.0 * 0.691_462_461_274_013 + 2.0 * 0.352_065_326_764_299_5)]
+    #[case(-1.0, 5.0 * 0.308_537_538_725_987 - 2.0 * 0.352_065_326_764_299_5)]
+    fn the_square_above_zero_is_the_closed_form(#[case] mean: f64, #[case] expected: f64) {
+        let found = mean_square_above_zero(mean, 2.0);
+        assert!((found - expected).abs() < 1e-9, "{found} instead of {expected}");
+    }
+
+    // Quantiles of the normal distribution (tables; from memory).
+    #[rstest]
+    #[case(0.5, 0.0)]
+    #[case(0.975, 1.959_964)]
+    #[case(0.158_655, -1.0)]
+    fn the_quantile_is_that_of_the_tables(#[case] share: f64, #[case] quantile: f64) {
+        assert!((normal_quantile(share) - quantile).abs() < 1e-5);
+    }
+
+    // NIST StRD, univariate, NumAcc4: a naive sum loses what the compensation keeps. The sum of 1, 1e100, 1, −1e100 is 2
+    // (Neumaier's own example, from memory).
+    #[rstest]
+    #[case(&[1.0, 1e100, 1.0, -1e100], 2.0)]
+    #[case(&[1e100, 1.0, -1e100, 1.0], 2.0)]
+    #[case(&[0.0, -1e100, 1.0, 1e100], 1.0)]
+    fn what_a_sum_loses_is_given_back(#[case] values: &[f64], #[case] sum: f64) {
+        assert!((compensated_sum(values.iter().copied()) - sum).abs() < f64::EPSILON);
+    }
+
+    #[test]
+    fn few_values_have_a_mean_and_no_deviation() {
+        assert!(
+            mean(&[]).is_none() && standard_deviation(&[]).is_none() && standard_deviation(&[3.0]).is_none()
+        );
+        assert!(spread_interval(0).is_none() && spread_interval(2).is_some());
+        assert!((mean(&[3.0]).expect("one") - 3.0).abs() < f64::EPSILON);
+        // Two values: their difference over the root of two.
+        assert!((standard_deviation(&[3.0, 7.0]).expect("two") - 4.0 / 2_f64.sqrt()).abs() < 1e-12);
+    }
 }
