@@ -17,7 +17,7 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
     if load::show(findings) {
         return Ok(Exit::Usage);
     }
-    let map = map.context("the column map is not whole")?;
+    let map = map.context("the column map has errors")?;
     let path = options.recording.display();
     let bytes = std::fs::read(&options.recording).with_context(|| format!("can not read `{path}`"))?;
     let text = String::from_utf8(bytes).with_context(|| format!("`{path}` is not UTF-8 text"))?;

@@ -14,7 +14,7 @@ pub(crate) struct Stored {
     pub(crate) folder: PathBuf,
     pub(crate) record: Record,
     pub(crate) trace: Trace,
-    /// The record as its trace gives it now; none where its sheets are not whole.
+    /// The record judged again from its trace; `None` if its sheets are incomplete.
     pub(crate) again: Option<Record>,
     /// What does not fit together.
     pub(crate) doubts: Vec<String>,
@@ -34,8 +34,7 @@ impl Stored {
             rejudge(&record, &Task { sheets, steps, positions, plan: record.header.plan.clone() }, &trace)
         });
         if again.is_none() {
-            doubts
-                .push(String::from("the sheets in the record are not whole: nothing can be judged by them"));
+            doubts.push(String::from("the sheets in the record are incomplete, so nothing can be judged"));
         }
         let differences = again.as_ref().map(|again| differences(&record, again)).unwrap_or_default();
         Ok(Self { folder: folder.to_owned(), record, trace, again, doubts, differences })
@@ -46,7 +45,7 @@ impl Stored {
         self.doubts.is_empty() && self.differences.is_empty()
     }
 
-    /// Why it can not be believed; no figure and no verdict is in it.
+    /// Why the record cannot be trusted. Contains no figures and no verdict.
     pub(crate) fn reasons(&self) -> impl Iterator<Item = String> + '_ {
         let again = self
             .differences
@@ -94,7 +93,7 @@ pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
     if load::show(findings) {
         anyhow::bail!("the sheets in the record have errors");
     }
-    loaded.sheets.context("the sheets in the record are not whole")
+    loaded.sheets.context("the sheets in the record are incomplete")
 }
 
 /// What is not the same: where, and how.

@@ -17,7 +17,7 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
         believed::sheets(&stored.record).map_or_else(|error| say::error(&format!("{error:#}")), drop);
         return Ok(Exit::Differs);
     };
-    let bytes = canonical_json(again).context("the record has a figure that is none")?;
+    let bytes = canonical_json(again).context("the record contains a number that is not finite")?;
     if let Some(path) = &options.out {
         std::fs::write(path, &bytes).with_context(|| format!("can not write `{}`", path.display()))?;
     }

@@ -72,7 +72,7 @@ fn prepared(what: &WhatOptions, devices: &DeviceOptions, rehearsed: bool) -> Res
         return again::prepare(position, what, rehearsed);
     }
     let Some((loaded, serials)) = load_all(&what.sheets, devices)? else { return Ok(None) };
-    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let sheets = loaded.sheets.clone().context("the sheets have errors")?;
     let stamp = ZonedDateTime::now().strftime("%Y%m%d-%H%M%S").to_string();
     let positions = identity::positions(devices, &serials, &sheets.rig, &stamp)?;
     prepare(&loaded, positions, &devices.operator, &what.output)
@@ -196,7 +196,7 @@ fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json
 fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result<Exit> {
     let sheets = &prepared.task.sheets;
     if json {
-        let bytes = canonical_json(record).context("the record has a figure that is none")?;
+        let bytes = canonical_json(record).context("the record contains a number that is not finite")?;
         say::out(&String::from_utf8_lossy(&bytes));
     }
     if !quiet {

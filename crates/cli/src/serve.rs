@@ -111,7 +111,7 @@ fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Bench>> {
     if load::show(findings) {
         return Ok(None);
     }
-    let sheet = sheet.context("the bench sheet is not whole")?;
+    let sheet = sheet.context("the bench sheet has errors")?;
     let folder = site_path.as_deref().and_then(Path::parent).unwrap_or(beside);
     let at = |path: &Option<String>| path.as_ref().map(|path| folder.join(path));
     let defaults = site.map_or_else(Defaults::default, |site| Defaults {

@@ -25,7 +25,7 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     if load::show(findings) {
         return Ok(Exit::Usage);
     }
-    let (rig, mut truth) = rig.zip(truth).context("the sheets are not whole")?;
+    let (rig, mut truth) = rig.zip(truth).context("the sheets have errors")?;
     truth.seed = options.seed.unwrap_or(truth.seed);
     let name = rig.header.name.value.clone();
     let introduction = format!("Simulated rig {name} with {} devices on", truth.devices.len());

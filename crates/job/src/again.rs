@@ -89,7 +89,7 @@ pub enum AgainError {
         /// What it was decided to be.
         verdict: &'static str,
     },
-    /// The sheets that the record carries are not whole.
+    /// The sheets in the record are incomplete.
     #[error("the sheets in the record have errors: {}", .0.join("; "))]
     Sheets(Vec<String>),
 }

@@ -70,7 +70,7 @@ pub enum JobError {
         folder: PathBuf,
     },
     /// A record can not be written.
-    #[error("the record has a figure that is none")]
+    #[error("the record contains a number that is not finite")]
     NotWritable(#[source] serde_json::Error),
     /// Another process has the module.
     #[error(transparent)]

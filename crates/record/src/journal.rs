@@ -145,7 +145,7 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     Ok(opened)
 }
 
-/// The event of one line; `None` where the line is not whole or not good.
+/// The event of one line; `None` if the line is incomplete or malformed.
 pub fn event(line: &[u8]) -> Option<Event> {
     parse_line(line).map(|parsed| parsed.event)
 }

@@ -44,7 +44,7 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
     }
     let serials: Vec<String> = (17..=20).map(|number| format!("7731-{number:03}")).collect();
     let output = OutputOptions { out: options.out.clone(), json: false };
-    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let sheets = loaded.sheets.clone().context("the sheets have errors")?;
     let stamp = jiff::ZonedDateTime::now().strftime("%Y%m%d-%H%M%S").to_string();
     let positions = crate::identity::positions(&DeviceOptions::default(), &serials, &sheets.rig, &stamp)?;
     let Some(mut prepared) = prepare(&loaded, positions, &[], &output)? else {

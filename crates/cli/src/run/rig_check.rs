@@ -23,7 +23,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     if load::show(findings) {
         return Ok(Exit::Usage);
     }
-    let sheets = loaded.sheets.clone().context("the sheets are not whole")?;
+    let sheets = loaded.sheets.clone().context("the sheets have errors")?;
     let task = task_of(sheets.clone());
     let stamp = ZonedDateTime::now().strftime("rig-%Y-%m-%d-%H%M%S").to_string();
     let folder = output::folder(options.output.out.as_ref(), &stamp)?;
@@ -40,7 +40,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let (record, trace) = live::run(&prepared, live::Show::Progress)?;
     output::write(&prepared.folder, &record, &trace, &sheets)?;
     if options.output.json {
-        let bytes = canonical_json(&record).context("the record has a figure that is none")?;
+        let bytes = canonical_json(&record).context("the record contains a number that is not finite")?;
         say::out(&String::from_utf8_lossy(&bytes));
     } else {
         table::print_rig(&record, sheets.site.style);
