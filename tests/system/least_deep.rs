@@ -7,7 +7,7 @@ use rstest::rstest;
 use std::cell::RefCell;
 use std::rc::Rc;
 use tripbench_quantity::{LevelRate, Mono};
-use tripbench_record::{QuantityName, Segment};
+use tripbench_record::{Check, QuantityName, Segment};
 use tripbench_rig::{Exception, Query, Request, Response, VirtualModule};
 use tripbench_simulator::SimulatedBench;
 use tripbench_tests::Bench;
@@ -66,7 +66,7 @@ fn one(seed: u64, noise_pa: f64, scan_ms: u32, leak_only: bool) -> Option<(f64, 
     let leak_only = if leak_only { "leak_only = true\n" } else { "" };
     bench.script = format!(
         "name = \"air\"\nrevision = \"1\"\nstate = \"released\"\n[[step]]\ndo = \"zero\"\n[[step]]\ndo = \"leak\"\n\
-         [[step]]\ndo = \"air-saving\"\n{leak_only}[[step]]\ndo = \"leak\"\n[[step]]\ndo = \"zero\"\n"
+         [[step]]\ndo = \"switch-points\"\ncycles = 1\n[[step]]\ndo = \"air-saving\"\n{leak_only}[[step]]\ndo = \"leak\"\n[[step]]\ndo = \"zero\"\n"
     );
     bench.positions = vec![1];
     bench.truth.devices.truncate(1);
@@ -84,7 +84,10 @@ fn one(seed: u64, noise_pa: f64, scan_ms: u32, leak_only: bool) -> Option<(f64, 
         None,
     );
     let mark = outcome.record.marks.iter().find(|mark| matches!(mark.segment, Segment::Saving { .. }))?;
-    let find = |quantity| outcome.record.checks().find(move |check| check.quantity == quantity);
+    let find = |quantity| {
+        let of_step = |check: &&Check| check.step == mark.step && check.quantity == quantity;
+        outcome.record.checks().find(of_step)
+    };
     let cut_s = find(QuantityName::CutOff)?.crossings.first()?.latest_s;
     let while_saving = |(at_s, _): &&(f64, f64)| cut_s < *at_s && *at_s <= mark.to.seconds();
     let truth = levels.borrow().iter().filter(while_saving).map(|(_, level)| *level).reduce(f64::min)?;

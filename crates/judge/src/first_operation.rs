@@ -3,29 +3,47 @@
 
 use crate::channel::{Change, Channels, Zero, changes};
 use crate::condition::blank;
+use crate::coverage::role;
 use crate::level_check::limits_of;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run, level_around, outputs, surely_pa};
 use tripbench_device::expected;
 use tripbench_measure::{Acceptance, Contribution, Limits, Outcome, combine, decide};
-use tripbench_quantity::VacuumLevel;
-use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role};
+use tripbench_quantity::{LevelDifference, VacuumLevel};
+use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Task};
 use tripbench_rig::{Bit, Position};
 
-/// The first change of the switch output after the first zero, against the limits of a single crossing.
+/// The first change of the switch output after the first zero, against the limits of a single crossing; and whether it was found
+/// closely enough to say more than that nothing is against it. `delay_s`: bounds of the output's delay, seconds.
 pub(crate) fn first_operation(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
-    (zero, other_s): (Zero, f64),
+    (zero, delay_s): (Zero, [f64; 2]),
     position: &Position,
-) -> Option<Check> {
+) -> Vec<Check> {
     let task = channels.task;
-    let (settings, device) = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref())?;
-    let expected = expected(settings, device);
-    let check = blank(task, step, QuantityName::FirstOperation, Role::Required, "Pa");
-    let undecided = |why: &str| Some(Check { remark: Some(why.into()), ..check.clone() });
-    let Some(run) = Run::up_to(channels, marks, step) else { return undecided("there was no zero before") };
-    let output = outputs(task, position, &expected).into_iter().next()?;
+    let check = blank(task, step, QuantityName::FirstOperation, Role::Screening, "Pa");
+    let check = look(channels, marks, (zero, delay_s), position, check);
+    let checked = told(task, &check);
+    vec![check, checked]
+}
+
+/// The check itself: outside by more than U and the spread of single crossings is a fail.
+fn look(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    (zero, delay_s): (Zero, [f64; 2]),
+    position: &Position,
+    check: Check,
+) -> Check {
+    let task = channels.task;
+    let undecided = |why: &str| Check { remark: Some(why.into()), ..check.clone() };
+    let both = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref());
+    let Some(expected) = both.map(|(settings, device)| expected(settings, device)) else { return check };
+    let Some(run) = Run::up_to(channels, marks, check.step) else {
+        return undecided("there was no zero before");
+    };
+    let Some(output) = outputs(task, position, &expected).into_iter().next() else { return check };
     let surely = surely_pa(task, zero, expected.on.high.si());
     let reached = run.moments.iter().position(|moment| moment.least_pa > expected.on.high.si() + surely);
     let Some(reached) = reached else { return undecided("no pull went far enough beyond the switch point") };
@@ -37,16 +55,13 @@ pub(crate) fn first_operation(
     let before = bits(&mut powered.iter().copied().filter(|moment| moment.scan.start() <= until));
     let first = changes(&before).into_iter().find(|change| change.on == output.deep);
     match first {
-        Some(change) => judged(&run, (check, zero, other_s), change, limits_of(expected.on)),
+        Some(change) => judged(&run, (check, zero, delay_s), change, limits_of(expected.on)),
+        None if changes(&bits(&mut powered.iter().copied())).is_empty() => {
+            undecided("the output never changed: is it connected and powered?")
+        }
         None => {
-            let alive = !changes(&bits(&mut powered.iter().copied())).is_empty();
-            let verdict = if alive { CheckVerdict::Fail } else { CheckVerdict::Undecided };
-            let remark = if alive {
-                "the output did not answer the first pull, and did so later"
-            } else {
-                "the output never changed: is it connected and powered?"
-            };
-            Some(Check { verdict, remark: Some(remark.into()), ..check })
+            let remark = "the output did not answer the first pull, and did so later";
+            Check { verdict: CheckVerdict::Fail, remark: Some(remark.into()), ..check }
         }
     }
 }
@@ -54,13 +69,15 @@ pub(crate) fn first_operation(
 /// Outside by more than U and the spread of single crossings is a fail.
 fn judged(
     run: &Run<'_>,
-    (check, zero, other_s): (Check, Zero, f64),
+    (check, zero, delay_s): (Check, Zero, [f64; 2]),
     change: Change,
     limits: Limits,
-) -> Option<Check> {
+) -> Check {
     let task = run.channels.task;
     let reference = &task.sheets.rig.reference;
-    let [low_pa, high_pa] = level_around(run, (change.last_old, change.first_new), other_s)?;
+    let Some([low_pa, high_pa]) = level_around(run, (change.last_old, change.first_new), delay_s) else {
+        return check;
+    };
     let value = f64::midpoint(low_pa, high_pa);
     let contributions = vec![
         Contribution::rectangular("edge and delay at the rate of the pull", (high_pa - low_pa) / 2.0)
@@ -73,25 +90,55 @@ fn judged(
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
         Contribution::normal("zero reading", zero.uncertainty_pa).of("this run"),
     ];
-    let result = combine(value, run.channels.resolution_pa(), contributions).ok()?;
+    let Ok(result) = combine(value, run.channels.resolution_pa(), contributions) else { return check };
     // A single crossing may lie beside its level by what is promised: three standard deviations.
     let beside = 3.0 * promised_spread_pa(task, value);
-    let widened =
+    let limits =
         Limits { low: limits.low.map(|low| low - beside), high: limits.high.map(|high| high + beside) };
-    // What U leaves open must not be more than what a single crossing may lie beside, or four fifths of half the tolerance.
-    let told = limits.low.zip(limits.high).map_or(beside, |(low, high)| beside.max(0.4 * (high - low)));
-    let inside = decide(&result, widened, Acceptance::Simple) == Outcome::Pass;
-    let verdict = if inside && result.expanded_uncertainty <= told {
-        CheckVerdict::Pass
-    } else if decide(&result, widened, Acceptance::GuardBand) == Outcome::Fail {
+    let close = result.expanded_uncertainty <= close_pa(task, limits);
+    let verdict = if decide(&result, limits, Acceptance::GuardBand) == Outcome::Fail {
         CheckVerdict::Fail
+    } else if !close || decide(&result, limits, Acceptance::Simple) == Outcome::Pass {
+        CheckVerdict::Measured
     } else {
         CheckVerdict::Undecided
     };
-    Some(Check {
+    Check {
         measured: Some(Measured::from(&result)),
-        limits: Some(LimitsRecord { low: widened.low, high: widened.high }),
+        limits: Some(LimitsRecord { low: limits.low, high: limits.high }),
         verdict,
         ..check
-    })
+    }
+}
+
+/// Largest U that still tells a first operation: two fifths of what it may lie within, pascal. Judgement of this project.
+fn close_pa(task: &Task, limits: Limits) -> f64 {
+    const OF_WIDTH: f64 = 0.4;
+    match (limits.low, limits.high) {
+        (Some(low), Some(high)) => OF_WIDTH * (high - low),
+        (Some(one), None) | (None, Some(one)) => 3.0 * promised_spread_pa(task, one),
+        (None, None) => 0.0,
+    }
+}
+
+/// Whether the first operation was found closely enough: else nothing is against it, and it is said not to be checked.
+fn told(task: &Task, found: &Check) -> Check {
+    let check = Check { role: role(task), measured: None, limits: None, ..found.clone() };
+    if found.verdict == CheckVerdict::Fail {
+        return Check { verdict: CheckVerdict::Pass, remark: None, ..check };
+    }
+    let Some((measured, limits)) = found.measured.as_ref().zip(found.limits.as_ref()) else {
+        return Check { verdict: CheckVerdict::Undecided, ..check };
+    };
+    let close_pa = close_pa(task, Limits { low: limits.low, high: limits.high });
+    if measured.expanded_uncertainty <= close_pa {
+        return Check { verdict: CheckVerdict::Pass, ..check };
+    }
+    let style = &task.sheets.site.style;
+    let remark = format!(
+        "the first pull was so fast that its level is known to ± {} only; ± {} would tell it",
+        style.difference(LevelDifference::new(measured.expanded_uncertainty)),
+        style.difference(LevelDifference::new(close_pa))
+    );
+    Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..check }
 }

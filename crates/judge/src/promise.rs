@@ -12,11 +12,16 @@ pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
     steps
         .flat_map(|(step, index)| {
             let over_the_run = if is_last(task, index) { OVER_THE_RUN.to_vec() } else { Vec::new() };
-            let first = is_first(task, index).then_some((QuantityName::FirstOperation, Role::Required));
+            let first = if is_first(task, index) { first(task).to_vec() } else { Vec::new() };
             let all = of_step(task, &step.task).into_iter().chain(first).chain(over_the_run);
             all.map(move |(quantity, role)| (index, quantity, role))
         })
         .collect()
+}
+
+/// The first operation after rest, and whether it was found closely enough.
+fn first(task: &Task) -> [(QuantityName, Role); 2] {
+    [Role::Screening, coverage::role(task)].map(|role| (QuantityName::FirstOperation, role))
 }
 
 /// What is looked at over the whole run, at its last step.

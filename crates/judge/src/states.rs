@@ -4,7 +4,7 @@
 use crate::channel::{Channels, Zero, changes, zero_before};
 use crate::condition::blank;
 use crate::level::{Counted, between_reads};
-use crate::promised::{longest_delay_s, promised_spread_pa, response_s, selected_delay_s};
+use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::switch_points::between_reads_remark;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::Sample;
@@ -320,14 +320,14 @@ impl Run<'_> {
     }
 }
 
-/// Bounds of what the level was when an output was meant that changed between two reads, pascal: its delay is the selected one and the
-/// response, or by `other_s` another one where the run leaves that open.
-pub(crate) fn level_around(run: &Run<'_>, (from, to): (Span, Span), other_s: f64) -> Option<[f64; 2]> {
-    let (task, rig) = (run.channels.task, &run.channels.task.sheets.rig);
+/// Bounds of what the level was when an output was meant that changed between two reads and has a delay within `delay_s`, pascal.
+pub(crate) fn level_around(
+    run: &Run<'_>,
+    (from, to): (Span, Span),
+    [least_s, most_s]: [f64; 2],
+) -> Option<[f64; 2]> {
+    let rig = &run.channels.task.sheets.rig;
     let (lag, module) = (&rig.reference.lag, &rig.module);
-    let selected_s = selected_delay_s(task);
-    let least_s = (selected_s - other_s).max(0.0);
-    let most_s = selected_s + other_s + response_s(task);
     let late_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
     let begin_s = from.before.seconds() - most_s - module.input_filter.si() - module.image_age.si();
     let end_s = to.after.seconds() - least_s - module.input_filter.si() + late_s;

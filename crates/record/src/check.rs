@@ -234,6 +234,7 @@ impl QuantityName {
                 | Self::ResetSpread
                 | Self::CutOffSpread
                 | Self::ResumeSpread
+                | Self::FirstOperation
         )
     }
 
