@@ -143,7 +143,6 @@ fn what_no_ramp_is_marked_for_is_evidence_too(#[case] change: fn(&mut Bench, Wit
     });
 }
 
-/// Five ramps show a scatter of five times the promise in nineteen of twenty devices: the realized scatter of so few can be small.
 /// A pull so fast that the level of its one edge is not known closely decides no device, and is said not to be a check.
 #[test]
 fn a_first_operation_that_a_fast_pull_can_not_tell_is_said_not_to_be_checked() {
@@ -166,6 +165,7 @@ fn a_first_operation_that_a_fast_pull_can_not_tell_is_said_not_to_be_checked() {
     }
 }
 
+/// Five ramps show a scatter of five times the promise in nineteen of twenty devices: the realized scatter of so few can be small.
 #[rstest]
 fn every_level_has_its_spread(#[values(1, 2, 3)] level: usize) {
     for times in [2.0, 3.0, 5.0] {
