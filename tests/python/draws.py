@@ -16,7 +16,7 @@ MANY_READS = 4
 # A realized scatter as improbable as this is worse than promised; as this, open. A device that is just as promised shows the first once
 # in five hundred: a judge of four levels that called more of them bad would leave too many good devices open.
 WORSE, OPEN = 0.002, 0.2
-# Rates of a hand nearer than this ratio can not tell a level from a delay.
+# Rates of a hand nearer than this ratio cannot tell a level from a delay.
 ALIKE = 2.0
 
 

@@ -289,7 +289,7 @@ impl Folder {
 
 impl Drop for Folder {
     fn drop(&mut self) {
-        // Left behind in the system's temporary folder if it can not be removed.
+        // Left behind in the system's temporary folder if it cannot be removed.
         drop(std::fs::remove_dir_all(&self.0));
     }
 }

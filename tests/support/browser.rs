@@ -83,7 +83,7 @@ impl Browser {
     /// Opens a page.
     ///
     /// # Panics
-    /// If it can not be opened.
+    /// If it cannot be opened.
     pub async fn open(&self, address: &str) {
         self.client.goto(address).await.expect("the page opens");
     }
@@ -154,7 +154,7 @@ impl Browser {
     /// Makes the window so large.
     ///
     /// # Panics
-    /// If it can not be.
+    /// If it cannot be.
     pub async fn resize(&self, (width, height): (u32, u32)) {
         self.devtools(
             "Emulation.setDeviceMetricsOverride",

@@ -47,7 +47,7 @@ impl Workplace {
     /// A new folder with the demo's sheets.
     ///
     /// # Panics
-    /// If it can not be made.
+    /// If it cannot be made.
     pub fn new() -> Self {
         let number = NEXT.fetch_add(1, Ordering::SeqCst);
         let folder = std::env::temp_dir().join(format!("tripbench-test-{}-{number}", std::process::id()));
@@ -64,7 +64,7 @@ impl Workplace {
     /// Writes a file.
     ///
     /// # Panics
-    /// If it can not be written.
+    /// If it cannot be written.
     pub fn write(&self, file: &str, text: &str) {
         std::fs::write(self.folder.join(file), text).expect("a writable folder");
     }
@@ -72,7 +72,7 @@ impl Workplace {
     /// Reads a file.
     ///
     /// # Panics
-    /// If it can not be read.
+    /// If it cannot be read.
     pub fn read(&self, file: &str) -> String {
         std::fs::read_to_string(self.folder.join(file)).unwrap_or_else(|error| panic!("{file}: {error}"))
     }
@@ -99,7 +99,7 @@ impl Workplace {
     /// Runs the command to its end.
     ///
     /// # Panics
-    /// If it can not be started.
+    /// If it cannot be started.
     pub fn run(&self, arguments: &str) -> Said {
         self.command(arguments).output().map(Said::from).expect("the command starts")
     }
@@ -107,7 +107,7 @@ impl Workplace {
     /// The same, with text on its standard input.
     ///
     /// # Panics
-    /// If it can not be started.
+    /// If it cannot be started.
     pub fn run_answered(&self, arguments: &str, answers: &str) -> Said {
         let mut command = self.command(arguments);
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
@@ -121,7 +121,7 @@ impl Workplace {
 
 impl Drop for Workplace {
     fn drop(&mut self) {
-        // Left behind in the system's temporary folder if it can not be removed.
+        // Left behind in the system's temporary folder if it cannot be removed.
         drop(std::fs::remove_dir_all(&self.folder));
     }
 }

@@ -28,7 +28,7 @@ pub struct Killed {
 /// Starts a run of the demo's sheets against a simulated module, kills it after a time, and opens its journal.
 ///
 /// # Panics
-/// If something can not be started.
+/// If something cannot be started.
 #[expect(clippy::disallowed_methods, reason = "a kill at a moment in real time")]
 pub fn kill_after(time: Duration) -> Killed {
     let workplace = Workplace::new();

@@ -33,7 +33,7 @@ pub fn bench_scripts() -> PathBuf {
 /// The text of a sheet of the demo.
 ///
 /// # Panics
-/// If it can not be read.
+/// If it cannot be read.
 pub fn sheet_text(path: &str) -> String {
     let path = bench_scripts().join(path);
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
@@ -58,7 +58,7 @@ pub struct Bench {
     pub rig: String,
     /// Type sheet.
     pub device_type: String,
-    /// Settings sheet; none for a run without limits.
+    /// Settings sheet; `None` for a run without limits.
     pub settings: Option<String>,
     /// Script.
     pub script: String,

@@ -60,7 +60,7 @@ pub struct Cell {
     pub converter_s: f64,
     /// Counts of the reference over its range.
     pub counts: u32,
-    /// Delay that is selected, of 0, 20 and 200 ms; none where the type has no delays.
+    /// Delay that is selected, of 0, 20 and 200 ms; `None` if the type has no delays.
     pub selected_s: Option<f64>,
     /// Least and greatest share of the promised spread that the devices have.
     pub spread_shares: [f64; 2],

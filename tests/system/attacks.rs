@@ -36,7 +36,7 @@ fn a_kink_at_the_device_hides_no_level(#[values(1, 2, 3)] seed: u64) {
     assert_ne!(outcome.record.positions[0].verdict, Verdict::Pass);
 }
 
-/// A reading that can not go below 0 hides any negative zero.
+/// A reading that cannot go below 0 hides any negative zero.
 #[rstest]
 fn a_zero_at_the_end_of_the_range_is_no_zero(#[values(-800.0, -300.0, 0.0)] offset_pa: f64) {
     let mut bench = one_device();

@@ -89,8 +89,8 @@ fn exit_codes_say_the_worst(
 #[case("run --rig rig.toml", "no script")]
 #[case("run --script script.toml --no-serial", "no rig sheet")]
 #[case("run --rig rig.toml --script script.toml --type type.toml --no-serial", "go together")]
-#[case("run --rig nowhere.toml --script script.toml --no-serial", "can not read the sheet `nowhere.toml`")]
-#[case("rejudge nowhere", "can not read")]
+#[case("run --rig nowhere.toml --script script.toml --no-serial", "cannot read the sheet `nowhere.toml`")]
+#[case("rejudge nowhere", "cannot read")]
 #[case("report .", "holds neither")]
 fn wrong_usage_is_told_and_ends_with_two(#[case] arguments: &str, #[case] says: &str) {
     let said = Workplace::new().run(arguments);

@@ -39,11 +39,11 @@ fn folder(workplace: &Workplace, rig: &str) -> PathBuf {
 
 /// What keeps a bench from being served is told with its place, and nothing is touched.
 #[rstest]
-#[case("[[rig]]\nsheet = \"nope.toml\"\n", "bench.toml:2:9", "`nope.toml` can not be read")]
+#[case("[[rig]]\nsheet = \"nope.toml\"\n", "bench.toml:2:9", "`nope.toml` cannot be read")]
 #[case(
     "site = \"nope.toml\"\n[[rig]]\nsheet = \"rig.toml\"\n",
     "bench.toml:1:8",
-    "`nope.toml` can not be read"
+    "`nope.toml` cannot be read"
 )]
 #[case(
     "[[rig]]\nsheet = \"rig.toml\"\n[[rig]]\nsheet = \"rig.toml\"\n",
@@ -77,7 +77,7 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     // The refusal shows them at once.
     let now = daemon.rig(RIG);
     assert!(name(&now).ends_with("rev 4") && now["queue"] == json!([]), "{now}");
-    // What can not be read is said by itself, and said no more once it is mended.
+    // What cannot be read is said by itself, and said no more once it is mended.
     workplace.change("settings.toml", "revision = \"4\"", "revision = 4");
     let bad = daemon.until(RIG, |state| state["findings"] != json!([]));
     assert!(bad["findings"][0].as_str().is_some_and(|text| text.contains("settings.toml")), "{bad}");
@@ -117,7 +117,7 @@ fn live_a_verdict_that_was_taken_note_of_is_seen_for_every_window() {
     assert_eq!(&daemon.rig(RIG)["seen"], run);
 }
 
-/// In place of a full disk: a file of the record can not be made.
+/// In place of a full disk: a file of the record cannot be made.
 #[test]
 fn live_a_record_that_could_not_be_made_is_made_once_it_can() {
     let workplace = quick();

@@ -183,7 +183,7 @@ fn spoiled(what: &str, workplace: &Workplace, taken: &TcpListener) -> (String, &
     let free = "listen = \"127.0.0.1:0\"\n";
     let other = |sheet: &str| format!("{free}{BENCH}[[rig]]\nsheet = \"{sheet}\"\n");
     match what {
-        "the port is taken" => (port + BENCH, "can not listen on"),
+        "the port is taken" => (port + BENCH, "cannot listen on"),
         "another rig has no sheet" => (other("nope.toml"), "nope.toml"),
         "another rig has a bad sheet" => {
             workplace.write("bad.toml", &workplace.read("rig.toml").replace("unit = 1", "unit = \"one\""));

@@ -41,7 +41,7 @@ impl VirtualModule for Watched {
     }
 }
 
-/// What one run said of it: value less truth, and U; none where it said nothing.
+/// What one run said of it: value less truth, and U; `None` if it said nothing.
 fn one(seed: u64, noise_pa: f64, scan_ms: u32, leak_only: bool) -> Option<(f64, f64)> {
     let mut random = Pcg64Mcg::seed_from_u64(seed);
     let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);

@@ -110,7 +110,7 @@ fn counters_that_were_swapped_are_a_doubt_even_if_they_count_as_much() {
 const SWITCH_POINTS: [CheckVerdict; 4] =
     [CheckVerdict::Pass, CheckVerdict::Pass, CheckVerdict::Fail, CheckVerdict::Pass];
 
-/// With 40 ms between two samples of the reference a delay can not be told, levels can.
+/// With 40 ms between two samples of the reference a delay cannot be told, levels can.
 fn switch_points(outcome: &Outcome) -> Vec<CheckVerdict> {
     outcome.record.positions.iter().map(|position| position.checks[0].verdict).collect()
 }

@@ -86,7 +86,7 @@ fn the_demos_sheets_are_good_and_their_levels_are_drawn() {
     insta::assert_snapshot!("good_sheets", said.out);
 }
 
-/// Rules of reading, which a schema can hold as well; rules between keys and ranges of quantities it can not.
+/// Rules of reading, which a schema can hold as well; rules between keys and ranges of quantities it cannot.
 const READING: [&str; 14] = [
     "missing-key",
     "unknown-key",
@@ -221,7 +221,7 @@ fn checked_on(wire: &str) -> (Option<i32>, String) {
 fn a_slow_line_says_beforehand_what_it_can_not_decide() {
     let (code, fast) = checked_on("serial = \"/dev/ttyUSB0\"\nbaud = 115200");
     assert_eq!(code, Some(0), "{fast}");
-    assert!(!fast.contains("can not be decided"), "{fast}");
+    assert!(!fast.contains("cannot be decided"), "{fast}");
     let (code, slow) = checked_on("serial = \"/dev/ttyUSB0\"\nbaud = 9600");
     assert_eq!(code, Some(0), "a warning is no error: {slow}");
     assert!(slow.contains("can-not-decide") && slow.contains("the hysteresis"), "{slow}");

@@ -19,9 +19,9 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
     }
     let map = map.context("the column map has errors")?;
     let path = options.recording.display();
-    let bytes = std::fs::read(&options.recording).with_context(|| format!("can not read `{path}`"))?;
+    let bytes = std::fs::read(&options.recording).with_context(|| format!("cannot read `{path}`"))?;
     let text = String::from_utf8(bytes).with_context(|| format!("`{path}` is not UTF-8 text"))?;
-    let recording = Recording::from_csv(&map, &text).with_context(|| format!("`{path}` can not be used"))?;
+    let recording = Recording::from_csv(&map, &text).with_context(|| format!("`{path}` cannot be used"))?;
     let resolution_pa = map.resolution * map.level.1.pascal();
     let gap_s = map.longest_gap.map(|gap| gap.duration().as_secs_f64());
     let found = analyse_recording(&recording, resolution_pa, gap_s);

@@ -1,6 +1,6 @@
 //! The log of a daemon: on standard error, never waited for.
 //!
-//! A terminal that was stopped, or a collector that hangs, must not keep a rig from being made safe: what can not be written for a
+//! A terminal that was stopped, or a collector that hangs, must not keep a rig from being made safe: what cannot be written for a
 //! while is lost.
 
 use crate::args::LogForm;

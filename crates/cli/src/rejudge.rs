@@ -19,7 +19,7 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     };
     let bytes = canonical_json(again).context("the record contains a number that is not finite")?;
     if let Some(path) = &options.out {
-        std::fs::write(path, &bytes).with_context(|| format!("can not write `{}`", path.display()))?;
+        std::fs::write(path, &bytes).with_context(|| format!("cannot write `{}`", path.display()))?;
     }
     if options.json {
         say::out(&String::from_utf8_lossy(&bytes));

@@ -39,7 +39,7 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     Ok(Exit::of(&record))
 }
 
-/// Of a record that can not be believed the report says why, and shows no figure and no verdict. The stored one stays as it is.
+/// Of a record that cannot be believed the report says why, and shows no figure and no verdict. The stored one stays as it is.
 fn not_believed(mut stored: Stored) -> Result<Exit> {
     stored.say_unfit();
     let reasons: Vec<String> = stored.reasons().map(|why| format!("NOT TO BE BELIEVED: {why}")).collect();
@@ -54,7 +54,7 @@ fn not_believed(mut stored: Stored) -> Result<Exit> {
             let report = stored.folder.join(output::REPORT);
             if report.exists() {
                 std::fs::remove_file(&report)
-                    .with_context(|| format!("can not remove `{}`", report.display()))?;
+                    .with_context(|| format!("cannot remove `{}`", report.display()))?;
             }
         }
     }

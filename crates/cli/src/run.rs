@@ -112,7 +112,7 @@ fn prepare(
     if load::show(findings) {
         return Ok(None);
     }
-    let task = task.context("the run can not be planned")?;
+    let task = task.context("the run cannot be planned")?;
     let warnings = calibration(&task)?;
     let folder = output::folder(output.out.as_ref(), &stamp)?;
     let header = header(&task, loaded, operators, warnings);
@@ -237,7 +237,7 @@ fn write_journal(folder: &Path, events: &[Event]) -> Result<()> {
     tally.add(text.as_bytes());
     text.push_str(&closing_line(last, &tally)?);
     let path = folder.join(output::JOURNAL);
-    std::fs::write(&path, text).with_context(|| format!("can not write `{}`", path.display()))
+    std::fs::write(&path, text).with_context(|| format!("cannot write `{}`", path.display()))
 }
 
 /// The truth of a rehearsal: from a file, or good devices just as they are set.

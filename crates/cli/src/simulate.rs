@@ -111,8 +111,7 @@ impl PortLink {
                     wanted.display()
                 );
             }
-            std::fs::remove_file(wanted)
-                .with_context(|| format!("can not replace `{}`", wanted.display()))?;
+            std::fs::remove_file(wanted).with_context(|| format!("cannot replace `{}`", wanted.display()))?;
         } else if old.is_ok() {
             bail!(
                 "`{}` is a real port or file: write another `link.serial` for a simulated rig",
@@ -120,7 +119,7 @@ impl PortLink {
             );
         }
         std::os::unix::fs::symlink(terminal, wanted)
-            .with_context(|| format!("can not make the port `{}`", wanted.display()))?;
+            .with_context(|| format!("cannot make the port `{}`", wanted.display()))?;
         Ok(Self(wanted.to_owned()))
     }
 }

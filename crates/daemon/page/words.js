@@ -17,7 +17,7 @@ const ENGLISH = {
   twice: "Serial {0} is already at position {1}. Scan another one, or scan it again to put it at position {2} too.",
   full: "No position is free for {0}. Take one out with ✕, or press CLEAR.", fullNext: "No position is free for {0}. Press START or NEXT ROUND first.", halting: "STOPPED: {0}. Keep clear: the outputs are not confirmed safe yet.", stopping: "STOPPING. Keep clear until the outputs are read back safe.", noEnds: "NO ends the run.", cancelled: "not taken: {0}", by: "the operator at the page",
   look: "light or dark", decide: "DECIDE {0} NOW{1}", nothingRuns: "Nothing runs here.", owed: "{0} without a record yet", badSheets: "The sheets have an error: no run can start until it is mended.", try: "TRY TO DECIDE {0}{1}", on: "on", off: "off", preparing: "The run is being prepared: outputs are made safe first.",
-  failed: { withdrawn: "Not begun: {0}.", "no-run": "No run was made: {0}.", "no-record": "The record can not be made yet: {0}. All is in the journal; it is tried again every 10 s." },
+  failed: { withdrawn: "Not begun: {0}.", "no-run": "No run was made: {0}.", "no-record": "The record cannot be made yet: {0}. All is in the journal; it is tried again every 10 s." },
   stopLost: "STOP NOT SENT: use the hard-wired stop.", tooClose: "Too close to the limit. Yellow bin until decided.", apart: "Yellow bin until decided.",
   notRead: "Scan not read: {0}. Scan it again.", choose: "Show {0}", vacuumOver: "Vacuum over time",
   verdict: { pass: "PASS", fail: "FAIL", undecided: "UNDECIDED", aborted: "ABORTED", measured: "MEASURED", "set-aside": "SET ASIDE" },

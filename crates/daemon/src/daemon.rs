@@ -32,7 +32,7 @@ pub struct RigEntry {
     pub sheets: RigSheets,
     /// Whether it is a simulated one: then no device is tested.
     pub simulated: bool,
-    /// Called in its runs, where somebody wants to see them fail; none on a bench.
+    /// Called in its runs, where somebody wants to see them fail; `None` on a bench.
     pub probes: Option<Probes>,
 }
 
@@ -82,8 +82,8 @@ pub enum ServeError {
         /// The module's address.
         address: String,
     },
-    /// The address can not be listened on.
-    #[error("can not listen on {address}")]
+    /// The address cannot be listened on.
+    #[error("cannot listen on {address}")]
     Listen {
         /// The address.
         address: SocketAddr,
@@ -91,7 +91,7 @@ pub enum ServeError {
         #[source]
         source: std::io::Error,
     },
-    /// The folder of runs can not be used.
+    /// The folder of runs cannot be used.
     #[error(transparent)]
     Runs(#[from] JobError),
     /// Sheets have errors.
@@ -146,7 +146,7 @@ impl Daemon {
 /// the address when requests are taken. Every rig is made safe before anything else, also where the bench cannot be served.
 ///
 /// # Errors
-/// If the bench can not be served as it is, or the system refuses.
+/// If the bench cannot be served as it is, or the system refuses.
 pub fn serve(
     bench: Bench,
     until: impl Future<Output = &'static str>,

@@ -29,7 +29,7 @@ pub(crate) struct Foreseen {
 }
 
 impl Foreseen {
-    /// Of texts; what can not be read of them is shown as in `before`.
+    /// Of texts; what cannot be read of them is shown as in `before`.
     pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>) -> Self {
         let findings = Findings::new();
         let loaded = load(texts, &findings);
@@ -55,7 +55,7 @@ impl Foreseen {
         Self { digest, expired, sheets, names, predicted_s, findings: errors(findings) }
     }
 
-    /// As before, though it can not be read any more.
+    /// As before, though it cannot be read any more.
     pub(crate) fn unread(&self, why: String) -> Self {
         let digest = sha256_hex(why.as_bytes());
         let names = DefaultSheets { digest: digest.clone(), ..self.names.clone() };

@@ -1,6 +1,6 @@
 //! The daemon: owns the rigs of a bench, queues their runs, and tells of them over HTTP.
 //!
-//! Each rig has a worker thread of its own, and each run a thread beside it: a page, a report, a slow disk or another rig can not
+//! Each rig has a worker thread of its own, and each run a thread beside it: a page, a report, a slow disk or another rig cannot
 //! delay a scan. Listens on loopback only.
 
 mod daemon;

@@ -43,7 +43,7 @@ impl Problem {
         Self::new(StatusCode::NOT_FOUND, "not-found", "There is no such thing", detail)
     }
 
-    /// A text that is too long or has characters that can not be seen.
+    /// A text that is too long or has characters that cannot be seen.
     ///
     /// # Errors
     /// If it is.
@@ -58,7 +58,7 @@ impl Problem {
         Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
     }
 
-    /// A device can not be tested again from an earlier run.
+    /// A device cannot be tested again from an earlier run.
     pub(crate) fn nothing_to_decide(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
     }
@@ -131,7 +131,7 @@ impl From<Refusal> for Problem {
             | Refusal::PositionTwice { .. }
             | Refusal::NotASerial { .. }
             | Refusal::TwoNumbers { .. } => {
-                Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-mounted", "This can not be mounted", detail)
+                Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-mounted", "This cannot be mounted", detail)
             }
             Refusal::AlreadyStarted => {
                 Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)

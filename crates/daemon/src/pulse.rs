@@ -49,7 +49,7 @@ impl Pulse {
         }
     }
 
-    /// How long there was no sign of life; none while nothing runs.
+    /// How long there was no sign of life; `None` while nothing runs.
     pub(crate) fn silent_for(&self) -> Option<Duration> {
         let beat = self.beat_ms.load(Ordering::SeqCst);
         let now = self.now().since(Mono::START);

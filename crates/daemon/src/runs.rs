@@ -65,7 +65,7 @@ impl Runs {
     /// Makes the folder, closes what was left open in it as aborted, and reads what is there.
     ///
     /// # Errors
-    /// If the folder can not be made or read.
+    /// If the folder cannot be made or read.
     pub(crate) fn open(&self) -> Result<(), JobError> {
         let path = &self.folder;
         let bad = |what| move |source| JobError::File { what, path: path.clone(), source };
@@ -78,7 +78,7 @@ impl Runs {
         folders.sort();
         for one in folders.iter().filter(|one| one.join(folder::JOURNAL).exists()) {
             if let Err(error) = self.take_in(one) {
-                tracing::error!(folder = %one.display(), %error, "a run can not be read; left as it is");
+                tracing::error!(folder = %one.display(), %error, "a run cannot be read; left as it is");
             }
         }
         // Names of folders have the local time, of which an hour comes twice a year.
@@ -110,7 +110,7 @@ impl Runs {
     /// A new folder for a run: its name begins with the time.
     ///
     /// # Errors
-    /// If it can not be made.
+    /// If it cannot be made.
     pub(crate) fn folder(&self, rig: &str, run: &str) -> Result<PathBuf, JobError> {
         let stamp = jiff::ZonedDateTime::now().strftime("%Y-%m-%d-%H%M%S").to_string();
         let plain: String = rig.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();

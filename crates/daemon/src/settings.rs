@@ -73,7 +73,7 @@ impl BenchSheet {
     /// What is to be served: every sheet is read.
     ///
     /// # Errors
-    /// If a sheet can not be read or has errors, or two rigs have one name.
+    /// If a sheet cannot be read or has errors, or two rigs have one name.
     pub fn bench(&self, beside: &Path, defaults: &Defaults) -> Result<Bench, ServeError> {
         let unread = self.unread(beside);
         if !unread.is_empty() {
@@ -105,7 +105,7 @@ impl BenchSheet {
         Ok(Bench { listen: self.listen, runs: beside.join(&self.runs), rigs })
     }
 
-    /// Findings of the files that are not there, or can not be read.
+    /// Findings of the files that are not there, or cannot be read.
     fn unread(&self, beside: &Path) -> Vec<String> {
         let of_rig = |rig: &'_ BenchRig| {
             [Some(rig.sheet.clone()), rig.device_type.clone(), rig.settings.clone(), rig.script.clone()]
@@ -113,7 +113,7 @@ impl BenchSheet {
         let all = [self.site.clone()].into_iter().chain(self.rigs.iter().flat_map(of_rig)).flatten();
         let finding = |path: At<String>| {
             let error = std::fs::File::open(beside.join(&path.value)).err()?;
-            let message = format!("`{}` can not be read: {error}", path.value);
+            let message = format!("`{}` cannot be read: {error}", path.value);
             let help = "allowed: the path of a sheet, from the folder of this one";
             Some(
                 Finding::error("unread", &path.place, Wording::new(message, "this file", help)).render(false),

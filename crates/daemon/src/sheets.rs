@@ -55,7 +55,7 @@ pub enum NotPlanned {
     /// No device takes part.
     #[error("no device: give at least one position a serial number, or a number of its own")]
     NoDevice,
-    /// A file can not be read, or a calibration has expired.
+    /// A file cannot be read, or a calibration has expired.
     #[error(transparent)]
     Job(#[from] JobError),
 }
@@ -100,7 +100,7 @@ impl RigSheets {
     /// Reads the sheets of a rig from their files.
     ///
     /// # Errors
-    /// If the rig sheet or the site sheet can not be read or has errors. Errors of the others only keep runs from starting.
+    /// If the rig sheet or the site sheet cannot be read or has errors. Errors of the others only keep runs from starting.
     pub fn from_files(files: SheetFiles) -> Result<Self, NotPlanned> {
         Self::begin(Origin::Files(files))
     }

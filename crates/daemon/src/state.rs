@@ -32,11 +32,11 @@ pub(crate) struct RigState {
     pub doing: Doing,
     /// Why it is not ready.
     pub problem: Option<String>,
-    /// Whether its outputs were last read back as safe; none while nobody knows.
+    /// Whether its outputs were last read back as safe; `null` while nobody knows.
     pub outputs_safe: Option<bool>,
-    /// Vacuum at rest between runs, in the unit of the site; none where it is not known.
+    /// Vacuum at rest between runs, in the unit of the site; `null` if it is not known.
     pub level: Option<f64>,
-    /// Whether the reference reads next to nothing at rest; none where that is not known.
+    /// Whether the reference reads next to nothing at rest; `null` if that is not known.
     pub vented: Option<bool>,
     /// Whether the rig is a simulated one: then no device is tested.
     pub simulated: bool,
@@ -50,14 +50,14 @@ pub(crate) struct RigState {
     pub sheets: DefaultSheets,
     /// The reference.
     pub reference: ReferenceState,
-    /// Seconds that the default script takes, foreseen; none where it can not be planned.
+    /// Seconds that the default script takes, foreseen; `null` if it cannot be planned.
     pub predicted_s: Option<f64>,
     /// What the default sheets lack, as text; empty when a run could start.
     pub findings: Vec<String>,
     /// What is mounted for the next round.
     pub round: Round,
     /// What came of the last start, where no verdict did: `withdrawn`, `no-run`, or `no-record` where there is a journal and a record
-    /// can not be made of it yet. None once something new is mounted or started.
+    /// cannot be made of it yet. None once something new is mounted or started.
     pub failed: Option<Reason>,
     /// Runs that have a journal and no record yet: tried again every ten seconds.
     pub owed: Vec<String>,
@@ -115,11 +115,11 @@ pub(crate) struct Round {
 pub(crate) struct Place {
     /// Its number.
     pub position: u8,
-    /// Serial number of the device there; none where it is empty or has none.
+    /// Serial number of the device there; `null` if it is empty or has none.
     pub serial: Option<String>,
     /// Whether the bench gives the device there a number of its own.
     pub own_number: bool,
-    /// Whether a plug is seen there; none where the rig can not see it.
+    /// Whether a plug is seen there; `null` if the rig cannot see it.
     pub present: Option<bool>,
 }
 

@@ -319,7 +319,7 @@ impl Worker {
 /// Why no run came of a start, or no record of a run.
 #[derive(Debug, Error)]
 enum NoRun {
-    /// The job can not be done.
+    /// The job cannot be done.
     #[error(transparent)]
     Job(#[from] JobError),
     /// The rig was not found well just before.

@@ -66,11 +66,7 @@ pub const RULES: &[Rule] = &[
         reason: "a level that the pump does not reach at this site never comes: the valve never closes, or the output never turns on",
         broken: deepest_reached,
     },
-    Rule {
-        name: "inside-range",
-        reason: "the device can not be set outside its range",
-        broken: inside_range,
-    },
+    Rule { name: "inside-range", reason: "the device cannot be set outside its range", broken: inside_range },
     Rule {
         name: "multiple-of-digit",
         reason: "the display can only be set in whole digits of the unit",
@@ -305,7 +301,7 @@ fn multiple_of_digit(case: &Case<'_>) -> Option<Broken> {
     let unit = case.draft.unit.as_ref()?;
     let Some(digit) = case.device.digit(unit.value) else {
         let units: Vec<_> = case.device.digits.iter().map(|digit| digit.unit.symbol()).collect();
-        let message = format!("`{}` can not be set in {}", case.device.header.name.value, unit.symbol());
+        let message = format!("`{}` cannot be set in {}", case.device.header.name.value, unit.symbol());
         return broken(&unit.place, message, format!("allowed: {}", units.join(", ")));
     };
     let off = |level: &At<VacuumLevel>| {
@@ -315,7 +311,7 @@ fn multiple_of_digit(case: &Case<'_>) -> Option<Broken> {
     let level = case.every_level().into_iter().find(off)?;
     let nearest = VacuumLevel::new((level.si() / digit.si()).round() * digit.si());
     let message =
-        format!("{} can not be shown in steps of {}", level.place.text(), case.style().difference(digit));
+        format!("{} cannot be shown in steps of {}", level.place.text(), case.style().difference(digit));
     broken(&level.place, message, format!("the nearest level that can be set is {}", case.show(nearest)))
 }
 
@@ -335,7 +331,7 @@ fn delay_selectable(case: &Case<'_>) -> Option<Broken> {
     let list: Vec<_> = offered.iter().map(|delay| format!("{} ms", delay.si() * 1e3)).collect();
     broken(
         &delay.place,
-        format!("a delay of {} ms can not be selected", delay.si() * 1e3),
+        format!("a delay of {} ms cannot be selected", delay.si() * 1e3),
         format!("allowed: {}", list.join(", ")),
     )
 }

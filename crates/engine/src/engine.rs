@@ -56,7 +56,7 @@ pub enum Input {
         /// The event.
         through: Seq,
     },
-    /// The record can not be written any more.
+    /// The record cannot be written any more.
     RecordLost,
     /// A deadline has come.
     Deadline,

@@ -6,6 +6,7 @@
 
 mod bench;
 mod engine;
+mod gas;
 mod guard;
 mod judging;
 mod plan;

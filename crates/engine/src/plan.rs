@@ -1,5 +1,6 @@
 //! From script and sheets to a plan: everything that can be found wrong before a valve moves is found here.
 
+use crate::gas::Passages;
 use crate::predict::time;
 use crate::script::{Direction, OnFailure, Script, ScriptStep, StepKind};
 use std::sync::Arc;
@@ -31,7 +32,7 @@ pub struct PlanInput<'p> {
     pub positions: Vec<PositionPlan>,
 }
 
-/// Plans a run; what can not be done on this rig with these sheets is a finding at the script's step.
+/// Plans a run; what cannot be done on this rig with these sheets is a finding at the script's step.
 pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
     let planner = Planner::new(&input.sheets, &input.positions, findings);
     let planner = planner.watching(input.script);
@@ -57,6 +58,7 @@ struct Planner<'p> {
     blank: Task,
     /// Expanded uncertainty with which the leak will be known, pascal per second.
     leak_told_pa_per_s: f64,
+    passed: Passages,
 }
 
 impl<'p> Planner<'p> {
@@ -68,7 +70,7 @@ impl<'p> Planner<'p> {
             plan: sheets.rig.read_plan(),
         };
         let leak_told_pa_per_s = sheets.rig.manifold.largest_leak.si();
-        Self { sheets, positions, findings, blank, leak_told_pa_per_s }
+        Self { sheets, positions, findings, blank, leak_told_pa_per_s, passed: Passages::default() }
     }
 
     /// The same, with the leak as planned steps will tell it.
@@ -87,7 +89,8 @@ impl<'p> Planner<'p> {
         let step = script.steps.iter().find(|step| matches!(step.kind, StepKind::Leak { .. }));
         // Its own findings come when the step is planned.
         let silent = Findings::new();
-        let planner = Planner { findings: &silent, blank: self.blank.clone(), ..self };
+        let planner =
+            Planner { findings: &silent, blank: self.blank.clone(), passed: Passages::default(), ..self };
         let planned = step.and_then(|step| planner.leak(script, step));
         let steps: Vec<PlannedStep> = planned
             .map(|(name, task, predicted)| PlannedStep {
@@ -197,7 +200,7 @@ impl Planner<'_> {
         let largest = &self.sheets.rig.manifold.largest_leak;
         let limit = limit.as_ref().map_or(largest.value, |limit| limit.value);
         if limit.si() > largest.si() {
-            let help = "with a larger leak the rig sheet says that levels can not be judged: take its limit or a smaller one";
+            let help = "with a larger leak the rig sheet says that levels cannot be judged: take its limit or a smaller one";
             let wording =
                 Wording::new("the leak limit is larger than the rig sheet allows", "this step", help);
             self.findings.add(

@@ -18,7 +18,7 @@ use tripbench_sheet::{Finding, Findings};
 pub struct GoOn {
     /// The sheets of the first run, its script with as many ramps as would decide it.
     pub loaded: Loaded,
-    /// How many; none where more were not found to decide it.
+    /// How many; `None` if more were not found to decide it.
     pub ramps: Option<u16>,
     /// The device and its place.
     pub position: PositionPlan,
@@ -33,11 +33,11 @@ pub struct GoOn {
 /// Why a device is not tested again from an earlier run.
 #[derive(Debug, Error)]
 pub enum AgainError {
-    /// The folder can not be read, or the repeat not be counted.
+    /// The folder cannot be read, or the repeat not be counted.
     #[error(transparent)]
     Job(#[from] JobError),
-    /// The earlier run can not be believed.
-    #[error("`{}` can not be gone on from: {doubt}", folder.display())]
+    /// The earlier run cannot be believed.
+    #[error("`{}` cannot be gone on from: {doubt}", folder.display())]
     Doubt {
         /// Its folder.
         folder: PathBuf,
@@ -98,7 +98,7 @@ pub enum AgainError {
 /// there are none.
 ///
 /// # Errors
-/// If the run can not be believed, or there is nothing to decide.
+/// If the run cannot be believed, or there is nothing to decide.
 pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     let (record, trace) = stored(of)?;
     let folder = of.to_owned();
@@ -144,7 +144,7 @@ pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     })
 }
 
-/// Seconds that testing a position again takes, as the run would be planned; none where no number of ramps decides it.
+/// Seconds that testing a position again takes, as the run would be planned; `None` if no number of ramps decides it.
 pub fn foreseen_again(record: &Record, position: u8) -> Option<f64> {
     let left = record.positions.iter().find(|left| left.number == position)?;
     let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max()?;
@@ -194,7 +194,7 @@ fn marker(position: u8) -> String {
 /// Adds to the folder of a run where a position of it is tested again: every repeat is counted there.
 ///
 /// # Errors
-/// If it can not be written.
+/// If it cannot be written.
 pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
     let path = of.join(marker(position));
     let mut options = OpenOptions::new();

@@ -1,4 +1,4 @@
-//! Why a job can not be done.
+//! Why a job cannot be done.
 
 use std::path::PathBuf;
 use thiserror::Error;
@@ -6,11 +6,11 @@ use tripbench_link::{LockError, ResolveError, UnreachableError};
 use tripbench_record::{FORMAT, TraceError, VERSION};
 use tripbench_runner::{JournalError, RecoverError};
 
-/// Why a job can not be done.
+/// Why a job cannot be done.
 #[derive(Debug, Error)]
 pub enum JobError {
-    /// A file can not be used.
-    #[error("can not {what} `{}`", path.display())]
+    /// A file cannot be used.
+    #[error("cannot {what} `{}`", path.display())]
     File {
         /// What was to be done with it.
         what: &'static str,
@@ -54,8 +54,8 @@ pub enum JobError {
         /// Format and version of it.
         found: String,
     },
-    /// A trace that can not be read.
-    #[error("`{}` can not be used", path.display())]
+    /// A trace that cannot be read.
+    #[error("`{}` cannot be used", path.display())]
     NotATrace {
         /// The file.
         path: PathBuf,
@@ -69,7 +69,7 @@ pub enum JobError {
         /// The folder.
         folder: PathBuf,
     },
-    /// A record can not be written.
+    /// A record cannot be written.
     #[error("the record contains a number that is not finite")]
     NotWritable(#[source] serde_json::Error),
     /// Another process has the module.
@@ -78,7 +78,7 @@ pub enum JobError {
     /// The module's address is none.
     #[error(transparent)]
     Resolve(#[from] ResolveError),
-    /// The module can not be reached.
+    /// The module cannot be reached.
     #[error(transparent)]
     Unreachable(#[from] UnreachableError),
     /// Nothing answers.
@@ -94,10 +94,10 @@ pub enum JobError {
         #[source]
         source: std::io::Error,
     },
-    /// The journal can not be written.
+    /// The journal cannot be written.
     #[error(transparent)]
     Journal(#[from] JournalError),
-    /// The journal can not be read.
+    /// The journal cannot be read.
     #[error(transparent)]
     Recover(#[from] RecoverError),
 }

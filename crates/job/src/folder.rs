@@ -20,7 +20,7 @@ pub const JOURNAL: &str = "run.journal";
 /// number where that is taken.
 ///
 /// # Errors
-/// If the folder holds a run, or can not be made.
+/// If the folder holds a run, or cannot be made.
 pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
     let default = |number: u32| {
         let suffix = if number == 1 { String::new() } else { format!("-{number}") };
@@ -55,7 +55,7 @@ pub fn record(view: &RunView) -> Option<(Record, Trace)> {
 /// Writes record, report and trace; the record last, so that a folder with a record is whole.
 ///
 /// # Errors
-/// If a file can not be written.
+/// If a file cannot be written.
 pub fn write(folder: &Path, record: &Record, trace: &Trace, sheets: &LoadedSheets) -> Result<(), JobError> {
     put(folder, TRACE, trace.to_csv().as_bytes())?;
     write_report(folder, record, trace, sheets)?;
@@ -65,7 +65,7 @@ pub fn write(folder: &Path, record: &Record, trace: &Trace, sheets: &LoadedSheet
 /// Writes the report alone.
 ///
 /// # Errors
-/// If it can not be written.
+/// If it cannot be written.
 pub fn write_report(
     folder: &Path,
     record: &Record,

@@ -6,7 +6,7 @@ use std::task::Poll;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
 /// Signals that would end or stop this process, with a valve open, if nobody took them: Ctrl-Z first of all. Only SIGKILL and
-/// SIGSTOP can not be taken; for them the module's own loss-of-master timeout is there.
+/// SIGSTOP cannot be taken; for them the module's own loss-of-master timeout is there.
 const STOPPING: [(ProcessSignal, &str); 12] = [
     (ProcessSignal::INT, "the keyboard"),
     (ProcessSignal::QUIT, "the keyboard"),

@@ -22,7 +22,7 @@ pub struct Told {
 /// Reads a journal and folds it.
 ///
 /// # Errors
-/// If it can not be read or written, or is damaged.
+/// If it cannot be read or written, or is damaged.
 pub fn told(journal: &Path, halt: Halt) -> Result<Told, JobError> {
     let recovered = recover(journal, halt)?;
     let mut view = RunView::default();
@@ -52,7 +52,7 @@ pub fn told_at_end(journal: &Path, halt: &Halt) -> Result<Told, JobError> {
 /// open is closed with a halt.
 ///
 /// # Errors
-/// If the journal can not be read, or holds no run.
+/// If the journal cannot be read, or holds no run.
 pub fn from_journal(journal: &Path, halt: &Halt) -> Result<(Record, Trace), JobError> {
     folder::record(&told_at_end(journal, halt)?.view).ok_or(JobError::NoRun)
 }
@@ -75,7 +75,7 @@ pub fn carried(record: &Record, with_script: bool) -> Texts {
 /// Record and trace of a folder.
 ///
 /// # Errors
-/// If one of them is not there, can not be read, or is of another version.
+/// If one of them is not there, cannot be read, or is of another version.
 pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     let path = of.join(folder::RECORD);
     if !path.exists() && of.join(folder::JOURNAL).exists() {
@@ -108,7 +108,7 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
         }
     }
     let path = of.join(folder::JOURNAL);
-    let unread = |why: String| format!("the journal that the record was made from can not be read: {why}");
+    let unread = |why: String| format!("the journal that the record was made from cannot be read: {why}");
     let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {
         Ok(Ok(opened)) => opened,
         Ok(Err(damaged)) => {

@@ -27,7 +27,7 @@ pub struct Texts {
 /// Sheets that were read, as far as they could be.
 #[derive(Debug)]
 pub struct Loaded {
-    /// The sheets; none unless all that were given are whole.
+    /// The sheets; `None` unless all that were given are whole.
     pub sheets: Option<Arc<LoadedSheets>>,
     /// The script.
     pub script: Option<Script>,
@@ -40,7 +40,7 @@ pub struct Loaded {
 /// A file as a source.
 ///
 /// # Errors
-/// If it can not be read.
+/// If it cannot be read.
 pub fn source(path: &Path) -> Result<Arc<Source>, JobError> {
     let read = |source| JobError::File { what: "read the sheet", path: path.to_owned(), source };
     let text = std::fs::read_to_string(path).map_err(read)?;

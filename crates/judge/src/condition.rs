@@ -147,7 +147,7 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
     let mut check = judged(check, &result, Some(limits), acceptance(task));
     if check.verdict != CheckVerdict::Met {
-        check.remark = Some("levels can not be judged with this leak: check plugs, hoses and seals".into());
+        check.remark = Some("levels cannot be judged with this leak: check plugs, hoses and seals".into());
     }
     vec![check]
 }

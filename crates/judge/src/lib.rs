@@ -31,6 +31,6 @@ mod transition;
 
 pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
 pub use condition::foreseen_leak_pa_per_s;
-pub use foreseen::{ForeseenLevel, Foresight};
+pub use foreseen::{ForeseenLevel, Foresight, Ramp};
 pub use promise::{promised, verdict};
 pub use rejudge::{judge_all, judge_step, rejudge};

@@ -127,19 +127,20 @@ impl At<'_> {
         let Some(longest) = all.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
             return unknown(check, "no single change of the output was seen in the fast crossings");
         };
-        let scattered = &scattered(longest, slow, all.len());
+        let latest = &scattered(longest, slow, all.len());
         let earliest = all.iter().min_by(|a, b| bound_s(a).total_cmp(&bound_s(b)));
-        if let Some(check) = earliest.and_then(|earliest| before_the_level(&check, earliest)) {
+        let earliest = earliest.map(|earliest| scattered(earliest, slow, all.len()));
+        if let Some(check) = earliest.and_then(|earliest| before_the_level(&check, &earliest)) {
             return check;
         }
         let device = self.channels.task.sheets.device.as_ref();
         if device.is_some_and(|device| device.promise.response_for == ResponseFor::Mean) {
             return self.mean_check(check, (&all, slow), limits);
         }
-        if let Some(late) = self.late(&check, scattered) {
+        if let Some(late) = self.late(&check, latest) {
             return late;
         }
-        let shown = judged(check.clone(), scattered, Some(limits), acceptance(self.channels.task));
+        let shown = judged(check.clone(), latest, Some(limits), acceptance(self.channels.task));
         let mut check = judged(check, longest, Some(limits), acceptance(self.channels.task));
         // Later than the limit by less than one crossing scatters is no late output; it may be a crossing that came later.
         if check.verdict == CheckVerdict::Fail && shown.verdict != CheckVerdict::Fail {
@@ -237,18 +238,18 @@ impl At<'_> {
     }
 }
 
-/// The longest of several with what single crossings scatter by: the time from the level of the run to the output holds it, and so
-/// does what the user of the device meets, but a device is not late by it. By chance alone the longest lies farther out than one does:
-/// by the quantile of the largest of so many (after Bonferroni).
-fn scattered(longest: &MeasurementResult, slow: Slow, count: usize) -> MeasurementResult {
+/// The longest or the shortest of several with what single crossings scatter by: the time from the level of the run to the output
+/// holds it, and so does what the user of the device meets, but a device is not late or early by it. By chance alone the farthest lies
+/// farther out than one does: by the quantile of the largest of so many (after Bonferroni).
+fn scattered(farthest: &MeasurementResult, slow: Slow, count: usize) -> MeasurementResult {
     #[expect(clippy::cast_precision_loss, reason = "counts are small")]
     let factor = tripbench_measure::normal_quantile(1.0 - 0.025 / count.max(1) as f64)
         / tripbench_measure::normal_quantile(0.975);
-    let level = longest.contributions.iter().find(|part| part.name == LEVEL);
+    let level = farthest.contributions.iter().find(|part| part.name == LEVEL);
     let per_pa = level.and_then(|part| part.input.as_ref()).map_or(0.0, |input| input.sensitivity.abs());
     let part = Contribution::normal(SCATTER, factor * slow.scatter_pa * per_pa).of("this run");
-    let parts = longest.contributions.iter().cloned().chain([part.through("Pa", per_pa)]);
-    combine_whole(longest.value, parts.collect()).unwrap_or_else(|_| longest.clone())
+    let parts = farthest.contributions.iter().cloned().chain([part.through("Pa", per_pa)]);
+    combine_whole(farthest.value, parts.collect()).unwrap_or_else(|_| farthest.clone())
 }
 
 const LEVEL: &str = "level at the slow rate";

@@ -287,7 +287,7 @@ impl At<'_> {
         self.doubts(&mut check, found, limits);
         if one.level.is_none() && one.found.delay.is_some() {
             check.remark = Some(String::from(
-                "its output is so late that the level at which it was meant can not be told: no level is stated",
+                "its output is so late that the level at which it was meant cannot be told: no level is stated",
             ));
         }
         check

@@ -132,7 +132,7 @@ impl Found {
         Limits { low, high: Some(longest_delay_s(task) + self.seems_later_s) }
     }
 
-    /// Its level; none where its edges could not be followed to the delay that they show.
+    /// Its level; `None` if its edges could not be followed to the delay that they show.
     pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
         let believed = self.believed(basis.task, other_s);
         let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;

@@ -19,10 +19,10 @@ pub trait Line {
     /// Opens it; what was left in it is thrown away.
     ///
     /// # Errors
-    /// If it can not be opened.
+    /// If it cannot be opened.
     fn open(&self) -> impl Future<Output = io::Result<Self::Port>>;
 
-    /// Times of its characters and silences; none where a converter keeps them.
+    /// Times of its characters and silences; `None` if a converter keeps them.
     fn timing(&self) -> Option<SerialTiming>;
 }
 

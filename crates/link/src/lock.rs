@@ -9,7 +9,7 @@ use thiserror::Error;
 #[derive(Debug)]
 pub struct ModuleLock(#[expect(dead_code, reason = "held for its lock")] File);
 
-/// Why a module can not be taken.
+/// Why a module cannot be taken.
 #[derive(Debug, Error)]
 pub enum LockError {
     /// Another process has it.
@@ -22,8 +22,8 @@ pub enum LockError {
         /// The process that has it, as far as the lock file says.
         process: String,
     },
-    /// The lock file can not be used.
-    #[error("the lock file `{}` can not be used", path.display())]
+    /// The lock file cannot be used.
+    #[error("the lock file `{}` cannot be used", path.display())]
     File {
         /// The file.
         path: PathBuf,
@@ -37,7 +37,7 @@ impl ModuleLock {
     /// Takes the module at an address.
     ///
     /// # Errors
-    /// If another process has it, or the lock file can not be made.
+    /// If another process has it, or the lock file cannot be made.
     pub fn take(address: &str) -> Result<Self, LockError> {
         let name: String = address.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
         let path = std::env::temp_dir().join(format!("tripbench-module-{name}.lock"));

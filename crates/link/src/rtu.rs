@@ -134,7 +134,7 @@ impl<L: Line> RtuTransport<L> {
         }
         let opened = self.line.open().await;
         if let Err(error) = &opened {
-            tracing::debug!(%error, "the line can not be opened");
+            tracing::debug!(%error, "the line cannot be opened");
         }
         self.port = Some(opened.map_err(|_| Doubt::Lost)?);
         self.opened = true;

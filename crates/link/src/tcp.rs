@@ -16,9 +16,9 @@ use tokio_modbus::{Error, ProtocolError};
 use tripbench_quantity::Span;
 use tripbench_rig::{Area, Doubt, Query, Request, Response};
 
-/// Why an address can not be used.
+/// Why an address cannot be used.
 #[derive(Debug, Error)]
-#[error("`{address}` can not be resolved")]
+#[error("`{address}` cannot be resolved")]
 pub struct ResolveError {
     address: String,
     #[source]

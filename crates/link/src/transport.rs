@@ -11,8 +11,8 @@ pub trait Transport {
     /// answered.
     ///
     /// # Errors
-    /// A [`Doubt`] if there is no answer in time or it can not be believed. After any doubt but a refusal the wire starts
-    /// afresh: what was under way can not be taken for the answer of a later request.
+    /// A [`Doubt`] if there is no answer in time or it cannot be believed. After any doubt but a refusal the wire starts
+    /// afresh: what was under way cannot be taken for the answer of a later request.
     fn transact(
         &mut self,
         query: &Query,

@@ -20,7 +20,7 @@ pub enum ModuleWire {
     RtuOverTcp(RtuTransport<TcpLine>),
 }
 
-/// Why the module of a rig sheet can not be reached at all.
+/// Why the module of a rig sheet cannot be reached at all.
 #[derive(Debug, Error)]
 pub enum UnreachableError {
     /// Its host is not known.

@@ -49,7 +49,7 @@ pub struct Contribution {
     pub distribution: Distribution,
     /// Standard uncertainty, sensitivity included.
     pub standard_uncertainty: f64,
-    /// Degrees of freedom; none where the value is taken as known.
+    /// Degrees of freedom; `None` if the value is taken as known.
     pub degrees_of_freedom: Option<f64>,
     /// Where it is from: a key of a sheet, a certificate, this run.
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -143,7 +143,7 @@ pub struct MeasurementResult {
     pub expanded_uncertainty: f64,
     /// Expanded over standard uncertainty.
     pub coverage_factor: f64,
-    /// Effective degrees of freedom after Welch and Satterthwaite; none if infinite.
+    /// Effective degrees of freedom after Welch and Satterthwaite; `None` if infinite.
     pub degrees_of_freedom: Option<f64>,
     /// Expanded uncertainty by Welch–Satterthwaite and Student's t, shown beside the other, SI.
     pub welch_satterthwaite: f64,

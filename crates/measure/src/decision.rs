@@ -102,18 +102,18 @@ pub fn posterior_conformance(result: &MeasurementResult, limits: Limits, process
 /// What would decide a result that is undecided.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ToDecide {
-    /// U with which it would be decided, in the unit of the result; none where the value lies at its limit.
+    /// U with which it would be decided, in the unit of the result; `None` if the value lies at its limit.
     pub expanded_uncertainty: Option<f64>,
     /// The largest contribution: its name and its standard uncertainty.
     pub contribution: String,
     /// Its standard uncertainty now.
     pub from: f64,
-    /// Its standard uncertainty with which the result would be decided; none where the others alone are too large.
+    /// Its standard uncertainty with which the result would be decided; `None` if the others alone are too large.
     pub to: Option<f64>,
-    /// Number of ramps that would decide it on this rig; none where no number does.
+    /// Number of ramps that would decide it on this rig; `None` if no number does.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ramps: Option<u16>,
-    /// How long a run with so many takes, seconds; none where that is known only once it is planned.
+    /// How long a run with so many takes, seconds; `None` if that is known only once it is planned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub takes_s: Option<f64>,
 }

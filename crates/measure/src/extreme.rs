@@ -25,7 +25,7 @@ const NODES: [(f64, f64); 3] =
     [(-1.732_050_807_568_877_2, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732_050_807_568_877_2, 1.0 / 6.0)];
 
 /// Mean and standard deviation of the least of the true values. `spread` is by how much they differ at least, as a standard
-/// deviation; none where they may be one and the same. `None` for no values, or figures that are not finite.
+/// deviation; `None` if they may be one and the same. `None` for no values, or figures that are not finite.
 pub fn least_of(values: &[Noisy], spread: Option<f64>) -> Option<Noisy> {
     let finite = |one: &Noisy| one.value.is_finite() && one.uncertainty.is_finite() && one.uncertainty >= 0.0;
     let first = *values.first().filter(|_| values.iter().all(finite))?;

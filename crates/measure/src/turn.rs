@@ -12,7 +12,7 @@ pub struct TurnPrior {
     pub between_s: [f64; 2],
     /// Time constant of the first-order lag behind which the samples were read, seconds.
     pub lag_s: f64,
-    /// Standard deviation of the noise, pascal; none where the samples themselves are to say.
+    /// Standard deviation of the noise, pascal; `None` if the samples themselves are to say.
     pub noise_pa: Option<f64>,
     /// The smallest step of the samples, pascal.
     pub resolution_pa: f64,

@@ -35,7 +35,7 @@ pub enum ParseQuantityError {
         allowed: String,
     },
     /// The number is below zero where that has no meaning.
-    #[error("a {what} can not be below zero here, found `{text}`{hint}")]
+    #[error("a {what} cannot be below zero here, found `{text}`{hint}")]
     Negative {
         /// The kind of quantity.
         what: &'static str,

@@ -175,7 +175,7 @@ pub struct CrossingRecord {
     pub high_pa: f64,
     /// Rate there, pascal per second.
     pub rate_pa_per_s: f64,
-    /// Phase that was planned for it, a share of the time between two scans; none where none was.
+    /// Phase that was planned for it, a share of the time between two scans; `null` if none was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub planned_phase: Option<f64>,
     /// Whether it is of the fast pair beside the ramps: a pull at full flow, and a fall at full vent.
@@ -186,7 +186,7 @@ pub struct CrossingRecord {
 /// One result judged against its limits.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Check {
-    /// The position; none for a check of the rig.
+    /// The position; `null` for a check of the rig.
     pub position: Option<u8>,
     /// Index of the step, from 0.
     pub step: u16,
@@ -198,10 +198,10 @@ pub struct Check {
     pub role: Role,
     /// Unit of all its values: `Pa`, `Pa/s` or `1`.
     pub unit: String,
-    /// The result; none if it could not be measured.
+    /// The result; `null` if it could not be measured.
     #[serde(flatten)]
     pub measured: Option<Measured>,
-    /// The limits; none if it was judged against nothing.
+    /// The limits; `null` if it was judged against nothing.
     pub limits: Option<LimitsRecord>,
     /// Probability that the quantity lies inside its limits.
     pub conformance_probability: Option<f64>,

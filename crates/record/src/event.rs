@@ -225,7 +225,7 @@ pub enum EventKind {
     },
     /// The run is over.
     Ended {
-        /// Wall time, RFC 3339; none when it is not known.
+        /// Wall time, RFC 3339; `null` when it is not known.
         ended: Option<String>,
     },
 }

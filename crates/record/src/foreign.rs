@@ -125,7 +125,7 @@ pub struct Recording {
     pub left_out: u64,
 }
 
-/// Why a recording can not be read.
+/// Why a recording cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum ForeignError {
     /// No such column.

@@ -17,7 +17,7 @@ pub enum Halt {
     },
     /// The program was told to end.
     Signal,
-    /// The link can not be believed.
+    /// The link cannot be believed.
     Doubt(Doubt),
     /// Deeper than the interlock allows.
     TooDeep(#[schemars(with = "f64")] VacuumLevel),
@@ -27,12 +27,12 @@ pub enum Halt {
     EmergencyStop,
     /// The guard door is open.
     GuardDoor,
-    /// The reference can not be believed.
+    /// The reference cannot be believed.
     Reference {
         /// What is wrong with it.
         why: String,
     },
-    /// The air pressure input can not be believed.
+    /// The air pressure input cannot be believed.
     AirPressureInput {
         /// What is wrong with it.
         why: String,
@@ -84,8 +84,8 @@ impl fmt::Display for Halt {
             Self::TooLongAtVacuum => f.write_str("longer under vacuum than the interlock allows"),
             Self::EmergencyStop => f.write_str("the emergency stop is pressed"),
             Self::GuardDoor => f.write_str("the guard door is open"),
-            Self::Reference { why } => write!(f, "the reference can not be believed: {why}"),
-            Self::AirPressureInput { why } => write!(f, "the air pressure input can not be believed: {why}"),
+            Self::Reference { why } => write!(f, "the reference cannot be believed: {why}"),
+            Self::AirPressureInput { why } => write!(f, "the air pressure input cannot be believed: {why}"),
             Self::NotReached { wanted, reached, air } => {
                 let (wanted, reached) = (style.level(*wanted), style.level(*reached));
                 write!(

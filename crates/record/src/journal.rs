@@ -13,9 +13,9 @@ use tripbench_quantity::Mono;
 /// First line of every journal.
 pub const MAGIC: &str = "tripbench-journal 1\n";
 
-/// Why an event can not be written.
+/// Why an event cannot be written.
 #[derive(Debug, Error)]
-#[error("an event can not be written as JSON: {0}")]
+#[error("an event cannot be written as JSON: {0}")]
 pub struct NotWritable(#[from] serde_json::Error);
 
 /// One line for an event. `durable` is the last event known to be on the disk, where that is news.
@@ -92,7 +92,7 @@ pub enum Ending {
     Torn,
 }
 
-/// Why a journal can not be believed.
+/// Why a journal cannot be believed.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Damaged {
     /// It is not a journal.
@@ -145,7 +145,7 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     Ok(opened)
 }
 
-/// The event of one line; `None` if the line is incomplete or malformed.
+/// The event of one line; `null` if the line is incomplete or malformed.
 pub fn event(line: &[u8]) -> Option<Event> {
     parse_line(line).map(|parsed| parsed.event)
 }

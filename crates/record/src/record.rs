@@ -66,7 +66,7 @@ pub struct Record {
     pub software: Software,
     /// What was known at the start: run, clock, sheets, steps, positions.
     pub header: RunHeader,
-    /// Wall time of the end, RFC 3339; none when it is not known.
+    /// Wall time of the end, RFC 3339; `null` when it is not known.
     pub ended: Option<String>,
     /// Why it stopped before its end, if it did.
     pub halted: Option<Halt>,

@@ -17,9 +17,9 @@ pub struct LoadedSheets {
     pub rig: RigSheet,
     /// The site.
     pub site: SiteSheet,
-    /// The device type; none when nothing is judged.
+    /// The device type; `null` when nothing is judged.
     pub device: Option<TypeSheet>,
-    /// The settings; none when nothing is judged.
+    /// The settings; `null` when nothing is judged.
     pub settings: Option<SettingsSheet>,
 }
 
@@ -125,7 +125,7 @@ impl SwitchPointsTask {
     }
 
     /// Planned phase of a cycle's crossing: a share of the time between two scans, evenly spread over the cycles of one motion;
-    /// none where the air does not move evenly.
+    /// `null` if the air does not move evenly.
     pub fn phase(&self, rising: bool, cycle: u16) -> Option<f64> {
         let slow = self.slow(rising);
         if !self.motion(rising, cycle).is_free() {

@@ -13,7 +13,7 @@ pub enum Verdict {
     Pass,
     /// A required check lies outside.
     Fail,
-    /// The rig can not tell.
+    /// The rig cannot tell.
     Undecided,
     /// No judgement: stopped or set aside.
     Aborted,

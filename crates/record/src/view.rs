@@ -50,7 +50,7 @@ pub struct RunView {
     pub cycle: Option<(u16, u16)>,
     /// What a person at a rig without valves was told last.
     pub guide: Option<Guide>,
-    /// What the air was last ordered to do; none for safe.
+    /// What the air was last ordered to do; `null` for safe.
     pub air: Option<Air>,
     /// Complete stretches.
     pub marks: Vec<Mark>,

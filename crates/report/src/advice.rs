@@ -64,7 +64,7 @@ pub enum Advice {
 }
 
 impl Advice {
-    /// For a position; none where nothing is to be done.
+    /// For a position; `None` if nothing is to be done.
     pub fn of(position: &PositionRecord, style: LevelStyle) -> Option<Self> {
         let check = position.decided_by();
         match position.verdict {

@@ -272,7 +272,7 @@ impl Content<'_> {
         if let Some(unmet) = self.unmet().filter(|_| position.verdict == Verdict::Undecided) {
             let row = self.row(unmet);
             return format!(
-                "The rig can not tell: {} {} ({}). {}",
+                "The rig cannot tell: {} {} ({}). {}",
                 row.name, row.value, row.limits, row.remark
             );
         }

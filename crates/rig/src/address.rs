@@ -31,7 +31,7 @@ impl Area {
 /// link's own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct PointAddress {
-    /// Unit identifier; none for the link's own.
+    /// Unit identifier; `None` for the link's own.
     pub unit: Option<u8>,
     /// The table.
     pub area: Area,

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Why the link can not be believed at this moment.
+/// Why the link cannot be believed at this moment.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Doubt {
@@ -16,7 +16,7 @@ pub enum Doubt {
     Short,
     /// An answer to something that was not asked.
     Foreign,
-    /// An answer that can not be read.
+    /// An answer that cannot be read.
     Corrupt,
     /// The module refused with this exception code.
     Refused(u8),
@@ -37,7 +37,7 @@ impl fmt::Display for Doubt {
             Self::Late => f.write_str("the module did not answer in time"),
             Self::Short => f.write_str("the module's answer has the wrong length"),
             Self::Foreign => f.write_str("the module answered something that was not asked"),
-            Self::Corrupt => f.write_str("the module's answer can not be read"),
+            Self::Corrupt => f.write_str("the module's answer cannot be read"),
             Self::Refused(code) => {
                 write!(f, "the module refused with exception {code:02X}{}", exception_name(*code))
             }

@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 /// One read request of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Read {
-    /// Unit identifier; none for the link's own.
+    /// Unit identifier; `None` for the link's own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<u8>,
     /// The table.

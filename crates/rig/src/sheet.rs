@@ -210,7 +210,7 @@ pub struct Hose {
     pub bore: Length,
     /// Length.
     pub length: Length,
-    /// Least volume behind whatever may throttle it, the device with its fitting; none where the hose's own is meant.
+    /// Least volume behind whatever may throttle it, the device with its fitting; `None` if the hose's own is meant.
     pub behind: Option<Volume>,
 }
 
@@ -326,7 +326,7 @@ impl RigSheet {
 }
 
 impl LinkSheet {
-    /// Silences and characters of a serial line; none for TCP.
+    /// Silences and characters of a serial line; `None` for TCP.
     pub fn timing(&self) -> Option<SerialTiming> {
         match &self.wire {
             Wire::Serial(port) => Some(SerialTiming::at(*port.baud)),

@@ -38,7 +38,7 @@ words! {
         TwoPoint = "two-point",
         /// 4–20 mA with the fault limits of NAMUR NE 43; the two points are at 4 and 20 mA.
         LiveZero = "4-20 mA",
-        /// 0–10 V; the two points are at 0 and 10 V. A broken wire reads as 0 V: it can not be told from ambient.
+        /// 0–10 V; the two points are at 0 and 10 V. A broken wire reads as 0 V: it cannot be told from ambient.
         Volts = "0-10 V",
         /// −10 to 10 V; the two points are at −10 and 10 V.
         BipolarVolts = "+/-10 V",
@@ -260,7 +260,7 @@ impl<Q: Quantity> AnalogInput<Q> {
         (self.signal == AnalogSignal::LiveZero).then(|| Current::new(0.004 + share * 0.016))
     }
 
-    /// The counts at which a converter that can not tell less or more stops: the ends of its number, and of a voltage from 0 the
+    /// The counts at which a converter that cannot tell less or more stops: the ends of its number, and of a voltage from 0 the
     /// count of 0 V.
     pub fn stops(&self) -> Vec<f64> {
         let ends = match self.raw {

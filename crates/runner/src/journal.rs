@@ -24,11 +24,11 @@ const SYNC_EVERY: Duration = Duration::from_millis(250);
 /// Events that may wait for the writer: about two seconds of scans at full speed.
 const QUEUE: usize = 4_096;
 
-/// Why a journal can not be written.
+/// Why a journal cannot be written.
 #[derive(Debug, Error)]
 pub enum JournalError {
-    /// The file can not be made, or there is not enough room for it.
-    #[error("the journal `{path}` can not be made")]
+    /// The file cannot be made, or there is not enough room for it.
+    #[error("the journal `{path}` cannot be made")]
     Create {
         /// The file.
         path: String,
@@ -65,14 +65,14 @@ impl JournalWriter {
     /// Makes a new journal with room for `expected_bytes` and starts its writer.
     ///
     /// # Errors
-    /// If the file exists, can not be made, or there is no room for it.
+    /// If the file exists, cannot be made, or there is no room for it.
     pub fn create(path: &Path, expected_bytes: u64, listener: Listener) -> Result<Self, JournalError> {
         let shown = || path.display().to_string();
         let create = |source| JournalError::Create { path: shown(), source };
         let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(create)?;
         // Held as long as the run goes on: whoever opens the journal meanwhile finds it locked.
         file.try_lock().map_err(|_| JournalError::Failed)?;
-        // A file system that can not allocate beforehand answers otherwise: a full disk will then abort the run instead.
+        // A file system that cannot allocate beforehand answers otherwise: a full disk will then abort the run instead.
         if fallocate(&file, FallocateFlags::KEEP_SIZE, 0, expected_bytes) == Err(rustix::io::Errno::NOSPC) {
             return Err(JournalError::NoRoom { path: shown(), bytes: expected_bytes });
         }

@@ -8,11 +8,11 @@ use tripbench_quantity::Mono;
 use tripbench_record::journal::{Damaged, Ending, NotWritable, Tally, closing_line, line, open};
 use tripbench_record::{Event, EventKind, Halt, Seq};
 
-/// Why a journal can not be recovered.
+/// Why a journal cannot be recovered.
 #[derive(Debug, Error)]
 pub enum RecoverError {
-    /// It can not be read or written.
-    #[error("the journal `{}` can not be opened", path.display())]
+    /// It cannot be read or written.
+    #[error("the journal `{}` cannot be opened", path.display())]
     Io {
         /// The file.
         path: PathBuf,
@@ -27,7 +27,7 @@ pub enum RecoverError {
         path: PathBuf,
     },
     /// It is damaged: left as it is.
-    #[error("the journal `{}` can not be believed and was left as it is", path.display())]
+    #[error("the journal `{}` cannot be believed and was left as it is", path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -35,7 +35,7 @@ pub enum RecoverError {
         #[source]
         source: Damaged,
     },
-    /// The closing events can not be written.
+    /// The closing events cannot be written.
     #[error(transparent)]
     NotWritable(#[from] NotWritable),
 }
@@ -53,7 +53,7 @@ pub struct Recovered {
 /// reason unless it holds one already.
 ///
 /// # Errors
-/// If it can not be read or written, or is damaged: then nothing is changed.
+/// If it cannot be read or written, or is damaged: then nothing is changed.
 pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let io = |source| RecoverError::Io { path: path.to_owned(), source };
     let mut file = OpenOptions::new().read(true).write(true).open(path).map_err(io)?;

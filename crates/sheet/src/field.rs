@@ -12,7 +12,7 @@ use std::fmt;
 use tripbench_quantity as quantity;
 use tripbench_quantity::{PRESSURE_UNITS, PressureUnit, Quantity, Tolerance};
 
-/// Why a value can not be read.
+/// Why a value cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
     /// Name of the rule, in kebab case.

@@ -8,7 +8,7 @@ use std::fmt::{self, Write};
 /// How bad a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Severity {
-    /// The sheet can not be used.
+    /// The sheet cannot be used.
     Error,
     /// The sheet can be used; somebody should know.
     Warning,

@@ -2,7 +2,7 @@
 //!
 //! Takes text, never a path; knows how a key is read, not what it means. A sheet is described once, by a function
 //! over a [`Reader`]: run over a text it yields the sheet and findings, run over nothing it yields the schema, so
-//! that the two can not drift apart.
+//! that the two cannot drift apart.
 
 mod field;
 mod finding;

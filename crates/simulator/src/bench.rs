@@ -234,7 +234,7 @@ impl SimulatedBench {
         })
     }
 
-    /// Level that the regulator keeps, pascal; none without a regulator.
+    /// Level that the regulator keeps, pascal; `None` without a regulator.
     fn set_point_pa(&self) -> Option<f64> {
         let word = self.acting(self.wiring.regulator)?;
         let output = self.rig.outputs.get(self.wiring.regulator?)?;

@@ -69,7 +69,7 @@ pub fn serve_serial(bench: SimulatedBench, pace: SerialPace) -> Result<RtuServer
 /// Serves a bench as a serial converter does: RTU frames through TCP connections, one thread for each.
 ///
 /// # Errors
-/// If the address can not be listened on or no thread can be started.
+/// If the address cannot be listened on or no thread can be started.
 pub fn serve_rtu_over_tcp(bench: SimulatedBench, address: SocketAddr) -> Result<RtuServer, ServeError> {
     let listen = |source| ServeError::Listen { address, source };
     let listener = TcpListener::bind(address).map_err(listen)?;

@@ -14,11 +14,11 @@ use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
 use tripbench_rig::{Area, Exception, Guide, Query, Request, Response, VirtualModule};
 
-/// Why a simulated bench can not be served.
+/// Why a simulated bench cannot be served.
 #[derive(Debug, Error)]
 pub enum ServeError {
-    /// The address can not be listened on.
-    #[error("can not listen on {address}")]
+    /// The address cannot be listened on.
+    #[error("cannot listen on {address}")]
     Listen {
         /// The address.
         address: SocketAddr,
@@ -26,11 +26,11 @@ pub enum ServeError {
         #[source]
         source: std::io::Error,
     },
-    /// A pseudo-terminal can not be made.
-    #[error("can not make a pseudo-terminal for the serial line")]
+    /// A pseudo-terminal cannot be made.
+    #[error("cannot make a pseudo-terminal for the serial line")]
     Terminal(#[source] std::io::Error),
-    /// The server's thread can not be started.
-    #[error("can not start the server's thread")]
+    /// The server's thread cannot be started.
+    #[error("cannot start the server's thread")]
     Thread(#[source] std::io::Error),
 }
 
@@ -88,7 +88,7 @@ pub struct Server {
 /// Serves a bench over Modbus TCP on a thread of its own; only the units of its rig sheet answer.
 ///
 /// # Errors
-/// If the address can not be listened on or no thread can be started.
+/// If the address cannot be listened on or no thread can be started.
 pub fn serve(bench: SimulatedBench, address: SocketAddr) -> Result<Server, ServeError> {
     let listen = |source| ServeError::Listen { address, source };
     let listener = std::net::TcpListener::bind(address).map_err(listen)?;

@@ -44,8 +44,7 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     let of = run.clone();
     std::thread::spawn(move || pass_on(&answering, &of, &controlled));
     let (reading, of, path) = (daemon.clone(), run.clone(), prepared.folder.join(JOURNAL));
-    let mut journal =
-        File::create_new(&path).with_context(|| format!("can not make `{}`", path.display()))?;
+    let mut journal = File::create_new(&path).with_context(|| format!("cannot make `{}`", path.display()))?;
     journal.write_all(MAGIC.as_bytes())?;
     let reader = std::thread::spawn(move || read(&reading, &of, &mut journal, &events));
     follow(prepared, show, &seen, &control);
@@ -54,7 +53,7 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     for (what, file) in [("", RECORD), ("/report", REPORT), ("/trace", TRACE)] {
         let bytes = daemon.get(&format!("runs/{run}{what}"))?;
         let path = prepared.folder.join(file);
-        std::fs::write(&path, bytes).with_context(|| format!("can not write `{}`", path.display()))?;
+        std::fs::write(&path, bytes).with_context(|| format!("cannot write `{}`", path.display()))?;
     }
     Ok(record)
 }

@@ -56,7 +56,7 @@ async fn file(daemon: &Daemon, run: &str, name: &str, kind: &'static str) -> Res
     let path = folder_of(daemon, run)?.join(name);
     let bytes = tokio::fs::read(&path)
         .await
-        .map_err(|error| Problem::not_found(format!("`{name}` of run `{run}` can not be read: {error}")))?;
+        .map_err(|error| Problem::not_found(format!("`{name}` of run `{run}` cannot be read: {error}")))?;
     Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
 }
 
@@ -166,7 +166,7 @@ struct Line {
 }
 
 impl Tail {
-    /// What may be told since the last look; `None` where the file can not be read.
+    /// What may be told since the last look; `None` where the file cannot be read.
     async fn more(&mut self) -> Option<Vec<Event>> {
         const MOST: u64 = 256 * 1024;
         let mut file = tokio::fs::File::open(&self.path).await.ok()?;

@@ -26,13 +26,13 @@ pub(super) enum Phase {
 pub(super) struct Idle {
     level: f64,
     vented: bool,
-    /// Whether a plug is seen, by position; none where the rig can not see it.
+    /// Whether a plug is seen, by position; `None` if the rig cannot see it.
     present: Vec<(u8, Option<bool>)>,
 }
 
 /// What a look found.
 enum Fault {
-    /// The rig can not be asked, or does not answer as it should.
+    /// The rig cannot be asked, or does not answer as it should.
     Unknown(String),
     /// The outputs could not be made safe.
     NotSafe(String),

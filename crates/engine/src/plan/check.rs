@@ -172,7 +172,7 @@ impl Planner<'_> {
         } else {
             return Some(());
         };
-        let message = format!("{} can not be reached safely", style.level(level));
+        let message = format!("{} cannot be reached safely", style.level(level));
         let help = format!("allowed: less deep than {}: {why}", style.level(limit));
         let finding =
             Finding::error("level-not-reached", place, Wording::new(message, "too deep for this rig", help));

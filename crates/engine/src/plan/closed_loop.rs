@@ -155,7 +155,7 @@ impl Planner<'_> {
         }
     }
 
-    /// How the devices get the valve: as asked, refused where the rig can not; else by wire where it can.
+    /// How the devices get the valve: as asked, refused where the rig cannot; else by wire where it can.
     fn drive(&self, asked: Option<&At<Drive>>, valve: SupplyValve, place: &Place) -> Option<Drive> {
         let rig = &self.sheets.rig;
         let wired = self.positions.iter().all(|position| rig.hands_over(position.number));
@@ -166,7 +166,7 @@ impl Planner<'_> {
         }
         if !wired {
             let help = "add an [[output]] with name = \"hand-over\" and position = n for each, or write drive = \"through-rig\"";
-            self.finding("no-hand-over", place, "the rig can not hand its evacuation valve over", help);
+            self.finding("no-hand-over", place, "the rig cannot hand its evacuation valve over", help);
             return None;
         }
         let evacuate = rig.outputs.iter().find(|output| output.name == OutputName::Evacuate)?;

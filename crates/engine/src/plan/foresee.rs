@@ -118,12 +118,12 @@ impl Planner<'_> {
             })
             .collect();
         if let (Some([low, high]), [on, off, ..]) = (expected.hysteresis, levels.as_slice()) {
-            let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
+            let rates = self.rates(task, expected);
             all.push(Foreseen {
                 name: "hysteresis",
                 quantity: QuantityName::Hysteresis,
                 half_tolerance: (high.si() - low.si()) / 2.0,
-                uncertainty: self.foresight(task, &rate).hysteresis_pa(on, off),
+                uncertainty: self.foresight(task, &rates).hysteresis_pa(on, off),
             });
         }
         all
@@ -133,8 +133,7 @@ impl Planner<'_> {
     /// of a device at nominal.
     fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let levels = self.foreseen_levels(task, expected);
-        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
-        let [mean_s, longest_s] = self.foresight(task, &rate).promised_s();
+        let [mean_s, longest_s] = self.foresight(task, &self.rates(task, expected)).promised_s();
         let spare = |level: &ForeseenLevel, limits: LevelLimits| {
             level.spare_s((half_tolerance(limits) - level.expanded_pa()).max(0.0))
         };
@@ -154,8 +153,7 @@ impl Planner<'_> {
         let levels_of = task.steps.get(usize::from(response.levels_of)).map(|step| &step.task);
         let Some(StepTask::SwitchPoints(ramps)) = levels_of else { return Vec::new() };
         let told = self.responses_told_s(ramps, expected);
-        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
-        let [mean_s, _] = self.foresight(ramps, &rate).promised_s();
+        let [mean_s, _] = self.foresight(ramps, &self.rates(ramps, expected)).promised_s();
         let names = [QuantityName::ResponseOn, QuantityName::ResponseOff];
         let foreseen = |(quantity, uncertainty)| Foreseen {
             name: "response",
@@ -168,8 +166,8 @@ impl Planner<'_> {
 
     /// Expanded uncertainty of a response on and off, seconds.
     pub(super) fn responses_told_s(&self, ramps: &SwitchPointsTask, expected: &Expected) -> Vec<f64> {
-        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
-        let sight = self.foresight(ramps, &rate);
+        let rates = self.rates(ramps, expected);
+        let sight = self.foresight(ramps, &rates);
         let levels = sight.levels(expected);
         let at = [(true, expected.on), (false, expected.off)];
         let told = |(level, (deeper, limits)): (&ForeseenLevel, (bool, LevelLimits))| {
@@ -187,8 +185,8 @@ impl Planner<'_> {
             self.foreseen_levels(&ramps, expected).iter().any(|level| level.delay_expanded_s().is_some())
         });
         let still = ramps.unwrap_or_else(|| self.any_ramps(expected, saving.cycles));
-        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
-        let sight = self.foresight(&still, &rate);
+        let rates = self.rates(&still, expected);
+        let sight = self.foresight(&still, &rates);
         let limits = [
             ("cut-off level", QuantityName::CutOff, expected.cut_off, true),
             ("resume level", QuantityName::Resume, expected.resume, false),
@@ -222,10 +220,10 @@ impl Planner<'_> {
     /// Largest U of the levels of a step, pascal.
     pub(super) fn level_uncertainty_pa(&self, task: &SwitchPointsTask, limits: LevelLimits) -> f64 {
         let cycles = task.cycles;
-        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
-        self.foresight(task, &rate).at_one_rate_pa(
+        let rate = self.rate_at(task.rising, true, limits.low);
+        self.foresight(task, &|ramp, level| self.rate_at(ramp.motion, ramp.deeper, level)).at_one_rate_pa(
             limits,
-            (rate(task.rising, true, limits.low), true, cycles),
+            (rate, true, cycles),
             true,
         )
     }
@@ -245,7 +243,7 @@ impl Planner<'_> {
         let show = |pascal: f64| style.difference(LevelDifference::new(pascal));
         let message = if u >= t {
             format!(
-                "the {name} can not be decided on this rig: U will be about {}, half its tolerance is {}",
+                "the {name} cannot be decided on this rig: U will be about {}, half its tolerance is {}",
                 show(u),
                 show(t)
             )

@@ -3,9 +3,10 @@
 
 use super::switch_points::WELL_APART;
 use super::{Planner, deepest};
+use crate::gas::Window;
 use crate::predict::{motion_rate, rate};
 use tripbench_device::Expected;
-use tripbench_judge::{ForeseenLevel, Foresight};
+use tripbench_judge::{ForeseenLevel, Foresight, Ramp};
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{Motion, SwitchPointsTask, Way};
 use tripbench_rig::{Air, OutputName};
@@ -133,17 +134,38 @@ impl Planner<'_> {
         ramps: &SwitchPointsTask,
         expected: &Expected,
     ) -> Vec<ForeseenLevel> {
-        self.foresight(ramps, &|motion, deeper, level| self.rate_at(motion, deeper, level)).levels(expected)
+        self.foresight(ramps, &self.rates(ramps, expected)).levels(expected)
     }
 
     pub(super) fn rate_at(&self, motion: Motion, deeper: bool, level: VacuumLevel) -> f64 {
         motion_rate(&self.sheets.rig, self.reached(), (motion, deeper), level).si()
     }
 
+    /// Rates in the ramps of a step, as warm as the gas is then.
+    pub(super) fn rates(
+        &self,
+        ramps: &SwitchPointsTask,
+        expected: &Expected,
+    ) -> impl Fn(Ramp, VacuumLevel) -> f64 {
+        let all = Ramps {
+            rising: ramps.rising,
+            falling: ramps.falling,
+            slow_rising: ramps.slow_rising,
+            slow_falling: ramps.slow_falling,
+        };
+        let [bottom, top] = self.window(Some(expected), all);
+        let window = bottom.zip(top).map(|(bottom, top)| Window { bottom, top });
+        move |ramp, level| {
+            let free = window
+                .and_then(|window| self.passed.rate((&self.sheets.rig, self.reached()), window, ramp, level));
+            free.unwrap_or_else(|| self.rate_at(ramp.motion, ramp.deeper, level))
+        }
+    }
+
     pub(super) fn foresight<'f>(
         &'f self,
         ramps: &'f SwitchPointsTask,
-        rate: &'f dyn Fn(Motion, bool, VacuumLevel) -> f64,
+        rate: &'f dyn Fn(Ramp, VacuumLevel) -> f64,
     ) -> Foresight<'f> {
         Foresight { task: &self.blank, ramps, rate, leak_pa_per_s: self.leak_told_pa_per_s }
     }
@@ -190,7 +212,7 @@ impl Planner<'_> {
         let ramps =
             Ramps { rising: Motion::Throttled, falling: Motion::Throttled, slow_rising: 0, slow_falling: 0 };
         let still = SwitchPointsTask { fast_shows: [false; 2], ..self.ramps_task(ramps, wanted) };
-        self.foresight(&still, &|_, _, _| 1.0).levels(expected)
+        self.foresight(&still, &|_, _| 1.0).levels(expected)
     }
 
     /// Whether levels and hysteresis are as good as with rates near zero, or good enough to be decided well; and delays and
@@ -209,8 +231,8 @@ impl Planner<'_> {
             Ramps { rising: Motion::FullFlow, falling: Motion::FullFlow, slow_rising: 0, slow_falling: 0 },
             wanted,
         );
-        let rate = |motion, deeper, level| self.rate_at(motion, deeper, level);
-        let sight = self.foresight(&sight, &rate);
+        let rates = self.rates(&sight, expected);
+        let sight = self.foresight(&sight, &rates);
         let difference = expected.hysteresis.is_none_or(|[low, high]| {
             let enough = (high.si() - low.si()) / 2.0 / 3.0;
             sight.hysteresis_pa(on, off) <= enough.max(GROWTH * sight.hysteresis_pa(still_on, still_off))

@@ -154,7 +154,7 @@ impl Planner<'_> {
         let name = &rig.header.name;
         let wording = Wording::new(
             format!("the way `{}` needs {needs}", asked.value),
-            format!("the rig `{}` can not do this", name.value),
+            format!("the rig `{}` cannot do this", name.value),
             "take another way, or leave it out: then the one is taken that the uncertainty asks for",
         );
         let finding = Finding::error("way-not-there", &asked.place, wording);
@@ -277,7 +277,7 @@ impl Planner<'_> {
     }
 
     /// The window that holds every expected level, with room for delays and for the fit on both sides.
-    fn window(&self, expected: Option<&Expected>, ramps: Ramps) -> [Option<VacuumLevel>; 2] {
+    pub(super) fn window(&self, expected: Option<&Expected>, ramps: Ramps) -> [Option<VacuumLevel>; 2] {
         let Ramps { rising, falling, slow_falling, .. } = ramps;
         let Some(expected) = expected else { return [None, None] };
         let delay_s = self.response_s();
@@ -352,7 +352,7 @@ impl Planner<'_> {
         self.near(VacuumLevel::new((level.si() - MARGIN_PA).max(0.0)), Motion::Throttled)
     }
 
-    /// Whether cut-off and resume are judged; refused where the rig can not see the valve outputs.
+    /// Whether cut-off and resume are judged; refused where the rig cannot see the valve outputs.
     fn valve(&self, step: &ScriptStep, wanted: bool) -> Option<bool> {
         match self.blind_position().filter(|_| wanted) {
             None => Some(wanted),
@@ -371,7 +371,7 @@ impl Planner<'_> {
             self.sheets.settings.as_ref().filter(|settings| settings.mode.value == Mode::Window)
         {
             let wording = Wording::new(
-                "switch-points can not test a window output",
+                "switch-points cannot test a window output",
                 "this step",
                 "its output turns off again above the window; test it as single-point or two-point",
             );

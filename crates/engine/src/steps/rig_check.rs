@@ -47,7 +47,7 @@ async fn confirmed(bench: &Bench, text: &str) -> Result<(), Break> {
     if super::is_yes(&answer) { Ok(()) } else { Err(Halt::Refused.into()) }
 }
 
-/// Switches one output on for about a second, after a yes; where the rig can not see it act, a person says so.
+/// Switches one output on for about a second, after a yes; where the rig cannot see it act, a person says so.
 pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Option<u8>) -> Result<(), Break> {
     let (order, happens) = what(bench, output, position);
     let whose = position.map_or_else(String::new, |number| format!(" of position {number}"));
@@ -66,7 +66,7 @@ pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Opti
     bench.mark(Segment::Tried, span.before);
     bench.rest().await?;
     if matches!(output, OutputName::HandOver | OutputName::Loop | OutputName::DevicePower) {
-        confirmed(bench, &format!("The rig can not see whether `{output}`{whose} acted. Did it?")).await?;
+        confirmed(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it?")).await?;
     }
     Ok(())
 }

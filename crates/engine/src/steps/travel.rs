@@ -192,7 +192,7 @@ impl Recent {
     /// Time over which the rate is taken, and between two hints.
     const LONG: Duration = Duration::from_millis(400);
 
-    /// Rate up to this scan, pascal per second; none before enough was seen.
+    /// Rate up to this scan, pascal per second; `None` before enough was seen.
     fn rate(&mut self, seen: &Seen) -> Option<f64> {
         self.0.push_back((seen.at, seen.level.si()));
         while self.0.front().is_some_and(|(at, _)| seen.at.since(*at) > Self::LONG) {

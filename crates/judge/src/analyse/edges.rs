@@ -137,7 +137,7 @@ fn is_rising(rows: &Rows<'_>, seen: &[Seen]) -> Option<bool> {
     Some(seen.iter().map(way).sum::<f64>() >= 0.0)
 }
 
-/// One change as it is told, and the ends of what it allows; none where nothing says how far the level went.
+/// One change as it is told, and the ends of what it allows; `None` if nothing says how far the level went.
 fn placed(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Option<(RowEdge, Ends)> {
     let levels = &rows.recording.levels_pa;
     let [last, next] = seen.rows;

@@ -179,7 +179,7 @@ fn hand_over_to_a_position(sheet: &RigSheet) -> Vec<Finding> {
         .collect()
 }
 
-/// A clock that starts again between two scans can not be counted on.
+/// A clock that starts again between two scans cannot be counted on.
 fn clock_lasts(sheet: &RigSheet) -> Vec<Finding> {
     /// Twice the longest time between two scans that a run believes.
     const LEAST_S: f64 = 0.5;
@@ -296,7 +296,7 @@ fn valves_safe(sheet: &RigSheet) -> Vec<Finding> {
     let wrong = sheet.outputs.iter().filter(|output| unsafe_on(output.name) && *output.safe);
     wrong
         .map(|output| {
-            let message = format!("the safe value of `{}` can not be on", output.name);
+            let message = format!("the safe value of `{}` cannot be on", output.name);
             let wording =
                 Wording::new(message, "must be false", "safe means: no evacuation and no device power");
             Finding::error("unsafe-safe-value", &output.safe.place, wording)
