@@ -299,7 +299,8 @@ fn scatter(count: usize, spread_pa: f64) -> Vec<f64> {
     let quantile = |index: usize| normal_quantile((index as f64 + 0.5) / count as f64);
     let squares: f64 = (0..count).map(|index| quantile(index).powi(2)).sum();
     #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-    let [shown, root] = [4.0 * (count - 1) as f64 / (4.0 * count as f64 - 3.0), (squares / (count - 1) as f64).sqrt()];
+    let [shown, root] =
+        [4.0 * (count - 1) as f64 / (4.0 * count as f64 - 3.0), (squares / (count - 1) as f64).sqrt()];
     let scale = spread_pa * shown / root;
     // A step that has no divisor in common with the count goes through all.
     let step = (count / 2..count).rev().find(|step| *step > 0 && gcd(*step, count) == 1).unwrap_or(1);

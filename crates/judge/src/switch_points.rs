@@ -9,7 +9,6 @@ use crate::hose::{self, Drop};
 use crate::level::{Counted, Crossings};
 use crate::level_check::{level_check, limits_of, more_ramps};
 use crate::promise::{is_first, valve_is_blind};
-use crate::promised::{response_s, selected_delay_s};
 use crate::result::{Level, hysteresis};
 use crate::screening::{delay_check, slack_pa, spread};
 use crate::steady::{largest_ratio, steady};
@@ -134,7 +133,7 @@ impl At<'_> {
                 checks.extend(first_operation(
                     self.channels,
                     place,
-                    (self.ramps.zero, self.delay_bounds_s(on, other_s)),
+                    (self.ramps.zero, on.found.delay_bounds_s(self.channels.task, other_s)),
                     self.position,
                 ));
             }
@@ -171,23 +170,6 @@ impl At<'_> {
             Judged { transition, found, level }
         };
         (found.into_iter().map(judged).collect(), other_s)
-    }
-
-    /// Bounds of an output's delay, seconds: as found where the ramps show it, else as promised and by `other_s` another one.
-    fn delay_bounds_s(&self, one: &Judged<'_>, other_s: f64) -> [f64; 2] {
-        let task = self.channels.task;
-        let promised = [
-            (selected_delay_s(task) - other_s).max(0.0),
-            selected_delay_s(task) + other_s + response_s(task),
-        ];
-        one.found.delay.as_ref().map_or(promised, |delay| {
-            let (value, u) = (delay.value, delay.expanded_uncertainty);
-            let fits = value - u <= promised[1] && promised[0] <= value + u;
-            // Of a delay that fits what is promised the part that both allow, else what was found.
-            let least = if fits { promised[0] } else { 0.0 };
-            let most = if fits { promised[1] } else { f64::INFINITY };
-            [(value - u).max(least), (value + u).min(most)]
-        })
     }
 
     /// The outputs that are looked at: the switch output, and the valve output where it is judged.

@@ -132,6 +132,20 @@ impl Found {
         Limits { low, high: Some(longest_delay_s(task) + self.seems_later_s) }
     }
 
+    /// Bounds of its delay, seconds: as found where the ramps show it, else as promised and by `other_s` another one. Of a delay that
+    /// fits what is promised they hold the part that both allow.
+    pub(crate) fn delay_bounds_s(&self, task: &Task, other_s: f64) -> [f64; 2] {
+        let selected_s = selected_delay_s(task);
+        let promised = [(selected_s - other_s).max(0.0), selected_s + other_s + response_s(task)];
+        let Some(delay) = &self.delay else { return promised };
+        let shown = [delay.value - delay.expanded_uncertainty, delay.value + delay.expanded_uncertainty];
+        if shown[0] <= promised[1] && promised[0] <= shown[1] {
+            [shown[0].max(promised[0]), shown[1].min(promised[1])]
+        } else {
+            [shown[0].max(0.0), shown[1].max(0.0)]
+        }
+    }
+
     /// Its level; `None` if its edges could not be followed to the delay that they show.
     pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
         let believed = self.believed(basis.task, other_s);

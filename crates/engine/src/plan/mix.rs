@@ -36,8 +36,8 @@ pub(super) struct Wanted<'e> {
 const GROWTH: f64 = 1.02;
 
 impl Planner<'_> {
-    /// The way that a script asks for; else as few slow ramps as raise no uncertainty by 2 % or more; one in each direction at
-    /// the least, to show a delay beyond what is promised.
+    /// The way that a script asks for; else as few slow ramps as raise no uncertainty by 2 % or more above that near standstill, or
+    /// above the least that any mix comes to; one in each direction at the least, to show a delay beyond what is promised.
     pub(super) fn ramps(&self, asked: Option<Way>, wanted: Wanted<'_>) -> Ramps {
         let cycles = wanted.cycles;
         let alike = |way| {
@@ -60,20 +60,17 @@ impl Planner<'_> {
         };
         let mut all = self.mixes(expected, wanted);
         all.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let bar = self.bar(expected, wanted);
-        let mut least: Option<(Ramps, f64)> = None;
-        for (ramps, _) in all {
-            let levels = self.foreseen_levels(&self.ramps_task(ramps, wanted), expected);
-            if self.good_enough(expected, wanted, &levels, &bar) {
-                return ramps;
-            }
-            let worst = levels.iter().map(ForeseenLevel::expanded_pa).fold(0.0, f64::max);
-            if least.is_none_or(|(_, best)| worst < best) {
-                least = Some((ramps, worst));
-            }
-        }
-        // Where no mix is good enough, the least uncertain.
-        least.map_or_else(|| alike(Way::FullFlow), |(ramps, _)| ramps)
+        let foreseen: Vec<(Ramps, Vec<ForeseenLevel>)> = all
+            .into_iter()
+            .map(|(ramps, _)| (ramps, self.foreseen_levels(&self.ramps_task(ramps, wanted), expected)))
+            .collect();
+        let bar = attainable(self.bar(expected, wanted), &foreseen);
+        let good = foreseen.iter().find(|(_, levels)| self.good_enough(expected, wanted, levels, &bar));
+        // Where none is good enough, the least uncertain.
+        let worst =
+            |levels: &[ForeseenLevel]| levels.iter().map(ForeseenLevel::expanded_pa).fold(0.0, f64::max);
+        let least = || foreseen.iter().min_by(|a, b| worst(&a.1).total_cmp(&worst(&b.1)));
+        good.or_else(least).map_or_else(|| alike(Way::FullFlow), |(ramps, _)| *ramps)
     }
 
     /// Every mix that there can be, with the time that it takes.
@@ -243,6 +240,16 @@ impl Planner<'_> {
         });
         well && difference && told
     }
+}
+
+/// Of each level the larger: its bar, or the least that any mix comes to.
+fn attainable(bar: Vec<ForeseenLevel>, foreseen: &[(Ramps, Vec<ForeseenLevel>)]) -> Vec<ForeseenLevel> {
+    let least = |(index, bar): (usize, ForeseenLevel)| {
+        let all = foreseen.iter().filter_map(|(_, levels)| levels.get(index));
+        let least = all.min_by(|a, b| a.expanded_pa().total_cmp(&b.expanded_pa()));
+        least.filter(|least| least.expanded_pa() > bar.expanded_pa()).cloned().unwrap_or(bar)
+    };
+    bar.into_iter().enumerate().map(least).collect()
 }
 
 /// Where a throttled ramp among others goes on at full flow: beyond all that the switch point may be.
