@@ -71,8 +71,22 @@ pub struct Attacked {
     pub verdict: Verdict,
     /// Checks of it and of its rig that are no pass, in words.
     pub against: String,
+    /// What is said beside the verdict not to have been checked.
+    pub not_checked: Vec<QuantityName>,
     /// Levels that both sides have found.
     pub levels: Vec<BothLevels>,
+}
+
+impl Attacked {
+    /// Whether it is said beside its verdict that what is wrong with it was not checked.
+    pub fn said(&self) -> bool {
+        let open = match self.misbehaviour.as_str() {
+            "wired-together" | "crossed" => QuantityName::OwnEdges,
+            "first-too-deep" | "first-missing" => QuantityName::FirstOperation,
+            _ => return false,
+        };
+        self.not_checked.contains(&open)
+    }
 }
 
 /// What the witness is asked for.
@@ -166,6 +180,7 @@ impl Base {
                 why: format!("{}; {}", told["why"], told["device"]),
                 verdict: verdict(task, position, &checks, &aside, None),
                 against: against(&checks, position),
+                not_checked: not_checked(&checks, position),
                 levels: both_levels(outcome_ramps(outcome), &checks, position, &told["levels"]),
             }
         };
@@ -196,6 +211,11 @@ impl Base {
         };
         self.bench.truth.devices.iter().flat_map(of).collect()
     }
+}
+
+fn not_checked(checks: &[Check], position: u8) -> Vec<QuantityName> {
+    let mine = checks.iter().filter(|check| check.position == Some(position));
+    mine.filter(|check| check.not_checked()).map(|check| check.quantity).collect()
 }
 
 /// What speaks against a device or its rig.

@@ -195,6 +195,27 @@ fn an_input_with_the_edges_of_another_position_is_a_doubt() {
     });
 }
 
+/// Where reads are so far apart that two alike devices share all their edges, a shared wire cannot be told: then it is said.
+#[test]
+fn a_shared_wire_that_slow_reads_cannot_tell_is_said_not_to_be_checked() {
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0x3317 + seed);
+        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut bench = Bench::demo();
+        bench.positions = vec![3, 1];
+        bench.truth.seed = seed + 1;
+        bench.truth.reference.gain = 0.0;
+        bench.truth.devices[2].quirks.wired_to = Some(1);
+        let scan = format!("scan_interval = \"{:.0} ms\"", within(10.0, 40.0));
+        bench.rig = bench.rig.replace("scan_interval = \"5 ms\"", &scan);
+        bench.script = bench.script.replace("cycles = 5", &format!("cycles = {:.0}", within(1.0, 5.4)));
+        for position in &bench.run().record.positions {
+            let said = position.not_checked().any(|check| check.quantity == QuantityName::OwnEdges);
+            assert!(position.verdict != Verdict::Pass || said, "{scan}: {:?}", position.decided_by());
+        }
+    }
+}
+
 #[test]
 fn a_correction_that_was_zeroed_away_is_a_doubt() {
     bad("6 certificate whose zero is taken off twice", |within| {

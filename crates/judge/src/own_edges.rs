@@ -3,16 +3,15 @@
 
 use crate::channel::Channels;
 use crate::condition::blank;
+use crate::coverage::role;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run};
 use tripbench_device::expected;
-use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role};
+use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Task};
 use tripbench_rig::DigitalInput;
 
 /// Below this probability two devices do not share all their edges by chance.
 const BY_CHANCE: f64 = 1e-2;
-/// Fewest edges that say something.
-const FEWEST: usize = 4;
 /// A device may scatter by so much less than promised, and two devices be so much nearer than half their tolerance. Judgements of
 /// this project.
 const BETTER: f64 = 4.0;
@@ -32,24 +31,49 @@ pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> V
             (*position.number, inputs.map(|input| run.edges(input)).collect())
         })
         .collect();
-    let check = |(number, mine): &(u8, Vec<Vec<Edge>>)| {
+    let of_position = |(number, mine): &(u8, Vec<Vec<Edge>>)| {
         let others = edges.iter().filter(|(other, _)| other != number);
-        let twin =
-            others.clone().find(|(_, theirs)| mine.iter().any(|a| theirs.iter().any(|b| shared(&run, a, b))));
-        let check = blank(task, step, QuantityName::OwnEdges, Role::Required, "1");
-        let (verdict, remark) = match twin {
-            Some((other, _)) => (
-                CheckVerdict::Undecided,
-                format!(
-                    "every edge of it came in the same scan as at position {other}: are the inputs wired together?"
-                ),
-            ),
-            None => (CheckVerdict::Pass, String::from("its edges are its own")),
-        };
-        Check { position: Some(*number), verdict, remark: Some(remark), ..check }
+        let pairs = others.flat_map(|(other, theirs)| {
+            let pairs = mine.iter().flat_map(move |a| theirs.iter().map(move |b| (a, b)));
+            pairs.map(move |(a, b)| (*other, a, b))
+        });
+        let twins = pairs.filter_map(|(other, a, b)| by_chance(&run, a, b).map(|chance| (other, chance)));
+        told(task, step, twins.min_by(|a, b| a.1.total_cmp(&b.1)))
+            .map(|check| Check { position: Some(*number), ..check })
     };
     let takes_part = |number: u8| task.positions.iter().any(|plan| plan.number == number);
-    edges.iter().filter(|(number, _)| takes_part(*number)).map(check).collect()
+    edges.iter().filter(|(number, _)| takes_part(*number)).flat_map(of_position).collect()
+}
+
+/// What speaks against an input that shares all its edges with one at another position, by the probability that two devices do; and
+/// whether the reads could tell two alike devices from one.
+fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
+    let [seen, checked] =
+        [Role::Screening, role(task)].map(|role| blank(task, step, QuantityName::OwnEdges, role, "1"));
+    let remark = |text: String| Some(text);
+    let Some((other, chance)) = twin else {
+        let remark = remark(String::from("its edges are its own"));
+        return [
+            Check { verdict: CheckVerdict::Measured, remark: remark.clone(), ..seen },
+            Check { verdict: CheckVerdict::Pass, remark, ..checked },
+        ];
+    };
+    if chance < BY_CHANCE {
+        let remark = remark(format!(
+            "every edge of it came in the same scan as at position {other}: are the inputs wired together?"
+        ));
+        return [
+            Check { verdict: CheckVerdict::Undecided, remark: remark.clone(), ..seen },
+            Check { verdict: CheckVerdict::Pass, remark, ..checked },
+        ];
+    }
+    let remark = remark(format!(
+        "every edge of it came in the same scan as at position {other}: two devices so alike look like one at these rates and reads; are the inputs wired together?"
+    ));
+    [
+        Check { verdict: CheckVerdict::Measured, remark: remark.clone(), ..seen },
+        Check { verdict: CheckVerdict::Undecided, remark, ..checked },
+    ]
 }
 
 /// A change of an input.
@@ -61,18 +85,19 @@ struct Edge {
     moved_pa: f64,
 }
 
-/// Whether two inputs share all their edges, and that is no chance: slow ramps tell two devices apart.
-fn shared(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> bool {
-    if a.len() < FEWEST || a.len() != b.len() || a.iter().zip(b).any(|(a, b)| a.scan != b.scan) {
-        return false;
+/// Probability that two devices share all their edges where these do, `None` where they do not: slow ramps tell two apart.
+fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
+    let all = !a.is_empty() && a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.scan == b.scan);
+    if !all {
+        return None;
     }
     let (half_pa, spread_pa) = scales(run);
     // The first edge each way tells whether the two have the same level, the others whether they scatter alike.
     let chance = a.iter().enumerate().map(|(index, Edge { moved_pa, .. })| {
         let apart_pa = if index < 2 { half_pa / BETTER } else { spread_pa / BETTER };
-        (moved_pa / (moved_pa + apart_pa)).ln()
+        moved_pa / (moved_pa + apart_pa)
     });
-    chance.sum::<f64>() < BY_CHANCE.ln()
+    Some(chance.product())
 }
 
 /// Half of the tolerance of a level, and the promised spread, pascal.

@@ -11,7 +11,7 @@ pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
     let steps = task.steps.iter().zip(0_u16..);
     steps
         .flat_map(|(step, index)| {
-            let over_the_run = if is_last(task, index) { OVER_THE_RUN.to_vec() } else { Vec::new() };
+            let over_the_run = if is_last(task, index) { over_the_run(task).to_vec() } else { Vec::new() };
             let first = if is_first(task, index) { first(task).to_vec() } else { Vec::new() };
             let all = of_step(task, &step.task).into_iter().chain(first).chain(over_the_run);
             all.map(move |(quantity, role)| (index, quantity, role))
@@ -25,8 +25,13 @@ fn first(task: &Task) -> [(QuantityName, Role); 2] {
 }
 
 /// What is looked at over the whole run, at its last step.
-const OVER_THE_RUN: [(QuantityName, Role); 2] =
-    [(QuantityName::OutputStates, Role::Required), (QuantityName::OwnEdges, Role::Required)];
+fn over_the_run(task: &Task) -> [(QuantityName, Role); 3] {
+    [
+        (QuantityName::OutputStates, Role::Required),
+        (QuantityName::OwnEdges, Role::Screening),
+        (QuantityName::OwnEdges, coverage::role(task)),
+    ]
+}
 
 /// Whether levels of devices are judged at all.
 fn judges(task: &Task) -> bool {

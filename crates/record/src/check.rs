@@ -235,6 +235,7 @@ impl QuantityName {
                 | Self::CutOffSpread
                 | Self::ResumeSpread
                 | Self::FirstOperation
+                | Self::OwnEdges
         )
     }
 

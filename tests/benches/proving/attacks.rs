@@ -9,8 +9,10 @@ use tripbench_tests::proving::on_all_cores;
 /// Over all devices.
 #[derive(Default)]
 pub(crate) struct Attacks {
-    /// Devices that must not pass and passed.
+    /// Devices that must not pass and passed, without a word that what is wrong with them was not checked.
     pub(crate) passes: usize,
+    /// Those that passed with that word.
+    pub(crate) passes_said: usize,
     /// Good devices that failed.
     pub(crate) good_failed: usize,
     /// Good devices that are undecided.
@@ -37,8 +39,14 @@ pub(crate) fn table(devices: u32) -> Option<Attacks> {
     let passed = |one: &&Attacked| one.known == Known::NotPass && one.verdict == Verdict::Pass;
     for one in all.iter().filter(passed) {
         println!(
-            "PASSED: {}, seed {}, trace {}, position {}: {} {}",
-            one.base, one.seed, one.trace, one.position, one.misbehaviour, one.why
+            "PASSED{}: {}, seed {}, trace {}, position {}: {} {}",
+            if one.said() { ", said not to be checked" } else { "" },
+            one.base,
+            one.seed,
+            one.trace,
+            one.position,
+            one.misbehaviour,
+            one.why
         );
     }
     for one in all.iter().filter(|one| one.known == Known::Good && one.verdict != Verdict::Pass) {
@@ -87,11 +95,16 @@ fn figures(all: &[Attacked]) -> Attacks {
     let count = |known: Known, verdict: Verdict| {
         all.iter().filter(|one| one.known == known && one.verdict == verdict).count()
     };
+    let passed = |said: bool| {
+        let not_pass = |one: &&Attacked| one.known == Known::NotPass && one.verdict == Verdict::Pass;
+        all.iter().filter(not_pass).filter(|one| one.said() == said).count()
+    };
     let good = || all.iter().filter(|one| one.known == Known::Good);
     let differences =
         good().flat_map(|one| &one.levels).map(|both| (both.ours_pa - both.theirs_pa).abs() / both.u_pa);
     Attacks {
-        passes: count(Known::NotPass, Verdict::Pass),
+        passes: passed(false),
+        passes_said: passed(true),
         good_failed: count(Known::Good, Verdict::Fail),
         good_undecided: count(Known::Good, Verdict::Undecided),
         good: good().count(),

@@ -89,8 +89,8 @@ fn demo_and_attacks((devices, alone): (u32, bool), wanted: &dyn Fn(&str) -> bool
         let devices = if alone { devices } else { devices / 8 };
         if let Some(attacks) = attacks::table(devices) {
             figures.push(format!(
-                "attack_level_over_u_max={:.3} attack_good={} attack_good_undecided={} attack_good_failed={} attack_passes={}",
-                attacks.level_over_u, attacks.good, attacks.good_undecided, attacks.good_failed, attacks.passes
+                "attack_level_over_u_max={:.3} attack_good={} attack_good_undecided={} attack_good_failed={} attack_passes_said={} attack_passes={}",
+                attacks.level_over_u, attacks.good, attacks.good_undecided, attacks.good_failed, attacks.passes_said, attacks.passes
             ));
         }
     }
