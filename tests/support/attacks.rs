@@ -81,11 +81,14 @@ impl Attacked {
     /// Whether it is said beside its verdict that what is wrong with it was not checked.
     pub fn said(&self) -> bool {
         let open = match self.misbehaviour.as_str() {
-            "wired-together" | "crossed" => QuantityName::OwnEdges,
-            "first-too-deep" | "first-missing" => QuantityName::FirstOperation,
-            _ => return false,
+            "wired-together" | "crossed" => &[QuantityName::OwnEdges][..],
+            "first-too-deep" | "first-missing" => &[QuantityName::FirstOperation],
+            "late-on" => &[QuantityName::OnDelay],
+            "late-off" => &[QuantityName::OffDelay],
+            "late-valve" => &[QuantityName::CutOffDelay, QuantityName::ResumeDelay],
+            _ => &[],
         };
-        self.not_checked.contains(&open)
+        !open.is_empty() && open.iter().all(|quantity| self.not_checked.contains(quantity))
     }
 }
 
