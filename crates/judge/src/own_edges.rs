@@ -100,3 +100,6 @@ impl Run<'_> {
         pairs.filter_map(edge).collect()
     }
 }
+
+#[cfg(test)]
+mod tests;
