@@ -73,3 +73,11 @@ fn only_counters_show_bounce(#[case] counted: &str, #[case] valve: bool, #[case]
     let found = bounce(blank(), &task, &task.sheets.rig.positions[0], valve);
     assert!(found.verdict == verdict && found.unit == "1" && found.remark.is_some());
 }
+
+#[test]
+fn a_level_that_no_step_looks_at_is_said_not_to_be_seen() {
+    for (site, expected) in [("", Role::Informative), (REQUIRED, Role::Required)] {
+        let found = not_seen(&Bench::new().site(site).task(), blank());
+        assert!(found.role == expected && found.verdict == CheckVerdict::Undecided && found.remark.is_some());
+    }
+}

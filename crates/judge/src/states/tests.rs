@@ -246,3 +246,20 @@ fn the_level_around_a_change_has_bounds(#[case] age: &str, #[case] from_s: f64) 
     within(found[1], level(3.011_7), 0.05);
     assert!(level_around(&run, (span(90.0, 90.1), span(90.2, 90.3)), [0.0, 6e-3]).is_none());
 }
+
+// The counter stands 2 higher after 7.3 s, between the ramps: the output changed twice there, and no read saw it.
+#[rstest]
+#[case(0, CheckVerdict::Pass)]
+#[case(2, CheckVerdict::Undecided)]
+fn what_the_module_counts_between_the_ramps_counts(#[case] more: u16, #[case] verdict: CheckVerdict) {
+    let line = "switch = { at = \"discrete-input 0\" }";
+    let counter = "switch = { at = \"discrete-input 0\", counter = { at = \"input-register 7\" } }";
+    let changes = world().changes([60e3, 55e3], [0.0, 0.0]);
+    let count = move |t_s: f64| {
+        let seen = changes.iter().filter(|time| **time <= t_s).count();
+        u16::try_from(seen).expect("few") + if t_s > 7.3 { more } else { 0 }
+    };
+    let world = world().device(0, [60e3, 55e3], 0.0).signal(Area::InputRegister, 7, count);
+    let checks = states(bench().rig(line, counter), world);
+    assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
+}

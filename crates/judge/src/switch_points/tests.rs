@@ -276,3 +276,46 @@ fn without_a_zero_only_the_rig_is_judged() {
 fn half_a_tolerance(#[case] low: Option<f64>, #[case] high: Option<f64>, #[case] half: f64) {
     assert!(half_tolerance(Limits { low, high }).total_cmp(&half).is_eq());
 }
+
+#[test]
+fn levels_of_a_valve_output_that_no_step_looks_at_are_said_not_to_be_seen() {
+    let played = Played::of(&bench(three()).saving(), &world().device(0, [60e3, 55e3], 0.003));
+    let checks = played.judged(1);
+    for quantity in [Q::CutOff, Q::Resume] {
+        says(&checks, quantity, CheckVerdict::Undecided, "not looked at in this run");
+        assert_eq!(of(&checks, quantity).role, Role::Informative);
+    }
+    let set = Played::of(&bench(three()), &world().device(0, [60e3, 55e3], 0.003)).judged(1);
+    assert!(set.iter().all(|check| check.quantity != Q::CutOff));
+}
+
+// Promised are 0 to 6 ms, and where another delay is left open that is 200 ms away up to 206 ms. What was found counts as far as both
+// allow; a delay that contradicts what is promised counts as it was found, and none is below 0.
+#[rstest]
+#[case(None, 0.0, [0.0, 0.006])]
+#[case(None, 0.2, [0.0, 0.206])]
+#[case(Some((0.003, 0.001)), 0.0, [0.002, 0.004])]
+#[case(Some((0.003, 0.010)), 0.0, [0.0, 0.006])]
+#[case(Some((0.003, 0.010)), 0.2, [0.0, 0.013])]
+#[case(Some((0.030, 0.005)), 0.0, [0.025, 0.035])]
+fn a_delay_lies_where_promise_and_ramps_allow_it(
+    #[case] delay: Option<(f64, f64)>,
+    #[case] other_s: f64,
+    #[case] expected: [f64; 2],
+) {
+    let task = three();
+    let played = Played::of(&bench(task), &world());
+    let (channels, marks) = (played.channels(), played.marks.as_slice());
+    let ramps = Ramps { channels: &channels, marks, step: 1, task: &task, zero: crate::bench::ZERO };
+    let position = &played.task.sheets.rig.positions[0];
+    let at = At { ramps, channels: &channels, marks, step: 1, task: &task, position, inputs_live: true };
+    let delay = delay.map(|(value, u)| {
+        let part = tripbench_measure::Contribution::normal("all", u / 1.959_963_984_540_054);
+        tripbench_measure::combine(value, 0.0, vec![part]).expect("a result")
+    });
+    let transition = Transition::of_switch(&position.switch, true, true);
+    let found = Found { delay, ..ramps.find(transition) };
+    let found = at.delay_bounds_s(&Judged { transition, found, level: None }, other_s);
+    within(found[0], expected[0], 1e-6);
+    within(found[1], expected[1], 1e-6);
+}
