@@ -114,6 +114,15 @@ fn no_output_answers_before_its_level(#[case] value: f64, #[case] u: f64, #[case
 
 /// Three slow cycles, then fast ones at 20 kPa/s, all of a device whose output is so late; its responses.
 fn responses(bench: Bench, fast: u16, late_s: &[f64], limit_s: f64) -> Vec<Check> {
+    altered(bench, (fast, late_s, limit_s), |_| {})
+}
+
+/// The same with some changes of the output put in or left out.
+fn altered(
+    bench: Bench,
+    (fast, late_s, limit_s): (u16, &[f64], f64),
+    alter: impl Fn(&mut Vec<f64>),
+) -> Vec<Check> {
     let task = ResponseTask {
         operations: 3,
         top: VacuumLevel::new(80e3),
@@ -138,7 +147,25 @@ fn responses(bench: Bench, fast: u16, late_s: &[f64], limit_s: f64) -> Vec<Check
         // Slow cycles come first: two changes each.
         *time += if index < 6 { 0.003 } else { late_s[(index - 6) / 2 % late_s.len()] };
     }
+    alter(&mut times);
     Played::of(&bench, &world.toggled(0, times)).judged(2)
+}
+
+// A level whose slow ramps do not all show it, or show more than it, times nothing: the second ramp is passed without a change, or the
+// output bounces in the first rise.
+#[test]
+fn slow_ramps_that_are_not_whole_tell_no_response() {
+    let unknown = |check: &Check| {
+        let remark = check.remark.as_ref().expect("a remark");
+        check.verdict == CheckVerdict::Undecided && remark.contains("was not found in this run")
+    };
+    let few = altered(Bench::new(), (3, &[0.003], 0.05), |times| drop(times.drain(2..4)));
+    assert!(few.len() == 2 && few.iter().all(unknown), "{few:?}");
+    let bounces = altered(Bench::new(), (3, &[0.003], 0.05), |times| {
+        times.splice(1..1, [times[0] + 0.1, times[0] + 0.2]);
+    });
+    assert!(unknown(of(&bounces, QuantityName::ResponseOn)), "{bounces:?}");
+    assert_eq!(of(&bounces, QuantityName::ResponseOff).verdict, CheckVerdict::Pass);
 }
 
 // Slow crossings at 2 kPa/s are 3 ms late: the level appears 6 Pa beside. Fast ones: what is read is the time from level to output.
