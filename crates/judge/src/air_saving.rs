@@ -236,3 +236,6 @@ impl At<'_> {
         format!("{remark}; with the largest leak of this rig alone the lowest would be {level}")
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -63,3 +63,6 @@ fn selected(task: &Task, checks: &[Check], group: &[usize]) -> bool {
     };
     selectable_s(task).into_iter().any(|delay_s| group.iter().all(|index| explains(delay_s, index)))
 }
+
+#[cfg(test)]
+mod tests;

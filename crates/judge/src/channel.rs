@@ -218,3 +218,6 @@ pub(crate) fn changes(bits: &[Bit]) -> Vec<Change> {
     let pairs = bits.windows(2).filter(|pair| pair[0].on != pair[1].on);
     pairs.map(|pair| Change { last_old: pair[0].span, first_new: pair[1].span, on: pair[1].on }).collect()
 }
+
+#[cfg(test)]
+mod tests;

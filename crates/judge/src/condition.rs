@@ -202,3 +202,6 @@ fn warming_pa(task: &Task, leak: &LeakTask) -> f64 {
     let rate_pa_per_s = (manifold.ultimate_vacuum.si() - leak.level.si()).max(0.0) / manifold.evacuate.si();
     0.4 * rate_pa_per_s * tau_s * (-leak.settle.si() / tau_s).exp()
 }
+
+#[cfg(test)]
+mod tests;

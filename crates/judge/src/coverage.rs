@@ -71,3 +71,6 @@ pub(crate) fn bounce(check: Check, task: &Task, position: &Position, valve: bool
     };
     Check { role: role(task), unit: String::from("1"), verdict, remark: Some(remark.into()), ..check }
 }
+
+#[cfg(test)]
+mod tests;

@@ -142,3 +142,6 @@ fn told(task: &Task, found: &Check) -> Check {
     );
     Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..check }
 }
+
+#[cfg(test)]
+mod tests;

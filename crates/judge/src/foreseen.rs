@@ -315,23 +315,4 @@ const fn gcd(mut a: usize, mut b: usize) -> usize {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use rstest::rstest;
-
-    // Factors c4 for the mean of sample standard deviations, as tables of control charts have them (from memory: ISO 7870-2, Table 2).
-    #[rstest]
-    #[case(2, 0.7979)]
-    #[case(3, 0.8862)]
-    #[case(5, 0.9400)]
-    #[case(6, 0.9515)]
-    #[case(10, 0.9727)]
-    #[case(17, 0.9845)]
-    fn predicted_crossings_scatter_as_promised_ones_do_in_the_mean(#[case] count: usize, #[case] shown: f64) {
-        let all = scatter(count, 100.0);
-        assert_eq!(all.len(), count);
-        let found = tripbench_measure::standard_deviation(&all).expect("some");
-        assert!((found / 100.0 - shown).abs() < 4e-3, "{found}");
-        assert!(tripbench_measure::mean(&all).expect("some").abs() < 1e-6);
-    }
-}
+mod tests;

@@ -99,3 +99,6 @@ fn leak_known(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Leak {
             Leak::known(found.value, found.expanded_uncertainty, allowed)
         })
 }
+
+#[cfg(test)]
+mod tests;

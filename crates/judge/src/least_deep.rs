@@ -206,3 +206,6 @@ fn longest_s(around: Around) -> f64 {
     const READINGS: f64 = 6.0;
     (READINGS * around.scan_s).clamp(SHORT_S, LONG_S)
 }
+
+#[cfg(test)]
+mod tests;

@@ -331,3 +331,6 @@ pub(crate) fn between_reads(
         less: expected_count.saturating_sub(whole).max(elsewhere),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -79,3 +79,6 @@ pub(crate) fn more_ramps(task: &Task, check: &mut Check, result: &MeasurementRes
         task.predicted().si() + step.predicted.si() * longer
     });
 }
+
+#[cfg(test)]
+mod tests;

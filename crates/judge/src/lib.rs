@@ -5,6 +5,8 @@
 mod air_saving;
 mod alike;
 mod analyse;
+#[cfg(test)]
+mod bench;
 mod channel;
 mod condition;
 mod coverage;

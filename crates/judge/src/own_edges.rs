@@ -125,3 +125,6 @@ impl Run<'_> {
         pairs.filter_map(edge).collect()
     }
 }
+
+#[cfg(test)]
+mod tests;

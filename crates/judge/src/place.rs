@@ -188,3 +188,6 @@ pub(crate) fn around(
     let after = here.iter().filter(|sample| sample.t_s > centre_s).count();
     if after >= 3 && here.len() >= after + 3 { channels.fitted(here) } else { Vec::new() }
 }
+
+#[cfg(test)]
+mod tests;

@@ -190,3 +190,6 @@ pub fn verdict(
         checks.iter().filter(|check| check.position.is_none_or(|of| of == position)).collect();
     Verdict::of(&promised(task), &mine)
 }
+
+#[cfg(test)]
+mod tests;

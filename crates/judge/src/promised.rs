@@ -59,3 +59,6 @@ pub(crate) fn promised_spread_pa(task: &Task, near_pa: f64) -> f64 {
 
 /// Least spread that a device is held to, pascal; judgement of this project.
 const LEAST_SPREAD_PA: f64 = 5.0;
+
+#[cfg(test)]
+mod tests;

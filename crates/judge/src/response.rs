@@ -336,3 +336,6 @@ pub(crate) fn delay(
     let resolution_s = channels.resolution_pa() / away.abs();
     combine(net_s + lag.value.si(), resolution_s, contributions).ok()
 }
+
+#[cfg(test)]
+mod tests;

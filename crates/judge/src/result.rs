@@ -252,3 +252,6 @@ pub(crate) fn delay(basis: Basis<'_>, found: &Crossings, rates: &AtRates) -> Opt
     ];
     combine(value, basis.resolution_pa / away, contributions).ok()
 }
+
+#[cfg(test)]
+mod tests;

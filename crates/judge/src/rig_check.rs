@@ -368,25 +368,4 @@ fn without_trend(samples: &[Sample], value: impl Fn(&Sample) -> f64) -> Option<V
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_time_constant_is_found_over_a_leak() {
-        for tau_s in [0.4, 1.0, 2.0] {
-            let level = |t_s: f64| 60e3 + 2_000.0 * (-t_s / tau_s).exp() - 30.0 * t_s;
-            let samples: Vec<_> = (0..1_600)
-                .map(|i| f64::from(i) * 5e-3)
-                .map(|t_s| Sample { t_s, level_pa: level(t_s) })
-                .collect();
-            let found = warming(&samples, 6.0).expect("it settles").value;
-            assert!((found / tau_s - 1.0).abs() < 0.15, "{found} for {tau_s}");
-        }
-    }
-
-    #[test]
-    fn what_stands_still_does_not_settle() {
-        let samples: Vec<_> = (0..800).map(|i| Sample { t_s: f64::from(i) * 5e-3, level_pa: 60e3 }).collect();
-        assert!(warming(&samples, 6.0).is_none());
-    }
-}
+mod tests;

@@ -131,3 +131,6 @@ pub(crate) fn slack_pa(check: &Check) -> f64 {
         CheckVerdict::Undecided | CheckVerdict::Measured | CheckVerdict::Met | CheckVerdict::NotMet => 0.0,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -81,3 +81,6 @@ fn by_stamp(
 const fn whole(count: u64) -> f64 {
     count as f64
 }
+
+#[cfg(test)]
+mod tests;

@@ -339,3 +339,6 @@ pub(crate) fn level_around(
     let low = here().map(|moment| moment.level_pa).reduce(f64::min)?;
     Some([low, here().map(|moment| moment.level_pa).reduce(f64::max)?])
 }
+
+#[cfg(test)]
+mod tests;

@@ -73,3 +73,6 @@ pub(crate) fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &
     }
     check
 }
+
+#[cfg(test)]
+mod tests;

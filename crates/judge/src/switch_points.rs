@@ -398,3 +398,6 @@ const SMALL_OF_TOLERANCE: f64 = 0.25;
 fn half_tolerance(limits: Limits) -> f64 {
     limits.low.zip(limits.high).map_or(f64::INFINITY, |(low, high)| (high - low) / 2.0)
 }
+
+#[cfg(test)]
+mod tests;

@@ -193,3 +193,6 @@ pub(crate) fn shows_selected(task: &Task, delays: &[&MeasurementResult]) -> bool
     };
     !delays.is_empty() && delays.iter().any(fits) && other_left_s(task, delays) <= 0.0
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,6 +1,7 @@
 //! Recordings of which the truth is known.
 
 use super::*;
+use crate::bench::{near, part};
 use rstest::rstest;
 
 /// A level that goes up and down between two levels by even rates, a row every so many seconds.
@@ -217,4 +218,90 @@ fn stamps_that_rows_share_place_levels_all_the_same(
     let (held, all, u) = held(kind, [0.003, 0.3], stamps);
     assert!(f64::from(held) >= 0.938 * f64::from(all), "held {held} of {all}, U {u:.2} row steps");
     assert!(u < 1.8, "U {u:.2} row steps");
+}
+
+/// Rows of a level with one signal, a second apart.
+fn rows(levels: &[f64], on: &[u8]) -> Recording {
+    let states = on.iter().map(|state| *state == 1).collect();
+    Recording {
+        times_s: (0..).map(f64::from).take(levels.len()).collect(),
+        levels_pa: levels.to_vec(),
+        signals: vec![(String::from("valve"), states)],
+        ..Recording::default()
+    }
+}
+
+// Up by 10 Pa each second, down by 20: on from the fourth row on, off from the eighth, on again from the twelfth.
+#[test]
+fn rows_and_changes_are_those_of_the_table() {
+    let levels = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 60.0, 40.0, 20.0, 0.0, 30.0, 40.0, 50.0];
+    let on = [0, 0, 0, 1, 1, 1, 1, 0, 0, 0, 0, 1, 1, 1];
+    let found = analyse(&rows(&levels, &on), 0.0, None);
+    assert_eq!(found.rows, 14);
+    near(found.lasts_s, 13.0);
+    near(found.interval_s, 1.0);
+    near(found.longest_gap_s, 5.0);
+    assert!(found.gaps.is_empty() && found.stamp_s.abs() < 1e-12);
+    let signal = &found.signals[0];
+    assert_eq!((signal.name.as_str(), signal.cycles), ("valve", 1));
+    near(signal.period_s.expect("one"), 8.0);
+    let first = signal.on.as_ref().expect("on").edges[0];
+    assert_eq!((first.from_s, first.to_s, first.between_pa), (2.0, 3.0, [20.0, 30.0]));
+}
+
+#[rstest]
+#[case(&[0.0, 10.0, 14.0, 30.0], 4.0)]
+#[case(&[30.0, 14.0, 14.0, 10.0], 4.0)]
+#[case(&[1e6, 1e6 + 1e-4, 1e6 + 7.0], 7.0)]
+#[case(&[50.0, 50.0], 50e-6)]
+#[case(&[], 0.0)]
+fn the_smallest_step_of_a_recording(#[case] levels: &[f64], #[case] expected: f64) {
+    assert!((smallest_step(levels) - expected).abs() < 1e-3 * expected + 1e-12);
+}
+
+// Off for eight rows at 10 Pa/s, on for eight at −40 Pa/s, off again at 12 Pa/s; a row at each end of a stretch is left out.
+#[test]
+fn rates_are_those_of_the_lines() {
+    let mut levels: Vec<f64> = (0..8).map(|row| 10.0 * f64::from(row)).collect();
+    levels.extend((0..8).map(|row| 300.0 - 40.0 * f64::from(row)));
+    levels.extend((0..8).map(|row| 12.0 * f64::from(row)));
+    let on: Vec<u8> = (0..24).map(|row| u8::from((8..16).contains(&row))).collect();
+    let recording = rows(&levels, &on);
+    let found = analyse(&recording, 3.0, None);
+    let rates = |found: &Analysis| {
+        let signal = &found.signals[0];
+        [&signal.rate_on, &signal.rate_off].map(|rate| rate.clone().expect("a rate"))
+    };
+    let [on, off] = rates(&found);
+    near(on.value, -40.0);
+    near(off.value, 11.0);
+    // Six rows a second apart: the slope is known to σ/√17.5, σ the smallest step (2 Pa, given are 3) over the root of twelve.
+    let sigma = 3.0 / 12_f64.sqrt() / 17.5_f64.sqrt();
+    near(part(&on.contributions, "lines"), sigma);
+    near(part(&off.contributions, "lines"), sigma / 2_f64.sqrt());
+    near(part(&off.contributions, "from one stretch"), 1.0);
+    near(part(&on.contributions, "from one stretch") + 1.0, 1.0);
+    // Rows that are just as far apart as may be are no gap.
+    let [_, even] = rates(&analyse(&recording, 3.0, Some(1.0)));
+    near(even.value, 11.0);
+    // A gap inside a stretch takes its line away.
+    let mut gapped = recording;
+    gapped.times_s[4..].iter_mut().for_each(|time| *time += 20.0);
+    let found = analyse(&gapped, 3.0, None);
+    near(rates(&found)[1].value, 12.0);
+    assert_eq!(found.gaps, [(3.0, 21.0)]);
+}
+
+// A gap is what is longer than five intervals, or what is asked for.
+#[rstest]
+#[case(None, 6.0, 0)]
+#[case(None, 5.0, 1)]
+#[case(Some(10.0), 6.0, 1)]
+#[case(Some(0.5), 1.0, 0)]
+fn a_change_in_a_gap_says_nothing(#[case] longest: Option<f64>, #[case] gap_s: f64, #[case] edges: usize) {
+    let mut found = rows(&[0.0; 10], &[0, 0, 0, 0, 0, 1, 1, 1, 1, 1]);
+    found.times_s[5..].iter_mut().for_each(|time| *time += gap_s - 1.0);
+    found.levels_pa = found.times_s.iter().map(|time| 10.0 * time).collect();
+    let found = analyse(&found, 0.0, longest);
+    assert_eq!(found.signals[0].on.as_ref().map_or(0, |on| on.edges.len()), edges);
 }

@@ -1,0 +1,77 @@
+use super::*;
+use crate::bench::Bench;
+use QuantityName as Q;
+use rstest::rstest;
+use tripbench_measure::{Contribution, combine};
+use tripbench_record::Measured;
+
+/// A delay in milliseconds with its U: later than the 6 ms that are promised by more than U is a fail.
+fn found(quantity: Q, [value, u]: [f64; 2]) -> Check {
+    let part = Contribution::normal("all", u / 1e3 / 1.959_963_984_540_054);
+    let result = combine(value / 1e3, 0.0, vec![part]).expect("a result");
+    let verdict = if value - u > 6.0 { CheckVerdict::Fail } else { CheckVerdict::Measured };
+    Check { measured: Some(Measured::from(&result)), verdict, ..Check::empty(quantity) }
+}
+
+fn verdicts(positions: &[u8], mut checks: Vec<Check>) -> Vec<CheckVerdict> {
+    shared_delays(&Bench::new().positions(positions).task(), &mut checks);
+    for check in &checks {
+        let open = check.verdict == CheckVerdict::Undecided;
+        assert_eq!(check.remark.as_ref().is_some_and(|remark| remark.contains("input filter")), open);
+    }
+    checks.iter().map(|check| check.verdict).collect()
+}
+
+const FAIL: CheckVerdict = CheckVerdict::Fail;
+const OPEN: CheckVerdict = CheckVerdict::Undecided;
+const FINE: CheckVerdict = CheckVerdict::Measured;
+
+// A response of 6 ms lets the outputs of one device differ: 33 ms at most and 38 ms at least may be one filter, 40 ms may not. Delays of 0
+// and 200 ms can be selected: 200 to 206 ms is a device that is set wrong.
+#[rstest]
+#[case([30.0, 3.0], [32.0, 3.0], [OPEN, OPEN])]
+#[case([30.0, 3.0], [41.0, 3.0], [OPEN, OPEN])]
+#[case([30.0, 3.0], [43.0, 3.0], [FAIL, FAIL])]
+#[case([30.0, 3.0], [3.0, 2.0], [FAIL, FINE])]
+#[case([30.0, 3.0], [10.0, 20.0], [OPEN, FINE])]
+#[case([203.0, 2.0], [205.0, 2.0], [FAIL, FAIL])]
+#[case([203.0, 2.0], [210.0, 2.0], [OPEN, OPEN])]
+fn outputs_of_one_device_that_are_late_alike_are_the_rigs(
+    #[case] on: [f64; 2],
+    #[case] off: [f64; 2],
+    #[case] expected: [CheckVerdict; 2],
+) {
+    assert_eq!(verdicts(&[1], vec![found(Q::OnDelay, on), found(Q::OffDelay, off)]), expected);
+}
+
+#[test]
+fn one_output_alone_is_not_suspected_of_the_rig() {
+    let mut checks = vec![found(Q::OnDelay, [30.0, 3.0]), Check::empty(Q::OffDelay)];
+    shared_delays(&Bench::new().task(), &mut checks);
+    assert_eq!(checks[0].verdict, FAIL);
+}
+
+// Of several devices it is the same output of all, whatever the others do.
+#[rstest]
+#[case([30.0, 3.0], [32.0, 3.0], [OPEN, OPEN])]
+#[case([30.0, 3.0], [43.0, 3.0], [FAIL, FAIL])]
+#[case([30.0, 3.0], [3.0, 2.0], [FAIL, FINE])]
+fn devices_whose_same_output_is_late_alike_are_the_rigs(
+    #[case] first: [f64; 2],
+    #[case] second: [f64; 2],
+    #[case] expected: [CheckVerdict; 2],
+) {
+    let good = [3.0, 2.0];
+    let checks = vec![
+        found(Q::OnDelay, first),
+        found(Q::OffDelay, good),
+        found(Q::OnDelay, second),
+        found(Q::OffDelay, good),
+    ];
+    let all = verdicts(&[1, 2], checks);
+    assert_eq!([all[0], all[2]], expected);
+    assert_eq!([all[1], all[3]], [FINE, FINE]);
+    // Of one of two devices nothing was found: the other's is its own.
+    let half = vec![found(Q::OnDelay, [30.0, 3.0]), found(Q::OffDelay, [30.0, 3.0])];
+    assert_eq!(verdicts(&[1, 2], half), [FAIL, FAIL]);
+}

@@ -1,0 +1,83 @@
+use super::*;
+use crate::bench::Bench;
+use rstest::rstest;
+use tripbench_measure::{Contribution, combine};
+use tripbench_record::QuantityName;
+
+const REQUIRED: &str = "not_checked = \"undecided\"";
+
+fn blank() -> Check {
+    Check::empty(QuantityName::SelectedDelay)
+}
+
+#[rstest]
+#[case("", Role::Informative)]
+#[case(REQUIRED, Role::Required)]
+fn what_was_not_checked_counts_as_the_site_has_it(#[case] site: &str, #[case] expected: Role) {
+    let task = Bench::new().site(site).task();
+    assert_eq!(role(&task), expected);
+    let open = not_timed(&task, blank());
+    assert!(open.role == expected && open.verdict == CheckVerdict::Undecided && open.remark.is_some());
+}
+
+#[rstest]
+#[case("delays = [\"0 ms\"]", true, false, CheckVerdict::Pass, "no other delay")]
+#[case("delays = [\"0 ms\", \"200 ms\"]", false, false, CheckVerdict::Undecided, "nothing timed")]
+#[case("delays = [\"0 ms\", \"200 ms\"]", true, true, CheckVerdict::Pass, "no other delay of the type fits")]
+#[case(
+    "delays = [\"0 ms\", \"200 ms\"]",
+    true,
+    false,
+    CheckVerdict::Undecided,
+    "of 0, 200, 0 ms more than one fits"
+)]
+fn the_selected_delay_is_shown_or_it_is_not(
+    #[case] delays: &str,
+    #[case] found: bool,
+    #[case] shown: bool,
+    #[case] verdict: CheckVerdict,
+    #[case] words: &str,
+) {
+    let task = Bench::new().device("delays = [\"0 ms\", \"200 ms\"]", delays).task();
+    let result = combine(0.003, 0.0, vec![Contribution::normal("all", 0.001)]).expect("a result");
+    let check = selected_delay(&task, blank(), found.then_some(&result), shown);
+    let remark = check.remark.clone().expect("a remark");
+    assert!(check.verdict == verdict && remark.contains(words), "{:?} {remark}", check.verdict);
+    if found && delays.contains("200") {
+        let limits = check.limits.expect("limits");
+        assert_eq!((limits.low, limits.high), (Some(0.0), Some(0.006)));
+        assert!(check.conformance_probability.is_none() && check.to_decide.is_none());
+    }
+}
+
+#[rstest]
+#[case("", false, CheckVerdict::Undecided)]
+#[case("switch", false, CheckVerdict::Pass)]
+#[case("switch", true, CheckVerdict::Undecided)]
+#[case("both", true, CheckVerdict::Pass)]
+fn only_counters_show_bounce(#[case] counted: &str, #[case] valve: bool, #[case] verdict: CheckVerdict) {
+    let mut bench = Bench::new();
+    if !counted.is_empty() {
+        bench = bench.rig(
+            "{ at = \"discrete-input 0\" }",
+            "{ at = \"discrete-input 0\", counter = { at = \"input-register 7\" } }",
+        );
+    }
+    if counted == "both" {
+        bench = bench.rig(
+            "{ at = \"discrete-input 4\" }",
+            "{ at = \"discrete-input 4\", counter = { at = \"input-register 8\" } }",
+        );
+    }
+    let task = bench.task();
+    let found = bounce(blank(), &task, &task.sheets.rig.positions[0], valve);
+    assert!(found.verdict == verdict && found.unit == "1" && found.remark.is_some());
+}
+
+#[test]
+fn a_level_that_no_step_looks_at_is_said_not_to_be_seen() {
+    for (site, expected) in [("", Role::Informative), (REQUIRED, Role::Required)] {
+        let found = not_seen(&Bench::new().site(site).task(), blank());
+        assert!(found.role == expected && found.verdict == CheckVerdict::Undecided && found.remark.is_some());
+    }
+}

@@ -1,0 +1,160 @@
+use super::*;
+use crate::bench::{Bench, Played, World, ZERO, near, of, part, ramps, within, zero};
+use rstest::rstest;
+use tripbench_record::StepTask;
+
+const ONE_DELAY: [&str; 2] = ["delays = [\"0 ms\", \"200 ms\"]", "delays = [\"0 ms\"]"];
+
+fn bench() -> Bench {
+    Bench::new().step(zero(false)).step(StepTask::SwitchPoints(ramps(2)))
+}
+
+/// Two pulls at a rate with a device that turns on at a level in the first, and at 60 kPa in the second.
+fn world(rate: f64, level: f64) -> World {
+    let world = World::new().cycle(1, 1, rate, 0.0).cycle(1, 2, rate, 0.0);
+    let (rising, falling) = (world.passes(level, true), world.passes(55e3, false));
+    let second = world.passes(60e3, true)[1];
+    let times =
+        if level < 72e3 { vec![rising[0], falling[0], second, falling[1]] } else { vec![second, falling[1]] };
+    world.toggled(0, times)
+}
+
+/// What speaks against the device, and whether it was told.
+fn checked(bench: &Bench, world: &World) -> [Check; 2] {
+    let mut all = Played::of(bench, world).judged(1);
+    all.retain(|check| check.quantity == QuantityName::FirstOperation);
+    all.try_into().expect("two checks")
+}
+
+// 58.9 to 61.1 kPa, three times 100 Pa more for a single crossing; U is 1.96 · √(125² + 34.6² + 17.3² + 17²) Pa, about 0.26 kPa: outside by
+// more than that is a fail, by less it is open. Inside nothing is against the device.
+#[rstest]
+#[case(60_000.0, CheckVerdict::Measured)]
+#[case(58_700.0, CheckVerdict::Measured)]
+#[case(58_500.0, CheckVerdict::Undecided)]
+#[case(58_200.0, CheckVerdict::Fail)]
+#[case(61_300.0, CheckVerdict::Measured)]
+#[case(61_500.0, CheckVerdict::Undecided)]
+#[case(61_800.0, CheckVerdict::Fail)]
+fn the_first_operation_is_where_it_may_be(#[case] level: f64, #[case] verdict: CheckVerdict) {
+    let bench = bench().device(ONE_DELAY[0], ONE_DELAY[1]);
+    let [check, told] = checked(&bench, &world(4_000.0, level));
+    assert_eq!((check.verdict, check.role), (verdict, Role::Screening), "{check:?}");
+    let limits = check.limits.expect("limits");
+    near(limits.low.expect("low"), 58_600.0);
+    near(limits.high.expect("high"), 61_400.0);
+    let measured = check.measured.expect("measured");
+    // Between two reads, 6 ms before and 3 ms after: some scans at 20 Pa each.
+    within(measured.value, level, 30.0);
+    let parts = &measured.contributions;
+    near(part(parts, "calibration"), 125.0);
+    near(part(parts, "zero drift"), 60.0 / 3_f64.sqrt());
+    near(part(parts, "hysteresis"), 30.0 / 3_f64.sqrt());
+    near(part(parts, "zero reading"), 6.0 / 12_f64.sqrt());
+    let half = part(parts, "edge and delay") * 3_f64.sqrt();
+    assert!((19.9..=30.1).contains(&half) && ((half / 10.0).round() - half / 10.0).abs() < 1e-3, "{half}");
+    // Whatever it is, it was found closely enough to tell.
+    assert_eq!((told.verdict, told.role), (CheckVerdict::Pass, Role::Informative), "{told:?}");
+    assert!(told.measured.is_none() && told.limits.is_none());
+}
+
+// Where no ramp shows which delay is selected, the level may have been passed up to 206 ms before: at 4 kPa/s 824 Pa, and 3 ms and a read
+// or two after. The middle is about 0.41 kPa less deep, U about 1.82 · 276 Pa = 0.50 kPa, still within two fifths of 2.8 kPa.
+#[rstest]
+#[case(60_000.0, CheckVerdict::Measured)]
+#[case(58_700.0, CheckVerdict::Undecided)]
+#[case(58_200.0, CheckVerdict::Fail)]
+#[case(61_800.0, CheckVerdict::Measured)]
+fn a_delay_that_is_left_open_widens_the_first_operation(#[case] level: f64, #[case] verdict: CheckVerdict) {
+    let [check, told] = checked(&bench(), &world(4_000.0, level));
+    assert_eq!(check.verdict, verdict, "{check:?}");
+    let measured = check.measured.expect("measured");
+    within(measured.value, level - 412.0, 30.0);
+    // 824 Pa of the delay, 12 Pa of the lag and 22 Pa between the reads: in whole scans of 20 Pa.
+    within(part(&measured.contributions, "edge and delay") * 3_f64.sqrt(), 429.0, 20.0);
+    within(measured.expanded_uncertainty, 503.0, 10.0);
+    assert_eq!(told.verdict, CheckVerdict::Pass);
+}
+
+// At 20 kPa/s the open delay, the lag and two reads are ± 2.1 kPa, of which 95 % are more than two fifths of the 2.8 kPa between the
+// limits, 1.12 kPa: nothing is told of a first operation that comes in time. One that has not come where it surely must fails all the same:
+// 106 ms after 61.74 kPa, at 63.9 kPa, and a read or two.
+#[rstest]
+#[case(60e3, CheckVerdict::Measured, CheckVerdict::Undecided)]
+#[case(62e3, CheckVerdict::Measured, CheckVerdict::Undecided)]
+#[case(64e3, CheckVerdict::Measured, CheckVerdict::Undecided)]
+#[case(66e3, CheckVerdict::Fail, CheckVerdict::Pass)]
+fn a_first_pull_that_is_too_fast_is_said_not_to_be_checked(
+    #[case] level: f64,
+    #[case] verdict: CheckVerdict,
+    #[case] tells: CheckVerdict,
+) {
+    let [check, told] = checked(&bench(), &world(20e3, level));
+    assert_eq!((check.verdict, told.verdict), (verdict, tells), "{check:?}");
+    let remark = told.remark.unwrap_or_default();
+    assert_eq!(
+        remark.contains("so fast that its level is known to ± 2.02 kPa only; ± 1.12 kPa would tell it"),
+        tells == CheckVerdict::Undecided,
+        "{remark}"
+    );
+    // Where the site wants all checked, that takes a pass away.
+    let strict = bench().site("not_checked = \"undecided\"");
+    assert_eq!(checked(&strict, &world(20e3, level))[1].role, Role::Required);
+}
+
+// With bounds of the delay the level is what it was then: at 4 kPa/s 0.8 kPa before an edge that is 200 to 206 ms late.
+#[rstest]
+#[case([0.0, 0.006], 0.0, 28.8)]
+#[case([0.2, 0.206], 812.0, 28.8)]
+#[case([0.1, 0.2], 600.0, 216.8)]
+fn the_level_is_that_of_the_delay(#[case] bounds_s: [f64; 2], #[case] before_pa: f64, #[case] half_pa: f64) {
+    let played = Played::of(&bench(), &world(4_000.0, 61e3));
+    let channels = played.channels();
+    let position = &played.task.sheets.rig.positions[0];
+    let found = first_operation(&channels, (&played.marks, 1), (ZERO, bounds_s), position);
+    let measured = found[0].measured.as_ref().expect("measured");
+    within(measured.value, 61e3 - before_pa, 30.0);
+    within(part(&measured.contributions, "edge and delay") * 3_f64.sqrt(), half_pa, 20.0);
+}
+
+#[test]
+fn an_output_that_sleeps_through_the_first_pull_fails() {
+    let [check, told] = checked(&bench(), &world(4_000.0, 99e3));
+    assert!(
+        check.verdict == CheckVerdict::Fail
+            && check.remark.expect("one").contains("did not answer the first")
+    );
+    assert_eq!(told.verdict, CheckVerdict::Pass);
+    // So does one that answers in it 0.4 kPa after it surely must: 106 ms after 61.1 + 0.64 kPa were reached, at 62.2 kPa.
+    assert_eq!(checked(&bench(), &world(4_000.0, 62.6e3))[0].verdict, CheckVerdict::Fail);
+    let dead = World::new().cycle(1, 1, 4_000.0, 0.0).cycle(1, 2, 4_000.0, 0.0);
+    let [check, told] = checked(&bench(), &dead);
+    assert!(check.verdict == CheckVerdict::Undecided && told.verdict == CheckVerdict::Undecided);
+    assert!(check.remark.expect("one").contains("never changed"));
+}
+
+// To be told, a pull has to go beyond 61.1 kPa by the 640 Pa that a level has to surely be.
+#[rstest]
+#[case(61.5e3, CheckVerdict::Undecided)]
+#[case(62.5e3, CheckVerdict::Measured)]
+fn a_pull_goes_far_enough(#[case] top: f64, #[case] verdict: CheckVerdict) {
+    let world = World::new()
+        .to(50e3, 0.5)
+        .over(1, tripbench_record::Segment::Rising { cycle: 1 }, top, 3.0)
+        .to(top, 1.0)
+        .over(1, tripbench_record::Segment::Falling { cycle: 1 }, 50e3, 3.0);
+    let [check, told] = checked(&bench(), &world.device(0, [60e3, 55e3], 0.0));
+    assert_eq!(check.verdict, verdict, "{check:?}");
+    assert_eq!(told.verdict == CheckVerdict::Pass, verdict == CheckVerdict::Measured);
+    assert_eq!(
+        check.remark.is_some_and(|remark| remark.contains("no pull went far enough")),
+        verdict == CheckVerdict::Undecided
+    );
+}
+
+#[test]
+fn of_an_unknown_device_there_is_no_first_operation() {
+    let checks = Played::of(&bench().unknown_device(), &world(4_000.0, 60e3)).judged(1);
+    assert!(checks.iter().all(|check| check.quantity != QuantityName::FirstOperation));
+    assert!(of(&checks, QuantityName::SwitchPoint).measured.is_some());
+}

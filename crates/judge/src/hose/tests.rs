@@ -1,0 +1,104 @@
+use super::*;
+use crate::bench::{Bench, Played, World, near, within, zero};
+use rstest::rstest;
+use tripbench_measure::{Contribution, combine};
+use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
+use tripbench_record::{LeakTask, Segment};
+
+fn hosed(behind: &str) -> Bench {
+    Bench::new().position(&format!("hose = {{ bore = \"1 mm\", length = \"2 m\"{behind} }}"))
+}
+
+/// A delay with its U, as a normal one.
+fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
+    let mut result = combine(value, 0.0, vec![Contribution::normal("all", 1e-3)]).expect("a result");
+    result.expanded_uncertainty = expanded;
+    result
+}
+
+const ALL: Leak = Leak { largest: 200.0, mean_square: 100.0 * 100.0 };
+
+// Poiseuille: π · (1 mm)⁴ · p / (128 · 18.2 µPa s · 2 m) with p what is left of 101 325 Pa; 1.2 L lose 200 Pa/s.
+#[rstest]
+#[case(60e3, 41_325.0)]
+#[case(101e3, 1_000.0)]
+fn a_leak_drops_pressure_along_the_hose(#[case] level_pa: f64, #[case] pressure: f64) {
+    let task = hosed("").task();
+    let found = through(&task, &task.sheets.rig.positions[0], ALL, level_pa, &[]);
+    let conductance = std::f64::consts::PI * 1e-12 * pressure / (128.0 * 1.82e-5 * 2.0);
+    near(found.largest_pa, 200.0 * 1.2e-3 / conductance);
+    near(found.root_mean_square_pa, 100.0 * 1.2e-3 / conductance / 3.0);
+    let without = Bench::new().task();
+    near(through(&without, &without.sheets.rig.positions[0], ALL, level_pa, &[]).largest_pa + 1.0, 1.0);
+}
+
+// Of the promised 6 ms the device itself may take none: what is later can be the hose's. Behind it are 5 mL, or the hose's own
+// 1.571 mL. Two delays: the closer tells. One that is known to no better than 10 ms tells nothing.
+#[rstest]
+#[case(", behind = \"5 mL\"", vec![(0.005, 0.002)], 5e-6, 0.007, (0.005, 0.001))]
+#[case("", vec![(0.005, 0.002)], 1.570_796_326_8e-6, 0.007, (0.005, 0.001))]
+#[case(", behind = \"5 mL\"", vec![(0.009, 0.002), (0.005, 0.004)], 5e-6, 0.009, (0.005, 0.002))]
+#[case(", behind = \"5 mL\"", vec![(0.005, 0.011), (0.1, 0.01)], 5e-6, 0.11, (0.1, 0.005))]
+fn a_pinched_hose_is_a_late_output(
+    #[case] behind: &str,
+    #[case] delays: Vec<(f64, f64)>,
+    #[case] behind_m3: f64,
+    #[case] late_s: f64,
+    #[case] (mean, spread): (f64, f64),
+) {
+    let task = hosed(behind).rig("bore = \"1 mm\"", "bore = \"1 mm\"").task();
+    let delays: Vec<MeasurementResult> = delays.into_iter().map(|(value, u)| a_delay(value, u)).collect();
+    let found =
+        through(&task, &task.sheets.rig.positions[0], ALL, 1_000.0, &delays.iter().collect::<Vec<_>>());
+    let conductance = std::f64::consts::PI * 1e-12 * 100_325.0 / (128.0 * 1.82e-5 * 2.0);
+    near(found.largest_pa, 200.0 * 1.2e-3 * (1.0 / conductance).max(late_s / behind_m3));
+    let rms_s = mean_square_above_zero(mean, spread).sqrt();
+    near(found.root_mean_square_pa, 100.0 * 1.2e-3 * (1.0 / conductance).max(rms_s / behind_m3) / 3.0);
+}
+
+// With 200 ms selected, what is promised is 206 ms; the device may be 6 ms faster, but not than what is selected.
+#[test]
+fn a_selected_delay_is_the_devices_own() {
+    let task = hosed(", behind = \"1 mL\"").settings("delay = \"0 ms\"", "delay = \"200 ms\"").task();
+    let position = &task.sheets.rig.positions[0];
+    let largest = |value: f64| through(&task, position, ALL, 1_000.0, &[&a_delay(value, 0.05)]).largest_pa;
+    near(largest(0.2), 200.0 * 1.2e-3 * 0.05 / 1e-6);
+    near(largest(0.3), 200.0 * 1.2e-3 * 0.15 / 1e-6);
+}
+
+#[rstest]
+#[case(20.0, 10.0, 200.0, 30.0)]
+#[case(195.0, 10.0, 200.0, 200.0)]
+#[case(-20.0, 10.0, 200.0, 0.0)]
+fn a_leak_is_known_up_to_its_u(
+    #[case] value: f64,
+    #[case] u: f64,
+    #[case] allowed: f64,
+    #[case] largest: f64,
+) {
+    let leak = Leak::known(value, u, allowed);
+    near(leak.largest + 1.0, largest + 1.0);
+    near(leak.mean_square + 1.0, mean_square_above_zero(value, u / 2.0).min(largest.powi(2)) + 1.0);
+}
+
+// A leak step before says how much: 50 Pa/s; without one it is all that the rig sheet allows.
+#[test]
+fn the_leak_is_that_of_the_step_before() {
+    let leak = LeakTask {
+        level: VacuumLevel::new(70e3),
+        settle: TimeSpan::new(3.0),
+        watch: TimeSpan::new(4.0),
+        limit: LevelRate::new(200.0),
+    };
+    let bench = hosed("").step(zero(false)).step(StepTask::Leak(leak));
+    let world = World::new().to(70e3, 1.0).over(1, Segment::Closed, 70e3 - 200.0, 4.0);
+    let played = Played::of(&bench, &world);
+    let channels = played.channels();
+    let position = &played.task.sheets.rig.positions[0];
+    let after = drop(&channels, (&played.marks, 2), position, 60e3, &[]);
+    let before = drop(&channels, (&played.marks, 1), position, 60e3, &[]);
+    let per_leak = before.largest_pa / 200.0;
+    within(after.largest_pa / per_leak, 50.0, 5.0);
+    assert!(after.largest_pa / per_leak > 50.0);
+    near(before.root_mean_square_pa, before.largest_pa / 3.0);
+}

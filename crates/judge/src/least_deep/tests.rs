@@ -1,0 +1,129 @@
+use super::*;
+use crate::bench::{Bench, Played, World, ZERO, near, part, within};
+use rstest::rstest;
+
+const AROUND: Around = Around {
+    lag_s: 0.002,
+    valve_s: 0.05,
+    scan_s: 0.005,
+    noise_pa: 20.0,
+    resolution_pa: 6.0,
+    rate_pa_per_s: 10e3,
+    bends_per_s: 1.0 / 3.0,
+};
+
+const TURN_S: f64 = 2.03;
+
+/// Down from 70 kPa by 2 kPa/s from 1 s on, up again by 10 kPa/s from 2.03 s on, where it is 67.94 kPa: as a reference of the first order
+/// shows it, which is behind by a lag and rounds the turn off.
+fn shown(t_s: f64, lag_s: f64) -> f64 {
+    let behind = t_s - lag_s;
+    let after = (t_s - TURN_S).max(0.0);
+    let rounded = if lag_s > 0.0 { 12e3 * lag_s * (-after / lag_s).exp() } else { 0.0 };
+    let rises = 67_940.0 + 10e3 * (behind - TURN_S) + rounded;
+    if t_s < TURN_S { 70e3 - 2e3 * (behind - 1.0) } else { rises }
+}
+
+fn samples(to_s: f64, lag_s: f64) -> Vec<Sample> {
+    let times = (200_u32..).map(|scan| f64::from(scan) * 5e-3 + 1.7e-3).take_while(|t_s| *t_s < to_s);
+    times.map(|t_s| Sample { t_s, level_pa: shown(t_s, lag_s) }).collect()
+}
+
+fn valve(feeds: bool, at_s: f64) -> ValveEdge {
+    ValveEdge { feeds, between_s: [at_s - 0.003, at_s + 0.003] }
+}
+
+// It cuts at 1 s, feeds at 2 s, and cuts again at 2.4 s.
+#[rstest]
+#[case(0.0, 1.0)]
+#[case(0.002, 2.0)]
+#[case(0.01, 5.0)]
+fn a_turn_is_where_two_curves_meet_whatever_the_lag(#[case] lag_s: f64, #[case] off_pa: f64) {
+    let edges = [valve(false, 1.0), valve(true, 2.0), valve(false, 2.4)];
+    let around = Around { lag_s, ..AROUND };
+    let found = least_deep(&samples(2.402, lag_s), &edges, 0.9, around).expect("a level");
+    within(found.level.value, 67_940.0, off_pa);
+    within(found.bend_pa_per_s, 12e3, 60.0);
+    assert_eq!(found.turns, 1);
+    // The least reading is not as deep as the turn was: by nothing, or by what the lag rounds off.
+    let least = samples(2.402, lag_s).iter().map(|one| one.level_pa).fold(f64::INFINITY, f64::min);
+    assert!(least > 67_940.0 - 1e-6, "{least}");
+}
+
+// It falls to the end, at 67 kPa: what the reference shows 2 ms late is 4 Pa less deep.
+#[test]
+fn a_level_that_still_falls_is_least_deep_at_its_end() {
+    let falls = |t_s: f64| 70e3 - 2e3 * (t_s - 0.002 - 1.0);
+    let times = (200_u32..500).map(|scan| f64::from(scan) * 5e-3);
+    let samples: Vec<Sample> = times.map(|t_s| Sample { t_s, level_pa: falls(t_s) }).collect();
+    let found = least_deep(&samples, &[valve(false, 1.0)], 0.9, AROUND).expect("a level");
+    within(found.level.value, 70e3 - 2e3 * (499.0 * 5e-3 - 1.0), 0.1);
+    assert_eq!(found.turns, 1);
+}
+
+// Noise of 20 Pa does not explain a reading that is half a kilopascal less deep than the turn.
+#[test]
+fn a_drop_that_noise_does_not_explain_counts() {
+    let edges = [valve(false, 1.0), valve(true, 2.0), valve(false, 2.4)];
+    let mut samples = samples(2.402, 0.002);
+    samples[100].level_pa = 67_400.0;
+    let found = least_deep(&samples, &edges, 0.9, AROUND).expect("a level");
+    within(found.level.value, 67_400.0, 1.0);
+}
+
+// Readings end with the edge: it turned, between which readings nobody knows.
+#[test]
+fn a_turn_without_readings_after_it_is_known_to_a_scan() {
+    let edges = [valve(false, 1.0), valve(true, 2.0), valve(false, 2.02)];
+    let found = least_deep(&samples(2.001, 0.0), &edges, 0.9, AROUND).expect("a level");
+    // The last reading is at 1.9967 s: 70 kPa less 2 kPa/s. 10 kPa/s · 5 ms/√12 beside 20 Pa of noise.
+    within(found.level.value, 70e3 - 2e3 * 0.996_7, 1e-6);
+    within(found.level.uncertainty, 20_f64.hypot(50.0 / 12_f64.sqrt()), 1e-9);
+}
+
+#[test]
+fn only_what_comes_after_the_first_cut_counts() {
+    let edges = [valve(false, 1.0), valve(true, 2.0), valve(false, 2.4)];
+    assert!(least_deep(&samples(2.402, 0.0), &edges, 2.5, AROUND).is_none());
+    assert!(least_deep(&samples(2.402, 0.0), &[valve(true, 1.0)], 0.9, AROUND).is_none());
+    assert!(least_deep(&samples(2.402, 0.0), &[], 0.9, AROUND).is_none());
+    // Before its first cut the level may be anything.
+    let mut early = samples(2.402, 0.0);
+    early.insert(0, Sample { t_s: 0.5, level_pa: 10e3 });
+    let found = least_deep(&early, &edges, 0.9, AROUND).expect("a level");
+    within(found.level.value, 67_940.0, 1.0);
+}
+
+// 12 kPa/s of bend and a lag that is known to 1 ms: half of 12 Pa to each side.
+#[test]
+fn a_least_deep_level_has_the_budget_of_the_sheets() {
+    let task = Bench::new().task();
+    let level = Noisy { value: 64e3, uncertainty: 7.0 };
+    let parts = LeastDeep { level, turns: 3, bend_pa_per_s: 12e3 }.contributions(&task, ZERO);
+    let root = 3_f64.sqrt();
+    near(part(&parts, "noise of the turns, the least of 3"), 7.0);
+    near(part(&parts, "lag"), 6.0 / root);
+    near(part(&parts, "calibration"), 125.0);
+    near(part(&parts, "zero drift"), 60.0 / root);
+    near(part(&parts, "hysteresis"), 30.0 / root);
+    near(part(&parts, "zero reading"), 4.0);
+    assert_eq!(parts.len(), 6);
+}
+
+// Time constants of 1 s and 3 s; rates of ± 4 kPa/s, and never below 100 Pa/s.
+#[test]
+fn a_rig_is_as_its_sheet_says() {
+    let played = Played::of(&Bench::new(), &World::new());
+    let around = Around::of(&played.channels(), [-4e3, 2e3].into_iter());
+    near(around.rate_pa_per_s, 4e3);
+    near(around.bends_per_s, 4.0 / 3.0);
+    near(around.lag_s, 0.002);
+    near(around.valve_s, 0.05);
+    near(around.scan_s, 0.005);
+    near(around.noise_pa, 20.0);
+    near(around.resolution_pa, 6.0);
+    near(Around::of(&played.channels(), std::iter::empty()).rate_pa_per_s, 100.0);
+    near(longest_s(around), 0.3);
+    near(longest_s(Around { scan_s: 0.1, ..around }), 0.6);
+    near(longest_s(Around { scan_s: 1.0, ..around }), 1.0);
+}

@@ -1,0 +1,123 @@
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "computed moments and words of a trace, far within their types"
+)]
+
+use super::*;
+use crate::bench::{Bench, Played, World, near, ramps, within, zero};
+use rstest::rstest;
+use tripbench_record::StepTask;
+
+fn bench(cycles: u16) -> Bench {
+    Bench::new()
+        .positions(&[1, 2])
+        .step(zero(false))
+        .step(StepTask::SwitchPoints(ramps(cycles)))
+        .step(zero(true))
+}
+
+fn cycles(count: u16, rate: f64) -> World {
+    let world =
+        (1..=count).fold(World::new(), |world, cycle| world.cycle(1, cycle, rate, 1e-3 * f64::from(cycle)));
+    world.vented(2, 1.0)
+}
+
+fn own(bench: &Bench, world: &World) -> Vec<CheckVerdict> {
+    let checks = Played::of(bench, world).judged(2);
+    checks
+        .iter()
+        .filter(|check| check.quantity == QuantityName::OwnEdges)
+        .map(|check| check.verdict)
+        .collect()
+}
+
+// At 1000 Pa/s a level goes 5 Pa from scan to scan: that both of two devices change in the same one has, for the first edge each way, a
+// chance of 5/(5 + 1100/4), for all others of 5/(5 + 100/4).
+#[rstest]
+#[case(2, 1_000.0, CheckVerdict::Undecided)]
+#[case(1, 1_000.0, CheckVerdict::Pass)]
+#[case(2, 40_000.0, CheckVerdict::Pass)]
+fn two_inputs_that_share_every_edge_are_one(
+    #[case] count: u16,
+    #[case] rate: f64,
+    #[case] verdict: CheckVerdict,
+) {
+    let both = |second: f64| {
+        let world = cycles(count, rate);
+        world.device(0, [60e3, 55e3], 0.0).device(1, [second, 55e3], 0.0)
+    };
+    assert_eq!(own(&bench(count), &both(60e3)), [verdict, verdict]);
+    assert_eq!(own(&bench(count), &both(60.5e3)), [CheckVerdict::Pass; 2]);
+    // The wire may lie on the terminal of a position that does not take part.
+    assert_eq!(own(&bench(count).positions(&[1]), &both(60e3)), [verdict]);
+}
+
+#[test]
+fn a_valve_output_is_an_input_too() {
+    // It is read half a millisecond later.
+    let world = cycles(2, 1_000.0).device(0, [60e3, 55e3], 0.0).device(5, [60e3, 55e3], 0.000_5);
+    let world = world.device(1, [59.5e3, 54.5e3], 0.0);
+    assert_eq!(own(&bench(2), &world), [CheckVerdict::Undecided; 2]);
+}
+
+fn edges(scans: &[usize], moved_pa: f64) -> Vec<Edge> {
+    scans.iter().map(|scan| Edge { scan: *scan, moved_pa }).collect()
+}
+
+// Chances: m/(m + 275) twice and m/(m + 25) for the others; below a hundredth together it is no chance.
+#[rstest]
+#[case(&[1, 2, 3, 4], 50.0, false)]
+#[case(&[1, 2, 3, 4], 30.0, true)]
+#[case(&[1, 2, 3, 4, 5, 6], 50.0, true)]
+#[case(&[1, 2, 3, 4, 5, 6], 70.0, false)]
+#[case(&[1, 2, 3], 1.0, false)]
+fn shared_edges_are_weighed_by_their_chance(
+    #[case] scans: &[usize],
+    #[case] moved_pa: f64,
+    #[case] expected: bool,
+) {
+    let played = Played::of(&bench(1), &cycles(1, 4_000.0));
+    let channels = played.channels();
+    let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
+    let (half, spread) = scales(&run);
+    near(half, 1_100.0);
+    near(spread, 100.0);
+    let chance = (moved_pa / (moved_pa + 275.0)).powi(2)
+        * (moved_pa / (moved_pa + 25.0)).powi(i32::try_from(scans.len()).expect("few") - 2);
+    assert_eq!(chance < 0.01 && scans.len() > 3, expected, "{chance}");
+    let mine = edges(scans, moved_pa);
+    assert_eq!(shared(&run, &mine, &mine), expected);
+    let mut other = mine.clone();
+    other[1].scan += 10;
+    assert!(!shared(&run, &mine, &other));
+    assert!(!shared(&run, &mine, &mine[..scans.len() - 1]));
+}
+
+#[test]
+fn an_edge_has_its_scan_and_how_far_the_level_went() {
+    let world = cycles(1, 4_000.0).device(0, [60e3, 55e3], 0.0);
+    let played = Played::of(&bench(1), &world);
+    let channels = played.channels();
+    let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
+    let found = run.edges(&played.task.sheets.rig.positions[0].switch);
+    assert_eq!(found.len(), 2);
+    let passed_s = world.passes(60e3, true)[0];
+    // The input is read at 0.7 ms of each scan.
+    assert_eq!(found[0].scan, ((passed_s - 0.7e-3) / 5e-3).ceil() as usize);
+    within(found[0].moved_pa, 20.0, 0.05);
+    within(found[1].moved_pa, 20.0, 0.05);
+    let still = World::new().to(0.0, 2.0).vented(2, 1.0).toggled(0, vec![2.0]);
+    let played = Played::of(&bench(1), &still);
+    let channels = played.channels();
+    let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
+    near(run.edges(&played.task.sheets.rig.positions[0].switch)[0].moved_pa, 1.0);
+}
+
+#[test]
+fn of_unknown_devices_the_scales_are_judged() {
+    let played = Played::of(&bench(1).unknown_device(), &cycles(1, 4_000.0));
+    let channels = played.channels();
+    let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
+    assert_eq!(scales(&run), (1_000.0, 50.0));
+}

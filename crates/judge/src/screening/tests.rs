@@ -1,0 +1,216 @@
+use super::*;
+use crate::bench::{Bench, ZERO, near, within};
+use crate::level::Crossings;
+use crate::result::{Basis, Delay, level};
+use rstest::rstest;
+use tripbench_measure::{CrossingInterval, MeasurementResult};
+use tripbench_record::{CrossingRecord, LimitsRecord, Measured, QuantityName};
+
+/// A level from three crossings at 2000 Pa/s, a step apart from one to the next.
+fn a_level(task: &Task, step_pa: f64, count: u16) -> Level {
+    let mut found = Crossings { rising: true, ..Crossings::default() };
+    for cycle in 1..=count {
+        let middle = 60e3 + step_pa * (f64::from(cycle) - 2.0);
+        let (low_pa, high_pa) = (middle - 5.0, middle + 5.0);
+        found.intervals.push(CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
+        found.records.push(CrossingRecord {
+            cycle,
+            earliest_s: 1.0,
+            latest_s: 1.1,
+            low_pa,
+            high_pa,
+            rate_pa_per_s: 2_000.0,
+            planned_phase: None,
+            fast: false,
+        });
+        found.rate_uncertainties.push(1.0);
+    }
+    let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
+    level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level")
+}
+
+fn blank() -> Check {
+    Check::empty(QuantityName::OnDelay)
+}
+
+/// A delay with U, seconds.
+fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
+    let part = Contribution::normal("all", expanded / normal_quantile(0.975));
+    combine(value, 0.0, vec![part]).expect("a result")
+}
+
+/// What crossings showed of a delay, and by how much later than it is the output can seem, seconds.
+fn found(delay: Option<MeasurementResult>, seems_later_s: f64) -> Found {
+    Found { crossings: Crossings::default(), rates: None, delay, seems_later_s, settled: true }
+}
+
+// At most 6 ms are promised. The level has a U of about 300 Pa and moves by 2000 Pa/s: a third of it is 50 ms. Later than
+// promised by 3.5/1.96 U is a fail: 8 ms with a U of 1 ms is, with 1.3 ms it is not (2.32 ms); by 2.6/1.96 U, 1.72 ms, it is in doubt; with
+// 1.6 ms it is not (2.12 ms). Before its level by 3.5/1.96 U: 10 ms is with a U of 2 ms (3.6 ms), and is not with 6 ms (10.7 ms).
+#[rstest]
+#[case(0.003, 0.001, 0.0, CheckVerdict::Measured, "nothing against it")]
+#[case(0.02, 0.03, 0.0, CheckVerdict::Measured, "nothing against it")]
+#[case(0.008, 0.001, 0.0, CheckVerdict::Fail, "later than its sheets say: is another")]
+#[case(0.008, 0.001_3, 0.0, CheckVerdict::Undecided, "noise of the comparator or few ramps")]
+#[case(0.008, 0.001_6, 0.0, CheckVerdict::Measured, "nothing against it")]
+#[case(0.03, 0.029, 0.0, CheckVerdict::Undecided, "59 ms")]
+#[case(0.03, 0.029, 150.0, CheckVerdict::Measured, "75 ms more")]
+#[case(-0.01, 0.002, 0.0, CheckVerdict::Undecided, "before its level")]
+#[case(-0.01, 0.006, 0.0, CheckVerdict::Measured, "nothing against it")]
+fn a_delay_is_held_against_what_the_sheets_say(
+    #[case] value: f64,
+    #[case] expanded: f64,
+    #[case] slack_pa: f64,
+    #[case] verdict: CheckVerdict,
+    #[case] words: &str,
+) {
+    let task = Bench::new().task();
+    let mut level = a_level(&task, 0.0, 3);
+    level.result.expanded_uncertainty = 285.0;
+    // A third of U is 95 Pa: 47.5 ms; 150 Pa to spare are 75 ms.
+    let found =
+        delay_check(&task, blank(), &found(Some(a_delay(value, expanded)), 0.0), Some(&level), slack_pa);
+    let remark = found.remark.clone().expect("a remark");
+    assert!(found.verdict == verdict && remark.contains(words), "{:?} {remark}", found.verdict);
+    if words != "before its level" {
+        let limits = found.limits.expect("limits");
+        assert_eq!((limits.low, limits.high), (None, Some(0.006)));
+    }
+    assert_eq!(found.to_decide.is_some(), verdict == CheckVerdict::Undecided && words == "59 ms");
+}
+
+// With 200 ms selected it is at least that: 200 to 206 ms.
+#[rstest]
+#[case(0.203, 0.001, CheckVerdict::Measured, "nothing against it")]
+#[case(0.19, 0.002, CheckVerdict::Fail, "earlier than the delay that is set")]
+#[case(0.22, 0.002, CheckVerdict::Fail, "later than its sheets say")]
+#[case(0.2, 0.03, CheckVerdict::Measured, "nothing against it")]
+#[case(0.2, 0.06, CheckVerdict::Undecided, "260 ms; more than 256 ms")]
+fn a_selected_delay_is_neither_shorter_nor_longer(
+    #[case] value: f64,
+    #[case] expanded: f64,
+    #[case] verdict: CheckVerdict,
+    #[case] words: &str,
+) {
+    let task = Bench::new().settings("delay = \"0 ms\"", "delay = \"200 ms\"").task();
+    let mut level = a_level(&task, 0.0, 3);
+    level.result.expanded_uncertainty = 300.0;
+    let found = delay_check(&task, blank(), &found(Some(a_delay(value, expanded)), 0.0), Some(&level), 0.0);
+    let remark = found.remark.clone().expect("a remark");
+    assert!(found.verdict == verdict && remark.contains(words), "{:?} {remark}", found.verdict);
+    assert_eq!(found.limits.expect("limits").low, Some(0.2));
+}
+
+// An output that can seem 3 ms later than it is fails beyond 9 ms only: 12 ms less 1.79 ms does, 10 ms less 1.79 ms does not.
+#[rstest]
+#[case(0.010, CheckVerdict::Undecided)]
+#[case(0.012, CheckVerdict::Fail)]
+fn noise_of_the_comparator_fails_nobody(#[case] value: f64, #[case] verdict: CheckVerdict) {
+    let task = Bench::new().task();
+    let checked = delay_check(&task, blank(), &found(Some(a_delay(value, 0.001)), 0.003), None, 0.0);
+    assert_eq!(checked.verdict, verdict, "{:?}", checked.remark);
+}
+
+#[test]
+fn a_delay_that_was_not_seen_is_undecided() {
+    let task = Bench::new().task();
+    let unseen = delay_check(&task, blank(), &found(None, 0.0), None, 0.0);
+    assert!(unseen.verdict == CheckVerdict::Undecided && unseen.remark.is_some());
+    // Without a level nothing is to spare.
+    let seen = delay_check(&task, blank(), &found(Some(a_delay(0.005, 0.004)), 0.0), None, 1e9);
+    assert_eq!(seen.verdict, CheckVerdict::Undecided);
+}
+
+#[rstest]
+#[case(300.0, 0.0, 2_000.0, 0.05)]
+#[case(300.0, 160.0, 2_000.0, 0.08)]
+#[case(300.0, 900.0, -2_000.0, 0.1)]
+#[case(3.0, 0.01, 0.0, 0.1)]
+#[case(0.03, 0.02, 0.5, 0.02)]
+fn what_is_to_spare_is_the_larger_over_the_rate(
+    #[case] expanded: f64,
+    #[case] slack_pa: f64,
+    #[case] rate: f64,
+    #[case] expected: f64,
+) {
+    let mut level = a_level(&Bench::new().task(), 0.0, 3);
+    (level.result.expanded_uncertainty, level.per_delay_pa_per_s) = (expanded, rate);
+    near(spare_s(&level, slack_pa), expected);
+}
+
+fn checked(verdict: CheckVerdict, value: f64) -> Check {
+    let measured = Some(Measured::from(&a_delay(value, 3.0)));
+    let limits = Some(LimitsRecord { low: Some(100.0), high: Some(200.0) });
+    Check { verdict, measured, limits, ..blank() }
+}
+
+#[rstest]
+#[case(CheckVerdict::Pass, 150.0, 47.0)]
+#[case(CheckVerdict::Pass, 110.0, 7.0)]
+#[case(CheckVerdict::Pass, 180.0, 17.0)]
+#[case(CheckVerdict::Pass, 199.0, 0.0)]
+#[case(CheckVerdict::Undecided, 150.0, 0.0)]
+#[case(CheckVerdict::Measured, 150.0, 0.0)]
+#[case(CheckVerdict::Fail, 150.0, f64::INFINITY)]
+fn what_a_pass_has_to_spare(#[case] verdict: CheckVerdict, #[case] value: f64, #[case] expected: f64) {
+    let found = slack_pa(&checked(verdict, value));
+    assert!((found - expected).abs() < 0.01 || found.total_cmp(&expected).is_eq(), "{found}");
+    let high = Some(LimitsRecord { low: None, high: Some(200.0) });
+    within(slack_pa(&Check { limits: high, ..checked(CheckVerdict::Pass, 110.0) }), 87.0, 0.01);
+    let low = Some(LimitsRecord { low: Some(100.0), high: None });
+    within(slack_pa(&Check { limits: low, ..checked(CheckVerdict::Pass, 180.0) }), 77.0, 0.01);
+    assert!(slack_pa(&Check { limits: None, ..checked(CheckVerdict::Undecided, 1.0) }).is_infinite());
+    near(slack_pa(&Check { measured: None, ..checked(CheckVerdict::Pass, 1.0) }) + 1.0, 1.0);
+}
+
+// 100 Pa are promised as a standard deviation. Three crossings that are d apart have s = d: with two degrees of freedom chi-square is
+// 2 d²/100², and more than that has a probability of exp(−d²/100²). The judge sums over thirteen magnitudes of scatter, which tells it to a
+// third. Below 0.25 % it is in doubt, below 0.025 % it is a fail.
+#[rstest]
+#[case(50.0, 3, 0.778_8, CheckVerdict::Measured)]
+#[case(160.0, 3, 0.077_3, CheckVerdict::Measured)]
+#[case(235.0, 3, 0.004_00, CheckVerdict::Measured)]
+#[case(263.0, 3, 0.000_991, CheckVerdict::Undecided)]
+#[case(300.0, 3, 0.000_123, CheckVerdict::Fail)]
+#[case(9_000.0, 6, 0.0, CheckVerdict::Fail)]
+fn a_spread_is_held_against_what_is_promised(
+    #[case] apart: f64,
+    #[case] count: u16,
+    #[case] chance: f64,
+    #[case] verdict: CheckVerdict,
+) {
+    let task = Bench::new().task();
+    let level = a_level(&task, apart, count);
+    let found = spread(&task, blank(), count, Some(&level));
+    let share = level.random.spread_within(100.0);
+    within(share, chance, chance / 3.0 + 1e-9);
+    assert_eq!(found.verdict, verdict, "{share}");
+    assert_eq!(found.role, Role::Screening);
+    near(found.conformance_probability.expect("a share"), share);
+    assert_eq!(found.limits.expect("limits").high, Some(100.0));
+    let measured = found.measured.expect("measured");
+    near(measured.value, level.random.repeatability_pa);
+    let most = level.random.spread_quantile(0.975).expect("some");
+    near(measured.standard_uncertainty, (most - measured.value) / 1.959_963_984_540_054);
+    assert!(found.to_decide.is_none());
+    assert_eq!(found.remark.is_some(), verdict != CheckVerdict::Fail);
+}
+
+#[test]
+fn few_ramps_say_nothing_of_a_spread() {
+    let task = Bench::new().task();
+    let two = spread(&task, blank(), 2, Some(&a_level(&task, 50.0, 3)));
+    assert!(two.role == Role::Informative && two.limits.is_none() && two.conformance_probability.is_none());
+    assert_eq!(two.verdict, CheckVerdict::Undecided);
+    assert!(two.measured.is_some() && two.remark.expect("one").contains("fewer than three ramps"));
+    let strict = Bench::new().site("not_checked = \"undecided\"").task();
+    assert_eq!(spread(&strict, blank(), 2, Some(&a_level(&task, 50.0, 3))).role, Role::Required);
+    // Of an unknown device nothing is promised.
+    let unknown = Bench::new().unknown_device().task();
+    let measured = spread(&unknown, blank(), 3, Some(&a_level(&unknown, 50.0, 3)));
+    assert!(measured.verdict == CheckVerdict::Measured && measured.role == Role::Informative);
+    assert!(measured.limits.is_none() && measured.remark.is_none());
+    let one = spread(&task, blank(), 3, Some(&a_level(&task, 0.0, 1)));
+    assert!(one.measured.is_none() && one.verdict == CheckVerdict::Undecided && one.role == Role::Screening);
+    assert!(spread(&task, blank(), 3, None).measured.is_none());
+}

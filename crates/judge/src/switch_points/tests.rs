@@ -1,0 +1,321 @@
+use super::*;
+use crate::bench::{Bench, Played, World, near, of, ramps, within, zero};
+use QuantityName as Q;
+use rstest::rstest;
+use tripbench_record::Motion;
+use tripbench_rig::Area;
+
+const ONE_DELAY: [&str; 2] = ["delays = [\"0 ms\", \"200 ms\"]", "delays = [\"0 ms\"]"];
+
+fn bench(task: SwitchPointsTask) -> Bench {
+    Bench::new().device(ONE_DELAY[0], ONE_DELAY[1]).step(zero(false)).step(StepTask::SwitchPoints(task))
+}
+
+/// Three cycles at 2 kPa/s at different phases of a scan, with the declared lag of 2 ms.
+fn world() -> World {
+    let world =
+        (1..=3).fold(World::new(), |world, cycle| world.cycle(1, cycle, 2_000.0, 1.7e-3 * f64::from(cycle)));
+    World { lag_s: 0.002, ..world }
+}
+
+fn three() -> SwitchPointsTask {
+    SwitchPointsTask { rising: Motion::Throttled, falling: Motion::Throttled, ..ramps(3) }
+}
+
+#[track_caller]
+fn says(checks: &[Check], quantity: Q, verdict: CheckVerdict, words: &str) {
+    let check = of(checks, quantity);
+    assert_eq!(check.verdict, verdict, "{check:?}");
+    let remark = check.remark.clone().unwrap_or_default();
+    assert!(remark.contains(words), "{quantity:?}: {remark}");
+}
+
+#[test]
+fn a_good_device_passes_whatever_is_required() {
+    let checks = Played::of(&bench(three()), &world().device(0, [60e3, 55e3], 0.003)).judged(1);
+    let names: Vec<Q> = checks.iter().map(|check| check.quantity).collect();
+    assert_eq!(
+        names,
+        [
+            Q::EvacuationSteady,
+            Q::SwitchPoint,
+            Q::ResetPoint,
+            Q::Hysteresis,
+            Q::Repeatability,
+            Q::Chatter,
+            Q::OnDelay,
+            Q::OffDelay,
+            Q::ResetSpread,
+            Q::FirstOperation,
+            Q::FirstOperation,
+            Q::SelectedDelay,
+            Q::Bounce
+        ]
+    );
+    for quantity in [Q::SwitchPoint, Q::ResetPoint, Q::Hysteresis, Q::Chatter, Q::SelectedDelay] {
+        says(&checks, quantity, CheckVerdict::Pass, "");
+    }
+    // Nothing is against its first operation, and it was found closely enough to say so.
+    let first: Vec<&Check> = checks.iter().filter(|check| check.quantity == Q::FirstOperation).collect();
+    assert_eq!((first[0].verdict, first[0].role), (CheckVerdict::Measured, Role::Screening));
+    assert_eq!((first[1].verdict, first[1].role), (CheckVerdict::Pass, Role::Informative));
+    says(&checks, Q::EvacuationSteady, CheckVerdict::Met, "");
+    says(&checks, Q::Chatter, CheckVerdict::Pass, "one change in 6 of 6 ramps, none more");
+    says(&checks, Q::Repeatability, CheckVerdict::Measured, "nothing against it");
+    says(&checks, Q::OnDelay, CheckVerdict::Undecided, "at about one rate");
+    says(&checks, Q::Bounce, CheckVerdict::Undecided, "no counter");
+    let value = |quantity| of(&checks, quantity).measured.as_ref().expect("measured").value;
+    within(value(Q::SwitchPoint), 60e3, 8.0);
+    within(value(Q::ResetPoint), 55e3, 8.0);
+    near(value(Q::Hysteresis), value(Q::SwitchPoint) - value(Q::ResetPoint));
+    assert_eq!(of(&checks, Q::Hysteresis).limits.expect("limits").low, Some(4_000.0));
+    assert!(checks[1..].iter().all(|check| check.position == Some(1)) && checks[0].position.is_none());
+    assert!(checks.iter().filter(|check| check.role == Role::Screening).count() == 3);
+    assert_eq!((of(&checks, Q::OnDelay).unit.as_str(), of(&checks, Q::Chatter).unit.as_str()), ("s", "1"));
+    assert_eq!(of(&checks, Q::SwitchPoint).role, Role::Required);
+}
+
+#[rstest]
+#[case([61.5e3, 55e3], Q::SwitchPoint, CheckVerdict::Fail)]
+#[case([61e3, 55e3], Q::SwitchPoint, CheckVerdict::Undecided)]
+#[case([58.5e3, 55e3], Q::SwitchPoint, CheckVerdict::Fail)]
+#[case([60e3, 53e3], Q::ResetPoint, CheckVerdict::Fail)]
+#[case([60.7e3, 54.3e3], Q::Hysteresis, CheckVerdict::Fail)]
+fn levels_are_judged(#[case] levels: [f64; 2], #[case] quantity: Q, #[case] verdict: CheckVerdict) {
+    let checks = Played::of(&bench(three()), &world().device(0, levels, 0.003)).judged(1);
+    says(&checks, quantity, verdict, "");
+}
+
+#[test]
+fn a_closed_output_is_found_the_other_way_round() {
+    let world = world();
+    let toggled = crate::bench::toggle(world.changes([60e3, 55e3], [0.003, 0.003]));
+    let world = world.signal(Area::DiscreteInput, 0, move |t_s| 1 - toggled(t_s));
+    let closed = bench(three()).settings("delay = \"0 ms\"", "delay = \"0 ms\"\nlogic = \"normally-closed\"");
+    says(&Played::of(&closed, &world).judged(1), Q::SwitchPoint, CheckVerdict::Pass, "");
+    says(
+        &Played::of(&bench(three()), &world).judged(1),
+        Q::SwitchPoint,
+        CheckVerdict::Fail,
+        "no change in 3 of 3 ramps",
+    );
+}
+
+// The ramps go up to 72 kPa, far beyond 61.1 kPa, and down to 50 kPa: a device that is alive has missed its limits.
+#[test]
+fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
+    let world = || world().device(0, [60e3, 55e3], 0.003);
+    let changes = self::world().changes([60e3, 55e3], [0.003, 0.003]);
+    let dead = Played::of(&bench(three()), &self::world()).judged(1);
+    says(&dead, Q::SwitchPoint, CheckVerdict::Undecided, "no change seen up to 72.0 kPa: is it connected");
+    says(&dead, Q::Hysteresis, CheckVerdict::Undecided, "needs both levels");
+    // One change in the last ramps, none in the others.
+    let one = Played::of(&bench(three()), &self::world().toggled(0, changes[4..].to_vec())).judged(1);
+    says(&one, Q::SwitchPoint, CheckVerdict::Fail, "no change in 2 of 3 ramps, which reached 72.0 kPa");
+    says(&one, Q::ResetPoint, CheckVerdict::Fail, "no change in 2 of 3 ramps");
+    // Its plug is in and another input changes: the device is there.
+    let plugged = bench(three()).position("present = { at = \"discrete-input 8\" }");
+    let alive = self::world().signal(Area::DiscreteInput, 8, |_| 1).toggled(1, changes.clone());
+    says(&Played::of(&plugged, &alive).judged(1), Q::SwitchPoint, CheckVerdict::Fail, "no change in 3 of 3");
+    let frozen = self::world().signal(Area::DiscreteInput, 8, |_| 1);
+    says(&Played::of(&plugged, &frozen).judged(1), Q::SwitchPoint, CheckVerdict::Undecided, "no change seen");
+    // A device whose limit lies beyond what was reached has shown nothing.
+    let deep = bench(three()).settings("60 kPa", "71 kPa");
+    let seldom = Played::of(&deep, &self::world().toggled(0, changes[4..].to_vec())).judged(1);
+    says(&seldom, Q::SwitchPoint, CheckVerdict::Undecided, "no change in 2 of 3");
+    let shallow = bench(three()).settings("55 kPa", "50.9 kPa");
+    let seldom = Played::of(&shallow, &self::world().toggled(0, changes[4..].to_vec())).judged(1);
+    says(&seldom, Q::ResetPoint, CheckVerdict::Undecided, "no change in 2 of 3");
+    assert!(world().signals.len() == 1);
+}
+
+#[test]
+fn an_output_that_changes_more_than_once_chatters() {
+    let changes = world().changes([60e3, 55e3], [0.003, 0.003]);
+    let mut rising = changes.clone();
+    rising.splice(1..1, [changes[0] + 0.1, changes[0] + 0.2]);
+    let checks = Played::of(&bench(three()), &world().toggled(0, rising)).judged(1);
+    says(&checks, Q::SwitchPoint, CheckVerdict::Undecided, "changed 2 times more than expected");
+    says(&checks, Q::ResetPoint, CheckVerdict::Pass, "");
+    says(
+        &checks,
+        Q::Chatter,
+        CheckVerdict::Fail,
+        "2 changes more than expected were read and 0 more counted in 6 ramps, rising",
+    );
+    let mut falling = changes.clone();
+    falling.splice(2..2, [changes[1] + 0.1, changes[1] + 0.2]);
+    let checks = Played::of(&bench(three()), &world().toggled(0, falling)).judged(1);
+    says(&checks, Q::Chatter, CheckVerdict::Fail, "in 6 ramps, falling");
+    let checks = Played::of(&bench(three()).unknown_device(), &world().toggled(0, changes)).judged(1);
+    says(&checks, Q::Chatter, CheckVerdict::Measured, "");
+    assert_eq!(of(&checks, Q::Chatter).role, Role::Informative);
+    assert_eq!(of(&checks, Q::SwitchPoint).role, Role::Informative);
+    assert!(checks.iter().all(|check| check.quantity != Q::FirstOperation && check.quantity != Q::Bounce));
+}
+
+// A counter of the input counts what no read sees.
+#[rstest]
+#[case(
+    2,
+    CheckVerdict::Undecided,
+    "2 times more between two reads",
+    "0 changes more than expected were read and 2 more counted"
+)]
+#[case(0, CheckVerdict::Pass, "", "one change in 6 of 6 ramps, none more")]
+fn a_counter_sees_what_no_read_does(
+    #[case] more: u16,
+    #[case] verdict: CheckVerdict,
+    #[case] words: &str,
+    #[case] chatter: &str,
+) {
+    let changes = world().changes([60e3, 55e3], [0.003, 0.003]);
+    let (first, counted) = (changes[0], changes.clone());
+    let count = move |t_s: f64| {
+        let seen = counted.iter().filter(|time| **time <= t_s).count();
+        u16::try_from(seen).expect("few") + if t_s > first { more } else { 0 }
+    };
+    let line = "switch = { at = \"discrete-input 0\" }";
+    let bench = bench(three())
+        .rig(line, "switch = { at = \"discrete-input 0\", counter = { at = \"input-register 7\" } }");
+    let checks =
+        Played::of(&bench, &world().toggled(0, changes).signal(Area::InputRegister, 7, count)).judged(1);
+    says(&checks, Q::SwitchPoint, verdict, words);
+    says(&checks, Q::Chatter, verdict, chatter);
+    says(&checks, Q::Bounce, CheckVerdict::Pass, "counts the edges");
+}
+
+#[test]
+fn a_counter_of_another_input_is_told() {
+    assert!(between_reads_remark(Counted { more: 3, less: 1 }).contains("counted less"));
+    assert!(between_reads_remark(Counted { more: 3, less: 0 }).contains("3 times more"));
+}
+
+// One ramp that is twice as fast as another at the level: a hose came off.
+#[test]
+fn a_ramp_at_another_rate_leaves_the_level_open() {
+    let world = [(1, 2_000.0), (2, 5_000.0), (3, 2_000.0)]
+        .into_iter()
+        .fold(World::new(), |world, (cycle, rate)| world.cycle(1, cycle, rate, 1.7e-3 * f64::from(cycle)));
+    let world = World { lag_s: 0.002, ..world }.device(0, [60e3, 55e3], 0.003);
+    let checks = Played::of(&bench(three()), &world).judged(1);
+    says(&checks, Q::SwitchPoint, CheckVerdict::Undecided, "2.5 times as fast");
+    says(&checks, Q::EvacuationSteady, CheckVerdict::NotMet, "different rate");
+}
+
+// 200 Pa/s of 1.2 L through 1 m of 0.8 mm: 0.2 kPa/s · 1.2 L / C, C = π d⁴ p/(128 η l): 13.6 kPa; far more than a quarter of 1100 Pa.
+#[rstest]
+#[case("0.8 mm", CheckVerdict::Undecided, "a leak behind the hose could shift it by up to")]
+#[case("1.75 mm", CheckVerdict::Undecided, "a leak behind the hose could shift it by up to 0.")]
+#[case("6 mm", CheckVerdict::Pass, "")]
+fn a_leak_behind_a_thin_hose_leaves_the_level_open(
+    #[case] bore: &str,
+    #[case] verdict: CheckVerdict,
+    #[case] words: &str,
+) {
+    let bench = bench(three()).position(&format!("hose = {{ bore = \"{bore}\", length = \"1 m\" }}"));
+    let checks = Played::of(&bench, &world().device(0, [60e3, 55e3], 0.003)).judged(1);
+    says(&checks, Q::SwitchPoint, verdict, words);
+}
+
+#[test]
+fn ramps_whose_change_cannot_be_placed_are_missed() {
+    let changes = world().changes([60e3, 55e3], [0.003, 0.003]);
+    let mut early = changes;
+    early[0] = world().marks[1].from.seconds() + 0.006;
+    let checks = Played::of(&bench(three()), &world().toggled(0, early)).judged(1);
+    says(&checks, Q::SwitchPoint, CheckVerdict::Undecided, "only 2 of 3 ramps could be used");
+}
+
+// Two rates: the delay is told, 3 ms of 0 to 6 ms.
+#[test]
+fn ramps_at_two_rates_show_the_delay() {
+    let task = SwitchPointsTask { slow_rising: 1, slow_falling: 1, valve: true, ..ramps(3) };
+    let world = [(1, 6_000.0), (2, 500.0), (3, 6_000.0)]
+        .into_iter()
+        .fold(World::new(), |world, (cycle, rate)| world.cycle(1, cycle, rate, 1.7e-3 * f64::from(cycle)));
+    let world = World { lag_s: 0.002, ..world }.device(0, [60e3, 55e3], 0.003);
+    let times = world.changes([70e3, 64e3], [0.003, 0.003]);
+    let feeds = crate::bench::toggle(times);
+    let world = world.signal(Area::DiscreteInput, 4, move |t_s| 1 - feeds(t_s));
+    let bench = Bench::new().saving().step(zero(false)).step(StepTask::SwitchPoints(task));
+    let played = Played::of(&bench, &world);
+    let checks = played.judged(1);
+    for quantity in [Q::OnDelay, Q::OffDelay, Q::CutOffDelay, Q::ResumeDelay] {
+        let check = of(&checks, quantity);
+        let measured = check.measured.as_ref().expect("measured");
+        within(measured.value, 0.003, 0.004_f64.min(measured.expanded_uncertainty));
+        assert_eq!((check.verdict, check.role), (CheckVerdict::Measured, Role::Screening));
+    }
+    says(&checks, Q::SelectedDelay, CheckVerdict::Pass, "no other delay of the type fits");
+    for (quantity, level) in
+        [(Q::CutOff, 70e3), (Q::Resume, 64e3), (Q::SwitchPoint, 60e3), (Q::ResetPoint, 55e3)]
+    {
+        says(&checks, quantity, CheckVerdict::Pass, "");
+        within(of(&checks, quantity).measured.as_ref().expect("measured").value, level, 25.0);
+    }
+    let channels = played.channels();
+    let position = &played.task.sheets.rig.positions[0];
+    near(other_before_s(&channels, (&played.marks, 2), position), 0.0);
+    near(other_before_s(&channels, (&played.marks, 1), position), 0.2);
+}
+
+#[test]
+fn without_a_zero_only_the_rig_is_judged() {
+    let mut played = Played::of(&bench(three()), &world().device(0, [60e3, 55e3], 0.003));
+    played.marks.remove(0);
+    assert_eq!(played.judged(1).len(), 1);
+    let pulled = SwitchPointsTask { rising: crate::bench::regulated(2_000.0), ..three() };
+    let checks = Played::of(&bench(pulled), &world().device(0, [60e3, 55e3], 0.003)).judged(1);
+    assert!(checks.iter().all(|check| check.quantity != Q::EvacuationSteady));
+}
+
+#[rstest]
+#[case(Some(10.0), Some(30.0), 10.0)]
+#[case(None, Some(30.0), f64::INFINITY)]
+fn half_a_tolerance(#[case] low: Option<f64>, #[case] high: Option<f64>, #[case] half: f64) {
+    assert!(half_tolerance(Limits { low, high }).total_cmp(&half).is_eq());
+}
+
+#[test]
+fn levels_of_a_valve_output_that_no_step_looks_at_are_said_not_to_be_seen() {
+    let played = Played::of(&bench(three()).saving(), &world().device(0, [60e3, 55e3], 0.003));
+    let checks = played.judged(1);
+    for quantity in [Q::CutOff, Q::Resume] {
+        says(&checks, quantity, CheckVerdict::Undecided, "not looked at in this run");
+        assert_eq!(of(&checks, quantity).role, Role::Informative);
+    }
+    let set = Played::of(&bench(three()), &world().device(0, [60e3, 55e3], 0.003)).judged(1);
+    assert!(set.iter().all(|check| check.quantity != Q::CutOff));
+}
+
+// Promised are 0 to 6 ms, and where another delay is left open that is 200 ms away up to 206 ms. What was found counts as far as both
+// allow; a delay that contradicts what is promised counts as it was found, and none is below 0.
+#[rstest]
+#[case(None, 0.0, [0.0, 0.006])]
+#[case(None, 0.2, [0.0, 0.206])]
+#[case(Some((0.003, 0.001)), 0.0, [0.002, 0.004])]
+#[case(Some((0.003, 0.010)), 0.0, [0.0, 0.006])]
+#[case(Some((0.003, 0.010)), 0.2, [0.0, 0.013])]
+#[case(Some((0.030, 0.005)), 0.0, [0.025, 0.035])]
+fn a_delay_lies_where_promise_and_ramps_allow_it(
+    #[case] delay: Option<(f64, f64)>,
+    #[case] other_s: f64,
+    #[case] expected: [f64; 2],
+) {
+    let task = three();
+    let played = Played::of(&bench(task), &world());
+    let (channels, marks) = (played.channels(), played.marks.as_slice());
+    let ramps = Ramps { channels: &channels, marks, step: 1, task: &task, zero: crate::bench::ZERO };
+    let position = &played.task.sheets.rig.positions[0];
+    let at = At { ramps, channels: &channels, marks, step: 1, task: &task, position, inputs_live: true };
+    let delay = delay.map(|(value, u)| {
+        let part = tripbench_measure::Contribution::normal("all", u / 1.959_963_984_540_054);
+        tripbench_measure::combine(value, 0.0, vec![part]).expect("a result")
+    });
+    let transition = Transition::of_switch(&position.switch, true, true);
+    let found = Found { delay, ..ramps.find(transition) };
+    let found = at.delay_bounds_s(&Judged { transition, found, level: None }, other_s);
+    within(found[0], expected[0], 1e-6);
+    within(found[1], expected[1], 1e-6);
+}
