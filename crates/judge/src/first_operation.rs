@@ -60,7 +60,8 @@ fn look(
             undecided("the output never changed: is it connected and powered?")
         }
         None => {
-            let remark = "the output did not answer the first pull, and did so later";
+            let remark =
+                "the output had not answered when the first pull was well beyond its limits; it did so later";
             Check { verdict: CheckVerdict::Fail, remark: Some(remark.into()), ..check }
         }
     }

@@ -25,10 +25,13 @@ pub(crate) fn longest_delay_s(task: &Task) -> f64 {
     selected_delay_s(task) + response_s(task)
 }
 
-/// Delays that the type lets one select, and the one that the settings sheet does, seconds.
+/// Delays that the type lets one select, and the one that the settings sheet does, seconds, each once.
 pub(crate) fn selectable_s(task: &Task) -> Vec<f64> {
     let delays = task.sheets.device.iter().flat_map(|device| &device.promise.delays);
-    delays.map(|delay| delay.si()).chain([selected_delay_s(task)]).collect()
+    let mut all: Vec<f64> = delays.map(|delay| delay.si()).chain([selected_delay_s(task)]).collect();
+    all.sort_by(f64::total_cmp);
+    all.dedup_by(|a, b| (*a - *b).abs() <= f64::EPSILON);
+    all
 }
 
 /// What is known beforehand of the net delay of an output, once `taken_off_s` was taken off its edges: the device's and the

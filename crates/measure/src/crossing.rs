@@ -36,12 +36,24 @@ impl LevelPosterior {
     /// Probability that single crossings scatter by at most this standard deviation, pascal; by the crossings alone, every
     /// magnitude alike beforehand. 1 where too few crossings say anything.
     pub fn spread_within(&self, pascal: f64) -> f64 {
-        let (mut within, mut whole, mut below): (f64, f64, Option<(f64, f64)>) = (0.0, 0.0, None);
-        for &(at, mass) in &self.spreads {
-            let Some((from, before)) = below.replace((at, mass)) else { continue };
-            let share = ((pascal / from).ln() / (at / from).ln()).clamp(0.0, 1.0);
-            whole += piece(before, mass, 1.0);
-            within += piece(before, mass, share);
+        /// Parts of the way from one spread to the next.
+        const PARTS: u32 = 8;
+        let [first, .., last] = self.spreads.as_slice() else { return 1.0 };
+        let count = self.spreads.len();
+        let logarithms: Vec<f64> = self.spreads.iter().map(|(_, mass)| mass.max(LEAST).ln()).collect();
+        #[expect(clippy::cast_precision_loss, reason = "a grid has few spreads")]
+        let per_step = (last.0 / first.0).ln() / (count - 1) as f64;
+        let at = (pascal / first.0).ln() / per_step;
+        let (mut within, mut whole) = (0.0, 0.0);
+        for index in 0..count - 1 {
+            for part in 0..PARTS {
+                let [from, to] = [part, part + 1].map(|part| f64::from(part) / f64::from(PARTS));
+                let [before, after] = [from, to].map(|share| between(&logarithms, index, share).exp());
+                #[expect(clippy::cast_precision_loss, reason = "a grid has few spreads")]
+                let share = ((at - index as f64 - from) / (to - from)).clamp(0.0, 1.0);
+                whole += piece(before, after, 1.0);
+                within += piece(before, after, share);
+            }
         }
         if whole > 0.0 { within / whole } else { 1.0 }
     }
@@ -57,10 +69,30 @@ impl LevelPosterior {
     }
 }
 
+/// Least mass whose logarithm is taken.
+const LEAST: f64 = 1e-300;
+
+/// Logarithm of the mass a share of the way from one value of an even grid to the next: by the parabolas through each of the two and
+/// its neighbours. In a tail the logarithm bends, and a straight line would lie below it.
+fn between(logarithms: &[f64], index: usize, share: f64) -> f64 {
+    let (here, next) = (logarithms[index], logarithms[index + 1]);
+    let line = here + (next - here) * share;
+    let bend = |middle: usize| {
+        let around = logarithms.get(middle.checked_sub(1)?..=middle + 1)?;
+        // What is next to nothing has no bend of its own.
+        around.iter().all(|value| *value > LEAST.ln()).then(|| around[0] - 2.0 * around[1] + around[2])
+    };
+    let (left, right) = (bend(index), bend(index + 1));
+    let bend = match (left, right) {
+        (Some(left), Some(right)) => left + (right - left) * share,
+        (one, other) => one.or(other).unwrap_or(0.0),
+    };
+    line - bend * share * (1.0 - share) / 2.0
+}
+
 /// Mass between two neighbouring values up to a share of the way, as if its logarithm went straight from one to the other: in a tail
 /// it falls by magnitudes from one to the next.
 fn piece(before: f64, after: f64, share: f64) -> f64 {
-    const LEAST: f64 = 1e-300;
     let (before, after) = (before.max(LEAST), after.max(LEAST));
     let falls = (after / before).ln();
     if falls.abs() < 1e-9 { before * share } else { before * ((falls * share).exp() - 1.0) / falls }
@@ -342,6 +374,23 @@ mod tests {
         let five = posterior(&[interval(0.0, 30.0); 5], 0.5).expect("five");
         assert!(five.standard_deviation_pa > 0.9 * 30.0 / 12f64.sqrt(), "{}", five.standard_deviation_pa);
         assert!((one.standard_deviation_pa / five.standard_deviation_pa - 1.0).abs() < 0.1);
+    }
+
+    // Of n normal values with the standard deviation s, by the values alone: P(σ ≤ 100) = P(χ²(n − 1) ≥ (n − 1) s² / 100²); the upper
+    // tail of the chi-square distribution as scipy.stats.chi2.sf of SciPy 1.17 has it. With three values the grid ends while their tail goes on.
+    #[rstest]
+    #[case(3, 160.0, 7.730e-2)]
+    #[case(5, 150.0, 6.110e-2)]
+    #[case(5, 203.0, 2.425e-3)]
+    #[case(5, 232.0, 2.487e-4)]
+    #[case(10, 203.0, 2.536e-5)]
+    fn the_tail_of_a_spread_is_that_of_chi_square(#[case] count: u32, #[case] s_pa: f64, #[case] tail: f64) {
+        let at = |index: u32| f64::from(index) - f64::from(count - 1) / 2.0;
+        let root = ((0..count).map(|index| at(index).powi(2)).sum::<f64>() / f64::from(count - 1)).sqrt();
+        let narrow = |index: u32| interval(at(index) / root * s_pa, at(index) / root * s_pa + 1.0);
+        let all: Vec<_> = (0..count).map(narrow).collect();
+        let found = posterior(&all, 100.0).expect("posterior").spread_within(100.0);
+        assert!((found / tail - 1.0).abs() < 0.15, "{found:e} for {tail:e}");
     }
 
     #[test]

@@ -29,7 +29,7 @@ fn what_was_not_checked_counts_as_the_site_has_it(#[case] site: &str, #[case] ex
     true,
     false,
     CheckVerdict::Undecided,
-    "of 0, 200, 0 ms more than one fits"
+    "of 0, 200 ms more than one fits"
 )]
 fn the_selected_delay_is_shown_or_it_is_not(
     #[case] delays: &str,

@@ -122,7 +122,7 @@ fn an_output_that_sleeps_through_the_first_pull_fails() {
     let [check, told] = checked(&bench(), &world(4_000.0, 99e3));
     assert!(
         check.verdict == CheckVerdict::Fail
-            && check.remark.expect("one").contains("did not answer the first")
+            && check.remark.expect("one").contains("had not answered when the first")
     );
     assert_eq!(told.verdict, CheckVerdict::Pass);
     // So does one that answers in it 0.4 kPa after it surely must: 106 ms after 61.1 + 0.64 kPa were reached, at 62.2 kPa.

@@ -75,7 +75,9 @@ fn a_whole_run_promises_what_its_steps_find() {
     assert_eq!(of_role(&bench, 3, Role::Required), [Q::ResponseOn, Q::ResponseOff]);
     assert_eq!(of_role(&bench, 4, Role::Required), [Q::CutOff, Q::Resume, Q::LowestLevel]);
     assert_eq!(of_role(&bench, 5, Role::Condition), [Q::Zero, Q::ZeroDrift]);
-    assert_eq!(of_role(&bench, 5, Role::Required), [Q::OutputStates, Q::OwnEdges]);
+    assert_eq!(of_role(&bench, 5, Role::Required), [Q::OutputStates]);
+    assert_eq!(of_role(&bench, 5, Role::Screening), [Q::OwnEdges]);
+    assert_eq!(of_role(&bench, 5, Role::Informative), [Q::OwnEdges]);
     assert_eq!(of_role(&bench, 6, Role::Required), levels);
 }
 

@@ -308,14 +308,13 @@ fn a_delay_lies_where_promise_and_ramps_allow_it(
     let (channels, marks) = (played.channels(), played.marks.as_slice());
     let ramps = Ramps { channels: &channels, marks, step: 1, task: &task, zero: crate::bench::ZERO };
     let position = &played.task.sheets.rig.positions[0];
-    let at = At { ramps, channels: &channels, marks, step: 1, task: &task, position, inputs_live: true };
     let delay = delay.map(|(value, u)| {
         let part = tripbench_measure::Contribution::normal("all", u / 1.959_963_984_540_054);
         tripbench_measure::combine(value, 0.0, vec![part]).expect("a result")
     });
     let transition = Transition::of_switch(&position.switch, true, true);
     let found = Found { delay, ..ramps.find(transition) };
-    let found = at.delay_bounds_s(&Judged { transition, found, level: None }, other_s);
+    let found = found.delay_bounds_s(&played.task, other_s);
     within(found[0], expected[0], 1e-6);
     within(found[1], expected[1], 1e-6);
 }
