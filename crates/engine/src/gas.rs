@@ -26,7 +26,10 @@ pub(crate) struct Window {
 
 /// Rates that were asked for already: many mixes of ramps pass the same levels.
 #[derive(Debug, Default)]
-pub(crate) struct Passages(RefCell<Vec<(Window, Ramp, VacuumLevel, Option<f64>)>>);
+pub(crate) struct Passages(RefCell<Vec<(Asked, Option<f64>)>>);
+
+/// What a rate was asked for.
+type Asked = (Window, Ramp, VacuumLevel);
 
 impl Passages {
     /// Absolute rate at a level in a ramp, pascal per second; `None` if something else than the gas sets it, or it is never passed.
@@ -38,10 +41,10 @@ impl Passages {
         level: VacuumLevel,
     ) -> Option<f64> {
         let asked = (window, ramp, level);
-        let known = self.0.borrow().iter().find(|one| (one.0, one.1, one.2) == asked).map(|one| one.3);
+        let known = self.0.borrow().iter().find(|(before, _)| *before == asked).map(|(_, rate)| *rate);
         known.unwrap_or_else(|| {
             let rate = ramp_rate(rig, window, ramp, level);
-            self.0.borrow_mut().push((window, ramp, level, rate));
+            self.0.borrow_mut().push((asked, rate));
             rate
         })
     }
@@ -153,4 +156,67 @@ fn let_in(level_pa: f64) -> f64 {
     let ratio = (1.0 - level_pa / AMBIENT_PA).min(1.0);
     let beyond = ((ratio - CRITICAL_RATIO) / (1.0 - CRITICAL_RATIO)).max(0.0);
     (1.0 - beyond * beyond).max(0.0).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+    use tripbench_sheet::{Findings, Source, read_sheet};
+
+    /// The demo's rig, its evacuation taking 3 s and its bleed valve 6 s, with another thermal time constant.
+    fn rig(thermal: &str) -> RigSheet {
+        let text = include_str!("../../../bench-scripts/rigs/goods-in-1.toml");
+        let thermal = format!("thermal = \"{thermal}\"");
+        let text = text.replace("thermal = \"1 s\"", &thermal);
+        assert!(text.contains(&thermal), "the rig sheet has another thermal time constant");
+        read_sheet(&Source::new("rig", &text), &Findings::new(), RigSheet::read).expect("a rig")
+    }
+
+    fn passing(thermal: &str, motion: Motion, deeper: bool, after: Option<Motion>) -> f64 {
+        let window = Window { bottom: VacuumLevel::new(52e3), top: VacuumLevel::new(72e3) };
+        let (ramp, reached) = (Ramp { motion, deeper, after }, VacuumLevel::new(90e3));
+        ramp_rate((&rig(thermal), reached), window, ramp, VacuumLevel::new(60e3)).expect("it is passed")
+    }
+
+    // Walls that keep the gas at their temperature: (90 − 60) kPa / 3 s of mass, and so of level. None at all: what goes out does its
+    // work on what stays, 1.4 times as fast at the temperature of the gas, (41.325 kPa / 101.325 kPa)^(0.4 / 1.4) = 0.774 of before
+    // (isentropic expansion, any handbook of thermodynamics).
+    #[rstest]
+    #[case("50 ms", 10e3)]
+    #[case("1000 s", 1.4 * 0.774 * 10e3)]
+    fn a_pull_from_rest_goes_between_isothermal_and_adiabatic(#[case] thermal: &str, #[case] expected: f64) {
+        let found = passing(thermal, Motion::FullFlow, true, None);
+        assert!((found / expected - 1.0).abs() < 0.03, "{found}");
+    }
+
+    // The same of a fall through the bleed valve, which is choked there: 50 kPa / 6 s at half vacuum, where the flow is 0.9555 of the
+    // choked one (ISO 6358-1 with b = 0.3 at a pressure ratio of 0.5065); at 60 kPa and 0.408 it is 0.9881 of it.
+    #[rstest]
+    #[case("50 ms", 1.0)]
+    #[case("1000 s", 1.4)]
+    fn a_fall_goes_between_isothermal_and_adiabatic(#[case] thermal: &str, #[case] factor: f64) {
+        let expected = factor * 50e3 / 6.0 * 0.9881 / 0.9555;
+        let found = passing(thermal, Motion::Throttled, false, None);
+        assert!((found / expected - 1.0).abs() < 0.03, "{found} {expected}");
+    }
+
+    #[test]
+    fn a_pull_after_a_fast_fall_is_faster_for_the_gas_is_warm_and_cools() {
+        let after = |motion| passing("1 s", Motion::FullFlow, true, Some(motion));
+        assert!(after(Motion::FullFlow) > 1.1 * after(Motion::Throttled));
+    }
+
+    #[test]
+    fn what_is_never_reached_or_led_by_something_else_has_no_rate() {
+        let window = Window { bottom: VacuumLevel::new(52e3), top: VacuumLevel::new(72e3) };
+        let ramp = Ramp { motion: Motion::FullFlow, deeper: true, after: None };
+        let rig = rig("1 s");
+        let at = |ramp, level_pa| {
+            ramp_rate((&rig, VacuumLevel::new(90e3)), window, ramp, VacuumLevel::new(level_pa))
+        };
+        assert_eq!(at(ramp, 95e3), None);
+        let led = Motion::Regulated { rate: tripbench_quantity::LevelRate::new(1e3) };
+        assert_eq!(at(Ramp { motion: led, ..ramp }, 60e3), None);
+    }
 }
