@@ -1,6 +1,5 @@
 //! The same run over every wire: the same verdicts, and levels that agree within their uncertainty.
 
-use rstest::rstest;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Write};
 use std::process::{Child, Stdio};
@@ -65,11 +64,14 @@ fn run_over(wire: &str, scanned: &str) -> Found {
 
 #[test]
 fn a_run_over_tcp_a_fast_serial_line_and_a_converter_finds_the_same() {
-    let tcp = run_over(&format!("tcp = \"127.0.0.1:{}\"", free_port()), "Modbus TCP");
     let port = port_path();
     let serial = format!("serial = \"{}\"\nbaud = 115200\nparity = \"even\"", port.display());
-    let serial = run_over(&serial, "serial port");
-    let converter = run_over(&format!("rtu_over_tcp = \"127.0.0.1:{}\"", free_port()), "RTU over TCP");
+    let (tcp, converter) = (wire("tcp"), wire("converter"));
+    let [tcp, serial, converter] = std::thread::scope(|scope| {
+        [(tcp, "Modbus TCP"), (serial, "serial port"), (converter, "RTU over TCP")]
+            .map(|(wire, scanned)| scope.spawn(move || run_over(&wire, scanned)))
+            .map(|run| run.join().expect("a run"))
+    });
     drop(std::fs::remove_file(&port));
     assert!(tcp.len() >= 16, "{tcp:?}");
     for other in [serial, converter] {
@@ -82,6 +84,15 @@ fn a_run_over_tcp_a_fast_serial_line_and_a_converter_finds_the_same() {
             );
         }
     }
+}
+
+/// On every kind of wire, all at once: none takes much of the processor.
+fn on_every_wire(of_kind: fn(&str)) {
+    std::thread::scope(|scope| {
+        for kind in ["tcp", "serial", "converter"] {
+            scope.spawn(move || of_kind(kind));
+        }
+    });
 }
 
 /// Keys of a wire that nobody uses yet.
@@ -129,8 +140,12 @@ fn verdicts(record: &Value, position: usize, quantity: &str) -> Vec<String> {
     of_it.map(|check| check["verdict"].as_str().expect("a verdict").to_owned()).collect()
 }
 
-#[rstest]
-fn every_step_and_every_way_of_moving_air_works_on(#[values("tcp", "serial", "converter")] kind: &str) {
+#[test]
+fn every_step_and_every_way_of_moving_air_works_on_every_wire() {
+    on_every_wire(every_step_and_every_way_works_on);
+}
+
+fn every_step_and_every_way_works_on(kind: &str) {
     let workplace = Workplace::new();
     workplace.write("rig.toml", &with_everything());
     workplace.write("script.toml", EVERYTHING);
@@ -162,9 +177,13 @@ fn every_step_and_every_way_of_moving_air_works_on(#[values("tcp", "serial", "co
     assert_eq!(verdicts(&record, 0, "lowest-level"), ["pass"; 2], "{}", said.out);
 }
 
+#[test]
+fn a_person_who_follows_the_guide_is_enough_on_every_wire() {
+    on_every_wire(a_person_is_enough_on);
+}
+
 /// Goods-in by hand, the simulated hand told what the run tells a person.
-#[rstest]
-fn a_person_who_follows_the_guide_is_enough_on(#[values("tcp", "serial", "converter")] kind: &str) {
+fn a_person_is_enough_on(kind: &str) {
     let workplace = Workplace::new();
     workplace.write("rig.toml", &by_hand());
     workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", &wire(kind));
