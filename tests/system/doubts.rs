@@ -195,6 +195,52 @@ fn an_input_with_the_edges_of_another_position_is_a_doubt() {
     });
 }
 
+/// Where the device alone drives its valve, at one rate, nothing times its valve output: a late one hides its levels, and that is said.
+#[test]
+fn a_valve_output_that_no_ramp_looks_at_is_said_not_to_be_timed() {
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0x1a7e + seed);
+        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut bench = one_device();
+        let ramps = "do = \"switch-points\"\n";
+        bench.script =
+            sheet_text("scripts/release.toml").replacen(ramps, &format!("{ramps}valve = false\n"), 1);
+        bench.truth.seed = seed + 1;
+        let late_s = within(0.0, 0.15);
+        bench.truth.devices[0].quirks.valve_later_s = [late_s; 2];
+        let position = &bench.run().record.positions[0];
+        let open: Vec<QuantityName> = position.not_checked().map(|check| check.quantity).collect();
+        for quantity in [QuantityName::CutOffDelay, QuantityName::ResumeDelay, QuantityName::CutOffSpread] {
+            assert!(open.contains(&quantity), "{late_s}: {open:?}");
+        }
+    }
+}
+
+/// Two inputs of one wire whose reads are in two requests show some edges one scan apart: doubted, or said not to be checked.
+#[test]
+fn a_shared_wire_that_is_read_twice_in_a_scan_has_no_edges_of_its_own() {
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0x2ead + seed);
+        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut bench = Bench::demo();
+        bench.positions = vec![3, 1];
+        bench.truth.seed = seed + 1;
+        bench.truth.reference.gain = 0.0;
+        bench.truth.devices[2].switch_point_pa = 60e3 + within(2_000.0, 6_000.0);
+        bench.truth.devices[2].quirks.wired_to = Some(1);
+        for (line, apart) in [("switch", 2), ("valve", 6), ("present", 10)] {
+            let own = format!("{line} = {{ at = \"discrete-input {apart}\" }}");
+            assert!(bench.rig.contains(&own), "{own}");
+            let far = format!("{line} = {{ at = \"discrete-input {}\" }}", 100 + apart);
+            bench.rig = bench.rig.replacen(&own, &far, 1);
+        }
+        for position in &bench.run().record.positions {
+            let said = position.not_checked().any(|check| check.quantity == QuantityName::OwnEdges);
+            assert!(position.verdict != Verdict::Pass || said, "{seed}: {:?}", position.checks.last());
+        }
+    }
+}
+
 /// Where reads are so far apart that two alike devices share all their edges, a shared wire cannot be told: then it is said.
 #[test]
 fn a_shared_wire_that_slow_reads_cannot_tell_is_said_not_to_be_checked() {

@@ -22,6 +22,14 @@ pub(crate) fn acceptance(task: &Task) -> Acceptance {
     }
 }
 
+/// The same for a condition of the rig: what is known of the devices that come to it says nothing of its leak or its zero.
+pub(crate) fn acceptance_of_rig(task: &Task) -> Acceptance {
+    match acceptance(task) {
+        Acceptance::HighestRisk { risk, .. } => Acceptance::HighestRisk { risk, process: None },
+        rule @ (Acceptance::GuardBand | Acceptance::Simple) => rule,
+    }
+}
+
 /// A check with place, role and limits, undecided so far.
 pub(crate) fn blank(task: &Task, step: u16, quantity: QuantityName, role: Role, unit: &str) -> Check {
     let step_name = task.steps.get(usize::from(step)).map_or_else(String::new, |step| step.name.clone());
@@ -69,7 +77,7 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
     let limits = Limits { low: Some(-largest), high: Some(largest) };
     let mut checks = vec![result.map_or_else(
         |_| check.clone(),
-        |result| judged(check.clone(), &result, Some(limits), acceptance(task)),
+        |result| judged(check.clone(), &result, Some(limits), acceptance_of_rig(task)),
     )];
     if here.last().is_some_and(|mark| channels.at_a_stop(mark)) {
         checks[0].verdict = CheckVerdict::NotMet;
@@ -145,7 +153,7 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     };
     // Vacuum that gets deeper in a closed rig is a valve that does not close: as bad as a leak.
     let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
-    let mut check = judged(check, &result, Some(limits), acceptance(task));
+    let mut check = judged(check, &result, Some(limits), acceptance_of_rig(task));
     if check.verdict != CheckVerdict::Met {
         check.remark = Some("levels cannot be judged with this leak: check plugs, hoses and seals".into());
     }

@@ -5,7 +5,7 @@ use crate::condition::judged;
 use crate::promised::{longest_delay_s, selectable_s, selected_delay_s};
 use tripbench_device::NotChecked;
 use tripbench_measure::{Acceptance, Limits, MeasurementResult};
-use tripbench_record::{Check, CheckVerdict, Role, Task};
+use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
 use tripbench_rig::Position;
 
 /// What a check that covers something counts for: shown beside the verdict, or needed by it.
@@ -22,9 +22,14 @@ pub(crate) fn not_timed(task: &Task, check: Check) -> Check {
     Check { role: role(task), remark: Some(remark.into()), ..check }
 }
 
-/// A level that is set and that no step of the run looks at.
+/// A level that is set, or a delay or spread that is promised, of a valve output at which no step of the run looks for it.
 pub(crate) fn not_seen(task: &Task, check: Check) -> Check {
-    let remark = "the valve output is not looked at in this run";
+    let levels = matches!(check.quantity, QuantityName::CutOff | QuantityName::Resume);
+    let remark = if levels {
+        "the valve output is not looked at in this run"
+    } else {
+        "the valve output is not looked at in ramps, and at its own one rate nothing shows it"
+    };
     Check { role: role(task), remark: Some(remark.into()), ..check }
 }
 

@@ -46,12 +46,15 @@ fn look(
     let Some(output) = outputs(task, position, &expected).into_iter().next() else { return check };
     let surely = surely_pa(task, zero, expected.on.high.si());
     let reached = run.moments.iter().position(|moment| moment.least_pa > expected.on.high.si() + surely);
-    let Some(reached) = reached else { return undecided("no pull went far enough beyond the switch point") };
+    let ended = first_pull_ended(&run, expected.on.low.si(), expected.off.low.si() - surely);
+    let Some(until) = reached.into_iter().chain(ended).min() else {
+        return undecided("no pull went far enough beyond the switch point");
+    };
     let powered: Vec<&Moment<'_>> = run.moments.iter().filter(|moment| moment.powered).collect();
     let bits = |moments: &mut dyn Iterator<Item = &Moment<'_>>| -> Vec<Bit> {
         moments.filter_map(|moment| channels.bit(moment.scan, &position.switch)).collect()
     };
-    let until = run.moments[reached].scan.end();
+    let until = run.moments[until].scan.end();
     let before = bits(&mut powered.iter().copied().filter(|moment| moment.scan.start() <= until));
     let first = changes(&before).into_iter().find(|change| change.on == output.deep);
     match first {
@@ -59,12 +62,25 @@ fn look(
         None if changes(&bits(&mut powered.iter().copied())).is_empty() => {
             undecided("the output never changed: is it connected and powered?")
         }
+        // The rig was let go before the output had to answer: what it did later is no first operation.
+        None if reached.is_none_or(|reached| ended.is_some_and(|ended| ended < reached)) => {
+            let remark =
+                "the output did not answer the first pull, which did not go far enough to ask for it";
+            Check { verdict: CheckVerdict::Measured, remark: Some(remark.into()), ..check }
+        }
         None => {
             let remark =
                 "the output had not answered when the first pull was well beyond its limits; it did so later";
             Check { verdict: CheckVerdict::Fail, remark: Some(remark.into()), ..check }
         }
     }
+}
+
+/// Where the first pull that may operate a device has gone back so far that any device has let go.
+fn first_pull_ended(run: &Run<'_>, on_low_pa: f64, off_low_pa: f64) -> Option<usize> {
+    let begun = run.moments.iter().position(|moment| moment.powered && moment.level_pa > on_low_pa)?;
+    let back = run.moments[begun..].iter().position(|moment| moment.level_pa < off_low_pa)?;
+    Some(begun + back)
 }
 
 /// Outside by more than U and the spread of single crossings is a fail.
@@ -125,15 +141,16 @@ fn close_pa(task: &Task, limits: Limits) -> f64 {
 /// Whether the first operation was found closely enough: else nothing is against it, and it is said not to be checked.
 fn told(task: &Task, found: &Check) -> Check {
     let check = Check { role: role(task), measured: None, limits: None, ..found.clone() };
+    let checked = Some(String::from("looked at closely enough"));
     if found.verdict == CheckVerdict::Fail {
-        return Check { verdict: CheckVerdict::Pass, remark: None, ..check };
+        return Check { verdict: CheckVerdict::Pass, remark: checked, ..check };
     }
     let Some((measured, limits)) = found.measured.as_ref().zip(found.limits.as_ref()) else {
         return Check { verdict: CheckVerdict::Undecided, ..check };
     };
     let close_pa = close_pa(task, Limits { low: limits.low, high: limits.high });
     if measured.expanded_uncertainty <= close_pa {
-        return Check { verdict: CheckVerdict::Pass, ..check };
+        return Check { verdict: CheckVerdict::Pass, remark: checked, ..check };
     }
     let style = &task.sheets.site.style;
     let remark = format!(

@@ -7,11 +7,13 @@ use crate::coverage::role;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run};
 use tripbench_device::expected;
-use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Task};
+use tripbench_record::{Check, CheckVerdict, Mark, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
 use tripbench_rig::DigitalInput;
 
 /// Below this probability two devices do not share all their edges by chance.
 const BY_CHANCE: f64 = 1e-2;
+/// Said where the edges tell two devices apart.
+const CHECKED: &str = "looked at: such edges tell two devices apart";
 /// A device may scatter by so much less than promised, and two devices be so much nearer than half their tolerance. Judgements of
 /// this project.
 const BETTER: f64 = 4.0;
@@ -54,21 +56,21 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
     let Some((other, chance)) = twin else {
         let remark = remark(String::from("its edges are its own"));
         return [
-            Check { verdict: CheckVerdict::Measured, remark: remark.clone(), ..seen },
-            Check { verdict: CheckVerdict::Pass, remark, ..checked },
+            Check { verdict: CheckVerdict::Measured, remark, ..seen },
+            Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked },
         ];
     };
     if chance < BY_CHANCE {
         let remark = remark(format!(
-            "every edge of it came in the same scan as at position {other}: are the inputs wired together?"
+            "its edges came in the same scans as at position {other}: are the inputs wired together?"
         ));
         return [
-            Check { verdict: CheckVerdict::Undecided, remark: remark.clone(), ..seen },
-            Check { verdict: CheckVerdict::Pass, remark, ..checked },
+            Check { verdict: CheckVerdict::Undecided, remark, ..seen },
+            Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked },
         ];
     }
     let remark = remark(format!(
-        "every edge of it came in the same scan as at position {other}: two devices so alike look like one at these rates and reads; are the inputs wired together?"
+        "its edges came in the same scans as at position {other}: two devices so alike look like one at these rates and reads; are the inputs wired together?"
     ));
     [
         Check { verdict: CheckVerdict::Measured, remark: remark.clone(), ..seen },
@@ -85,19 +87,32 @@ struct Edge {
     moved_pa: f64,
 }
 
-/// Probability that two devices share all their edges where these do, `None` where they do not: slow ramps tell two apart.
+/// Probability that two devices share all their edges where these do, `None` where they do not: slow ramps tell two apart. Two inputs of
+/// one wire that are read one after the other can show an edge one scan apart.
 fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
-    let all = !a.is_empty() && a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.scan == b.scan);
-    if !all {
+    let apart = |(a, b): (&Edge, &Edge)| a.scan.abs_diff(b.scan);
+    if a.is_empty() || a.len() != b.len() || a.iter().zip(b).any(|both| apart(both) > 1) {
         return None;
     }
     let (half_pa, spread_pa) = scales(run);
     // The first edge each way tells whether the two have the same level, the others whether they scatter alike.
-    let chance = a.iter().enumerate().map(|(index, Edge { moved_pa, .. })| {
+    let chance = a.iter().zip(b).enumerate().map(|(index, both)| {
+        // Three scans hold what one may miss.
+        let moved_pa = if apart(both) == 0 { both.0.moved_pa } else { 3.0 * both.0.moved_pa };
         let apart_pa = if index < 2 { half_pa / BETTER } else { spread_pa / BETTER };
         moved_pa / (moved_pa + apart_pa)
     });
     Some(chance.product())
+}
+
+/// A pulse can be over between two reads: the level moves in steps, and each is looked at as a whole, so many scans on both sides.
+const PULSE_SCANS: usize = 3;
+
+/// Whether the air moves in pulses in any step.
+fn in_pulses(task: &Task) -> bool {
+    let pulses = |motion| matches!(motion, Motion::Pulses { .. });
+    let ramps = |planned: &PlannedStep| matches!(&planned.task, StepTask::SwitchPoints(ramps) if pulses(ramps.rising) || pulses(ramps.falling));
+    task.steps.iter().any(ramps)
 }
 
 /// Half of the tolerance of a level, and the promised spread, pascal.
@@ -118,9 +133,15 @@ impl Run<'_> {
             bit.map(|bit| bit.on)
         };
         let pairs = self.moments.windows(2).zip(1..);
+        let around = if in_pulses(self.channels.task) { PULSE_SCANS } else { 0 };
+        let moved_pa = |scan: usize| {
+            let before = &self.moments[(scan - 1).saturating_sub(around)];
+            let after = &self.moments[(scan + around).min(self.moments.len() - 1)];
+            (after.level_pa - before.level_pa).abs().max(1.0)
+        };
         let edge = |(pair, scan): (&[Moment<'_>], usize)| {
             let changed = state(&pair[0])? != state(&pair[1])?;
-            changed.then(|| Edge { scan, moved_pa: (pair[1].level_pa - pair[0].level_pa).abs().max(1.0) })
+            changed.then(|| Edge { scan, moved_pa: moved_pa(scan) })
         };
         pairs.filter_map(edge).collect()
     }

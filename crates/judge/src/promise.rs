@@ -119,43 +119,37 @@ fn of_ramps(task: &Task, switch_points: &SwitchPointsTask) -> Vec<(QuantityName,
         } else {
             (Vec::new(), spreads)
         };
-        let blind = if valve_is_blind(task, switch_points) {
-            vec![QuantityName::CutOff, QuantityName::Resume]
-        } else {
-            Vec::new()
-        };
         all.extend(spreads.into_iter().chain(timed).map(|quantity| (quantity, Role::Screening)));
         // Where the site wants all checked, what is left open takes the pass away.
         let covered = [QuantityName::SelectedDelay, QuantityName::Bounce]
             .into_iter()
             .chain(open)
             .chain(few)
-            .chain(blind);
+            .chain(valve_left_open(task, switch_points));
         all.extend(covered.map(|quantity| (quantity, coverage::role(task))));
     }
     all
 }
 
-/// Whether a device saves air by its settings, and neither these ramps nor another step of the run look at its valve output.
-pub(crate) fn valve_is_blind(task: &Task, ramps: &SwitchPointsTask) -> bool {
+/// What is set, or promised, of a valve output, and that neither these ramps nor another step of the run look at: its levels, or, where
+/// the device itself drives its valve in a step, at one rate, its delays and spreads. Nothing of a device that saves no air.
+pub(crate) fn valve_left_open(task: &Task, ramps: &SwitchPointsTask) -> Vec<QuantityName> {
     let saves = task.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
-    let sees = |planned: &PlannedStep| match &planned.task {
-        StepTask::AirSaving(_) => true,
-        StepTask::SwitchPoints(other) => other.valve,
-        StepTask::Zero { .. }
-        | StepTask::Leak(_)
-        | StepTask::Response(_)
-        | StepTask::Signals { .. }
-        | StepTask::TryOutput { .. }
-        | StepTask::PathLag { .. }
-        | StepTask::Silence { .. }
-        | StepTask::Settling { .. }
-        | StepTask::Drive { .. }
-        | StepTask::Hold { .. }
-        | StepTask::WaitUntil { .. }
-        | StepTask::Ask { .. } => false,
-    };
-    saves && task.sheets.device.is_some() && !ramps.valve && !task.steps.iter().any(sees)
+    let in_ramps =
+        |planned: &PlannedStep| matches!(&planned.task, StepTask::SwitchPoints(other) if other.valve);
+    let by_itself = |planned: &PlannedStep| matches!(planned.task, StepTask::AirSaving(_));
+    if !saves || task.sheets.device.is_none() || ramps.valve || task.steps.iter().any(in_ramps) {
+        Vec::new()
+    } else if task.steps.iter().any(by_itself) {
+        vec![
+            QuantityName::CutOffSpread,
+            QuantityName::ResumeSpread,
+            QuantityName::CutOffDelay,
+            QuantityName::ResumeDelay,
+        ]
+    } else {
+        vec![QuantityName::CutOff, QuantityName::Resume]
+    }
 }
 
 /// In which direction of a ramp a delay shows; `None` for what is no delay.

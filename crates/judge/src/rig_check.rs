@@ -1,7 +1,7 @@
 //! The checks of `rig check`: what the rig shows of itself, against what its sheet declares.
 
 use crate::channel::{Channels, changes, marks_of};
-use crate::condition::{acceptance, blank, judged};
+use crate::condition::{acceptance_of_rig, blank, judged};
 use std::time::Duration;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Sample, combine, distinct, fit_line, mean,
@@ -33,7 +33,7 @@ pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec
     let ends: Vec<f64> = scans.iter().map(|scan| scan.end().seconds()).collect();
     let periods: Vec<f64> = ends.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let check = |quantity, role| blank(channels.task, step, quantity, role, "s");
-    let rule = acceptance(channels.task);
+    let rule = acceptance_of_rig(channels.task);
     let mut checks = Vec::new();
     if let (Some(period), Some(spread)) = (mean(&periods), standard_deviation(&periods)) {
         let spread = vec![Contribution::normal("spread from scan to scan", spread)];

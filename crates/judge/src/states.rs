@@ -7,7 +7,7 @@ use crate::level::{Counted, between_reads};
 use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::switch_points::between_reads_remark;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
-use tripbench_measure::Sample;
+use tripbench_measure::{Sample, mean};
 use tripbench_quantity::{Mono, Span, VacuumLevel};
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, Task};
 use tripbench_rig::{DigitalInput, OutputName, Position, Scan};
@@ -331,13 +331,41 @@ pub(crate) fn level_around(
     let late_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
     let begin_s = from.before.seconds() - most_s - module.input_filter.si() - module.image_age.si();
     let end_s = to.after.seconds() - least_s - module.input_filter.si() + late_s;
-    let here = || {
+    let within = |from_s: f64, to_s: f64| {
         let moments = run.moments.iter();
-        moments
-            .filter(|moment| begin_s <= moment.scan.end().seconds() && moment.scan.start().seconds() <= end_s)
+        moments.filter(move |moment| {
+            from_s <= moment.scan.end().seconds() && moment.scan.start().seconds() <= to_s
+        })
     };
-    let low = here().map(|moment| moment.level_pa).reduce(f64::min)?;
-    Some([low, here().map(|moment| moment.level_pa).reduce(f64::max)?])
+    let line = line(within(begin_s - BESIDE_S, end_s + BESIDE_S));
+    // What was read in between, and what a straight line through a little more says of the ends: a converter may repeat a value.
+    let read = within(begin_s, end_s).map(|moment| moment.level_pa);
+    let ends = line.into_iter().flat_map(|[at_s, level_pa, slope_pa_per_s]| {
+        [begin_s, end_s].map(|end_s| level_pa + slope_pa_per_s * (end_s - at_s))
+    });
+    let all: Vec<f64> = read.chain(ends).collect();
+    Some([all.iter().copied().reduce(f64::min)?, all.iter().copied().reduce(f64::max)?])
+}
+
+/// Stretch on both sides of an edge from which its rate is taken, seconds.
+const BESIDE_S: f64 = 0.025;
+
+/// Straight line through the levels of moments by least squares: a time, the level then, and its slope; `None` for fewer than three.
+fn line<'m>(moments: impl Iterator<Item = &'m Moment<'m>>) -> Option<[f64; 3]> {
+    let points: Vec<(f64, f64)> = moments
+        .map(|moment| {
+            (f64::midpoint(moment.scan.start().seconds(), moment.scan.end().seconds()), moment.level_pa)
+        })
+        .collect();
+    if points.len() < 3 {
+        return None;
+    }
+    let at_s = mean(&points.iter().map(|point| point.0).collect::<Vec<_>>())?;
+    let level_pa = mean(&points.iter().map(|point| point.1).collect::<Vec<_>>())?;
+    let away = |point: &(f64, f64)| (point.0 - at_s, point.1 - level_pa);
+    let squares: f64 = points.iter().map(|point| away(point).0.powi(2)).sum();
+    let products: f64 = points.iter().map(away).map(|(time, level)| time * level).sum();
+    (squares > 0.0).then(|| [at_s, level_pa, products / squares])
 }
 
 #[cfg(test)]

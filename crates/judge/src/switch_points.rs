@@ -8,7 +8,7 @@ use crate::first_operation::first_operation;
 use crate::hose::{self, Drop};
 use crate::level::{Counted, Crossings};
 use crate::level_check::{level_check, limits_of, more_ramps};
-use crate::promise::{is_first, valve_is_blind};
+use crate::promise::{is_first, valve_left_open};
 use crate::result::{Level, hysteresis};
 use crate::screening::{delay_check, slack_pa, spread};
 use crate::steady::{largest_ratio, steady};
@@ -239,15 +239,11 @@ impl At<'_> {
         delay_check(task, check, &one.found, one.level.as_ref(), slack_pa)
     }
 
-    /// Levels at which the device is set to cut and to feed again, where no step of the run looks at its valve output.
+    /// What no step of the run looks at of the valve output of a device that saves air.
     fn valve_not_seen(&self) -> Vec<Check> {
         let task = self.channels.task;
-        if !valve_is_blind(task, self.task) {
-            return Vec::new();
-        }
-        [QuantityName::CutOff, QuantityName::Resume]
-            .map(|quantity| not_seen(task, self.blank(quantity)))
-            .to_vec()
+        let open = valve_left_open(task, self.task).into_iter();
+        open.map(|quantity| not_seen(task, self.blank(quantity))).collect()
     }
 
     /// Which delay is selected, by the output that tells it best.

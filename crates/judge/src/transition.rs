@@ -164,7 +164,9 @@ impl Found {
 /// one in a thousand fails. A guard band of U alone would fail one in forty of those that are just as promised, for each output.
 pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
     const SURELY: f64 = 3.5 / 1.96;
-    let away = SURELY * found.expanded_uncertainty;
+    /// What a normal density holds within so many: few crossings have longer tails.
+    const HELD: f64 = 0.999_53;
+    let away = found.density.half_width(HELD).max(SURELY * found.expanded_uncertainty);
     limits.high.is_some_and(|high| found.value - away > high)
         || limits.low.is_some_and(|low| found.value + away < low)
 }

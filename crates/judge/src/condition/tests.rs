@@ -214,6 +214,18 @@ fn the_rule_of_the_site_is_the_one_that_decides(#[case] site: &str, #[case] rule
     assert_eq!(acceptance(&Bench::new().site(site).task()), rule);
 }
 
+// What is known of the devices says nothing of the rig: a leak of 132 ± 637 Pa/s is not shown to be at most 200 Pa/s.
+#[rstest]
+#[case("decision = \"highest-risk\"\nhighest_risk = 0.1\nprocess_spread = 0.1", Acceptance::HighestRisk { risk: 0.1, process: None })]
+#[case("decision = \"simple\"", Acceptance::Simple)]
+#[case("decision = \"guard-band\"", Acceptance::GuardBand)]
+fn a_condition_of_the_rig_is_held_without_what_is_known_of_the_devices(
+    #[case] site: &str,
+    #[case] expected: Acceptance,
+) {
+    assert_eq!(acceptance_of_rig(&Bench::new().site(site).task()), expected);
+}
+
 fn result(value: f64) -> MeasurementResult {
     combine(value, 0.0, vec![Contribution::normal("all", 1.0)]).expect("a result")
 }

@@ -89,10 +89,34 @@ fn two_devices_share_all_edges_by_this_chance(
     let chance = by_chance(&run, &mine, &mine).expect("all are shared");
     within(chance / expected, 1.0, 1e-3);
     let mut other = mine.clone();
+    other[0].scan += 10;
     other[1].scan += 10;
     assert_eq!(by_chance(&run, &mine, &other), None);
-    assert_eq!(by_chance(&run, &mine, &mine[..scans.len() - 1]), None);
+    assert_eq!(by_chance(&run, &mine, &mine[..1]), None);
     assert_eq!(by_chance(&run, &[], &[]), None);
+}
+
+// One scan apart three scans hold both: 3 m for m.
+#[rstest]
+#[case(&[0, 0, 1, 0], 30.0, Some((30.0_f64 / 305.0).powi(2) * (90.0 / 115.0) * (30.0 / 55.0)))]
+#[case(&[1, 0, 0, 1], 30.0, Some(90.0 / 365.0 * (30.0 / 305.0) * (30.0 / 55.0) * (90.0 / 115.0)))]
+#[case(&[0, 0, 2, 0], 30.0, None)]
+fn edges_one_scan_apart_are_shared_too(
+    #[case] apart: &[usize],
+    #[case] moved_pa: f64,
+    #[case] expected: Option<f64>,
+) {
+    let played = Played::of(&bench(1), &cycles(1, 4_000.0));
+    let channels = played.channels();
+    let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
+    let scans: Vec<usize> = (1..=apart.len()).map(|edge| edge * 100).collect();
+    let mine = edges(&scans, moved_pa);
+    let theirs: Vec<usize> = scans.iter().zip(apart).map(|(scan, apart)| scan + apart).collect();
+    let found = by_chance(&run, &mine, &edges(&theirs, moved_pa));
+    match (found, expected) {
+        (Some(found), Some(expected)) => within(found / expected, 1.0, 1e-6),
+        (found, expected) => assert_eq!(found, expected),
+    }
 }
 
 #[test]
