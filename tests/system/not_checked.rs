@@ -70,7 +70,7 @@ fn the_report_folds_what_speaks_for_no_level_and_keeps_levels_in_sight() {
     }
     for name in [
         "repeatability",
-        "repeatability, reset point",
+        "repeatability of the reset point",
         "delay of the output, on",
         "delay of the valve output, resume",
         "states of the outputs",

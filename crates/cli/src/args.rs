@@ -28,7 +28,7 @@ tripbench is not a safety device and not an emergency stop.";
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// Show the whole way on a simulated bench over real Modbus TCP, in under a minute
+    /// Show the whole way on a simulated bench over real Modbus TCP, in a little more than a minute
     Demo(DemoOptions),
     /// Look for errors in sheets and a script, before anything moves
     CheckSheets(SheetOptions),

@@ -21,7 +21,8 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
     // The words of the tables do as well as the names.
     let wanted = options.check.as_deref().unwrap_or_default().trim().replace(", ", "-").replace(' ', "-");
     let wanted = wanted.as_str();
-    let chosen: Vec<&Check> = record.checks().filter(|check| is_wanted(check, wanted)).collect();
+    let chosen: Vec<&Check> =
+        record.checks().filter(|check| is_wanted(check, wanted) && !check.stands_behind_another()).collect();
     if chosen.is_empty() {
         let mut names: Vec<String> = Vec::new();
         for check in record.checks() {

@@ -27,7 +27,11 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     for (place, how) in &stored.differences {
         say::note(&format!("  {place}: {how}"));
     }
-    if stored.differences.is_empty() {
+    if stored.differences.is_empty() && !stored.fits() {
+        say::note(
+            "Judged again from the raw trace: the same checks and verdicts; what does not fit is named above.",
+        );
+    } else if stored.differences.is_empty() {
         say::note("Judged again from the raw trace: the same checks and verdicts.");
     } else {
         say::note(&format!(

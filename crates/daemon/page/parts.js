@@ -105,8 +105,8 @@ function notChecked(of) {
   return names.length ? say("notChecked", names.join(", ")) : "";
 }
 
-/** A verdict in words: a pass never stands without what was not checked. */
-const worded = (of) => [say("verdict")[of.verdict], of.verdict === "pass" ? notChecked(of) : ""];
+/** A verdict in words: neither a pass nor what was only measured stands without what was not checked. */
+const worded = (of) => [say("verdict")[of.verdict], ["pass", "measured"].includes(of.verdict) ? notChecked(of) : ""];
 
 /** How many of which verdict, those that need a hand first. */
 export function summary(tiles) {

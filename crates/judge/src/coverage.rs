@@ -18,7 +18,11 @@ pub(crate) fn role(task: &Task) -> Role {
 
 /// A delay that all ramps leave open, for all of them passed its level at about one rate.
 pub(crate) fn not_timed(task: &Task, check: Check) -> Check {
-    let remark = "every ramp crossed the level at about one rate, which does not show the delay: the level allows for it";
+    let remark = if task.sheets.device.is_some() {
+        "every ramp crossed the level at about one rate, which does not show the delay: the level allows for it"
+    } else {
+        "every ramp crossed the level at about one rate, which does not show the delay: the level is the one at the edge, later by the rate times the whole delay"
+    };
     Check { role: role(task), remark: Some(remark.into()), ..check }
 }
 

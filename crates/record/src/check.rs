@@ -251,6 +251,12 @@ impl Check {
         self.role == Role::Informative && self.quantity.covers() && self.verdict == CheckVerdict::Undecided
     }
 
+    /// Whether it says no more than that another check of the same name was closely made: for people that one is enough.
+    pub fn stands_behind_another(&self) -> bool {
+        let twice = matches!(self.quantity, QuantityName::FirstOperation | QuantityName::OwnEdges);
+        twice && self.role != Role::Screening && self.verdict == CheckVerdict::Pass
+    }
+
     /// A check that was not measured: undecided.
     pub fn empty(quantity: QuantityName) -> Self {
         Self {

@@ -9,6 +9,9 @@ fn short_name(quantity: QuantityName) -> &'static str {
         (QuantityName::OffDelay, "delay off"),
         (QuantityName::CutOffDelay, "valve delay"),
         (QuantityName::ResumeDelay, "valve delay"),
+        (QuantityName::ResetSpread, "repeatability"),
+        (QuantityName::CutOffSpread, "valve repeatability"),
+        (QuantityName::ResumeSpread, "valve repeatability"),
     ];
     let short = names.into_iter().find_map(|(of, name)| (of == quantity).then_some(name));
     short.unwrap_or_else(|| crate::quantity_name(quantity))
@@ -26,13 +29,13 @@ pub fn not_checked(position: &PositionRecord) -> String {
     if names.is_empty() { String::new() } else { format!("not checked: {}", names.join(", ")) }
 }
 
-/// The word of a position's verdict. A pass never stands without what was not checked.
+/// The word of a position's verdict. Neither a pass nor what was only measured stands without what was not checked.
 pub fn verdict_text(position: &PositionRecord) -> String {
     if position.set_aside.is_some() {
         return String::from("SET ASIDE");
     }
     let (word, open) = (position.verdict.word(), not_checked(position));
-    if position.verdict == Verdict::Pass && !open.is_empty() {
+    if matches!(position.verdict, Verdict::Pass | Verdict::Measured) && !open.is_empty() {
         format!("{word}, {open}")
     } else {
         word.to_owned()
@@ -57,6 +60,8 @@ mod tests {
     #[case(&[QuantityName::SelectedDelay, QuantityName::Bounce], "PASS, not checked: selected delay, bounce")]
     #[case(&[QuantityName::OnDelay, QuantityName::OffDelay], "PASS, not checked: delay on, delay off")]
     #[case(&[QuantityName::CutOffDelay, QuantityName::ResumeDelay], "PASS, not checked: valve delay")]
+    #[case(&[QuantityName::Repeatability, QuantityName::ResetSpread], "PASS, not checked: repeatability")]
+    #[case(&[QuantityName::CutOffSpread, QuantityName::ResumeSpread], "PASS, not checked: valve repeatability")]
     fn a_pass_says_what_was_not_checked(#[case] open: &[QuantityName], #[case] says: &str) {
         assert_eq!(verdict_text(&position(Verdict::Pass, open)), says);
     }
@@ -67,6 +72,12 @@ mod tests {
         checked.checks[0].verdict = CheckVerdict::Pass;
         checked.checks[1].role = Role::Required;
         assert_eq!(not_checked(&checked), "");
+    }
+
+    #[test]
+    fn what_was_only_measured_says_it_too() {
+        let measured = position(Verdict::Measured, &[QuantityName::OnDelay, QuantityName::OffDelay]);
+        assert_eq!(verdict_text(&measured), "MEASURED, not checked: delay on, delay off");
     }
 
     #[rstest]

@@ -130,7 +130,8 @@ fn tile(content: &Content<'_>, position: &PositionRecord) -> Markup {
 }
 
 fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
-    let (more, plain): (Vec<&Check>, Vec<&Check>) = position.checks.iter().partition(|check| is_more(check));
+    let shown = position.checks.iter().filter(|check| !check.stands_behind_another());
+    let (more, plain): (Vec<&Check>, Vec<&Check>) = shown.partition(|check| is_more(check));
     html! {
         @if !position.checks.is_empty() {
             section {
