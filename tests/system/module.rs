@@ -192,8 +192,9 @@ fn sixty_four_positions_are_tested_in_one_pass_and_the_bad_one_is_found() {
         |position| DeviceTruth { position, ..if position == 37 { bad.clone() } else { good_one.clone() } };
     bench.truth.devices = (1..=64).map(device).collect();
     let outcome = bench.run();
-    for (number, verdict) in (1..=64).zip(verdicts(&outcome)) {
-        assert_eq!(verdict, if number == 37 { Verdict::Fail } else { Verdict::Pass }, "position {number}");
+    for position in &outcome.record.positions {
+        let expected = if position.number == 37 { Verdict::Fail } else { Verdict::Pass };
+        assert_eq!(position.verdict, expected, "position {}: {:?}", position.number, position.decided_by());
     }
 }
 

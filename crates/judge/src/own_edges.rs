@@ -7,11 +7,14 @@ use crate::coverage::role;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run};
 use tripbench_device::expected;
+use tripbench_quantity::Span;
 use tripbench_record::{Check, CheckVerdict, Mark, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
 use tripbench_rig::DigitalInput;
 
 /// Below this probability two devices do not share all their edges by chance.
 const BY_CHANCE: f64 = 1e-2;
+/// Up to so many others; among more, that much less (after Bonferroni).
+const OTHERS: f64 = 3.0;
 /// Said where the edges tell two devices apart.
 const CHECKED: &str = "looked at: such edges tell two devices apart";
 /// A device may scatter by so much less than promised, and two devices be so much nearer than half their tolerance. Judgements of
@@ -40,8 +43,11 @@ pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> V
             pairs.map(move |(a, b)| (*other, a, b))
         });
         let twins = pairs.filter_map(|(other, a, b)| by_chance(&run, a, b).map(|chance| (other, chance)));
-        told(task, step, twins.min_by(|a, b| a.1.total_cmp(&b.1)))
-            .map(|check| Check { position: Some(*number), ..check })
+        // Among many others one is more easily alike.
+        #[expect(clippy::cast_precision_loss, reason = "a rig has few positions")]
+        let among = (edges.len().saturating_sub(1) as f64 / OTHERS).max(1.0);
+        let twin = twins.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(other, chance)| (other, among * chance));
+        told(task, step, twin).map(|check| Check { position: Some(*number), ..check })
     };
     let takes_part = |number: u8| task.positions.iter().any(|plan| plan.number == number);
     edges.iter().filter(|(number, _)| takes_part(*number)).flat_map(of_position).collect()
@@ -83,6 +89,8 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
 struct Edge {
     /// Scan that shows it first.
     scan: usize,
+    /// When the read was made that shows it: inputs of one request share it.
+    read: Span,
     /// How far the level went since the scan before, pascal.
     moved_pa: f64,
 }
@@ -92,6 +100,11 @@ struct Edge {
 fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
     let apart = |(a, b): (&Edge, &Edge)| a.scan.abs_diff(b.scan);
     if a.is_empty() || a.len() != b.len() || a.iter().zip(b).any(|both| apart(both) > 1) {
+        return None;
+    }
+    // In one request both are read at once.
+    let at_once = a.iter().zip(b).any(|(a, b)| a.scan == b.scan && a.read == b.read);
+    if at_once && a.iter().zip(b).any(|both| apart(both) > 0) {
         return None;
     }
     let (half_pa, spread_pa) = scales(run);
@@ -128,10 +141,7 @@ fn scales(run: &Run<'_>) -> (f64, f64) {
 impl Run<'_> {
     /// Every change of an input while the devices have power.
     fn edges(&self, input: &DigitalInput) -> Vec<Edge> {
-        let state = |moment: &Moment<'_>| {
-            let bit = self.channels.bit(moment.scan, input).filter(|_| moment.powered);
-            bit.map(|bit| bit.on)
-        };
+        let state = |moment: &Moment<'_>| self.channels.bit(moment.scan, input).filter(|_| moment.powered);
         let pairs = self.moments.windows(2).zip(1..);
         let around = if in_pulses(self.channels.task) { PULSE_SCANS } else { 0 };
         let moved_pa = |scan: usize| {
@@ -140,8 +150,8 @@ impl Run<'_> {
             (after.level_pa - before.level_pa).abs().max(1.0)
         };
         let edge = |(pair, scan): (&[Moment<'_>], usize)| {
-            let changed = state(&pair[0])? != state(&pair[1])?;
-            changed.then(|| Edge { scan, moved_pa: moved_pa(scan) })
+            let (before, after) = (state(&pair[0])?, state(&pair[1])?);
+            (before.on != after.on).then(|| Edge { scan, read: after.span, moved_pa: moved_pa(scan) })
         };
         pairs.filter_map(edge).collect()
     }

@@ -65,7 +65,7 @@ fn a_valve_output_is_an_input_too() {
 }
 
 fn edges(scans: &[usize], moved_pa: f64) -> Vec<Edge> {
-    scans.iter().map(|scan| Edge { scan: *scan, moved_pa }).collect()
+    scans.iter().map(|scan| Edge { scan: *scan, read: Span::default(), moved_pa }).collect()
 }
 
 // m/(m + 275) twice and m/(m + 25) for the others.
@@ -112,7 +112,13 @@ fn edges_one_scan_apart_are_shared_too(
     let scans: Vec<usize> = (1..=apart.len()).map(|edge| edge * 100).collect();
     let mine = edges(&scans, moved_pa);
     let theirs: Vec<usize> = scans.iter().zip(apart).map(|(scan, apart)| scan + apart).collect();
-    let found = by_chance(&run, &mine, &edges(&theirs, moved_pa));
+    let later = Span { before: tripbench_quantity::Mono::from_nanos(700_000), ..Span::default() };
+    let read_apart = |edge: Edge| Edge { read: later, ..edge };
+    let theirs: Vec<Edge> = edges(&theirs, moved_pa).into_iter().map(read_apart).collect();
+    // In one request both would be read at once.
+    let at_once: Vec<Edge> = theirs.iter().map(|edge| Edge { read: Span::default(), ..*edge }).collect();
+    assert_eq!(by_chance(&run, &mine, &at_once), None);
+    let found = by_chance(&run, &mine, &theirs);
     match (found, expected) {
         (Some(found), Some(expected)) => within(found / expected, 1.0, 1e-6),
         (found, expected) => assert_eq!(found, expected),
