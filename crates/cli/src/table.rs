@@ -117,7 +117,7 @@ pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
     format!("{}.{trial}  {safe}", Content { record, style }.summary())
 }
 
-/// Columns of the terminal; plenty where there is none.
+/// Columns of the terminal; a large number if the output is not a terminal.
 fn terminal_width() -> usize {
     let terminal = console::Term::stdout();
     if terminal.is_term() { usize::from(terminal.size().1) } else { usize::MAX }

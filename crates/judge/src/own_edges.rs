@@ -58,24 +58,18 @@ pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> V
 fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
     let [seen, checked] =
         [Role::Screening, role(task)].map(|role| blank(task, step, QuantityName::OwnEdges, role, "1"));
-    let remark = |text: String| Some(text);
+    let told = Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked.clone() };
     let Some((other, chance)) = twin else {
-        let remark = remark(String::from("its edges are its own"));
-        return [
-            Check { verdict: CheckVerdict::Measured, remark, ..seen },
-            Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked },
-        ];
+        let remark = Some(String::from("its edges are its own"));
+        return [Check { verdict: CheckVerdict::Measured, remark, ..seen }, told];
     };
     if chance < BY_CHANCE {
-        let remark = remark(format!(
+        let remark = format!(
             "its edges came in the same scans as at position {other}: are the inputs wired together?"
-        ));
-        return [
-            Check { verdict: CheckVerdict::Undecided, remark, ..seen },
-            Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked },
-        ];
+        );
+        return [Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..seen }, told];
     }
-    let remark = remark(format!(
+    let remark = Some(format!(
         "its edges came in the same scans as at position {other}: two devices so alike look like one at these rates and reads; are the inputs wired together?"
     ));
     [

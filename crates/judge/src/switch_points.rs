@@ -46,7 +46,8 @@ pub(crate) fn switch_points(
     checks
 }
 
-/// How far another delay that the ramps of a step before leave open is from the selected one, seconds; as far as any where there is none.
+/// Largest distance from the selected delay to another one that the ramps of an earlier step still allow, seconds. With no earlier
+/// step, every delay that the type lets one select is allowed.
 pub(crate) fn other_before_s(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),

@@ -197,7 +197,7 @@ fn a_change_that_cannot_be_placed_is_told() {
     assert!(check.verdict == CheckVerdict::Undecided, "{check:?}");
     assert!(check.remark.as_ref().expect("one").contains("of 3 changes could be used"), "{check:?}");
 
-    // A cut while the level falls is none: the level does not get deeper.
+    // A change while the level falls does not count as a cut, because a cut comes as the level gets deeper.
     let (_, mut valve) = saved.world();
     valve.splice(2..2, [valve[1] + 1.0, valve[1] + 1.8]);
     let checks = task_of(valve);

@@ -36,7 +36,7 @@ how = "certificate"
 [reference.calibration]
 date = 2026-03-12
 due = 2027-03-12
-certificate = "C-1"
+certificate = "test reference"
 expanded_uncertainty = "0.25 kPa"
 coverage_factor = 2
 [[output]]

@@ -102,7 +102,7 @@ fn the_valve_output_has_levels_of_its_own() {
             Q::FirstOperation
         ]
     );
-    // Without levels of air saving in the settings, and without the valve being looked at, there is none.
+    // Valve levels are promised only if the settings have air saving and the run looks at the valve output.
     assert!(!of_role(&whole(task), 2, Role::Required).contains(&Q::CutOff));
     let without = SwitchPointsTask { valve: false, ..task };
     assert!(!of_role(&whole(without).saving(), 2, Role::Required).contains(&Q::CutOff));

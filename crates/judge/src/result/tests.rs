@@ -78,7 +78,7 @@ fn a_level_at_one_rate_has_the_budget_of_the_sheets(#[case] rates: &[f64], #[cas
     near(input.standard_uncertainty, 3e-3 / ROOT);
     near(input.sensitivity, rates[0]);
     assert_eq!(input.unit, "s");
-    assert!(parts.iter().any(|part| part.source == "certificate C-1"));
+    assert!(parts.iter().any(|part| part.source == "certificate test reference"));
     assert_eq!(parts[0].degrees_of_freedom, Some(2.0));
     assert!(super::level(basis(&task), &found, None, Delay::AsFound).is_none());
     let none = Crossings { intervals: vec![], records: vec![], ..found };

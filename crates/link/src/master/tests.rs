@@ -19,7 +19,7 @@ range = "100 kPa"
 noise = "20 Pa"
 input = { at = "input-register 0", counts = [0, 10000], values = ["0 kPa", "100 kPa"] }
 lag = { value = "0 ms", uncertainty = "1 ms", how = "certificate" }
-calibration = { date = 2026-03-12, due = 2027-03-12, certificate = "C-1", expanded_uncertainty = "0.25 kPa" }
+calibration = { date = 2026-03-12, due = 2027-03-12, certificate = "test reference", expanded_uncertainty = "0.25 kPa" }
 [[output]]
 name = "evacuate"
 at = "coil 0"
