@@ -5,7 +5,7 @@ use std::process::Command;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tripbench_device::SiteSheet;
-use tripbench_engine::rig_check;
+use tripbench_engine::{PersonAtPlugs, rig_check};
 use tripbench_judge::judge_step;
 use tripbench_link::{Clock, Link, ModuleWire, StopLatch, Transport};
 use tripbench_quantity::Mono;
@@ -177,7 +177,7 @@ pub fn scans(rig: &RigSheet, plan: &ReadPlan, measured: Duration) -> (f64, Trace
 pub fn stated_stop(rig: &RigSheet, measured: Duration) -> Duration {
     let (device, settings) = (None, None);
     let sheets = LoadedSheets { rig: rig.clone(), site: SiteSheet::default(), device, settings };
-    let task = rig_check(Arc::new(sheets));
+    let task = rig_check(Arc::new(sheets), PersonAtPlugs::Absent);
     let signals = task.steps.iter().position(|step| step.name == "signals").expect("the step signals");
     let step = u16::try_from(signals).expect("few steps");
     let (_, trace) = scans(rig, &task.plan, measured);

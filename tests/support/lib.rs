@@ -14,11 +14,11 @@ pub mod wire;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
-use tripbench_engine::{Engine, Plan, PlanInput, Script, plan, rig_check};
+use tripbench_engine::{Engine, PersonAtPlugs, Plan, PlanInput, Script, plan, rig_check};
 use tripbench_quantity::Mono;
 use tripbench_record::{
     Check, ClockState, Event, EventKind, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record,
-    RunHeader, RunView, Task, Trace, TraceRecord, sha256_hex,
+    RunHeader, RunView, StepTask, Task, Trace, TraceRecord, sha256_hex,
 };
 use tripbench_rig::{RigSheet, VirtualModule};
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
@@ -218,7 +218,15 @@ impl Bench {
     pub fn check_rig(&self, wired: Option<&str>, answer: fn(&str) -> &'static str) -> Outcome {
         let sheets = Arc::new(self.sheets());
         let wired = wired.map_or_else(|| sheets.rig.clone(), |text| good(text, RigSheet::read));
-        run_task(rig_check(sheets), |_| SimulatedBench::new(&wired, self.truth.clone()), None, answer)
+        let task = rig_check(sheets, PersonAtPlugs::Absent);
+        run_task(task, |_| SimulatedBench::new(&wired, self.truth.clone()), None, answer)
+    }
+
+    /// Of the rig check only the steps in which a person operates each output at its plug.
+    pub fn check_inputs(&self) -> Outcome {
+        let mut task = rig_check(Arc::new(self.sheets()), PersonAtPlugs::OperatesEach);
+        task.steps.retain(|step| matches!(step.task, StepTask::OwnInput { .. }));
+        run_task(task, |task| SimulatedBench::new(&task.sheets.rig, self.truth.clone()), None, |_| "yes")
     }
 }
 

@@ -2,7 +2,9 @@
 
 use rstest::rstest;
 use tripbench_quantity::{LevelRate, TimeSpan};
-use tripbench_record::{Check, CheckVerdict, EventKind, Halt, QuantityName};
+use tripbench_record::{
+    Check, CheckVerdict, DeviceOutput, EventKind, Halt, PlannedStep, QuantityName, StepTask,
+};
 use tripbench_rig::{Air, Order};
 use tripbench_simulator::{Effect, Fault, Trigger};
 use tripbench_tests::ways::{by_hand, with_loop};
@@ -200,4 +202,114 @@ fn a_rig_that_is_worked_by_hand_is_checked_with_a_person_at_it() {
     let outcome = bench.check_rig(None, yes);
     assert_eq!(outcome.record.halted, None);
     assert_eq!(check(&outcome, QuantityName::LeakRate).verdict, CheckVerdict::Met);
+}
+
+/// A rig check with a person who, at each request, operates what she takes for it.
+fn with_person(
+    bench: &Bench,
+    takes_for: impl Fn((u8, DeviceOutput)) -> Option<(u8, DeviceOutput)>,
+) -> Outcome {
+    let (mut bench, mut answered) = (bench.clone(), 0);
+    loop {
+        let outcome = bench.check_inputs();
+        let asked = |event: &tripbench_record::Event| match &event.kind {
+            EventKind::Asked { text, .. } if text.contains(" output of position ") => {
+                Some(event.at.seconds())
+            }
+            _ => None,
+        };
+        let wanted: Vec<(u8, DeviceOutput)> = outcome.task.steps.iter().filter_map(operated).collect();
+        let moments: Vec<f64> = outcome.events.iter().filter_map(asked).collect();
+        let Some((at_s, wanted)) = moments.get(answered).zip(wanted.get(answered)) else { return outcome };
+        if let Some((position, output)) = takes_for(*wanted) {
+            let effect = Effect::Operate { position, valve: output == DeviceOutput::Valve, for_s: 0.7 };
+            bench.truth.faults.push(Fault { when: Trigger::At(at_s + 3.0), effect });
+        }
+        answered += 1;
+    }
+}
+
+fn operated(step: &PlannedStep) -> Option<(u8, DeviceOutput)> {
+    match step.task {
+        StepTask::OwnInput { position, output, .. } => Some((position, output)),
+        _ => None,
+    }
+}
+
+/// Four positions with two outputs each, a device at each.
+fn with_devices() -> Bench {
+    let bench = Bench { rig: with_loop(), ..Bench::demo() };
+    assert!(bench.truth.devices.len() == 4 && bench.rig.matches("\nvalve = {").count() == 4);
+    bench
+}
+
+fn said(outcome: &Outcome) -> Vec<((u8, DeviceOutput), CheckVerdict, String)> {
+    let checks = outcome.record.rig_checks.iter().filter(|check| check.quantity == QuantityName::OwnInput);
+    let of = |check: &Check| {
+        let step = &outcome.task.steps[usize::from(check.step)];
+        (operated(step).expect("a step"), check.verdict, check.remark.clone().unwrap_or_default())
+    };
+    checks.map(of).collect()
+}
+
+#[test]
+fn a_person_shows_which_input_belongs_to_which_output() {
+    let outcome = with_person(&with_devices(), Some);
+    assert_eq!(outcome.record.halted, None);
+    let said = said(&outcome);
+    assert_eq!(said.len(), 8);
+    assert!(said.iter().all(|(_, verdict, _)| *verdict == CheckVerdict::Met), "{said:?}");
+    assert!(check_rig_asks_nothing_of_the_kind());
+}
+
+fn check_rig_asks_nothing_of_the_kind() -> bool {
+    bench()
+        .check_rig(None, yes)
+        .record
+        .rig_checks
+        .iter()
+        .all(|check| check.quantity != QuantityName::OwnInput)
+}
+
+/// Wires that lie on each other's terminals, and one that lies on two.
+#[rstest]
+fn wires_that_are_crossed_or_wired_together_are_found(
+    #[values((1, 3), (4, 2), (2, 3))] (one, other): (u8, u8),
+    #[values(true, false)] crossed: bool,
+) {
+    let mut bench = with_devices();
+    let wire = |bench: &mut Bench, from: u8, to: u8| {
+        bench.truth.devices[usize::from(from) - 1].quirks.wired_to = Some(to);
+    };
+    wire(&mut bench, one, other);
+    if crossed {
+        wire(&mut bench, other, one);
+    }
+    let outcome = with_person(&bench, Some);
+    for (whose, verdict, remark) in said(&outcome) {
+        let expected = match whose.0 {
+            position if position == other => CheckVerdict::NotMet,
+            position if position == one && crossed => CheckVerdict::NotMet,
+            // Its own wire leads nowhere.
+            position if position == one => CheckVerdict::Undecided,
+            _ => CheckVerdict::Met,
+        };
+        assert_eq!(verdict, expected, "{whose:?} {remark}");
+        if whose.0 == other {
+            assert!(remark.contains(&format!("of position {one}")), "{remark}");
+        }
+    }
+}
+
+/// What nobody operated, or somebody else's, is never met.
+#[rstest]
+#[case::nobody(|_: (u8, DeviceOutput)| None, CheckVerdict::Undecided)]
+#[case::the_next(|(position, output): (u8, DeviceOutput)| Some((position % 4 + 1, output)), CheckVerdict::NotMet)]
+#[case::the_other_output(|(position, output): (u8, DeviceOutput)| Some((position, if output == DeviceOutput::Switch { DeviceOutput::Valve } else { DeviceOutput::Switch })), CheckVerdict::NotMet)]
+fn an_output_that_was_not_operated_is_never_met(
+    #[case] takes_for: fn((u8, DeviceOutput)) -> Option<(u8, DeviceOutput)>,
+    #[case] expected: CheckVerdict,
+) {
+    let said = said(&with_person(&with_devices(), takes_for));
+    assert!(said.len() == 8 && said.iter().all(|(_, verdict, _)| *verdict == expected), "{said:?}");
 }

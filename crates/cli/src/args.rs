@@ -72,6 +72,9 @@ pub(crate) enum RigCommand {
 pub(crate) struct RigCheckOptions {
     #[command(flatten)]
     pub(crate) sheets: SheetOptions,
+    /// Also show which input belongs to which position: you operate each output at its plug
+    #[arg(long)]
+    pub(crate) inputs: bool,
     /// Who operates the bench; repeatable
     #[arg(long, value_name = "NAME")]
     pub(crate) operator: Vec<String>,

@@ -284,6 +284,7 @@ fn in_window(task: &Task) -> Vec<DeviceTruth> {
         | StepTask::AirSaving(_)
         | StepTask::Signals { .. }
         | StepTask::TryOutput { .. }
+        | StepTask::OwnInput { .. }
         | StepTask::PathLag { .. }
         | StepTask::Silence { .. }
         | StepTask::Settling { .. }

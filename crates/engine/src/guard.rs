@@ -7,10 +7,8 @@ use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
 use tripbench_record::{EventKind, Halt, SetAsideReason, WaitReason};
-use tripbench_rig::{Air, Doubt, Order, RigSheet, Scan};
+use tripbench_rig::{Air, Doubt, LONGEST_GAP, Order, RigSheet, Scan};
 
-/// Longest time between two scans.
-const LONGEST_GAP: Duration = Duration::from_millis(250);
 /// A raw reference that is noisy has changed within this time.
 const NEVER_SO_LONG: Duration = Duration::from_secs(2);
 /// And in this many scans: two readings at both ends of a silence may be alike by chance.

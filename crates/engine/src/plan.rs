@@ -19,7 +19,7 @@ mod rig_check;
 mod switch_points;
 
 pub use foresee::predictions;
-pub use rig_check::{abilities, rig_check};
+pub use rig_check::{PersonAtPlugs, abilities, rig_check};
 
 /// What a plan is made of.
 #[derive(Debug)]

@@ -3,7 +3,7 @@
 use self::air_saving::air_saving;
 use self::phase::Phase;
 use self::response::response;
-use self::rig_check::{path_lag, settling, signals, silence, try_output};
+use self::rig_check::{own_input, path_lag, settling, signals, silence, try_output};
 use self::travel::{Aim, travel};
 use crate::bench::{Bench, Break};
 use crate::plan::FAST_END;
@@ -34,6 +34,9 @@ pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt>
         StepTask::Signals { watch } => repeated(bench, async || signals(bench, *watch).await).await,
         StepTask::TryOutput { output, position } => {
             repeated(bench, async || try_output(bench, *output, *position).await).await
+        }
+        StepTask::OwnInput { position, output, within } => {
+            repeated(bench, async || own_input(bench, (*position, *output), *within).await).await
         }
         StepTask::PathLag { times } => repeated(bench, async || path_lag(bench, *times).await).await,
         StepTask::Silence { time } => repeated(bench, async || silence(bench, *time).await).await,

@@ -72,6 +72,7 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
         ],
         StepTask::Signals { .. }
         | StepTask::TryOutput { .. }
+        | StepTask::OwnInput { .. }
         | StepTask::PathLag { .. }
         | StepTask::Silence { .. }
         | StepTask::Settling { .. }

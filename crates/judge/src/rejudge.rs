@@ -6,7 +6,7 @@ use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
 use crate::promise::{is_last, verdict};
 use crate::response::response;
-use crate::rig_check::{path_lag, settling, signals, silence, tried};
+use crate::rig_check::{own_input, path_lag, settling, signals, silence, tried};
 use crate::states::output_states;
 use crate::switch_points::switch_points;
 use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
@@ -34,6 +34,9 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         StepTask::AirSaving(task) => air_saving(&channels, marks, step, task),
         StepTask::Signals { .. } => signals(&channels, marks, step),
         StepTask::TryOutput { output, .. } => tried(&channels, marks, step, *output),
+        StepTask::OwnInput { position, output, .. } => {
+            own_input(&channels, marks, step, (*position, *output))
+        }
         StepTask::PathLag { times } => path_lag(&channels, marks, step, *times),
         StepTask::Silence { time } => silence(&channels, marks, step, *time),
         StepTask::Settling { .. } => settling(&channels, marks, step),

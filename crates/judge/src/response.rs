@@ -117,6 +117,7 @@ impl At<'_> {
             | Segment::Falling { .. }
             | Segment::AtRest
             | Segment::Tried
+            | Segment::Operated
             | Segment::Looped { .. }
             | Segment::Silent
             | Segment::Settling

@@ -8,11 +8,11 @@ use tripbench_measure::{
     standard_deviation,
 };
 use tripbench_quantity::TimeSpan;
-use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment};
-use tripbench_rig::{Order, OutputName, Scan};
+use tripbench_record::{
+    Check, CheckVerdict, DeviceOutput, LimitsRecord, Mark, Measured, QuantityName, Role, Segment,
+};
+use tripbench_rig::{LONGEST_GAP, Order, OutputName, Scan};
 
-/// Longest time between two scans that a run believes, seconds.
-const LONGEST_GAP_S: f64 = 0.25;
 /// The clock's own resolution, seconds.
 const CLOCK_S: f64 = 1e-6;
 
@@ -46,7 +46,9 @@ pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec
     }
     let gap = plain(periods.iter().copied().fold(0.0, f64::max)).filter(|_| !periods.is_empty());
     let gap_check = check(QuantityName::ScanGap, Role::Condition);
-    checks.extend(gap.map(|gap| judged(gap_check, &gap, Some(at_most(LONGEST_GAP_S)), Acceptance::Simple)));
+    checks.extend(
+        gap.map(|gap| judged(gap_check, &gap, Some(at_most(LONGEST_GAP.as_secs_f64())), Acceptance::Simple)),
+    );
     let stop = plain(stop_s(channels, &scans));
     checks.extend(
         stop.map(|stop| judged(check(QuantityName::StopLatency, Role::Informative), &stop, None, rule)),
@@ -211,6 +213,53 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
         began: began_s.max(ordered_s),
         uncertainty: noise_pa / slope.abs(),
     })
+}
+
+/// Step `own-input`: which inputs changed while a person operated one output at its plug.
+pub(crate) fn own_input(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    step: u16,
+    operated: (u8, DeviceOutput),
+) -> Vec<Check> {
+    let check = blank(channels.task, step, QuantityName::OwnInput, Role::Condition, "1");
+    let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Operated).last().copied() else {
+        return vec![check];
+    };
+    let positions = channels.task.sheets.rig.positions.iter();
+    let inputs = positions.flat_map(|position| {
+        let switch = Some((DeviceOutput::Switch, &position.switch));
+        let valve = position.valve.as_ref().map(|input| (DeviceOutput::Valve, input));
+        [switch, valve].into_iter().flatten().map(|(output, input)| ((*position.number, output), input))
+    });
+    let changed: Vec<(u8, DeviceOutput)> = inputs
+        .filter(|(_, input)| !changes(&channels.bits(&mark, input)).is_empty())
+        .map(|(whose, _)| whose)
+        .collect();
+    let name = |(number, output): &(u8, DeviceOutput)| format!("the {output} output of position {number}");
+    let others: Vec<String> = changed.iter().filter(|whose| **whose != operated).map(name).collect();
+    let (verdict, remark) = match (changed.contains(&operated), others.is_empty()) {
+        (true, true) => (CheckVerdict::Met, String::from("its input changed, and no other")),
+        (true, false) => (
+            CheckVerdict::NotMet,
+            format!("its input changed, and that of {} too: are they wired together?", others.join(", ")),
+        ),
+        (false, false) => (
+            CheckVerdict::NotMet,
+            format!(
+                "its input did not change, but that of {}: are the wires crossed, or the addresses on the rig sheet?",
+                others.join(", ")
+            ),
+        ),
+        (false, true) => (
+            CheckVerdict::Undecided,
+            format!(
+                "no input changed: was {} operated? Look at the plug, its wire and the address on the rig sheet",
+                name(&operated)
+            ),
+        ),
+    };
+    vec![Check { verdict, remark: Some(remark), ..check }]
 }
 
 /// Step `path-lag`: how long an input needs to show an output that it is wired to, against filter and image age declared.

@@ -66,8 +66,8 @@ impl<'a> Heard<'a> {
         None
     }
 
-    /// What the bytes are, where no reply is among them and nothing more is waited for.
-    pub(crate) fn doubt(&self) -> Doubt {
+    /// What the bytes are, where no reply is among them and nothing more is waited for; `None` where nothing was heard.
+    pub(crate) fn doubt(&self) -> Option<Doubt> {
         doubt(self.query, &self.bytes)
     }
 }
@@ -198,20 +198,20 @@ fn echoed(data: &[u8], start: u16, count: usize) -> Option<Response> {
     (data == echo).then_some(Response::Written)
 }
 
-/// What bytes without the answer are: nothing, somebody else's frame, the start of one, or noise.
-fn doubt(query: &Query, bytes: &[u8]) -> Doubt {
+/// What bytes without the answer are: somebody else's frame, the start of one, or noise.
+fn doubt(query: &Query, bytes: &[u8]) -> Option<Doubt> {
     if bytes.is_empty() {
-        return Doubt::Late;
+        return None;
     }
     let whole = (0..bytes.len()).map(|start| &bytes[start..]).find(|bytes| begins_with_frame(bytes));
     let (_, wanted) = query.request.rtu_lengths();
     let begins = bytes.starts_with(&[query.unit, function(&query.request)]);
-    match whole {
+    Some(match whole {
         Some(frame) if frame[0] == query.unit && frame[1] == function(&query.request) => Doubt::Short,
         Some(_) => Doubt::Foreign,
         None if begins && bytes.len() < wanted => Doubt::Short,
         None => Doubt::Corrupt,
-    }
+    })
 }
 
 /// Whether a frame of any length begins the bytes: the CRC over a frame with its own CRC is 0.
@@ -238,7 +238,7 @@ mod tests {
     }
 
     /// The reply among bytes that come at once.
-    fn find(query: &Query, bytes: &[u8]) -> Result<Found, Doubt> {
+    fn find(query: &Query, bytes: &[u8]) -> Result<Found, Option<Doubt>> {
         let mut heard = Heard::since(query);
         heard.hear(bytes).ok_or_else(|| heard.doubt())
     }
@@ -308,15 +308,15 @@ mod tests {
     }
 
     #[rstest]
-    #[case("", Doubt::Late)]
-    #[case("11 03 06 02 2B", Doubt::Short)]
-    #[case("11 03 02 02 2B 39 38", Doubt::Short)]
-    #[case("11 03 06 02 2B 00 00 00 65 C8 BA", Doubt::Corrupt)]
-    #[case("5A A5 5A A5 5A A5", Doubt::Corrupt)]
-    fn what_is_no_answer_is_named(#[case] bytes: &str, #[case] expected: Doubt) {
+    #[case("", None)]
+    #[case("11 03 06 02 2B", Some(Doubt::Short))]
+    #[case("11 03 02 02 2B 39 38", Some(Doubt::Short))]
+    #[case("11 03 06 02 2B 00 00 00 65 C8 BA", Some(Doubt::Corrupt))]
+    #[case("5A A5 5A A5 5A A5", Some(Doubt::Corrupt))]
+    fn what_is_no_answer_is_named(#[case] bytes: &str, #[case] expected: Option<Doubt>) {
         let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 3) };
         let mut bytes = hex(bytes);
-        if expected == Doubt::Short && bytes.len() == 7 {
+        if expected == Some(Doubt::Short) && bytes.len() == 7 {
             bytes = sealed(bytes[..5].to_vec());
         }
         assert_eq!(find(&query, &bytes), Err(expected));
@@ -326,7 +326,7 @@ mod tests {
     fn somebody_else_s_answer_is_foreign() {
         let query = Query { unit: 0x11, request: read(Area::HoldingRegister, 0x6B, 1) };
         let stranger = sealed(vec![0x12, 0x03, 0x02, 0x02, 0x2B]);
-        assert_eq!(find(&query, &stranger), Err(Doubt::Foreign));
+        assert_eq!(find(&query, &stranger), Err(Some(Doubt::Foreign)));
     }
 
     proptest! {

@@ -12,7 +12,7 @@ use crate::clock::Clock;
 use crate::frame::{Found, Heard, encode};
 use crate::line::Line;
 use crate::pause::{pause_until, wake_precisely};
-use crate::transport::Transport;
+use crate::transport::{Transport, late};
 use std::future::{Future, poll_fn};
 use std::pin::pin;
 use std::task::Poll;
@@ -181,7 +181,7 @@ impl<L: Line> RtuTransport<L> {
                 return Ok((found, self.active));
             }
         }
-        Err(heard.doubt())
+        Err(heard.doubt().unwrap_or_else(|| late(until, clock.now())))
     }
 
     fn found(&self, heard: &mut Heard<'_>, query: &Query, bytes: &[u8]) -> Option<Found> {
@@ -286,6 +286,7 @@ mod tests {
     use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
     use tokio::time::Sleep;
     use tripbench_rig::Area;
+    use tripbench_rig::LONGEST_GAP;
 
     const TIMES: RtuTimes = RtuTimes {
         answer_timeout: Duration::from_millis(100),
@@ -293,7 +294,6 @@ mod tests {
         minimum_gap: Duration::ZERO,
     };
     /// A rig that is not read for so long ends its run.
-    const LONGEST_GAP: Duration = Duration::from_millis(250);
 
     /// A peer that talks whether it is asked or not: these bytes again and again, some at a time, always or after a pause.
     #[derive(Debug, Clone)]

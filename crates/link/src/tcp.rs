@@ -1,7 +1,7 @@
 //! Modbus TCP. The connection is dropped after anything but a clean answer or a refusal.
 
 use crate::clock::Clock;
-use crate::transport::Transport;
+use crate::transport::{Transport, late};
 use std::borrow::Cow;
 use std::fmt;
 use std::io::ErrorKind;
@@ -77,9 +77,9 @@ impl Transport for TcpTransport {
         connection.set_slave(Slave(query.unit));
         let request = &query.request;
         let before = clock.now();
-        let answer =
-            timeout(self.answer_timeout, connection.call(to_wire(request))).await.map_err(|_| Doubt::Late)?;
+        let answer = timeout(self.answer_timeout, connection.call(to_wire(request))).await;
         let after = clock.now();
+        let answer = answer.map_err(|_| late(before + self.answer_timeout, after))?;
         match answer {
             Ok(Ok(response)) => {
                 let response = from_wire(request, response)?;

@@ -2,8 +2,8 @@
 
 use crate::clock::Clock;
 use std::future::Future;
-use tripbench_quantity::Span;
-use tripbench_rig::{Doubt, Query, Response};
+use tripbench_quantity::{Mono, Span};
+use tripbench_rig::{Doubt, LONGEST_GAP, Query, Response};
 
 /// A wire to the module.
 pub trait Transport {
@@ -18,4 +18,45 @@ pub trait Transport {
         query: &Query,
         clock: &Clock,
     ) -> impl Future<Output = Result<(Response, Span), Doubt>>;
+}
+
+/// What it is that no answer was there at a moment, noticed now: the module's doing, or, where nobody looked for so long, not to
+/// be told from a computer that was busy or asleep.
+pub(crate) fn late(until: Mono, now: Mono) -> Doubt {
+    if now.since(until) > LONGEST_GAP { Doubt::Gap } else { Doubt::Late }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tcp::TcpTransport;
+    use rstest::rstest;
+    use std::net::TcpListener;
+    use std::time::Duration;
+    use tripbench_rig::{Area, Request};
+
+    const ANSWER_TIMEOUT: Duration = Duration::from_millis(50);
+
+    /// A module that never answers, and a thread that somebody else holds from the moment at which the request is out.
+    #[rstest]
+    #[case::looked_all_the_time(Duration::ZERO, Doubt::Late)]
+    #[case::looked_a_little_late(Duration::from_millis(150), Doubt::Late)]
+    #[case::did_not_look(Duration::from_millis(450), Doubt::Gap)]
+    #[case::was_asleep(Duration::from_secs(1), Doubt::Gap)]
+    fn a_module_is_called_late_only_where_somebody_looked(#[case] held: Duration, #[case] doubt: Doubt) {
+        let module = TcpListener::bind("127.0.0.1:0").expect("a port");
+        let address = module.local_addr().expect("its address");
+        let request = Request::Read { area: Area::InputRegister, start: 0, count: 1 };
+        let query = Query { unit: 1, request };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        let mut wire = TcpTransport::new(address, ANSWER_TIMEOUT);
+        let clock = Clock::start();
+        let (answer, ()) = runtime.block_on(async {
+            tokio::join!(wire.transact(&query, &clock), async {
+                tokio::time::sleep(ANSWER_TIMEOUT / 2).await;
+                std::thread::sleep(held);
+            })
+        });
+        assert_eq!(answer, Err(doubt));
+    }
 }

@@ -55,6 +55,8 @@ words! {
         OutputStates = "output-states",
         /// Whether each input has edges of its own.
         OwnEdges = "own-edges",
+        /// Whether an output that a person operated was shown by its own input, and by no other.
+        OwnInput = "own-input",
         /// Longest time from the level to the output, turning on.
         ResponseOn = "response-on",
         /// Longest time from the level to the output, turning off.

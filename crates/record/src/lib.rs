@@ -30,8 +30,8 @@ pub use mark::{Mark, Segment, Thrown};
 pub use motion::{Motion, Way};
 pub use record::{FORMAT, PositionRecord, Record, Software, TraceRecord, VERSION};
 pub use task::{
-    AirSavingTask, Cycles, Drive, LeakTask, LoadedSheets, PlannedStep, PositionPlan, ResponseTask, StepTask,
-    SwitchPointsTask, Task,
+    AirSavingTask, Cycles, DeviceOutput, Drive, LeakTask, LoadedSheets, PlannedStep, PositionPlan,
+    ResponseTask, StepTask, SwitchPointsTask, Task,
 };
 pub use trace::{Trace, TraceError};
 pub use verdict::{Verdict, promised_all_judged};

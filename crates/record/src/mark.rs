@@ -41,6 +41,8 @@ pub enum Segment {
         /// To on.
         on: bool,
     },
+    /// A person operated one output at its plug.
+    Operated,
     /// Nothing was sent, and what was found afterwards.
     Silent,
     /// Closed after a fast pull, the gas warming.

@@ -10,6 +10,17 @@ use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
 use tripbench_rig::{Air, OutputName, ReadPlan, RigSheet};
 use tripbench_sheet::words;
 
+words! {
+    /// An output of a device that the rig looks at.
+    #[derive(JsonSchema)]
+    pub enum DeviceOutput {
+        /// The switch output.
+        Switch = "switch",
+        /// The valve output.
+        Valve = "valve",
+    }
+}
+
 /// The sheets of a run.
 #[derive(Debug, Clone)]
 pub struct LoadedSheets {
@@ -253,6 +264,16 @@ pub enum StepTask {
         output: OutputName,
         /// Whose, of a hand-over.
         position: Option<u8>,
+    },
+    /// A person operates one output at its plug; which input shows it is watched.
+    OwnInput {
+        /// Whose.
+        position: u8,
+        /// Which of its outputs.
+        output: DeviceOutput,
+        /// Longest time.
+        #[schemars(with = "f64")]
+        within: TimeSpan,
     },
     /// Switches the looped output again and again.
     PathLag {

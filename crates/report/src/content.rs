@@ -59,6 +59,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::FirstOperation => "first operation after rest",
         QuantityName::OutputStates => "states of the outputs",
         QuantityName::OwnEdges => "edges of its own",
+        QuantityName::OwnInput => "input of an output",
         QuantityName::ResponseOn => "response, on",
         QuantityName::ResponseOff => "response, off",
         QuantityName::ScanPeriod => "scan period",

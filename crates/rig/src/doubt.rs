@@ -3,6 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
+use std::time::Duration;
+
+/// Longest time between two scans that a run believes.
+pub const LONGEST_GAP: Duration = Duration::from_millis(250);
 
 /// Why the link cannot be believed at this moment.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -24,7 +28,7 @@ pub enum Doubt {
     OutputsDiffer,
     /// The clock jumped, or the machine slept.
     ClockJump,
-    /// Two scans were more than 250 ms apart.
+    /// Two scans were further apart than [`LONGEST_GAP`], or this computer did not look for longer than that while an answer was due.
     Gap,
     /// Stop was pressed: outputs other than safe are refused.
     Stopped,

@@ -17,7 +17,7 @@ mod signal;
 pub use address::{Area, PointAddress};
 pub use command::{Air, Command, CommandId, Order, OutputImage, OutputName, ReadBack};
 pub use decode::{Analog, AnalogFault, Bit, Decoder};
-pub use doubt::Doubt;
+pub use doubt::{Doubt, LONGEST_GAP};
 pub use guide::{Guide, Hint};
 pub use modbus::{
     Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Query,

@@ -334,6 +334,11 @@ impl SimulatedBench {
     fn take_effect(&mut self, effect: Effect, now_s: f64) {
         match effect {
             Effect::PullPlug(position) => self.plug(position, false),
+            Effect::Operate { position, valve, for_s } => {
+                for device in self.devices.iter_mut().filter(|device| device.truth.position == position) {
+                    device.operated[usize::from(valve)] = [now_s, now_s + for_s];
+                }
+            }
             Effect::PullHose => self.open_hoses += 1.0,
             Effect::AirPressure { pressure_pa, for_s } => {
                 self.air_pressure_pa = pressure_pa;

@@ -89,6 +89,8 @@ pub(crate) struct Device {
     valve: History,
     powered: bool,
     pub(crate) plugged: bool,
+    /// From when to when a person turns its switch output and its valve output over, seconds.
+    pub(crate) operated: [[f64; 2]; 2],
 }
 
 impl Device {
@@ -132,6 +134,7 @@ impl Device {
             valve: History::default(),
             powered: false,
             plugged: true,
+            operated: [[0.0; 2]; 2],
             truth,
         }
     }
@@ -195,7 +198,7 @@ impl Device {
         let dropped =
             self.truth.quirks.dropouts_s.iter().any(|[from_s, to_s]| (*from_s..*to_s).contains(&time_s));
         let above = above != dropped;
-        self.powered && above != self.truth.normally_closed
+        self.powered && (above != self.truth.normally_closed) != self.is_operated(0, time_s)
     }
 
     /// When the switch output last changed up to a moment, seconds.
@@ -210,7 +213,13 @@ impl Device {
 
     /// The valve output line at a moment: on while it feeds, where the valve is closed without power.
     pub(crate) fn valve_at(&self, time_s: f64) -> bool {
-        let Some(saving) = self.truth.air_saving else { return false };
-        self.powered && self.valve.at(time_s) == saving.open_without_power
+        let feeds =
+            self.truth.air_saving.is_some_and(|saving| self.valve.at(time_s) == saving.open_without_power);
+        self.powered && feeds != self.is_operated(1, time_s)
+    }
+
+    fn is_operated(&self, output: usize, time_s: f64) -> bool {
+        let [from_s, to_s] = self.operated[output];
+        (from_s..to_s).contains(&time_s)
     }
 }

@@ -171,6 +171,15 @@ pub enum Trigger {
 pub enum Effect {
     /// A device's plug is pulled.
     PullPlug(u8),
+    /// A person operates an output at its plug.
+    Operate {
+        /// Whose.
+        position: u8,
+        /// Its valve output, not its switch output.
+        valve: bool,
+        /// How long, seconds.
+        for_s: f64,
+    },
     /// A hose comes off.
     PullHose,
     /// The air pressure changes for a time.

@@ -7,7 +7,7 @@ use crate::load;
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
-use tripbench_engine::{abilities, rig_check as task_of};
+use tripbench_engine::{PersonAtPlugs, abilities, rig_check as task_of};
 use tripbench_job::{Prepared, header};
 use tripbench_record::canonical_json;
 use tripbench_sheet::Findings;
@@ -24,12 +24,13 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
         return Ok(Exit::Usage);
     }
     let sheets = loaded.sheets.clone().context("the sheets have errors")?;
-    let task = task_of(sheets.clone());
+    let person = if options.inputs { PersonAtPlugs::OperatesEach } else { PersonAtPlugs::Absent };
+    let task = task_of(sheets.clone(), person);
     let stamp = ZonedDateTime::now().strftime("rig-%Y-%m-%d-%H%M%S").to_string();
     let folder = output::folder(options.output.out.as_ref(), &stamp)?;
     let warnings = load::expired(&sheets.rig).into_iter().collect();
     let mut header = header(&task, &loaded, &options.operator, warnings);
-    header.abilities = abilities(&sheets);
+    header.abilities = abilities(&sheets, person);
     say::note(&format!(
         "Rig check of {} · about {:.0} s and your answers · a yes before every output",
         sheets.rig.header.name.value,

@@ -65,6 +65,7 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
             | StepTask::Leak(_)
             | StepTask::Signals { .. }
             | StepTask::TryOutput { .. }
+            | StepTask::OwnInput { .. }
             | StepTask::PathLag { .. }
             | StepTask::Silence { .. }
             | StepTask::Settling { .. }

@@ -6,29 +6,40 @@ use crate::predict::rate;
 use std::sync::Arc;
 use tripbench_device::LevelLimits;
 use tripbench_quantity::{LevelDifference, LevelRate, TimeSpan, VacuumLevel};
-use tripbench_record::{LeakTask, LoadedSheets, Motion, PlannedStep, StepTask, SwitchPointsTask, Task};
+use tripbench_record::{
+    DeviceOutput, LeakTask, LoadedSheets, Motion, PlannedStep, StepTask, SwitchPointsTask, Task,
+};
 use tripbench_rig::{Air, OutputName};
 use tripbench_sheet::Findings;
 
 /// How often the looped output is switched.
 const LOOPED: u16 = 24;
 
+/// What `rig check` asks of the person at the rig beside a yes before every output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PersonAtPlugs {
+    /// Nothing.
+    Absent,
+    /// To operate each output at its plug.
+    OperatesEach,
+}
+
 /// The task of `rig check`. No device takes part.
-pub fn rig_check(sheets: Arc<LoadedSheets>) -> Task {
+pub fn rig_check(sheets: Arc<LoadedSheets>, person: PersonAtPlugs) -> Task {
     let findings = Findings::new();
     let planner = Planner::new(&sheets, &[], &findings);
-    let steps = planner.check_steps();
+    let steps = planner.check_steps(person);
     Task { steps, positions: Vec::new(), plan: sheets.rig.read_plan(), sheets }
 }
 
 /// What a rig can decide, as its sheet has it: a line for each quantity.
-pub fn abilities(sheets: &Arc<LoadedSheets>) -> Vec<String> {
+pub fn abilities(sheets: &Arc<LoadedSheets>, person: PersonAtPlugs) -> Vec<String> {
     let findings = Findings::new();
-    Planner::new(sheets, &[], &findings).abilities()
+    Planner::new(sheets, &[], &findings).abilities(person)
 }
 
 impl Planner<'_> {
-    fn check_steps(&self) -> Vec<PlannedStep> {
+    fn check_steps(&self, person: PersonAtPlugs) -> Vec<PlannedStep> {
         let rig = &self.sheets.rig;
         let level = self.check_level();
         let pull = self.time_of(Air::Evacuate, (VacuumLevel::ZERO, level));
@@ -38,6 +49,9 @@ impl Planner<'_> {
             ("signals".into(), StepTask::Signals { watch: TimeSpan::new(2.0) }, 2.2),
             ("zero".into(), StepTask::Zero { watch: TimeSpan::new(1.0), again: false }, 3.0),
         ];
+        if person == PersonAtPlugs::OperatesEach {
+            steps.extend(self.own_inputs());
+        }
         // The output `loop` shows itself at the input that it is wired to.
         let looped = rig.module.looped.is_some();
         for output in rig.outputs.iter().filter(|output| output.name != OutputName::Loop || !looped) {
@@ -77,6 +91,22 @@ impl Planner<'_> {
         steps.into_iter().map(planned).collect()
     }
 
+    /// Each output that the rig looks at, operated by a person.
+    fn own_inputs(&self) -> impl Iterator<Item = (String, StepTask, f64)> + '_ {
+        /// To walk from the keyboard to the plug.
+        const WITHIN: TimeSpan = TimeSpan::new(30.0);
+        /// What it takes most of the time.
+        const USUAL_S: f64 = 10.0;
+        self.sheets.rig.positions.iter().flat_map(|position| {
+            let number = *position.number;
+            let outputs = [Some(DeviceOutput::Switch), position.valve.as_ref().map(|_| DeviceOutput::Valve)];
+            outputs.into_iter().flatten().map(move |output| {
+                let task = StepTask::OwnInput { position: number, output, within: WITHIN };
+                (format!("input {output} {number}"), task, USUAL_S)
+            })
+        })
+    }
+
     /// Deep enough to tell, well short of pump and interlock.
     fn check_level(&self) -> VacuumLevel {
         let rig = &self.sheets.rig;
@@ -86,7 +116,7 @@ impl Planner<'_> {
         VacuumLevel::new(deep.min(rig.interlocks.highest_level.si() - runs_on).max(1_000.0))
     }
 
-    fn abilities(&self) -> Vec<String> {
+    fn abilities(&self, person: PersonAtPlugs) -> Vec<String> {
         let (rig, style) = (&self.sheets.rig, self.sheets.site.style);
         let level = VacuumLevel::new(2.0 / 3.0 * self.reached().si());
         let limits = LevelLimits { low: level, high: level };
@@ -135,6 +165,9 @@ impl Planner<'_> {
         ));
         if rig.module.loss_of_master.is_none() {
             lines.push("no loss-of-master timeout is declared: the time under vacuum is halved, and somebody has to stay at the rig".into());
+        }
+        if person == PersonAtPlugs::Absent {
+            lines.push("which input belongs to which position is as declared, not shown: `rig check --inputs` shows it".into());
         }
         if rig.module.looped.is_none() {
             lines.push("no output is looped to an input: filter and image age of the module are as declared, not shown".into());

@@ -7,7 +7,7 @@ use crate::state::Seen;
 use std::fmt::Write;
 use std::time::Duration;
 use tripbench_quantity::{TimeSpan, VacuumLevel};
-use tripbench_record::{Halt, Segment};
+use tripbench_record::{DeviceOutput, Halt, Segment};
 use tripbench_rig::{Air, Order, OutputName};
 
 /// Scans at rest, and a person says whether every input is as the rig is.
@@ -121,6 +121,40 @@ async fn some_vacuum(bench: &Bench) -> Result<(), Break> {
     until(bench, Air::Evacuate, SOME, |seen| seen.level >= SOME).await?;
     bench.air(Air::Hold).await?;
     bench.sleep(bench.settled().min(Duration::from_secs(10))).await
+}
+
+/// The devices powered, a person operates one output at its plug. Over as soon as an input changed and all are as before.
+pub(super) async fn own_input(
+    bench: &Bench,
+    (position, output): (u8, DeviceOutput),
+    within: TimeSpan,
+) -> Result<(), Break> {
+    /// So long all inputs are as before, and another that moves a little later is seen too.
+    const BACK: Duration = Duration::from_millis(500);
+    /// Devices that are there begin to work once they have power; common practice, no source.
+    const STARTS: Duration = Duration::from_secs(1);
+    let text = format!(
+        "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: let this output alone change and go back, by a device that is operated at this plug, or by its wire bridged to device power for a moment, by an electrically skilled person. Ready?",
+        within.si()
+    );
+    confirmed(bench, &text).await?;
+    bench.air(Air::Rest).await?;
+    bench.sleep(STARTS + bench.shown_within()).await?;
+    let from = bench.now();
+    let limit = from + within.duration();
+    let before = bench.scan().await?;
+    let mut back_since = None;
+    let mut changed = false;
+    while bench.now() < limit {
+        let seen = bench.scan().await?;
+        if (&seen.switches, &seen.valves) != (&before.switches, &before.valves) {
+            (changed, back_since) = (true, None);
+        } else if changed && seen.at.since(*back_since.get_or_insert(seen.at)) >= BACK {
+            break;
+        }
+    }
+    bench.mark(Segment::Operated, from);
+    bench.rest().await
 }
 
 /// Switches the looped output at moments that spread over a scan.
