@@ -285,15 +285,13 @@ mod tests {
     use std::task::{Context, ready};
     use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
     use tokio::time::Sleep;
-    use tripbench_rig::Area;
-    use tripbench_rig::LONGEST_GAP;
+    use tripbench_rig::{Area, LONGEST_GAP};
 
     const TIMES: RtuTimes = RtuTimes {
         answer_timeout: Duration::from_millis(100),
         slowest_answer: Duration::from_millis(20),
         minimum_gap: Duration::ZERO,
     };
-    /// A rig that is not read for so long ends its run.
 
     /// A peer that talks whether it is asked or not: these bytes again and again, some at a time, always or after a pause.
     #[derive(Debug, Clone)]

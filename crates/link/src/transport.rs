@@ -37,6 +37,11 @@ mod tests {
 
     const ANSWER_TIMEOUT: Duration = Duration::from_millis(50);
 
+    #[expect(clippy::disallowed_methods, reason = "a thread that is held is the case")]
+    fn hold_thread(time: Duration) {
+        std::thread::sleep(time);
+    }
+
     /// A module that never answers, and a thread that somebody else holds from the moment at which the request is out.
     #[rstest]
     #[case::looked_all_the_time(Duration::ZERO, Doubt::Late)]
@@ -54,7 +59,7 @@ mod tests {
         let (answer, ()) = runtime.block_on(async {
             tokio::join!(wire.transact(&query, &clock), async {
                 tokio::time::sleep(ANSWER_TIMEOUT / 2).await;
-                std::thread::sleep(held);
+                hold_thread(held);
             })
         });
         assert_eq!(answer, Err(doubt));
