@@ -205,20 +205,15 @@ fn a_rig_that_is_worked_by_hand_is_checked_with_a_person_at_it() {
 }
 
 /// A rig check with a person who, at each request, operates what she takes for it.
-fn with_person(
-    bench: &Bench,
-    takes_for: impl Fn((u8, DeviceOutput)) -> Option<(u8, DeviceOutput)>,
-) -> Outcome {
+fn with_person(bench: &Bench, takes_for: impl Fn(Whose) -> Option<Whose>) -> Outcome {
     let (mut bench, mut answered) = (bench.clone(), 0);
     loop {
         let outcome = bench.check_inputs();
-        let asked = |event: &tripbench_record::Event| match &event.kind {
-            EventKind::Asked { text, .. } if text.contains(" output of position ") => {
-                Some(event.at.seconds())
-            }
-            _ => None,
+        let asked = |event: &tripbench_record::Event| {
+            let EventKind::Asked { text, .. } = &event.kind else { return None };
+            text.contains(" output of position ").then(|| event.at.seconds())
         };
-        let wanted: Vec<(u8, DeviceOutput)> = outcome.task.steps.iter().filter_map(operated).collect();
+        let wanted: Vec<Whose> = outcome.task.steps.iter().filter_map(operated).collect();
         let moments: Vec<f64> = outcome.events.iter().filter_map(asked).collect();
         let Some((at_s, wanted)) = moments.get(answered).zip(wanted.get(answered)) else { return outcome };
         if let Some((position, output)) = takes_for(*wanted) {
@@ -229,11 +224,11 @@ fn with_person(
     }
 }
 
-fn operated(step: &PlannedStep) -> Option<(u8, DeviceOutput)> {
-    match step.task {
-        StepTask::OwnInput { position, output, .. } => Some((position, output)),
-        _ => None,
-    }
+/// An output, by its position.
+type Whose = (u8, DeviceOutput);
+
+fn operated(step: &PlannedStep) -> Option<Whose> {
+    if let StepTask::OwnInput { position, output, .. } = step.task { Some((position, output)) } else { None }
 }
 
 /// Four positions with two outputs each, a device at each.
@@ -307,7 +302,7 @@ fn wires_that_are_crossed_or_wired_together_are_found(
 #[case::the_next(|(position, output): (u8, DeviceOutput)| Some((position % 4 + 1, output)), CheckVerdict::NotMet)]
 #[case::the_other_output(|(position, output): (u8, DeviceOutput)| Some((position, if output == DeviceOutput::Switch { DeviceOutput::Valve } else { DeviceOutput::Switch })), CheckVerdict::NotMet)]
 fn an_output_that_was_not_operated_is_never_met(
-    #[case] takes_for: fn((u8, DeviceOutput)) -> Option<(u8, DeviceOutput)>,
+    #[case] takes_for: fn(Whose) -> Option<Whose>,
     #[case] expected: CheckVerdict,
 ) {
     let said = said(&with_person(&with_devices(), takes_for));

@@ -1,6 +1,6 @@
 //! Step `air-saving`: the device drives the evacuation valve; where it cuts, where it feeds again, and that the part stays held.
 
-use crate::channel::{Change, Channels, Zero, changes, marks_of, zero_before};
+use crate::channel::{Change, Channels, Zero, age_half_s, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::least_deep::{Around, ValveEdge, least_deep};
 use crate::level::{Crossings, between_reads};
@@ -109,7 +109,7 @@ impl At<'_> {
         let valve = self.position.valve.as_ref()?;
         let edge = edge(self.channels, &self.mark, valve, change)?;
         let delay_s = net_delay_s(self.channels.task);
-        let age_s = self.channels.age_half_s();
+        let age_s = age_half_s(self.channels.task);
         let (from_s, to_s) = (edge.earliest_s - delay_s - age_s, edge.latest_s - delay_s + age_s);
         // Half of what came before: at its start the last change of the air is still under way.
         let start_s = f64::midpoint(before_s, edge.earliest_s).max(edge.earliest_s - LONGEST_S);

@@ -65,25 +65,12 @@ impl<'t> Channels<'t> {
         self.trace.within(mark.from, mark.to).iter().filter(|scan| self.decoder.accepts(scan))
     }
 
-    /// Whether each conversion of the reference is read several times: then it shows when it was new.
-    fn conversions_show(&self) -> bool {
-        let rig = &self.task.sheets.rig;
-        rig.module.converter.si() >= 2.0 * rig.scan_time().si()
-    }
-
-    /// By how much the age of a reading can lie beside its mean, seconds: half of the time between two conversions, or between
-    /// two reads where these show which reading is new. It is about the same all through one ramp and another in the next.
-    pub(crate) fn age_half_s(&self) -> f64 {
-        let rig = &self.task.sheets.rig;
-        if self.conversions_show() { rig.scan_time().si() / 2.0 } else { rig.module.converter.si() / 2.0 }
-    }
-
     /// Samples for a fit. What repeats the value before is none of its own: of a slow converter a value counts when it was
     /// new, between two reads; of a coarse one at the middle of its time.
     pub(crate) fn fitted(&self, samples: &[Sample]) -> Vec<Sample> {
         /// A value that is there for so many conversions moves by less than a count.
         const RESTS: f64 = 1.5;
-        if !self.conversions_show() {
+        if !conversions_show(self.task) {
             return distinct(samples);
         }
         let longest_s = RESTS * self.task.sheets.rig.module.converter.si();
@@ -102,7 +89,7 @@ impl<'t> Channels<'t> {
     /// shows when it was new.
     pub(crate) fn raw_samples(&self, mark: &Mark) -> Vec<Sample> {
         let converter_s = self.task.sheets.rig.module.converter.si();
-        let age_s = if self.conversions_show() { 0.0 } else { converter_s / 2.0 };
+        let age_s = if conversions_show(self.task) { 0.0 } else { converter_s / 2.0 };
         let read = |scan: &Scan| {
             let level = self.decoder.level(scan, &self.task.sheets.rig).ok()?;
             Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
@@ -211,6 +198,19 @@ pub(crate) struct Change {
     pub(crate) first_new: Span,
     /// The new state.
     pub(crate) on: bool,
+}
+
+/// Whether each conversion of the reference is read several times: then it shows when it was new.
+pub(crate) fn conversions_show(task: &Task) -> bool {
+    let rig = &task.sheets.rig;
+    rig.module.converter.si() >= 2.0 * rig.scan_time().si()
+}
+
+/// By how much the age of a reading can lie beside its mean, seconds: half of the time between two conversions, or between two
+/// reads where these show which reading is new. It is about the same all through one ramp and another in the next.
+pub(crate) fn age_half_s(task: &Task) -> f64 {
+    let rig = &task.sheets.rig;
+    if conversions_show(task) { rig.scan_time().si() / 2.0 } else { rig.module.converter.si() / 2.0 }
 }
 
 /// Every change of a signal.

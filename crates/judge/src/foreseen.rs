@@ -1,7 +1,7 @@
 //! What ramps that are planned will be able to tell: the same budgets as those of a run, over crossings that are predicted. The
 //! device that they are predicted for is as it is set, as late as is promised in the mean, and scatters as it is promised to.
 
-use crate::channel::Zero;
+use crate::channel::{Zero, age_half_s};
 use crate::hose::{self, Leak};
 use crate::level::Crossings;
 use crate::place::{Sight, crossing};
@@ -231,12 +231,8 @@ impl Foresight<'_> {
         }
         let stamped = rig.positions.iter().all(|position| position.switch.capture.is_some());
         let tick = rig.module.clock.as_ref().filter(|_| stamped).map(|clock| clock.tick.si());
-        let read_s = rig.scan_time().si() + rig.module.image_age.si();
-        let edge_s = tick.map_or(read_s, |tick| 2.0 * tick + rig.link.answer_time.si());
-        let converter_s = rig.module.converter.si();
-        let age_s =
-            if converter_s >= 2.0 * rig.scan_time().si() { rig.scan_time().si() } else { converter_s };
-        rate_pa_per_s * (edge_s + age_s)
+        let edge_s = tick.map_or(rig.edge_time().si(), |tick| 2.0 * tick + rig.link.answer_time.si());
+        rate_pa_per_s * (edge_s + 2.0 * age_half_s(self.task))
     }
 
     /// Standard uncertainty of a level from the curve through the samples around it, pascal: 3/2 of the noise over the root of

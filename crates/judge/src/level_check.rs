@@ -40,7 +40,7 @@ fn every_crossing(task: &Task, check: &mut Check, (found, level): (&Crossings, &
     const FARTHEST: f64 = 3.0;
     let w = match acceptance(task) {
         Acceptance::GuardBand | Acceptance::HighestRisk { .. } => level.result.expanded_uncertainty,
-        Acceptance::Simple => 0.0,
+        Acceptance::Simple => limits.simple_guard(level.result.expanded_uncertainty),
     };
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
     let spread = FARTHEST * promised_spread_pa(task, level.result.value);

@@ -1,6 +1,6 @@
 //! Where a level was crossed: from the edge of an output and the reference's samples around it.
 
-use crate::channel::{Change, Channels};
+use crate::channel::{Change, Channels, age_half_s};
 use crate::level::Sought;
 use crate::promised::longest_delay_s;
 use crate::stamp::edge;
@@ -20,7 +20,7 @@ pub(crate) fn place(
         let between = place_between_peaks(channels, (samples, settle.si()), edge, sought.rising);
         return between.map(|(interval, record)| Placed { interval, record, rate_uncertainty_pa_per_s: 0.0 });
     }
-    let (delay_s, age_s) = (sought.delay_s, channels.age_half_s());
+    let (delay_s, age_s) = (sought.delay_s, age_half_s(channels.task));
     let (from_s, to_s) = (edge.earliest_s - delay_s - age_s, edge.latest_s - delay_s + age_s);
     let centre_s = f64::midpoint(from_s, to_s);
     let near = around(channels, samples, centre_s, to_s - from_s);

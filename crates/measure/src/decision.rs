@@ -13,13 +13,21 @@ pub struct Limits {
     pub high: Option<f64>,
 }
 
+impl Limits {
+    /// Guard band of simple acceptance for an expanded uncertainty: none, unless it is more than half of the tolerance.
+    pub fn simple_guard(self, expanded_uncertainty: f64) -> f64 {
+        let half = self.low.zip(self.high).map_or(f64::INFINITY, |(low, high)| (high - low) / 2.0);
+        if expanded_uncertainty <= half { 0.0 } else { expanded_uncertainty }
+    }
+}
+
 /// Width of the guard band.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptance {
     /// w = U (ILAC-G8:09/2019).
     GuardBand,
-    /// w = 0.
+    /// w = 0, where U is at most half of the tolerance (an index of capability of at least 1, JCGM 106:2012, 7.6); else w = U.
     Simple,
     /// As wide as keeps the risk of a wrong pass, and of a wrong fail, of this device at or below a share (JCGM 106:2012, 8).
     HighestRisk {
@@ -52,7 +60,7 @@ pub fn decide(result: &MeasurementResult, limits: Limits, acceptance: Acceptance
     }
     let w = match acceptance {
         Acceptance::GuardBand => u,
-        Acceptance::Simple => 0.0,
+        Acceptance::Simple => limits.simple_guard(u),
         Acceptance::HighestRisk { risk, process } => {
             return by_risk(posterior_conformance(result, limits, process), (y, low, high), risk);
         }
@@ -291,6 +299,32 @@ mod tests {
         let found = result(y, 2.0 / 1.959_964);
         assert_eq!(decide(&found, limits, Acceptance::GuardBand), guarded);
         assert_eq!(decide(&found, limits, Acceptance::Simple), simple);
+    }
+
+    // The index of capability C = T/(4 u) of JCGM 106:2012, 7.6, is 1 where U = 2 u is half of the tolerance T.
+    #[rstest]
+    #[case(5.0, 15.0, Outcome::Pass)]
+    #[case(5.0, 9.9, Outcome::Fail)]
+    #[case(5.01, 15.0, Outcome::Undecided)]
+    #[case(20.0, 15.0, Outcome::Undecided)]
+    #[case(20.0, 9.9, Outcome::Undecided)]
+    #[case(20.0, -10.1, Outcome::Fail)]
+    #[case(20.0, 40.1, Outcome::Fail)]
+    fn simple_acceptance_decides_only_where_the_measurement_can(
+        #[case] expanded_uncertainty: f64,
+        #[case] value: f64,
+        #[case] expected: Outcome,
+    ) {
+        let found = MeasurementResult { value, expanded_uncertainty, ..result(15.0, 1.0) };
+        let limits = Limits { low: Some(10.0), high: Some(20.0) };
+        assert_eq!(decide(&found, limits, Acceptance::Simple), expected);
+        // One limit alone is no tolerance.
+        let [low, high] = [
+            Limits { low: Some(value - 0.1), high: None },
+            Limits { low: None, high: Some(value + 0.1) },
+        ];
+        assert_eq!(decide(&found, low, Acceptance::Simple), Outcome::Pass);
+        assert_eq!(decide(&found, high, Acceptance::Simple), Outcome::Pass);
     }
 
     #[rstest]

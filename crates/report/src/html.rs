@@ -306,7 +306,7 @@ fn rule(record: &Record, site: &SiteSheet) -> String {
         ),
         (true, DecisionRule::Simple) => String::from(
             "Rule: simple acceptance. Pass inside, fail outside the limits; U (95 %) is shown and not subtracted, so a device \
-             at a limit passes or fails by chance.",
+             at a limit passes or fails by chance. Where U is more than half of the tolerance, it is subtracted all the same.",
         ),
         (true, DecisionRule::HighestRisk) => format!(
             "Rule: three zones. PASS only inside the limits where the risk that the device is outside is at most {0:.2} %, FAIL \

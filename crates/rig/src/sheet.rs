@@ -308,6 +308,12 @@ impl RigSheet {
             reads.iter().map(|read| self.link.transaction(&read.query(*self.link.unit).request)).sum();
         TimeSpan::new(all.as_secs_f64().max(self.link.scan_interval.si()))
     }
+
+    /// Longest time, foreseen, between the last moment at which an input can have been as before and the first at which it can
+    /// have changed: two reads a scan apart, each of which looks at some moment before its answer, at an image of some age.
+    pub fn edge_time(&self) -> TimeSpan {
+        TimeSpan::new(self.scan_time().si() + self.link.answer_time.si() + self.module.image_age.si())
+    }
 }
 
 /// The loop of a run looks for a stop at least so often, and the machine is given as much again three times over.

@@ -30,12 +30,15 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     let mut all = Vec::new();
     for (step, planned) in (0..).zip(&task.steps) {
         let prediction = |foreseen: Foreseen, unit: &str| {
-            let guard = guard_of_u(&task.sheets.site);
+            let site = &task.sheets.site;
             let Foreseen { quantity, half_tolerance, uncertainty, .. } = foreseen;
             let share = |off: f64| match unit {
                 // A time is limited on one side alone.
-                "s" => late_share(half_tolerance, uncertainty, off, guard),
-                _ => undecided_share_by(half_tolerance, uncertainty, off, guard),
+                "s" => late_share(half_tolerance, uncertainty, off, guard_of_u(site, 0.0)),
+                _ => {
+                    let guard = guard_of_u(site, uncertainty / half_tolerance);
+                    undecided_share_by(half_tolerance, uncertainty, off, guard)
+                }
             };
             Prediction {
                 step,
@@ -296,11 +299,12 @@ impl Planner<'_> {
     }
 }
 
-/// Width of the guard band by the site's rule, as a share of U.
-fn guard_of_u(site: &SiteSheet) -> f64 {
+/// Width of the guard band by the site's rule, as a share of U, which is itself a share of half of the tolerance.
+fn guard_of_u(site: &SiteSheet, u_of_half: f64) -> f64 {
+    let limits = Limits { low: Some(-1.0), high: Some(1.0) };
     match site.decision {
         DecisionRule::GuardBand => 1.0,
-        DecisionRule::Simple => 0.0,
+        DecisionRule::Simple => limits.simple_guard(u_of_half) / u_of_half.max(f64::MIN_POSITIVE),
         DecisionRule::HighestRisk => normal_quantile(1.0 - site.highest_risk) / normal_quantile(0.975),
     }
 }

@@ -156,7 +156,7 @@ impl Planner<'_> {
                 style.difference(LevelDifference::new(3.0 * u_pa))
             ));
         }
-        let edge_s = rig.scan_time().si() + rig.module.image_age.si();
+        let edge_s = rig.edge_time().si();
         let told_s = (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si());
         lines.push(format!(
             "an edge by reads lies within {:.1} ms; a delay is told to about {:.0} ms",

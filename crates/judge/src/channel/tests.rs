@@ -22,7 +22,7 @@ fn a_reading_is_as_old_as_half_a_conversion(#[case] time: &str, #[case] half_s: 
     let world = World::new().to(10e3, 1.0);
     let played = Played::of(&converter(time), &world);
     let channels = played.channels();
-    near(channels.age_half_s(), half_s);
+    near(age_half_s(channels.task), half_s);
     let samples = channels.raw_samples(&mark(0, Segment::AtRest, 1.0, 2.0));
     // The fourth read of a scan: 1.5 ms after its start, in its middle 0.2 ms later.
     let read_s = 1.0 + 1.7e-3;
