@@ -2,12 +2,15 @@
 
 use crate::condition::judged;
 use crate::coverage::role;
+use crate::level_check::more_ramps;
 use crate::promise::spread_judged;
 use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
 use crate::response::before_the_level;
 use crate::result::Level;
 use crate::transition::{Found, ruled_out};
-use tripbench_measure::{Acceptance, Contribution, Limits, Outcome, combine, decide, normal_quantile};
+use tripbench_measure::{
+    Acceptance, Contribution, Limits, MeasurementResult, Outcome, ToDecide, combine, decide, normal_quantile,
+};
 use tripbench_record::{Check, CheckVerdict, Role, Task};
 
 /// A spread fails where the probability that it is as promised is below this: of good devices with four levels one in a thousand.
@@ -45,7 +48,7 @@ pub(crate) fn delay_check(
     let at_least = |least_s: f64| (selected_s > 0.0).then_some(least_s);
     let ruled_out = ruled_out(&result, found.promised_delay(task));
     let promised = Limits { low: at_least(selected_s), high: Some(promised_s) };
-    let shown = judged(check, &result, Some(promised), Acceptance::GuardBand);
+    let shown = judged(check.clone(), &result, Some(promised), Acceptance::GuardBand);
     if ruled_out {
         let shown = Check { verdict: CheckVerdict::Fail, ..shown };
         let remark = if result.value > promised_s {
@@ -74,10 +77,17 @@ pub(crate) fn delay_check(
         );
         (CheckVerdict::Undecided, remark)
     };
-    // Against what is promised it is open; what counts is what it could change.
-    let open = verdict == CheckVerdict::Undecided;
-    let to_decide = shown.to_decide.filter(|_| open);
+    let to_decide = (verdict == CheckVerdict::Undecided)
+        .then(|| would_decide(task, check, &result, if contradicts { promised } else { harmless }))
+        .flatten();
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
+}
+
+/// What would show a delay to be inside some limits, or outside.
+fn would_decide(task: &Task, check: Check, result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
+    let mut open = judged(check, result, Some(limits), Acceptance::GuardBand);
+    more_ramps(task, &mut open, result);
+    open.to_decide
 }
 
 /// By how much later than promised an output may be without a word, seconds: it would not have moved its level by more than a third

@@ -44,8 +44,8 @@ fn the_selected_delay_is_shown_or_it_is_not(
     let remark = check.remark.clone().expect("a remark");
     assert!(check.verdict == verdict && remark.contains(words), "{:?} {remark}", check.verdict);
     if found && delays.contains("200") {
-        let limits = check.limits.expect("limits");
-        assert_eq!((limits.low, limits.high), (Some(0.0), Some(0.006)));
+        // Which delay fits is no question of limits.
+        assert!(check.limits.is_none() && check.measured.is_some());
         assert!(check.conformance_probability.is_none() && check.to_decide.is_none());
     }
 }
