@@ -18,6 +18,8 @@ fn every_place_that_says_pass_says_what_was_not_checked() {
     let workplace = Workplace::new();
     let said = rehearsed(&workplace);
     assert_eq!(said.code, Some(0), "{}\n{}", said.out, said.err);
+    assert!(said.err.contains("foreseen  not checked: bounce, on this rig with this script"), "{}", said.err);
+    assert!(!said.err.contains("no device can pass"), "{}", said.err);
     let passed: Vec<&str> = said.out.lines().filter(|line| line.contains("PASS")).collect();
     // Four rows and the summary.
     assert_eq!(passed.len(), 5, "{}", said.out);
@@ -44,6 +46,12 @@ fn where_the_site_wants_all_checked_nothing_passes_and_it_is_said_why() {
     workplace.write("site.toml", "not_checked = \"undecided\"\n");
     let said = rehearsed(&workplace);
     assert_eq!(said.code, Some(3), "{}\n{}", said.out, said.err);
+    // And before any air flows.
+    assert!(
+        said.err.contains("no device can pass") && said.err.contains("leave open: bounce"),
+        "{}",
+        said.err
+    );
     assert!(!said.out.contains("PASS") && said.out.contains("4 UNDECIDED"), "{}", said.out);
     assert!(said.out.contains("keep apart: this rig does not decide it"), "{}", said.out);
 }

@@ -9,12 +9,13 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::Path;
 use tripbench_engine::{Engine, Plan, predictions};
+use tripbench_judge::left_open;
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
     Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json, undecided_share,
 };
-use tripbench_report::quantity_name;
+use tripbench_report::{quantity_name, said_open};
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
@@ -144,6 +145,10 @@ fn introduce(task: &Task, loaded: &Loaded) {
         *sheets.rig.reference.calibration.due
     ));
     foreseen(&predictions(task), sheets.site.style);
+    let open = said_open(left_open(task));
+    if !open.is_empty() {
+        say::note(&format!("  foreseen  {open}, on this rig with this script"));
+    }
 }
 
 /// What each check will be able to tell, before any air flows.

@@ -4,8 +4,8 @@ use crate::gas::Passages;
 use crate::predict::time;
 use crate::script::{Direction, OnFailure, Script, ScriptStep, StepKind};
 use std::sync::Arc;
-use tripbench_device::{Expected, expected};
-use tripbench_judge::foreseen_leak_pa_per_s;
+use tripbench_device::{Expected, NotChecked, expected};
+use tripbench_judge::{foreseen_leak_pa_per_s, left_open};
 use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, Task};
 use tripbench_rig::Air;
@@ -44,7 +44,25 @@ pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
         return None;
     }
     let plan = input.sheets.rig.read_plan();
-    Some(Task { steps, positions: input.positions, plan, sheets: input.sheets })
+    let task = Task { steps, positions: input.positions, plan, sheets: input.sheets };
+    warn_nothing_passes(&task, input.script, findings);
+    Some(task)
+}
+
+/// Warns where the site wants everything checked and the sheets alone say that something will not be.
+fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
+    let open = left_open(task);
+    if task.sheets.site.not_checked == NotChecked::Say || open.is_empty() {
+        return;
+    }
+    let names: Vec<String> = open.iter().map(|quantity| quantity.word().replace('-', " ")).collect();
+    let message = format!(
+        "no device can pass: the site has not_checked = \"undecided\", and this rig and script leave open: {}",
+        names.join(", ")
+    );
+    let help = "inputs with counters show bounce, ramps at two rates delays, three ramps or more repeatability; or not_checked = \"say\"";
+    let place = &script.header.name.place;
+    findings.add(Finding::warning("nothing-passes", place, Wording::new(message, "this script", help)));
 }
 
 /// Where the fast fall ends: late enough for an output that is late.

@@ -37,6 +37,25 @@ pub(crate) fn not_seen(task: &Task, check: Check) -> Check {
     Check { role: role(task), remark: Some(remark.into()), ..check }
 }
 
+/// Whether the type lets one select another delay than the one that is set.
+pub(crate) fn selects(task: &Task) -> bool {
+    let selected_s = selected_delay_s(task);
+    selectable_s(task).iter().any(|other_s| (other_s - selected_s).abs() > f64::EPSILON)
+}
+
+/// Whether the module counts the edges of every output that is looked at, at each position that takes part; without any, at all.
+pub(crate) fn counts_edges(task: &Task, valve: bool) -> bool {
+    let takes_part = |position: &&Position| {
+        task.positions.is_empty() || task.positions.iter().any(|plan| plan.number == *position.number)
+    };
+    task.sheets.rig.positions.iter().filter(takes_part).all(|position| is_counted(position, valve))
+}
+
+fn is_counted(position: &Position, valve: bool) -> bool {
+    let inputs = std::iter::once(&position.switch).chain(position.valve.as_ref().filter(|_| valve));
+    inputs.into_iter().all(|input| input.counter.is_some())
+}
+
 /// Whether the device shows the delay that is set, and none of the others that its type lets one select.
 pub(crate) fn selected_delay(
     task: &Task,
@@ -46,8 +65,7 @@ pub(crate) fn selected_delay(
 ) -> Check {
     let check = Check { role: role(task), ..check };
     let others: Vec<f64> = selectable_s(task);
-    let selected_s = selected_delay_s(task);
-    if others.iter().all(|other_s| (other_s - selected_s).abs() <= f64::EPSILON) {
+    if !selects(task) {
         return Check {
             verdict: CheckVerdict::Pass,
             remark: Some(String::from("the type has no other delay")),
@@ -71,9 +89,7 @@ pub(crate) fn selected_delay(
 
 /// Whether changes of the outputs between two reads would be seen: by counters of their edges alone.
 pub(crate) fn bounce(check: Check, task: &Task, position: &Position, valve: bool) -> Check {
-    let inputs = std::iter::once(&position.switch).chain(position.valve.as_ref().filter(|_| valve));
-    let counted = inputs.into_iter().all(|input| input.counter.is_some());
-    let (verdict, remark) = if counted {
+    let (verdict, remark) = if is_counted(position, valve) {
         (CheckVerdict::Pass, "the module counts the edges")
     } else {
         (CheckVerdict::Undecided, "no counter of edges: what is over between two reads is not seen")

@@ -1,6 +1,7 @@
 //! What a run promises for a position, and the verdict over it.
 
 use crate::coverage;
+use std::collections::BTreeSet;
 use tripbench_device::expected;
 use tripbench_record::{
     Check, Halt, PlannedStep, QuantityName, Role, SetAside, StepTask, SwitchPointsTask, Task, Verdict,
@@ -95,40 +96,56 @@ fn of_ramps(task: &Task, switch_points: &SwitchPointsTask) -> Vec<(QuantityName,
             (QuantityName::Chatter, Role::Required),
         ]);
         all.extend(expected.hysteresis.map(|_| (QuantityName::Hysteresis, Role::Required)));
-        let mut screened = vec![
-            QuantityName::Repeatability,
-            QuantityName::ResetSpread,
-            QuantityName::OnDelay,
-            QuantityName::OffDelay,
-        ];
-        if switch_points.valve && settings.air_saving.is_some() {
+        if judges_valve(task, switch_points) {
             all.extend([(QuantityName::CutOff, Role::Required), (QuantityName::Resume, Role::Required)]);
-            screened.extend([
-                QuantityName::CutOffSpread,
-                QuantityName::ResumeSpread,
-                QuantityName::CutOffDelay,
-                QuantityName::ResumeDelay,
-            ]);
         }
-        let (delays, spreads): (Vec<_>, Vec<_>) =
-            screened.into_iter().partition(|quantity| quantity.is_delay());
-        let (timed, open): (Vec<_>, Vec<_>) = delays
-            .into_iter()
-            .partition(|delay| delay_direction(*delay).is_some_and(|rising| switch_points.timed(rising)));
-        let (spreads, few) = if spread_judged(task, switch_points.cycles) {
-            (spreads, Vec::new())
-        } else {
-            (Vec::new(), spreads)
-        };
-        all.extend(spreads.into_iter().chain(timed).map(|quantity| (quantity, Role::Screening)));
+        let [shown, open] = screened(task, switch_points);
+        all.extend(shown.into_iter().map(|quantity| (quantity, Role::Screening)));
         // Where the site wants all checked, what is left open takes the pass away.
-        let covered = [QuantityName::SelectedDelay, QuantityName::Bounce]
-            .into_iter()
-            .chain(open)
-            .chain(few)
-            .chain(valve_left_open(task, switch_points));
+        let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(open);
         all.extend(covered.map(|quantity| (quantity, coverage::role(task))));
     }
+    all
+}
+
+fn judges_valve(task: &Task, ramps: &SwitchPointsTask) -> bool {
+    ramps.valve && task.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some())
+}
+
+/// Delays and spreads that ramps show, by two rates in their direction and by enough ramps, and those that they leave open.
+fn screened(task: &Task, ramps: &SwitchPointsTask) -> [Vec<QuantityName>; 2] {
+    use QuantityName as Q;
+    let mut all = vec![Q::Repeatability, Q::ResetSpread, Q::CutOffSpread, Q::ResumeSpread];
+    all.extend([Q::OnDelay, Q::OffDelay, Q::CutOffDelay, Q::ResumeDelay]);
+    if !judges_valve(task, ramps) {
+        let of_valve = [Q::CutOffSpread, Q::ResumeSpread, Q::CutOffDelay, Q::ResumeDelay];
+        all.retain(|quantity| !of_valve.contains(quantity));
+    }
+    let is_shown = |quantity: &QuantityName| {
+        delay_direction(*quantity)
+            .map_or_else(|| spread_judged(task, ramps.cycles), |rising| ramps.timed(rising))
+    };
+    let (shown, mut open): (Vec<_>, Vec<_>) = all.into_iter().partition(is_shown);
+    open.extend(valve_left_open(task, ramps));
+    [shown, open]
+}
+
+/// What of a device will not be checked whatever the run shows, by sheets and steps alone; each once, in the order of the steps.
+pub fn left_open(task: &Task) -> Vec<QuantityName> {
+    let mut all = Vec::new();
+    let ramps = task
+        .steps
+        .iter()
+        .filter_map(|step| if let StepTask::SwitchPoints(ramps) = &step.task { Some(ramps) } else { None });
+    for ramps in ramps.filter(|_| judges(task)) {
+        let [_, open] = screened(task, ramps);
+        let unselected = coverage::selects(task) && !ramps.timed(true) && !ramps.timed(false);
+        all.extend(unselected.then_some(QuantityName::SelectedDelay));
+        all.extend((!coverage::counts_edges(task, ramps.valve)).then_some(QuantityName::Bounce));
+        all.extend(open);
+    }
+    let mut seen = BTreeSet::new();
+    all.retain(|quantity| seen.insert(*quantity));
     all
 }
 

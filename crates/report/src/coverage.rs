@@ -19,9 +19,14 @@ fn short_name(quantity: QuantityName) -> &'static str {
 
 /// What was not checked at a position, `not checked: selected delay, bounce`; empty where all was.
 pub fn not_checked(position: &PositionRecord) -> String {
+    said_open(position.not_checked().map(|check| check.quantity))
+}
+
+/// The same of quantities that are known to be left open.
+pub fn said_open(quantities: impl IntoIterator<Item = QuantityName>) -> String {
     let mut names: Vec<&str> = Vec::new();
-    for check in position.not_checked() {
-        let name = short_name(check.quantity);
+    for quantity in quantities {
+        let name = short_name(quantity);
         if !names.contains(&name) {
             names.push(name);
         }

@@ -16,5 +16,5 @@ pub use bar::{margin_bar_svg, margin_bar_text};
 pub use budget::{BudgetLine, amount, budget_lines};
 pub use chart::chart_svg;
 pub use content::{Content, Row, quantity_name, value_text};
-pub use coverage::{not_checked, verdict_text};
+pub use coverage::{not_checked, said_open, verdict_text};
 pub use html::report_html;

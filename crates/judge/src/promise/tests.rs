@@ -81,6 +81,33 @@ fn a_whole_run_promises_what_its_steps_find() {
     assert_eq!(of_role(&bench, 6, Role::Required), levels);
 }
 
+// A rig without counters of edges; ramps at one rate show no delay, two ramps no spread, and neither shows which delay is selected.
+#[rstest]
+#[case::all_but_counters(3, 1, false, &[Q::Bounce])]
+#[case::counted(3, 1, true, &[])]
+#[case::one_rate(3, 0, true, &[Q::SelectedDelay, Q::OnDelay, Q::OffDelay])]
+#[case::two_ramps(2, 1, true, &[Q::Repeatability, Q::ResetSpread])]
+#[case::next_to_nothing(1, 0, false, &[Q::SelectedDelay, Q::Bounce, Q::Repeatability, Q::ResetSpread, Q::OnDelay, Q::OffDelay])]
+fn what_sheets_and_steps_alone_leave_open(
+    #[case] cycles: u16,
+    #[case] slow: u16,
+    #[case] counted: bool,
+    #[case] expected: &[Q],
+) {
+    let both = SwitchPointsTask { slow_rising: slow, slow_falling: slow, ..ramps(cycles) };
+    let mut bench = Bench::new();
+    for input in if counted { 0..2 } else { 0..0 } {
+        let line = format!("switch = {{ at = \"discrete-input {input}\" }}");
+        let counter =
+            format!(", counter = {{ at = \"input-register {}\", edges = \"both\" }} }}", 20 + input);
+        bench = bench.rig(&line, &line.replace(" }", &counter));
+    }
+    let bench = bench.step(zero(false)).step(StepTask::SwitchPoints(both)).step(zero(true));
+    assert_eq!(left_open(&bench.task()), expected);
+    // Nothing is left open where nothing is judged.
+    assert!(left_open(&bench.unknown_device().task()).is_empty());
+}
+
 #[test]
 fn the_valve_output_has_levels_of_its_own() {
     let task = SwitchPointsTask { valve: true, slow_rising: 1, slow_falling: 1, ..ramps(3) };
