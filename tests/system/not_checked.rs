@@ -48,7 +48,7 @@ fn where_the_site_wants_all_checked_nothing_passes_and_it_is_said_why() {
     assert_eq!(said.code, Some(3), "{}\n{}", said.out, said.err);
     // And before any air flows.
     assert!(
-        said.err.contains("no device can pass") && said.err.contains("leave open: bounce"),
+        said.err.contains("no device can pass") && said.err.contains("open: bounce"),
         "{}",
         said.err
     );

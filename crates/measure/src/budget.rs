@@ -340,6 +340,54 @@ mod tests {
         assert!((student_quantile(2.0 * MANY) - inverse).abs() < 1e-9);
     }
 
+    // Quantiles of Student's t by quadrature of its density with 40 digits (mpmath.quad and findroot).
+    #[rstest]
+    #[case(10_001.0, 1.960_201_216_164_641)]
+    #[case(12_000.0, 1.960_161_693_411_41)]
+    #[case(20_000.0, 1.960_082_605_158_135)]
+    #[case(100_000.0, 1.959_987_707_534_61)]
+    fn t_factors_of_many_degrees_of_freedom_have_ten_digits(#[case] freedom: f64, #[case] factor: f64) {
+        let found = student_quantile(freedom);
+        assert!((found - factor).abs() < 1e-11, "{found}");
+    }
+
+    // Closed forms: a rectangle holds 95 % within 0.95 of its half width, √3 standard deviations; a normal density within 1.959964.
+    #[rstest]
+    fn the_unit_of_a_budget_does_not_change_its_factor(#[values(1e-6, 0.02, 1.0, 500.0, 1e6)] unit: f64) {
+        let factor = |part: Contribution| combine_whole(0.0, vec![part]).expect("a result").coverage_factor;
+        let rectangle = factor(Contribution::rectangular("a", unit));
+        // A rectangle alone has a grid cell of normal scatter beside it.
+        assert!((rectangle - 0.95 * 3_f64.sqrt()).abs() < 2e-3, "{rectangle}");
+        let normal = factor(Contribution::normal("a", unit));
+        assert!((normal - 1.959_964).abs() < 3e-4, "{normal}");
+    }
+
+    #[test]
+    fn a_budget_without_scatter_has_no_end_of_freedom() {
+        let found = combine(0.0, 0.0, vec![Contribution::normal("a", 3.0)]).expect("a result");
+        assert_eq!(found.degrees_of_freedom, None);
+        assert!((found.welch_satterthwaite - 3.0 * 1.959_963_984_540_054).abs() < 1e-12);
+    }
+
+    #[test]
+    fn why_there_is_no_result_is_told() {
+        let part = |u: f64| vec![Contribution::normal("a", u)];
+        assert_eq!(combine_whole(1.0, part(0.0)), Err(NotAResult::NoUncertainty));
+        assert_eq!(combine_whole(f64::NAN, part(1.0)), Err(NotAResult::NotFinite));
+        assert_eq!(combine_whole(1.0, part(f64::NAN)), Err(NotAResult::NotFinite));
+        assert_eq!(combine_whole(1.0, part(f64::INFINITY)), Err(NotAResult::NotFinite));
+    }
+
+    // A resolution of 6 is ± 3, whose variance is 3; with a standard uncertainty of 4 that is √(3 + 16).
+    #[test]
+    fn a_resolution_counts_half_to_each_side() {
+        let found = combine(0.0, 6.0, vec![Contribution::normal("a", 4.0)]).expect("a result");
+        assert!((found.standard_uncertainty - 19_f64.sqrt()).abs() < 1e-12);
+        let last = found.contributions.last().expect("the resolution");
+        assert_eq!((last.name.as_str(), last.source.as_str()), ("resolution", "rig sheet"));
+        assert_eq!(last.distribution, Distribution::Rectangular);
+    }
+
     // GUM G.4.1: relative contributions 0.25, 0.57, 0.82 % with n = 10, 5, 15 give 1.03 %, nu 19.0 (value from memory,
     // recomputed: 1.0294658809, 18.9987423143).
     #[test]

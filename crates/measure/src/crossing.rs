@@ -368,6 +368,11 @@ mod tests {
         CrossingInterval { low_pa, high_pa, fit_pa: 0.5 }
     }
 
+    #[track_caller]
+    fn near(found: f64, expected: f64) {
+        assert!((found - expected).abs() <= 1e-9 * expected.abs().max(1.0), "{found} instead of {expected}");
+    }
+
     #[test]
     fn five_crossings_locked_to_the_scan_are_worth_one() {
         let one = posterior(&[interval(0.0, 30.0)], 0.5).expect("one");
@@ -460,6 +465,304 @@ mod tests {
         let found = found.expect("a level");
         assert!(found.prior_dropped);
         assert!((found.level.mean_pa - 60_000.0).abs() < 10.0, "{}", found.level.mean_pa);
+    }
+
+    /// What is known of the spread alone: so much of it at so many pascal.
+    fn spreads(all: &[(f64, f64)]) -> LevelPosterior {
+        let density = Density::new(0.0, 1.0, vec![1.0]).expect("a density");
+        let spreads = all.to_vec();
+        LevelPosterior { density, mean_pa: 0.0, standard_deviation_pa: 0.3, repeatability_pa: 1.0, spreads }
+    }
+
+    // Every magnitude alike: the share is the logarithm's.
+    #[rstest]
+    #[case(0.5, 0.0)]
+    #[case(10_f64.sqrt(), 0.25)]
+    #[case(10.0, 0.5)]
+    #[case(10_f64.powf(1.3), 0.65)]
+    #[case(1_000.0, 1.0)]
+    fn where_every_magnitude_is_alike_the_share_is_the_logarithm(#[case] pascal: f64, #[case] share: f64) {
+        let flat = spreads(&[(1.0, 7.0), (10.0, 7.0), (100.0, 7.0)]);
+        near(flat.spread_within(pascal), share);
+        near(spreads(&[(1.0, 7.0), (100.0, 7.0)]).spread_within(pascal), share);
+        near(spreads(&[(1.0, 7.0)]).spread_within(pascal), 1.0);
+    }
+
+    // Masses that fall as exp(−0.7 i), closed form: (1 − exp(−0.7 x))/(1 − exp(−0.7 · 4)).
+    #[rstest]
+    #[case(0.3, 0.201_679_922_763_298_2)]
+    #[case(1.0, 0.536_009_465_365_155_1)]
+    #[case(2.6, 0.892_230_863_768_000_4)]
+    fn a_share_of_masses_that_fall_exponentially_is_the_closed_form(#[case] x: f64, #[case] share: f64) {
+        let all: Vec<_> =
+            (0..5).map(f64::from).map(|i| (2.0 * 3_f64.powf(i), 40.0 * (-0.7 * i).exp())).collect();
+        near(spreads(&all).spread_within(2.0 * 3_f64.powf(x)), share);
+    }
+
+    // A normal density over the logarithm, cut off at both ends: scipy.integrate.quad of exp(−((x − 2.2)/1.3)²/2) over 0..6, and
+    // scipy.optimize.brentq of it for the quantiles.
+    #[rstest]
+    #[case(0.7, 0.082_885_8)]
+    #[case(2.2, 0.477_144_8)]
+    #[case(5.1, 0.988_336_2)]
+    #[case(0.272_890_25, 0.025)]
+    #[case(2.271_009_12, 0.5)]
+    #[case(3.888_258_19, 0.9)]
+    fn a_share_and_a_quantile_of_a_normal_density_agree_with_quadrature(#[case] x: f64, #[case] share: f64) {
+        let all: Vec<_> = (0..7)
+            .map(f64::from)
+            .map(|i| (5.0 * 2_f64.powf(i), (-0.5 * ((i - 2.2) / 1.3).powi(2)).exp()))
+            .collect();
+        let (found, pascal) = (spreads(&all), 5.0 * 2_f64.powf(x));
+        assert!((found.spread_within(pascal) - share).abs() < 1e-4, "{}", found.spread_within(pascal));
+        let quantile = found.spread_quantile(share).expect("a quantile");
+        assert!((quantile / pascal - 1.0).abs() < 1e-3, "{quantile} instead of {pascal}");
+    }
+
+    // Every magnitude alike between 1 and 100: a share s lies below 100^s.
+    #[rstest]
+    #[case(0.25)]
+    #[case(0.5)]
+    #[case(0.95)]
+    fn a_quantile_of_magnitudes_that_are_alike_is_a_power(#[case] share: f64) {
+        let flat = spreads(&[(1.0, 7.0), (10.0, 7.0), (100.0, 7.0)]);
+        near(flat.spread_quantile(share).expect("a quantile"), 100_f64.powf(share));
+        assert!(spreads(&[]).spread_quantile(share).is_none());
+    }
+
+    // A parabola 3 − 2 i + 0.5 i² goes through all of its values: met anywhere, at the ends too.
+    #[rstest]
+    #[case(0, 0.3)]
+    #[case(1, 0.5)]
+    #[case(2, 0.8)]
+    fn a_parabola_is_met_between_its_values(#[case] index: usize, #[case] share: f64) {
+        let parabola = |x: f64| 3.0 - 2.0 * x + 0.5 * x * x;
+        let values = [0.0, 1.0, 2.0, 3.0].map(parabola);
+        let at = [0.0, 1.0, 2.0][index] + share;
+        near(between(&values, index, share), parabola(at));
+    }
+
+    // Bends 0 and 1 on the two sides count by their nearness: half way ½ · ½ · ½/2 below the line, a quarter of the way ¼ · ¼ · ¾/2.
+    // Beside what is next to nothing (its logarithm is the least) only the other side's bend −10 + 10 − 2 = −2 counts.
+    #[rstest]
+    #[case(&[0.0, 0.0, 0.0, 1.0], 1, 0.5, -0.0625)]
+    #[case(&[0.0, 0.0, 0.0, 1.0], 1, 0.25, -0.023_437_5)]
+    #[case(&[LEAST.ln(), -10.0, -5.0, -2.0], 1, 0.5, -7.5 + 0.25)]
+    #[case(&[4.0, 7.0], 0, 0.25, 4.75)]
+    fn bends_count_by_their_nearness(
+        #[case] values: &[f64],
+        #[case] index: usize,
+        #[case] share: f64,
+        #[case] expected: f64,
+    ) {
+        near(between(values, index, share), expected);
+    }
+
+    // Integral of before · exp(falls · x) from 0 to share: before (exp(falls · share) − 1)/falls.
+    #[rstest]
+    #[case(3.0, 3.0 * 2_f64.exp(), 1.0, 1.5 * (2_f64.exp() - 1.0))]
+    #[case(3.0, 3.0 * 2_f64.exp(), 0.5, 1.5 * (1_f64.exp() - 1.0))]
+    #[case(3.0, 3.0 * (-2_f64).exp(), 0.5, 1.5 * (1.0 - (-1_f64).exp()))]
+    #[case(3.0, 3.0, 0.25, 0.75)]
+    #[case(0.0, 0.0, 0.5, 0.0)]
+    fn a_piece_is_the_integral_of_an_exponential(
+        #[case] before: f64,
+        #[case] after: f64,
+        #[case] share: f64,
+        #[case] expected: f64,
+    ) {
+        near(piece(before, after, share), expected);
+    }
+
+    // ± 3 s and ± 4 s around 10 s: a trapezoid that is flat within 1 s and ends at 7 s; its variance is (9 + 16)/3.
+    #[rstest]
+    #[case([3.0, 4.0])]
+    #[case([4.0, 3.0])]
+    fn two_rectangles_make_the_trapezoid_of_the_delay(#[case] half_widths_s: [f64; 2]) {
+        let prior = DelayPrior { centre_s: 10.0, half_widths_s };
+        near(prior.reach_s(), 7.0);
+        near(prior.standard_deviation_s(), 5.0 / 3_f64.sqrt());
+        let [from, to] = prior.range_s();
+        near(from, 3.0);
+        near(to, 17.0);
+        for (away_s, weight) in [(0.0, 1.0), (0.9, 1.0), (2.5, 0.75), (4.0, 0.5), (5.5, 0.25), (7.5, 0.0)] {
+            near(prior.weight(10.0 + away_s), weight);
+            near(prior.weight(10.0 - away_s), weight);
+        }
+    }
+
+    #[test]
+    fn one_rectangle_alone_allows_its_ends_and_nothing_beyond() {
+        let prior = DelayPrior { centre_s: 10.0, half_widths_s: [0.0, 4.0] };
+        for (delay_s, weight) in [(5.9, 0.0), (6.0, 1.0), (10.0, 1.0), (14.0, 1.0), (14.1, 0.0)] {
+            near(prior.weight(delay_s), weight);
+        }
+    }
+
+    #[test]
+    fn an_axis_is_narrowed_to_its_mass_and_a_cell_more() {
+        let axis = Axis::new((10.0, 20.0), 4);
+        assert_eq!(axis.values().collect::<Vec<_>>(), [10.0, 12.5, 15.0, 17.5, 20.0]);
+        assert_eq!(axis.narrowed(&[0.0, 0.0, 3.0, 0.0, 0.0]), (12.5, 17.5));
+        assert_eq!(axis.narrowed(&[3.0, 0.0, 0.0, 0.0, 0.0]), (10.0, 12.5));
+        assert_eq!(axis.narrowed(&[0.0, 0.0, 0.0, 0.0, 3.0]), (17.5, 20.0));
+        // A millionth of the most is left out, two millionths are not.
+        assert_eq!(axis.narrowed(&[0.0, 6.1e-6, 3.0, 2.9e-6, 0.0]), (10.0, 17.5));
+        assert_eq!(axis.narrowed(&[0.0; 5]), (10.0, 20.0));
+    }
+
+    // Masses of ten in all. Delays 0.5, 0.75, 1 with 3, 3, 4: mean 0.775. Levels 10, 12 with 5, 5: mean 11. The covariance is
+    // (−0.275 · (−1 + 2) − 0.025 · 3 − 0.225 · 4)/10.
+    #[test]
+    fn the_covariance_of_six_cells_is_that_by_hand() {
+        let joint = Joint {
+            level: Axis { from: 10.0, step: 2.0, cells: 1 },
+            delay: Axis { from: 0.5, step: 0.25, cells: 2 },
+            masses: vec![vec![1.0, 2.0], vec![0.0, 3.0], vec![4.0, 0.0]],
+            by_spread: Vec::new(),
+            peak: 4.0,
+        };
+        assert_eq!((joint.by_level(), joint.by_delay()), (vec![5.0, 5.0], vec![3.0, 3.0, 4.0]));
+        near(joint.levels().expect("a density").mean(), 11.0);
+        near(joint.delays().expect("a density").mean(), 0.775);
+        near(joint.covariance(), -0.125);
+    }
+
+    /// Likelihood of one crossing between these levels with a spread of 1 Pa: it is looked at in cells of 0.9 Pa from 13 Pa below to 13 Pa
+    /// above, and negligible from 6.7 Pa on (ln Φ(−6.7) = −25.3).
+    fn table(low_pa: f64) -> Table {
+        let one = [CrossingInterval { low_pa, high_pa: low_pa + 10.0, fit_pa: 0.0 }];
+        let spreads = spread_grid(&[one.as_slice()], 1.0).expect("a grid");
+        let table = Table::of(&one, 1.0, &spreads).expect("a table");
+        near(table.least_pa(), low_pa - 6.7);
+        near(table.most_pa(), low_pa + 16.7);
+        table
+    }
+
+    // Tables from −6.7 to 16.7 Pa and from 13.3 to 36.7 Pa at slopes that differ by 200 Pa/s.
+    #[rstest]
+    #[case([-9.0, 9.0], Some((-3.4 / 200.0, 43.4 / 200.0)))]
+    #[case([0.05, 9.0], Some((0.05, 43.4 / 200.0)))]
+    #[case([-9.0, 0.05], Some((-3.4 / 200.0, 0.05)))]
+    #[case([0.3, 9.0], None)]
+    fn delays_are_what_every_pair_of_groups_allows(
+        #[case] range_s: [f64; 2],
+        #[case] expected: Option<(f64, f64)>,
+    ) {
+        let near_both = |found: Option<(f64, f64)>| match (found, expected) {
+            (Some(found), Some(expected)) => {
+                near(found.0, expected.0);
+                near(found.1, expected.1);
+            }
+            (found, expected) => assert_eq!(found, expected),
+        };
+        near_both(delays((&[table(0.0), table(20.0)], &[-100.0, 100.0]), range_s));
+        near_both(delays((&[table(20.0), table(0.0)], &[100.0, -100.0]), range_s));
+        // Two groups at one rate say nothing of it, and none at all leave it open.
+        let alike = [table(0.0), table(0.0), table(20.0)];
+        near_both(delays((&alike, &[-100.0, -100.0, 100.0]), range_s));
+        let open = [f64::NEG_INFINITY, f64::INFINITY];
+        assert_eq!(delays((&[table(0.0), table(20.0)], &[100.0, 100.0]), open), None);
+    }
+
+    // Over delays from 0.1 to 0.2 s the first table moves by 10 to 20 Pa, the second by −10 to −5 Pa.
+    #[test]
+    fn levels_are_what_every_group_allows_at_some_delay() {
+        let tables = [table(0.0), table(-13.0)];
+        let (low, high) = levels(&tables, &[100.0, -50.0], (0.1, 0.2)).expect("levels");
+        near(low, -6.7 - 13.0 + 5.0);
+        near(high, 16.7 - 10.0);
+        let (low, high) = levels(&tables[..1], &[100.0], (0.1, 0.2)).expect("levels");
+        near(low, -6.7 - 20.0);
+        near(high, 16.7 - 10.0);
+        assert_eq!(levels(&[table(0.0), table(60.0)], &[100.0, 50.0], (0.1, 0.2)), None);
+    }
+
+    /// A group of crossings between these levels, whose ends are known within 1 Pa.
+    fn rate(slope_pa_per_s: f64, ends_pa: &[(f64, f64)]) -> RateGroup {
+        let crossings =
+            ends_pa.iter().map(|&(low_pa, high_pa)| CrossingInterval { low_pa, high_pa, fit_pa: 1.0 });
+        RateGroup { crossings: crossings.collect(), slope_pa_per_s }
+    }
+
+    #[track_caller]
+    fn within(found: f64, expected: f64, by: f64) {
+        assert!((found - expected).abs() <= by, "{found} instead of {expected}");
+    }
+
+    // Five crossings at three rates: the definition summed over 1601 delays and 2801 levels for each of thirteen spreads
+    // (scipy.special.ndtr), with and without the trapezoid of the delay.
+    #[test]
+    fn level_and_delay_at_three_rates_agree_with_a_fine_sum() {
+        let groups = [
+            rate(100.0, &[(1_000.0, 1_010.0), (1_004.0, 1_014.0)]),
+            rate(500.0, &[(1_040.0, 1_052.0), (1_045.0, 1_057.0)]),
+            rate(-300.0, &[(961.0, 969.0)]),
+        ];
+        let prior = DelayPrior { centre_s: 0.11, half_widths_s: [0.02, 0.01] };
+        let found = posterior_at_rates(&groups, 5.0, prior).expect("a level");
+        assert!(!found.prior_dropped);
+        within(found.free.mean_pa, 996.416, 0.05);
+        within(found.free.standard_deviation_pa, 2.414, 0.03);
+        within(found.delay.mean(), 0.104_335, 1e-4);
+        within(found.delay.standard_deviation(), 0.007_097, 1e-4);
+        within(found.level.mean_pa, 996.320, 0.05);
+        within(found.level.standard_deviation_pa, 2.347, 0.03);
+        within(found.level_per_delay, -34.91, 0.5);
+        within(found.free.repeatability_pa, 2.0857, 0.01);
+        within(found.level.repeatability_pa, 2.0427, 0.01);
+        let ratio = |of: &LevelPosterior, index: usize| of.spreads[index].1 / of.spreads[12].1;
+        within(ratio(&found.free, 0), 7.548, 0.1);
+        within(ratio(&found.free, 6), 5.310, 0.05);
+        within(ratio(&found.level, 0), 8.932, 0.1);
+        within(ratio(&found.level, 6), 6.164, 0.05);
+    }
+
+    // One crossing at each of two rates, closed form: L = (500 y1 − 100 y2)/400, d = (y2 − y1)/400, where y1 and y2 have variances of
+    // s² + w²/12 each, s² = 2² + 1² and w = 10, 12.
+    #[test]
+    fn the_level_of_two_crossings_has_the_variance_of_the_closed_form() {
+        let groups = [rate(100.0, &[(1_000.0, 1_010.0)]), rate(500.0, &[(1_040.0, 1_052.0)])];
+        let prior = DelayPrior { centre_s: 0.1, half_widths_s: [0.05, 0.02] };
+        let found = posterior_at_rates(&groups, 2.0, prior).expect("a level");
+        let (first, second): (f64, f64) = (5.0 + 100.0 / 12.0, 5.0 + 144.0 / 12.0);
+        within(found.free.mean_pa, 994.75, 0.05);
+        within(found.free.standard_deviation_pa, (1.25_f64.powi(2) * first + 0.0625 * second).sqrt(), 0.03);
+        within(found.delay.mean(), 0.1025, 1e-4);
+        within(found.delay.standard_deviation(), (first + second).sqrt() / 400.0, 1e-4);
+        assert!(posterior_at_rates(&groups[..1], 2.0, prior).is_none());
+    }
+
+    // Two crossings 20 Pa wide with a spread of 2 Pa, whose middles a delay from 0.1 s on drives apart: at its best level the likelihood is
+    // Φ((10 − 200 d)/2)² of its peak: 1e-3 for d = 0.06858 s, 1e-4 for 0.07326 s.
+    #[rstest]
+    #[case(0.068_58, false)]
+    #[case(0.073_26, true)]
+    fn a_delay_is_dropped_where_the_rates_leave_it_too_little(#[case] away_s: f64, #[case] dropped: bool) {
+        let one = |slope_pa_per_s: f64, low_pa: f64| RateGroup {
+            crossings: vec![CrossingInterval { low_pa, high_pa: low_pa + 20.0, fit_pa: 0.0 }],
+            slope_pa_per_s,
+        };
+        let groups = [one(100.0, 1_000.0), one(500.0, 1_040.0)];
+        for side in [-1.0, 1.0] {
+            let centre_s = 0.1 + side * (away_s + 0.05);
+            let prior = DelayPrior { centre_s, half_widths_s: [0.05, 0.0] };
+            let found = posterior_at_rates(&groups, 2.0, prior).expect("a level");
+            assert_eq!(found.prior_dropped, dropped);
+            assert_eq!(found.level_per_delay == 0.0, dropped, "{}", found.level_per_delay);
+            assert_eq!(found.level == found.free, dropped);
+        }
+    }
+
+    // A crossing 10 Pa wide with a spread of 2.5 Pa: a rectangle and a normal density, variance 10²/12 + 2.5².
+    #[test]
+    fn one_crossing_has_the_variance_of_its_width_and_its_spread() {
+        let one = [CrossingInterval { low_pa: 100.0, high_pa: 110.0, fit_pa: 0.0 }];
+        let found = posterior(&one, 2.5).expect("a level");
+        near(found.mean_pa, 105.0);
+        within(found.standard_deviation_pa, (100.0_f64 / 12.0 + 6.25).sqrt(), 1e-3);
+        near(found.repeatability_pa, 2.5);
+        assert_eq!(found.spreads.len(), 1);
     }
 
     #[test]

@@ -319,10 +319,8 @@ mod tests {
         let limits = Limits { low: Some(10.0), high: Some(20.0) };
         assert_eq!(decide(&found, limits, Acceptance::Simple), expected);
         // One limit alone is no tolerance.
-        let [low, high] = [
-            Limits { low: Some(value - 0.1), high: None },
-            Limits { low: None, high: Some(value + 0.1) },
-        ];
+        let [low, high] =
+            [Limits { low: Some(value - 0.1), high: None }, Limits { low: None, high: Some(value + 0.1) }];
         assert_eq!(decide(&found, low, Acceptance::Simple), Outcome::Pass);
         assert_eq!(decide(&found, high, Acceptance::Simple), Outcome::Pass);
     }

@@ -173,4 +173,136 @@ mod tests {
         let found = least_of(&noisy(&[3.0, 1.0, 2.0], 0.0), None).expect("a least");
         assert!((found.value - 1.0).abs() < 1e-6 && found.uncertainty < 0.1, "{found:?}");
     }
+
+    #[track_caller]
+    fn within(found: f64, expected: f64, by: f64) {
+        assert!((found - expected).abs() <= by, "{found} instead of {expected}");
+    }
+
+    // Two values, for each spread by Clark's closed form for the least of two normal quantities (Operations Research 9, 1961), all spreads
+    // summed by their likelihood; the values that are one by their weighted mean.
+    #[rstest]
+    #[case(&[(5.0, 2.0), (9.0, 3.0)], None, 5.763_72, 1.834_20)]
+    #[case(&[(5.0, 2.0), (9.0, 3.0)], Some(4.0), 4.925_24, 1.870_31)]
+    #[case(&[(9.0, 3.0), (5.0, 2.0)], Some(4.0), 4.925_24, 1.870_31)]
+    #[case(&[(1_005.0, 2.0), (1_009.0, 3.0)], Some(4.0), 1_004.925_24, 1.870_31)]
+    #[case(&[(5.0, 2.0), (5.0, 2.0)], None, 4.701_71, 1.524_01)]
+    #[case(&[(5.0, 2.0), (5.0, 2.0)], Some(10.0), 3.882_76, 1.646_98)]
+    fn the_least_of_two_agrees_with_clark(
+        #[case] values: &[(f64, f64)],
+        #[case] spread: Option<f64>,
+        #[case] value: f64,
+        #[case] uncertainty: f64,
+    ) {
+        let noisy = |sign: f64| -> Vec<Noisy> {
+            values.iter().map(|&(value, uncertainty)| Noisy { value: sign * value, uncertainty }).collect()
+        };
+        let found = least_of(&noisy(1.0), spread).expect("a least");
+        within(found.value, value, 0.01);
+        within(found.uncertainty, uncertainty, 0.01);
+        let found = greatest_of(&noisy(-1.0), spread).expect("a greatest");
+        within(found.value, -value, 0.01);
+        within(found.uncertainty, uncertainty, 0.01);
+    }
+
+    #[test]
+    fn one_value_alone_is_the_least() {
+        assert_eq!(least_of(&noisy(&[7.0], 2.0), Some(5.0)), Some(Noisy { value: 7.0, uncertainty: 2.0 }));
+        assert_eq!(least_of(&[Noisy { value: 7.0, uncertainty: -2.0 }], None), None);
+        assert_eq!(least_of(&[Noisy { value: 7.0, uncertainty: f64::INFINITY }], None), None);
+        assert_eq!(
+            least_of(
+                &[Noisy { value: f64::INFINITY, uncertainty: 1.0 }, Noisy { value: 1.0, uncertainty: 1.0 }],
+                None
+            ),
+            None
+        );
+    }
+
+    // Values 10 apart: from 0.03 · 10 to 3 · 10 in 14 steps of ln(100)/14. What may be one weighs as much as all spreads from end to end.
+    #[rstest]
+    #[case(&[0.0, 4.0, 10.0], 2.0, None, 0.3, 30.0)]
+    #[case(&[7.0, 7.0], 50.0, None, 1.5, 150.0)]
+    #[case(&[0.0, 10.0], 2.0, Some(0.1), 0.3, 30.0)]
+    #[case(&[0.0, 10.0], 2.0, Some(2.0), 2.0, 30.0)]
+    #[case(&[0.0, 10.0], 2.0, Some(20.0), 20.0, 60.0)]
+    fn spreads_reach_from_next_to_nothing_to_three_times_what_is_seen(
+        #[case] values: &[f64],
+        #[case] uncertainty: f64,
+        #[case] known: Option<f64>,
+        #[case] from: f64,
+        #[case] to: f64,
+    ) {
+        let mut found: Vec<(f64, f64)> = spreads(&noisy(values, uncertainty), known).collect();
+        let step = (to / from).ln() / 14.0;
+        if known.is_none() {
+            let (one, weight) = found.remove(0);
+            within(one, 0.0, 0.0);
+            within(weight, to - from, 1e-9);
+        }
+        assert_eq!(found.len(), 15);
+        for (index, tau) in [(0, from), (7, (from * to).sqrt()), (14, to)] {
+            within(found[index].0, tau, 1e-9);
+            within(found[index].1, if known.is_none() { tau * step } else { step }, 1e-9);
+        }
+    }
+
+    // Variances 2² + 1.5² = 6.25 and 1 + 1.5² = 3.25: weights 0.16 and 0.307692, mean (0.16 · 20 + 0.307692 · 30)/0.467692 = 26.578947.
+    // Logarithm −½ (6.578947²/6.25 + ln 6.25 + 3.421053²/3.25 + ln 3.25) − ½ ln 0.467692 = −6.3889.
+    #[test]
+    fn values_around_a_mean_have_the_evidence_of_the_closed_form() {
+        let values = [Noisy { value: 20.0, uncertainty: 2.0 }, Noisy { value: 30.0, uncertainty: 1.0 }];
+        let found = Around::of(&values, 1.5);
+        within(found.tau, 1.5, 0.0);
+        within(found.mean, 26.578_947_368_421_05, 1e-9);
+        within(found.mean_u, 1.462_244_129_664_004_5, 1e-9);
+        within(found.ln_evidence, -6.388_803_794_040_089, 1e-9);
+    }
+
+    // Around 10 with a spread of 4 a value of 20 with an uncertainty of 3 is 10 + 0.64 · 10 = 16.4, its uncertainty √(9 · 0.64) = 2.4. The least
+    // of two such ones has the mean m1 Φ(−α) + m2 Φ(α) − a φ(α), a² = 2 · 2.4², α = (m1 − m2)/a (Clark 1961), the variance as there.
+    #[rstest]
+    #[case([20.0, 16.0], 13.398_062, 4.433_331)]
+    #[case([20.0, 20.0], 15.045_946, 3.926_535)]
+    #[case([11.0, 10.0], 8.941_944, 3.963_362)]
+    #[case([10.0, 60.0], 10.0, 5.76)]
+    fn the_least_around_a_mean_is_that_of_clark(
+        #[case] values: [f64; 2],
+        #[case] mean: f64,
+        #[case] variance: f64,
+    ) {
+        let around = Around { tau: 4.0, mean: 0.0, mean_u: 1.0, ln_evidence: 0.0 };
+        let found = around.least(&noisy(&values, 3.0), 10.0);
+        within(found.0, mean, 3e-3);
+        within(found.1, variance, 0.03);
+    }
+
+    // A spread of 1e6 leaves the values as they are. The least of normal quantities of (12, 2.4), (13, 1) and (15, 3): scipy.integrate.quad
+    // of x and x² times the density of the least.
+    #[test]
+    fn the_least_of_three_agrees_with_quadrature() {
+        let values =
+            [(12.0, 2.4), (13.0, 1.0), (15.0, 3.0)].map(|(value, uncertainty)| Noisy { value, uncertainty });
+        let around = Around { tau: 1e6, mean: 0.0, mean_u: 1.0, ln_evidence: 0.0 };
+        let found = around.least(&values, 0.0);
+        within(found.0, 11.131_968, 2e-3);
+        within(found.1, 3.115_270, 0.02);
+    }
+
+    // Known values 3 and 5, and one that is 5 ± 2: the least is 3 or what the last is below it. With z = (3 − 5)/2 the mean is
+    // 3 − 2 (φ(1) − Φ(−1)) = 3 − 2 · 0.0833155.
+    #[test]
+    fn a_value_without_noise_stands_beside_a_noisy_one() {
+        let values =
+            [(3.0, 0.0), (5.0, 2.0), (5.0, 0.0)].map(|(value, uncertainty)| Noisy { value, uncertainty });
+        let around = Around { tau: 1e6, mean: 0.0, mean_u: 1.0, ln_evidence: 0.0 };
+        let found = around.least(&values, 0.0);
+        // What is left at 3 counts at the middle of its cell, 14/160 below.
+        within(found.0, 3.0 - 2.0 * 0.083_315_470_587_1, 0.0875);
+        // Neither noise nor spread: the lowest as it is.
+        let around = Around { tau: 0.0, mean: 0.0, mean_u: 1.0, ln_evidence: 0.0 };
+        let found = around.least(&noisy(&[4.0, 3.0], 0.0), 100.0);
+        within(found.0, 3.0, 1e-12);
+        within(found.1, 0.0, 1e-12);
+    }
 }

@@ -188,3 +188,236 @@ fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64)
     }
     sum + product.ln()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[track_caller]
+    fn near(found: f64, expected: f64) {
+        assert!((found - expected).abs() <= 1e-9 * expected.abs().max(1.0), "{found} instead of {expected}");
+    }
+
+    /// Crossings by their ends, which are known without scatter.
+    fn between(ends_pa: &[(f64, f64)]) -> Vec<CrossingInterval> {
+        ends_pa.iter().map(|&(low_pa, high_pa)| CrossingInterval { low_pa, high_pa, fit_pa: 0.0 }).collect()
+    }
+
+    const THREE: [(f64, f64); 3] = [(0.0, 4.0), (1.0, 5.0), (2.0, 6.0)];
+    const APART: [(f64, f64); 3] = [(0.0, 1.0), (101.0, 102.0), (50.0, 51.0)];
+
+    // From 0.15 of the scale to 1.5 of it, or of the scatter; the scale is the promise, a hundredth of the width (of the group that has
+    // the narrowest), or a tenth of the scatter. Weights are 0.02 + exp(−(ln(pa/scale)/0.7)²/2): 0.0454 at 0.15, 0.5869 at √(0.15 · 1.5),
+    // 0.8656 at 1.5, 1.02 · 0.0201607 at 15 times the scale.
+    #[rstest]
+    #[case(&[&THREE[..]], 10.0, [1.5, 22.5_f64.sqrt(), 15.0], 0.865_559_199_6)]
+    #[case(&[&[(0.0, 400.0), (0.0, 300.0)][..], &[(0.0, 900.0)]], 1.0, [0.6, 3.6_f64.sqrt(), 6.0], 0.865_559_199_6)]
+    #[case(&[&APART[..]], 1.0, [1.5, 15.0, 150.0], 0.020_562_454_7)]
+    #[case(&[&THREE[..], &APART, &THREE], 1.0, [1.5, 15.0, 150.0], 0.020_562_454_7)]
+    fn spreads_reach_from_next_to_nothing_to_above_promise_and_scatter(
+        #[case] groups: &[&[(f64, f64)]],
+        #[case] promised_pa: f64,
+        #[case] pascals: [f64; 3],
+        #[case] last_weight: f64,
+    ) {
+        let groups: Vec<_> = groups.iter().map(|ends_pa| between(ends_pa)).collect();
+        let groups: Vec<&[CrossingInterval]> = groups.iter().map(Vec::as_slice).collect();
+        let found = spread_grid(&groups, promised_pa).expect("a grid");
+        assert_eq!(found.len(), 13);
+        for (index, pascal) in [0, 6, 12].into_iter().zip(pascals) {
+            near(found[index].pa, pascal);
+        }
+        near(found[0].weight, 0.045_412_489_134);
+        near(found[12].weight, last_weight);
+    }
+
+    #[test]
+    fn a_spread_as_promised_has_the_most_weight() {
+        let found = spread_grid(&[&between(&THREE)], 10.0).expect("a grid");
+        let most = found.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).expect("one");
+        // The eleventh of thirteen: 1.5 · 10^(10/12) = 10.22; ln 1.022/0.7 = 0.0310.
+        near(most.pa, 1.5 * 10_f64.powf(10.0 / 12.0));
+        near(most.weight, 1.019_519_573_637_4);
+    }
+
+    // Two crossings say nothing of their spread: it is what is promised, or as far as they are apart.
+    #[rstest]
+    #[case(&[(0.0, 1.0), (101.0, 102.0)], 5.0, 100.0)]
+    #[case(&[(0.0, 1.0), (101.0, 102.0)], 500.0, 500.0)]
+    #[case(&[(0.0, 400.0)], 1.0, 4.0)]
+    fn few_crossings_have_the_spread_that_is_promised(
+        #[case] ends_pa: &[(f64, f64)],
+        #[case] promised_pa: f64,
+        #[case] spread_pa: f64,
+    ) {
+        let found = spread_grid(&[&between(ends_pa)], promised_pa).expect("a grid");
+        assert_eq!(found, [Spread { pa: spread_pa, weight: 1.0 }]);
+    }
+
+    #[rstest]
+    #[case(&[(0.0, 0.0)], 0.0)]
+    #[case(&[(0.0, 1.0)], f64::INFINITY)]
+    #[case(&[], 1.0)]
+    fn no_scale_makes_no_spreads(#[case] ends_pa: &[(f64, f64)], #[case] promised_pa: f64) {
+        let crossings = between(ends_pa);
+        let groups: &[&[CrossingInterval]] = if crossings.is_empty() { &[] } else { &[&crossings] };
+        assert_eq!(spread_grid(groups, promised_pa), None);
+    }
+
+    #[test]
+    fn a_grid_goes_by_a_factor() {
+        let found: Vec<f64> = grid(2.0, 162.0, 5).collect();
+        for (found, expected) in found.iter().zip([2.0, 6.0, 18.0, 54.0, 162.0]) {
+            near(*found, expected);
+        }
+        assert_eq!(found.len(), 5);
+    }
+
+    // scipy.stats.norm: the sum of ln(cdf(high) − cdf(low)), by sf above the level, with s = √(spread² + fit²).
+    #[rstest]
+    #[case(115.0, 4.0, -0.224_794_667_651_213_06)]
+    #[case(90.0, 4.0, -12.283_146_832_392_434)]
+    #[case(160.0, 4.0, -39.417_694_442_700_395)]
+    #[case(70.0, 12.0, -12.029_223_198_583_42)]
+    #[case(60.0, 3.0, -100.849_311_574_841_34)]
+    fn the_likelihood_is_the_mass_between_the_ends(
+        #[case] level_pa: f64,
+        #[case] spread_pa: f64,
+        #[case] expected: f64,
+    ) {
+        let crossings = [
+            CrossingInterval { low_pa: 100.0, high_pa: 130.0, fit_pa: 3.0 },
+            CrossingInterval { low_pa: 110.0, high_pa: 128.0, fit_pa: 4.0 },
+        ];
+        near(log_likelihood(&crossings, level_pa, spread_pa), expected);
+    }
+
+    // √(3² + 4²) = 5: a crossing without width has −((20 − 14)/5)²/2 − ln 5; beside it Φ(1) − Φ(−1) of one that is 10 Pa wide.
+    #[test]
+    fn a_crossing_without_width_has_the_density_of_its_level() {
+        let narrow = CrossingInterval { low_pa: 20.0, high_pa: 20.0, fit_pa: 4.0 };
+        let wide = CrossingInterval { low_pa: 9.0, high_pa: 19.0, fit_pa: 4.0 };
+        let alone = -0.72 - 5_f64.ln();
+        near(log_likelihood(&[narrow], 14.0, 3.0), alone);
+        near(log_likelihood(&[narrow, narrow], 14.0, 3.0), 2.0 * alone);
+        near(log_likelihood(&[narrow, wide], 14.0, 3.0), alone + 0.682_689_492_137_085_9_f64.ln());
+        near(log_likelihood(&[], 14.0, 3.0), 0.0);
+    }
+
+    // Where nothing is left the mass is taken as 1e-150; a hundred such factors and a hundred of Φ(1) − Φ(−1) do not underflow.
+    #[test]
+    fn a_product_of_many_small_masses_does_not_underflow() {
+        let far = between(&[(1e6, 1e6 + 1.0); 100]);
+        near(log_likelihood(&far, 0.0, 1.0), 100.0 * 1e-150_f64.ln());
+        let both = [far, between(&[(-1.0, 1.0); 100])].concat();
+        let expected = 100.0 * (1e-150_f64.ln() + 0.682_689_492_137_085_9_f64.ln());
+        near(log_likelihood(&both, 0.0, 1.0), expected);
+    }
+
+    #[rstest]
+    #[case(&[(0.0, 10.0), (4.0, 12.0)], 0.0)]
+    #[case(&[(0.0, 10.0), (13.0, 20.0), (12.0, 30.0)], 3.0)]
+    #[case(&[(13.0, 20.0), (0.0, 10.0)], 3.0)]
+    fn intervals_are_apart_by_what_lies_between_them(#[case] ends_pa: &[(f64, f64)], #[case] pascal: f64) {
+        near(apart(&between(ends_pa)), pascal);
+    }
+
+    // Cells of 5 Pa. With spreads of 2, 4 and 8 Pa the peak is ln(Φ(1) − Φ(−1)) at 1100 Pa. 55 Pa away from it ln(Φ(57/8) − Φ(53/8)) is −24.8,
+    // 60 Pa away −29.2: a cell beyond 55 Pa is where it ends.
+    #[test]
+    fn the_first_look_ends_a_cell_beyond_what_counts() {
+        let found = coarse(&between(&[(1_098.0, 1_102.0)]), (1_000.0, 1_200.0), (2.0, 8.0));
+        near(found.from_pa, 1_040.0);
+        near(found.to_pa, 1_160.0);
+        near(found.peak, 0.682_689_492_137_085_9_f64.ln());
+        // Spreads that are one are as good.
+        let found = coarse(&between(&[(1_098.0, 1_102.0)]), (1_000.0, 1_200.0), (2.0, 2.0));
+        near(found.from_pa, 1_080.0);
+        near(found.to_pa, 1_120.0);
+    }
+
+    // Levels out to a reach of three spreads, of three times what is promised, seen or wide at most, and a width; then a fortieth of all
+    // more to each side. First case: 3 · 4 + 10 = 22, a cell of 54/40.
+    #[rstest]
+    #[case(2.0, &[(0.0, 10.0)], (0.5, 4.0), (-22.0 - 1.35, 32.0 + 1.35))]
+    #[case(2.0, &[(0.0, 10.0), (2.0, 6.0)], (0.5, 40.0), (-40.0 - 2.25, 50.0 + 2.25))]
+    #[case(15.0, &[(0.0, 10.0), (2.0, 6.0)], (0.5, 40.0), (-55.0 - 3.0, 65.0 + 3.0))]
+    #[case(2.0, &[(0.0, 10.0), (32.0, 42.0)], (0.5, 40.0), (-76.0 - 4.85, 118.0 + 4.85))]
+    #[case(2.0, &[(0.0, 10.0), (2.0, 6.0)], (20.0, 40.0), (-70.0 - 3.75, 80.0 + 3.75))]
+    fn a_table_reaches_as_far_as_the_spreads(
+        #[case] promised_pa: f64,
+        #[case] ends_pa: &[(f64, f64)],
+        #[case] ends: (f64, f64),
+        #[case] levels_pa: (f64, f64),
+    ) {
+        let spreads = [ends.0, ends.1].map(|pa| Spread { pa, weight: 1.0 });
+        let table = Table::of(&between(ends_pa), promised_pa, &spreads).expect("a table");
+        near(table.least_pa(), levels_pa.0);
+        near(table.most_pa(), levels_pa.1);
+    }
+
+    // Five crossings between 0 and 10 Pa with a spread of 3 Pa, relative to the middle: ((Φ(z + 5/3) − Φ(z − 5/3))/(Φ(5/3) − Φ(−5/3)))^5,
+    // z the distance over 3 Pa; scipy.stats.norm.
+    #[test]
+    fn a_table_is_relative_to_its_peak() {
+        let spreads = [Spread { pa: 3.0, weight: 1.0 }];
+        let table = Table::of(&between(&[(0.0, 10.0); 5]), 3.0, &spreads).expect("a table");
+        let at = |level_pa: f64| {
+            let mut products = [2.0];
+            table.multiply(level_pa, &mut products);
+            products[0] / 2.0
+        };
+        near(at(5.0), 1.0);
+        for (level_pa, expected) in [(2.0, 0.375_900_5), (8.0, 0.375_900_5), (0.0, 0.051_420_6)] {
+            assert!((at(level_pa) / expected - 1.0).abs() < 0.01, "{level_pa}: {}", at(level_pa));
+        }
+    }
+
+    #[rstest]
+    #[case(&[])]
+    #[case(&[(2.0, 1.0)])]
+    #[case(&[(0.0, 1.0), (0.0, f64::INFINITY)])]
+    #[case(&[(f64::NEG_INFINITY, 1.0)])]
+    fn ends_that_are_no_interval_make_no_table(#[case] ends_pa: &[(f64, f64)]) {
+        let spreads = [Spread { pa: 3.0, weight: 1.0 }];
+        assert!(Table::of(&between(ends_pa), 3.0, &spreads).is_none());
+        let unknown = CrossingInterval { low_pa: 0.0, high_pa: 1.0, fit_pa: f64::NAN };
+        assert!(Table::of(&[unknown], 3.0, &spreads).is_none());
+        assert!(Table::of(&between(&[(1.0, 1.0)]), 3.0, &spreads).is_some());
+        assert!(Table::of(&between(&[(0.0, 1.0)]), 3.0, &[]).is_none());
+    }
+
+    // Rows of index² and of 2 over cells of 2 Pa from 10 Pa: at 16.5 Pa, a quarter of the way from 3² to 4², 10.75.
+    #[test]
+    fn a_likelihood_is_read_between_two_cells() {
+        let rows = vec![(0..=CELLS).map(|index| f64::from(index * index)).collect(), vec![2.0; 91]];
+        let table = Table { start_pa: 10.0, step_pa: 2.0, rows };
+        near(table.most_pa(), 190.0);
+        for (level_pa, expected) in [
+            (16.5, [3.0 * 10.75, 10.0]),
+            (10.0, [0.0, 10.0]),
+            (189.0, [3.0 * 8_010.5, 10.0]),
+            (9.9, [0.0, 0.0]),
+            (190.0, [0.0, 0.0]),
+            (f64::NAN, [0.0, 0.0]),
+        ] {
+            let mut products = [3.0, 5.0];
+            table.multiply(level_pa, &mut products);
+            near(products[0], expected[0]);
+            near(products[1], expected[1]);
+        }
+    }
+
+    // Masses 1 · (1, 0, 1) + 2 · (0, 1, 2) at 10, 12, 14 Pa: mean (10 + 24 + 70)/8 = 13.
+    #[test]
+    fn rows_are_summed_by_the_weight_of_their_spread() {
+        let table =
+            Table { start_pa: 10.0, step_pa: 2.0, rows: vec![vec![1.0, 0.0, 1.0], vec![0.0, 1.0, 2.0]] };
+        let spreads = [Spread { pa: 2.0, weight: 1.0 }, Spread { pa: 8.0, weight: 2.0 }];
+        near(table.density(&spreads).expect("a density").mean(), 13.0);
+        assert_eq!(table.spread_masses(), [2.0, 3.0]);
+        // (3 · 2 + 1 · 8)/4.
+        near(mean_spread(&spreads, [3.0, 1.0].into_iter()), 3.5);
+    }
+}

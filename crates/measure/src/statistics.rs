@@ -129,6 +129,7 @@ mod tests {
 
     #[rstest]
     #[case(0.0, 1.0, 0.5)]
+    #[case(0.0, 0.0, 0.0)]
     #[case(-3.0, 0.0, 0.0)]
     #[case(3.0, 0.0, 9.0)]
     #[case(10.0, 1.0, 101.0)]
@@ -167,6 +168,14 @@ mod tests {
     #[case(&[0.0, -1e100, 1.0, 1e100], 1.0)]
     fn what_a_sum_loses_is_given_back(#[case] values: &[f64], #[case] sum: f64) {
         assert!((compensated_sum(values.iter().copied()) - sum).abs() < f64::EPSILON);
+    }
+
+    // Near 1e16 only even numbers are floats: the mean of 0, 2, 2 beyond it is rounded from 4/3 to 2, and what that moves the squares by is
+    // taken off again. (16/9 + 4/9 + 4/9)/2 = 4/3.
+    #[test]
+    fn a_mean_that_is_rounded_does_not_widen_the_deviation() {
+        let found = standard_deviation(&[1e16, 1e16 + 2.0, 1e16 + 2.0]).expect("s");
+        assert!((found - (4.0_f64 / 3.0).sqrt()).abs() < 1e-12, "{found}");
     }
 
     #[test]

@@ -321,4 +321,213 @@ mod tests {
         };
         assert_eq!(fit_turn(&all, prior), None);
     }
+
+    #[track_caller]
+    fn near(found: f64, expected: f64) {
+        assert!((found - expected).abs() <= 1e-9 * expected.abs().max(1.0), "{found} instead of {expected}");
+    }
+
+    #[track_caller]
+    fn within(found: f64, expected: f64, by: f64) {
+        assert!((found - expected).abs() <= by, "{found} instead of {expected}");
+    }
+
+    /// Nine samples around a turn.
+    fn nine() -> Vec<Sample> {
+        let points = [
+            (-0.4, 140.0),
+            (-0.3, 118.0),
+            (-0.2, 95.0),
+            (-0.1, 68.0),
+            (0.05, 55.0),
+            (0.1, 62.0),
+            (0.2, 84.0),
+            (0.3, 103.0),
+            (0.4, 131.0),
+        ];
+        points.map(|(t_s, level_pa)| Sample { t_s, level_pa }).to_vec()
+    }
+
+    fn frame(samples: &[Sample], lag_s: f64, stiff: f64) -> Frame<'_> {
+        Frame { samples, lag_s, scale_s: 0.5, noise_pa: 3.0, stiff }
+    }
+
+    // In units of 0.5 s: 0.2 s before the turn x = −0.4, the lag 0.06, x less it −0.46. 0.1 s after it 0.06 exp(−0.2/0.06) = 0.0021404 is
+    // left of the old slope, and 0.2 − 0.06 + 0.0021404 of the new one has come.
+    #[rstest]
+    #[case(0.03, -0.2, [1.0, -0.46, 0.0, 0.2116, 0.0])]
+    #[case(0.03, 0.1, [1.0, -0.002_140_439_600_835_143_4, 0.142_140_439_600_835_17, 0.0, 0.020_203_904_569_918_67])]
+    #[case(0.03, 0.0, [1.0, -0.06, 0.0, 0.0, 0.0])]
+    #[case(0.0, 0.1, [1.0, 0.0, 0.2, 0.0, 0.04])]
+    #[case(0.0, 0.0, [1.0, 0.0, 0.0, 0.0, 0.0])]
+    fn the_terms_are_those_of_a_lagged_turn(
+        #[case] lag_s: f64,
+        #[case] since_s: f64,
+        #[case] expected: [f64; TERMS],
+    ) {
+        let found = frame(&[], lag_s, 1.0).parts(since_s);
+        for (found, expected) in found.into_iter().zip(expected) {
+            near(found, expected);
+        }
+    }
+
+    // Rows of the terms above, two more that hold the bends (numpy.linalg.inv of the normal equations): squares, cost, level, variance of
+    // the level for noise one, slopes.
+    #[rstest]
+    #[case(0.02, 0.03, 2.5, [120.284_738_243_225, 121.339_851_203_245_63, 46.284_594_605_436_75, 0.443_160_747_663_224_1, -200.879_980_330_881_4, 239.442_448_713_147])]
+    #[case(0.02, 0.0, 2.5, [47.744_641_384_309_45, 47.825_824_389_814_78, 44.569_011_763_027_12, 0.469_465_067_627_107_05, -226.641_702_399_142_87, 220.837_849_589_426_44])]
+    #[case(-0.05, 0.03, 0.4, [99.194_343_505_470_64, 107.256_771_089_650_07, 42.403_173_053_403_48, 0.553_207_291_729_937_9, -270.181_547_216_874_26, 194.046_966_566_679_86])]
+    fn the_curves_at_one_moment_agree_with_another_library(
+        #[case] at_s: f64,
+        #[case] lag_s: f64,
+        #[case] stiff: f64,
+        #[case] expected: [f64; 6],
+    ) {
+        let all = nine();
+        let found = frame(&all, lag_s, stiff).at(at_s).expect("curves");
+        let [before, after] = found.slopes;
+        let found = [found.squares, found.cost, found.level_pa, found.per_noise, before, after];
+        for (found, expected) in found.into_iter().zip(expected) {
+            near(found, expected);
+        }
+    }
+
+    #[test]
+    fn moments_are_tried_evenly_from_end_to_end() {
+        let all = nine();
+        let found = frame(&all, 0.0, 1.0).tried([-0.08, 0.08]);
+        assert_eq!(found.len(), 33);
+        for (index, at) in (0..).map(f64::from).zip(&found) {
+            near(at.at_s, -0.08 + 0.005 * index);
+        }
+    }
+
+    fn one(cost: f64, level_pa: f64, at_s: f64, per_noise: f64) -> Tried {
+        Tried { at_s, squares: cost, cost, level_pa, per_noise, slopes: [-cost, cost] }
+    }
+
+    // For noise of variance 4 a cost that is 8 ln 3 higher has a third of the weight: ¾ and ¼. Level ¾ · 10 + ¼ · 14 = 11, moment 2, its
+    // variance ¾ · 1 + ¼ · 9; variance of the level ¾ (0.5 · 4 + 1) + ¼ (0.9 · 4 + 9).
+    #[test]
+    fn moments_are_weighed_by_their_likelihood() {
+        let tried = [one(7.0 + 8.0 * 3_f64.ln(), 14.0, 5.0, 0.9), one(7.0, 10.0, 1.0, 0.5)];
+        let found = weighed(&tried, 4.0).expect("a turn");
+        near(found.level_pa, 11.0);
+        near(found.at_s, 2.0);
+        near(found.at_u_s, 3_f64.sqrt());
+        near(found.variance, 5.4);
+        assert_eq!(found.slopes, [-7.0, 7.0]);
+        // Without noise the best is believed alone.
+        let found = weighed(&tried, 0.0).expect("a turn");
+        near(found.level_pa, 10.0);
+        near(found.variance, 0.0);
+        assert!(weighed(&[], 4.0).is_none());
+        assert!(weighed(&[one(7.0, f64::NAN, 1.0, 0.5)], 4.0).is_none());
+        assert!(weighed(&[one(7.0, 10.0, 1.0, f64::INFINITY)], 4.0).is_none());
+    }
+
+    // Closed forms: of the matrix with 2 on its diagonal and −1 beside it min(i, j) (6 − max(i, j))/6; of a permutation its transpose.
+    #[test]
+    fn inverses_are_those_of_the_closed_forms() {
+        let index = [1.0, 2.0, 3.0, 4.0, 5.0_f64];
+        let beside = |i: f64, j: f64| match (i - j).abs() {
+            0.0 => 2.0,
+            1.0 => -1.0,
+            _ => 0.0,
+        };
+        let found = inverse(index.map(|i| index.map(|j| beside(i, j)))).expect("an inverse");
+        for (row, i) in found.iter().zip(index) {
+            for (cell, j) in row.iter().zip(index) {
+                near(*cell, i.min(j) * (6.0 - i.max(j)) / 6.0);
+            }
+        }
+        let cycle = |from: usize, to: usize| if to == (from + 2) % TERMS { 3.0 } else { 0.0 };
+        let mut matrix = [[0.0; TERMS]; TERMS];
+        let mut turned = matrix;
+        for from in 0..TERMS {
+            for to in 0..TERMS {
+                matrix[from][to] = cycle(from, to);
+                turned[to][from] = cycle(from, to) / 9.0;
+            }
+        }
+        let found = inverse(matrix).expect("an inverse");
+        found.iter().flatten().zip(turned.iter().flatten()).for_each(|(found, turned)| near(*found, *turned));
+    }
+
+    #[rstest]
+    #[case(1e-12, true)]
+    #[case(1e-14, false)]
+    #[case(0.0, false)]
+    fn a_matrix_that_is_next_to_singular_has_no_inverse(#[case] least: f64, #[case] has: bool) {
+        for scale in [1e-6, 1.0, 1e6] {
+            let mut matrix = [[0.0; TERMS]; TERMS];
+            for (index, value) in [0.5, 1.0, 0.25, least, 0.125].into_iter().enumerate() {
+                matrix[index][index] = value * scale;
+            }
+            assert_eq!(inverse(matrix).is_some(), has, "{scale}");
+        }
+    }
+
+    // The definition with 4001 moments instead of a few closer and closer ones (numpy): level, its uncertainty, moment, residual. Where
+    // the noise is not known it is found twice; with a resolution of 30 Pa it is 30/√12.
+    #[rstest]
+    #[case(0.03, Some(3.0), 0.5, [45.853_5, 4.600_7, -0.040_21, 1.256])]
+    #[case(0.03, Some(12.0), 0.5, [49.430, 14.045, -0.006_12, 1.283])]
+    #[case(0.03, Some(0.3), 0.5, [44.219_9, 0.433_6, -0.046_50, 1.256])]
+    #[case(0.03, None, 0.5, [44.469_7, 1.838_3, -0.045_80, 1.256])]
+    #[case(0.0, None, 30.0, [50.510, 11.090, -0.002_17, 8.660])]
+    #[case(-1.0, None, 30.0, [50.510, 11.090, -0.002_17, 8.660])]
+    fn a_turn_agrees_with_many_moments(
+        #[case] lag_s: f64,
+        #[case] noise_pa: Option<f64>,
+        #[case] resolution_pa: f64,
+        #[case] expected: [f64; 4],
+    ) {
+        let prior =
+            TurnPrior { between_s: [-0.1, 0.1], lag_s, noise_pa, resolution_pa, bend_pa_per_s2: 2_000.0 };
+        let found = fit_turn(&nine(), prior).expect("a turn");
+        let [level_pa, uncertainty_pa, at_s, residual_pa] = expected;
+        // A moment in 32 is counted too much where both ends weigh.
+        within(found.level_pa, level_pa, 0.03 * uncertainty_pa);
+        within(found.uncertainty_pa, uncertainty_pa, 0.03 * uncertainty_pa);
+        within(found.at_s, at_s, 1e-3);
+        within(found.residual_pa, residual_pa, 0.03 * residual_pa);
+        near(found.freedom, 5.0);
+    }
+
+    // Three samples up to −0.1 s and three from 0.1 s on are enough, the ends counted.
+    #[test]
+    fn three_samples_on_each_side_are_enough() {
+        let prior = TurnPrior {
+            between_s: [-0.1, 0.1],
+            lag_s: 0.0,
+            noise_pa: Some(1.0),
+            resolution_pa: 0.5,
+            bend_pa_per_s2: 2_000.0,
+        };
+        let all = nine();
+        let six: Vec<Sample> = [1, 2, 3, 5, 6, 7].map(|index| all[index]).to_vec();
+        let found = fit_turn(&six, prior).expect("a turn");
+        near(found.freedom, 2.0);
+        assert_eq!(fit_turn(&six[1..], prior), None);
+        assert_eq!(fit_turn(&six[..5], prior), None);
+        assert_eq!(fit_turn(&six, TurnPrior { between_s: [0.0, 0.0], ..prior }), None);
+        assert_eq!(fit_turn(&six, TurnPrior { between_s: [0.05, -0.05], ..prior }), None);
+    }
+
+    // Level + slope · (t − moment) on each side, met exactly.
+    #[test]
+    fn the_slopes_are_those_of_both_lines() {
+        let all = samples(10e-3, 0.4, |t_s| lagged(t_s, 0.03, 64_000.0, [-3_000.0, 700.0], 0.0));
+        let prior = TurnPrior {
+            between_s: [-0.02, 0.08],
+            lag_s: 0.0,
+            noise_pa: None,
+            resolution_pa: 0.1,
+            bend_pa_per_s2: 1.0,
+        };
+        let found = fit_turn(&all, prior).expect("a turn");
+        within(found.slopes_pa_per_s[0], -3_000.0, 3.0);
+        within(found.slopes_pa_per_s[1], 700.0, 3.0);
+    }
 }
