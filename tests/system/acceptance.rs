@@ -2,11 +2,12 @@
 
 use rstest::rstest;
 use tripbench_record::{
-    CheckVerdict, EventKind, Halt, QuantityName, SetAsideReason, Verdict, canonical_json,
+    CheckVerdict, EventKind, Halt, QuantityName, Record, SetAsideReason, Verdict, canonical_json,
 };
 use tripbench_rig::Order;
 use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
-use tripbench_tests::{Bench, Outcome};
+use tripbench_tests::ways::with_loop;
+use tripbench_tests::{Bench, Outcome, sheet_text};
 
 fn verdicts(outcome: &Outcome) -> Vec<Verdict> {
     outcome.record.positions.iter().map(|position| position.verdict).collect()
@@ -399,4 +400,41 @@ fn a_long_delay_at_full_flow_is_judged_in_time() {
     bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", "delay = \"200 ms\""));
     bench.script = bench.script.replace("cycles = 5", "cycles = 5\nway = \"full-flow\"");
     assert!(!verdicts(&bench.run()).contains(&Verdict::Pass));
+}
+
+/// Whoever audits a figure can ask what each part of its budget is from.
+#[rstest]
+#[case("goods-in", true)]
+#[case("release", true)]
+#[case("look", true)]
+#[case("look", false)]
+fn every_part_of_every_budget_says_what_it_is_from(#[case] script: &str, #[case] judged: bool) {
+    let demo = Bench::demo();
+    let settings = demo.settings.clone().filter(|_| judged);
+    let bench = Bench { script: sheet_text(&format!("scripts/{script}.toml")), settings, ..demo };
+    assert!(parts(&bench.run().record) > 50);
+}
+
+#[test]
+fn every_part_of_a_rig_check_says_what_it_is_from() {
+    let mut bench = Bench { rig: with_loop(), ..Bench::demo() };
+    bench.truth.devices.clear();
+    assert!(parts(&bench.check_rig(None, |_| "yes").record) > 15);
+}
+
+/// Number of parts of all budgets, each of which has a source.
+fn parts(record: &Record) -> usize {
+    let of_positions = record.positions.iter().flat_map(|position| &position.checks);
+    let checks = record.rig_checks.iter().chain(of_positions);
+    checks
+        .flat_map(|check| {
+            check
+                .measured
+                .iter()
+                .flat_map(move |measured| measured.contributions.iter().map(move |part| (check, part)))
+        })
+        .map(|(check, part)| {
+            assert!(!part.source.is_empty(), "{} {}: {}", check.step_name, check.quantity, part.name)
+        })
+        .count()
 }

@@ -47,11 +47,7 @@ fn where_the_site_wants_all_checked_nothing_passes_and_it_is_said_why() {
     let said = rehearsed(&workplace);
     assert_eq!(said.code, Some(3), "{}\n{}", said.out, said.err);
     // And before any air flows.
-    assert!(
-        said.err.contains("no device can pass") && said.err.contains("open: bounce"),
-        "{}",
-        said.err
-    );
+    assert!(said.err.contains("no device can pass") && said.err.contains("open: bounce"), "{}", said.err);
     assert!(!said.out.contains("PASS") && said.out.contains("4 UNDECIDED"), "{}", said.out);
     assert!(said.out.contains("keep apart: this rig does not decide it"), "{}", said.out);
 }

@@ -71,7 +71,7 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
     let result = combine(
         zero.offset_pa,
         channels.resolution_pa(),
-        vec![Contribution::normal("noise", zero.uncertainty_pa)],
+        vec![Contribution::normal("noise", zero.uncertainty_pa).of("this run")],
     );
     let largest = reference.largest_zero.si();
     let limits = Limits { low: Some(-largest), high: Some(largest) };
@@ -129,9 +129,11 @@ fn drift(channels: &Channels<'_>, marks: &[Mark], step: u16, after: Zero) -> Che
     };
     let noise = before.uncertainty_pa.hypot(after.uncertainty_pa);
     let difference = after.offset_pa - before.offset_pa;
-    let Ok(result) =
-        combine(difference, channels.resolution_pa(), vec![Contribution::normal("noise", noise)])
-    else {
+    let Ok(result) = combine(
+        difference,
+        channels.resolution_pa(),
+        vec![Contribution::normal("noise", noise).of("this run")],
+    ) else {
         return check;
     };
     let declared = task.sheets.rig.reference.drift.si();

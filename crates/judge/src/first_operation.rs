@@ -6,6 +6,7 @@ use crate::condition::blank;
 use crate::coverage::role;
 use crate::level_check::limits_of;
 use crate::promised::promised_spread_pa;
+use crate::result::certificate;
 use crate::states::{Moment, Run, level_around, outputs, surely_pa};
 use tripbench_device::expected;
 use tripbench_measure::{Acceptance, Contribution, Limits, Outcome, combine, decide};
@@ -102,7 +103,8 @@ fn judged(
         Contribution::normal(
             "calibration of the reference",
             reference.calibration.standard_uncertainty_pa(VacuumLevel::new(value)),
-        ),
+        )
+        .of(&certificate(task)),
         Contribution::rectangular("zero drift of the reference", reference.drift.si()).of("rig sheet"),
         Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of("rig sheet"),
         Contribution::normal("zero reading", zero.uncertainty_pa).of("this run"),

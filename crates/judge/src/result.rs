@@ -154,7 +154,7 @@ const LAG: &str = "lag of the reference";
 /// What scatter of this run is from.
 const RUN: &str = "this run";
 
-fn certificate(task: &Task) -> String {
+pub(crate) fn certificate(task: &Task) -> String {
     format!("certificate {}", task.sheets.rig.reference.calibration.certificate.value)
 }
 

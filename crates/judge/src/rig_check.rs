@@ -15,10 +15,13 @@ use tripbench_rig::{LONGEST_GAP, Order, OutputName, Scan};
 
 /// The clock's own resolution, seconds.
 const CLOCK_S: f64 = 1e-6;
+/// What a part of a budget is from: what was seen, or what is declared.
+const RUN: &str = "this run";
+const SHEET: &str = "rig sheet";
 
 /// A value that was read off a clock or counted, with next to no uncertainty of its own.
 fn plain(value: f64) -> Option<MeasurementResult> {
-    combine(value, CLOCK_S, vec![Contribution::normal("clock", CLOCK_S)]).ok()
+    combine(value, CLOCK_S, vec![Contribution::normal("clock", CLOCK_S).of(RUN)]).ok()
 }
 
 const fn at_most(high: f64) -> Limits {
@@ -36,7 +39,7 @@ pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec
     let rule = acceptance_of_rig(channels.task);
     let mut checks = Vec::new();
     if let (Some(period), Some(spread)) = (mean(&periods), standard_deviation(&periods)) {
-        let spread = vec![Contribution::normal("spread from scan to scan", spread)];
+        let spread = vec![Contribution::normal("spread from scan to scan", spread).of(RUN)];
         let result = combine(period, CLOCK_S, spread).ok();
         checks.extend(
             result.map(|result| {
@@ -95,9 +98,12 @@ fn clock_tick(channels: &Channels<'_>, scans: &[&Scan], step: u16) -> Option<Che
     let ticks = gone as f64;
     let passed_s = last.1.middle_seconds() - first.1.middle_seconds();
     let open_s = (first.1.length() + last.1.length()).as_secs_f64() / 2.0 + clock.tick.si();
-    let result =
-        combine(passed_s / ticks, 0.0, vec![Contribution::rectangular("two readings", open_s / ticks)])
-            .ok()?;
+    let result = combine(
+        passed_s / ticks,
+        0.0,
+        vec![Contribution::rectangular("two readings", open_s / ticks).of(RUN)],
+    )
+    .ok()?;
     let declared = clock.tick.si();
     let limits = Limits { low: Some(declared * (1.0 - LARGEST)), high: Some(declared * (1.0 + LARGEST)) };
     Some(told(judged(check, &result, Some(limits), Acceptance::Simple), "module.clock.tick"))
@@ -118,7 +124,7 @@ fn noise(channels: &Channels<'_>, mark: &Mark, step: u16) -> Check {
     let Ok(result) = combine(
         spread,
         channels.resolution_pa(),
-        vec![Contribution::normal("number of readings", by_number)],
+        vec![Contribution::normal("number of readings", by_number).of(RUN)],
     ) else {
         return check;
     };
@@ -154,10 +160,10 @@ pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: 
     let order_s = rig.order_time().si();
     let written_s = moved.ordered + order_s / 2.0;
     let contributions = vec![
-        Contribution::rectangular("between two reads", rig.scan_time().si() / 2.0),
-        Contribution::rectangular("moment of the write", order_s / 2.0),
-        Contribution::rectangular("lag of the reference", rig.reference.lag.value.si()),
-        Contribution::normal("noise over rate", moved.uncertainty),
+        Contribution::rectangular("between two reads", rig.scan_time().si() / 2.0).of(SHEET),
+        Contribution::rectangular("moment of the write", order_s / 2.0).of(SHEET),
+        Contribution::rectangular("lag of the reference", rig.reference.lag.value.si()).of(SHEET),
+        Contribution::normal("noise over rate", moved.uncertainty).of(RUN),
     ];
     let middle_s = moved.began;
     match combine(middle_s - written_s, CLOCK_S, contributions) {
@@ -298,7 +304,7 @@ pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times
         ..check
     };
     let half_s = (longest[1] - longest[0]) / 2.0;
-    let within = || vec![Contribution::rectangular("between two reads", half_s)];
+    let within = || vec![Contribution::rectangular("between two reads", half_s).of(RUN)];
     let middle = combine(f64::midpoint(longest[0], longest[1]), CLOCK_S, within()).ok();
     let good = at_least_s <= filter_s + age_s && shortest_s >= filter_s;
     vec![
@@ -404,7 +410,12 @@ fn warming(samples: &[Sample], resolution_pa: f64) -> Option<MeasurementResult> 
     let allowed = best.1 * (1.0 + 4.0 / samples.len() as f64);
     let near = || all.iter().filter(|one| one.1 <= allowed).map(|one| one.0);
     let (low, high) = (near().fold(f64::INFINITY, f64::min), near().fold(0.0, f64::max));
-    combine(best.0, best.0 * 0.02, vec![Contribution::rectangular("fits as well", (high - low) / 2.0)]).ok()
+    combine(
+        best.0,
+        best.0 * 0.02,
+        vec![Contribution::rectangular("fits as well", (high - low) / 2.0).of(RUN)],
+    )
+    .ok()
 }
 
 /// Values less the straight line through them over time.

@@ -54,9 +54,11 @@ pub(crate) fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &
         .fold((f64::INFINITY, 0.0), |best: (f64, f64), rate| if rate.0 < best.0 { *rate } else { best });
     let ratio = largest.0 / least.0;
     let relative = (largest.1 / largest.0).hypot(least.1 / least.0);
-    let Ok(result) =
-        combine(ratio, 1e-3, vec![Contribution::normal("scatter of the rates", ratio * relative)])
-    else {
+    let Ok(result) = combine(
+        ratio,
+        1e-3,
+        vec![Contribution::normal("scatter of the rates", ratio * relative).of("this run")],
+    ) else {
         return check;
     };
     let mut check = judged(
