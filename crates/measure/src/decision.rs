@@ -343,6 +343,96 @@ mod tests {
         assert_eq!(decide(&result(15.0, 1.0), high, Acceptance::GuardBand), Outcome::Pass);
     }
 
+    // The formula of the figures: pass where low + w ≤ y ≤ high − w, fail only where y < low − w or y > high + w; w = 2.
+    #[rstest]
+    #[case(12.0, Outcome::Pass)]
+    #[case(18.0, Outcome::Pass)]
+    #[case(8.0, Outcome::Undecided)]
+    #[case(22.0, Outcome::Undecided)]
+    fn the_ends_of_the_zones_belong_to_pass_and_to_undecided(#[case] value: f64, #[case] expected: Outcome) {
+        let found = MeasurementResult { value, expanded_uncertainty: 2.0, ..result(15.0, 1.0) };
+        let limits = Limits { low: Some(10.0), high: Some(20.0) };
+        assert_eq!(decide(&found, limits, Acceptance::GuardBand), expected);
+    }
+
+    // A risk of exactly what is allowed is allowed; the limits belong to what is inside.
+    #[rstest]
+    #[case(0.75, 15.0, 0.25, Outcome::Pass)]
+    #[case(0.75, 10.0, 0.25, Outcome::Pass)]
+    #[case(0.75, 20.0, 0.25, Outcome::Pass)]
+    #[case(0.74, 15.0, 0.25, Outcome::Undecided)]
+    #[case(0.10, 15.0, 0.25, Outcome::Undecided)]
+    #[case(0.25, 9.0, 0.25, Outcome::Fail)]
+    #[case(0.25, 21.0, 0.25, Outcome::Fail)]
+    #[case(0.26, 21.0, 0.25, Outcome::Undecided)]
+    #[case(0.90, 9.0, 0.25, Outcome::Undecided)]
+    #[case(1.0, 15.0, 0.0, Outcome::Pass)]
+    #[case(0.5, 15.0, 0.5, Outcome::Pass)]
+    #[case(0.9, 15.0, 0.51, Outcome::Undecided)]
+    #[case(1.0, 15.0, -0.01, Outcome::Undecided)]
+    #[case(f64::NAN, 15.0, 0.25, Outcome::Undecided)]
+    #[case(0.9, 15.0, f64::NAN, Outcome::Undecided)]
+    fn a_risk_decides_only_on_its_own_side(
+        #[case] conforms: f64,
+        #[case] y: f64,
+        #[case] risk: f64,
+        #[case] expected: Outcome,
+    ) {
+        assert_eq!(by_risk(conforms, (y, 10.0, 20.0), risk), expected);
+    }
+
+    // Limits 10 and 14, devices around 12 with half of half the tolerance, 1; u = 0.6. The posterior is normal around
+    // (y/0.36 + 12)/(1/0.36 + 1) with √(1/(1/0.36 + 1)): 13.1029, 10.6765 and 0.5145; scipy.stats.norm. By the result alone 0.7977, 0.6306.
+    #[rstest]
+    #[case(13.5, Some(0.5), 0.959_383)]
+    #[case(10.2, Some(0.5), 0.905_715)]
+    #[case(13.5, Some(0.0), 0.797_672)]
+    #[case(10.2, Some(-0.5), 0.630_559)]
+    #[case(10.2, None, 0.630_559)]
+    fn devices_around_the_middle_of_their_limits_conform_more_often(
+        #[case] y: f64,
+        #[case] process: Option<f64>,
+        #[case] expected: f64,
+    ) {
+        let limits = Limits { low: Some(10.0), high: Some(14.0) };
+        let found = posterior_conformance(&result(y, 0.6), limits, process);
+        assert!((found - expected).abs() < 5e-4, "{found}");
+        // With one limit there is no middle: the result alone.
+        let one = Limits { high: None, ..limits };
+        assert!(
+            (posterior_conformance(&result(y, 0.6), one, process)
+                - conformance_probability(&result(y, 0.6), one))
+            .abs()
+                < 1e-12
+        );
+    }
+
+    // Random are 4² = 16 with 3 ramps, k = 2, the rest 0.5²: ⌈3 · 16/((0.9 · wanted/2)² − 0.25)⌉, where the quotient is made to be as told.
+    #[rstest]
+    #[case(99.5, Some(100))]
+    #[case(100.5, None)]
+    #[case(3.5, Some(4))]
+    #[case(2.5, None)]
+    #[case(6.3, Some(7))]
+    fn as_many_ramps_as_a_hundred_and_no_fewer_than_were_made(
+        #[case] quotient: f64,
+        #[case] expected: Option<u16>,
+    ) {
+        let density = crate::Density::normal(1.0, 0.1, 9.0).expect("a density");
+        let random = |u: f64| Contribution {
+            standard_uncertainty: u,
+            ..Contribution::intervals("crossings", &density, 3)
+        };
+        let found = MeasurementResult {
+            standard_uncertainty: 16.25_f64.sqrt(),
+            coverage_factor: 2.0,
+            contributions: vec![random(7_f64.sqrt()), Contribution::normal("rest", 0.5), random(3.0)],
+            ..result(0.0, 1.0)
+        };
+        let wanted = 2.0 / 0.9 * (48.0 / quotient + 0.25_f64).sqrt();
+        assert_eq!(ramps_to_decide(&found, wanted, 3), expected);
+    }
+
     // Risk 0.1: a normal result passes from z(0.9) = 1.2816 standard deviations inside on, fails from as much outside.
     #[rstest]
     #[case(11.3, 0.1, Outcome::Pass)]
