@@ -2,6 +2,7 @@
 //! refused, before any air flows, on a rig that lacks what it needs.
 
 use rstest::rstest;
+use tripbench_engine::predictions;
 use tripbench_record::{EventKind, QuantityName, Verdict};
 use tripbench_rig::Hint;
 use tripbench_simulator::{Effect, Fault, Trigger};
@@ -168,4 +169,28 @@ fn pulses_are_not_eaten_by_a_regulator_on_a_slow_line() {
     assert_eq!(outcome.record.halted, None);
     let failed = outcome.record.positions[2].checks[0].verdict;
     assert_eq!(failed, tripbench_record::CheckVerdict::Fail);
+}
+
+/// A person takes about 11 s for all of a pull, as the simulated one does at 8 kPa/s: what is foreseen of the delays is what is found.
+#[rstest]
+fn what_is_foreseen_of_delays_by_hand_is_what_is_found(#[values(1, 2, 3, 4, 5, 6)] seed: u64) {
+    let mut bench = bench("by-hand");
+    bench.rig = bench.rig.replace("evacuate = \"3 s\"", "evacuate = \"11 s\"");
+    bench.truth.seed = seed;
+    let outcome = bench.run();
+    let foreseen = predictions(&outcome.task);
+    let mut compared = 0;
+    for check in outcome.record.positions.iter().flat_map(|position| &position.checks) {
+        let ahead = foreseen.iter().find(|one| (one.step, one.quantity) == (check.step, check.quantity));
+        let Some((ahead, found)) = ahead.zip(check.measured.as_ref()).filter(|_| check.quantity.is_delay())
+        else {
+            continue;
+        };
+        let ratio = ahead.expanded_uncertainty / found.expanded_uncertainty;
+        // These devices scatter less than half of what is promised.
+        assert!((0.5..=4.0).contains(&ratio), "{}: {ratio:.2}", check.quantity);
+        assert!(ahead.undecided_at_nominal < 0.02, "{} {}", check.quantity, ahead.undecided_at_nominal);
+        compared += 1;
+    }
+    assert!(compared >= 8, "{compared}");
 }

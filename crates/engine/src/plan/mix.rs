@@ -153,10 +153,18 @@ impl Planner<'_> {
         let [bottom, top] = self.window(Some(expected), all);
         let window = bottom.zip(top).map(|(bottom, top)| Window { bottom, top });
         move |ramp, level| {
+            if self.sheets.rig.by_hand() && ramp.deeper && ramp.motion == Motion::FullFlow {
+                return self.pulled_by_hand_pa_per_s();
+            }
             let free = window
                 .and_then(|window| self.passed.rate((&self.sheets.rig, self.reached()), window, ramp, level));
             free.unwrap_or_else(|| self.rate_at(ramp.motion, ramp.deeper, level))
         }
+    }
+
+    /// Rate of a pull by hand at no rate that was asked for: a person takes about the declared time for all of it, and pulls evenly.
+    fn pulled_by_hand_pa_per_s(&self) -> f64 {
+        self.reached().si() / self.sheets.rig.manifold.evacuate.si()
     }
 
     pub(super) fn foresight<'f>(
