@@ -2,11 +2,12 @@
 
 use rstest::rstest;
 use tripbench_record::{
-    CheckVerdict, EventKind, Halt, QuantityName, Record, SetAsideReason, Verdict, canonical_json,
+    CheckVerdict, EventKind, Halt, Mark, QuantityName, Record, Segment, SetAsideReason, Verdict,
+    canonical_json,
 };
 use tripbench_rig::Order;
 use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
-use tripbench_tests::ways::with_loop;
+use tripbench_tests::ways::{script, with_loop};
 use tripbench_tests::{Bench, Outcome, sheet_text};
 
 fn verdicts(outcome: &Outcome) -> Vec<Verdict> {
@@ -106,6 +107,31 @@ fn a_frozen_reference_is_not_believed_for_long() {
         let stopped = outcome.lasted.seconds() - time_s;
         assert!(stopped < 6.0, "stopped {stopped} s after it froze");
     }
+}
+
+/// Slow air and a coarse reference: a register that froze in a throttled ramp lets the level run on by no more than 20 of its counts.
+#[rstest]
+fn a_coarse_reference_that_froze_in_slow_air_is_not_believed_for_long(
+    #[values(1_023, 2_047)] counts: u32,
+    #[values("30 s", "60 s")] throttle: &str,
+    #[values(0.3, 0.6)] into_the_ramp: f64,
+) {
+    let mut bench = Bench { script: script("throttled"), ..Bench::demo() };
+    let top = 4_000 + counts;
+    bench.rig = bench.rig.replace("counts = [4000, 20000]", &format!("counts = [4000, {top}]"));
+    bench.rig = bench.rig.replace("evacuate_fine = \"40 s\"", &format!("evacuate_fine = \"{throttle}\""));
+    let good = bench.run();
+    let ramp = |mark: &&Mark| mark.segment == Segment::Rising { cycle: 2 };
+    let mark = good.record.marks.iter().find(ramp).expect("a second ramp");
+    let at_s = mark.from.seconds() + into_the_ramp * (mark.to.seconds() - mark.from.seconds());
+    bench.truth.faults.push(Fault { when: Trigger::At(at_s), effect: Effect::ReferenceFrozen });
+    let outcome = bench.run();
+    assert!(matches!(outcome.record.halted, Some(Halt::Reference { .. })), "{:?}", outcome.record.halted);
+    // 20 counts at the slowest, near the top of the window: (90 − 70) kPa over the time of the throttle.
+    let tau_s: f64 = throttle.trim_end_matches(" s").parse().expect("seconds");
+    let longest_s = 20.0 * 100e3 / f64::from(counts) / (20e3 / tau_s);
+    let stopped_s = outcome.lasted.seconds() - at_s;
+    assert!(stopped_s < longest_s + 2.0, "stopped {stopped_s:.1} s after it froze, {longest_s:.1} s");
 }
 
 #[test]

@@ -152,9 +152,11 @@ impl State {
 
     /// A raw reference that stands still while the air should move it is not believed: a frozen register, a blocked tube.
     fn reference_moves(&mut self, seen: &Seen) -> Result<(), Halt> {
-        const LONGEST: Duration = Duration::from_millis(500);
-        /// Counts that the reference should have moved by then, at the least.
+        const SHORTEST_S: f64 = 0.5;
+        /// Counts that the reference should have moved by, at the least, before it is not believed.
         const COUNTS: f64 = 20.0;
+        /// Nearer than this share of the way to where the air goes, it may have come to rest where a sheet does not have it.
+        const AT_REST: f64 = 0.1;
         let (raw, level) = (seen.read.si(), seen.level);
         let unchanged = match self.unchanged {
             Some(last) if last.raw.total_cmp(&raw).is_eq() => Unchanged { scans: last.scans + 1, ..last },
@@ -182,9 +184,13 @@ impl State {
             }
             Order::Safe | Order::HandedOver { .. } | Order::Looped(_) | Order::Silent(_) => return Ok(()),
         };
-        let moves = rate * LONGEST.as_secs_f64() > COUNTS * step_pa;
+        let fast = rate * SHORTEST_S > COUNTS * step_pa;
+        let left = if air.evacuates() { reached.si() - level.si() } else { level.si() };
+        // Slow air, or a coarse reference, is watched for longer.
+        let moves = fast || (matches!(order, Order::Powered(_)) && left > AT_REST * reached.si());
+        let watched_s = (COUNTS * step_pa / rate).max(SHORTEST_S);
         let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());
-        if moves && self.pending.is_none() && self.now.since(from) > LONGEST {
+        if moves && self.pending.is_none() && self.now.since(from).as_secs_f64() > watched_s {
             return Err(Halt::Reference { why: format!("it stands still although the air is on `{air}`") });
         }
         Ok(())
