@@ -103,7 +103,11 @@ fn what_a_slow_line_can_not_decide_is_said_before_any_air_flows() {
     let foreseen = |name: &str| {
         said.err.lines().find(|line| line.contains("foreseen") && line.contains(name)).unwrap_or_default()
     };
-    assert!(foreseen("response, on").contains("can NOT be decided on this rig"), "{}", said.err);
+    assert!(
+        foreseen("response, on").contains("no device can be shown to be good on this rig"),
+        "{}",
+        said.err
+    );
     assert!(foreseen("switch point").contains("undecided: 0 % of devices at nominal"), "{}", said.err);
     let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
     assert_eq!(record["header"]["predictions"][0]["quantity"], "switch-point");

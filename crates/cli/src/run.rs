@@ -8,6 +8,7 @@ use crate::{identity, output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::Path;
+use tripbench_device::NotChecked;
 use tripbench_engine::{Engine, Plan, predictions};
 use tripbench_judge::left_open;
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
@@ -144,15 +145,16 @@ fn introduce(task: &Task, loaded: &Loaded) {
         task.predicted().si(),
         *sheets.rig.reference.calibration.due
     ));
-    foreseen(&predictions(task), sheets.site.style);
     let open = said_open(left_open(task));
+    let passes = open.is_empty() || sheets.site.not_checked == NotChecked::Say;
+    foreseen(&predictions(task), sheets.site.style, passes);
     if !open.is_empty() {
         say::note(&format!("  foreseen  {open}, on this rig with this script"));
     }
 }
 
 /// What each check will be able to tell, before any air flows.
-fn foreseen(predictions: &[Prediction], style: LevelStyle) {
+fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     let width = predictions.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
     for one in predictions {
         let amount = |value: f64| match one.unit.as_str() {
@@ -161,7 +163,7 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle) {
         };
         let (u, half) = (one.expanded_uncertainty, one.half_tolerance);
         let said = if u >= half {
-            String::from("can NOT be decided on this rig")
+            String::from("no device can be shown to be good on this rig")
         } else {
             format!(
                 "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",
@@ -176,7 +178,11 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle) {
             amount(half)
         ));
     }
-    foreseen_of_a_position(predictions);
+    if passes {
+        foreseen_of_a_position(predictions);
+    } else {
+        say::note("  foreseen  no device can pass: the site wants all checked");
+    }
 }
 
 /// What a position's verdict comes to, over all of its checks.

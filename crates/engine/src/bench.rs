@@ -1,6 +1,7 @@
 //! The bench as a step sees it: scan, air, ask, sleep, mark, now. Nothing else.
 
 use crate::judging::Judging;
+use crate::predict::motion_time;
 use crate::state::{Prompt, Seen, State};
 use std::cell::RefCell;
 use std::future::poll_fn;
@@ -8,7 +9,9 @@ use std::rc::Rc;
 use std::task::Poll;
 use std::time::Duration;
 use tripbench_quantity::{LevelRate, Mono, Span, VacuumLevel};
-use tripbench_record::{Check, EventKind, Halt, Mark, Segment, SetAsideReason, Thrown};
+use tripbench_record::{
+    Check, EventKind, Halt, Mark, Motion, Segment, SetAsideReason, SwitchPointsTask, Thrown,
+};
 use tripbench_rig::{Air, Guide, Hint, Order, OutputName};
 
 /// Why a wait of a step ended early.
@@ -145,6 +148,23 @@ impl Bench {
         self.state.borrow().task.sheets.rig.manifold.thermal.duration() * 3
     }
 
+    /// Predicted time of one cycle through the window, with the time that the gas is given before a throttled ramp.
+    pub(crate) fn cycle_time(&self, task: &SwitchPointsTask, cycle: u16) -> Duration {
+        let state = self.state.borrow();
+        let sheets = &state.task.sheets;
+        let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
+        let time = |motion, deeper, levels| motion_time(&sheets.rig, reached, (motion, deeper), levels);
+        let SwitchPointsTask { bottom, slow_top, top, .. } = *task;
+        let (up, down) = (task.motion(true, cycle), task.motion(false, cycle));
+        let rise = if task.slow(true).contains(cycle) && !task.throttled_to_the_top(cycle) {
+            time(up, true, (bottom, slow_top)) + time(task.rising, true, (slow_top, top))
+        } else {
+            time(up, true, (bottom, top))
+        };
+        let settles = if up == Motion::Throttled { sheets.rig.manifold.thermal.si() * 3.0 } else { 0.0 };
+        Duration::from_secs_f64((settles + rise + time(down, false, (top, bottom))).max(0.0))
+    }
+
     /// Time in which an input shows what it is wired to, with much to spare.
     pub(crate) fn shown_within(&self) -> Duration {
         let module = &self.state.borrow().task.sheets.rig.module;
@@ -157,6 +177,15 @@ impl Bench {
         let present = state.task.sheets.rig.position(position)?.present.as_ref()?;
         let scan = state.trace.scans.last()?;
         state.decoder.bit(scan, present).map(|bit| bit.on)
+    }
+
+    /// Emergency stop and guard door, where the rig sees them, and whether each is as it should be.
+    pub(crate) fn guards(&self) -> Vec<(&'static str, bool)> {
+        let state = self.state.borrow();
+        let interlocks = &state.task.sheets.rig.interlocks;
+        let all = [("emergency stop", &interlocks.emergency_stop), ("guard door", &interlocks.guard_door)];
+        let on = |input| Some(state.decoder.bit(state.trace.scans.last()?, input)?.on);
+        all.into_iter().filter_map(|(name, input)| Some((name, on(input.as_ref()?)?))).collect()
     }
 
     /// Least and most, in pascal, that a regulator is asked for on the way to a level: ahead of it by what the level lags

@@ -245,7 +245,7 @@ pub(crate) fn own_input(
     let name = |(number, output): &(u8, DeviceOutput)| format!("the {output} output of position {number}");
     let others: Vec<String> = changed.iter().filter(|whose| **whose != operated).map(name).collect();
     let (verdict, remark) = match (changed.contains(&operated), others.is_empty()) {
-        (true, true) => (CheckVerdict::Met, String::from("its input changed, and no other")),
+        (true, true) => (CheckVerdict::Met, String::from("its own input changed, and no other")),
         (true, false) => (
             CheckVerdict::NotMet,
             format!("its input changed, and that of {} too: are they wired together?", others.join(", ")),
@@ -259,13 +259,12 @@ pub(crate) fn own_input(
         ),
         (false, true) => (
             CheckVerdict::Undecided,
-            format!(
-                "no input changed: was {} operated? Look at the plug, its wire and the address on the rig sheet",
-                name(&operated)
+            String::from(
+                "no input changed: was it operated? Look at the plug, its wire and the address on the rig sheet",
             ),
         ),
     };
-    vec![Check { verdict, remark: Some(remark), ..check }]
+    vec![Check { verdict, remark: Some(format!("{}: {remark}", name(&operated))), ..check }]
 }
 
 /// Step `path-lag`: how long an input needs to show an output that it is wired to, against filter and image age declared.

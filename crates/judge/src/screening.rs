@@ -2,7 +2,6 @@
 
 use crate::condition::judged;
 use crate::coverage::role;
-use crate::level_check::more_ramps;
 use crate::promise::spread_judged;
 use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
 use crate::response::before_the_level;
@@ -78,16 +77,15 @@ pub(crate) fn delay_check(
         (CheckVerdict::Undecided, remark)
     };
     let to_decide = (verdict == CheckVerdict::Undecided)
-        .then(|| would_decide(task, check, &result, if contradicts { promised } else { harmless }))
+        .then(|| would_decide(check, &result, if contradicts { promised } else { harmless }))
         .flatten();
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }
 
-/// What would show a delay to be inside some limits, or outside.
-fn would_decide(task: &Task, check: Check, result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
-    let mut open = judged(check, result, Some(limits), Acceptance::GuardBand);
-    more_ramps(task, &mut open, result);
-    open.to_decide
+/// What would show a delay to be inside some limits, or outside. How many ramps would is not said: more of them are not more of the
+/// slow ones beside the fast.
+fn would_decide(check: Check, result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
+    judged(check, result, Some(limits), Acceptance::GuardBand).to_decide
 }
 
 /// By how much later than promised an output may be without a word, seconds: it would not have moved its level by more than a third

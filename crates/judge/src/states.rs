@@ -310,12 +310,13 @@ impl Run<'_> {
             + usize::from(all.first().is_some_and(Option::is_some));
         let level = self.channels.task.sheets.site.style.level(VacuumLevel::new(moment.level_pa.max(0.0)));
         let what = match wrong {
-            Wrong::OnTooShallow => "an output was as in deep vacuum",
-            Wrong::OffTooDeep => "an output was as without vacuum",
+            Wrong::OnTooShallow => "an output was as if vacuum were deep",
+            Wrong::OffTooDeep => "an output was as if there were no vacuum",
         };
         Some(format!(
-            "{what} at {level}, {:.1} s after the start; so {times} times in the run",
-            moment.scan.start().seconds()
+            "{what} at {level}, {:.1} s after the start; {} in the run",
+            moment.scan.start().seconds(),
+            if times == 1 { String::from("once") } else { format!("{times} times") }
         ))
     }
 }

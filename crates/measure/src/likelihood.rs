@@ -208,8 +208,8 @@ mod tests {
     const APART: [(f64, f64); 3] = [(0.0, 1.0), (101.0, 102.0), (50.0, 51.0)];
 
     // From 0.15 of the scale to 1.5 of it, or of the scatter; the scale is the promise, a hundredth of the width (of the group that has
-    // the narrowest), or a tenth of the scatter. Weights are 0.02 + exp(−(ln(pa/scale)/0.7)²/2): 0.0454 at 0.15, 0.5869 at √(0.15 · 1.5),
-    // 0.8656 at 1.5, 1.02 · 0.0201607 at 15 times the scale.
+    // the narrowest), or a tenth of the scatter. Weights are 0.02 + exp(−(ln(pa/scale)/0.7)²/2): 0.0454 at 0.15, 0.8656 at 1.5 and 0.0206
+    // at 15 times the scale.
     #[rstest]
     #[case(&[&THREE[..]], 10.0, [1.5, 22.5_f64.sqrt(), 15.0], 0.865_559_199_6)]
     #[case(&[&[(0.0, 400.0), (0.0, 300.0)][..], &[(0.0, 900.0)]], 1.0, [0.6, 3.6_f64.sqrt(), 6.0], 0.865_559_199_6)]

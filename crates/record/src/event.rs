@@ -118,7 +118,7 @@ pub struct Prediction {
     pub half_tolerance: f64,
     /// Share of devices at nominal that are left undecided.
     pub undecided_at_nominal: f64,
-    /// Share of devices half a tolerance away from nominal that are left undecided.
+    /// Share of devices whose levels lie half a tolerance away from nominal that are left undecided.
     pub undecided_at_half: f64,
 }
 

@@ -123,7 +123,7 @@ impl fmt::Display for Advice {
                 write!(f, "keep apart; {ramps} ramps {may}decide it{within}: run --again {position}")
             }
             Self::Reduce { contribution, percent } => {
-                write!(f, "keep apart; decided with {contribution} down to {percent:.0} %")
+                write!(f, "keep apart; decided if {contribution} were {percent:.0} % of what it is")
             }
             Self::NotHere => f.write_str("keep apart: this rig does not decide it"),
             Self::SelectDelay => f.write_str("keep apart; select the delay of the settings sheet"),

@@ -126,8 +126,7 @@ impl Content<'_> {
                 format!(" {ramps} ramps would{about}: `tripbench run --again {position}`.")
             },
         );
-        let by_ramps = !check.crossings.is_empty() || check.quantity.is_delay();
-        let again = if by_ramps { again } else { String::new() };
+        let again = if check.crossings.is_empty() { String::new() } else { again };
         Some(format!("Undecided: U of {} or less would decide it; {how}.{again}", text(u)))
     }
 }

@@ -144,14 +144,15 @@ impl Content<'_> {
             },
         );
         let measured = check.measured.as_ref();
-        let place =
-            measured.zip(check.limits).and_then(|(measured, limits)| match (limits.low, limits.high) {
-                (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
-                (None, Some(high)) => Some((measured.value / high).max(0.0)),
-                (Some(_) | None, None) => None,
-            });
+        // What only speaks against a device is not drawn as if it had to lie inside.
+        let drawn = check.limits.filter(|_| check.verdict != CheckVerdict::Measured);
+        let place = measured.zip(drawn).and_then(|(measured, limits)| match (limits.low, limits.high) {
+            (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
+            (None, Some(high)) => Some((measured.value / high).max(0.0)),
+            (Some(_) | None, None) => None,
+        });
         Row {
-            name: if check.quantity == QuantityName::ValveDelay {
+            name: if matches!(check.quantity, QuantityName::ValveDelay | QuantityName::OwnInput) {
                 format!("{}: {}", check.step_name, quantity_name(check.quantity))
             } else if check.step_name == "air-saving"
                 && matches!(check.quantity, QuantityName::CutOff | QuantityName::Resume)

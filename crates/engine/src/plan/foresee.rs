@@ -47,7 +47,8 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
                 expanded_uncertainty: uncertainty,
                 half_tolerance,
                 undecided_at_nominal: share(0.0),
-                undecided_at_half: share(half_tolerance / 2.0),
+                // A device half way to a limit of its levels is as late as any good one.
+                undecided_at_half: share(if unit == "s" { 0.0 } else { half_tolerance / 2.0 }),
             }
         };
         let told = |all: Vec<Foreseen>, unit: &str| {
@@ -247,12 +248,13 @@ impl Planner<'_> {
         let show = |pascal: f64| style.difference(LevelDifference::new(pascal));
         let message = if u >= t {
             format!(
-                "the {name} cannot be decided on this rig: U will be about {}, half its tolerance is {}",
+                "no device can be shown to have a good {name} on this rig: U will be about {}, half its tolerance is {}",
                 show(u),
                 show(t)
             )
         } else {
-            let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share(t, u, off));
+            let guard = guard_of_u(&self.sheets.site, u / t);
+            let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share_by(t, u, off, guard));
             format!(
                 "the {name} can be left undecided: U about {}, half its tolerance {}; so for about {:.0} % of devices at nominal, {:.0} % at half the tolerance",
                 show(u),
@@ -309,11 +311,6 @@ fn guard_of_u(site: &SiteSheet, u_of_half: f64) -> f64 {
     }
 }
 
-/// Share of devices with a true error `off_pa` that a guard band of U leaves undecided.
-fn undecided_share(t_pa: f64, u_pa: f64, off_pa: f64) -> f64 {
-    undecided_share_by(t_pa, u_pa, off_pa, 1.0)
-}
-
 /// Share of outputs whose delay lies `off_s` beyond that of a device at nominal that a guard band leaves open, where `spare_s` more
 /// are allowed.
 fn late_share(spare_s: f64, u_s: f64, off_s: f64, guard: f64) -> f64 {
@@ -321,7 +318,7 @@ fn late_share(spare_s: f64, u_s: f64, off_s: f64, guard: f64) -> f64 {
     1.0 - conformance_probability(&result, Limits { low: None, high: Some(spare_s - guard * u_s) })
 }
 
-/// The same for a guard band that is a share of U.
+/// Share of devices with a true error `off_pa` that a guard band, as a share of U, leaves undecided.
 fn undecided_share_by(t_pa: f64, u_pa: f64, off_pa: f64, guard: f64) -> f64 {
     let Ok(result) = combine(off_pa, 0.0, vec![Contribution::normal("all", u_pa / 1.96)]) else { return 1.0 };
     let within =
@@ -338,8 +335,8 @@ mod tests {
     // For a device at nominal with U = T/3 nobody is undecided but the tails beyond 2 U: 2 (1 − Φ(3.92)).
     #[test]
     fn a_third_of_the_tolerance_leaves_nearly_nobody_undecided() {
-        assert!(undecided_share(3.0, 1.0, 0.0) < 1e-4);
+        assert!(undecided_share_by(3.0, 1.0, 0.0, 1.0) < 1e-4);
         // At the limit itself 95 % are undecided (ILAC-G8 with w = U; value from this project's measuring notes).
-        assert!((undecided_share(3.0, 1.0, 3.0) - 0.95).abs() < 1e-3);
+        assert!((undecided_share_by(3.0, 1.0, 3.0, 1.0) - 0.95).abs() < 1e-3);
     }
 }

@@ -159,16 +159,19 @@ impl Planner<'_> {
         let edge_s = rig.edge_time().si();
         let told_s = (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si());
         lines.push(format!(
-            "an edge by reads lies within {:.1} ms; a delay is told to about {:.0} ms",
+            "an edge by reads lies within {:.1} ms: no delay is told more closely than to about {:.0} ms",
             edge_s * 1e3,
             (told_s * 1e3).ceil()
         ));
         if rig.module.loss_of_master.is_none() {
             lines.push("no loss-of-master timeout is declared: the time under vacuum is halved, and somebody has to stay at the rig".into());
         }
-        if person == PersonAtPlugs::Absent {
-            lines.push("which input belongs to which position is as declared, not shown: `rig check --inputs` shows it".into());
-        }
+        let inputs = match person {
+            PersonAtPlugs::Absent => "not shown: `rig check --inputs` shows it",
+            PersonAtPlugs::OperatesEach => "but where this check showed it",
+        };
+        lines.push(format!("which input belongs to which position is as declared, {inputs}"));
+        lines.push("the lag of the reference, its calibration, and the time constants `evacuate`, `bleed` and `vent` are as declared, not shown".into());
         if rig.module.looped.is_none() {
             lines.push("no output is looped to an input: filter and image age of the module are as declared, not shown".into());
         }

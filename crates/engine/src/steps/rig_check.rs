@@ -37,6 +37,9 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
             let _fits_in_memory = write!(text, ", device plug {}", if plug { "in" } else { "out" });
         }
     }
+    for (name, closed) in bench.guards() {
+        let _fits_in_memory = write!(text, "; {name} {}", if closed { "not tripped" } else { "TRIPPED" });
+    }
     text.push('.');
     text
 }

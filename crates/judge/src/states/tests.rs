@@ -160,8 +160,8 @@ fn a_fail_says_when_and_how_often() {
     times.splice(0..0, [2.0, 2.1, 2.5, 2.6]);
     let checks = states(bench(), world.toggled(0, times));
     let remark = checks[0].remark.clone().expect("a remark");
-    assert!(remark.starts_with("an output was as in deep vacuum at 51.2"), "{remark}");
-    assert!(remark.contains("2.0 s after the start; so 2 times in the run"), "{remark}");
+    assert!(remark.starts_with("an output was as if vacuum were deep at 51.2"), "{remark}");
+    assert!(remark.contains("2.0 s after the start; 2 times in the run"), "{remark}");
 }
 
 #[test]

@@ -27,7 +27,7 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
     ];
     let all: Vec<_> = findings.into_iter().flatten().collect();
     let good = all.is_empty();
-    for finding in all {
+    for finding in all.into_iter().chain(vent_opens(sheet)) {
         reader.finding(finding);
     }
     good.then_some(())
@@ -280,6 +280,17 @@ fn air_pressure_measured(sheet: &RigSheet) -> Vec<Finding> {
         findings.push(Finding::error("empty-window", &window.place, wording));
     }
     findings
+}
+
+/// Warns where vacuum stays in the rig when its outputs are safe.
+fn vent_opens(sheet: &RigSheet) -> Option<Finding> {
+    let vent = sheet.outputs.iter().find(|output| output.name == OutputName::Vent && !*output.safe)?;
+    let wording = Wording::new(
+        "with its outputs safe this rig stays under vacuum: `vent` is off then",
+        "off when safe",
+        "true, unless something else lets air in: \"outputs safe\" says nothing of the vacuum here",
+    );
+    Some(Finding::warning("vacuum-stays", &vent.safe.place, wording))
 }
 
 fn valves_safe(sheet: &RigSheet) -> Vec<Finding> {
