@@ -140,7 +140,8 @@ impl Bench {
         let delays =
             promise.into_iter().flat_map(|promise| promise.delays.iter().map(|delay| delay.duration()));
         let response = promise.map_or(Duration::ZERO, |promise| promise.response_time.duration());
-        delays.max().unwrap_or_default() + response + Duration::from_millis(100)
+        let shown = state.task.sheets.rig.input_time().duration();
+        delays.max().unwrap_or_default() + response + shown + Duration::from_millis(100)
     }
 
     /// Time until the gas has taken the wall's temperature.
@@ -167,8 +168,7 @@ impl Bench {
 
     /// Time in which an input shows what it is wired to, with much to spare.
     pub(crate) fn shown_within(&self) -> Duration {
-        let module = &self.state.borrow().task.sheets.rig.module;
-        Duration::from_millis(300) + (module.input_filter.duration() + module.image_age.duration()) * 2
+        Duration::from_millis(300) + self.state.borrow().task.sheets.rig.input_time().duration() * 2
     }
 
     /// Whether a position's plug is in, where the rig sees it.

@@ -148,15 +148,19 @@ impl<'t> Channels<'t> {
 
     /// The vented reference of a mark.
     pub(crate) fn zero(&self, mark: &Mark) -> Option<Zero> {
+        const FEW: usize = 10;
         let levels: Vec<f64> = self.raw_samples(mark).iter().map(|sample| sample.level_pa).collect();
         let (mean, spread) = (mean(&levels)?, standard_deviation(&levels)?);
         #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
         let count = levels.len() as f64;
+        // The scatter of a handful says little of the noise that is declared.
+        let declared_pa = self.task.sheets.rig.reference.noise.si();
+        let noise_pa = if levels.len() < FEW { spread.max(declared_pa) } else { spread };
         let floor = self.resolution_pa() / 12f64.sqrt();
         let at_s = f64::midpoint(mark.from.seconds(), mark.to.seconds());
         Some(Zero {
             offset_pa: mean,
-            uncertainty_pa: (spread / count.sqrt()).hypot(floor),
+            uncertainty_pa: (noise_pa / count.sqrt()).hypot(floor),
             at_s,
             spread_pa: spread,
             count: levels.len(),

@@ -3,6 +3,7 @@
 use crate::channel::{Change, Channels, Zero, changes};
 use crate::hose::Drop;
 use crate::place::{Placed, place};
+use crate::promised::longest_delay_s;
 use tripbench_measure::{CrossingInterval, RateGroup, Sample, mean};
 use tripbench_record::{CrossingRecord, Cycles, Mark, Motion, Segment};
 use tripbench_rig::{ActiveState, DigitalInput, Edges};
@@ -53,6 +54,9 @@ pub(crate) struct Crossings {
     pub(crate) least_top_pa: f64,
     /// Least deep level that every ramp came down to, pascal.
     pub(crate) greatest_bottom_pa: f64,
+    /// The deepest and the least deep of these as long before the end of each ramp that a good output has answered and its input has
+    /// shown it, pascal.
+    pub(crate) answered_pa: [f64; 2],
     /// What a leak behind the hose can do.
     pub(crate) hose: Drop,
     /// Whether the last ramp saw the input in both states.
@@ -145,6 +149,12 @@ impl Crossings {
     }
 }
 
+/// Least and greatest level, pascal.
+fn ends(samples: &[Sample]) -> [f64; 2] {
+    let levels = || samples.iter().map(|sample| sample.level_pa);
+    [levels().fold(f64::INFINITY, f64::min), levels().fold(f64::NEG_INFINITY, f64::max)]
+}
+
 /// Samples from when the air moves on, and the reference follows it: before the valve opens a curve would be pulled off, and for some
 /// of its lags after a turn the reference is not yet just late.
 fn moving<'s>(samples: &'s [Sample], channels: &Channels<'_>) -> &'s [Sample] {
@@ -213,6 +223,7 @@ pub(crate) fn crossings(
         rising: sought.rising,
         least_top_pa: f64::INFINITY,
         greatest_bottom_pa: f64::NEG_INFINITY,
+        answered_pa: [f64::INFINITY, f64::NEG_INFINITY],
         slow: sought.slow,
         taken_off_s: sought.delay_s,
         ..Crossings::default()
@@ -239,10 +250,14 @@ impl Crossings {
     ) {
         let bits = channels.bits(mark, sought.input);
         let all = changes(&bits);
-        let top = samples.iter().map(|sample| sample.level_pa).fold(f64::NEG_INFINITY, f64::max);
+        let [bottom, top] = ends(samples);
         self.least_top_pa = self.least_top_pa.min(top);
-        let bottom = samples.iter().map(|sample| sample.level_pa).fold(f64::INFINITY, f64::min);
         self.greatest_bottom_pa = self.greatest_bottom_pa.max(bottom);
+        let rig = &channels.task.sheets.rig;
+        let answers_s = longest_delay_s(channels.task) + rig.input_time().si() + rig.scan_time().si();
+        let asked = samples.partition_point(|sample| sample.t_s <= mark.to.seconds() - answers_s);
+        let [bottom, top] = ends(&samples[..asked]);
+        self.answered_pa = [self.answered_pa[0].min(top), self.answered_pa[1].max(bottom)];
         self.alive = !all.is_empty();
         let wanted = all.iter().find(|change| change.on == sought.to);
         let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);

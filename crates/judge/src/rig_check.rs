@@ -11,7 +11,7 @@ use tripbench_quantity::TimeSpan;
 use tripbench_record::{
     Check, CheckVerdict, DeviceOutput, LimitsRecord, Mark, Measured, QuantityName, Role, Segment,
 };
-use tripbench_rig::{LONGEST_GAP, Order, OutputName, Scan};
+use tripbench_rig::{DigitalInput, LONGEST_GAP, Order, OutputName, RigSheet, Scan};
 
 /// The clock's own resolution, seconds.
 const CLOCK_S: f64 = 1e-6;
@@ -232,19 +232,24 @@ pub(crate) fn own_input(
     let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Operated).last().copied() else {
         return vec![check];
     };
-    let positions = channels.task.sheets.rig.positions.iter();
-    let inputs = positions.flat_map(|position| {
-        let switch = Some((DeviceOutput::Switch, &position.switch));
-        let valve = position.valve.as_ref().map(|input| (DeviceOutput::Valve, input));
-        [switch, valve].into_iter().flatten().map(|(output, input)| ((*position.number, output), input))
-    });
-    let changed: Vec<(u8, DeviceOutput)> = inputs
-        .filter(|(_, input)| !changes(&channels.bits(&mark, input)).is_empty())
-        .map(|(whose, _)| whose)
+    let rig = &channels.task.sheets.rig;
+    let Some(position) = rig.position(operated.0) else { return vec![check] };
+    let own = match operated.1 {
+        DeviceOutput::Switch => Some(&position.switch),
+        DeviceOutput::Valve => position.valve.as_ref(),
+    };
+    // Whoever operates an output at its plug may have to pull that plug.
+    let is = |one: &DigitalInput, other: Option<&DigitalInput>| other.is_some_and(|other| one.at == other.at);
+    let changed: Vec<&DigitalInput> = rig
+        .digital_inputs()
+        .into_iter()
+        .filter(|input| !is(input, position.present.as_ref()))
+        .filter(|input| !changes(&channels.bits(&mark, input)).is_empty())
         .collect();
-    let name = |(number, output): &(u8, DeviceOutput)| format!("the {output} output of position {number}");
-    let others: Vec<String> = changed.iter().filter(|whose| **whose != operated).map(name).collect();
-    let (verdict, remark) = match (changed.contains(&operated), others.is_empty()) {
+    let own_changed = changed.iter().any(|input| is(input, own));
+    let others: Vec<String> =
+        changed.iter().filter(|input| !is(input, own)).map(|input| named(rig, input)).collect();
+    let (verdict, remark) = match (own_changed, others.is_empty()) {
         (true, true) => (CheckVerdict::Met, String::from("its own input changed, and no other")),
         (true, false) => (
             CheckVerdict::NotMet,
@@ -264,7 +269,25 @@ pub(crate) fn own_input(
             ),
         ),
     };
-    vec![Check { verdict, remark: Some(format!("{}: {remark}", name(&operated))), ..check }]
+    vec![Check {
+        verdict,
+        remark: Some(format!("the {} output of position {}: {remark}", operated.1, operated.0)),
+        ..check
+    }]
+}
+
+/// What is behind an input, for people.
+fn named(rig: &RigSheet, input: &DigitalInput) -> String {
+    let of_position = rig.positions.iter().find_map(|position| {
+        let all = [
+            ("the switch output", Some(&position.switch)),
+            ("the valve output", position.valve.as_ref()),
+            ("the plug", position.present.as_ref()),
+        ];
+        let found = all.into_iter().find(|(_, one)| one.is_some_and(|one| one.at == input.at));
+        found.map(|(what, _)| format!("{what} of position {}", *position.number))
+    });
+    of_position.unwrap_or_else(|| format!("`{}`", *input.at))
 }
 
 /// Step `path-lag`: how long an input needs to show an output that it is wired to, against filter and image age declared.

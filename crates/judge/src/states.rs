@@ -1,7 +1,7 @@
 //! Every state of every output over the whole run, against what the level allowed: evidence against a device, whatever the ramps
 //! show. What should not have changed and did, and what should have and did not.
 
-use crate::channel::{Channels, Zero, changes, zero_before};
+use crate::channel::{Channels, Zero, changes, conversions_show, zero_before};
 use crate::condition::blank;
 use crate::level::{Counted, between_reads};
 use crate::promised::{longest_delay_s, promised_spread_pa};
@@ -30,8 +30,9 @@ pub(crate) struct Run<'c> {
 #[derive(Debug)]
 pub(crate) struct Moment<'c> {
     pub(crate) scan: &'c Scan,
-    /// Level in it, pascal.
+    /// Level as it was read in it, pascal, and when that was, the mean age of a reading taken off, seconds.
     pub(crate) level_pa: f64,
+    pub(crate) read_s: f64,
     /// Least and greatest level since the longest delay before it, pascal.
     pub(crate) least_pa: f64,
     pub(crate) greatest_pa: f64,
@@ -62,7 +63,7 @@ fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) 
     let after_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
     let (mut from, mut to) = (0, 0);
     let mut since: Option<f64> = None;
-    let moment = |scan: &&'c Scan| {
+    let moment = |(scan, read): (&&'c Scan, &Sample)| {
         let (begin_s, end_s) = (scan.start().seconds(), scan.end().seconds());
         while samples.get(from).is_some_and(|sample| sample.t_s < begin_s - before_s) {
             from += 1;
@@ -75,13 +76,14 @@ fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) 
         since = if is_powered(channels, scan) { since.or(Some(begin_s)) } else { None };
         Moment {
             scan,
-            level_pa: here.last().map_or(f64::NAN, |sample| sample.level_pa),
+            level_pa: read.level_pa,
+            read_s: read.t_s,
             least_pa: levels().fold(f64::INFINITY, f64::min),
             greatest_pa: levels().fold(f64::NEG_INFINITY, f64::max),
             powered: since.is_some_and(|since_s| begin_s - since_s >= STARTED_S),
         }
     };
-    scans.iter().map(moment).collect()
+    scans.iter().zip(samples).map(moment).collect()
 }
 
 /// Whether the devices have power, where an output of the rig gives it.
@@ -329,14 +331,20 @@ pub(crate) fn level_around(
 ) -> Option<[f64; 2]> {
     let rig = &run.channels.task.sheets.rig;
     let (lag, module) = (&rig.reference.lag, &rig.module);
-    let late_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
-    let begin_s = from.before.seconds() - most_s - module.input_filter.si() - module.image_age.si();
-    let end_s = to.after.seconds() - least_s - module.input_filter.si() + late_s;
+    // A reading shows the level of its lag before, and of its age.
+    let converter_s = module.converter.si();
+    let [newest_s, oldest_s] = if conversions_show(run.channels.task) {
+        [0.0, converter_s]
+    } else {
+        [-0.5, 0.5].map(|share| share * converter_s)
+    };
+    let [soonest_s, latest_s] =
+        [lag.value.si() - lag.uncertainty.si() + newest_s, lag.value.si() + lag.uncertainty.si() + oldest_s];
+    let begin_s =
+        from.before.seconds() - most_s - module.input_filter.si() - module.image_age.si() + soonest_s;
+    let end_s = to.after.seconds() - least_s - module.input_filter.si() + latest_s;
     let within = |from_s: f64, to_s: f64| {
-        let moments = run.moments.iter();
-        moments.filter(move |moment| {
-            from_s <= moment.scan.end().seconds() && moment.scan.start().seconds() <= to_s
-        })
+        run.moments.iter().filter(move |moment| (from_s..=to_s).contains(&moment.read_s))
     };
     let line = line(within(begin_s - BESIDE_S, end_s + BESIDE_S));
     // What was read in between, and what a straight line through a little more says of the ends: a converter may repeat a value.
@@ -353,11 +361,7 @@ const BESIDE_S: f64 = 0.025;
 
 /// Straight line through the levels of moments by least squares: a time, the level then, and its slope; `None` for fewer than three.
 fn line<'m>(moments: impl Iterator<Item = &'m Moment<'m>>) -> Option<[f64; 3]> {
-    let points: Vec<(f64, f64)> = moments
-        .map(|moment| {
-            (f64::midpoint(moment.scan.start().seconds(), moment.scan.end().seconds()), moment.level_pa)
-        })
-        .collect();
+    let points: Vec<(f64, f64)> = moments.map(|moment| (moment.read_s, moment.level_pa)).collect();
     if points.len() < 3 {
         return None;
     }

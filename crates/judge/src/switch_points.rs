@@ -277,13 +277,14 @@ impl At<'_> {
         let cycles = u32::from(self.task.cycles);
         let motion = if found.rising { self.task.rising } else { self.task.falling };
         let placed = found.placed();
+        let farthest_pa = if found.rising { found.least_top_pa } else { found.greatest_bottom_pa };
         let reached = self
             .channels
             .task
             .sheets
             .site
             .style
-            .level(tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0)));
+            .level(tripbench_quantity::VacuumLevel::new(farthest_pa.max(0.0)));
         let remark = if !found.counted.agrees() {
             between_reads_remark(found.counted)
         } else if found.extra > 0 {
@@ -322,16 +323,16 @@ impl At<'_> {
         }
     }
 
-    /// Whether every ramp went past the far limit of a level by more than the reference may be wrong, so that a good device
-    /// would have changed.
+    /// Whether every ramp went past the far limit of a level by more than the reference may be wrong, and so long before its end
+    /// that a good device would have changed, and its input have shown it.
     fn went_past(&self, found: &Crossings, limits: Limits) -> bool {
         let reference = &self.channels.task.sheets.rig.reference;
         let level = tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0));
         let doubt = 2.0 * reference.calibration.standard_uncertainty_pa(level) + reference.drift.si();
         if found.rising {
-            limits.high.is_some_and(|high| found.least_top_pa >= high + doubt)
+            limits.high.is_some_and(|high| found.answered_pa[0] >= high + doubt)
         } else {
-            limits.low.is_some_and(|low| found.greatest_bottom_pa <= low - doubt)
+            limits.low.is_some_and(|low| found.answered_pa[1] <= low - doubt)
         }
     }
 

@@ -14,9 +14,13 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// Guard band of simple acceptance for an expanded uncertainty: none, unless it is more than half of the tolerance.
+    /// Guard band of simple acceptance for an expanded uncertainty: none, unless it is more than half of the tolerance. One limit
+    /// from above is a tolerance from 0 on, as a time or a rate has it; one from below leaves none to compare with.
     pub fn simple_guard(self, expanded_uncertainty: f64) -> f64 {
-        let half = self.low.zip(self.high).map_or(f64::INFINITY, |(low, high)| (high - low) / 2.0);
+        let half = match (self.low, self.high) {
+            (low, Some(high)) => (high - low.unwrap_or(0.0)) / 2.0,
+            (Some(_), None) | (None, None) => 0.0,
+        };
         if expanded_uncertainty <= half { 0.0 } else { expanded_uncertainty }
     }
 }
@@ -45,7 +49,7 @@ pub enum Acceptance {
 pub enum Outcome {
     /// Inside by the guard band or more.
     Pass,
-    /// Outside by the guard band or more.
+    /// Outside by more than the guard band.
     Fail,
     /// Neither.
     Undecided,
@@ -318,11 +322,27 @@ mod tests {
         let found = MeasurementResult { value, expanded_uncertainty, ..result(15.0, 1.0) };
         let limits = Limits { low: Some(10.0), high: Some(20.0) };
         assert_eq!(decide(&found, limits, Acceptance::Simple), expected);
-        // One limit alone is no tolerance.
-        let [low, high] =
-            [Limits { low: Some(value - 0.1), high: None }, Limits { low: None, high: Some(value + 0.1) }];
-        assert_eq!(decide(&found, low, Acceptance::Simple), Outcome::Pass);
-        assert_eq!(decide(&found, high, Acceptance::Simple), Outcome::Pass);
+    }
+
+    // At most 20 is a tolerance of 20 for what cannot be negative; at least 10 is none.
+    #[rstest]
+    #[case(None, Some(20.0), 10.0, 19.9, Outcome::Pass)]
+    #[case(None, Some(20.0), 10.0, 20.1, Outcome::Fail)]
+    #[case(None, Some(20.0), 10.1, 19.9, Outcome::Undecided)]
+    #[case(None, Some(20.0), 36.0, 36.1, Outcome::Undecided)]
+    #[case(None, Some(20.0), 10.1, 30.2, Outcome::Fail)]
+    #[case(Some(10.0), None, 1.0, 10.9, Outcome::Undecided)]
+    #[case(Some(10.0), None, 1.0, 11.1, Outcome::Pass)]
+    #[case(Some(10.0), None, 1.0, 8.9, Outcome::Fail)]
+    fn simple_acceptance_at_one_limit_alone(
+        #[case] low: Option<f64>,
+        #[case] high: Option<f64>,
+        #[case] expanded_uncertainty: f64,
+        #[case] value: f64,
+        #[case] expected: Outcome,
+    ) {
+        let found = MeasurementResult { value, expanded_uncertainty, ..result(15.0, 1.0) };
+        assert_eq!(decide(&found, Limits { low, high }, Acceptance::Simple), expected);
     }
 
     #[rstest]

@@ -76,7 +76,9 @@ impl Table {
         let high = crossings.iter().map(|c| c.high_pa).fold(f64::NEG_INFINITY, f64::max);
         let widest = crossings.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
         let (least, most) = (spreads.first()?.pa, spreads.last()?.pa);
-        let reach = 3.0 * most.min(promised_pa.max(apart(crossings)).max(widest)).max(least) + widest;
+        let fit = crossings.iter().map(|c| c.fit_pa).fold(0.0, f64::max);
+        let reach =
+            3.0 * most.min(promised_pa.max(apart(crossings)).max(widest)).max(least).hypot(fit) + widest;
         let found = coarse(crossings, (low - reach, high + reach), (least, most));
         let (start_pa, step_pa) = (found.from_pa, (found.to_pa - found.from_pa) / f64::from(CELLS));
         let row = |spread: &Spread| {
@@ -165,6 +167,11 @@ fn coarse(
     Coarse { from_pa: low_pa + f64::from(first - 1) * step, to_pa: low_pa + f64::from(last + 1) * step, peak }
 }
 
+/// An interval below this is a point, pascal.
+const POINT_PA: f64 = 1e-6;
+/// Width, in standard deviations, below which the difference of two values of the distribution would cancel.
+const NARROW: f64 = 1e-6;
+
 /// Logarithm of the product over the crossings of the mass between their ends.
 fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64) -> f64 {
     let normal = Normal::standard();
@@ -172,8 +179,14 @@ fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64)
     for crossing in crossings {
         let s = spread_pa.hypot(crossing.fit_pa);
         let (low, high) = ((crossing.low_pa - level_pa) / s, (crossing.high_pa - level_pa) / s);
-        if high - low < 1e-6 {
+        // Of a point the density, whatever the spread is; of what is narrow beside the spread its density over the width.
+        if crossing.high_pa - crossing.low_pa < POINT_PA {
             sum -= 0.5 * low * low + s.ln();
+            continue;
+        }
+        if high - low < NARROW {
+            let middle = f64::midpoint(low, high);
+            sum += (high - low).ln() - 0.5 * (middle * middle + std::f64::consts::TAU.ln());
             continue;
         }
         // In the upper tail the difference of two values near one would cancel: mirror it.

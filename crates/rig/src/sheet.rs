@@ -309,6 +309,11 @@ impl RigSheet {
         TimeSpan::new(all.as_secs_f64().max(self.link.scan_interval.si()))
     }
 
+    /// Longest time that an input takes to show a change of its wire, scans not counted: its filter, and the age of the image.
+    pub fn input_time(&self) -> TimeSpan {
+        TimeSpan::new(self.module.input_filter.si() + self.module.image_age.si())
+    }
+
     /// Longest time, foreseen, between the last moment at which an input can have been as before and the first at which it can
     /// have changed: two reads a scan apart, each of which looks at some moment before its answer, at an image of some age.
     pub fn edge_time(&self) -> TimeSpan {

@@ -32,13 +32,12 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
         let prediction = |foreseen: Foreseen, unit: &str| {
             let site = &task.sheets.site;
             let Foreseen { quantity, half_tolerance, uncertainty, .. } = foreseen;
+            let guard = guard_of_u(site, uncertainty / half_tolerance);
             let share = |off: f64| match unit {
-                // A time is limited on one side alone.
-                "s" => late_share(half_tolerance, uncertainty, off, guard_of_u(site, 0.0)),
-                _ => {
-                    let guard = guard_of_u(site, uncertainty / half_tolerance);
-                    undecided_share_by(half_tolerance, uncertainty, off, guard)
-                }
+                // Whether an output is late is asked the same way whatever rule the site has; a time is limited on one side alone.
+                "s" if quantity.is_delay() => late_share(half_tolerance, uncertainty, off, 1.0),
+                "s" => late_share(half_tolerance, uncertainty, off, guard),
+                _ => undecided_share_by(half_tolerance, uncertainty, off, guard),
             };
             Prediction {
                 step,

@@ -218,8 +218,10 @@ impl Planner<'_> {
             expected.map_or(1_000.0, |expected| (expected.on.high.si() - expected.on.low.si()) / 2.0);
         let open_s = half_pa / 5.0 / rate(rig, self.reached(), air, level).si().max(1.0);
         let pulse = (open_s - rig.order_time().si()).clamp(0.005, 0.5);
-        let answered =
-            2.0 * self.response_s() + 10.0 * rig.reference.lag.value.si() + 4.0 * rig.scan_time().si();
+        let answered = 2.0 * self.response_s()
+            + 10.0 * rig.reference.lag.value.si()
+            + 4.0 * rig.scan_time().si()
+            + rig.input_time().si();
         let settle = rig.manifold.valve_delay.si() + answered.max(0.1);
         Motion::Pulses { air, pulse: TimeSpan::new(pulse), settle: TimeSpan::new(settle) }
     }
@@ -280,7 +282,8 @@ impl Planner<'_> {
     pub(super) fn window(&self, expected: Option<&Expected>, ramps: Ramps) -> [Option<VacuumLevel>; 2] {
         let Ramps { rising, falling, slow_falling, .. } = ramps;
         let Some(expected) = expected else { return [None, None] };
-        let delay_s = self.response_s();
+        // The edge of a good device comes while the ramp still goes on.
+        let delay_s = self.response_s() + self.sheets.rig.input_time().si();
         // A local curve reaches so far beyond a crossing, and a few scans more.
         let scan_s = self.sheets.rig.scan_time().si();
         let fitted_s = (20.0 * scan_s).clamp(0.08, 0.4) + 4.0 * scan_s;
