@@ -463,9 +463,7 @@ fn parts(record: &Record) -> usize {
 
 /// One slow ramp among many fast ones takes far longer than the mean: the rig is vented before it.
 #[rstest]
-fn however_many_ramps_are_made_the_interlock_on_time_under_vacuum_is_kept(
-    #[values(6, 43, 50, 100)] cycles: u16,
-) {
+fn however_many_ramps_are_made_the_interlock_on_time_under_vacuum_is_kept(#[values(43, 100)] cycles: u16) {
     let demo = Bench::demo();
     let script = demo.script.replace("cycles = 5", &format!("cycles = {cycles}"));
     assert_ne!(script, demo.script, "the script has another number of cycles");

@@ -527,7 +527,7 @@ fn the_first_operation_is_found_without_a_bias(
         *device = DeviceTruth { lag_s: 0.0, air_saving: device.air_saving, ..good };
     }
     let (mut errors, mut held, mut stated) = (Vec::new(), 0.0, Vec::new());
-    for seed in 0..6 {
+    for seed in 0..4 {
         bench.truth.seed = seed;
         let record = bench.run().record;
         for (position, device) in record.positions.iter().zip(&bench.truth.devices) {
@@ -548,9 +548,9 @@ fn the_first_operation_is_found_without_a_bias(
 /// An input that is slow and declared so shows the edge of a good device late, and a ramp waits for it: nobody fails for that.
 #[rstest]
 fn a_slow_input_that_is_declared_fails_no_good_device(
-    #[values(50, 150, 300)] slow_ms: u32,
+    #[values(60, 300)] slow_ms: u32,
     #[values(true, false)] filter: bool,
-    #[values("0.5 s", "1 s", "2 s")] vent: &str,
+    #[values("0.5 s", "2 s")] vent: &str,
     #[values(0.0, -600.0)] off_pa: f64,
 ) {
     let mut bench = Bench::demo();
@@ -560,10 +560,10 @@ fn a_slow_input_that_is_declared_fails_no_good_device(
     let slow_s = f64::from(slow_ms) * 1e-3;
     let module = &mut bench.truth.module;
     if filter {
-        module.input_filter_s = slow_s
+        module.input_filter_s = slow_s;
     } else {
-        module.image_s = slow_s
-    };
+        module.image_s = slow_s;
+    }
     for device in &mut bench.truth.devices {
         let good = DeviceTruth::good(device.position, 60_000.0 + off_pa, 55_000.0 + off_pa);
         *device = DeviceTruth { air_saving: device.air_saving, ..good };
@@ -572,5 +572,7 @@ fn a_slow_input_that_is_declared_fails_no_good_device(
     for position in &record.positions {
         let why = position.decided_by().map(|check| (check.quantity, check.remark.clone()));
         assert_ne!(position.verdict, Verdict::Fail, "{why:?}");
+        // What a filter does is known: who is at nominal passes.
+        assert!(position.verdict == Verdict::Pass || !filter || off_pa < 0.0, "{why:?}");
     }
 }

@@ -104,7 +104,7 @@ fn what_a_slow_line_can_not_decide_is_said_before_any_air_flows() {
         said.err.lines().find(|line| line.contains("foreseen") && line.contains(name)).unwrap_or_default()
     };
     assert!(
-        foreseen("response, on").contains("no device can be shown to be good on this rig"),
+        foreseen("response, on").contains("not even a device at nominal is decided on this rig"),
         "{}",
         said.err
     );

@@ -10,7 +10,7 @@ use jiff::ZonedDateTime;
 use std::path::Path;
 use tripbench_device::NotChecked;
 use tripbench_engine::{Engine, Plan, predictions};
-use tripbench_judge::left_open;
+use tripbench_judge::{OfDevices, left_open};
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
@@ -145,8 +145,8 @@ fn introduce(task: &Task, loaded: &Loaded) {
         task.predicted().si(),
         *sheets.rig.reference.calibration.due
     ));
-    let open = said_open(left_open(task));
-    let passes = open.is_empty() || sheets.site.not_checked == NotChecked::Say;
+    let open = said_open(left_open(task, OfDevices::Any));
+    let passes = sheets.site.not_checked == NotChecked::Say || left_open(task, OfDevices::Every).is_empty();
     foreseen(&predictions(task), sheets.site.style, passes);
     if !open.is_empty() {
         say::note(&format!("  foreseen  {open}, on this rig with this script"));
@@ -162,8 +162,8 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
             _ => format!("{:.1} ms", value * 1e3),
         };
         let (u, half) = (one.expanded_uncertainty, one.half_tolerance);
-        let said = if u >= half {
-            String::from("no device can be shown to be good on this rig")
+        let said = if one.undecided_at_nominal > 0.95 {
+            String::from("not even a device at nominal is decided on this rig")
         } else {
             format!(
                 "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",

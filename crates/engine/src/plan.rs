@@ -5,7 +5,7 @@ use crate::predict::time;
 use crate::script::{Direction, OnFailure, Script, ScriptStep, StepKind};
 use std::sync::Arc;
 use tripbench_device::{Expected, NotChecked, expected};
-use tripbench_judge::{foreseen_leak_pa_per_s, left_open};
+use tripbench_judge::{OfDevices, foreseen_leak_pa_per_s, left_open};
 use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, Task};
 use tripbench_rig::Air;
@@ -51,7 +51,7 @@ pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
 
 /// Warns where the site wants everything checked and the sheets alone say that something will not be.
 fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
-    let open = left_open(task);
+    let open = left_open(task, OfDevices::Every);
     if task.sheets.site.not_checked == NotChecked::Say || open.is_empty() {
         return;
     }

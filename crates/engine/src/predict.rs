@@ -2,7 +2,7 @@
 
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
 use tripbench_record::Motion;
-use tripbench_rig::{Air, RigSheet};
+use tripbench_rig::{Air, OutputName, RigSheet};
 
 /// Time constant of an air state, if the rig sheet gives one.
 pub(crate) fn time_constant(rig: &RigSheet, air: Air) -> Option<TimeSpan> {
@@ -11,9 +11,15 @@ pub(crate) fn time_constant(rig: &RigSheet, air: Air) -> Option<TimeSpan> {
         Air::Evacuate => Some(manifold.evacuate.value),
         Air::EvacuateFine => manifold.evacuate_fine.as_ref().map(|time| time.value),
         Air::Bleed => manifold.bleed.as_ref().map(|time| time.value),
-        Air::Vent | Air::Rest => Some(manifold.vent.value),
+        Air::Vent => Some(manifold.vent.value),
+        // At rest the valves are safe, and a vent usually is when open.
+        Air::Rest => rest_vents(rig).then_some(manifold.vent.value),
         Air::Hold => None,
     }
+}
+
+fn rest_vents(rig: &RigSheet) -> bool {
+    rig.by_hand() || rig.outputs.iter().any(|output| output.name == OutputName::Vent && *output.safe)
 }
 
 /// Absolute rate at a level.

@@ -43,12 +43,13 @@ pub(crate) fn selects(task: &Task) -> bool {
     selectable_s(task).iter().any(|other_s| (other_s - selected_s).abs() > f64::EPSILON)
 }
 
-/// Whether the module counts the edges of every output that is looked at, at each position that takes part; without any, at all.
-pub(crate) fn counts_edges(task: &Task, valve: bool) -> bool {
-    let takes_part = |position: &&Position| {
+/// Whether the module counts the edges of every output that is looked at, for each position that takes part; where none does, for each
+/// position of the rig.
+pub(crate) fn counts_edges(task: &Task, valve: bool) -> impl Iterator<Item = bool> + '_ {
+    let takes_part = move |position: &&Position| {
         task.positions.is_empty() || task.positions.iter().any(|plan| plan.number == *position.number)
     };
-    task.sheets.rig.positions.iter().filter(takes_part).all(|position| is_counted(position, valve))
+    task.sheets.rig.positions.iter().filter(takes_part).map(move |position| is_counted(position, valve))
 }
 
 fn is_counted(position: &Position, valve: bool) -> bool {

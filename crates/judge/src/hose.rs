@@ -50,18 +50,18 @@ pub(crate) fn through(
     let volume = task.sheets.rig.manifold.volume.si();
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
     let conductance = hose_conductance(bore_m, length_m, pressure_pa);
-    // A hose is as slow both ways: the closer of two delays tells. Where none is told well, the closest known bounds it all the same:
-    // what is not known is not nothing.
+    // A hose is as slow both ways: the closer of two delays tells. Where none is told well, none says that the hose is pinched; but what
+    // is not known is not nothing, and goes into U.
     let own_s = selected_delay_s(task).max(longest_delay_s(task) - FASTER_S);
     let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - own_s).max(0.0);
     let is_told =
         |delay: &&&MeasurementResult| delay.expanded_uncertainty <= longest_delay_s(task).max(TOLD_S);
     let closest = |a: &&&MeasurementResult, b: &&&MeasurementResult| late_s(a).total_cmp(&late_s(b));
     let told = delays.iter().filter(is_told).min_by(closest);
-    let late = told.or_else(|| delays.iter().min_by(closest));
+    let known = told.or_else(|| delays.iter().min_by(closest));
     let behind_m3 = hose.behind.unwrap_or_else(|| Volume::new(hose_volume(bore_m, length_m))).si();
-    let longest_s = late.map_or(0.0, |delay| late_s(delay));
-    let mean_square_s2 = late
+    let longest_s = told.map_or(0.0, |delay| late_s(delay));
+    let mean_square_s2 = known
         .map_or(0.0, |delay| mean_square_above_zero(delay.value - own_s, delay.expanded_uncertainty / 2.0));
     let shift = |leak_pa_per_s: f64, late_s: f64| {
         leak_pa_per_s * volume * (1.0 / conductance).max(late_s / behind_m3)

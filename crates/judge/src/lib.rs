@@ -34,5 +34,5 @@ mod transition;
 pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
 pub use condition::foreseen_leak_pa_per_s;
 pub use foreseen::{ForeseenLevel, Foresight, Ramp};
-pub use promise::{left_open, promised, verdict};
+pub use promise::{OfDevices, left_open, promised, verdict};
 pub use rejudge::{judge_all, judge_step, rejudge};

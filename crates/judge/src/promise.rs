@@ -130,8 +130,17 @@ fn screened(task: &Task, ramps: &SwitchPointsTask) -> [Vec<QuantityName>; 2] {
     [shown, open]
 }
 
-/// What of a device will not be checked whatever the run shows, by sheets and steps alone; each once, in the order of the steps.
-pub fn left_open(task: &Task) -> Vec<QuantityName> {
+/// Of which devices something is left open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OfDevices {
+    /// Of one at the least.
+    Any,
+    /// Of every one.
+    Every,
+}
+
+/// What will not be checked of devices whatever the run shows, by sheets and steps alone; each once, in the order of the steps.
+pub fn left_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
     let mut all = Vec::new();
     let ramps = task
         .steps
@@ -141,7 +150,12 @@ pub fn left_open(task: &Task) -> Vec<QuantityName> {
         let [_, open] = screened(task, ramps);
         let unselected = coverage::selects(task) && !ramps.timed(true) && !ramps.timed(false);
         all.extend(unselected.then_some(QuantityName::SelectedDelay));
-        all.extend((!coverage::counts_edges(task, ramps.valve)).then_some(QuantityName::Bounce));
+        let mut counted = coverage::counts_edges(task, ramps.valve);
+        let uncounted = match of {
+            OfDevices::Any => counted.any(|counted| !counted),
+            OfDevices::Every => counted.all(|counted| !counted),
+        };
+        all.extend(uncounted.then_some(QuantityName::Bounce));
         all.extend(open);
     }
     let mut seen = BTreeSet::new();

@@ -76,13 +76,13 @@ pub(crate) fn delay_check(
         );
         (CheckVerdict::Undecided, remark)
     };
-    let to_decide = (verdict == CheckVerdict::Undecided)
-        .then(|| would_decide(check, &result, if contradicts { promised } else { harmless }))
-        .flatten();
+    let inside = harmless.high.is_some_and(|high| result.value <= high);
+    let open = verdict == CheckVerdict::Undecided && inside && !contradicts;
+    let to_decide = open.then(|| would_decide(check, &result, harmless)).flatten();
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }
 
-/// What would show a delay to be inside some limits, or outside. How many ramps would is not said: more of them are not more of the
+/// What would show a delay to be inside some limits. How many ramps would is not said: more of them are not more of the
 /// slow ones beside the fast.
 fn would_decide(check: Check, result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
     judged(check, result, Some(limits), Acceptance::GuardBand).to_decide

@@ -30,7 +30,8 @@ pub(crate) struct Run<'c> {
 #[derive(Debug)]
 pub(crate) struct Moment<'c> {
     pub(crate) scan: &'c Scan,
-    /// Level as it was read in it, pascal, and when that was, the mean age of a reading taken off, seconds.
+    /// Level as it was read in it, pascal, and when that was, seconds: the mean age of a reading is taken off where readings do not show
+    /// it themselves.
     pub(crate) level_pa: f64,
     pub(crate) read_s: f64,
     /// Least and greatest level since the longest delay before it, pascal.

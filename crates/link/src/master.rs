@@ -122,8 +122,12 @@ impl<T: Transport> Link<T> {
         if self.latch.is_set() {
             return Err(Doubt::Stopped);
         }
-        if self.doubt_at.is_some() || command.not_after.is_some_and(|latest| self.clock.now() > latest) {
+        if self.doubt_at.is_some() {
             return Err(Doubt::Late);
+        }
+        // Nobody looked at it in time: the module was not asked.
+        if command.not_after.is_some_and(|latest| self.clock.now() > latest) {
+            return Err(Doubt::Gap);
         }
         if let Order::Silent(milliseconds) = command.order {
             return self.keep_silent(Duration::from_millis(milliseconds.into()), rig).await;

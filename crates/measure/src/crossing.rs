@@ -381,6 +381,23 @@ mod tests {
         assert!((one.standard_deviation_pa / five.standard_deviation_pa - 1.0).abs() < 0.1);
     }
 
+    // One crossing: the root of the mean squares of the scatter of the fit, of a rectangle of the width, and of the spread as it is
+    // promised, which is known to a factor; the three squares summed by hand.
+    #[rstest]
+    #[case(5.0, 20.0, 1.0, 20.1)]
+    #[case(5.0, 10.0, 5.0, 11.3)]
+    #[case(30.0, 10.0, 5.0, 14.1)]
+    fn a_level_is_known_no_better_than_its_fit(
+        #[case] width: f64,
+        #[case] fit_pa: f64,
+        #[case] promised: f64,
+        #[case] expected: f64,
+    ) {
+        let crossing = CrossingInterval { low_pa: 1_000.0, high_pa: 1_000.0 + width, fit_pa };
+        let found = posterior(&[crossing], promised).expect("posterior").standard_deviation_pa;
+        assert!((found / expected - 1.0).abs() < 0.03, "{found}");
+    }
+
     // Of n normal values with the standard deviation s, by the values alone: P(σ ≤ 100) = P(χ²(n − 1) ≥ (n − 1) s² / 100²); the upper
     // tail of the chi-square distribution as scipy.stats.chi2.sf of SciPy 1.17 has it. With three values the grid ends while their tail goes on.
     #[rstest]

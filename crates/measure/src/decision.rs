@@ -19,7 +19,7 @@ impl Limits {
     pub fn simple_guard(self, expanded_uncertainty: f64) -> f64 {
         let half = match (self.low, self.high) {
             (low, Some(high)) => (high - low.unwrap_or(0.0)) / 2.0,
-            (Some(_), None) | (None, None) => 0.0,
+            (_, None) => 0.0,
         };
         if expanded_uncertainty <= half { 0.0 } else { expanded_uncertainty }
     }

@@ -38,7 +38,7 @@ impl fmt::Display for Doubt {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Lost => f.write_str("the connection to the module was lost"),
-            Self::Late => f.write_str("the module did not answer within `answer_timeout` of the rig sheet: switched off, unplugged, or slower than declared"),
+            Self::Late => f.write_str("the module did not answer in time (`answer_timeout` of the rig sheet): switched off, unplugged, or slower than declared?"),
             Self::Short => f.write_str("the module's answer has the wrong length"),
             Self::Foreign => f.write_str("the module answered something that was not asked"),
             Self::Corrupt => f.write_str("the module's answer cannot be read"),

@@ -27,7 +27,7 @@ impl Planner<'_> {
         self.reachable(top, place)?;
         let limit = limit.as_ref().map_or(TimeSpan::new(self.response_s()), |limit| limit.value);
         self.foresee_response(limit, &ramps, &expected, place);
-        let answered_s = 2.0 * limit.si() + 0.1;
+        let answered_s = 2.0 * limit.si() + self.sheets.rig.input_time().si() + 0.1;
         let once_s = self.time_of(Air::Evacuate, (FAST_END, top)) + self.time_of(Air::Vent, (top, FAST_END));
         let predicted = f64::from(*operations) * (once_s + 3.0 * answered_s);
         let task = ResponseTask { operations: *operations, top, levels_of, limit };

@@ -19,7 +19,35 @@ struct Foreseen {
     name: &'static str,
     quantity: QuantityName,
     half_tolerance: f64,
+    /// Of a delay, the same for a device whose levels lie half a tolerance away from nominal.
+    half_tolerance_at_half: f64,
+    /// The limits that the judge has, moved so that nominal is 0; of a time as they are.
+    limits: Limits,
     uncertainty: f64,
+}
+
+impl Foreseen {
+    /// A level, or a difference of two.
+    const fn of_level(
+        name: &'static str,
+        quantity: QuantityName,
+        half_tolerance: f64,
+        uncertainty: f64,
+    ) -> Self {
+        Self {
+            name,
+            quantity,
+            half_tolerance,
+            half_tolerance_at_half: half_tolerance,
+            limits: around_nominal(half_tolerance),
+            uncertainty,
+        }
+    }
+}
+
+/// Limits at both ends of a tolerance.
+const fn around_nominal(half_tolerance: f64) -> Limits {
+    Limits { low: Some(-half_tolerance), high: Some(half_tolerance) }
 }
 
 /// What every check of a task will be able to tell, as its sheets have it, before any air flows.
@@ -31,13 +59,17 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     for (step, planned) in (0..).zip(&task.steps) {
         let prediction = |foreseen: Foreseen, unit: &str| {
             let site = &task.sheets.site;
-            let Foreseen { quantity, half_tolerance, uncertainty, .. } = foreseen;
-            let guard = guard_of_u(site, uncertainty / half_tolerance);
-            let share = |off: f64| match unit {
-                // Whether an output is late is asked the same way whatever rule the site has; a time is limited on one side alone.
-                "s" if quantity.is_delay() => late_share(half_tolerance, uncertainty, off, 1.0),
-                "s" => late_share(half_tolerance, uncertainty, off, guard),
-                _ => undecided_share_by(half_tolerance, uncertainty, off, guard),
+            let Foreseen { quantity, half_tolerance, half_tolerance_at_half, limits, uncertainty, .. } =
+                foreseen;
+            let guard = guard_of_u(site, limits, uncertainty);
+            // A time is limited on one side alone; whether an output is late is asked the same way whatever rule the site has. A device
+            // half way to a limit of its levels is as late as any good one, and what it may be late by is less.
+            let [at_nominal, at_half] = match unit {
+                "s" if quantity.is_delay() => [half_tolerance, half_tolerance_at_half]
+                    .map(|spare| late_share(spare, uncertainty, 0.0, 1.0)),
+                "s" => [late_share(half_tolerance, uncertainty, 0.0, guard); 2],
+                _ => [0.0, half_tolerance / 2.0]
+                    .map(|off| undecided_share_by(half_tolerance, uncertainty, off, guard)),
             };
             Prediction {
                 step,
@@ -45,9 +77,8 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
                 unit: unit.to_owned(),
                 expanded_uncertainty: uncertainty,
                 half_tolerance,
-                undecided_at_nominal: share(0.0),
-                // A device half way to a limit of its levels is as late as any good one.
-                undecided_at_half: share(if unit == "s" { 0.0 } else { half_tolerance / 2.0 }),
+                undecided_at_nominal: at_nominal,
+                undecided_at_half: at_half,
             }
         };
         let told = |all: Vec<Foreseen>, unit: &str| {
@@ -118,17 +149,14 @@ impl Planner<'_> {
             .zip(limits_of(expected))
             .filter_map(|((level, (name, quantity, _)), limits)| {
                 let half_tolerance = half_tolerance(limits?);
-                Some(Foreseen { name, quantity, half_tolerance, uncertainty: level.expanded_pa() })
+                Some(Foreseen::of_level(name, quantity, half_tolerance, level.expanded_pa()))
             })
             .collect();
         if let (Some([low, high]), [on, off, ..]) = (expected.hysteresis, levels.as_slice()) {
             let rates = self.rates(task, expected);
-            all.push(Foreseen {
-                name: "hysteresis",
-                quantity: QuantityName::Hysteresis,
-                half_tolerance: (high.si() - low.si()) / 2.0,
-                uncertainty: self.foresight(task, &rates).hysteresis_pa(on, off),
-            });
+            let uncertainty = self.foresight(task, &rates).hysteresis_pa(on, off);
+            let half_tolerance = (high.si() - low.si()) / 2.0;
+            all.push(Foreseen::of_level("hysteresis", QuantityName::Hysteresis, half_tolerance, uncertainty));
         }
         all
     }
@@ -138,16 +166,24 @@ impl Planner<'_> {
     fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let levels = self.foreseen_levels(task, expected);
         let [mean_s, longest_s] = self.foresight(task, &self.rates(task, expected)).promised_s();
-        let spare = |level: &ForeseenLevel, limits: LevelLimits| {
-            level.spare_s((half_tolerance(limits) - level.expanded_pa()).max(0.0))
-        };
+        let spare =
+            |level: &ForeseenLevel, half_pa: f64| level.spare_s((half_pa - level.expanded_pa()).max(0.0));
         levels
             .iter()
             .zip(LEVELS)
             .zip(limits_of(expected))
             .filter_map(|((level, (name, _, quantity)), limits)| {
-                let half_tolerance = longest_s - mean_s + spare(level, limits?);
-                Some(Foreseen { name, quantity, half_tolerance, uncertainty: level.delay_expanded_s()? })
+                let half_pa = half_tolerance(limits?);
+                let [whole, half] =
+                    [half_pa, half_pa / 2.0].map(|left_pa| longest_s - mean_s + spare(level, left_pa));
+                Some(Foreseen {
+                    name,
+                    quantity,
+                    half_tolerance: whole,
+                    half_tolerance_at_half: half,
+                    limits: Limits { low: None, high: Some(longest_s) },
+                    uncertainty: level.delay_expanded_s()?,
+                })
             })
             .collect()
     }
@@ -159,10 +195,13 @@ impl Planner<'_> {
         let told = self.responses_told_s(ramps, expected);
         let [mean_s, _] = self.foresight(ramps, &self.rates(ramps, expected)).promised_s();
         let names = [QuantityName::ResponseOn, QuantityName::ResponseOff];
+        let half_tolerance = (response.limit.si() - mean_s).max(0.0);
         let foreseen = |(quantity, uncertainty)| Foreseen {
             name: "response",
             quantity,
-            half_tolerance: (response.limit.si() - mean_s).max(0.0),
+            half_tolerance,
+            half_tolerance_at_half: half_tolerance,
+            limits: Limits { low: None, high: Some(response.limit.si()) },
             uncertainty,
         };
         names.into_iter().zip(told).map(foreseen).collect()
@@ -205,7 +244,7 @@ impl Planner<'_> {
                 falling.max(self.sheets.rig.manifold.largest_leak.si())
             };
             let uncertainty = sight.at_one_rate_pa(limits, (rate, deeper, saving.cycles), shown);
-            Some(Foreseen { name, quantity, half_tolerance: half_tolerance(limits), uncertainty })
+            Some(Foreseen::of_level(name, quantity, half_tolerance(limits), uncertainty))
         };
         limits.into_iter().filter_map(foreseen).collect()
     }
@@ -245,14 +284,14 @@ impl Planner<'_> {
         }
         let style = self.sheets.site.style;
         let show = |pascal: f64| style.difference(LevelDifference::new(pascal));
-        let message = if u >= t {
+        let guard = guard_of_u(&self.sheets.site, around_nominal(t), u);
+        let message = if guard * u >= t {
             format!(
                 "no device can be shown to have a good {name} on this rig: U will be about {}, half its tolerance is {}",
                 show(u),
                 show(t)
             )
         } else {
-            let guard = guard_of_u(&self.sheets.site, u / t);
             let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share_by(t, u, off, guard));
             format!(
                 "the {name} can be left undecided: U about {}, half its tolerance {}; so for about {:.0} % of devices at nominal, {:.0} % at half the tolerance",
@@ -300,12 +339,11 @@ impl Planner<'_> {
     }
 }
 
-/// Width of the guard band by the site's rule, as a share of U, which is itself a share of half of the tolerance.
-fn guard_of_u(site: &SiteSheet, u_of_half: f64) -> f64 {
-    let limits = Limits { low: Some(-1.0), high: Some(1.0) };
+/// Width of the guard band by the site's rule for limits and a U, as a share of U.
+fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
     match site.decision {
         DecisionRule::GuardBand => 1.0,
-        DecisionRule::Simple => limits.simple_guard(u_of_half) / u_of_half.max(f64::MIN_POSITIVE),
+        DecisionRule::Simple => f64::from(u8::from(limits.simple_guard(u) > 0.0)),
         DecisionRule::HighestRisk => normal_quantile(1.0 - site.highest_risk) / normal_quantile(0.975),
     }
 }

@@ -44,9 +44,10 @@ impl Planner<'_> {
         let level = self.check_level();
         let pull = self.time_of(Air::Evacuate, (VacuumLevel::ZERO, level));
         let thermal_s = rig.manifold.thermal.si();
+        let watch_s = self.watched_at_rest_s();
         let mut steps = vec![
             (String::from("ready"), StepTask::Ask { text: ready(self.sheets.rig.by_hand()) }, 0.0),
-            ("signals".into(), StepTask::Signals { watch: TimeSpan::new(2.0) }, 2.2),
+            ("signals".into(), StepTask::Signals { watch: TimeSpan::new(watch_s) }, watch_s + 0.2),
             ("zero".into(), StepTask::Zero { watch: TimeSpan::new(1.0), again: false }, 3.0),
         ];
         if person == PersonAtPlugs::OperatesEach {
@@ -89,6 +90,18 @@ impl Planner<'_> {
             predicted: TimeSpan::new(predicted),
         };
         steps.into_iter().map(planned).collect()
+    }
+
+    /// How long the rig is watched at rest, seconds: long enough that the tick of the module's clock is told to a thousandth by two
+    /// reads that take a few times as long as the sheet has it.
+    fn watched_at_rest_s(&self) -> f64 {
+        const LEAST_S: f64 = 2.0;
+        const MOST_S: f64 = 30.0;
+        const PER_OPEN: f64 = 2_500.0;
+        let rig = &self.sheets.rig;
+        let open_s = |tick: TimeSpan| tick.si() + rig.link.answer_time.si();
+        let watch_s = rig.module.clock.as_ref().map_or(0.0, |clock| PER_OPEN * open_s(clock.tick));
+        watch_s.clamp(LEAST_S, MOST_S)
     }
 
     /// Each output that the rig looks at, operated by a person.

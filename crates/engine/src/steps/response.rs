@@ -21,7 +21,7 @@ pub(super) async fn response(bench: &Bench, task: &ResponseTask) -> Result<(), H
 
 async fn operation(bench: &Bench, task: &ResponseTask, cycle: u16) -> Result<(), Break> {
     // Long enough for the slowest output that is still allowed, and for one that is late.
-    let answered = task.limit.duration() * 2 + Duration::from_millis(100);
+    let answered = task.limit.duration() * 2 + bench.input_time() + Duration::from_millis(100);
     bench.air(Air::Vent).await?;
     until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
     bench.sleep(answered + phase(bench, cycle, task.operations)).await?;

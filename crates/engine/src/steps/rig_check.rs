@@ -37,8 +37,9 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
             let _fits_in_memory = write!(text, ", device plug {}", if plug { "in" } else { "out" });
         }
     }
-    for (name, closed) in bench.guards() {
-        let _fits_in_memory = write!(text, "; {name} {}", if closed { "not tripped" } else { "TRIPPED" });
+    // One that is tripped has ended the check by now.
+    for name in bench.guards() {
+        let _fits_in_memory = write!(text, "; {name} not tripped");
     }
     text.push('.');
     text
@@ -137,7 +138,7 @@ pub(super) async fn own_input(
     /// Devices that are there begin to work once they have power; common practice, no source.
     const STARTS: Duration = Duration::from_secs(1);
     let text = format!(
-        "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: let this output alone change and go back, by a device that is operated at this plug, or by its wire bridged to device power for a moment, by an electrically skilled person. Ready?",
+        "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: let this output alone change and go back: by a device that is operated at this plug, or, with no device at it, by joining its wire for a moment to the potential that the output switches to, by an electrically skilled person. Ready?",
         within.si()
     );
     confirmed(bench, &text).await?;

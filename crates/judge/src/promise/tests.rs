@@ -103,9 +103,10 @@ fn what_sheets_and_steps_alone_leave_open(
         bench = bench.rig(&line, &line.replace(" }", &counter));
     }
     let bench = bench.step(zero(false)).step(StepTask::SwitchPoints(both)).step(zero(true));
-    assert_eq!(left_open(&bench.task()), expected);
+    assert_eq!(left_open(&bench.task(), OfDevices::Every), expected);
+    assert_eq!(left_open(&bench.task(), OfDevices::Any), expected);
     // Nothing is left open where nothing is judged.
-    assert!(left_open(&bench.unknown_device().task()).is_empty());
+    assert!(left_open(&bench.unknown_device().task(), OfDevices::Any).is_empty());
 }
 
 #[test]

@@ -219,7 +219,7 @@ async fn every_write_of_safe_goes_out_even_after_a_refusal() {
 #[tokio::test]
 async fn an_order_that_comes_too_late_is_not_sent() {
     let mut wired = Wired::sure(|_, _, _| None);
-    assert_eq!(wired.order(Order::Powered(Air::Evacuate), Some(Mono::START)).await, Err(Doubt::Late));
+    assert_eq!(wired.order(Order::Powered(Air::Evacuate), Some(Mono::START)).await, Err(Doubt::Gap));
     assert_eq!(wired.log(), "");
 }
 
