@@ -17,6 +17,7 @@ mod least_deep;
 mod level;
 mod level_check;
 mod own_edges;
+mod own_input;
 mod place;
 mod promise;
 mod promised;

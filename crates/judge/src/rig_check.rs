@@ -8,10 +8,8 @@ use tripbench_measure::{
     standard_deviation,
 };
 use tripbench_quantity::TimeSpan;
-use tripbench_record::{
-    Check, CheckVerdict, DeviceOutput, LimitsRecord, Mark, Measured, QuantityName, Role, Segment,
-};
-use tripbench_rig::{DigitalInput, LONGEST_GAP, Order, OutputName, RigSheet, Scan};
+use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment};
+use tripbench_rig::{LONGEST_GAP, Order, OutputName, Scan};
 
 /// The clock's own resolution, seconds.
 const CLOCK_S: f64 = 1e-6;
@@ -225,85 +223,6 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
         began: began_s.max(ordered_s),
         uncertainty: noise_pa / slope.abs(),
     })
-}
-
-/// Step `own-input`: which inputs changed while a person operated one output at its plug.
-pub(crate) fn own_input(
-    channels: &Channels<'_>,
-    marks: &[Mark],
-    step: u16,
-    operated: (u8, DeviceOutput),
-) -> Vec<Check> {
-    let check = blank(channels.task, step, QuantityName::OwnInput, Role::Condition, "1");
-    let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Operated).last().copied() else {
-        return vec![check];
-    };
-    let rig = &channels.task.sheets.rig;
-    let Some(position) = rig.position(operated.0) else { return vec![check] };
-    let own = match operated.1 {
-        DeviceOutput::Switch => Some(&position.switch),
-        DeviceOutput::Valve => position.valve.as_ref(),
-    };
-    // Whoever operates an output at its plug may have to pull that plug.
-    let is = |one: &DigitalInput, other: Option<&DigitalInput>| other.is_some_and(|other| one.at == other.at);
-    let changed: Vec<&DigitalInput> = rig
-        .digital_inputs()
-        .into_iter()
-        .filter(|input| !is(input, position.present.as_ref()))
-        .filter(|input| !changes(&channels.bits(&mark, input)).is_empty())
-        .collect();
-    let own_changed = changed.iter().any(|input| is(input, own));
-    let others: Vec<&DigitalInput> = changed.into_iter().filter(|input| !is(input, own)).collect();
-    // A device that is worked by vacuum moves both of its outputs.
-    let same =
-        |input: &&DigitalInput| is(input, Some(&position.switch)) || is(input, position.valve.as_ref());
-    let of_one_device = !others.is_empty() && others.iter().all(same);
-    let others: Vec<String> = others.into_iter().map(|input| named(rig, input)).collect();
-    let (verdict, remark) = match (own_changed, others.is_empty()) {
-        (true, true) => (CheckVerdict::Met, String::from("its own input changed, and no other")),
-        (true, false) if of_one_device => (
-            CheckVerdict::Undecided,
-            String::from(
-                "both outputs changed: are they wired together, or did the device move both? Let one change alone",
-            ),
-        ),
-        (true, false) => (
-            CheckVerdict::NotMet,
-            format!("its input changed, and that of {} too: are they wired together?", others.join(", ")),
-        ),
-        (false, false) => (
-            CheckVerdict::NotMet,
-            format!(
-                "its input did not change, but that of {}: are the wires crossed, or the addresses on the rig sheet?",
-                others.join(", ")
-            ),
-        ),
-        (false, true) => (
-            CheckVerdict::Undecided,
-            String::from(
-                "no input changed: was it operated? Look at the plug, its wire and the address on the rig sheet",
-            ),
-        ),
-    };
-    vec![Check {
-        verdict,
-        remark: Some(format!("the {} output of position {}: {remark}", operated.1, operated.0)),
-        ..check
-    }]
-}
-
-/// What is behind an input, for people.
-fn named(rig: &RigSheet, input: &DigitalInput) -> String {
-    let of_position = rig.positions.iter().find_map(|position| {
-        let all = [
-            ("the switch output", Some(&position.switch)),
-            ("the valve output", position.valve.as_ref()),
-            ("the plug", position.present.as_ref()),
-        ];
-        let found = all.into_iter().find(|(_, one)| one.is_some_and(|one| one.at == input.at));
-        found.map(|(what, _)| format!("{what} of position {}", *position.number))
-    });
-    of_position.unwrap_or_else(|| format!("`{}`", *input.at))
 }
 
 /// Step `path-lag`: how long an input needs to show an output that it is wired to, against filter and image age declared.
