@@ -162,7 +162,7 @@ impl Bench {
         } else {
             time(up, true, (bottom, top))
         };
-        let settles = if up == Motion::Throttled { sheets.rig.manifold.thermal.si() * 3.0 } else { 0.0 };
+        let settles = if up == Motion::Throttled { self.settled().as_secs_f64() } else { 0.0 };
         Duration::from_secs_f64((settles + rise + time(down, false, (top, bottom))).max(0.0))
     }
 

@@ -153,9 +153,9 @@ impl State {
     /// A raw reference that stands still while the air should move it is not believed: a frozen register, a blocked tube.
     fn reference_moves(&mut self, seen: &Seen) -> Result<(), Halt> {
         const SHORTEST_S: f64 = 0.5;
-        /// Counts that the reference should have moved by, at the least, before it is not believed.
+        /// Counts that the reference should have moved before a standstill counts as a fault.
         const COUNTS: f64 = 20.0;
-        /// Nearer than this share of the way to where the air goes, it may have come to rest where a sheet does not have it.
+        /// Within this share of its end, the level may have come to rest earlier than the rig sheet says.
         const AT_REST: f64 = 0.1;
         let (raw, level) = (seen.read.si(), seen.level);
         let unchanged = match self.unchanged {

@@ -50,8 +50,8 @@ pub(crate) fn through(
     let volume = task.sheets.rig.manifold.volume.si();
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
     let conductance = hose_conductance(bore_m, length_m, pressure_pa);
-    // A hose is as slow both ways: the closer of two delays tells. Where none is told well, none says that the hose is pinched; but what
-    // is not known is not nothing, and goes into U.
+    // A hose is as slow both ways: the closer of two delays tells. Where none is known well, none can
+    // show that the hose is pinched; the closest one still goes into U.
     let own_s = selected_delay_s(task).max(longest_delay_s(task) - FASTER_S);
     let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - own_s).max(0.0);
     let is_told =

@@ -4,6 +4,7 @@
 //! the least of the turns is estimated without the bias of picking it.
 
 use crate::channel::{Change, Channels, Zero};
+use crate::result::certificate;
 use tripbench_measure::{
     Contribution, Noisy, Sample, Turn, TurnPrior, distinct, fit_line, fit_turn, least_of,
 };
@@ -72,7 +73,7 @@ impl LeastDeep {
             Contribution::normal(&turns, self.level.uncertainty).of(RUN),
             Contribution::rectangular("lag of the reference at the turn", lag_pa).of(RIG),
             Contribution::normal("calibration of the reference", calibration.standard_uncertainty_pa(level))
-                .of(&format!("certificate {}", calibration.certificate.value)),
+                .of(&certificate(task)),
             Contribution::rectangular("zero drift of the reference", reference.drift.si()).of(RIG),
             Contribution::rectangular("hysteresis of the reference", reference.hysteresis.si()).of(RIG),
             Contribution::normal("zero reading", zero.uncertainty_pa).of(RUN),

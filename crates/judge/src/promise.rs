@@ -130,12 +130,12 @@ fn screened(task: &Task, ramps: &SwitchPointsTask) -> [Vec<QuantityName>; 2] {
     [shown, open]
 }
 
-/// Of which devices something is left open.
+/// The devices of which something is left unchecked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum OfDevices {
-    /// Of one at the least.
+    /// At least one device.
     Any,
-    /// Of every one.
+    /// Every device.
     Every,
 }
 

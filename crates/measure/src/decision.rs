@@ -14,8 +14,9 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// Guard band of simple acceptance for an expanded uncertainty: none, unless it is more than half of the tolerance. One limit
-    /// from above is a tolerance from 0 on, as a time or a rate has it; one from below leaves none to compare with.
+    /// Guard band of simple acceptance for an expanded uncertainty: none, unless it is more than half of the tolerance. An upper
+    /// limit alone gives a tolerance that starts at 0, as for a time or a rate. A lower limit alone gives no tolerance: the guard band
+    /// is then always U.
     pub fn simple_guard(self, expanded_uncertainty: f64) -> f64 {
         let half = match (self.low, self.high) {
             (low, Some(high)) => (high - low.unwrap_or(0.0)) / 2.0,
@@ -324,7 +325,7 @@ mod tests {
         assert_eq!(decide(&found, limits, Acceptance::Simple), expected);
     }
 
-    // At most 20 is a tolerance of 20 for what cannot be negative; at least 10 is none.
+    // A quantity that cannot be negative and has an upper limit of 20 has a tolerance of 20. A lower limit alone gives no tolerance.
     #[rstest]
     #[case(None, Some(20.0), 10.0, 19.9, Outcome::Pass)]
     #[case(None, Some(20.0), 10.0, 20.1, Outcome::Fail)]

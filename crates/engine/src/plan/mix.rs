@@ -162,7 +162,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Rate of a pull by hand at no rate that was asked for: a person takes about the declared time for all of it, and pulls evenly.
+    /// Rate of a pull by hand where the guide asks for no rate, pascal per second: the whole pull takes the declared time, evenly.
     fn pulled_by_hand_pa_per_s(&self) -> f64 {
         self.reached().si() / self.sheets.rig.manifold.evacuate.si()
     }

@@ -92,8 +92,8 @@ impl Planner<'_> {
         steps.into_iter().map(planned).collect()
     }
 
-    /// How long the rig is watched at rest, seconds: long enough that the tick of the module's clock is told to a thousandth by two
-    /// reads that take a few times as long as the sheet has it.
+    /// How long the rig is watched at rest, seconds: long enough to measure the tick of the module's clock to a thousandth, even if
+    /// reads take several times as long as the rig sheet says.
     fn watched_at_rest_s(&self) -> f64 {
         const LEAST_S: f64 = 2.0;
         const MOST_S: f64 = 30.0;
@@ -108,7 +108,7 @@ impl Planner<'_> {
     fn own_inputs(&self) -> impl Iterator<Item = (String, StepTask, f64)> + '_ {
         /// To walk from the keyboard to the plug.
         const WITHIN: TimeSpan = TimeSpan::new(30.0);
-        /// What it takes most of the time.
+        /// Usual time.
         const USUAL_S: f64 = 10.0;
         self.sheets.rig.positions.iter().flat_map(|position| {
             let number = *position.number;

@@ -133,9 +133,9 @@ pub(super) async fn own_input(
     (position, output): (u8, DeviceOutput),
     within: TimeSpan,
 ) -> Result<(), Break> {
-    /// So long all inputs are as before, and another that moves a little later is seen too.
+    /// All inputs have to be back for this long, so that one that changes a little later is seen too.
     const BACK: Duration = Duration::from_millis(500);
-    /// Devices that are there begin to work once they have power; common practice, no source.
+    /// Time that a device needs after power-on; common practice, no source.
     const STARTS: Duration = Duration::from_secs(1);
     let text = format!(
         "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: let this output alone change and go back: by a device that is operated at this plug, or, with no device at it, by joining its wire for a moment to the potential that the output switches to, by an electrically skilled person. Ready?",
