@@ -66,8 +66,8 @@ pub struct Cell {
     pub spread_shares: [f64; 2],
     /// Whether the devices save air.
     pub saves_air: bool,
-    /// Whether a response step follows the ramps.
-    pub responds: bool,
+    /// Operations of a response step that follows the ramps, if any.
+    pub operations: u16,
 }
 
 impl Cell {
@@ -93,7 +93,7 @@ impl Cell {
         selected_s: None,
         spread_shares: [1.0, 1.0],
         saves_air: false,
-        responds: false,
+        operations: 0,
     };
 
     /// Its sheets, with devices just as set.
@@ -136,11 +136,16 @@ impl Cell {
                 .replace("delays = [\"0 ms\"]", "delays = [\"0 ms\", \"20 ms\", \"200 ms\"]");
         }
         let way = self.way.map_or_else(String::new, |way| format!("way = \"{way}\"\n"));
+        let response = if self.operations > 0 {
+            RESPONSE.replace("OPERATIONS", &self.operations.to_string())
+        } else {
+            String::new()
+        };
         let settle = format!("{} s", 6.0 * self.thermal_s);
         bench.script = SCRIPT
             .replace("SETTLE", &settle)
             .replace("cycles = 5\n", &format!("cycles = {}\n{}", self.cycles, way))
-            .replace("# responds\n", if self.responds { RESPONSE } else { "" });
+            .replace("# responds\n", &response);
         bench.positions = (1..=self.positions).collect();
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s);
         bench.truth.faults.clear();
@@ -340,7 +345,7 @@ cycles = 5
 do = "zero"
 "#;
 
-const RESPONSE: &str = "[[step]]\ndo = \"response\"\noperations = 5\nlimit = \"60 ms\"\n\n";
+const RESPONSE: &str = "[[step]]\ndo = \"response\"\noperations = OPERATIONS\nlimit = \"60 ms\"\n\n";
 
 const SAVING: &str =
     "\n[air_saving]\ncut_off = \"70 kPa\"\nresume = \"65 kPa\"\nsupply_valve = \"closed-without-power\"\n";

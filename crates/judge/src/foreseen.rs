@@ -10,7 +10,7 @@ use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
 use crate::transition::other_left_s;
 use tripbench_device::{Expected, LevelLimits};
-use tripbench_measure::{AtRates, Bracket, Contribution, MeasurementResult, combine, normal_quantile};
+use tripbench_measure::{AtRates, Bracket, Contribution, Density, MeasurementResult, combine, normal_quantile};
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{Motion, SwitchPointsTask, Task};
 
@@ -48,8 +48,8 @@ pub struct Ramp {
 #[derive(Debug, Clone)]
 pub struct ForeseenLevel {
     level: Level,
-    /// Level by the crossings alone, whatever the delay is: its standard uncertainty, pascal.
-    free_pa: f64,
+    /// Level as it stands still by the crossings alone, whatever the delay is.
+    standing: Density,
     delay: Option<MeasurementResult>,
 }
 
@@ -68,11 +68,6 @@ impl ForeseenLevel {
     /// inside its limits, seconds.
     pub fn spare_s(&self, slack_pa: f64) -> f64 {
         spare_s(&self.level, slack_pa)
-    }
-
-    /// Standard uncertainty of the level as it stands still by the crossings alone, whatever the delay is, pascal.
-    pub const fn standing_pa(&self) -> f64 {
-        self.free_pa
     }
 }
 
@@ -114,10 +109,10 @@ impl Foresight<'_> {
         let foreseen =
             |((crossings, rates), delay): ((Crossings, Option<AtRates>), Option<MeasurementResult>)| {
                 let rates = if other_s > 0.0 { at_rates(self.task, &crossings, other_s) } else { rates };
-                let free_pa = rates.as_ref().map(|rates| rates.free.standard_deviation_pa);
+                let standing = rates.as_ref().map(|rates| rates.free.density.clone());
                 let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
-                let free_pa = free_pa.unwrap_or(level.random.standard_deviation_pa);
-                Some(ForeseenLevel { level, free_pa, delay })
+                let standing = standing.unwrap_or_else(|| level.random.density.clone());
+                Some(ForeseenLevel { level, standing, delay })
             };
         found.into_iter().zip(delays).filter_map(foreseen).collect()
     }
@@ -269,7 +264,7 @@ impl Foresight<'_> {
         let parts = vec![
             Contribution::rectangular("edge", self.wide_pa(rate, true) / rate / 2.0),
             Contribution::rectangular("lag of the reference", rig.reference.lag.uncertainty.si()),
-            Contribution::normal("level", level.standing_pa() / rate),
+            Contribution::intervals("level", &level.standing.scaled(1.0 / rate), level.level.count),
             Contribution::normal("scatter of the fit", self.fit_pa(rate, level.level.result.value) / rate),
         ];
         combine(0.0, rig.reference.input.resolution() / rate, parts)

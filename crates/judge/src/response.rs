@@ -12,7 +12,7 @@ use crate::stamp::edge;
 use crate::transition::{Ramps, Transition, ruled_out};
 use tripbench_device::{Logic, ResponseFor};
 use tripbench_measure::{
-    Acceptance, AtRates, Bracket, Contribution, Curve, Limits, MeasurementResult, Sample, combine,
+    Acceptance, AtRates, Bracket, Contribution, Curve, Density, Limits, MeasurementResult, Sample, combine,
     combine_whole, fit_curve, mean, posterior,
 };
 use tripbench_record::{
@@ -21,10 +21,13 @@ use tripbench_record::{
 use tripbench_rig::{DigitalInput, Position};
 
 /// The level as it appears at a slow rate: uncorrected, with the signed rate at which it was found.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(crate) struct Slow {
     pub(crate) level_pa: f64,
-    pub(crate) uncertainty_pa: f64,
+    /// Density of the level: that of few crossings has longer tails than a normal one.
+    pub(crate) density: Density,
+    /// Crossings that it is from.
+    pub(crate) count: usize,
     /// Scatter of one crossing, a standard deviation.
     pub(crate) scatter_pa: f64,
     pub(crate) rate_pa_per_s: f64,
@@ -35,7 +38,8 @@ impl Slow {
     fn standing(rates: &AtRates, count: usize) -> Self {
         Self {
             level_pa: rates.free.mean_pa,
-            uncertainty_pa: rates.free.standard_deviation_pa,
+            density: rates.free.density.clone(),
+            count,
             scatter_pa: rates.free.repeatability_pa * few(count),
             rate_pa_per_s: 0.0,
         }
@@ -48,7 +52,8 @@ impl Slow {
         let rates: Vec<f64> = found.records.iter().map(|record| record.rate_pa_per_s).collect();
         Some(Self {
             level_pa: random.mean_pa,
-            uncertainty_pa: random.standard_deviation_pa,
+            count: found.intervals.len(),
+            density: random.density,
             scatter_pa: random.repeatability_pa * few(found.intervals.len()),
             rate_pa_per_s: mean(&rates)?,
         })
@@ -124,19 +129,20 @@ impl At<'_> {
             | Segment::Saving { .. } => false,
         });
         let all: Vec<MeasurementResult> =
-            marks.iter().filter_map(|mark| self.operation(mark, to, slow)).collect();
-        let Some(longest) = all.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
+            marks.iter().filter_map(|mark| self.operation(mark, to, &slow)).collect();
+        let bounded: Vec<MeasurementResult> = all.iter().map(bounded).collect();
+        let Some(longest) = bounded.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
             return unknown(check, "no single change of the output was seen in the fast crossings");
         };
-        let latest = &scattered(longest, slow, all.len());
-        let earliest = all.iter().min_by(|a, b| bound_s(a).total_cmp(&bound_s(b)));
-        let earliest = earliest.map(|earliest| scattered(earliest, slow, all.len()));
+        let latest = &scattered(longest, &slow, all.len());
+        let earliest = bounded.iter().min_by(|a, b| bound_s(a).total_cmp(&bound_s(b)));
+        let earliest = earliest.map(|earliest| scattered(earliest, &slow, all.len()));
         if let Some(check) = earliest.and_then(|earliest| before_the_level(&check, &earliest)) {
             return check;
         }
         let device = self.channels.task.sheets.device.as_ref();
         if device.is_some_and(|device| device.promise.response_for == ResponseFor::Mean) {
-            return self.mean_check(check, (&all, slow), limits);
+            return self.mean_check(check, (&all, &slow), limits);
         }
         if let Some(late) = self.late(&check, latest) {
             return late;
@@ -178,8 +184,8 @@ impl At<'_> {
 
     /// The limit holds for the mean of many operations: what is random in one shrinks with their number, lag and slow level do
     /// not.
-    fn mean_check(&self, check: Check, (all, slow): (&[MeasurementResult], Slow), limits: Limits) -> Check {
-        const RANDOM: [&str; 3] = ["edge", SCATTER, "scatter of the fit"];
+    fn mean_check(&self, check: Check, (all, slow): (&[MeasurementResult], &Slow), limits: Limits) -> Check {
+        const RANDOM: [&str; 3] = [EDGE, SCATTER, "scatter of the fit"];
         let operations = usize::from(self.task.operations);
         let values: Vec<f64> = all.iter().map(|one| one.value).collect();
         let (Some(value), Some(first)) = (mean(&values), all.first()) else { return check };
@@ -232,7 +238,7 @@ impl At<'_> {
         })
     }
 
-    fn operation(&self, mark: &Mark, to: bool, slow: Slow) -> Option<MeasurementResult> {
+    fn operation(&self, mark: &Mark, to: bool, slow: &Slow) -> Option<MeasurementResult> {
         let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
         let samples = self.channels.samples(mark, self.zero);
         delay(self.channels, &samples, edge, slow)
@@ -242,7 +248,7 @@ impl At<'_> {
 /// The longest or the shortest of several with what single crossings scatter by: the time from the level of the run to the output
 /// holds it, and so does what the user of the device meets, but a device is not late or early by it. By chance alone the farthest lies
 /// farther out than one does: by the quantile of the largest of so many (after Bonferroni).
-fn scattered(farthest: &MeasurementResult, slow: Slow, count: usize) -> MeasurementResult {
+fn scattered(farthest: &MeasurementResult, slow: &Slow, count: usize) -> MeasurementResult {
     #[expect(clippy::cast_precision_loss, reason = "counts are small")]
     let factor = tripbench_measure::normal_quantile(1.0 - 0.025 / count.max(1) as f64)
         / tripbench_measure::normal_quantile(0.975);
@@ -253,6 +259,19 @@ fn scattered(farthest: &MeasurementResult, slow: Slow, count: usize) -> Measurem
     combine_whole(farthest.value, parts.collect()).unwrap_or_else(|_| farthest.clone())
 }
 
+/// One operation as a bound: edges of operations that are alike come in one phase of the reads and of the converter, so what is left of
+/// both adds up.
+fn bounded(one: &MeasurementResult) -> MeasurementResult {
+    let of = |name: &str| one.contributions.iter().find(|part| part.name == name);
+    let (Some(edge), Some(age)) = (of(EDGE), of(AGE)) else { return one.clone() };
+    let standard_uncertainty = edge.standard_uncertainty + age.standard_uncertainty;
+    let both = Contribution { name: format!("{EDGE} and {AGE}"), standard_uncertainty, ..edge.clone() };
+    let rest = one.contributions.iter().filter(|part| part.name != EDGE && part.name != AGE).cloned();
+    combine_whole(one.value, std::iter::once(both).chain(rest).collect()).unwrap_or_else(|_| one.clone())
+}
+
+const EDGE: &str = "edge";
+const AGE: &str = "age of a conversion";
 const LEVEL: &str = "level at the slow rate";
 const SCATTER: &str = "scatter of one crossing";
 
@@ -292,7 +311,7 @@ pub(crate) fn delay(
     channels: &Channels<'_>,
     samples: &[Sample],
     edge: Bracket,
-    slow: Slow,
+    slow: &Slow,
 ) -> Option<MeasurementResult> {
     const ROUNDS: u32 = 12;
     let rig = &channels.task.sheets.rig;
@@ -322,14 +341,14 @@ pub(crate) fn delay(
     let lag = &rig.reference.lag;
     let leverage = curve.slope_pa_per_s(t_s) / away;
     let contributions = vec![
-        Contribution::rectangular("edge", edge.width_s() / 2.0 * leverage.abs())
+        Contribution::rectangular(EDGE, edge.width_s() / 2.0 * leverage.abs())
             .of("this run")
             .through("s", leverage),
         Contribution::rectangular("lag of the reference", lag.uncertainty.si()).of("rig sheet"),
-        Contribution::rectangular("age of a conversion", rig.module.converter.si() / 2.0).of("rig sheet"),
-        Contribution::normal(LEVEL, slow.uncertainty_pa / away.abs())
+        Contribution::rectangular(AGE, rig.module.converter.si() / 2.0).of("rig sheet"),
+        Contribution::intervals(LEVEL, &slow.density.scaled(-1.0 / away), slow.count)
             .of("this run")
-            .through("Pa", 1.0 / away),
+            .through("Pa", -1.0 / away),
         Contribution::normal("scatter of the fit", curve.level_uncertainty_pa(t_s) / away.abs())
             .of("this run")
             .through("Pa", 1.0 / away),

@@ -14,7 +14,7 @@ const B: Cell = Cell::BASE;
 const V: Cell = Cell { saves_air: true, ..B };
 
 /// The regimes.
-pub(crate) const CELLS: [Cell; 17] = [
+pub(crate) const CELLS: [Cell; 18] = [
     Cell { name: "no air saving", ..B },
     Cell { name: "valve levels", ..V },
     Cell { name: "selected 0 of 3", selected_s: Some(0.0), ..V },
@@ -31,7 +31,8 @@ pub(crate) const CELLS: [Cell; 17] = [
     Cell { name: "converter 50 ms", converter_s: 50e-3, ..V },
     Cell { name: "spread 1/5 to all", spread_shares: [0.2, 1.0], ..V },
     Cell { name: "spread 1/5", spread_shares: [0.2, 0.2], ..V },
-    Cell { name: "response 60 ms", responds: true, ..V },
+    Cell { name: "response 60 ms", operations: 5, ..V },
+    Cell { name: "one response, 20 ms", operations: 1, converter_s: 20e-3, scan_s: 20e-3, ..V },
 ];
 
 /// Over all regimes.
@@ -62,7 +63,8 @@ pub(crate) fn table(devices: u32) -> Regimes {
         good_failed_max: 0.0,
         foreseen_ratio: [f64::INFINITY, 0.0],
     };
-    for cell in &CELLS {
+    let only = std::env::var("TRIPBENCH_CELL").ok();
+    for cell in CELLS.iter().filter(|cell| only.as_deref().is_none_or(|only| cell.name.contains(only))) {
         let ready = Ready::new(*cell);
         let foreseen = predictions(&ready.task);
         let runs = runs(&ready, devices);
@@ -202,6 +204,11 @@ impl Regimes {
             failed * 100.0,
             why.join(", ")
         );
+        for (seed, run) in runs.iter().enumerate().filter(|(_, run)| run.verdict == Verdict::Fail) {
+            for check in run.checks.iter().filter(|check| check.verdict == CheckVerdict::Fail) {
+                println!("  failed: seed {seed}, {} {:?} {:?} {:?} {:?}", check.quantity, check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty)), check.limits, check.remark, run.device);
+            }
+        }
         self.good_failed_max = self.good_failed_max.max(failed);
         // What is foreseen not to be decidable is said before; it is no broken word.
         if at_nominal < 0.02 {

@@ -119,7 +119,7 @@ fn drawn(seed: u64) -> Cell {
             _ => Some(0.2),
         },
         saves_air: within(0.0, 1.0) < 0.5,
-        responds: within(0.0, 1.0) < 0.3,
+        operations: if within(0.0, 1.0) < 0.3 { 5 } else { 0 },
         ..Cell::BASE
     }
 }

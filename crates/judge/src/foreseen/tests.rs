@@ -246,7 +246,7 @@ fn ramps_at_one_rate_leave_the_other_delay_open() {
         near(part(&level.level.result.contributions, "calibration"), 125.0);
         near(part(&level.level.result.contributions, "leak behind") + 1.0, 1.0);
         near(level.expanded_pa(), level.level.result.expanded_uncertainty);
-        near(level.standing_pa(), level.level.random.standard_deviation_pa);
+        near(level.standing.standard_deviation(), level.level.random.standard_deviation_pa);
         near(level.spare_s(1e3), (level.expanded_pa() / 3.0).max(1e3).min(0.1 * rate) / rate);
     }
     let apart = foresight.hysteresis_pa(&levels[0], &levels[1]);
@@ -301,13 +301,13 @@ fn a_response_is_foreseen_by_its_parts(#[case] rate: f64) {
     let parts = [
         2.85e-3 / ROOT,
         1e-3 / ROOT,
-        levels[0].standing_pa() / rate,
+        levels[0].standing.standard_deviation() / rate,
         foresight.fit_pa(rate, 60e3) / rate,
         3.0 / rate / ROOT,
     ];
     let u = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
     let found = foresight.response_s(&levels[0], rate);
-    // Between the factor of a rectangle and of a normal distribution.
-    assert!((1.645..=1.961).contains(&(found / u)), "{}", found / u);
+    // Above the factor of a rectangle; up to that of a normal distribution and somewhat beyond, for few crossings have long tails.
+    assert!((1.645..=2.1).contains(&(found / u)), "{}", found / u);
     assert!(LevelDifference::new(found).si() > 0.0);
 }
