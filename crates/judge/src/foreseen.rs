@@ -10,7 +10,9 @@ use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
 use crate::transition::other_left_s;
 use tripbench_device::{Expected, LevelLimits};
-use tripbench_measure::{AtRates, Bracket, Contribution, Density, MeasurementResult, combine, normal_quantile};
+use tripbench_measure::{
+    AtRates, Bracket, Contribution, Density, MeasurementResult, combine, normal_quantile,
+};
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{Motion, SwitchPointsTask, Task};
 
@@ -183,7 +185,7 @@ impl Foresight<'_> {
         found
     }
 
-    /// Crossings at these rates: evenly spread over the phases of a scan, and over the spread that is promised.
+    /// Crossings at these rates: evenly spread over the phases of scans and conversions, and over the spread that is promised.
     fn at(&self, rising: bool, limits: LevelLimits, groups: &[Group]) -> Crossings {
         const STARTS_S: f64 = 15.0;
         const CYCLE_S: f64 = 6.0;
@@ -203,7 +205,8 @@ impl Foresight<'_> {
             #[expect(clippy::cast_precision_loss, reason = "counts are small")]
             let share = (before as f64 + 0.5) / count as f64;
             let wide_pa = self.wide_pa(group.rate_pa_per_s, rising);
-            let middle_pa = level_pa + away_pa + (share - 0.5) * wide_pa;
+            let age_pa = group.rate_pa_per_s * 2.0 * age_half_s(self.task);
+            let middle_pa = level_pa + away_pa + met(share, [wide_pa - age_pa, age_pa]);
             let at_s = STARTS_S + CYCLE_S * (f64::from(*cycle) + if rising { 0.0 } else { 0.5 });
             let edge = Bracket { earliest_s: at_s, latest_s: at_s };
             let ends = [middle_pa - wide_pa / 2.0, middle_pa + wide_pa / 2.0];
@@ -257,10 +260,13 @@ impl Foresight<'_> {
         drops.max_by(|a, b| a.largest_pa.total_cmp(&b.largest_pa)).unwrap_or_default()
     }
 
-    /// Expanded uncertainty of one response, seconds, from the level as planned ramps show it, crossed at a rate.
-    pub fn response_s(&self, level: &ForeseenLevel, rate_pa_per_s: f64) -> f64 {
+    /// Expanded uncertainty of one response, seconds, from the level as planned ramps show it: crossed in a pull at full flow from
+    /// ambient, or in the fall at full vent that follows.
+    pub fn response_s(&self, level: &ForeseenLevel, deeper: bool) -> f64 {
         let rig = &self.task.sheets.rig;
-        let rate = rate_pa_per_s.max(1.0);
+        let after = (!deeper).then_some(Motion::FullFlow);
+        let ramp = Ramp { motion: Motion::FullFlow, deeper, after };
+        let rate = (self.rate)(ramp, VacuumLevel::new(level.level.result.value)).max(1.0);
         let parts = vec![
             Contribution::rectangular("edge", self.wide_pa(rate, true) / rate / 2.0),
             Contribution::rectangular("lag of the reference", rig.reference.lag.uncertainty.si()),
@@ -275,6 +281,19 @@ impl Foresight<'_> {
     pub fn promised_s(&self) -> [f64; 2] {
         [selected_delay_s(self.task) + response_s(self.task) / 2.0, longest_delay_s(self.task)]
     }
+}
+
+/// Where in the middle of its interval an edge lies with a share of all below it: scans and conversions meet it in phases of
+/// their own, so it is the quantile of a sum of two rectangles that are so wide.
+fn met(share: f64, [edge, age]: [f64; 2]) -> f64 {
+    let (wide, narrow) = (edge.max(age), edge.min(age).max(0.0));
+    let from_end = share.min(1.0 - share);
+    let from_middle = if from_end * 2.0 * wide < narrow {
+        f64::midpoint(wide, narrow) - (2.0 * from_end * wide * narrow).sqrt()
+    } else {
+        (0.5 - from_end) * wide
+    };
+    from_middle.copysign(share - 0.5)
 }
 
 /// Readings of a zero.

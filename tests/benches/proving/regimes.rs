@@ -206,7 +206,14 @@ impl Regimes {
         );
         for (seed, run) in runs.iter().enumerate().filter(|(_, run)| run.verdict == Verdict::Fail) {
             for check in run.checks.iter().filter(|check| check.verdict == CheckVerdict::Fail) {
-                println!("  failed: seed {seed}, {} {:?} {:?} {:?} {:?}", check.quantity, check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty)), check.limits, check.remark, run.device);
+                println!(
+                    "  failed: seed {seed}, {} {:?} {:?} {:?} {:?}",
+                    check.quantity,
+                    check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty)),
+                    check.limits,
+                    check.remark,
+                    run.device
+                );
             }
         }
         self.good_failed_max = self.good_failed_max.max(failed);

@@ -212,11 +212,7 @@ impl Planner<'_> {
         let rates = self.rates(ramps, expected);
         let sight = self.foresight(ramps, &rates);
         let levels = sight.levels(expected);
-        let at = [(true, expected.on), (false, expected.off)];
-        let told = |(level, (deeper, limits)): (&ForeseenLevel, (bool, LevelLimits))| {
-            sight.response_s(level, self.rate_at(Motion::FullFlow, deeper, limits.low))
-        };
-        levels.iter().zip(at).map(told).collect()
+        levels.iter().zip([true, false]).map(|(level, deeper)| sight.response_s(level, deeper)).collect()
     }
 
     /// U of the levels that a device shows while it drives the valve itself: one rate, its own.

@@ -242,10 +242,7 @@ impl Planner<'_> {
             let enough = (high.si() - low.si()) / 2.0 / 3.0;
             sight.hysteresis_pa(on, off) <= enough.max(GROWTH * sight.hysteresis_pa(still_on, still_off))
         });
-        let told = wanted.response_s.is_none_or(|limit_s| {
-            let rate = self.rate_at(Motion::FullFlow, true, expected.on.low);
-            sight.response_s(on, rate) <= limit_s / 3.0
-        });
+        let told = wanted.response_s.is_none_or(|limit_s| sight.response_s(on, true) <= limit_s / 3.0);
         well && difference && told
     }
 }

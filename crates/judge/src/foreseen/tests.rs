@@ -150,6 +150,27 @@ fn predicted_crossings_are_spread_over_phases_and_promise(#[values(true, false)]
     assert!(beside[..3].windows(2).all(|pair| (pair[0] - pair[1]).abs() > 1.0), "{beside:?}");
 }
 
+// Two rectangles of 100 and 50: a trapezoid that is flat over ±25, with a quarter of all in each slope; at 1/8 it is
+// 75 − √(2 · 100 · 50/8) = 39.645 from the middle. Two of one width make a triangle; one alone is spread evenly.
+#[rstest]
+#[case(0.0, [100.0, 50.0], -75.0)]
+#[case(0.125, [100.0, 50.0], -39.644_660_940_7)]
+#[case(0.25, [100.0, 50.0], -25.0)]
+#[case(0.3, [50.0, 100.0], -20.0)]
+#[case(0.5, [100.0, 50.0], 0.0)]
+#[case(0.875, [50.0, 100.0], 39.644_660_940_7)]
+#[case(1.0 / 8.0, [100.0, 100.0], -50.0)]
+#[case(0.5, [100.0, 100.0], 0.0)]
+#[case(1.0 / 6.0, [60.0, 0.0], -20.0)]
+#[case(5.0 / 6.0, [60.0, 0.0], 20.0)]
+fn an_edge_meets_scans_and_conversions_in_phases_of_their_own(
+    #[case] share: f64,
+    #[case] widths: [f64; 2],
+    #[case] expected: f64,
+) {
+    within(met(share, widths), expected, 1e-9);
+}
+
 // Deviations of five: quantiles at 0.1, 0.3, 0.5, 0.7, 0.9 (±1.2816, ±0.5244, 0; tables), scaled to a standard deviation
 // of 100 times 16/17, the usual approximation 4(n − 1)/(4n − 3) of c4; the step through them is 4 of 5, from the second on.
 #[test]
@@ -306,7 +327,8 @@ fn a_response_is_foreseen_by_its_parts(#[case] rate: f64) {
         3.0 / rate / ROOT,
     ];
     let u = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
-    let found = foresight.response_s(&levels[0], rate);
+    let foresight = Foresight { rate: &|_, _| rate, ..foresight };
+    let found = foresight.response_s(&levels[0], true);
     // Above the factor of a rectangle; up to that of a normal distribution and somewhat beyond, for few crossings have long tails.
     assert!((1.645..=2.1).contains(&(found / u)), "{}", found / u);
     assert!(LevelDifference::new(found).si() > 0.0);

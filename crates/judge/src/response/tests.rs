@@ -12,14 +12,14 @@ fn slow(level_pa: f64, rate_pa_per_s: f64) -> Slow {
 }
 
 /// What a fast crossing at a rate makes of an edge so long after 60 kPa.
-fn told(rate: f64, late_s: f64, slow: Slow) -> Option<MeasurementResult> {
+fn told(rate: f64, late_s: f64, slow: &Slow) -> Option<MeasurementResult> {
     let played = Played::of(&Bench::new(), &World::new());
     let samples: Vec<Sample> = (0..400)
         .map(|index| f64::from(index) * 5e-3)
         .map(|t_s| Sample { t_s, level_pa: 60e3 + rate * (t_s - 1.0) })
         .collect();
     let edge = Bracket { earliest_s: 1.0 + late_s - 2e-3, latest_s: 1.0 + late_s + 2e-3 };
-    delay(&played.channels(), &samples, edge, &slow)
+    delay(&played.channels(), &samples, edge, slow)
 }
 
 // The level as it stands still: the time since the reference showed it, and the lag of 2 ms by which it showed it late. A level that
@@ -32,7 +32,7 @@ fn told(rate: f64, late_s: f64, slow: Slow) -> Option<MeasurementResult> {
 fn a_delay_is_the_time_since_the_level(#[case] rate: f64, #[case] slow_rate: f64, #[case] late_s: f64) {
     // Slow, the edge came at the level plus the rate times the delay.
     let appears = 60e3 + slow_rate * late_s;
-    let found = told(rate, late_s, slow(appears, slow_rate)).expect("a delay");
+    let found = told(rate, late_s, &slow(appears, slow_rate)).expect("a delay");
     within(found.value, late_s + 2e-3, 1e-6);
     let away = (rate - slow_rate).abs();
     let parts = &found.contributions;
@@ -64,7 +64,7 @@ fn the_tails_of_the_level_are_in_a_response(#[case] rate: f64, #[case] beside: f
     });
     let density = Density::new(-500.0, 1.0, masses.collect()).expect("a density");
     let late_s = 300.0 / rate.abs();
-    let found = told(rate, late_s, Slow { density, ..slow(60e3, 0.0) }).expect("a delay");
+    let found = told(rate, late_s, &Slow { density, ..slow(60e3, 0.0) }).expect("a delay");
     let limits = Limits { low: None, high: Some(2e-3) };
     assert_eq!(ruled_out(&found, limits), late, "{} ± {}", found.value, found.expanded_uncertainty);
 }
@@ -98,7 +98,7 @@ fn edge_and_age_of_one_operation_add_up(#[case] converter: &str, #[case] age_s: 
 #[case(-10_000.0, -4_900.0, true)]
 #[case(-10_000.0, -5_100.0, false)]
 fn fast_and_slow_differ_well(#[case] rate: f64, #[case] slow_rate: f64, #[case] tells: bool) {
-    assert_eq!(told(rate, 0.02, slow(60e3, slow_rate)).is_some(), tells);
+    assert_eq!(told(rate, 0.02, &slow(60e3, slow_rate)).is_some(), tells);
 }
 
 #[test]
@@ -130,7 +130,7 @@ fn few_crossings_say_little_of_their_scatter(#[case] count: usize, #[case] expec
 #[case(1, 1.0)]
 #[case(10, 2.807_034 / 1.959_964)]
 fn the_longest_of_many_lies_farther_out(#[case] count: usize, #[case] factor: f64) {
-    let one = told(10_000.0, 0.02, slow(60e3, 0.0)).expect("a delay");
+    let one = told(10_000.0, 0.02, &slow(60e3, 0.0)).expect("a delay");
     let found = scattered(&one, &slow(60e3, 0.0), count);
     near(found.value, one.value);
     let part = part(&found.contributions, SCATTER);
