@@ -56,6 +56,18 @@ fn two_inputs_that_share_every_edge_are_one(
     assert_eq!(own(&bench(count).positions(&[1]), &both(60e3)), [expected]);
 }
 
+#[rstest]
+#[case(&[1])]
+#[case(&[2])]
+#[case(&[1, 2])]
+fn every_position_that_takes_part_is_told(#[case] positions: &[u8]) {
+    let world = cycles(1, 1_000.0).device(0, [60e3, 55e3], 0.0).device(1, [60.5e3, 55e3], 0.0);
+    let mut checks = Played::of(&bench(1).positions(positions), &world).judged(2);
+    checks.retain(|check| check.quantity == QuantityName::OwnEdges);
+    let told: Vec<_> = checks.iter().step_by(2).map(|check| check.position).collect();
+    assert_eq!(told, positions.iter().copied().map(Some).collect::<Vec<_>>());
+}
+
 #[test]
 fn a_valve_output_is_an_input_too() {
     // It is read half a millisecond later.

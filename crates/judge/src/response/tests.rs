@@ -201,6 +201,35 @@ fn the_longest_of_all_operations_is_judged(
     }
 }
 
+// A type that promises 100 ms. Fast ones come 60 ms after the level, slow ones 3 ms, and 30 ms before and after that: (20 · 60 − 2 · 3)/18 =
+// 66 ms. Slow crossings scatter by 60 Pa, which by Student's factor of three and as the longest of three, 2.2 · 1.2, is 9 ms at 18 kPa/s: with
+// it U is about 20 ms, without it 8 ms. A limit of 10 ms is surely failed, one of 56 ms only by the longest alone.
+#[rstest]
+#[case(0.2, CheckVerdict::Pass)]
+#[case(0.056, CheckVerdict::Undecided)]
+#[case(0.01, CheckVerdict::Fail)]
+fn an_output_later_than_the_script_allows_fails_where_no_scatter_explains_it(
+    #[case] limit_s: f64,
+    #[case] verdict: CheckVerdict,
+) {
+    let bench = Bench::new().device("response_time = \"6 ms\"", "response_time = \"100 ms\"");
+    let checks = altered(bench, (3, &[0.06], limit_s), |times| {
+        for (time, later_s) in times.iter_mut().zip([-0.03, -0.03, 0.0, 0.0, 0.03, 0.03]) {
+            *time += later_s;
+        }
+    });
+    for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+        let check = of(&checks, quantity);
+        assert_eq!(check.verdict, verdict, "{check:?}");
+        assert_eq!(check.limits.expect("limits").high, Some(limit_s));
+        let measured = check.measured.as_ref().expect("measured");
+        within(measured.value, 0.066, 3.5e-3);
+        // An undecided one is shown with the scatter that leaves it open.
+        let scattered = measured.contributions.iter().any(|part| part.name == SCATTER);
+        assert_eq!(scattered, verdict == CheckVerdict::Undecided);
+    }
+}
+
 // The mean of three: 3, 33 and 3 ms are 13 ms, 3, 63 and 3 ms are 23 ms. U of a mean is 5.4 ms, of the level and of what is random in one over
 // √3: 3.5/1.96 of it is 9.6 ms. 23 ms less that is surely more than the 6 ms that are promised, 13 ms is not; both are within the script's 50.
 #[rstest]

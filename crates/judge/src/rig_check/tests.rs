@@ -200,6 +200,7 @@ fn a_valve_acts_when_the_level_leaves_its_line(
 fn a_level_that_goes_the_other_way_does_not_answer(#[case] output: OutputName, #[case] rate: f64) {
     let checks = tried_at(output, (0.0, rate), 2.03);
     assert!(checks[0].verdict == CheckVerdict::NotMet && checks[0].measured.is_none());
+    assert_eq!(checks[0].limits.expect("limits").high, Some(0.05));
 }
 
 #[rstest]
