@@ -249,6 +249,7 @@ fn the_mean_is_judged_where_the_type_promises_one(
     assert_eq!(check.verdict, verdict, "{check:?}");
     if fast < 3 {
         assert!(check.measured.is_none());
+        assert_eq!(check.remark.as_deref(), Some("only 2 of 3 crossings could be used"));
         return;
     }
     let measured = check.measured.as_ref().expect("measured");
@@ -280,6 +281,27 @@ fn without_levels_of_the_run_there_is_no_response() {
     let again = Slow::of(&played.channels(), &Crossings::default());
     assert!(responses(Bench::new(), 0, &[0.003], 0.05).is_empty());
     assert!(again.is_none() && (ZERO.at_s - 0.5).abs() < 1e-12);
+}
+
+// Three crossings at about 2 kPa/s, 60 Pa from one to the next: their mean, and what one of them scatters by, with Student's factor of two
+// degrees of freedom over the normal one, 4.303/1.960 (GUM Table G.2; from memory).
+#[test]
+fn a_slow_level_is_the_mean_of_its_crossings_with_the_scatter_of_few() {
+    let mut found = Crossings { rising: true, ..Crossings::default() };
+    for (middle_pa, rate) in [(59_940.0, 1_900.0), (60e3, 2_000.0), (60_060.0, 2_100.0)] {
+        let edge = Bracket { earliest_s: 1.0, latest_s: 1.01 };
+        let (interval, record) = crate::place::crossing(edge, [middle_pa - 5.0, middle_pa + 5.0], 2.0, rate);
+        found.push(crate::place::Placed { interval, record, rate_uncertainty_pa_per_s: 1.0 });
+    }
+    let played = Played::of(&Bench::new(), &World::new());
+    let slow = Slow::of(&played.channels(), &found).expect("a level");
+    // 100 Pa are promised as a standard deviation.
+    let random = posterior(&found.intervals, 100.0).expect("some");
+    within(slow.level_pa, 60e3, 1.0);
+    near(slow.uncertainty_pa, random.standard_deviation_pa);
+    within(slow.scatter_pa / random.repeatability_pa, 4.303 / 1.960, 2e-3);
+    assert!((40.0..100.0).contains(&random.repeatability_pa), "{}", random.repeatability_pa);
+    near(slow.rate_pa_per_s, 2_000.0);
 }
 
 // A level that bends: 60 kPa + 10 kPa/s t + 20 kPa/s² t², which a curve of second degree follows exactly. A line from the edge back

@@ -157,6 +157,26 @@ fn a_module_counts_as_fast_as_declared(#[case] tick_s: f64, #[case] verdict: Che
     }
 }
 
+// Every read takes 11 ms: two of them and a tick leave 12 ms open, of which a rectangle holds 95 % within 11.4 ms. In 2 s that is more than a
+// thousandth, in 11.4 s it is just that.
+#[test]
+fn a_clock_that_is_read_too_slowly_is_told_how_long_it_would_take() {
+    let bench = Bench::new().rig(
+        "image_age = \"0 ms\"",
+        "image_age = \"0 ms\"\nclock = { at = \"input-register 9\", tick = \"1 ms\" }",
+    );
+    let world = World::new().signal(Area::InputRegister, 9, |t_s| (t_s * 1e3).floor() as u32 as u16);
+    let checks = at_rest(bench, world, |played| {
+        for block in played.trace.scans.iter_mut().flat_map(|scan| &mut scan.blocks) {
+            block.span.after = block.span.before + Duration::from_millis(11);
+        }
+    });
+    let check = of(&checks, QuantityName::ClockTick);
+    assert_eq!(check.verdict, CheckVerdict::Undecided, "{check:?}");
+    let remark = check.remark.as_ref().expect("a remark");
+    assert_eq!(remark, "the reads take too long to tell it in 2 s: 11 s would");
+}
+
 /// A level that leaves 40 kPa at a moment after the order at 2 s, and what is said of it.
 fn tried_at(output: OutputName, (leak, rate): (f64, f64), began_s: f64) -> Vec<Check> {
     let bench = Bench::new().step(StepTask::TryOutput { output, position: None });
