@@ -56,6 +56,23 @@ fn a_turn_is_where_two_curves_meet_whatever_the_lag(#[case] lag_s: f64, #[case] 
     assert!(least > 67_940.0 - 1e-6, "{least}");
 }
 
+// It feeds at 2 s; three scans of 5 ms, twice 50 ms of the valve and 2 ms of lag later the level has turned. The readings of 0.3 s more are
+// those of the rise. From 2.45 s on the air is at its end, and of the fall 0.3 s count: what came before may bend as it likes.
+#[test]
+fn a_turn_is_told_by_the_readings_near_it() {
+    let level = |t_s: f64| match t_s {
+        ..1.6 => shown(1.6, 0.0) + 20e3 * (1.6 - t_s),
+        ..2.45 => shown(t_s, 0.0),
+        _ => shown(2.45, 0.0),
+    };
+    let times = (200_u32..800).map(|scan| f64::from(scan) * 5e-3 + 1.7e-3);
+    let samples: Vec<Sample> = times.map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
+    let around = Around { lag_s: 0.0, ..AROUND };
+    let found = least_deep(&samples, &[valve(false, 1.0), valve(true, 2.0)], 0.9, around).expect("a level");
+    within(found.level.value, 67_940.0, 1.0);
+    within(found.bend_pa_per_s, 12e3, 60.0);
+}
+
 // It falls to the end, at 67 kPa: what the reference shows 2 ms late is 4 Pa less deep.
 #[test]
 fn a_level_that_still_falls_is_least_deep_at_its_end() {
