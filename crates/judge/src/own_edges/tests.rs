@@ -28,7 +28,24 @@ fn own(bench: &Bench, world: &World) -> Vec<[CheckVerdict; 2]> {
     let checks = Played::of(bench, world).judged(2);
     let mine: Vec<_> = checks.iter().filter(|check| check.quantity == QuantityName::OwnEdges).collect();
     assert!(mine.chunks(2).all(|two| [two[0].role, two[1].role] == [Role::Screening, Role::Informative]));
-    mine.chunks(2).map(|two| [two[0].verdict, two[1].verdict]).collect()
+    let told = |two: &[&Check]| {
+        let [seen, checked] = [two[0].verdict, two[1].verdict];
+        let [seen_says, checked_says] = [0, 1].map(|index| two[index].remark.clone().expect("a remark"));
+        let words = match [seen, checked] {
+            OWN => "its edges are its own",
+            DOUBTED => "its edges came in the same scans as at position 2: are the inputs wired together?",
+            _ => "its edges came in the same scans as at position 2: two devices so alike look like one",
+        };
+        let other = if two[0].position == Some(1) { 2 } else { 1 };
+        let words = words.replace("position 2", &format!("position {other}"));
+        assert!(seen_says.starts_with(&words), "{seen_says} instead of {words}");
+        assert_eq!(
+            checked_says,
+            if checked == CheckVerdict::Pass { String::from(CHECKED) } else { seen_says }
+        );
+        [seen, checked]
+    };
+    mine.chunks(2).map(told).collect()
 }
 
 const OWN: [CheckVerdict; 2] = [CheckVerdict::Measured, CheckVerdict::Pass];

@@ -143,6 +143,8 @@ fn what_an_output_does_over_the_run_is_judged(#[case] levels: [f64; 2], #[case] 
     assert_eq!(checks.len(), 1);
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
     assert!(checks[0].position == Some(1) && checks[0].unit == "1" && checks[0].role == Role::Required);
+    let allowed = checks[0].remark.as_ref().is_some_and(|remark| remark.ends_with("as the level allowed"));
+    assert_eq!(allowed, verdict == CheckVerdict::Pass, "{checks:?}");
 }
 
 // It turns off at 57.4 kPa, above 55 + 1.1 + 0.64 kPa, and that is its last change: the plug may have come out just then, unless its
@@ -272,4 +274,6 @@ fn what_the_module_counts_between_the_ramps_counts(#[case] more: u16, #[case] ve
     let world = world().device(0, [60e3, 55e3], 0.0).signal(Area::InputRegister, 7, count);
     let checks = states(bench().rig(line, counter), world);
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
+    let told = checks[0].remark.as_ref().expect("a remark").contains("2 times more between two reads");
+    assert_eq!(told, more > 0);
 }
