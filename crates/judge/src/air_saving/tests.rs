@@ -205,6 +205,28 @@ fn a_valve_output_that_changes_too_seldom_fails() {
     assert!(lowest.measured.is_none() && lowest.remark.as_ref().expect("one").contains("never cut"));
 }
 
+// A valve output that never changes is shown to be wrong where the plug is seen to be in all the time and the switch output changed: then
+// the device is there. An input of a plug that is active low reads as in.
+#[rstest]
+#[case::no_plug_is_seen("", vec![1.7], CheckVerdict::Undecided)]
+#[case::the_plug_is_out(", active = \"high\"", vec![1.7], CheckVerdict::Undecided)]
+#[case::nothing_changes(", active = \"low\"", vec![], CheckVerdict::Undecided)]
+#[case::the_device_is_there(", active = \"low\"", vec![1.7], CheckVerdict::Fail)]
+fn a_valve_output_that_never_changes_is_shown_by_plug_and_switch_output(
+    #[case] active: &str,
+    #[case] drops: Vec<f64>,
+    #[case] verdict: CheckVerdict,
+) {
+    let mut bench = Bench::new().saving();
+    if !active.is_empty() {
+        bench = bench.position(&format!("present = {{ at = \"discrete-input 8\"{active} }}"));
+    }
+    let checks = Saved { bench, drops, cut_pa: 99e3, cycles: 0, ..Saved::new() }.checks();
+    for quantity in [QuantityName::CutOff, QuantityName::Resume] {
+        assert_eq!(of(&checks, quantity).verdict, verdict, "{quantity:?}");
+    }
+}
+
 // A pulse of the valve output is over at once: nothing was read in it to fit a curve to.
 #[test]
 fn a_change_that_cannot_be_placed_is_told() {
