@@ -93,8 +93,15 @@ fn a_valve_output_is_an_input_too() {
     assert_eq!(own(&bench(2), &world), [DOUBTED; 2]);
 }
 
+/// When a scan was read, so much after its start.
+fn read_at(scan: usize, after_s: f64) -> Span {
+    let start_s = 5e-3 * f64::from(u32::try_from(scan).expect("few")) + after_s;
+    crate::bench::span(start_s, start_s + 4e-4)
+}
+
 fn edges(scans: &[usize], moved_pa: f64) -> Vec<Edge> {
-    scans.iter().map(|scan| Edge { scan: *scan, read: Span::default(), moved_pa }).collect()
+    let edge = |scan: &usize| Edge { scan: *scan, read: read_at(*scan, 0.0), moved_pa };
+    scans.iter().map(edge).collect()
 }
 
 // m/(m + 275) twice and m/(m + 25) for the others.
@@ -141,11 +148,10 @@ fn edges_one_scan_apart_are_shared_too(
     let scans: Vec<usize> = (1..=apart.len()).map(|edge| edge * 100).collect();
     let mine = edges(&scans, moved_pa);
     let theirs: Vec<usize> = scans.iter().zip(apart).map(|(scan, apart)| scan + apart).collect();
-    let later = Span { before: tripbench_quantity::Mono::from_nanos(700_000), ..Span::default() };
-    let read_apart = |edge: Edge| Edge { read: later, ..edge };
-    let theirs: Vec<Edge> = edges(&theirs, moved_pa).into_iter().map(read_apart).collect();
-    // In one request both would be read at once.
-    let at_once: Vec<Edge> = theirs.iter().map(|edge| Edge { read: Span::default(), ..*edge }).collect();
+    // In one request both are read at once, and show an edge in the same scan.
+    let at_once = edges(&theirs, moved_pa);
+    let read_apart = |edge: &Edge| Edge { read: read_at(edge.scan, 7e-4), ..*edge };
+    let theirs: Vec<Edge> = at_once.iter().map(read_apart).collect();
     assert_eq!(by_chance(&run, &mine, &at_once), None);
     let found = by_chance(&run, &mine, &theirs);
     match (found, expected) {
