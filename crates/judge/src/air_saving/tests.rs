@@ -174,7 +174,7 @@ fn a_drop_that_only_the_counter_saw_is_no_fail(
         "switch = { at = \"discrete-input 0\" }",
         "switch = { at = \"discrete-input 0\", counter = { at = \"input-register 7\" } }",
     );
-    let saved = Saved { bench, drops, ..Saved::new() };
+    let saved = Saved { drops, bench, ..Saved::new() };
     let on_s = saved.world().0.passes(60e3, true)[0];
     let count = move |t_s: f64| {
         let times = std::iter::once(&on_s).chain(&counted);
@@ -221,7 +221,7 @@ fn a_valve_output_that_never_changes_is_shown_by_plug_and_switch_output(
     if !active.is_empty() {
         bench = bench.position(&format!("present = {{ at = \"discrete-input 8\"{active} }}"));
     }
-    let checks = Saved { bench, drops, cut_pa: 99e3, cycles: 0, ..Saved::new() }.checks();
+    let checks = Saved { cut_pa: 99e3, cycles: 0, drops, bench, ..Saved::new() }.checks();
     for quantity in [QuantityName::CutOff, QuantityName::Resume] {
         assert_eq!(of(&checks, quantity).verdict, verdict, "{quantity:?}");
     }

@@ -163,7 +163,7 @@ fn saving(periods: u32) -> (Vec<Sample>, Vec<ValveEdge>) {
     let scans = 200..200 + (f64::from(periods) * PERIOD_S / 5e-3).ceil() as u32;
     let sample = |scan: u32| {
         let t_s = f64::from(scan) * 5e-3;
-        Sample { t_s, level_pa: level(t_s) + if scan % 2 == 0 { 20.0 } else { -20.0 } }
+        Sample { t_s, level_pa: level(t_s) + if scan.is_multiple_of(2) { 20.0 } else { -20.0 } }
     };
     let edges = (0..=periods).flat_map(|period| {
         let cut_s = 1.0 + PERIOD_S * f64::from(period);

@@ -10,10 +10,15 @@ use super::*;
 fn a_time_constant_is_found_over_a_leak() {
     for tau_s in [0.4, 1.0, 2.0] {
         let level = |t_s: f64| 60e3 + 2_000.0 * (-t_s / tau_s).exp() - 30.0 * t_s;
-        let samples: Vec<_> =
-            (0..1_600).map(|i| f64::from(i) * 5e-3).map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
-        let found = warming(&samples, 6.0).expect("it settles").value;
+        // Whenever in the run the pull was.
+        let [found, later] = [0.0, 1_000.0].map(|from_s| {
+            let times = (0..1_600).map(|i| f64::from(i) * 5e-3);
+            let samples: Vec<_> =
+                times.map(|t_s| Sample { t_s: from_s + t_s, level_pa: level(t_s) }).collect();
+            warming(&samples, 6.0).expect("it settles").value
+        });
         assert!((found / tau_s - 1.0).abs() < 0.15, "{found} for {tau_s}");
+        assert!((later / found - 1.0).abs() < 1e-6, "{later} instead of {found}");
     }
 }
 
