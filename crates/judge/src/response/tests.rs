@@ -255,6 +255,8 @@ fn the_mean_is_judged_where_the_type_promises_one(
     let measured = check.measured.as_ref().expect("measured");
     // The slow level is taken to be as late as the fast one, and was 3 ms late: at 2 and 20 kPa/s.
     within(measured.value, (20.0 * mean_s - 2.0 * 0.003) / 18.0, 1e-3);
+    // What shrinks is no uncertainty of an input times its sensitivity any more.
+    assert!(measured.contributions.iter().all(|part| part.input.is_none()));
     // What is random in one shrinks by √3: half of 5.4 ms of an edge at a leverage of 20/18.
     within(part(&measured.contributions, "edge"), 2.7e-3 * 20.0 / 18.0 / ROOT / ROOT, 1e-6);
     near(part(&measured.contributions, "lag"), 1e-3 / ROOT);
