@@ -3,7 +3,7 @@
 use crate::channel::{Change, Channels, Zero, age_half_s, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::least_deep::{Around, ValveEdge, least_deep};
-use crate::level::{Crossings, between_reads};
+use crate::level::{Counted, Crossings, between_reads};
 use crate::level_check::{level_check, limits_of};
 use crate::place::{Placed, crossing};
 use crate::promised::net_delay_s;
@@ -185,17 +185,23 @@ impl At<'_> {
             return check;
         };
         check = judged(check, &result, Some(limits), acceptance(task));
-        let (drops, remark) = self.drops(cut.latest_s);
-        if drops > 0 {
+        let (dropped, counted) = self.drops(cut.latest_s);
+        if dropped {
             check.verdict = CheckVerdict::Fail;
-            check.remark = Some(remark);
+            check.remark = Some(String::from(
+                "the switch output dropped while the device saved air: the part would have been reported lost",
+            ));
+        } else if !counted.agrees() {
+            // What was read is shown; a counter that no read agrees with may have counted before the first cut, or another input.
+            check.verdict = CheckVerdict::Undecided;
+            check.remark = Some(between_reads_remark(counted));
         } else if check.verdict == CheckVerdict::Fail {
             // So far down a good output may drop; this one has not.
             check.verdict = CheckVerdict::Undecided;
             check.remark =
                 Some(String::from("the level fell to where the output may drop, though it did not"));
         } else {
-            check.remark = Some(self.with_the_leak_alone(remark));
+            check.remark = Some(self.with_the_leak_alone());
         }
         check
     }
@@ -207,26 +213,17 @@ impl At<'_> {
         all.iter().map(|change| ValveEdge::of(change, self.task.feeding)).collect()
     }
 
-    /// How often the switch output dropped after a moment.
-    fn drops(&self, after_s: f64) -> (usize, String) {
+    /// Whether the switch output was seen to drop after a moment, and what a counter of its edges adds to the whole stretch.
+    fn drops(&self, after_s: f64) -> (bool, Counted) {
         let bits = self.channels.bits(&self.mark, &self.position.switch);
-        let all = changes(&bits);
-        let dropped =
-            all.iter().filter(|change| change.on != self.held && change.first_new.before.seconds() > after_s);
-        let held =
-            bits.iter().filter(|bit| bit.span.before.seconds() > after_s).all(|bit| bit.on == self.held);
-        let counted = between_reads(self.channels, &self.mark, &self.position.switch, &all);
-        let drops = dropped.count() + usize::from(!counted.agrees()) + usize::from(!held);
-        let remark = if drops > 0 {
-            "the switch output dropped while the device saved air: the part would have been reported lost"
-        } else {
-            "the switch output never dropped"
-        };
-        (drops, remark.to_owned())
+        let counted = between_reads(self.channels, &self.mark, &self.position.switch, &changes(&bits));
+        let mut after = bits.iter().filter(|bit| bit.span.before.seconds() > after_s);
+        (after.any(|bit| bit.on != self.held), counted)
     }
 
     /// What the level would have fallen to with the rig's largest leak alone: resume level less leak times delays.
-    fn with_the_leak_alone(&self, remark: String) -> String {
+    fn with_the_leak_alone(&self) -> String {
+        let remark = String::from("the switch output never dropped");
         let rig = &self.channels.task.sheets.rig;
         let Some(settings) = &self.channels.task.sheets.settings else { return remark };
         let Some(saving) = &settings.air_saving else { return remark };

@@ -83,3 +83,6 @@ fn named(rig: &RigSheet, input: &DigitalInput) -> String {
     });
     of_position.unwrap_or_else(|| format!("`{}`", *input.at))
 }
+
+#[cfg(test)]
+mod tests;

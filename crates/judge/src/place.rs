@@ -96,14 +96,8 @@ fn place_between_peaks(
     let after_s = edge.latest_s + SETTLED * lag_s + 2.0 * (rig.module.converter.si() + rig.scan_time().si());
     let without = farthest(edge.earliest_s - longest_delay_s(channels.task))?;
     let with = farthest(after_s)?;
-    // A change long after the farthest point is the answer to it by an output that is later than its sheets say.
-    let reached_s = smooth.iter().filter(|sample| sample.t_s <= after_s);
-    let reached_s =
-        reached_s.filter(|sample| sample.level_pa * sign >= with).map(|sample| sample.t_s).next_back()?;
-    let scans_s = 3.0 * (rig.scan_time().si() + rig.module.converter.si());
-    if edge.earliest_s - reached_s > longest_delay_s(channels.task) + SETTLED * lag_s + scans_s
-        || with <= without
-    {
+    // Where nothing farther was reached after that, it is the answer of an output that is later than its sheets say.
+    if with <= without {
         return None;
     }
     let fit_pa = rig.reference.noise.si().hypot(channels.resolution_pa() / 12f64.sqrt());

@@ -69,3 +69,6 @@ pub fn rejudge(record: &Record, task: &Task, trace: &Trace) -> Record {
     again.trace.scans = trace.scans.len() as u64;
     again
 }
+
+#[cfg(test)]
+mod tests;

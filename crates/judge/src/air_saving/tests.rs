@@ -3,7 +3,7 @@ use crate::bench::{Bench, Played, World, near, of, part, within, zero};
 use rstest::rstest;
 use tripbench_quantity::TimeSpan;
 use tripbench_record::{Drive, StepTask};
-use tripbench_rig::Air;
+use tripbench_rig::{Air, Area};
 
 const ROOT: f64 = 1.732_050_807_568_877_2;
 
@@ -45,6 +45,11 @@ impl Saved {
     }
 
     fn checks(&self) -> Vec<Check> {
+        self.counted(|_| 0)
+    }
+
+    /// With a counter in input register 7.
+    fn counted(&self, count: impl Fn(f64) -> u16 + 'static) -> Vec<Check> {
         let task = AirSavingTask {
             cycles: 3,
             bottom: VacuumLevel::new(50e3),
@@ -58,7 +63,7 @@ impl Saved {
         world.marks.push(crate::bench::mark(1, Segment::Saving { position: 1 }, 1.4, world.now_s() - 0.01));
         let mut switch: Vec<f64> = world.passes(60e3, true).into_iter().take(1).collect();
         switch.extend(&self.drops);
-        let world = world.toggled(4, valve).toggled(0, switch);
+        let world = world.toggled(4, valve).toggled(0, switch).signal(Area::InputRegister, 7, count);
         let bench = self.bench.clone().step(zero(false)).step(StepTask::AirSaving(task));
         Played::of(&bench, &world).judged(1)
     }
@@ -151,6 +156,37 @@ fn a_part_that_is_lost_fails() {
     assert_eq!(of(&early, QuantityName::LowestLevel).verdict, CheckVerdict::Pass);
 }
 
+// The module counts the edges of the switch output. What it counts beside those that were read may be a drop between two reads, a bounce
+// before the first cut, at 4.1 s, or the counter of another input: no pass, and no fail, unless a read saw the drop.
+#[rstest]
+#[case::as_read(vec![], vec![], CheckVerdict::Pass, "never dropped")]
+#[case::a_drop_between_two_reads(vec![], vec![5.0, 5.0], CheckVerdict::Undecided, "2 times more between two reads")]
+#[case::a_bounce_before_the_first_cut(vec![], vec![3.5, 3.5], CheckVerdict::Undecided, "2 times more between two reads")]
+#[case::a_drop_that_was_read(vec![5.0, 5.1], vec![5.0, 5.1], CheckVerdict::Fail, "the switch output dropped")]
+#[case::a_drop_that_was_read_and_not_counted(vec![5.0, 5.1], vec![], CheckVerdict::Fail, "the switch output dropped")]
+fn a_drop_that_only_the_counter_saw_is_no_fail(
+    #[case] drops: Vec<f64>,
+    #[case] counted: Vec<f64>,
+    #[case] verdict: CheckVerdict,
+    #[case] words: &str,
+) {
+    let bench = Bench::new().saving().rig(
+        "switch = { at = \"discrete-input 0\" }",
+        "switch = { at = \"discrete-input 0\", counter = { at = \"input-register 7\" } }",
+    );
+    let saved = Saved { drops, bench, ..Saved::new() };
+    let on_s = saved.world().0.passes(60e3, true)[0];
+    let count = move |t_s: f64| {
+        let times = std::iter::once(&on_s).chain(&counted);
+        u16::try_from(times.filter(|time| **time <= t_s).count()).expect("few")
+    };
+    let checks = saved.counted(count);
+    let check = of(&checks, QuantityName::LowestLevel);
+    let remark = check.remark.as_ref().expect("a remark");
+    assert!(check.verdict == verdict && remark.contains(words), "{:?}: {remark}", check.verdict);
+    assert!(check.measured.is_some());
+}
+
 #[test]
 fn a_valve_output_that_changes_too_seldom_fails() {
     let checks = Saved { cycles: 2, ..Saved::new() }.checks();
@@ -167,6 +203,28 @@ fn a_valve_output_that_changes_too_seldom_fails() {
     assert_eq!(of(&dead, QuantityName::CutOff).verdict, CheckVerdict::Undecided);
     let lowest = of(&dead, QuantityName::LowestLevel);
     assert!(lowest.measured.is_none() && lowest.remark.as_ref().expect("one").contains("never cut"));
+}
+
+// A valve output that never changes is shown to be wrong where the plug is seen to be in all the time and the switch output changed: then
+// the device is there. An input of a plug that is active low reads as in.
+#[rstest]
+#[case::no_plug_is_seen("", vec![1.7], CheckVerdict::Undecided)]
+#[case::the_plug_is_out(", active = \"high\"", vec![1.7], CheckVerdict::Undecided)]
+#[case::nothing_changes(", active = \"low\"", vec![], CheckVerdict::Undecided)]
+#[case::the_device_is_there(", active = \"low\"", vec![1.7], CheckVerdict::Fail)]
+fn a_valve_output_that_never_changes_is_shown_by_plug_and_switch_output(
+    #[case] active: &str,
+    #[case] drops: Vec<f64>,
+    #[case] verdict: CheckVerdict,
+) {
+    let mut bench = Bench::new().saving();
+    if !active.is_empty() {
+        bench = bench.position(&format!("present = {{ at = \"discrete-input 8\"{active} }}"));
+    }
+    let checks = Saved { cut_pa: 99e3, cycles: 0, drops, bench, ..Saved::new() }.checks();
+    for quantity in [QuantityName::CutOff, QuantityName::Resume] {
+        assert_eq!(of(&checks, quantity).verdict, verdict, "{quantity:?}");
+    }
 }
 
 // A pulse of the valve output is over at once: nothing was read in it to fit a curve to.

@@ -51,6 +51,17 @@ fn one_output_alone_is_not_suspected_of_the_rig() {
     assert_eq!(checks[0].verdict, FAIL);
 }
 
+// Levels that were found, and delays that were not, are no delays that could be late alike.
+#[test]
+fn only_delays_that_were_found_are_compared() {
+    let late = || vec![found(Q::OnDelay, [30.0, 3.0]), found(Q::OffDelay, [32.0, 3.0])];
+    let level = Check { verdict: FINE, ..found(Q::SwitchPoint, [60e6, 300e3]) };
+    assert_eq!(verdicts(&[1], [late(), vec![level]].concat()), [OPEN, OPEN, FINE]);
+    let mut checks = [late(), vec![Check::empty(Q::CutOffDelay)]].concat();
+    shared_delays(&Bench::new().task(), &mut checks);
+    assert_eq!([checks[0].verdict, checks[1].verdict], [OPEN, OPEN]);
+}
+
 // Of several devices it is the same output of all, whatever the others do.
 #[rstest]
 #[case([30.0, 3.0], [32.0, 3.0], [OPEN, OPEN])]

@@ -71,6 +71,7 @@ fn without_a_zero_nothing_is_said_of_it() {
     played.marks.remove(0);
     let drift = of(&played.judged(1), QuantityName::ZeroDrift).clone();
     assert!(drift.verdict == CheckVerdict::Undecided && drift.measured.is_none());
+    assert_eq!(drift.remark.as_deref(), Some("there was no zero before"));
     played.trace.scans.clear();
     let checks = played.judged(1);
     assert!(checks.len() == 1 && checks[0].measured.is_none() && checks[0].remark.is_some());

@@ -24,6 +24,8 @@ fn world(rate: f64, level: f64) -> World {
 fn checked(bench: &Bench, world: &World) -> [Check; 2] {
     let mut all = Played::of(bench, world).judged(1);
     all.retain(|check| check.quantity == QuantityName::FirstOperation);
+    let closely = all[1].remark.as_deref() == Some("looked at closely enough");
+    assert_eq!(closely, all[1].verdict == CheckVerdict::Pass, "{:?}", all[1]);
     all.try_into().expect("two checks")
 }
 
@@ -182,6 +184,8 @@ fn the_first_pull_alone_counts(
     let edges: Vec<f64> = on.zip(off).flat_map(|(on, off)| [*on, *off]).collect();
     let [check, told] = checked(&bench(), &world.toggled(0, edges));
     assert_eq!((check.verdict, told.verdict), (verdict, tells), "{check:?} {told:?}");
+    let slept = told.remark.is_some_and(|remark| remark.contains("did not answer the first pull"));
+    assert_eq!(slept, tells == CheckVerdict::Undecided);
 }
 
 #[test]

@@ -146,6 +146,10 @@ fn predicted_crossings_are_spread_over_phases_and_promise(#[values(true, false)]
     within(beside[4], 0.0, 1e-6);
     assert!(found.rising == rising && found.alive && found.rate_uncertainties == [0.0; 5]);
     near(found.taken_off_s, 1e-3);
+    // The middle one comes first, then the less deep one, whichever way the ramps go.
+    for (beside, expected) in beside.iter().zip([0.0, -800.0 / 9.0, 800.0 / 9.0]) {
+        within(*beside, expected, 1e-6);
+    }
     // Their order is of none of them alone: neighbours differ.
     assert!(beside[..3].windows(2).all(|pair| (pair[0] - pair[1]).abs() > 1.0), "{beside:?}");
 }

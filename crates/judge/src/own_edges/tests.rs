@@ -28,7 +28,24 @@ fn own(bench: &Bench, world: &World) -> Vec<[CheckVerdict; 2]> {
     let checks = Played::of(bench, world).judged(2);
     let mine: Vec<_> = checks.iter().filter(|check| check.quantity == QuantityName::OwnEdges).collect();
     assert!(mine.chunks(2).all(|two| [two[0].role, two[1].role] == [Role::Screening, Role::Informative]));
-    mine.chunks(2).map(|two| [two[0].verdict, two[1].verdict]).collect()
+    let told = |two: &[&Check]| {
+        let [seen, checked] = [two[0].verdict, two[1].verdict];
+        let [seen_says, checked_says] = [0, 1].map(|index| two[index].remark.clone().expect("a remark"));
+        let words = match [seen, checked] {
+            OWN => "its edges are its own",
+            DOUBTED => "its edges came in the same scans as at position 2: are the inputs wired together?",
+            _ => "its edges came in the same scans as at position 2: two devices so alike look like one",
+        };
+        let other = if two[0].position == Some(1) { 2 } else { 1 };
+        let words = words.replace("position 2", &format!("position {other}"));
+        assert!(seen_says.starts_with(&words), "{seen_says} instead of {words}");
+        assert_eq!(
+            checked_says,
+            if checked == CheckVerdict::Pass { String::from(CHECKED) } else { seen_says }
+        );
+        [seen, checked]
+    };
+    mine.chunks(2).map(told).collect()
 }
 
 const OWN: [CheckVerdict; 2] = [CheckVerdict::Measured, CheckVerdict::Pass];
@@ -56,6 +73,18 @@ fn two_inputs_that_share_every_edge_are_one(
     assert_eq!(own(&bench(count).positions(&[1]), &both(60e3)), [expected]);
 }
 
+#[rstest]
+#[case(&[1])]
+#[case(&[2])]
+#[case(&[1, 2])]
+fn every_position_that_takes_part_is_told(#[case] positions: &[u8]) {
+    let world = cycles(1, 1_000.0).device(0, [60e3, 55e3], 0.0).device(1, [60.5e3, 55e3], 0.0);
+    let mut checks = Played::of(&bench(1).positions(positions), &world).judged(2);
+    checks.retain(|check| check.quantity == QuantityName::OwnEdges);
+    let told: Vec<_> = checks.iter().step_by(2).map(|check| check.position).collect();
+    assert_eq!(told, positions.iter().copied().map(Some).collect::<Vec<_>>());
+}
+
 #[test]
 fn a_valve_output_is_an_input_too() {
     // It is read half a millisecond later.
@@ -64,8 +93,15 @@ fn a_valve_output_is_an_input_too() {
     assert_eq!(own(&bench(2), &world), [DOUBTED; 2]);
 }
 
+/// When a scan was read, so much after its start.
+fn read_at(scan: usize, after_s: f64) -> Span {
+    let start_s = 5e-3 * f64::from(u32::try_from(scan).expect("few")) + after_s;
+    crate::bench::span(start_s, start_s + 4e-4)
+}
+
 fn edges(scans: &[usize], moved_pa: f64) -> Vec<Edge> {
-    scans.iter().map(|scan| Edge { scan: *scan, read: Span::default(), moved_pa }).collect()
+    let edge = |scan: &usize| Edge { scan: *scan, read: read_at(*scan, 0.0), moved_pa };
+    scans.iter().map(edge).collect()
 }
 
 // m/(m + 275) twice and m/(m + 25) for the others.
@@ -112,11 +148,10 @@ fn edges_one_scan_apart_are_shared_too(
     let scans: Vec<usize> = (1..=apart.len()).map(|edge| edge * 100).collect();
     let mine = edges(&scans, moved_pa);
     let theirs: Vec<usize> = scans.iter().zip(apart).map(|(scan, apart)| scan + apart).collect();
-    let later = Span { before: tripbench_quantity::Mono::from_nanos(700_000), ..Span::default() };
-    let read_apart = |edge: Edge| Edge { read: later, ..edge };
-    let theirs: Vec<Edge> = edges(&theirs, moved_pa).into_iter().map(read_apart).collect();
-    // In one request both would be read at once.
-    let at_once: Vec<Edge> = theirs.iter().map(|edge| Edge { read: Span::default(), ..*edge }).collect();
+    // In one request both are read at once, and show an edge in the same scan.
+    let at_once = edges(&theirs, moved_pa);
+    let read_apart = |edge: &Edge| Edge { read: read_at(edge.scan, 7e-4), ..*edge };
+    let theirs: Vec<Edge> = at_once.iter().map(read_apart).collect();
     assert_eq!(by_chance(&run, &mine, &at_once), None);
     let found = by_chance(&run, &mine, &theirs);
     match (found, expected) {

@@ -142,6 +142,25 @@ fn the_valve_output_has_levels_of_its_own() {
     assert!(!of_role(&blind(task), 0, Role::Informative).contains(&Q::CutOff));
 }
 
+// Levels of the valve output are left open where a type and its settings have them, and neither these ramps nor others look at them.
+#[test]
+fn a_valve_output_is_left_open_where_a_device_has_it_and_no_ramp_looks() {
+    let looks = SwitchPointsTask { valve: true, ..ramps(3) };
+    let task = Bench::new().saving().step(StepTask::SwitchPoints(ramps(3))).task();
+    assert_eq!(valve_left_open(&task, &ramps(3)), [Q::CutOff, Q::Resume]);
+    assert!(valve_left_open(&task, &looks).is_empty());
+    let sheets = tripbench_record::LoadedSheets { device: None, ..(*task.sheets).clone() };
+    let untyped = Task { sheets: std::sync::Arc::new(sheets), ..task };
+    assert!(valve_left_open(&untyped, &ramps(3)).is_empty());
+    let other = Bench::new().saving().step(StepTask::SwitchPoints(looks)).task();
+    assert!(valve_left_open(&other, &ramps(3)).is_empty());
+    let without = Bench::new().step(StepTask::SwitchPoints(ramps(3))).task();
+    assert!(valve_left_open(&without, &ramps(3)).is_empty());
+    let itself = Bench::new().saving().step(StepTask::SwitchPoints(ramps(3))).step(saving()).task();
+    let left = [Q::CutOffSpread, Q::ResumeSpread, Q::CutOffDelay, Q::ResumeDelay];
+    assert_eq!(valve_left_open(&itself, &ramps(3)), left);
+}
+
 #[rstest]
 #[case(2, false)]
 #[case(3, true)]

@@ -87,7 +87,6 @@ fn a_stamp_that_is_a_tick_off_moves_the_edge(#[case] wrong: i32) {
     within(moved.latest_s - right.latest_s, f64::from(wrong) * 1e-3, 1e-6);
 }
 
-// Half a second away, a clock may be 1e-4 of it off: 50 µs to each side.
 #[test]
 fn an_edge_without_a_stamp_is_that_of_the_reads() {
     let played = Played::of(&Bench::new(), &World::new().to(0.0, 2.0).toggled(0, vec![2.0]));
@@ -98,4 +97,42 @@ fn an_edge_without_a_stamp_is_that_of_the_reads() {
     let found = edge(&channels, &mark, input, &change).expect("an edge");
     within(found.earliest_s, 1.995_5, 1e-9);
     within(found.latest_s, 2.000_9, 1e-9);
+}
+
+// A clock may be 1e-4 too fast or too slow: over ten seconds on both sides of the edge by 1 ms, a whole tick. Readings so far away say
+// less for it, and never too much: the edge, at the start or at the end of its tick, stays inside.
+#[rstest]
+fn readings_far_from_an_edge_allow_for_the_clocks_drift(
+    #[values(-9e-5, 0.0, 9e-5)] gain: f64,
+    #[values(0.000_05, 0.000_95)] late_s: f64,
+) {
+    let clock = "clock = { at = \"input-register 9\", tick = \"1 ms\" }\nimage_age = \"0 ms\"";
+    let bench = Bench::new().rig("image_age = \"0 ms\"", clock).rig(
+        "switch = { at = \"discrete-input 0\" }",
+        "switch = { at = \"discrete-input 0\", capture = { at = \"input-register 8\" } }",
+    );
+    // Both clocks agree at 12 s, where the edge comes so much later.
+    let at_s = 12.0 + late_s;
+    let ticks = move |t_s: f64| (12e3 + (t_s - 12.0) * 1e3 * (1.0 + gain)).floor() as u32 as u16;
+    let world = World::new()
+        .to(0.0, 22.0)
+        .toggled(0, vec![at_s])
+        .signal(Area::InputRegister, 9, ticks)
+        .signal(Area::InputRegister, 8, move |t_s| if t_s < at_s { 7 } else { ticks(at_s) });
+    let played = Played::of(&bench, &world);
+    let channels = played.channels();
+    let input = &played.task.sheets.rig.positions[0].switch;
+    let within = |from_s: f64, to_s: f64| {
+        let mark = mark(0, Segment::AtRest, from_s, to_s);
+        let change = changes(&channels.bits(&mark, input))[0];
+        edge(&channels, &mark, input, &change).expect("an edge")
+    };
+    let far = within(2.0, 22.0);
+    assert!(far.earliest_s <= at_s && at_s <= far.latest_s, "{far:?}");
+    // Of a clock that is right, far readings leave what the near ones do.
+    if gain.abs() < 1e-9 {
+        let near = within(11.5, 12.5);
+        crate::bench::within(far.earliest_s, near.earliest_s, 1e-6);
+        crate::bench::within(far.latest_s, near.latest_s, 1e-6);
+    }
 }

@@ -110,6 +110,10 @@ fn wrong(state: bool, before: Option<bool>, [least_pa, greatest_pa]: [f64; 2], d
 #[case(false, Some(true), [56_499.0, 62_000.0], None)]
 #[case(false, None, [56_501.0, 62_000.0], None)]
 #[case(true, Some(true), [0.0, 70_000.0], None)]
+#[case::on_its_bound(true, Some(true), [53_000.0, 53_500.0], None)]
+#[case::turned_on_at_its_bound(true, Some(false), [53_000.0, 58_500.0], None)]
+#[case::off_its_bound(false, Some(false), [61_500.0, 62_000.0], None)]
+#[case::turned_off_at_its_bound(false, Some(true), [56_500.0, 62_000.0], None)]
 fn a_state_is_wrong_where_the_level_does_not_allow_it(
     #[case] state: bool,
     #[case] before: Option<bool>,
@@ -139,6 +143,8 @@ fn what_an_output_does_over_the_run_is_judged(#[case] levels: [f64; 2], #[case] 
     assert_eq!(checks.len(), 1);
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
     assert!(checks[0].position == Some(1) && checks[0].unit == "1" && checks[0].role == Role::Required);
+    let allowed = checks[0].remark.as_ref().is_some_and(|remark| remark.ends_with("as the level allowed"));
+    assert_eq!(allowed, verdict == CheckVerdict::Pass, "{checks:?}");
 }
 
 // It turns off at 57.4 kPa, above 55 + 1.1 + 0.64 kPa, and that is its last change: the plug may have come out just then, unless its
@@ -230,21 +236,26 @@ fn without_power_or_a_zero_nothing_is_judged() {
     assert_eq!(of(&checks, QuantityName::OutputStates).verdict, CheckVerdict::Undecided);
 }
 
-// The change lies between 3.0 and 3.01 s: what the level was from 6 ms before on, which the reference shows 1 to 3 ms later. It is read about 0.7 ms after the middle of
-// its scan.
+// The change lies between 3.0 and 3.01 s: what the level was from 6 ms before on, which the reference shows 1 to 3 ms later. A filter
+// puts both bounds earlier, an image age the first. Of a converter of 4 ms a reading is 2 ms old in the mean, which is taken off, and 0 to
+// 4 ms in truth: 2 ms to both sides; of one of 20 ms, which is read several times, it is up to 20 ms old. The trace has no such age: where
+// one is taken off, it shows the level of 2 ms later.
 #[rstest]
-#[case("0 ms", 2.995)]
-#[case("20 ms", 2.975)]
-fn the_level_around_a_change_has_bounds(#[case] age: &str, #[case] from_s: f64) {
-    let bench = bench().rig("image_age = \"0 ms\"", &format!("image_age = \"{age}\""));
+#[case("image_age = \"0 ms\"", 2.995, 3.013)]
+#[case("image_age = \"20 ms\"", 2.975, 3.013)]
+#[case("input_filter = \"20 ms\"", 2.975, 2.993)]
+#[case("converter = \"4 ms\"", 2.993 + 2e-3, 3.015 + 2e-3)]
+#[case("converter = \"20 ms\"", 2.995, 3.033)]
+fn the_level_around_a_change_has_bounds(#[case] module: &str, #[case] from_s: f64, #[case] to_s: f64) {
+    let bench = bench().rig("image_age = \"0 ms\"", module);
     let played = Played::of(&bench, &world());
     let channels = played.channels();
     let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
     let change = (span(3.0, 3.001), span(3.009, 3.01));
     let found = level_around(&run, change, [0.0, 6e-3]).expect("a level");
     let level = |t_s: f64| world().level_pa(t_s);
-    within(found[0], level(from_s), 4.0);
-    within(found[1], level(3.013), 4.0);
+    within(found[0], level(from_s), 0.5);
+    within(found[1], level(to_s), 0.5);
     assert!(level_around(&run, (span(90.0, 90.1), span(90.2, 90.3)), [0.0, 6e-3]).is_none());
 }
 
@@ -263,4 +274,6 @@ fn what_the_module_counts_between_the_ramps_counts(#[case] more: u16, #[case] ve
     let world = world().device(0, [60e3, 55e3], 0.0).signal(Area::InputRegister, 7, count);
     let checks = states(bench().rig(line, counter), world);
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
+    let told = checks[0].remark.as_ref().expect("a remark").contains("2 times more between two reads");
+    assert_eq!(told, more > 0);
 }

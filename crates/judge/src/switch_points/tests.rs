@@ -73,6 +73,7 @@ fn a_good_device_passes_whatever_is_required() {
     assert!(checks.iter().filter(|check| check.role == Role::Screening).count() == 3);
     assert_eq!((of(&checks, Q::OnDelay).unit.as_str(), of(&checks, Q::Chatter).unit.as_str()), ("s", "1"));
     assert_eq!(of(&checks, Q::SwitchPoint).role, Role::Required);
+    assert_eq!(of(&checks, Q::SelectedDelay).unit, "s");
 }
 
 #[rstest]

@@ -100,14 +100,14 @@ fn outputs_have_names_in_each_direction() {
 }
 
 /// Three cycles, the middle one at 1 kPa/s among others at 6 kPa/s; a device that is so late.
-fn played(delay_s: f64) -> (Played, SwitchPointsTask) {
+fn played(bench: Bench, delay_s: f64) -> (Played, SwitchPointsTask) {
     let task = SwitchPointsTask { slow_rising: 1, slow_falling: 1, ..ramps(3) };
     let world = [(1, 6_000.0), (2, 1_000.0), (3, 6_000.0)]
         .into_iter()
         .fold(World::new(), |world, (cycle, rate)| world.cycle(1, cycle, rate, 1e-3 * f64::from(cycle)));
     let world = World { lag_s: 0.002, ..world };
     let world = world.device(0, [60e3, 55e3], delay_s);
-    (Played::of(&Bench::new().step(zero(false)).step(StepTask::SwitchPoints(task)), &world), task)
+    (Played::of(&bench.step(zero(false)).step(StepTask::SwitchPoints(task)), &world), task)
 }
 
 // As promised 1 ms is taken off (3 ms of response in the mean less 2 ms of lag); what the rates show beyond 10 ms is taken off anew.
@@ -117,7 +117,7 @@ fn played(delay_s: f64) -> (Played, SwitchPointsTask) {
 #[case(0.03, true)]
 #[case(0.2, false)]
 fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[case] rising: bool) {
-    let (played, task) = played(delay_s);
+    let (played, task) = played(Bench::new(), delay_s);
     let channels = played.channels();
     let ramps = Ramps { channels: &channels, marks: &played.marks, step: 1, task: &task, zero: ZERO };
     let input = &played.task.sheets.rig.positions[0].switch;
@@ -151,4 +151,20 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
     assert!(valve.records.iter().all(|record| record.planned_phase.is_none()));
     near(ramps.basis().resolution_pa, 6.0);
     assert!(matches!(played.marks[1].segment, Segment::Rising { cycle: 1 }));
+}
+
+// A response of 100 ms: 50 ms in the mean less 2 ms of lag are taken off. What the rates show beside that by up to half of the response is
+// followed well by the rate at the level, beyond it the edges are placed anew.
+#[rstest]
+#[case(0.03, 0.048)]
+#[case(0.08, 0.048)]
+#[case(0.2, 0.198)]
+fn edges_are_placed_anew_beyond_half_of_the_response(#[case] delay_s: f64, #[case] taken_off_s: f64) {
+    let bench = Bench::new().device("response_time = \"6 ms\"", "response_time = \"100 ms\"");
+    let (played, task) = played(bench, delay_s);
+    let channels = played.channels();
+    let ramps = Ramps { channels: &channels, marks: &played.marks, step: 1, task: &task, zero: ZERO };
+    let found = ramps.find(Transition::of_switch(&played.task.sheets.rig.positions[0].switch, true, true));
+    assert!(found.settled);
+    within(found.crossings.taken_off_s, taken_off_s, if taken_off_s > 0.1 { 0.05 } else { 1e-9 });
 }
