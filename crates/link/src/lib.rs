@@ -6,6 +6,7 @@
 
 mod clock;
 mod frame;
+mod identity;
 mod latch;
 mod line;
 mod lock;

@@ -7,7 +7,7 @@ use crate::tcp::{ResolveError, TcpTransport, resolve};
 use crate::transport::Transport;
 use thiserror::Error;
 use tripbench_quantity::Span;
-use tripbench_rig::{Doubt, LinkSheet, Query, Response, Wire};
+use tripbench_rig::{Doubt, IdentityObject, LinkSheet, Query, Response, Wire};
 
 /// A wire of any kind.
 #[derive(Debug)]
@@ -74,6 +74,14 @@ impl Transport for ModuleWire {
             Self::Tcp(tcp) => tcp.transact(query, clock).await,
             Self::Serial(rtu) => rtu.transact(query, clock).await,
             Self::RtuOverTcp(rtu) => rtu.transact(query, clock).await,
+        }
+    }
+
+    async fn identify(&mut self, unit: u8, clock: &Clock) -> Result<Vec<IdentityObject>, Doubt> {
+        match self {
+            Self::Tcp(tcp) => tcp.identify(unit, clock).await,
+            Self::Serial(rtu) => rtu.identify(unit, clock).await,
+            Self::RtuOverTcp(rtu) => rtu.identify(unit, clock).await,
         }
     }
 }

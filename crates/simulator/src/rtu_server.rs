@@ -1,7 +1,8 @@
 //! The simulated bench behind a serial line: on a pseudo-terminal with the times of a wire, or through a TCP connection.
 
 use crate::bench::SimulatedBench;
-use crate::rtu::{Asked, answer, read, refusal};
+use crate::identity;
+use crate::rtu::{self, Asked, answer, read, refusal};
 use crate::server::{ServeError, Shared};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -288,6 +289,13 @@ impl Serving {
             Asked::Refused { unit, function, exception } => {
                 let known = self.bench.lock().units().contains(&unit);
                 known.then(|| refusal(unit, function, exception))
+            }
+            Asked::Identity { unit, code, first } => {
+                let known = self.bench.lock().units().contains(&unit);
+                known.then(|| match identity::asked(code, first) {
+                    Ok(objects) => rtu::identity(unit, code, &objects),
+                    Err(exception) => refusal(unit, 0x2B, exception),
+                })
             }
         }
     }

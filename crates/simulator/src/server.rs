@@ -1,6 +1,7 @@
 //! The simulated bench as a Modbus TCP server in real time.
 
 use crate::bench::SimulatedBench;
+use crate::identity;
 use std::future::{Ready, ready};
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -9,10 +10,13 @@ use std::time::Instant;
 use thiserror::Error;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
-use tokio_modbus::prelude::{ExceptionCode, Request as Wire, Response as WireResponse, SlaveRequest};
+use tokio_modbus::prelude::{
+    ConformityLevel, DeviceIdObject, ExceptionCode, ReadCode, ReadDeviceIdentificationResponse, Request as Wire,
+    Response as WireResponse, SlaveRequest,
+};
 use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
-use tripbench_rig::{Area, Exception, Guide, Query, Request, Response, VirtualModule};
+use tripbench_rig::{Area, Exception, Guide, IdentityObject, Query, Request, Response, VirtualModule};
 
 /// Why a simulated bench cannot be served.
 #[derive(Debug, Error)]
@@ -196,11 +200,26 @@ impl Service {
         if !self.bench.lock().units().contains(&unit) {
             return Ok(None);
         }
+        if let Wire::ReadDeviceIdentification(code, first) = wire {
+            return identified(code, first).map(Some);
+        }
         let single = matches!(wire, Wire::WriteSingleCoil(..) | Wire::WriteSingleRegister(..));
         let query = Query { unit, request: to_request(wire)? };
         let Some(answer) = self.bench.answer(&query) else { return Ok(None) };
         to_wire(query.request, answer.map_err(to_code)?, single).map(Some)
     }
+}
+
+fn identified(code: ReadCode, first: u8) -> Result<WireResponse, ExceptionCode> {
+    let objects = identity::asked(code.value(), first).map_err(to_code)?;
+    let object = |(id, value): IdentityObject| DeviceIdObject { id, value: value.into() };
+    Ok(WireResponse::ReadDeviceIdentification(ReadDeviceIdentificationResponse {
+        read_code: code,
+        conformity_level: ConformityLevel::BasicIdentification,
+        more_follows: false,
+        next_object_id: 0,
+        device_id_objects: objects.into_iter().map(object).collect(),
+    }))
 }
 
 fn to_wire(request: Request, response: Response, single: bool) -> Result<WireResponse, ExceptionCode> {
