@@ -122,7 +122,7 @@ fn prepare(
     Ok(Some(Prepared { task, header, folder }))
 }
 
-/// Refuses where the reference's calibration has expired, or gives the warning that goes into the record.
+/// Refuses where the reference's calibration does not hold today, or gives the warning that goes into the record.
 fn calibration(task: &Task) -> Result<Vec<String>> {
     let warnings = tripbench_job::calibration(task)?;
     for text in &warnings {

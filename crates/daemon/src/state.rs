@@ -204,6 +204,10 @@ pub(crate) struct RunState {
     pub safe: Option<bool>,
     /// Whether a sheet is a draft.
     pub trial: bool,
+    /// Whether no device is tested: the rig is a simulated one, or its module says so.
+    pub simulated: bool,
+    /// Which test of the device it is, where it was tested before.
+    pub attempt: Option<u16>,
     /// What was known to be not as it should be.
     pub warnings: Vec<String>,
     /// The run that it goes on from, where it tests a device again that was left undecided there.

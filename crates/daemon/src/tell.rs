@@ -262,6 +262,8 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         ended: view.ended.clone().flatten(),
         safe: view.safe,
         trial: header.trial,
+        simulated: header.simulated,
+        attempt: header.again.as_ref().map(|again| again.attempt),
         warnings: header.warnings.clone(),
         again_of: header.again.as_ref().map(|again| again.run.clone()),
         settings: sheet_name(tripbench_record::SheetRole::Settings),

@@ -152,6 +152,24 @@ pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) 
     plan(PlanInput { script, sheets, positions }, findings)
 }
 
+/// What speaks against the reference's calibration today: that it has expired, or is dated in the future.
+pub fn calibration_doubts(rig: &RigSheet) -> Vec<String> {
+    let today = jiff::ZonedDateTime::now().date().to_string();
+    expired(rig).into_iter().chain(dated_ahead(rig, &today)).collect()
+}
+
+/// Says so where the reference's calibration is of a day after `today`, ISO 8601.
+fn dated_ahead(rig: &RigSheet, today: &str) -> Option<String> {
+    let (reference, date) = (&rig.reference, &rig.reference.calibration.date);
+    let text = || {
+        format!(
+            "The calibration of the reference `{}` is dated {}, and today is {today}: the rig sheet or the clock of this computer is wrong.",
+            reference.name.value, date.value
+        )
+    };
+    (date.as_str() > today).then(text)
+}
+
 /// Says so where the reference's calibration has expired.
 pub fn expired(rig: &RigSheet) -> Option<String> {
     let (reference, due) = (&rig.reference, &rig.reference.calibration.due);

@@ -87,6 +87,11 @@ impl<T: Transport> Link<T> {
         }
     }
 
+    /// Whether something that was sent may still act; then nothing but safe goes out.
+    pub const fn is_in_doubt(&self) -> bool {
+        self.doubt_at.is_some()
+    }
+
     /// What the rig's unit says it is; `None` if it does not know the function. Before the first order: what is no clean answer
     /// puts the link in doubt, like that of any other request.
     ///

@@ -86,6 +86,21 @@ impl Transport for ModuleWire {
     }
 }
 
+/// Where the module of a link is, if that is this computer itself: a loopback address, or a port that is a pseudo-terminal. No
+/// module has its terminals there; what answers is a program, or a way on to somewhere else.
+pub fn on_this_computer(link: &LinkSheet) -> Option<&str> {
+    let (place, is_here) = match &link.wire {
+        Wire::Tcp(address) | Wire::RtuOverTcp(address) => {
+            (address, resolve(address).is_ok_and(|socket| socket.ip().is_loopback()))
+        }
+        Wire::Serial(port) => {
+            let found = std::fs::canonicalize(&port.path.value);
+            (&port.path, found.is_ok_and(|path| path.starts_with("/dev/pts")))
+        }
+    };
+    is_here.then_some(place.value.as_str())
+}
+
 /// What names the module of a link on this machine: the resolved address, or the port with every link followed.
 ///
 /// # Errors
