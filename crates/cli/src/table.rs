@@ -121,7 +121,8 @@ pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand."
     };
     let beside = [&content.attempt(), trial, content.simulated()];
-    let beside: String = beside.iter().filter(|text| !text.is_empty()).map(|text| format!(" {text}")).collect();
+    let beside: String =
+        beside.iter().filter(|text| !text.is_empty()).map(|text| format!(" {text}")).collect();
     format!("{}.{beside}  {safe}", content.summary())
 }
 

@@ -263,7 +263,6 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         safe: view.safe,
         trial: header.trial,
         simulated: header.simulated,
-        attempt: header.again.as_ref().map(|again| again.attempt),
         warnings: header.warnings.clone(),
         again_of: header.again.as_ref().map(|again| again.run.clone()),
         settings: sheet_name(tripbench_record::SheetRole::Settings),
@@ -317,6 +316,7 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
                 .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
         of_run: None,
         again_of: record.header.again.as_ref().map(|again| again.run.clone()),
+        attempt: record.header.again.as_ref().map(|again| again.attempt),
     }
 }
 

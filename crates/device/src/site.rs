@@ -118,8 +118,7 @@ impl SiteSheet {
         let about = "for highest-risk: largest share of wrong passes or fails, such as 0.025";
         let risk = of_rule(reader, decision.as_ref(), "highest_risk", about);
         let risk = some_tested(reader, risk, "0.0001 to 0.5", |risk| (1e-4..=0.5).contains(risk));
-        let about =
-            "for highest-risk: standard deviation of the devices around nominal, as a share of half the tolerance";
+        let about = "for highest-risk: standard deviation of the devices around nominal, as a share of half the tolerance";
         let process = of_rule(reader, decision.as_ref(), "process_spread", about);
         let process = some_tested(reader, process, "0.01 to 10", |share| (0.01..=10.0).contains(share));
         let not_checked = reader.or(

@@ -187,8 +187,7 @@ fn earlier(content: &Content<'_>, left: &PositionRecord, attempts: u16) -> Resul
 fn judged_nothing(later: &Path, position: u8, first: &Record) -> Option<u16> {
     let (record, _) = stored(later).ok()?;
     let left = record.positions.iter().find(|left| left.number == position)?;
-    let nothing =
-        left.verdict == Verdict::Aborted || (record.header.simulated && !first.header.simulated);
+    let nothing = left.verdict == Verdict::Aborted || (record.header.simulated && !first.header.simulated);
     nothing.then_some(record.header.again?.attempt)
 }
 

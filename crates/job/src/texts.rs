@@ -25,7 +25,7 @@ pub struct Texts {
 }
 
 /// Sheets that were read, as far as they could be.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Loaded {
     /// The sheets; `None` unless all that were given are whole.
     pub sheets: Option<Arc<LoadedSheets>>,

@@ -37,9 +37,9 @@ pub(crate) fn look(unit: u8, bytes: &[u8]) -> Identified {
     match bytes {
         [] => Identified::TooShort,
         [from, ..] if *from != unit => Identified::No,
-        [_, code, ..] if *code == FUNCTION | 0x80 => framed(bytes, Some(EXCEPTION_LENGTH), |frame, rest| {
-            Some(Identified::Refusal(frame[2], rest))
-        }),
+        [_, code, ..] if *code == FUNCTION | 0x80 => {
+            framed(bytes, Some(EXCEPTION_LENGTH), |frame, rest| Some(Identified::Refusal(frame[2], rest)))
+        }
         [_, FUNCTION, MEI_TYPE, ..] => framed(bytes, length(bytes), |frame, rest| {
             objects(&frame[..frame.len() - 2]).map(|objects| Identified::Objects(objects, rest))
         }),
@@ -54,9 +54,9 @@ fn framed(
     read: impl Fn(&[u8], usize) -> Option<Identified>,
 ) -> Identified {
     match length {
-        Some(length) if bytes.len() >= length => good_frame(bytes, length)
-            .and_then(|(frame, rest)| read(frame, rest))
-            .unwrap_or(Identified::No),
+        Some(length) if bytes.len() >= length => {
+            good_frame(bytes, length).and_then(|(frame, rest)| read(frame, rest)).unwrap_or(Identified::No)
+        }
         Some(_) | None => Identified::TooShort,
     }
 }

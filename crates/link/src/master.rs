@@ -7,7 +7,8 @@ use std::time::Duration;
 use tokio::time::sleep;
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{
-    Block, Command, Doubt, Identification, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet, Scan,
+    Block, Command, Doubt, Identification, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet,
+    Scan,
 };
 
 /// Times that a link keeps.

@@ -16,9 +16,7 @@ pub(crate) fn asked(code: u8, first: u8) -> Result<Vec<IdentityObject>, Exceptio
     match code {
         // A stream that is asked to begin where nothing is begins at the beginning.
         1..SPECIFIC => Ok(known.get(from..).filter(|left| !left.is_empty()).unwrap_or(&known).to_vec()),
-        SPECIFIC => {
-            known.get(from).map(|object| vec![object.clone()]).ok_or(Exception::ILLEGAL_DATA_ADDRESS)
-        }
+        SPECIFIC => known.get(from).map(|object| vec![object.clone()]).ok_or(Exception::ILLEGAL_DATA_ADDRESS),
         _ => Err(Exception::ILLEGAL_DATA_VALUE),
     }
 }

@@ -149,6 +149,12 @@ impl RtuServer {
         self.bench.hand()
     }
 
+    /// Operates an output of the device at a position at its plug, for a moment: the switch output, or the valve output. Whether there
+    /// is a device.
+    pub fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
+        self.bench.operate()
+    }
+
     /// Serves until the process ends.
     pub fn wait(mut self) {
         if let Some(thread) = self.thread.take() {

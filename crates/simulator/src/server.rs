@@ -11,8 +11,8 @@ use thiserror::Error;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tokio_modbus::prelude::{
-    ConformityLevel, DeviceIdObject, ExceptionCode, ReadCode, ReadDeviceIdentificationResponse, Request as Wire,
-    Response as WireResponse, SlaveRequest,
+    ConformityLevel, DeviceIdObject, ExceptionCode, ReadCode, ReadDeviceIdentificationResponse,
+    Request as Wire, Response as WireResponse, SlaveRequest,
 };
 use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
@@ -65,6 +65,17 @@ impl Shared {
     pub(crate) fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         let bench = self.clone();
         move |guide| bench.lock().guided(bench.now(), guide)
+    }
+
+    /// Operates an output of a device at its plug, now.
+    pub(crate) fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
+        let bench = self.clone();
+        move |position, valve| {
+            let now = bench.now();
+            let mut bench = bench.lock();
+            bench.advance_to(now.seconds());
+            bench.operate(position, valve)
+        }
     }
 
     /// Looks at the bench as it is now, also where nobody has asked it anything since.
@@ -127,6 +138,12 @@ impl Server {
     /// Tells whoever listens what to say to the hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         self.bench.hand()
+    }
+
+    /// Operates an output of the device at a position at its plug, for a moment: the switch output, or the valve output. Whether there
+    /// is a device.
+    pub fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
+        self.bench.operate()
     }
 
     /// Serves until the process ends.

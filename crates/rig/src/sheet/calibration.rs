@@ -193,8 +193,13 @@ mod tests {
     #[case::a_day_before("2026-03-12", "2026-03-11", false)]
     #[case::swapped("2027-03-12", "2026-03-12", false)]
     #[case::a_wrong_year("2026-03-12", "2017-03-12", false)]
-    fn a_calibration_is_not_due_before_it_was_made(#[case] date: &str, #[case] due: &str, #[case] good: bool) {
-        let text = format!("date = {date}\ndue = {due}\ncertificate = \"C\"\nexpanded_uncertainty = \"0.25 kPa\"");
+    fn a_calibration_is_not_due_before_it_was_made(
+        #[case] date: &str,
+        #[case] due: &str,
+        #[case] good: bool,
+    ) {
+        let text =
+            format!("date = {date}\ndue = {due}\ncertificate = \"C\"\nexpanded_uncertainty = \"0.25 kPa\"");
         let findings = Findings::new();
         let read = read_sheet(&Source::new("calibration", &text), &findings, Calibration::read);
         let rules: Vec<&str> = findings.into_sorted().iter().map(|finding| finding.rule).collect();
