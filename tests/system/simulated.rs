@@ -234,7 +234,7 @@ fn the_check_of_inputs_can_be_practised_at_the_simulator() {
             if operated.len() == 2 {
                 break;
             }
-        } else if line.trim_end().ends_with('?') {
+        } else if line.contains("(yes/no)") {
             writeln!(answers, "yes").expect("it reads");
         }
     }
