@@ -285,6 +285,7 @@ pub fn header(task: &Task) -> RunHeader {
         software: "test".into(),
         trial: false,
         simulated: true,
+        module: None,
         warnings: Vec::new(),
         abilities: Vec::new(),
         again: None,

@@ -2,7 +2,9 @@
 
 use rstest::rstest;
 use serde_json::{Value, json};
-use tripbench_record::sha256_hex;
+use tripbench_job::folder;
+use tripbench_record::journal::{MAGIC, Tally, closing_line, line, open};
+use tripbench_record::{EventKind, RunView, canonical_json, sha256_hex};
 use tripbench_tests::command::{Said, Simulated, Workplace, quick};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
@@ -220,4 +222,36 @@ fn live_nothing_of_an_altered_run_is_shown_as_found() {
     workplace.write("run/record.json", &record.replace("\"A1\"", "\"B2\""));
     let faults = faults(&workplace);
     assert!(faults.is_empty(), "{faults:#?}");
+}
+
+/// Who knows how a journal is made alters the steps and makes journal and record anew: both agree, and neither is the plan of the script.
+#[rstest]
+fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
+    #[values("stop_on_failure", "predicted", "settle", "near")] key: &str,
+) {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    let journal = workplace.folder.join("run/run.journal");
+    let opened = open(&std::fs::read(&journal).expect("a journal")).expect("a good one");
+    let (mut events, mut view) = (opened.events, RunView::default());
+    let EventKind::Started(header) = &mut events[0].kind else { panic!("a run starts") };
+    let mut steps = serde_json::to_value(&header.steps).expect("JSON");
+    let step = steps.as_array_mut().expect("steps").iter_mut().find(|step| step.get(key).is_some());
+    alter(&mut step.expect("a step that has it")[key]);
+    header.steps = serde_json::from_value(steps).expect("still steps");
+    events.iter().for_each(|event| view.fold(event));
+    let (last, before) = events.split_last().expect("events");
+    let mut text = String::from(MAGIC);
+    before.iter().for_each(|event| text.push_str(&line(event, None).expect("a line")));
+    let mut tally = Tally::default();
+    tally.add(text.as_bytes());
+    text.push_str(&closing_line(last, &tally).expect("a line"));
+    std::fs::write(&journal, text).expect("a writable folder");
+    let (record, _) = folder::record(&view).expect("a record");
+    std::fs::write(workplace.folder.join("run/record.json"), canonical_json(&record).expect("JSON"))
+        .expect("written");
+    let faults = faults(&workplace);
+    assert!(faults.is_empty(), "{key}: {faults:#?}");
+    let said = workplace.run("rejudge run").err;
+    assert!(said.contains("is not the one that its own sheets and script make"), "{said}");
 }

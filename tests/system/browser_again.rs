@@ -63,6 +63,8 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     assert_eq!([of(0), of(1)], [Value::Null, first["run"]["run"].clone()]);
     browser.open(&daemon.base).await;
     browser.until("document.body.innerText.includes('REPORT 3')").await;
+    browser.until("document.body.innerText.includes('A-1 · test 2 of this device')").await;
+    browser.until("document.body.innerText.includes('SIMULATED: no device is tested')").await;
     let record =
         daemon.get(&format!("/api/v1/runs/{}", second["run"]["run"].as_str().expect("a run"))).json();
     assert_eq!(record["header"]["again"]["run"], first["run"]["run"]);

@@ -133,6 +133,24 @@ fn an_expired_calibration_is_refused_unless_the_site_only_warns() {
     assert!(said.err.contains("warning: The calibration"));
 }
 
+/// A day that is still to come, as a certificate cannot have it.
+#[rstest]
+#[case("2998-01-01")]
+#[case("2999-03-12")]
+fn a_calibration_of_the_future_is_refused_unless_the_site_only_warns(#[case] date: &str) {
+    let workplace = Workplace::new();
+    workplace.change("rig.toml", "date = 2026-03-12", &format!("date = {date}"));
+    let said = workplace.run(&format!("rehearse {SHEETS}"));
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains(&format!("is dated {date}, and today is ")), "{}", said.err);
+    workplace.write("site.toml", "expired_calibration = \"warn\"\n");
+    let said = workplace.run(&format!("rehearse {SHEETS}"));
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert!(said.err.contains("warning: The calibration of the reference"), "{}", said.err);
+    let said = workplace.run("check-sheets --rig rig.toml");
+    assert!(said.out.contains(&format!("is dated {date}")), "{}", said.out);
+}
+
 #[test]
 fn a_draft_marks_the_run_as_a_trial_everywhere() {
     let workplace = Workplace::new();
@@ -199,7 +217,7 @@ fn a_signal_ends_the_run_aborted_and_safe(#[case] name: Signal) {
     assert_eq!(record["positions"][0]["verdict"], "aborted");
     assert_eq!(
         (&record["safe_confirmed"], &record["header"]["simulated"]),
-        (&Value::Bool(true), &Value::Bool(false))
+        (&Value::Bool(true), &Value::Bool(true))
     );
 }
 

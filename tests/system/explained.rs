@@ -43,6 +43,17 @@ fn an_undecided_device_is_tested_again_with_as_many_ramps_as_decide_it() {
     assert!(first.out.contains("run --again 1"), "{}", first.out);
     let explained = workplace.run("explain first 1/switch-point").out;
     assert!(explained.contains("would have to shrink from"), "{explained}");
+    // What the table says of the position, with as many ramps.
+    let table = first
+        .out
+        .split("keep apart; ")
+        .nth(1)
+        .and_then(|rest| rest.split(" ramps").next())
+        .expect("so many ramps");
+    assert!(
+        explained.contains(&format!("Do next with position 1: keep apart; {table} ramps")),
+        "{table}: {explained}"
+    );
     let again = workplace.run("rehearse --again 1 --of first --truth truth.toml --out second");
     assert!(again.err.contains("Again: position 1, serial A1,"), "{}", again.err);
     let record: Value = serde_json::from_str(&workplace.read("second/record.json")).expect("JSON");
@@ -55,6 +66,7 @@ fn an_undecided_device_is_tested_again_with_as_many_ramps_as_decide_it() {
     let u = |record: &Value| record["positions"][0]["checks"][0]["expanded_uncertainty"].as_f64().expect("U");
     assert!(u(&record) < u(&earlier), "{} then {}", u(&earlier), u(&record));
     assert!(workplace.read("second/report.html").contains("Test 2 of this device."));
+    assert!(again.out.contains("Test 2 of this device."), "{}", again.out);
 }
 
 /// Every repeat is counted: they follow each other, and none starts from a record that was changed.

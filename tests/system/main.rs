@@ -29,6 +29,7 @@ mod rewritten;
 mod rig_check;
 mod serial;
 mod sheets;
+mod simulated;
 mod tidy;
 mod ways;
 mod witness;

@@ -13,6 +13,7 @@ const ALL: &str =
     "check-sheets --rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 
 #[rstest]
+#[case("calibration_due_before_it_was_made", "rig.toml", "due = 2999-03-12", "due = 2025-03-12")]
 #[case("level_without_unit", "rig.toml", "range = \"100 kPa\"", "range = 100")]
 #[case("misspelt_key", "rig.toml", "answer_timeout", "answer_timout")]
 #[case(

@@ -177,6 +177,10 @@ pub(crate) struct SimulateOptions {
     /// What the simulated bench really is; otherwise a rig without devices
     #[arg(long, value_name = "FILE")]
     pub(crate) truth: Option<PathBuf>,
+    /// Operate the devices at their plugs, for `rig check --inputs`: read lines such as `operate 2` or `operate 2 valve` from standard
+    /// input
+    #[arg(long)]
+    pub(crate) operate: bool,
     /// Seed of everything random; otherwise the one of the truth
     #[arg(long)]
     pub(crate) seed: Option<u64>,

@@ -7,8 +7,8 @@ use crate::{output, say};
 use anyhow::{Result, bail};
 use std::ffi::OsStr;
 use std::path::Path;
-use tripbench_record::Check;
-use tripbench_report::{Content, amount, budget_lines, quantity_name, value_text};
+use tripbench_record::{Check, CheckVerdict};
+use tripbench_report::{Content, advice, amount, budget_lines, quantity_name, value_text};
 
 pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
     let stored = Stored::of(folder(&options.record)?)?;
@@ -97,6 +97,9 @@ fn show(content: &Content<'_>, check: &Check) {
     if let Some(needed) = content.needed(check) {
         say::out(&format!("  {needed}"));
     }
+    if let Some(next) = next(content, check) {
+        say::out(&format!("  {next}"));
+    }
     let unsigned = |value: f64| value_text(check, value, content.style).trim_start_matches('-').to_owned();
     crossings(content, check);
     budget(content, check);
@@ -111,6 +114,15 @@ fn show(content: &Content<'_>, check: &Check) {
         measured.coverage_factor,
         unsigned(measured.welch_satterthwaite)
     ));
+}
+
+/// What the table says of the position: a single check may want fewer ramps than all that are open.
+fn next(content: &Content<'_>, check: &Check) -> Option<String> {
+    let open = matches!(check.verdict, CheckVerdict::Undecided | CheckVerdict::Fail);
+    let number = check.position.filter(|_| open)?;
+    let position = content.record.positions.iter().find(|position| position.number == number)?;
+    let next = advice(position, content.style);
+    (!next.is_empty()).then(|| format!("Do next with position {number}: {next}."))
 }
 
 fn crossings(content: &Content<'_>, check: &Check) {

@@ -12,6 +12,12 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     for doubt in &stored.doubts {
         say::error(doubt);
     }
+    if let Some(version) = tripbench_job::other_planner(&stored.record) {
+        say::note(&format!(
+            "Planned by version {version}: its steps are not held against those that this version, {}, would plan.",
+            env!("CARGO_PKG_VERSION")
+        ));
+    }
     let Some(again) = &stored.again else {
         // Says what is wrong with them.
         believed::sheets(&stored.record).map_or_else(|error| say::error(&format!("{error:#}")), drop);

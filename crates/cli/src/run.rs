@@ -122,7 +122,7 @@ fn prepare(
     Ok(Some(Prepared { task, header, folder }))
 }
 
-/// Refuses where the reference's calibration has expired, or gives the warning that goes into the record.
+/// Refuses where the reference's calibration does not hold today, or gives the warning that goes into the record.
 fn calibration(task: &Task) -> Result<Vec<String>> {
     let warnings = tripbench_job::calibration(task)?;
     for text in &warnings {
@@ -153,36 +153,52 @@ fn introduce(task: &Task, loaded: &Loaded) {
     }
 }
 
-/// What each check will be able to tell, before any air flows.
+/// Largest share of good devices, at nominal and half way to a limit, of a check that is said to decide them all.
+const DECIDES_ALL: f64 = 0.005;
+
+/// What each check will be able to tell, before any air flows. Those that decide every good device share a line.
 fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
-    let width = predictions.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
-    for one in predictions {
-        let amount = |value: f64| match one.unit.as_str() {
-            "Pa" => style.difference(LevelDifference::new(value)),
-            _ => format!("{:.1} ms", value * 1e3),
-        };
-        let (u, half) = (one.expanded_uncertainty, one.half_tolerance);
-        let said = if one.undecided_at_nominal > 0.95 {
-            String::from("not even a device at nominal is decided on this rig")
-        } else {
-            format!(
-                "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",
-                one.undecided_at_nominal * 100.0,
-                one.undecided_at_half * 100.0
-            )
-        };
-        say::note(&format!(
-            "  foreseen  {:<width$} U {:>9} of ± {:>9}  {said}",
-            quantity_name(one.quantity),
-            amount(u),
-            amount(half)
-        ));
+    let decides =
+        |one: &&Prediction| one.undecided_at_nominal < DECIDES_ALL && one.undecided_at_half < DECIDES_ALL;
+    let (sure, open): (Vec<&Prediction>, Vec<&Prediction>) = predictions.iter().partition(decides);
+    if !sure.is_empty() {
+        let names: Vec<&str> = sure.iter().map(|one| quantity_name(one.quantity)).collect();
+        say::note(&format!("  foreseen  every good device decided: {}", names.join(", ")));
     }
+    if !open.is_empty() {
+        say::note(
+            "  foreseen  below, U (95 %) is held against half of what is allowed; of a delay, against what changes no verdict",
+        );
+    }
+    let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
+    open.iter().for_each(|one| foreseen_of(one, style, width));
     if passes {
         foreseen_of_a_position(predictions);
     } else {
         say::note("  foreseen  no device can pass: the site wants all checked");
     }
+}
+
+fn foreseen_of(one: &Prediction, style: LevelStyle, width: usize) {
+    let amount = |value: f64| match one.unit.as_str() {
+        "Pa" => style.difference(LevelDifference::new(value)),
+        _ => format!("{:.1} ms", value * 1e3),
+    };
+    let said = if one.undecided_at_nominal > 0.95 {
+        String::from("not even a device at nominal is decided on this rig")
+    } else {
+        format!(
+            "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",
+            one.undecided_at_nominal * 100.0,
+            one.undecided_at_half * 100.0
+        )
+    };
+    say::note(&format!(
+        "  foreseen  {:<width$} U {:>9} against {:>9}  {said}",
+        quantity_name(one.quantity),
+        amount(one.expanded_uncertainty),
+        amount(one.half_tolerance)
+    ));
 }
 
 /// What a position's verdict comes to, over all of its checks.

@@ -8,6 +8,7 @@ use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use tripbench_link::resolve;
+use tripbench_record::DeviceOutput;
 use tripbench_rig::{Guide, Hint, RigSheet, Wire};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{SerialPace, SimulatedBench, Truth, serve, serve_rtu_over_tcp, serve_serial};
@@ -29,8 +30,9 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     truth.seed = options.seed.unwrap_or(truth.seed);
     let name = rig.header.name.value.clone();
     let introduction = format!("Simulated rig {name} with {} devices on", truth.devices.len());
+    let there: Vec<String> = truth.devices.iter().map(|device| device.position.to_string()).collect();
     let bench = SimulatedBench::new(&rig, truth);
-    let by_hand = rig.by_hand();
+    let listens = Listens { by_hand: rig.by_hand(), operate: options.operate, there: there.join(", ") };
     let units = bench.units().iter().map(u8::to_string).collect::<Vec<_>>().join(", ");
     let said = |place: String| {
         say::out(&format!("{introduction} {place}, unit {units}."));
@@ -39,13 +41,13 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     match &rig.link.wire {
         Wire::Tcp(address) => {
             let server = serve(bench, listen(options, address)?)?;
-            by_hand.then(|| listen_to_words(server.hand()));
+            listens.listen(server.hand(), server.operate());
             said(format!("Modbus TCP {}", server.address()));
             server.wait();
         }
         Wire::RtuOverTcp(address) => {
             let server = serve_rtu_over_tcp(bench, listen(options, address)?)?;
-            by_hand.then(|| listen_to_words(server.hand()));
+            listens.listen(server.hand(), server.operate());
             said(server.address().map_or_else(String::new, |address| format!("RTU over TCP {address}")));
             server.wait();
         }
@@ -55,7 +57,7 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
             }
             let pace = SerialPace { timing: rig.link.timing(), slave: rig.link.answer_time.duration() };
             let server = serve_serial(bench, pace)?;
-            by_hand.then(|| listen_to_words(server.hand()));
+            listens.listen(server.hand(), server.operate());
             let terminal = server.port().context("a pseudo-terminal has a path")?;
             let link = PortLink::make(Path::new(&port.path.value), terminal)?;
             said(format!("serial port {} ({} baud)", link.0.display(), *port.baud));
@@ -65,19 +67,85 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     Ok(Exit::Good)
 }
 
-/// A rig without valves has a person at it. Here it is who writes to standard input: a word of the guide in each line
-/// (`deeper`, `slower`, `hold` …), or the lines of `tripbench run --events`, of which those of the guide are followed.
-fn listen_to_words(tell: impl Fn(Guide) + Send + 'static) {
-    std::thread::spawn(move || {
-        while let Some(text) = prompt::line() {
-            match told(&text) {
-                Some(guide) => tell(guide),
-                // Other events are none of its business; a word that is none is a slip of the fingers.
-                None if text.contains(' ') || text.is_empty() => {}
-                None => say::note(&format!("`{text}` is no word of the guide: {}", Hint::WORDS.join(", "))),
-            }
+/// What a person at the bench says on standard input, and whether there is one.
+struct Listens {
+    /// A rig without valves has a person at it, who follows the guide.
+    by_hand: bool,
+    /// A person operates devices at their plugs.
+    operate: bool,
+    /// Positions with a device, for people.
+    there: String,
+}
+
+impl Listens {
+    /// Listens on a thread of its own, where there is a person: a word of the guide in each line (`deeper`, `slower`, `hold` …), the
+    /// lines of `tripbench run --events`, of which those of the guide are followed, or the output to operate, `operate 2 valve`.
+    fn listen(
+        self,
+        tell: impl Fn(Guide) + Send + 'static,
+        operate: impl Fn(u8, bool) -> bool + Send + 'static,
+    ) {
+        if !self.by_hand && !self.operate {
+            return;
         }
-    });
+        std::thread::spawn(move || {
+            while let Some(text) = prompt::line() {
+                match self.read(&text) {
+                    Ok(Some(Word::Guide(guide))) => tell(guide),
+                    Ok(Some(Word::Operate(position, output))) => {
+                        if operate(position, output == DeviceOutput::Valve) {
+                            say::note(&format!("Operated: the {output} output of position {position}."));
+                        } else {
+                            let there = &self.there;
+                            say::note(&format!(
+                                "position {position} has no device: there are devices at {there}"
+                            ));
+                        }
+                    }
+                    Ok(None) => {}
+                    Err(why) => say::note(&why),
+                }
+            }
+        });
+    }
+
+    /// What a line says. Other events are none of its business; a word that is none is a slip of the fingers.
+    fn read(&self, text: &str) -> Result<Option<Word>, String> {
+        if self.operate && text.split_whitespace().next() == Some("operate") {
+            return operated(text).map(Some).ok_or_else(|| {
+                format!("`{text}` is no output: expected `operate`, a position, then `switch` (if left out) or `valve`, such as `operate 2 valve`")
+            });
+        }
+        if let Some(guide) = told(text).filter(|_| self.by_hand) {
+            return Ok(Some(Word::Guide(guide)));
+        }
+        if text.is_empty() || (self.by_hand && text.contains(' ')) {
+            return Ok(None);
+        }
+        let guide: &[&str] = if self.by_hand { &Hint::WORDS } else { &[] };
+        let own = if self.operate { Some("operate 2 valve") } else { None };
+        let allowed: Vec<&str> = guide.iter().copied().chain(own).collect();
+        Err(format!("`{text}` is not known here: expected {}", allowed.join(", ")))
+    }
+}
+
+/// What a person at the bench does.
+#[derive(Debug, PartialEq)]
+enum Word {
+    Guide(Guide),
+    Operate(u8, DeviceOutput),
+}
+
+/// The output in a line such as `operate 2` or `operate 2 valve`.
+fn operated(text: &str) -> Option<Word> {
+    let mut words = text.split_whitespace().skip(1);
+    let position = words.next()?.parse().ok()?;
+    let output = match (words.next(), words.next()) {
+        (None | Some("switch"), None) => DeviceOutput::Switch,
+        (Some("valve"), None) => DeviceOutput::Valve,
+        _ => return None,
+    };
+    Some(Word::Operate(position, output))
 }
 
 /// What a line says to a hand, if anything.
@@ -127,5 +195,53 @@ impl PortLink {
 impl Drop for PortLink {
     fn drop(&mut self) {
         drop(std::fs::remove_file(&self.0));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    fn listens(by_hand: bool, operate: bool) -> Listens {
+        Listens { by_hand, operate, there: String::from("1, 2") }
+    }
+
+    #[rstest]
+    #[case("operate 2", 2, DeviceOutput::Switch)]
+    #[case("operate  2 switch ", 2, DeviceOutput::Switch)]
+    #[case("operate 64 valve", 64, DeviceOutput::Valve)]
+    fn a_line_names_the_output_to_operate(
+        #[case] text: &str,
+        #[case] position: u8,
+        #[case] output: DeviceOutput,
+        #[values(false, true)] by_hand: bool,
+    ) {
+        assert_eq!(listens(by_hand, true).read(text), Ok(Some(Word::Operate(position, output))));
+    }
+
+    #[rstest]
+    fn what_is_no_output_is_told_with_what_is_expected(
+        #[values(
+            "operate",
+            "operate x",
+            "operate 300",
+            "operate 2 vent",
+            "operate 2 valve 3",
+            "2 valve",
+            "deeper"
+        )]
+        text: &str,
+    ) {
+        let why = listens(false, true).read(text).expect_err("no output");
+        assert!(why.contains(&format!("`{text}`")) && why.contains("operate 2 valve"), "{why}");
+    }
+
+    #[test]
+    fn a_rig_that_is_worked_by_hand_still_follows_the_guide() {
+        let guide = listens(true, false).read("deeper");
+        assert_eq!(guide, Ok(told("deeper").map(Word::Guide)));
+        assert_eq!(listens(true, false).read("12 34 operate 2"), Ok(None));
+        assert!(listens(true, false).read("deper").is_err_and(|why| why.contains("deeper")));
     }
 }

@@ -103,18 +103,27 @@ fn closing(content: &Content<'_>) {
     if let Some(halt) = &content.record.halted {
         say::out(&format!("Stopped early: {halt}."));
     }
+    let header = &content.record.header;
+    header.warnings.iter().for_each(|warning| say::out(&format!("WARNING: {warning}")));
+    if header.module.is_some() {
+        say::out(&content.module());
+    }
     say::out(&one_line(content.record, content.style));
 }
 
 /// How it ended, in one line.
 pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
-    let trial = if record.header.trial { " TRIAL: a sheet is a draft." } else { "" };
+    let content = Content { record, style };
+    let trial = if record.header.trial { "TRIAL: a sheet is a draft." } else { "" };
     let safe = if record.safe_confirmed {
         "Outputs safe, read back."
     } else {
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand."
     };
-    format!("{}.{trial}  {safe}", Content { record, style }.summary())
+    let beside = [&content.attempt(), trial, content.simulated()];
+    let beside: String =
+        beside.iter().filter(|text| !text.is_empty()).map(|text| format!(" {text}")).collect();
+    format!("{}.{beside}  {safe}", content.summary())
 }
 
 /// Columns of the terminal; a large number if the output is not a terminal.

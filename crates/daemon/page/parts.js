@@ -125,15 +125,16 @@ const LONG = 8, LIST = 14;
 export function tile(of, run, small) {
   const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";
-  const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, of.serial));
+  const serial = of.attempt ? `${of.serial} · ${say("attempt", of.attempt)}` : of.serial;
+  const who = element("div", { class: "who" }, element("b", {}, `${of.position}`), element("span", {}, serial));
   const [name, open] = verdict ? worded({ ...of, verdict }) : ["", ""];
-  if (small) return element("div", { class: `tile small ${open ? "noted" : ""} ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${of.serial} ${name}`), open ? element("span", { class: "open" }, open) : null);
+  if (small) return element("div", { class: `tile small ${open ? "noted" : ""} ${verdict ?? ""}` }, element("b", {}, `${of.position}`), verdict ? shape(verdict) : null, element("span", { class: "hidden" }, `${serial} ${name}`), open ? element("span", { class: "open" }, open) : null);
   const word = verdict ? element("div", { class: `word ${open ? "noted" : ""} ${Math.max(name.length, open.length - LIST) > LONG ? "long" : ""}` }, element("span", { class: "at" }, `${of.position}`), shape(verdict), open ? `${name}, ` : name, open ? element("span", { class: "open" }, open) : null) : null;
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row", "data-position": of.position }, who, element("span", { class: "now", hidden: true }), element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
   const why = verdict === "undecided" ? say(value ? "tooClose" : "apart") : "";
   const text = of.aside ? reason(of.aside) : !value && of.sentence && !halted ? of.sentence : "";
-  return element("div", { class: `tile ${verdict}` }, word, element("div", { class: "serial" }, of.serial),
+  return element("div", { class: `tile ${verdict}` }, word, element("div", { class: "serial" }, serial),
     value ? element("div", { class: "figure" }, marks, ` ${figure.value} `, element("span", { class: "fine" }, quantity(figure.quantity))) : null,
     value && verdict !== "pass" ? element("div", { class: "fine limits" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
     why ? element("div", { class: "fine why" }, why) : null,

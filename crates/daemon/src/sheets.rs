@@ -243,7 +243,7 @@ impl RigSheets {
         go_on: GoOn,
         operators: &[String],
     ) -> Result<(Prepared, String), NotPlanned> {
-        let GoOn { loaded, position, operators: then, again, simulated: _, ramps: _ } = go_on;
+        let GoOn { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } = go_on;
         let own = read(&self.origin)?;
         let of_then = loaded.copies.iter().find(|copy| copy.role == SheetRole::Rig);
         if !self.is_own(&own) {
@@ -255,6 +255,7 @@ impl RigSheets {
         let operators = if operators.is_empty() { &then } else { operators };
         let (mut prepared, script) = made(&loaded, vec![position], operators, Findings::new())?;
         prepared.header.again = Some(again);
+        prepared.header.simulated |= simulated;
         Ok((prepared, script))
     }
 

@@ -204,6 +204,8 @@ pub(crate) struct RunState {
     pub safe: Option<bool>,
     /// Whether a sheet is a draft.
     pub trial: bool,
+    /// Whether no device is tested: the rig is a simulated one, or its module says so.
+    pub simulated: bool,
     /// What was known to be not as it should be.
     pub warnings: Vec<String>,
     /// The run that it goes on from, where it tests a device again that was left undecided there.
@@ -322,6 +324,8 @@ pub(crate) struct Tile {
     pub of_run: Option<String>,
     /// The run that left it undecided, where it was tested again.
     pub again_of: Option<String>,
+    /// Which test of the device it is, where it was tested again: to stand beside the verdict.
+    pub attempt: Option<u16>,
 }
 
 impl RunState {

@@ -262,6 +262,7 @@ pub(crate) fn run_state(view: &RunView, style: LevelStyle, kept: bool) -> Option
         ended: view.ended.clone().flatten(),
         safe: view.safe,
         trial: header.trial,
+        simulated: header.simulated,
         warnings: header.warnings.clone(),
         again_of: header.again.as_ref().map(|again| again.run.clone()),
         settings: sheet_name(tripbench_record::SheetRole::Settings),
@@ -315,6 +316,7 @@ fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, 
                 .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
         of_run: None,
         again_of: record.header.again.as_ref().map(|again| again.run.clone()),
+        attempt: record.header.again.as_ref().map(|again| again.attempt),
     }
 }
 

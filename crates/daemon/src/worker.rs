@@ -235,7 +235,7 @@ impl Worker {
     ) -> Result<(Prepared, JournalWriter), JobError> {
         let (rig, runs) = (Arc::clone(&self.rig), Arc::clone(&self.runs));
         prepared.header.started = tripbench_job::wall();
-        prepared.header.simulated = self.rig.state().simulated;
+        prepared.header.simulated |= self.rig.state().simulated;
         let path = prepared.folder.clone();
         let laying = std::thread::Builder::new().name(String::from("folder")).spawn(move || {
             if let Some(probes) = rig.probes {

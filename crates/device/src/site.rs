@@ -3,7 +3,7 @@
 use tripbench_quantity::{
     AbsolutePressure, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel,
 };
-use tripbench_sheet::{At, Findings, Reader, Source, Text, read_sheet, words};
+use tripbench_sheet::{At, Finding, Findings, Reader, Source, Text, Wording, read_sheet, words};
 
 words! {
     /// How a result near a limit is decided.
@@ -115,16 +115,12 @@ impl SiteSheet {
         let altitude =
             reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
         let decision = reader.or("decision", "guard-band, simple or highest-risk", DecisionRule::GuardBand);
-        let risk = reader.or(
-            "highest_risk",
-            "for highest-risk: largest share of wrong passes or fails, such as 0.025",
-            HIGHEST_RISK,
-        );
-        let risk = reader.tested(risk, "0.0001 to 0.5", |risk: &f64| (1e-4..=0.5).contains(risk));
-        let process = reader.optional::<f64>(
-            "process_spread",
-            "for highest-risk: standard deviation of the devices around nominal, as a share of half the tolerance",
-        );
+        let about = "for highest-risk: largest share of wrong passes or fails, such as 0.025";
+        let risk = of_rule(reader, decision.as_ref(), "highest_risk", about);
+        let risk = some_tested(reader, risk, "0.0001 to 0.5", |risk| (1e-4..=0.5).contains(risk));
+        let about = "for highest-risk: standard deviation of the devices around nominal, as a share of half the tolerance";
+        let process = of_rule(reader, decision.as_ref(), "process_spread", about);
+        let process = some_tested(reader, process, "0.01 to 10", |share| (0.01..=10.0).contains(share));
         let not_checked = reader.or(
             "not_checked",
             "what becomes of a pass where a delay or bounce was not checked: say or undecided",
@@ -143,12 +139,6 @@ impl SiteSheet {
             let width = reader.required::<Length>("width", "width of its visible part, such as \"222 mm\"");
             reader.tested(width, "100 mm to 2 m", |width: &Length| (0.1..=2.0).contains(&width.si()))
         });
-        let process = match process? {
-            Some(at) => {
-                Some(reader.tested(Some(at), "0.01 to 10", |share: &f64| (0.01..=10.0).contains(share))?)
-            }
-            None => None,
-        };
         let sign = match sign?.value {
             SignWord::Vacuum => SignConvention::Vacuum,
             SignWord::Gauge => SignConvention::Gauge,
@@ -159,8 +149,8 @@ impl SiteSheet {
             style: LevelStyle { unit: unit?.value, sign },
             altitude: altitude?.value,
             decision: decision?.value,
-            highest_risk: risk?.value,
-            process_spread: process.map(|at| at.value),
+            highest_risk: risk?.unwrap_or(HIGHEST_RISK),
+            process_spread: process?,
             not_checked: not_checked?.value,
             expired_calibration: expired?.value,
             waiting: waiting?.unwrap_or_default(),
@@ -179,6 +169,40 @@ impl SiteSheet {
     pub fn reached(&self, ultimate_at_sea_level: VacuumLevel) -> VacuumLevel {
         let share = self.ambient().si() / ambient_at(Length::ZERO).si();
         VacuumLevel::new(ultimate_at_sea_level.si() * share)
+    }
+}
+
+/// A key that only the rule highest-risk uses. With another rule it would be passed over, and whoever wrote it would think it counts.
+fn of_rule(
+    reader: &Reader<'_>,
+    decision: Option<&At<DecisionRule>>,
+    key: &'static str,
+    about: &str,
+) -> Option<Option<At<f64>>> {
+    let found = reader.optional::<f64>(key, about)?;
+    let (Some(at), Some(rule)) = (&found, decision) else { return Some(found) };
+    if rule.value == DecisionRule::HighestRisk {
+        return Some(found);
+    }
+    let wording = Wording::new(
+        format!("`{key} = {}` is not used with decision = \"{}\"", at.value, rule.value),
+        "for decision = \"highest-risk\" alone",
+        format!("write decision = \"highest-risk\", or leave `{key}` out"),
+    );
+    reader.finding(Finding::error("key-of-another-rule", &at.place, wording));
+    None
+}
+
+/// A number that may be left out, within what is allowed.
+fn some_tested(
+    reader: &Reader<'_>,
+    found: Option<Option<At<f64>>>,
+    allowed: &str,
+    test: impl Fn(&f64) -> bool,
+) -> Option<Option<f64>> {
+    match found? {
+        Some(at) => reader.tested(Some(at), allowed, test).map(|at| Some(at.value)),
+        None => Some(None),
     }
 }
 
@@ -261,6 +285,22 @@ mod tests {
     #[case(5000.0, 540.1991)]
     fn ambient_agrees_with_the_standard_atmosphere(#[case] metre: f64, #[case] hectopascal: f64) {
         assert!((ambient_at(Length::new(metre)).si() / 100.0 - hectopascal).abs() < 5e-5);
+    }
+
+    #[rstest]
+    fn a_key_of_highest_risk_is_refused_with_another_rule(
+        #[values("", "decision = \"guard-band\"", "decision = \"simple\"", "decision = \"highest-risk\"")]
+        rule: &str,
+        #[values("highest_risk = 0.01", "highest_risk = 0.025", "process_spread = 0.3")] key: &str,
+    ) {
+        let findings = Findings::new();
+        let text = format!("{key}\n{rule}");
+        let read = read_sheet(&Source::new("site", &text), &findings, SiteSheet::read);
+        let said: Vec<String> = findings.into_sorted().iter().map(|one| one.render(false)).collect();
+        let used = rule.contains("highest-risk");
+        assert_eq!((read.is_some(), said.len()), (used, usize::from(!used)), "{said:?}");
+        let named = said.iter().all(|one| one.contains("key-of-another-rule") && one.contains("site:1:"));
+        assert!(named, "{said:?}");
     }
 
     #[test]

@@ -28,6 +28,8 @@ pub struct GoOn {
     pub again: Again,
     /// Whether no device was tested in the first.
     pub simulated: bool,
+    /// Whether the first was made at a simulated module that said so: that can be tested again, and is as little a test of a device.
+    pub at_simulator: bool,
 }
 
 /// Why a device is not tested again from an earlier run.
@@ -107,7 +109,7 @@ pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     }
     let mut attempts = record.header.again.as_ref().map_or(1, |again| again.attempt).max(known);
     for later in marked(of, position) {
-        let was = aborted(&later, position).ok_or(AgainError::Already { position, later })?;
+        let was = judged_nothing(&later, position, &record).ok_or(AgainError::Already { position, later })?;
         attempts = attempts.max(was);
     }
     let Some(left) = record.positions.iter().find(|left| left.number == position) else {
@@ -141,6 +143,7 @@ pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
         operators: record.header.operators.clone(),
         again: earlier(&content, left, attempts)?,
         simulated: record.header.simulated,
+        at_simulator: record.header.is_at_simulator(),
     })
 }
 
@@ -179,11 +182,13 @@ fn earlier(content: &Content<'_>, left: &PositionRecord, attempts: u16) -> Resul
     })
 }
 
-/// A repeat that was aborted has judged nothing: it counts, and the first run is gone on from once more. Which test it was.
-fn aborted(later: &Path, position: u8) -> Option<u16> {
+/// A repeat that was aborted, or of a device at a simulated module, has judged nothing: it counts, and the first run is gone on from
+/// once more. Which test it was.
+fn judged_nothing(later: &Path, position: u8, first: &Record) -> Option<u16> {
     let (record, _) = stored(later).ok()?;
     let left = record.positions.iter().find(|left| left.number == position)?;
-    (left.verdict == Verdict::Aborted).then_some(record.header.again?.attempt)
+    let nothing = left.verdict == Verdict::Aborted || (record.header.simulated && !first.header.simulated);
+    nothing.then_some(record.header.again?.attempt)
 }
 
 /// File in the folder of a run that says where a position of it was tested again.

@@ -28,7 +28,7 @@ pub enum JobError {
         /// What is there.
         file: &'static str,
     },
-    /// The calibration of the reference has expired, and the site refuses such runs.
+    /// The calibration of the reference has expired, or is dated in the future, and the site refuses such runs.
     #[error("{0} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"")]
     Expired(String),
     /// It was stopped before it began.

@@ -1,6 +1,6 @@
 //! Everything that is known before air flows.
 
-use crate::{JobError, Loaded, expired};
+use crate::{JobError, Loaded, calibration_doubts};
 use jiff::ZonedDateTime;
 use std::path::PathBuf;
 use tripbench_device::ExpiredCalibration;
@@ -28,6 +28,7 @@ pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<
         software: env!("CARGO_PKG_VERSION").to_owned(),
         trial: loaded.trial,
         simulated: false,
+        module: None,
         warnings,
         abilities: Vec::new(),
         again: None,
@@ -40,16 +41,16 @@ pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<
     }
 }
 
-/// The warning that goes into the record where the reference's calibration has expired.
+/// The warnings that go into the record where the reference's calibration has expired, or is dated in the future.
 ///
 /// # Errors
-/// If it has and the site sheet refuses such runs.
+/// If there is one and the site sheet refuses such runs.
 pub fn calibration(task: &Task) -> Result<Vec<String>, JobError> {
-    let Some(text) = expired(&task.sheets.rig) else { return Ok(Vec::new()) };
-    if task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
-        return Err(JobError::Expired(text));
+    let doubts = calibration_doubts(&task.sheets.rig);
+    if !doubts.is_empty() && task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
+        return Err(JobError::Expired(doubts.join(" ")));
     }
-    Ok(vec![text])
+    Ok(doubts)
 }
 
 /// Wall time, RFC 3339.

@@ -1,5 +1,6 @@
 //! What an earlier run left in its folder.
 
+use crate::planned::step_doubt;
 use crate::{JobError, Texts, folder};
 use std::path::Path;
 use std::time::Duration;
@@ -107,6 +108,7 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
             doubts.push(format!("the {} sheet in the record was changed: its SHA-256 differs", sheet.role));
         }
     }
+    doubts.extend(step_doubt(record));
     let path = of.join(folder::JOURNAL);
     let unread = |why: String| format!("the journal that the record was made from cannot be read: {why}");
     let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {

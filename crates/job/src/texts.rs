@@ -25,7 +25,7 @@ pub struct Texts {
 }
 
 /// Sheets that were read, as far as they could be.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Loaded {
     /// The sheets; `None` unless all that were given are whole.
     pub sheets: Option<Arc<LoadedSheets>>,
@@ -150,6 +150,24 @@ fn copies(
 pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) -> Option<Task> {
     let (script, sheets) = (loaded.script.as_ref()?, loaded.sheets.clone()?);
     plan(PlanInput { script, sheets, positions }, findings)
+}
+
+/// What speaks against the reference's calibration today: that it has expired, or is dated in the future.
+pub fn calibration_doubts(rig: &RigSheet) -> Vec<String> {
+    let today = jiff::ZonedDateTime::now().date().to_string();
+    expired(rig).into_iter().chain(dated_ahead(rig, &today)).collect()
+}
+
+/// Says so where the reference's calibration is of a day after `today`, ISO 8601.
+fn dated_ahead(rig: &RigSheet, today: &str) -> Option<String> {
+    let (reference, date) = (&rig.reference, &rig.reference.calibration.date);
+    let text = || {
+        format!(
+            "The calibration of the reference `{}` is dated {}, and today is {today}: the rig sheet or the clock of this computer is wrong.",
+            reference.name.value, date.value
+        )
+    };
+    (date.as_str() > today).then(text)
 }
 
 /// Says so where the reference's calibration has expired.

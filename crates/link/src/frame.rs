@@ -9,7 +9,7 @@ const EXCEPTION_LENGTH: usize = 5;
 /// Bytes of a frame that holds nothing but a function: unit, function, CRC.
 const SHORTEST_FRAME: usize = 4;
 /// Longest RTU frame.
-const LONGEST_FRAME: usize = 256;
+pub(crate) const LONGEST_FRAME: usize = 256;
 
 /// Bytes before an answer that are looked through: noise of the line, or one frame of somebody else.
 const MOST_STRAYS: usize = LONGEST_FRAME;
@@ -163,7 +163,7 @@ fn byte(count: usize) -> u8 {
 }
 
 /// The first `length` bytes, if they are there and their CRC is right, and how many follow.
-fn good_frame(bytes: &[u8], length: usize) -> Option<(&[u8], usize)> {
+pub(crate) fn good_frame(bytes: &[u8], length: usize) -> Option<(&[u8], usize)> {
     let frame = bytes.get(..length)?;
     let (content, crc) = frame.split_at(length - 2);
     (CRC.checksum(content).to_le_bytes() == crc).then_some((frame, bytes.len() - length))

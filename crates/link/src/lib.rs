@@ -6,6 +6,7 @@
 
 mod clock;
 mod frame;
+mod identity;
 mod latch;
 mod line;
 mod lock;
@@ -24,4 +25,4 @@ pub use master::{Discipline, Link, LinkTimes};
 pub use rtu::{LineDiscipline, RtuTimes, RtuTransport};
 pub use tcp::{ResolveError, TcpTransport, resolve};
 pub use transport::Transport;
-pub use wire::{ModuleWire, UnreachableError, module_address};
+pub use wire::{ModuleWire, UnreachableError, module_address, on_this_computer};

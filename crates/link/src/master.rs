@@ -7,7 +7,8 @@ use std::time::Duration;
 use tokio::time::sleep;
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{
-    Block, Command, Doubt, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet, Scan,
+    Block, Command, Doubt, Identification, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet,
+    Scan,
 };
 
 /// Times that a link keeps.
@@ -84,6 +85,33 @@ impl<T: Transport> Link<T> {
                 Err(Doubt::Refused(code))
             }
             Err(doubt) => self.doubted(after, doubt),
+        }
+    }
+
+    /// Whether something that was sent may still act; then nothing but safe goes out.
+    pub const fn is_in_doubt(&self) -> bool {
+        self.doubt_at.is_some()
+    }
+
+    /// What the rig's unit says it is; `None` if it does not know the function. Before the first order: what is no clean answer
+    /// puts the link in doubt, like that of any other request.
+    ///
+    /// # Errors
+    /// As [`Transport::identify`], but for a refusal.
+    pub async fn identify(&mut self) -> Result<Option<Identification>, Doubt> {
+        let before = self.clock.now();
+        let earlier = self.doubt_at.replace(before);
+        let said = self.transport.identify(self.unit, &self.clock).await;
+        match said {
+            Ok(objects) => {
+                self.doubt_at = earlier;
+                Ok(Identification::of(&objects))
+            }
+            Err(Doubt::Refused(_)) => {
+                self.doubt_at = earlier;
+                Ok(None)
+            }
+            Err(doubt) => self.doubted(self.clock.now(), doubt),
         }
     }
 

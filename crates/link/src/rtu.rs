@@ -9,7 +9,8 @@
 //! function, byte count and CRC have to be right instead.
 
 use crate::clock::Clock;
-use crate::frame::{Found, Heard, encode};
+use crate::frame::{Found, Heard, LONGEST_FRAME, encode};
+use crate::identity::{self, Identified};
 use crate::line::Line;
 use crate::pause::{pause_until, wake_precisely};
 use crate::transport::{Transport, late};
@@ -20,7 +21,7 @@ use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::time::{sleep, timeout};
 use tripbench_quantity::{Mono, Span};
-use tripbench_rig::{Doubt, LinkSheet, Query, Request, Response, SerialTiming};
+use tripbench_rig::{Doubt, IdentityObject, LinkSheet, Query, Request, Response, SerialTiming};
 
 /// Stray bytes after an answer that are taken for noise of the line; more may be a second answer.
 const STRAY_BYTES: usize = 2;
@@ -184,6 +185,50 @@ impl<L: Line> RtuTransport<L> {
         Err(heard.doubt().unwrap_or_else(|| late(until, clock.now())))
     }
 
+    /// Collects bytes until they are an answer to Read Device Identification, at most until a moment.
+    async fn receive_identity(
+        &mut self,
+        unit: u8,
+        until: Mono,
+        clock: &Clock,
+    ) -> Result<Vec<IdentityObject>, Doubt> {
+        let (mut heard, mut chunk) = (Vec::new(), [0; LONGEST_FRAME]);
+        while clock.now() < until && heard.len() <= LONGEST_FRAME {
+            let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
+            let count = match timeout(clock.until(until), port.read(&mut chunk)).await {
+                Err(_late) => break,
+                Ok(Ok(count)) if count > 0 => count,
+                Ok(_) => {
+                    self.port = None;
+                    return Err(Doubt::Lost);
+                }
+            };
+            self.active = clock.now();
+            heard.extend(&chunk[..count]);
+            match identity::look(unit, &heard) {
+                Identified::Objects(objects, rest) => {
+                    self.suspect = rest > STRAY_BYTES;
+                    return Ok(objects);
+                }
+                Identified::Refusal(code, rest) => {
+                    self.suspect = rest > STRAY_BYTES;
+                    return Err(Doubt::Refused(code));
+                }
+                Identified::No => return Err(Doubt::Corrupt),
+                Identified::TooShort => {}
+            }
+        }
+        Err(if heard.is_empty() { late(until, clock.now()) } else { Doubt::Short })
+    }
+
+    /// Behind a converter what was asked may hang in the connection: the next request gets a fresh one. A serial port stays open,
+    /// for on a wire there is nothing to leave behind but time.
+    fn doubted(&mut self) {
+        if self.line.timing().is_none() && self.discipline != LineDiscipline::NeverSuspect {
+            self.port = None;
+        }
+    }
+
     fn found(&self, heard: &mut Heard<'_>, query: &Query, bytes: &[u8]) -> Option<Found> {
         let found = heard.hear(bytes);
         let (_, length) = query.request.rtu_lengths();
@@ -254,14 +299,29 @@ impl<L: Line> Transport for RtuTransport<L> {
                 Err(Doubt::Refused(code))
             }
             Err(doubt) => {
-                // Behind a converter what was asked may hang in the connection: the next request gets a fresh one. A serial
-                // port stays open, for on a wire there is nothing to leave behind but time.
-                if timing.is_none() && self.discipline != LineDiscipline::NeverSuspect {
-                    self.port = None;
-                }
+                self.doubted();
                 Err(doubt)
             }
         }
+    }
+
+    async fn identify(&mut self, unit: u8, clock: &Clock) -> Result<Vec<IdentityObject>, Doubt> {
+        self.opened(clock).await?;
+        self.quiet(clock).await?;
+        let frame = identity::encode(unit);
+        let timing = self.line.timing();
+        let on_wire = |length: usize| timing.map_or(Duration::ZERO, |timing| timing.characters(length));
+        self.suspect = true;
+        let out = clock.now() + on_wire(frame.len());
+        self.active = out;
+        self.send(&frame).await?;
+        let silence = timing.map_or(Duration::ZERO, SerialTiming::between_frames);
+        let until = out + silence + self.times.answer_timeout + on_wire(LONGEST_FRAME);
+        let said = self.receive_identity(unit, until, clock).await;
+        if !matches!(said, Ok(_) | Err(Doubt::Refused(_))) {
+            self.doubted();
+        }
+        said
     }
 }
 

@@ -11,10 +11,10 @@ use thiserror::Error;
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 use tokio_modbus::client::{Client, Context, tcp};
-use tokio_modbus::prelude::{Request as Wire, Response as WireResponse, Slave, SlaveContext};
+use tokio_modbus::prelude::{ReadCode, Request as Wire, Response as WireResponse, Slave, SlaveContext};
 use tokio_modbus::{Error, ProtocolError};
 use tripbench_quantity::Span;
-use tripbench_rig::{Area, Doubt, Query, Request, Response};
+use tripbench_rig::{Area, Doubt, IdentityObject, Query, Request, Response};
 
 /// Why an address cannot be used.
 #[derive(Debug, Error)]
@@ -65,24 +65,28 @@ impl TcpTransport {
         stream.set_nodelay(true).map_err(|_| Doubt::Lost)?;
         Ok(tcp::attach(stream))
     }
-}
 
-impl Transport for TcpTransport {
-    async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
+    /// One request and its answer, where `read` makes something of it.
+    async fn ask<T>(
+        &mut self,
+        unit: u8,
+        request: Wire<'_>,
+        clock: &Clock,
+        read: impl FnOnce(WireResponse) -> Result<T, Doubt>,
+    ) -> Result<(T, Span), Doubt> {
         // Taken out, so that a dropped future leaves no connection behind either.
         let mut connection = match self.connection.take() {
             Some(connection) => connection,
             None => self.connect().await?,
         };
-        connection.set_slave(Slave(query.unit));
-        let request = &query.request;
+        connection.set_slave(Slave(unit));
         let before = clock.now();
-        let answer = timeout(self.answer_timeout, connection.call(to_wire(request))).await;
+        let answer = timeout(self.answer_timeout, connection.call(request)).await;
         let after = clock.now();
         let answer = answer.map_err(|_| late(before + self.answer_timeout, after))?;
         match answer {
             Ok(Ok(response)) => {
-                let response = from_wire(request, response)?;
+                let response = read(response)?;
                 self.connection = Some(connection);
                 Ok((response, Span { before, after }))
             }
@@ -97,6 +101,25 @@ impl Transport for TcpTransport {
             Err(Error::Transport(_)) => Err(Doubt::Lost),
         }
     }
+}
+
+impl Transport for TcpTransport {
+    async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
+        let request = &query.request;
+        let read = |response| from_wire(request, response);
+        self.ask(query.unit, to_wire(request), clock, read).await
+    }
+
+    async fn identify(&mut self, unit: u8, clock: &Clock) -> Result<Vec<IdentityObject>, Doubt> {
+        let request = Wire::ReadDeviceIdentification(ReadCode::Basic, 0);
+        self.ask(unit, request, clock, objects).await.map(|(objects, _)| objects)
+    }
+}
+
+/// The objects of an answer to Read Device Identification.
+fn objects(response: WireResponse) -> Result<Vec<IdentityObject>, Doubt> {
+    let WireResponse::ReadDeviceIdentification(said) = response else { return Err(Doubt::Foreign) };
+    Ok(said.device_id_objects.into_iter().map(|object| (object.id, object.value.to_vec())).collect())
 }
 
 fn to_wire(request: &Request) -> Wire<'_> {

@@ -1,9 +1,9 @@
 //! What a link needs of a wire: one transaction at a time, and a way to start afresh.
 
 use crate::clock::Clock;
-use std::future::Future;
+use std::future::{Future, ready};
 use tripbench_quantity::{Mono, Span};
-use tripbench_rig::{Doubt, LONGEST_GAP, Query, Response};
+use tripbench_rig::{Doubt, Exception, IdentityObject, LONGEST_GAP, Query, Response};
 
 /// A wire to the module.
 pub trait Transport {
@@ -18,6 +18,19 @@ pub trait Transport {
         query: &Query,
         clock: &Clock,
     ) -> impl Future<Output = Result<(Response, Span), Doubt>>;
+
+    /// Asks a unit what it is: one request, Read Device Identification, basic objects. What does not fit into the first answer is
+    /// not asked for.
+    ///
+    /// # Errors
+    /// As [`Self::transact`]. A wire without this function refuses like a module that does not know it.
+    fn identify(
+        &mut self,
+        _unit: u8,
+        _clock: &Clock,
+    ) -> impl Future<Output = Result<Vec<IdentityObject>, Doubt>> {
+        ready(Err(Doubt::Refused(Exception::ILLEGAL_FUNCTION.0)))
+    }
 }
 
 /// What it is that no answer was there at a moment, noticed now: the module's doing, or, where nobody looked for so long, not to

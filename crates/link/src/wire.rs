@@ -7,7 +7,7 @@ use crate::tcp::{ResolveError, TcpTransport, resolve};
 use crate::transport::Transport;
 use thiserror::Error;
 use tripbench_quantity::Span;
-use tripbench_rig::{Doubt, LinkSheet, Query, Response, Wire};
+use tripbench_rig::{Doubt, IdentityObject, LinkSheet, Query, Response, Wire};
 
 /// A wire of any kind.
 #[derive(Debug)]
@@ -76,6 +76,29 @@ impl Transport for ModuleWire {
             Self::RtuOverTcp(rtu) => rtu.transact(query, clock).await,
         }
     }
+
+    async fn identify(&mut self, unit: u8, clock: &Clock) -> Result<Vec<IdentityObject>, Doubt> {
+        match self {
+            Self::Tcp(tcp) => tcp.identify(unit, clock).await,
+            Self::Serial(rtu) => rtu.identify(unit, clock).await,
+            Self::RtuOverTcp(rtu) => rtu.identify(unit, clock).await,
+        }
+    }
+}
+
+/// Where the module of a link is, if that is this computer itself: a loopback address, or a port that is a pseudo-terminal. No
+/// module has its terminals there; what answers is a program, or a way on to somewhere else.
+pub fn on_this_computer(link: &LinkSheet) -> Option<&str> {
+    let (place, is_here) = match &link.wire {
+        Wire::Tcp(address) | Wire::RtuOverTcp(address) => {
+            (address, resolve(address).is_ok_and(|socket| socket.ip().is_loopback()))
+        }
+        Wire::Serial(port) => {
+            let found = std::fs::canonicalize(&port.path.value);
+            (&port.path, found.is_ok_and(|path| path.starts_with("/dev/pts")))
+        }
+    };
+    is_here.then_some(place.value.as_str())
 }
 
 /// What names the module of a link on this machine: the resolved address, or the port with every link followed.

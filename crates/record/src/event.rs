@@ -9,7 +9,7 @@ use crate::verdict::Verdict;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use tripbench_quantity::Mono;
-use tripbench_rig::{CommandId, Doubt, Guide, Order, OutputImage, ReadPlan, Scan};
+use tripbench_rig::{CommandId, Doubt, Guide, Identification, Order, OutputImage, ReadPlan, Scan};
 use tripbench_sheet::words;
 
 /// Number of an event within its run, from 0.
@@ -79,6 +79,9 @@ pub struct RunHeader {
     pub trial: bool,
     /// Whether the rig is known to be a simulated one: then no device was tested.
     pub simulated: bool,
+    /// What the module said it is, asked before the first order; `null` where it said nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub module: Option<Identification>,
     /// What was known to be not as it should be, and the run made all the same.
     pub warnings: Vec<String>,
     /// What the rig can decide, of a rig check.
@@ -101,6 +104,19 @@ pub struct RunHeader {
     /// The reads of each scan.
     #[schemars(with = "serde_json::Value")]
     pub plan: ReadPlan,
+}
+
+impl RunHeader {
+    /// Whether the module said that it is the simulated one of this program. A rehearsal has no module that says anything.
+    pub fn is_at_simulator(&self) -> bool {
+        self.module.as_ref().is_some_and(Identification::is_simulator)
+    }
+
+    /// Takes down what the module said. Where it is the simulated one no device is tested, whatever was known before.
+    pub fn take_module(&mut self, module: Option<Identification>) {
+        self.module = module;
+        self.simulated |= self.is_at_simulator();
+    }
 }
 
 /// What a check will be able to tell, foreseen from the sheets alone.

@@ -196,6 +196,25 @@ impl Content<'_> {
         others.map(|check| say(self.row(check))).collect()
     }
 
+    /// What makes the record one of no device, to stand with its verdicts; empty for a real one.
+    pub const fn simulated(&self) -> &'static str {
+        if self.record.header.simulated { "SIMULATED BENCH: no device was tested." } else { "" }
+    }
+
+    /// Which test of the device it was, where it was tested before, to stand with its verdict; else empty.
+    pub fn attempt(&self) -> String {
+        let again = self.record.header.again.as_ref();
+        again.map_or_else(String::new, |again| format!("Test {} of this device.", again.attempt))
+    }
+
+    /// What the module said it is, as it said it, or that it said nothing; empty where none was asked.
+    pub fn module(&self) -> String {
+        let Some(module) = &self.record.header.module else { return String::new() };
+        let said = [&module.vendor, &module.product, &module.revision].map(String::as_str);
+        let said: Vec<&str> = said.into_iter().filter(|text| !text.is_empty()).collect();
+        format!("The module says that it is: {}.", said.join(", "))
+    }
+
     /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS (not checked: bounce)`.
     pub fn summary(&self) -> String {
         if self.record.is_rig_check() {

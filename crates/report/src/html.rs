@@ -65,7 +65,7 @@ fn heading(content: &Content<'_>) -> Markup {
     html! {
         h1 { @if record.is_rig_check() { "Rig check · " } @else { "Test report · rig " } (record.header.rig) }
         @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
-        @if record.header.simulated { p.trial { "SIMULATED BENCH: no device was tested." } }
+        @if record.header.simulated { p.trial { (content.simulated()) } }
         @for warning in &record.header.warnings { p.trial { "WARNING: " (warning) } }
         p.overall { (content.summary()) }
         p.note {
@@ -74,7 +74,7 @@ fn heading(content: &Content<'_>) -> Markup {
             ". Operator: " (operators(record)) ". Run " (record.header.run) "."
         }
         @if let Some(again) = &record.header.again {
-            p { b { "Test " (again.attempt) " of this device." } " Before, in run " (again.run) ": " (again.found) " (record SHA-256 " (&again.sha256[..16.min(again.sha256.len())]) "…)" }
+            p { b { (content.attempt()) } " Before, in run " (again.run) ": " (again.found) " (record SHA-256 " (&again.sha256[..16.min(again.sha256.len())]) "…)" }
         }
         @if let Some(halt) = &record.halted { p { b { "Stopped: " } (halt) "." } }
         @if !record.safe_confirmed { p { b { "The outputs were NOT confirmed safe at the end of this run." } } }
@@ -283,6 +283,7 @@ fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
                 "tripbench " (record.software.version) ", record version " (record.version) "."
                 @if let Some(source) = &record.header.clock.source { " Clock: " (source) "." }
             }
+            @if record.header.module.is_some() { p.note { (content.module()) } }
             @if !record.answers.is_empty() {
                 table {
                     thead { tr { th { "Question" } th { "Answer" } th { "By" } } }

@@ -7,6 +7,7 @@ mod command;
 mod decode;
 mod doubt;
 mod guide;
+mod identification;
 mod modbus;
 mod read_plan;
 mod scan;
@@ -19,6 +20,7 @@ pub use command::{Air, Command, CommandId, Order, OutputImage, OutputName, ReadB
 pub use decode::{Analog, AnalogFault, Bit, Decoder};
 pub use doubt::{Doubt, LONGEST_GAP};
 pub use guide::{Guide, Hint};
+pub use identification::{Identification, IdentityObject};
 pub use modbus::{
     Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Query,
     Request, Response, VirtualModule,

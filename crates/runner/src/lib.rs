@@ -2,6 +2,7 @@
 //!
 //! No maths and no SQL: what a scan means is the engine's and the judge's business.
 
+mod identify;
 mod journal;
 mod live;
 mod recover;

@@ -1,5 +1,6 @@
 //! The live loop: free-running scans, orders between them, every event to the journal.
 
+use crate::identify::identify;
 use crate::journal::JournalWriter;
 use rustix::process::setpriority_process;
 use rustix::thread::gettid;
@@ -60,13 +61,18 @@ pub struct LiveRun<T> {
 /// # Errors
 /// If the journal failed; the run was stopped and made safe then.
 pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::JournalError> {
-    let LiveRun { plan, link, clock, latch, journal, control, wall } = run;
+    let LiveRun { mut plan, mut link, clock, latch, journal, control, wall } = run;
     let interval = plan.task.sheets.rig.link.scan_interval.duration();
     let task = plan.task.clone();
-    let mut link = link;
     // Whatever ran before: the rig is safe before the first order.
     let first = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
-    let safe = link.carry_out(&first, &task.sheets.rig).await;
+    let mut safe = link.carry_out(&first, &task.sheets.rig).await;
+    if safe.is_ok() && !latch.is_set() {
+        identify(&mut link, &task.sheets.rig.link, &mut plan.header).await;
+        if link.is_in_doubt() {
+            safe = link.carry_out(&first, &task.sheets.rig).await;
+        }
+    }
     let engine = Engine::new(plan, clock.now());
     let mut live = Live { engine, link, clock, latch, journal, control, wall, lost: false, judging: None };
     if let Err(doubt) = safe {

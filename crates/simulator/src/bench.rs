@@ -11,6 +11,9 @@ use crate::wiring::{Wiring, plant, safe_words, units};
 use tripbench_quantity::Quantity;
 use tripbench_rig::{OutputName, RigSheet};
 
+/// How long a person operates an output at its plug, seconds: judgement.
+const OPERATED_S: f64 = 0.7;
+
 /// Grid of time, seconds.
 pub(crate) const STEP_S: f64 = 1e-3;
 
@@ -135,6 +138,12 @@ impl SimulatedBench {
         for device in self.devices.iter_mut().filter(|device| device.truth.position == position) {
             device.plugged = is_in;
         }
+    }
+
+    /// Operates an output of the device at a position at its plug for a moment, from now on; whether there is a device.
+    pub fn operate(&mut self, position: u8, valve: bool) -> bool {
+        self.take_effect(Effect::Operate { position, valve, for_s: OPERATED_S }, self.time_s());
+        self.devices.iter().any(|device| device.truth.position == position)
     }
 
     /// The true vacuum level, pascal.

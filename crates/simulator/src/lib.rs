@@ -8,6 +8,7 @@ mod bench;
 mod device;
 mod encode;
 mod hand;
+mod identity;
 mod lines;
 mod module;
 mod noise;

@@ -1,6 +1,6 @@
 //! RTU frames as a slave sees them: the simulator's own code, not the master's turned round.
 
-use tripbench_rig::{Area, Exception, Query, Request, Response};
+use tripbench_rig::{Area, Exception, IdentityObject, Query, Request, Response};
 
 /// What a frame asks for.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -9,6 +9,8 @@ pub(crate) enum Asked {
     Query { query: Query, function: u8 },
     /// A function or quantity that is refused.
     Refused { unit: u8, function: u8, exception: Exception },
+    /// What the unit is: code of the request and first object.
+    Identity { unit: u8, code: u8, first: u8 },
 }
 
 /// CRC of MODBUS over Serial Line V1.02, 6.2.2: bit by bit, as the guide describes it.
@@ -37,6 +39,9 @@ pub(crate) fn read(frame: &[u8]) -> Option<Asked> {
     let (&unit, pdu) = content.split_first()?;
     let (&function, data) = pdu.split_first()?;
     let refused = |exception| Some(Asked::Refused { unit, function, exception });
+    if let (0x2B, &[0x0E, code, first]) = (function, data) {
+        return Some(Asked::Identity { unit, code, first });
+    }
     let word = |at: usize| Some(u16::from_be_bytes([*data.get(at)?, *data.get(at + 1)?]));
     let (Some(start), Some(second)) = (word(0), word(2)) else { return refused(Exception::ILLEGAL_FUNCTION) };
     let read = |area| Request::Read { area, start, count: second };
@@ -108,6 +113,17 @@ pub(crate) fn refusal(unit: u8, function: u8, exception: Exception) -> Vec<u8> {
     sealed(vec![unit, function | 0x80, exception.0])
 }
 
+/// The frame that says what the unit is (6.21): basic objects, as a stream or one by one; nothing follows.
+pub(crate) fn identity(unit: u8, code: u8, objects: &[IdentityObject]) -> Vec<u8> {
+    let byte = |length: usize| u8::try_from(length).unwrap_or(u8::MAX);
+    let mut frame = vec![unit, 0x2B, 0x0E, code, 0x81, 0, 0, byte(objects.len())];
+    for (number, text) in objects {
+        frame.extend([*number, byte(text.len())]);
+        frame.extend(text);
+    }
+    sealed(frame)
+}
+
 /// What a write's answer repeats: address and value of a single one, address and quantity of several.
 fn echo(function: u8, request: &Request) -> Vec<u8> {
     let quantity = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
@@ -163,6 +179,17 @@ mod tests {
     #[test]
     fn a_refusal_is_answered_byte_for_byte() {
         assert_eq!(refusal(0x11, 0x01, Exception::ILLEGAL_DATA_ADDRESS), hex("11 81 02 C0 54"));
+    }
+
+    // The example of 6.21: a request for the basic objects and its answer, here with one object of two letters. The CRC over a
+    // frame with its own CRC is 0.
+    #[test]
+    fn who_it_is_is_answered_byte_for_byte() {
+        let asked = sealed(hex("11 2B 0E 01 00"));
+        assert_eq!(read(&asked), Some(Asked::Identity { unit: 0x11, code: 1, first: 0 }));
+        let said = identity(0x11, 1, &[(0, b"ab".to_vec())]);
+        assert_eq!(said[..12], hex("11 2B 0E 01 81 00 00 01 00 02 61 62"));
+        assert_eq!((said.len(), crc(&said)), (14, 0));
     }
 
     #[rstest]

@@ -1,7 +1,8 @@
 //! The simulated bench behind a serial line: on a pseudo-terminal with the times of a wire, or through a TCP connection.
 
 use crate::bench::SimulatedBench;
-use crate::rtu::{Asked, answer, read, refusal};
+use crate::identity;
+use crate::rtu::{self, Asked, answer, read, refusal};
 use crate::server::{ServeError, Shared};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -148,6 +149,12 @@ impl RtuServer {
         self.bench.hand()
     }
 
+    /// Operates an output of the device at a position at its plug, for a moment: the switch output, or the valve output. Whether there
+    /// is a device.
+    pub fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
+        self.bench.operate()
+    }
+
     /// Serves until the process ends.
     pub fn wait(mut self) {
         if let Some(thread) = self.thread.take() {
@@ -288,6 +295,13 @@ impl Serving {
             Asked::Refused { unit, function, exception } => {
                 let known = self.bench.lock().units().contains(&unit);
                 known.then(|| refusal(unit, function, exception))
+            }
+            Asked::Identity { unit, code, first } => {
+                let known = self.bench.lock().units().contains(&unit);
+                known.then(|| match identity::asked(code, first) {
+                    Ok(objects) => rtu::identity(unit, code, &objects),
+                    Err(exception) => refusal(unit, 0x2B, exception),
+                })
             }
         }
     }

@@ -1,6 +1,7 @@
 //! The simulated bench as a Modbus TCP server in real time.
 
 use crate::bench::SimulatedBench;
+use crate::identity;
 use std::future::{Ready, ready};
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -9,10 +10,13 @@ use std::time::Instant;
 use thiserror::Error;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
-use tokio_modbus::prelude::{ExceptionCode, Request as Wire, Response as WireResponse, SlaveRequest};
+use tokio_modbus::prelude::{
+    ConformityLevel, DeviceIdObject, ExceptionCode, ReadCode, ReadDeviceIdentificationResponse,
+    Request as Wire, Response as WireResponse, SlaveRequest,
+};
 use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
-use tripbench_rig::{Area, Exception, Guide, Query, Request, Response, VirtualModule};
+use tripbench_rig::{Area, Exception, Guide, IdentityObject, Query, Request, Response, VirtualModule};
 
 /// Why a simulated bench cannot be served.
 #[derive(Debug, Error)]
@@ -61,6 +65,17 @@ impl Shared {
     pub(crate) fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         let bench = self.clone();
         move |guide| bench.lock().guided(bench.now(), guide)
+    }
+
+    /// Operates an output of a device at its plug, now.
+    pub(crate) fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
+        let bench = self.clone();
+        move |position, valve| {
+            let now = bench.now();
+            let mut bench = bench.lock();
+            bench.advance_to(now.seconds());
+            bench.operate(position, valve)
+        }
     }
 
     /// Looks at the bench as it is now, also where nobody has asked it anything since.
@@ -123,6 +138,12 @@ impl Server {
     /// Tells whoever listens what to say to the hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         self.bench.hand()
+    }
+
+    /// Operates an output of the device at a position at its plug, for a moment: the switch output, or the valve output. Whether there
+    /// is a device.
+    pub fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
+        self.bench.operate()
     }
 
     /// Serves until the process ends.
@@ -196,11 +217,26 @@ impl Service {
         if !self.bench.lock().units().contains(&unit) {
             return Ok(None);
         }
+        if let Wire::ReadDeviceIdentification(code, first) = wire {
+            return identified(code, first).map(Some);
+        }
         let single = matches!(wire, Wire::WriteSingleCoil(..) | Wire::WriteSingleRegister(..));
         let query = Query { unit, request: to_request(wire)? };
         let Some(answer) = self.bench.answer(&query) else { return Ok(None) };
         to_wire(query.request, answer.map_err(to_code)?, single).map(Some)
     }
+}
+
+fn identified(code: ReadCode, first: u8) -> Result<WireResponse, ExceptionCode> {
+    let objects = identity::asked(code.value(), first).map_err(to_code)?;
+    let object = |(id, value): IdentityObject| DeviceIdObject { id, value: value.into() };
+    Ok(WireResponse::ReadDeviceIdentification(ReadDeviceIdentificationResponse {
+        read_code: code,
+        conformity_level: ConformityLevel::BasicIdentification,
+        more_follows: false,
+        next_object_id: 0,
+        device_id_objects: objects.into_iter().map(object).collect(),
+    }))
 }
 
 fn to_wire(request: Request, response: Response, single: bool) -> Result<WireResponse, ExceptionCode> {

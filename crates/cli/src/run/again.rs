@@ -15,9 +15,9 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
         return Err(AgainError::Already { position, later: later.clone() }.into());
     }
     let known = known.iter().map(|(_, again)| again.attempt).max().unwrap_or(0);
-    let GoOn { loaded, ramps, position: plan, operators, again, simulated } =
+    let GoOn { loaded, ramps, position: plan, operators, again, simulated, at_simulator } =
         go_on(&folder, position, known)?;
-    if simulated && !rehearsed {
+    if simulated && !at_simulator && !rehearsed {
         bail!(
             "`{}` is a rehearsal or a simulated run: no device was tested in it, so none is tested again. Name a run with --of",
             folder.display()
@@ -33,6 +33,7 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
         return Ok(None);
     };
     prepared.header.again = Some(again);
+    prepared.header.simulated |= simulated;
     if !rehearsed {
         mark(&folder, position, &prepared.folder)?;
     }
@@ -55,8 +56,9 @@ fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>>
     all.sort();
     let repeat = |path: PathBuf| {
         let (record, _) = report::stored(&path).ok()?;
-        // A rehearsal tests no device.
-        let alike = record.header.simulated == first.simulated;
+        // Neither a rehearsal nor a run at a simulated module tests a device.
+        let alike = record.header.simulated == first.simulated
+            && record.header.is_at_simulator() == first.is_at_simulator();
         let again = record.header.again.filter(|again| alike && again.run == first.run)?;
         let left = record.positions.iter().find(|left| left.number == position)?;
         Some((path, Repeat { attempt: again.attempt, judged: left.verdict != Verdict::Aborted }))

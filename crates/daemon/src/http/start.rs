@@ -210,7 +210,7 @@ fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> 
     }
     let go_on = go_on(&earlier.folder, *position, known)
         .map_err(|error| Problem::nothing_to_decide(chain(&error)))?;
-    if go_on.simulated != rig.state().simulated {
+    if go_on.simulated != rig.state().simulated && !go_on.at_simulator {
         let detail = "of the two one is simulated: a run of a simulated rig tests no device";
         return Err(Problem::nothing_to_decide(detail));
     }

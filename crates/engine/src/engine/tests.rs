@@ -34,6 +34,7 @@ fn engine() -> Engine {
         software: "test".into(),
         trial: false,
         simulated: true,
+        module: None,
         warnings: vec![],
         abilities: vec![],
         again: None,

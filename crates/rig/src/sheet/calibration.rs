@@ -148,9 +148,10 @@ impl Calibration {
                 return None;
             }
         };
+        let [date, due] = in_order(reader, date, due)?;
         Some(Self {
-            date: date?,
-            due: due?,
+            date,
+            due,
             certificate: certificate?,
             correction: correction?.map(LevelDifference::new),
             correction_slope: slope?,
@@ -162,9 +163,49 @@ impl Calibration {
     }
 }
 
+/// The two days, where the calibration does not end before it was made.
+fn in_order(reader: &Reader<'_>, date: Option<At<Date>>, due: Option<At<Date>>) -> Option<[At<Date>; 2]> {
+    let (date, due) = (date?, due?);
+    if date.value <= due.value {
+        return Some([date, due]);
+    }
+    let wording = Wording::new(
+        format!("the calibration is due on {}, before it was made on {}", due.value, date.value),
+        "before `date`",
+        format!("write a day from {} on, or the right `date`: see the certificate", date.value),
+    );
+    reader.finding(
+        Finding::error("due-before-calibration", &due.place, wording).with(&date.place, "calibrated then"),
+    );
+    None
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
+    use tripbench_sheet::{Findings, Source, read_sheet};
+
+    #[rstest]
+    #[case::a_year("2026-03-12", "2027-03-12", true)]
+    #[case::a_day("2026-12-31", "2027-01-01", true)]
+    #[case::the_same_day("2026-03-12", "2026-03-12", true)]
+    #[case::a_day_before("2026-03-12", "2026-03-11", false)]
+    #[case::swapped("2027-03-12", "2026-03-12", false)]
+    #[case::a_wrong_year("2026-03-12", "2017-03-12", false)]
+    fn a_calibration_is_not_due_before_it_was_made(
+        #[case] date: &str,
+        #[case] due: &str,
+        #[case] good: bool,
+    ) {
+        let text =
+            format!("date = {date}\ndue = {due}\ncertificate = \"C\"\nexpanded_uncertainty = \"0.25 kPa\"");
+        let findings = Findings::new();
+        let read = read_sheet(&Source::new("calibration", &text), &findings, Calibration::read);
+        let rules: Vec<&str> = findings.into_sorted().iter().map(|finding| finding.rule).collect();
+        assert_eq!((read.is_some(), rules.is_empty()), (good, good), "{rules:?}");
+        assert!(good || rules == ["due-before-calibration"], "{rules:?}");
+    }
 
     // GUM (JCGM 100:2008) H.3, calibration of a thermometer: s(y1) = 0.0029, s(y2) = 0.00067, r = -0.930, at 20 °C; the
     // correction at 30 °C has u = 0.0041. "Pascal" are degrees here.

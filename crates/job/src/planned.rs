@@ -1,0 +1,74 @@
+//! The steps of a record held against those that its own sheets and script make. A journal vouches for a record only as far as nobody
+//! made both anew; a plan follows from the sheets.
+
+use crate::{Loaded, carried, load, task};
+use tripbench_engine::{PersonAtPlugs, rig_check};
+use tripbench_record::{PlannedStep, Record, StepTask, Task, Way};
+use tripbench_sheet::Findings;
+
+/// How the steps of a record differ from those that its own sheets and script make; `None` where they do not, and where another version
+/// of the program planned them.
+pub(crate) fn step_doubt(record: &Record) -> Option<String> {
+    if other_planner(record).is_some() {
+        return None;
+    }
+    let plans = plans(record);
+    if plans.iter().any(|plan| plan.steps == record.header.steps && plan.plan == record.header.plan) {
+        return None;
+    }
+    let Some(plan) = plans.into_iter().next() else {
+        return Some(String::from("the sheets and the script in the record make no plan, and it has steps"));
+    };
+    Some(difference(&plan.steps, &record.header.steps))
+}
+
+/// The version of the program that planned a record, if it is another one than this: its plan may rightly differ, and is not compared.
+pub fn other_planner(record: &Record) -> Option<&str> {
+    let own = env!("CARGO_PKG_VERSION");
+    [&record.software.version, &record.header.software]
+        .into_iter()
+        .map(String::as_str)
+        .find(|other| *other != own)
+}
+
+fn difference(planned: &[PlannedStep], stored: &[PlannedStep]) -> String {
+    const MADE: &str = "its own sheets and script make";
+    if planned.len() != stored.len() {
+        return format!("the record has {} steps, {MADE} {}", stored.len(), planned.len());
+    }
+    let other = (1..).zip(planned.iter().zip(stored)).find(|(_, (planned, stored))| planned != stored);
+    other.map_or_else(
+        || format!("the record reads other addresses than {MADE}"),
+        |(number, (_, stored))| {
+            format!("step {number}, `{}`, of the record is not the one that {MADE}", stored.name)
+        },
+    )
+}
+
+/// The plans that the sheets in a record make: one for a run, for a repeat also those with as many ramps as it had, for a rig check
+/// those with a person at the plugs and without.
+fn plans(record: &Record) -> Vec<Task> {
+    let findings = Findings::new();
+    let loaded = load(&carried(record, true), &findings);
+    if record.is_rig_check() {
+        let persons = [PersonAtPlugs::Absent, PersonAtPlugs::OperatesEach];
+        let sheets = loaded.sheets.into_iter();
+        return sheets.flat_map(|sheets| persons.map(|person| rig_check(sheets.clone(), person))).collect();
+    }
+    let of = |loaded: &Loaded| task(loaded, record.header.positions.clone(), &findings);
+    let repeated = ramps(record).filter(|_| record.header.again.is_some());
+    let ways = [None, Some(Way::FullFlow), Some(Way::Throttled)];
+    let more = repeated.into_iter().flat_map(|ramps| ways.map(|way| with_ramps(&loaded, ramps, way)));
+    std::iter::once(of(&loaded)).chain(more.map(|loaded| of(&loaded))).flatten().collect()
+}
+
+fn ramps(record: &Record) -> Option<u16> {
+    record.header.steps.iter().find_map(|step| {
+        if let StepTask::SwitchPoints(ramps) = &step.task { Some(ramps.cycles) } else { None }
+    })
+}
+
+fn with_ramps(loaded: &Loaded, ramps: u16, way: Option<Way>) -> Loaded {
+    let script = loaded.script.clone().map(|script| script.with_ramps(ramps, way));
+    Loaded { script, ..loaded.clone() }
+}
