@@ -239,10 +239,14 @@ fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
     let step = steps.as_array_mut().expect("steps").iter_mut().find(|step| step.get(key).is_some());
     alter(&mut step.expect("a step that has it")[key]);
     header.steps = serde_json::from_value(steps).expect("still steps");
-    events.iter().for_each(|event| view.fold(event));
+    for event in &events {
+        view.fold(event);
+    }
     let (last, before) = events.split_last().expect("events");
     let mut text = String::from(MAGIC);
-    before.iter().for_each(|event| text.push_str(&line(event, None).expect("a line")));
+    for event in before {
+        text.push_str(&line(event, None).expect("a line"));
+    }
     let mut tally = Tally::default();
     tally.add(text.as_bytes());
     text.push_str(&closing_line(last, &tally).expect("a line"));

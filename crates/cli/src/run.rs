@@ -171,7 +171,9 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
         );
     }
     let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
-    open.iter().for_each(|one| foreseen_of(one, style, width));
+    for one in &open {
+        foreseen_of(one, style, width);
+    }
     if passes {
         foreseen_of_a_position(predictions);
     } else {

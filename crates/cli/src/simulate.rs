@@ -122,7 +122,7 @@ impl Listens {
         if text.is_empty() || (self.by_hand && text.contains(' ')) {
             return Ok(None);
         }
-        let guide: &[&str] = if self.by_hand { &Hint::WORDS } else { &[] };
+        let guide: &[&str] = if self.by_hand { Hint::WORDS } else { &[] };
         let own = if self.operate { Some("operate 2 valve") } else { None };
         let allowed: Vec<&str> = guide.iter().copied().chain(own).collect();
         Err(format!("`{text}` is not known here: expected {}", allowed.join(", ")))

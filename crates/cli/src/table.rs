@@ -120,10 +120,10 @@ pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
     } else {
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand."
     };
-    let beside = [&content.attempt(), trial, content.simulated()];
-    let beside: String =
-        beside.iter().filter(|text| !text.is_empty()).map(|text| format!(" {text}")).collect();
-    format!("{}.{beside}  {safe}", content.summary())
+    let counted = format!("{}.", content.summary());
+    let said = [&counted, &content.attempt(), trial, content.simulated()];
+    let said: Vec<&str> = said.into_iter().filter(|text| !text.is_empty()).collect();
+    format!("{}  {safe}", said.join(" "))
 }
 
 /// Columns of the terminal; a large number if the output is not a terminal.

@@ -173,6 +173,7 @@ impl SiteSheet {
 }
 
 /// A key that only the rule highest-risk uses. With another rule it would be passed over, and whoever wrote it would think it counts.
+#[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
 fn of_rule(
     reader: &Reader<'_>,
     decision: Option<&At<DecisionRule>>,
@@ -194,6 +195,7 @@ fn of_rule(
 }
 
 /// A number that may be left out, within what is allowed.
+#[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
 fn some_tested(
     reader: &Reader<'_>,
     found: Option<Option<At<f64>>>,

@@ -35,7 +35,6 @@ pub(crate) fn encode(unit: u8) -> Vec<u8> {
 /// Looks at what has come; the answer begins with the first byte. On a line with strays there is no identification.
 pub(crate) fn look(unit: u8, bytes: &[u8]) -> Identified {
     match bytes {
-        [] => Identified::TooShort,
         [from, ..] if *from != unit => Identified::No,
         [_, code, ..] if *code == FUNCTION | 0x80 => {
             framed(bytes, Some(EXCEPTION_LENGTH), |frame, rest| Some(Identified::Refusal(frame[2], rest)))
@@ -43,7 +42,7 @@ pub(crate) fn look(unit: u8, bytes: &[u8]) -> Identified {
         [_, FUNCTION, MEI_TYPE, ..] => framed(bytes, length(bytes), |frame, rest| {
             objects(&frame[..frame.len() - 2]).map(|objects| Identified::Objects(objects, rest))
         }),
-        [_] | [_, FUNCTION] => Identified::TooShort,
+        [] | [_] | [_, FUNCTION] => Identified::TooShort,
         [_, _, ..] => Identified::No,
     }
 }
