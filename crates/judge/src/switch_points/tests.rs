@@ -176,7 +176,7 @@ fn an_output_that_changes_more_than_once_chatters() {
     2,
     CheckVerdict::Undecided,
     "2 times more between two reads",
-    "0 changes more than expected were read and 2 more counted"
+    "0 changes more than expected were read and 2 more counted in 6 ramps, rising"
 )]
 #[case(0, CheckVerdict::Pass, "", "one change in 6 of 6 ramps, none more")]
 fn a_counter_sees_what_no_read_does(
