@@ -51,6 +51,21 @@ fn the_selected_delay_is_shown_or_it_is_not(
 }
 
 #[rstest]
+#[case("\"0 ms\"", "0 ms", false)]
+#[case("\"200 ms\"", "200 ms", false)]
+#[case("\"0 ms\", \"200 ms\"", "0 ms", true)]
+#[case("\"0 ms\", \"200 ms\"", "200 ms", true)]
+fn a_type_with_one_delay_lets_nobody_select(
+    #[case] delays: &str,
+    #[case] selected: &str,
+    #[case] other: bool,
+) {
+    let bench = Bench::new().device("\"0 ms\", \"200 ms\"", delays);
+    let task = bench.settings("delay = \"0 ms\"", &format!("delay = \"{selected}\"")).task();
+    assert_eq!(selects(&task), other);
+}
+
+#[rstest]
 #[case("", false, CheckVerdict::Undecided)]
 #[case("switch", false, CheckVerdict::Pass)]
 #[case("switch", true, CheckVerdict::Undecided)]

@@ -249,6 +249,30 @@ fn a_change_long_after_the_last_pulse_is_not_placed() {
     assert!(at(1.5).is_none() && at(1.0 - 0.1).is_none());
 }
 
+// Five times 3 ms of lag and two scans of 5 ms after the change, or two conversions more, what was reached counts. The mean of three around
+// 1 s holds two of the three readings after the step, that around 1.005 s all.
+#[rstest]
+#[case("0 ms", 0.979, 2.0 / 3.0)]
+#[case("0 ms", 0.981, 1.0)]
+#[case("4 ms", 0.971, 2.0 / 3.0)]
+#[case("4 ms", 0.973, 1.0)]
+fn what_is_reached_soon_after_a_change_has_caused_it(
+    #[case] converter: &str,
+    #[case] latest_s: f64,
+    #[case] share: f64,
+) {
+    let module = format!("image_age = \"0 ms\"\nconverter = \"{converter}\"");
+    let bench = Bench::new().rig("image_age = \"0 ms\"", &module);
+    let played = Played::of(&bench, &World::new());
+    let samples = line(0.0, 400, 5e-3, |t_s| if t_s > 0.999 { 61e3 } else { 60e3 });
+    let edge = Bracket { earliest_s: latest_s - 5e-3, latest_s };
+    let (interval, _) =
+        place_between_peaks(&played.channels(), (&samples, 0.05), edge, true).expect("a crossing");
+    // Of the mean of three three quarters of the noise are taken off.
+    within(interval.high_pa, 60e3 + 1e3 * share - 15.0, 1e-6);
+    within(interval.low_pa, 60e3 - 15.0, 1e-6);
+}
+
 #[test]
 fn pulses_are_placed_by_what_was_reached() {
     let bench = Bench::new().step(zero(false)).step(StepTask::SwitchPoints(ramps(1)));

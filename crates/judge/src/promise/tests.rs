@@ -152,6 +152,7 @@ fn a_valve_output_is_left_open_where_a_device_has_it_and_no_ramp_looks() {
     let sheets = tripbench_record::LoadedSheets { device: None, ..(*task.sheets).clone() };
     let untyped = Task { sheets: std::sync::Arc::new(sheets), ..task };
     assert!(valve_left_open(&untyped, &ramps(3)).is_empty());
+    assert!(left_open(&untyped, OfDevices::Any).is_empty());
     let other = Bench::new().saving().step(StepTask::SwitchPoints(looks)).task();
     assert!(valve_left_open(&other, &ramps(3)).is_empty());
     let without = Bench::new().step(StepTask::SwitchPoints(ramps(3))).task();

@@ -76,6 +76,8 @@ fn a_delay_is_held_against_what_the_sheets_say(
         let limits = found.limits.expect("limits");
         assert_eq!((limits.low, limits.high), (None, Some(0.006)));
     }
+    // A probability to conform is that of what fails alone: else the limits are not what decides.
+    assert_eq!(found.conformance_probability.is_some(), verdict == CheckVerdict::Fail);
     // 30 ms lie 23.5 ms inside the 53.5 ms that change no verdict: so small a U shows it.
     let needed = found.to_decide.and_then(|needed| needed.expanded_uncertainty);
     let expected = (words == "59 ms").then_some(0.023_5);

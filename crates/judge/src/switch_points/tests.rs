@@ -118,6 +118,8 @@ fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
     let plugged = bench(three()).position("present = { at = \"discrete-input 8\" }");
     let alive = self::world().signal(Area::DiscreteInput, 8, |_| 1).toggled(1, changes.clone());
     says(&Played::of(&plugged, &alive).judged(1), Q::SwitchPoint, CheckVerdict::Fail, "no change in 3 of 3");
+    let out = self::world().signal(Area::DiscreteInput, 8, |_| 0).toggled(1, changes.clone());
+    says(&Played::of(&plugged, &out).judged(1), Q::SwitchPoint, CheckVerdict::Undecided, "no change seen");
     let frozen = self::world().signal(Area::DiscreteInput, 8, |_| 1);
     says(&Played::of(&plugged, &frozen).judged(1), Q::SwitchPoint, CheckVerdict::Undecided, "no change seen");
     // A device whose limit lies beyond what was reached has shown nothing.
@@ -128,6 +130,19 @@ fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
     let seldom = Played::of(&shallow, &self::world().toggled(0, changes[4..].to_vec())).judged(1);
     says(&seldom, Q::ResetPoint, CheckVerdict::Undecided, "no change in 2 of 3");
     assert!(world().signals.len() == 1);
+}
+
+// The ramps reach 72 kPa, and 71.98 kPa as long before their end as a good output needs. Twice the calibration's 125 Pa and a drift of 60 Pa
+// have to lie between that and the limit, 1.1 kPa beyond the switch point.
+#[rstest]
+#[case("70.5 kPa", CheckVerdict::Fail)]
+#[case("70.6 kPa", CheckVerdict::Undecided)]
+fn a_missed_change_fails_surely_beyond_its_limit(#[case] switch_point: &str, #[case] verdict: CheckVerdict) {
+    let world = world();
+    let changes = world.changes([60e3, 55e3], [0.003, 0.003])[4..].to_vec();
+    let bench = bench(three()).settings("60 kPa", switch_point);
+    let checks = Played::of(&bench, &world.toggled(0, changes)).judged(1);
+    says(&checks, Q::SwitchPoint, verdict, "no change in 2 of 3");
 }
 
 #[test]
@@ -161,7 +176,7 @@ fn an_output_that_changes_more_than_once_chatters() {
     2,
     CheckVerdict::Undecided,
     "2 times more between two reads",
-    "0 changes more than expected were read and 2 more counted"
+    "0 changes more than expected were read and 2 more counted in 6 ramps, rising"
 )]
 #[case(0, CheckVerdict::Pass, "", "one change in 6 of 6 ramps, none more")]
 fn a_counter_sees_what_no_read_does(
@@ -226,6 +241,7 @@ fn ramps_whose_change_cannot_be_placed_are_missed() {
     early[0] = world().marks[1].from.seconds() + 0.006;
     let checks = Played::of(&bench(three()), &world().toggled(0, early)).judged(1);
     says(&checks, Q::SwitchPoint, CheckVerdict::Undecided, "only 2 of 3 ramps could be used");
+    says(&checks, Q::Chatter, CheckVerdict::Pass, "one change in 6 of 6 ramps");
 }
 
 // Two rates: the delay is told, 3 ms of 0 to 6 ms.

@@ -142,6 +142,14 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
     // Where nothing shows the delay, another one is allowed for.
     let open = found.level(ramps.basis(), 0.2).expect("a level");
     assert!(delay_s > 0.01 || open.result.standard_uncertainty >= shown.result.standard_uncertainty);
+    let believed = found.believed(&played.task, 0.2);
+    if believed != Delay::AsFound {
+        let rates = at_rates(&played.task, &found.crossings, 0.2);
+        let expected =
+            crate::result::level(ramps.basis(), &found.crossings, rates, believed).expect("a level");
+        near(open.result.value, expected.result.value);
+        near(open.result.standard_uncertainty, expected.result.standard_uncertainty);
+    }
     let unsettled = Found { settled: false, ..found.clone() };
     assert_eq!(unsettled.level(ramps.basis(), 0.0).is_some(), delay_s < 0.05);
     // Phases are planned for ramps that go by themselves: cycles 1 and 3 are alike.
