@@ -109,7 +109,7 @@ impl Listens {
         });
     }
 
-    /// What a line says. Other events are none of its business; a word that is none is a slip of the fingers.
+    /// Parses a line. Events other than those of the guide are ignored; an unknown word is an error for the person who typed it.
     fn read(&self, text: &str) -> Result<Option<Word>, String> {
         if self.operate && text.split_whitespace().next() == Some("operate") {
             return operated(text).map(Some).ok_or_else(|| {

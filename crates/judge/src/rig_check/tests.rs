@@ -33,6 +33,8 @@ use rstest::rstest;
 use tripbench_record::StepTask;
 use tripbench_rig::Area;
 
+mod quiet;
+
 const ROOT: f64 = 1.732_050_807_568_877_2;
 
 fn swing(pascal: f64) -> Box<dyn Fn(f64) -> f64> {
@@ -323,88 +325,4 @@ fn a_switching_that_no_input_shows_is_told() {
     assert!(checks[0].remark.as_ref().expect("one").contains("2 of 3"));
     assert!(path("60 ms", "0 ms", [0.01, 0.01, 0.3]).iter().all(|check| check.measured.is_some()));
     assert!(path("0 ms", "60 ms", [0.01, 0.01, 0.3]).iter().all(|check| check.measured.is_some()));
-}
-
-/// Nothing is sent from 2 s on for so long; the outputs read evacuate before and something else afterwards.
-fn silent(gap_s: f64, before: [u16; 2], after: [u16; 2]) -> Check {
-    let bench = Bench::new().step(StepTask::Silence { time: TimeSpan::new(1.5) });
-    let coil = move |index: usize| move |t_s: f64| if t_s < 2.0 { before[index] } else { after[index] };
-    let world = World::new().to(0.0, 4.0).signal(Area::Coil, 0, coil(0)).signal(Area::Coil, 1, coil(1));
-    let mut played = Played::of(&bench, &world);
-    played.marks.push(mark(0, Segment::Silent, 1.0, 4.9));
-    let gone = at(2.0)..at(2.0 + gap_s);
-    played.trace.scans.retain(|scan| !gone.contains(&scan.start()));
-    played.judged(0).remove(0)
-}
-
-#[rstest]
-#[case(2.0, [1, 0], [0, 1], CheckVerdict::Met)]
-#[case(1.5, [1, 0], [0, 1], CheckVerdict::Met)]
-#[case(2.0, [1, 0], [1, 0], CheckVerdict::NotMet)]
-#[case(2.0, [0, 1], [0, 1], CheckVerdict::Undecided)]
-#[case(1.0, [1, 0], [0, 1], CheckVerdict::Undecided)]
-fn outputs_are_safe_after_a_silence(
-    #[case] gap_s: f64,
-    #[case] before: [u16; 2],
-    #[case] after: [u16; 2],
-    #[case] verdict: CheckVerdict,
-) {
-    let check = silent(gap_s, before, after);
-    assert_eq!(check.verdict, verdict, "{check:?}");
-    let remark = check.remark.expect("a remark");
-    assert_eq!(
-        remark.contains(&format!("{gap_s:.1} s of silence")),
-        matches!(verdict, CheckVerdict::Met | CheckVerdict::NotMet)
-    );
-}
-
-/// A level that settles with a time constant over a leak, after a pull, with noise that swings.
-fn settled(tau_s: f64, height: f64) -> Check {
-    let bench = Bench::new().step(StepTask::Settling {
-        level: tripbench_quantity::VacuumLevel::new(60e3),
-        watch: TimeSpan::new(8.0),
-    });
-    let error = move |t_s: f64| {
-        if t_s > 2.0 { height * (-(t_s - 2.0) / tau_s).exp() - 30.0 * (t_s - 2.0) } else { 0.0 }
-    };
-    let mut world = World::new().to(60e3, 0.9).to(60e3, 8.1);
-    world.error = Some(Box::new(error));
-    world.marks.push(mark(0, Segment::Settling, 2.0, 10.0));
-    Played::of(&bench, &world).judged(0).remove(0)
-}
-
-// Declared is 1 s; 1.3 times as long does not matter yet.
-#[rstest]
-#[case(0.6, CheckVerdict::Met)]
-#[case(1.1, CheckVerdict::Met)]
-#[case(1.8, CheckVerdict::NotMet)]
-fn gas_warms_as_fast_as_declared(#[case] tau_s: f64, #[case] verdict: CheckVerdict) {
-    let check = settled(tau_s, 2_000.0);
-    assert_eq!(check.verdict, verdict, "{check:?}");
-    near(check.limits.expect("limits").high.expect("one"), 1.3);
-    let measured = check.measured.expect("measured");
-    within(measured.value, tau_s, 0.03 * tau_s);
-    near(part(&measured.contributions, "resolution"), measured.value * 0.01 / ROOT);
-}
-
-#[test]
-fn what_falls_back_by_next_to_nothing_does_not_settle() {
-    let check = settled(1.0, 0.5);
-    assert!(check.verdict == CheckVerdict::Met && check.measured.is_none());
-    assert!(settled(1.0, 100.0).measured.is_some());
-}
-
-#[test]
-fn steps_without_their_stretch_are_undecided() {
-    let of_step = |task: StepTask| {
-        let bench = Bench::new().step(task);
-        Played::of(&bench, &World::new()).judged(0)
-    };
-    let seconds = TimeSpan::new(1.0);
-    assert!(of_step(StepTask::Signals { watch: seconds }).is_empty());
-    let silence = of_step(StepTask::Silence { time: seconds });
-    assert!(silence.len() == 1 && silence[0].verdict == CheckVerdict::Undecided);
-    let level = tripbench_quantity::VacuumLevel::new(60e3);
-    let settling = of_step(StepTask::Settling { level, watch: seconds });
-    assert!(settling.len() == 1 && settling[0].verdict == CheckVerdict::Undecided);
 }
