@@ -9,8 +9,8 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::Path;
 use tripbench_device::NotChecked;
-use tripbench_engine::{Engine, Plan, predictions};
-use tripbench_judge::{OfDevices, left_open};
+use tripbench_engine::{Engine, Plan, foreseen_open, predictions};
+use tripbench_judge::OfDevices;
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
@@ -145,8 +145,9 @@ fn introduce(task: &Task, loaded: &Loaded) {
         task.predicted().si(),
         *sheets.rig.reference.calibration.due
     ));
-    let open = said_open(left_open(task, OfDevices::Any));
-    let passes = sheets.site.not_checked == NotChecked::Say || left_open(task, OfDevices::Every).is_empty();
+    let open = said_open(foreseen_open(task, OfDevices::Any));
+    let passes =
+        sheets.site.not_checked == NotChecked::Say || foreseen_open(task, OfDevices::Every).is_empty();
     foreseen(&predictions(task), sheets.site.style, passes);
     if !open.is_empty() {
         say::note(&format!("  foreseen  {open}, on this rig with this script"));

@@ -3,6 +3,7 @@
 use crate::bench::Break;
 use crate::predict;
 use crate::state::{Pause, Seen, State, Unchanged};
+use std::sync::Arc;
 use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
@@ -31,7 +32,8 @@ impl State {
         let outputs = self.outputs_as_ordered(&scan);
         let plugs = self.plugs(&scan);
         let guards = self.guards(&scan);
-        self.trace.scans.push(scan.clone());
+        // While a step is judged it has the trace so far: then the scans go on in a copy.
+        Arc::make_mut(&mut self.trace).scans.push(scan.clone());
         self.emit(EventKind::Scan(scan));
         if gap {
             self.emit(EventKind::Doubt(Doubt::Gap));

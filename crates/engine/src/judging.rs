@@ -1,5 +1,6 @@
 //! Judging a step: what takes long is taken out of the engine, so that no scan waits for it.
 
+use std::sync::Arc;
 use tripbench_judge::judge_step;
 use tripbench_record::{Check, Mark, Task, Trace};
 
@@ -8,7 +9,7 @@ use tripbench_record::{Check, Mark, Task, Trace};
 #[derive(Debug)]
 pub struct Judging {
     pub(crate) task: Task,
-    pub(crate) trace: Trace,
+    pub(crate) trace: Arc<Trace>,
     pub(crate) marks: Vec<Mark>,
     pub(crate) step: u16,
 }

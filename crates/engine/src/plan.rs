@@ -5,7 +5,7 @@ use crate::predict::time;
 use crate::script::{Direction, OnFailure, Script, ScriptStep, StepKind};
 use std::sync::Arc;
 use tripbench_device::{Expected, NotChecked, expected};
-use tripbench_judge::{OfDevices, foreseen_leak_pa_per_s, left_open};
+use tripbench_judge::{OfDevices, foreseen_leak_pa_per_s};
 use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, Task};
 use tripbench_rig::Air;
@@ -18,7 +18,7 @@ mod mix;
 mod rig_check;
 mod switch_points;
 
-pub use foresee::predictions;
+pub use foresee::{foreseen_open, predictions};
 pub use rig_check::{PersonAtPlugs, abilities, rig_check};
 
 /// What a plan is made of.
@@ -49,9 +49,9 @@ pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
     Some(task)
 }
 
-/// Warns where the site wants everything checked and the sheets alone say that something will not be.
+/// Warns where the site wants everything checked and it is foreseen that something will not be.
 fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
-    let open = left_open(task, OfDevices::Every);
+    let open = foreseen_open(task, OfDevices::Every);
     if task.sheets.site.not_checked == NotChecked::Say || open.is_empty() {
         return;
     }
@@ -60,7 +60,7 @@ fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
         "no device can pass: the site has not_checked = \"undecided\", and this rig and script leave open: {}",
         names.join(", ")
     );
-    let help = "inputs with counters show bounce, ramps at two rates delays, three ramps or more repeatability; or not_checked = \"say\"";
+    let help = "inputs with counters show bounce, ramps at two rates delays, three ramps or more and faster reads repeatability; or not_checked = \"say\"";
     let place = &script.header.name.place;
     findings.add(Finding::warning("nothing-passes", place, Wording::new(message, "this script", help)));
 }

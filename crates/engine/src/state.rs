@@ -3,6 +3,7 @@
 use crate::bench::Break;
 use crate::judging::Judging;
 use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
 use tripbench_quantity::{AirPressure, Mono, Span, VacuumLevel};
 use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
 use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
@@ -60,7 +61,7 @@ pub(crate) struct State {
     pub(crate) task: Task,
     pub(crate) decoder: Decoder,
     pub(crate) now: Mono,
-    pub(crate) trace: Trace,
+    pub(crate) trace: Arc<Trace>,
     pub(crate) seen: Option<Seen>,
     pub(crate) seen_count: u64,
     pub(crate) last_scan: Option<Mono>,
@@ -103,7 +104,7 @@ impl State {
     pub(crate) fn new(task: Task, now: Mono) -> Self {
         Self {
             decoder: Decoder::new(task.plan.clone()),
-            trace: Trace::new(task.plan.clone()),
+            trace: Arc::new(Trace::new(task.plan.clone())),
             task,
             now,
             seen: None,

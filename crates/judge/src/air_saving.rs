@@ -3,13 +3,13 @@
 use crate::channel::{Change, Channels, Zero, age_half_s, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::least_deep::{Around, ValveEdge, least_deep};
-use crate::level::{Counted, Crossings, between_reads};
+use crate::level::{Counted, Crossings, between_reads, between_reads_remark};
 use crate::level_check::{level_check, limits_of};
 use crate::place::{Placed, crossing};
 use crate::promised::net_delay_s;
 use crate::result::{Basis, Delay, level};
 use crate::stamp::edge;
-use crate::switch_points::{between_reads_remark, other_before_s};
+use crate::switch_points::other_before_s;
 use tripbench_device::{Expected, LevelLimits, Logic, expected};
 use tripbench_measure::{Limits, Sample, combine, fit_curve};
 use tripbench_quantity::VacuumLevel;

@@ -29,6 +29,8 @@ pub(crate) struct Channels<'t> {
     trace: &'t Trace,
     decoder: Decoder,
     resolution_pa: f64,
+    /// The reference in each scan, as read: decoded once, for every output is looked at with it.
+    read: Vec<Option<Sample>>,
 }
 
 impl<'t> Channels<'t> {
@@ -39,7 +41,9 @@ impl<'t> Channels<'t> {
             trace,
             decoder: Decoder::new(trace.plan.clone()),
             resolution_pa: input.resolution(),
+            read: Vec::new(),
         };
+        channels.read = channels.decoded();
         if input.step_unknown() {
             channels.resolution_pa = channels.resolution_pa.max(channels.smallest_step_pa());
         }
@@ -50,12 +54,9 @@ impl<'t> Channels<'t> {
     fn smallest_step_pa(&self) -> f64 {
         /// Readings that are looked at.
         const MOST: usize = 5_000;
-        let rig = &self.task.sheets.rig;
-        let read = |scan: &Scan| Some(self.decoder.level(scan, rig).ok()?.value.si());
-        let accepted = self.trace.scans.iter().filter(|scan| self.decoder.accepts(scan));
-        let mut all: Vec<f64> = accepted.filter_map(read).take(MOST).collect();
+        let mut all: Vec<f64> = self.read.iter().flatten().map(|sample| sample.level_pa).take(MOST).collect();
         all.sort_by(f64::total_cmp);
-        let floor = rig.reference.input.resolution();
+        let floor = self.task.sheets.rig.reference.input.resolution();
         let steps = all.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > floor);
         steps.reduce(f64::min).unwrap_or(0.0)
     }
@@ -85,16 +86,22 @@ impl<'t> Channels<'t> {
         runs.windows(2).filter_map(sample).collect()
     }
 
-    /// Reference samples of a stretch as read, in time order. A reading is as old as half a conversion in the mean, but where it
-    /// shows when it was new.
-    pub(crate) fn raw_samples(&self, mark: &Mark) -> Vec<Sample> {
+    /// The reference in each scan that has the form of the plan. A reading is as old as half a conversion in the mean, but where
+    /// it shows when it was new.
+    fn decoded(&self) -> Vec<Option<Sample>> {
         let converter_s = self.task.sheets.rig.module.converter.si();
         let age_s = if conversions_show(self.task) { 0.0 } else { converter_s / 2.0 };
         let read = |scan: &Scan| {
             let level = self.decoder.level(scan, &self.task.sheets.rig).ok()?;
             Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
         };
-        self.scans(mark).filter_map(read).collect()
+        self.trace.scans.iter().map(|scan| self.decoder.accepts(scan).then(|| read(scan)).flatten()).collect()
+    }
+
+    /// Reference samples of a stretch as read, in time order.
+    pub(crate) fn raw_samples(&self, mark: &Mark) -> Vec<Sample> {
+        let read = self.read.get(self.trace.range(mark.from, mark.to)).unwrap_or_default();
+        read.iter().flatten().copied().collect()
     }
 
     /// The same, corrected by zero and by the calibration's line.

@@ -1,7 +1,7 @@
 //! The first operation after rest: the one that the user of a device meets every morning. A seal that sticks, or a sensor that has
 //! settled, shows in it alone.
 
-use crate::channel::{Change, Channels, Zero, changes};
+use crate::channel::{Change, Zero, changes};
 use crate::condition::blank;
 use crate::coverage::role;
 use crate::level_check::limits_of;
@@ -11,55 +11,52 @@ use crate::states::{Moment, Run, level_around, outputs, surely_pa};
 use tripbench_device::expected;
 use tripbench_measure::{Acceptance, Contribution, Limits, Outcome, combine, decide};
 use tripbench_quantity::{LevelDifference, VacuumLevel};
-use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Task};
+use tripbench_record::{Check, CheckVerdict, LimitsRecord, Measured, QuantityName, Role, Task};
 use tripbench_rig::{Bit, Position};
 
 /// The first change of the switch output after the first zero, against the limits of a single crossing; and whether it was found
 /// closely enough to say more than that nothing is against it. `delay_s`: bounds of the output's delay, seconds.
 pub(crate) fn first_operation(
-    channels: &Channels<'_>,
-    (marks, step): (&[Mark], u16),
+    task: &Task,
+    (run, step): (Option<&Run<'_>>, u16),
     (zero, delay_s): (Zero, [f64; 2]),
     position: &Position,
 ) -> Vec<Check> {
-    let task = channels.task;
     let check = blank(task, step, QuantityName::FirstOperation, Role::Screening, "Pa");
-    let check = look(channels, marks, (zero, delay_s), position, check);
+    let check = look((task, run), (zero, delay_s), position, check);
     let checked = told(task, &check);
     vec![check, checked]
 }
 
 /// The check itself: outside by more than U and the spread of single crossings is a fail.
 fn look(
-    channels: &Channels<'_>,
-    marks: &[Mark],
+    (task, run): (&Task, Option<&Run<'_>>),
     (zero, delay_s): (Zero, [f64; 2]),
     position: &Position,
     check: Check,
 ) -> Check {
-    let task = channels.task;
     let undecided = |why: &str| Check { remark: Some(why.into()), ..check.clone() };
     let both = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref());
     let Some(expected) = both.map(|(settings, device)| expected(settings, device)) else { return check };
-    let Some(run) = Run::up_to(channels, marks, check.step) else {
+    let Some(run) = run else {
         return undecided("there was no zero before");
     };
     let Some(output) = outputs(task, position, &expected).into_iter().next() else { return check };
     let surely = surely_pa(task, zero, expected.on.high.si());
     let reached = run.moments.iter().position(|moment| moment.least_pa > expected.on.high.si() + surely);
-    let ended = first_pull_ended(&run, expected.on.low.si(), expected.off.low.si() - surely);
+    let ended = first_pull_ended(run, expected.on.low.si(), expected.off.low.si() - surely);
     let Some(until) = reached.into_iter().chain(ended).min() else {
         return undecided("no pull went far enough beyond the switch point");
     };
     let powered: Vec<&Moment<'_>> = run.moments.iter().filter(|moment| moment.powered).collect();
     let bits = |moments: &mut dyn Iterator<Item = &Moment<'_>>| -> Vec<Bit> {
-        moments.filter_map(|moment| channels.bit(moment.scan, &position.switch)).collect()
+        moments.filter_map(|moment| run.channels.bit(moment.scan, &position.switch)).collect()
     };
     let until = run.moments[until].scan.end();
     let before = bits(&mut powered.iter().copied().filter(|moment| moment.scan.start() <= until));
     let first = changes(&before).into_iter().find(|change| change.on == output.deep);
     match first {
-        Some(change) => judged(&run, (check, zero, delay_s), change, limits_of(expected.on)),
+        Some(change) => judged(run, (check, zero, delay_s), change, limits_of(expected.on)),
         None if changes(&bits(&mut powered.iter().copied())).is_empty() => {
             undecided("the output never changed: is it connected and powered?")
         }

@@ -8,11 +8,10 @@ use crate::place::{Sight, crossing};
 use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
+use crate::spread::{hides_spread, scatter};
 use crate::transition::other_left_s;
 use tripbench_device::{Expected, LevelLimits};
-use tripbench_measure::{
-    AtRates, Bracket, Contribution, Density, MeasurementResult, combine, normal_quantile,
-};
+use tripbench_measure::{AtRates, Bracket, Contribution, Density, MeasurementResult, combine};
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{Motion, SwitchPointsTask, Task};
 
@@ -53,6 +52,7 @@ pub struct ForeseenLevel {
     /// Level as it stands still by the crossings alone, whatever the delay is.
     standing: Density,
     delay: Option<MeasurementResult>,
+    hides_spread: bool,
 }
 
 impl ForeseenLevel {
@@ -64,6 +64,11 @@ impl ForeseenLevel {
     /// Expanded uncertainty of the delay, seconds; `None` if the ramps do not show it.
     pub fn delay_expanded_s(&self) -> Option<f64> {
         self.delay.as_ref().map(|delay| delay.expanded_uncertainty)
+    }
+
+    /// Whether a spread of the level that is much larger than promised would not show.
+    pub const fn hides_spread(&self) -> bool {
+        self.hides_spread
     }
 
     /// By how much longer than promised the delay may be without changing the verdict of a level that has so much to spare
@@ -114,7 +119,9 @@ impl Foresight<'_> {
                 let standing = rates.as_ref().map(|rates| rates.free.density.clone());
                 let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
                 let standing = standing.unwrap_or_else(|| level.random.density.clone());
-                Some(ForeseenLevel { level, standing, delay })
+                let promised_pa = promised_spread_pa(self.task, level.result.value);
+                let hides_spread = hides_spread(&crossings.intervals, promised_pa);
+                Some(ForeseenLevel { level, standing, delay, hides_spread })
             };
         found.into_iter().zip(delays).filter_map(foreseen).collect()
     }
@@ -298,31 +305,6 @@ fn met(share: f64, [edge, age]: [f64; 2]) -> f64 {
 
 /// Readings of a zero.
 const ZERO_READINGS: f64 = 100.0;
-
-/// Deviations of so many crossings, in no order that goes with anything: their standard deviation is what crossings that scatter by
-/// `spread_pa` show in the mean, which is less the fewer they are (ISO 7870-2, factor c4; here by its usual approximation).
-fn scatter(count: usize, spread_pa: f64) -> Vec<f64> {
-    if count < 2 {
-        return vec![0.0; count];
-    }
-    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-    let quantile = |index: usize| normal_quantile((index as f64 + 0.5) / count as f64);
-    let squares: f64 = (0..count).map(|index| quantile(index).powi(2)).sum();
-    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-    let [shown, root] =
-        [4.0 * (count - 1) as f64 / (4.0 * count as f64 - 3.0), (squares / (count - 1) as f64).sqrt()];
-    let scale = spread_pa * shown / root;
-    // A step that has no divisor in common with the count goes through all.
-    let step = (count / 2..count).rev().find(|step| *step > 0 && gcd(*step, count) == 1).unwrap_or(1);
-    (0..count).map(|index| scale * quantile((index * step + count / 3) % count)).collect()
-}
-
-const fn gcd(mut a: usize, mut b: usize) -> usize {
-    while b > 0 {
-        (a, b) = (b, a % b);
-    }
-    a
-}
 
 #[cfg(test)]
 mod tests;

@@ -347,5 +347,19 @@ pub(crate) fn between_reads(
     }
 }
 
+/// The module's counter and the reads do not agree: the output changed between two reads, or the counter does not count.
+pub(crate) fn between_reads_remark(counted: Counted) -> String {
+    if counted.less > 0 {
+        String::from(
+            "the module's edge counter counted less than the reads saw, or elsewhere: is it the counter of this input?",
+        )
+    } else {
+        format!(
+            "the output changed {} times more between two reads, as the module counted: it chatters",
+            counted.more
+        )
+    }
+}
+
 #[cfg(test)]
 mod tests;

@@ -26,11 +26,13 @@ mod response;
 mod result;
 mod rig_check;
 mod screening;
+mod spread;
 mod stamp;
 mod states;
 mod steady;
 mod switch_points;
 mod transition;
+mod window;
 
 pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
 pub use condition::foreseen_leak_pa_per_s;

@@ -1,14 +1,13 @@
 //! Whether every input has edges of its own: inputs that are wired together, or a wire that lies on the terminal of another position,
 //! show the edges of one device twice.
 
-use crate::channel::Channels;
 use crate::condition::blank;
 use crate::coverage::role;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run};
 use tripbench_device::expected;
 use tripbench_quantity::Span;
-use tripbench_record::{Check, CheckVerdict, Mark, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
+use tripbench_record::{Check, CheckVerdict, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
 use tripbench_rig::DigitalInput;
 
 /// Below this probability two devices do not share all their edges by chance.
@@ -22,9 +21,8 @@ const CHECKED: &str = "looked at: such edges tell two devices apart";
 const BETTER: f64 = 4.0;
 
 /// Checks of each position over the whole run.
-pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
-    let task = channels.task;
-    let Some(run) = Run::up_to(channels, marks, step) else { return Vec::new() };
+pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
+    let task = run.channels.task;
     // Every input of the rig, whoever takes part: the wire may lie on a terminal of a position that does not.
     let edges: Vec<(u8, Vec<Vec<Edge>>)> = task
         .sheets
@@ -42,7 +40,7 @@ pub(crate) fn own_edges(channels: &Channels<'_>, marks: &[Mark], step: u16) -> V
             let pairs = mine.iter().flat_map(move |a| theirs.iter().map(move |b| (a, b)));
             pairs.map(move |(a, b)| (*other, a, b))
         });
-        let twins = pairs.filter_map(|(other, a, b)| by_chance(&run, a, b).map(|chance| (other, chance)));
+        let twins = pairs.filter_map(|(other, a, b)| by_chance(run, a, b).map(|chance| (other, chance)));
         // Among many others one is more easily alike.
         #[expect(clippy::cast_precision_loss, reason = "a rig has few positions")]
         let among = (edges.len().saturating_sub(1) as f64 / OTHERS).max(1.0);

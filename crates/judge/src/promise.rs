@@ -100,10 +100,11 @@ fn of_ramps(task: &Task, switch_points: &SwitchPointsTask) -> Vec<(QuantityName,
             all.extend([(QuantityName::CutOff, Role::Required), (QuantityName::Resume, Role::Required)]);
         }
         let [shown, open] = screened(task, switch_points);
-        all.extend(shown.into_iter().map(|quantity| (quantity, Role::Screening)));
+        all.extend(shown.iter().map(|quantity| (*quantity, Role::Screening)));
         // Where the site wants all checked, what is left open takes the pass away.
-        let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(open);
-        all.extend(covered.map(|quantity| (quantity, coverage::role(task))));
+        let spreads = shown.into_iter().filter(|quantity| quantity.is_spread());
+        let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(spreads);
+        all.extend(covered.chain(open).map(|quantity| (quantity, coverage::role(task))));
     }
     all
 }

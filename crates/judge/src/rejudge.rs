@@ -8,7 +8,7 @@ use crate::own_input::own_input;
 use crate::promise::{is_last, verdict};
 use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
-use crate::states::output_states;
+use crate::states::{Run, output_states};
 use crate::switch_points::switch_points;
 use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
@@ -24,8 +24,9 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         StepTask::Zero { again, .. } => {
             let mut checks = zero(&channels, marks, step, *again);
             if is_last(task, step) {
-                checks.extend(output_states(&channels, marks, step));
-                checks.extend(own_edges(&channels, marks, step));
+                let run = Run::up_to(&channels, marks, step);
+                checks.extend(output_states(&channels, run.as_ref(), (marks, step)));
+                checks.extend(run.iter().flat_map(|run| own_edges(run, step)));
             }
             checks
         }

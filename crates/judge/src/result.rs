@@ -5,7 +5,8 @@ use crate::channel::Zero;
 use crate::level::Crossings;
 use crate::promised::{delay_prior, promised_spread_pa, response_s};
 use tripbench_measure::{
-    AtRates, Contribution, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
+    AtRates, Contribution, CrossingInterval, LevelPosterior, MeasurementResult, combine, mean, posterior,
+    posterior_at_rates,
 };
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::Task;
@@ -37,6 +38,8 @@ pub(crate) enum Delay {
 pub(crate) struct Level {
     pub(crate) result: MeasurementResult,
     pub(crate) random: LevelPosterior,
+    /// The crossings that it is from.
+    pub(crate) intervals: Vec<CrossingInterval>,
     /// Change of the level with the delay that it was found with, pascal per second: at one rate the rate itself.
     pub(crate) per_delay_pa_per_s: f64,
     /// Whether the crossings themselves, at two rates, said what they can of the delay.
@@ -133,6 +136,7 @@ pub(crate) fn level(
     Some(Level {
         result,
         random: random.posterior,
+        intervals: found.intervals.clone(),
         per_delay_pa_per_s: random.per_delay_pa_per_s,
         at_rates: random.at_rates,
         count,

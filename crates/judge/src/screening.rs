@@ -1,21 +1,12 @@
-//! What speaks only against a device: an output that is later than its sheets say, a spread worse than promised.
+//! What speaks only against a device: an output that is later than its sheets say.
 
 use crate::condition::judged;
-use crate::coverage::role;
-use crate::promise::spread_judged;
-use crate::promised::{longest_delay_s, promised_spread_pa, selected_delay_s};
+use crate::promised::{longest_delay_s, selected_delay_s};
 use crate::response::before_the_level;
 use crate::result::Level;
 use crate::transition::{Found, ruled_out};
-use tripbench_measure::{
-    Acceptance, Contribution, Limits, MeasurementResult, Outcome, ToDecide, combine, decide, normal_quantile,
-};
-use tripbench_record::{Check, CheckVerdict, Role, Task};
-
-/// A spread fails where the probability that it is as promised is below this: of good devices with four levels one in a thousand.
-const WRONG_FAIL: f64 = 2.5e-4;
-/// And is in doubt where it is below this: of good devices with four levels one in a hundred. Both are judgements of this project.
-const DOUBT: f64 = 2.5e-3;
+use tripbench_measure::{Acceptance, Limits, MeasurementResult, Outcome, ToDecide, decide};
+use tripbench_record::{Check, CheckVerdict, Task};
 
 /// A delay is in doubt where it lies beyond what is promised by so many U: 2.6 standard uncertainties, so that of good devices with
 /// four delays one or two in a hundred are left open. Judgement of this project.
@@ -93,38 +84,6 @@ fn would_decide(check: Check, result: &MeasurementResult, limits: Limits) -> Opt
 pub(crate) fn spare_s(level: &Level, slack_pa: f64) -> f64 {
     let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
     (harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)).min(LONGEST_SPARE_S)
-}
-
-/// Spread of a level as a standard deviation, against half of what the type promises as a half width. Surely worse is a
-/// fail; probably worse is undecided; else nothing speaks against it. Fewer than three ramps say nothing of a spread.
-pub(crate) fn spread(task: &Task, check: Check, cycles: u16, level: Option<&Level>) -> Check {
-    let judges = spread_judged(task, cycles);
-    let check = Check { role: if judges { Role::Screening } else { role(task) }, ..check };
-    let Some(level) = level.filter(|level| level.count > 1) else { return check };
-    let (spread, promised) = (level.random.repeatability_pa, promised_spread_pa(task, level.result.value));
-    let Some(most) = level.random.spread_quantile(0.975) else { return check };
-    // The longer side of the interval that holds 95 %; as if normal, so that U is just that.
-    let side = (most - spread).max(0.0) / normal_quantile(0.975);
-    let part = Contribution::scatter("interval of a spread, its longer side", level.count, side);
-    let Ok(result) = combine(spread, 0.0, vec![part.of("this run")]) else { return check };
-    let limits = judges.then_some(Limits { low: None, high: Some(promised) });
-    let check = judged(check, &result, limits, Acceptance::GuardBand);
-    let (within, ramps) = (level.random.spread_within(promised), level.count);
-    let few = task.sheets.settings.is_some() && task.sheets.device.is_some();
-    let (verdict, remark) = if !judges && few {
-        (CheckVerdict::Undecided, Some(String::from("fewer than three ramps say nothing of a spread")))
-    } else if !judges {
-        (CheckVerdict::Measured, None)
-    } else if within < WRONG_FAIL {
-        (CheckVerdict::Fail, None)
-    } else if within < DOUBT {
-        let remark = format!("more than promised, though {ramps} ramps do not prove it");
-        (CheckVerdict::Undecided, Some(remark))
-    } else {
-        (CheckVerdict::Measured, Some(format!("nothing against it, as far as {ramps} ramps tell")))
-    };
-    let within = judges.then_some(within);
-    Check { verdict, remark, conformance_probability: within, to_decide: None, ..check }
 }
 
 /// How far a check's value is from leaving its pass, pascal; 0 where it is undecided.

@@ -3,9 +3,9 @@
 
 use crate::channel::{Channels, Zero, changes, conversions_show, zero_before};
 use crate::condition::blank;
-use crate::level::{Counted, between_reads};
+use crate::level::{Counted, between_reads, between_reads_remark};
 use crate::promised::{longest_delay_s, promised_spread_pa};
-use crate::switch_points::between_reads_remark;
+use crate::window::Extreme;
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Sample, mean};
 use tripbench_quantity::{Mono, Span, VacuumLevel};
@@ -63,6 +63,7 @@ fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) 
         longest_delay_s(channels.task) + SPARE_S + module.input_filter.si() + module.image_age.si();
     let after_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
     let (mut from, mut to) = (0, 0);
+    let (mut least, mut greatest) = (Extreme::least(samples), Extreme::greatest(samples));
     let mut since: Option<f64> = None;
     let moment = |(scan, read): (&&'c Scan, &Sample)| {
         let (begin_s, end_s) = (scan.start().seconds(), scan.end().seconds());
@@ -72,15 +73,14 @@ fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) 
         while samples.get(to).is_some_and(|sample| sample.t_s <= end_s + after_s) {
             to += 1;
         }
-        let here = samples.get(from.saturating_sub(1)..to).unwrap_or_default();
-        let levels = || here.iter().map(|sample| sample.level_pa);
+        let here = from.saturating_sub(1)..to;
         since = if is_powered(channels, scan) { since.or(Some(begin_s)) } else { None };
         Moment {
             scan,
             level_pa: read.level_pa,
             read_s: read.t_s,
-            least_pa: levels().fold(f64::INFINITY, f64::min),
-            greatest_pa: levels().fold(f64::NEG_INFINITY, f64::max),
+            least_pa: least.within(&here),
+            greatest_pa: greatest.within(&here),
             powered: since.is_some_and(|since_s| begin_s - since_s >= STARTED_S),
         }
     };
@@ -163,13 +163,16 @@ impl Wrong {
 }
 
 /// Checks of each position over the whole run.
-pub(crate) fn output_states(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
+pub(crate) fn output_states(
+    channels: &Channels<'_>,
+    run: Option<&Run<'_>>,
+    (marks, step): (&[Mark], u16),
+) -> Vec<Check> {
     let task = channels.task;
     let Some((settings, device)) = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref()) else {
         return Vec::new();
     };
     let expected = expected(settings, device);
-    let run = Run::up_to(channels, marks, step);
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
     let check = |number| Check {
         position: Some(number),

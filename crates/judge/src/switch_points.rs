@@ -6,11 +6,13 @@ use crate::condition::{acceptance, blank, judged};
 use crate::coverage::{bounce, not_seen, not_timed, selected_delay};
 use crate::first_operation::first_operation;
 use crate::hose::{self, Drop};
-use crate::level::{Counted, Crossings};
+use crate::level::{Crossings, between_reads_remark};
 use crate::level_check::{level_check, limits_of, more_ramps};
 use crate::promise::{is_first, valve_left_open};
 use crate::result::{Level, hysteresis};
-use crate::screening::{delay_check, slack_pa, spread};
+use crate::screening::{delay_check, slack_pa};
+use crate::spread::spread;
+use crate::states::Run;
 use crate::steady::{largest_ratio, steady};
 use crate::transition::{Found, Ramps, Transition, other_left_s, shows_selected};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
@@ -28,6 +30,7 @@ pub(crate) fn switch_points(
 ) -> Vec<Check> {
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
     let inputs_live = inputs_live(channels, marks, step);
+    let run = is_first(channels.task, step).then(|| Run::up_to(channels, marks, step)).flatten();
     // Where something else sets the rate, it tells nothing of the rig: a second leak step does.
     let mut checks: Vec<Check> =
         task.rising.is_free().then(|| steady(channels, marks, step, task)).into_iter().collect();
@@ -36,7 +39,8 @@ pub(crate) fn switch_points(
         let of_position = match zero {
             Some(zero) => {
                 let ramps = Ramps { channels, marks, step, task, zero };
-                At { ramps, channels, marks, step, task, position, inputs_live }.checks()
+                let run = run.as_ref();
+                At { ramps, channels, marks, run, step, task, position, inputs_live }.checks()
             }
             None => Vec::new(),
         };
@@ -58,7 +62,11 @@ pub(crate) fn other_before_s(
         let zero = zero_before(marks, before).and_then(|mark| channels.zero(mark))?;
         let Some(StepTask::SwitchPoints(task)) = planned else { return None };
         let ramps = Ramps { channels, marks, step: before, task, zero };
-        Some(At { ramps, channels, marks, step: before, task, position, inputs_live: true }.found().1)
+        Some(
+            At { ramps, channels, marks, run: None, step: before, task, position, inputs_live: true }
+                .found()
+                .1,
+        )
     });
     found.unwrap_or_else(|| other_left_s(channels.task, &[]))
 }
@@ -68,6 +76,8 @@ struct At<'c> {
     ramps: Ramps<'c>,
     channels: &'c Channels<'c>,
     marks: &'c [Mark],
+    /// The whole run so far, where the first operation is looked for.
+    run: Option<&'c Run<'c>>,
     step: u16,
     task: &'c SwitchPointsTask,
     position: &'c Position,
@@ -124,16 +134,15 @@ impl At<'_> {
         let mut checks = levels;
         let valve = checks.split_off(2);
         checks.push(hysteresis);
-        checks.extend(spreads.drain(..1));
+        checks.extend(spreads.drain(..1).flatten());
         checks.push(chatter);
         checks.extend(delays.drain(..2));
-        checks.extend(valve.into_iter().chain(spreads).chain(delays));
+        checks.extend(valve.into_iter().chain(spreads.into_iter().flatten()).chain(delays));
         if expected.is_some() {
             if is_first(self.channels.task, self.step) {
-                let place = (self.marks, self.step);
                 checks.extend(first_operation(
-                    self.channels,
-                    place,
+                    self.channels.task,
+                    (self.run, self.step),
                     (self.ramps.zero, on.found.delay_bounds_s(self.channels.task, other_s)),
                     self.position,
                 ));
@@ -360,20 +369,6 @@ impl At<'_> {
             }
             None => Check { remark: Some("needs both levels".into()), ..check },
         }
-    }
-}
-
-/// The module's counter and the reads do not agree: the output changed between two reads, or the counter does not count.
-pub(crate) fn between_reads_remark(counted: Counted) -> String {
-    if counted.less > 0 {
-        String::from(
-            "the module's edge counter counted less than the reads saw, or elsewhere: is it the counter of this input?",
-        )
-    } else {
-        format!(
-            "the output changed {} times more between two reads, as the module counted: it chatters",
-            counted.more
-        )
     }
 }
 

@@ -156,6 +156,22 @@ impl<L: Line> RtuTransport<L> {
         Err(Doubt::Lost)
     }
 
+    /// The next bytes that come before a moment, at least one; `None` if none do.
+    async fn bytes(&mut self, into: &mut [u8], until: Mono, clock: &Clock) -> Result<Option<usize>, Doubt> {
+        let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
+        match timeout(clock.until(until), port.read(into)).await {
+            Err(_late) => Ok(None),
+            Ok(Ok(count)) if count > 0 => {
+                self.active = clock.now();
+                Ok(Some(count))
+            }
+            Ok(_) => {
+                self.port = None;
+                Err(Doubt::Lost)
+            }
+        }
+    }
+
     /// Collects bytes until the reply is among them, at most until a moment: that holds whatever comes. What is no reply is
     /// named once, at that moment.
     async fn receive(&mut self, query: &Query, until: Mono, clock: &Clock) -> Result<(Found, Mono), Doubt> {
@@ -163,18 +179,9 @@ impl<L: Line> RtuTransport<L> {
         let mut chunk = [0; 512];
         // The clock decides: a port that always has bytes ready would never let a timeout be looked at.
         while clock.now() < until {
-            let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
             let room = heard.room().min(chunk.len());
             let into = if room == 0 { &mut chunk[..] } else { &mut chunk[..room] };
-            let count = match timeout(clock.until(until), port.read(into)).await {
-                Err(_late) => break,
-                Ok(Ok(count)) if count > 0 => count,
-                Ok(_) => {
-                    self.port = None;
-                    return Err(Doubt::Lost);
-                }
-            };
-            self.active = clock.now();
+            let Some(count) = self.bytes(into, until, clock).await? else { break };
             if room == 0 {
                 // The reply cannot be in what comes now. It is thrown away, and others on this thread have their turn.
                 sleep(BETWEEN_STRAYS).await;
@@ -194,16 +201,7 @@ impl<L: Line> RtuTransport<L> {
     ) -> Result<Vec<IdentityObject>, Doubt> {
         let (mut heard, mut chunk) = (Vec::new(), [0; LONGEST_FRAME]);
         while clock.now() < until && heard.len() <= LONGEST_FRAME {
-            let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
-            let count = match timeout(clock.until(until), port.read(&mut chunk)).await {
-                Err(_late) => break,
-                Ok(Ok(count)) if count > 0 => count,
-                Ok(_) => {
-                    self.port = None;
-                    return Err(Doubt::Lost);
-                }
-            };
-            self.active = clock.now();
+            let Some(count) = self.bytes(&mut chunk, until, clock).await? else { break };
             heard.extend(&chunk[..count]);
             match identity::look(unit, &heard) {
                 Identified::Objects(objects, rest) => {

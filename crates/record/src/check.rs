@@ -241,6 +241,11 @@ impl QuantityName {
         )
     }
 
+    /// Whether it is the spread of a level.
+    pub const fn is_spread(self) -> bool {
+        matches!(self, Self::Repeatability | Self::ResetSpread | Self::CutOffSpread | Self::ResumeSpread)
+    }
+
     /// Whether it is the delay of an output.
     pub const fn is_delay(self) -> bool {
         matches!(self, Self::OnDelay | Self::OffDelay | Self::CutOffDelay | Self::ResumeDelay)
@@ -255,7 +260,8 @@ impl Check {
 
     /// Whether it says no more than that another check of the same name was closely made: for people that one is enough.
     pub fn stands_behind_another(&self) -> bool {
-        let twice = matches!(self.quantity, QuantityName::FirstOperation | QuantityName::OwnEdges);
+        let twice = self.quantity.is_spread()
+            || matches!(self.quantity, QuantityName::FirstOperation | QuantityName::OwnEdges);
         twice && self.role != Role::Screening && self.verdict == CheckVerdict::Pass
     }
 

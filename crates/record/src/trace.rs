@@ -1,6 +1,7 @@
 //! The trace: all raw scans of a run, and its CSV.
 
 use std::fmt::Write;
+use std::ops::Range;
 use thiserror::Error;
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{Area, Block, ReadPlan, Scan};
@@ -45,9 +46,14 @@ impl Trace {
 
     /// Scans that ended within a span of time.
     pub fn within(&self, from: Mono, to: Mono) -> &[Scan] {
+        &self.scans[self.range(from, to)]
+    }
+
+    /// Where those are among all scans.
+    pub fn range(&self, from: Mono, to: Mono) -> Range<usize> {
         let start = self.scans.partition_point(|scan| scan.end() < from);
         let end = self.scans.partition_point(|scan| scan.end() <= to);
-        &self.scans[start..end.max(start)]
+        start..end.max(start)
     }
 
     /// The trace as CSV (RFC 4180, line ends LF): for each read its before and after in nanoseconds, then its raw values.

@@ -114,7 +114,12 @@ fn the_level_is_that_of_the_delay(#[case] bounds_s: [f64; 2], #[case] before_pa:
     let played = Played::of(&bench(), &world(4_000.0, 61e3));
     let channels = played.channels();
     let position = &played.task.sheets.rig.positions[0];
-    let found = first_operation(&channels, (&played.marks, 1), (ZERO, bounds_s), position);
+    let found = first_operation(
+        channels.task,
+        (Run::up_to(&channels, &played.marks, 1).as_ref(), 1),
+        (ZERO, bounds_s),
+        position,
+    );
     let measured = found[0].measured.as_ref().expect("measured");
     within(measured.value, 61e3 - before_pa, 30.0);
     within(part(&measured.contributions, "edge and delay") * 3_f64.sqrt(), half_pa, 20.0);

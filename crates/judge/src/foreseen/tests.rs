@@ -176,7 +176,7 @@ fn an_edge_meets_scans_and_conversions_in_phases_of_their_own(
 }
 
 // Deviations of five: quantiles at 0.1, 0.3, 0.5, 0.7, 0.9 (±1.2816, ±0.5244, 0; tables), scaled to a standard deviation
-// of 100 times 16/17, the usual approximation 4(n − 1)/(4n − 3) of c4; the step through them is 4 of 5, from the second on.
+// of 100 times 16/17, the usual approximation 4(n − 1)/(4n − 3) of c4; from the second on, backwards.
 #[test]
 fn five_deviations_come_in_their_order() {
     let found = scatter(5, 100.0);
@@ -188,15 +188,6 @@ fn five_deviations_come_in_their_order() {
     }
     assert_eq!(scatter(1, 100.0), [0.0]);
     assert!(scatter(0, 100.0).is_empty());
-}
-
-#[rstest]
-#[case(12, 18, 6)]
-#[case(18, 12, 6)]
-#[case(7, 5, 1)]
-#[case(4, 0, 4)]
-fn the_common_divisor(#[case] a: usize, #[case] b: usize, #[case] expected: usize) {
-    assert_eq!(gcd(a, b), expected);
 }
 
 // Three cycles, the middle one throttled, and a fast pair at full flow; a throttled ramp rises to the valve's cut-off in one cycle only.

@@ -67,11 +67,12 @@ fn a_whole_run_promises_what_its_steps_find() {
         of_role(&bench, 2, Role::Screening),
         [Q::Repeatability, Q::ResetSpread, Q::OnDelay, Q::FirstOperation]
     );
-    let open = [Q::SelectedDelay, Q::Bounce, Q::OffDelay, Q::FirstOperation];
+    let open =
+        [Q::SelectedDelay, Q::Bounce, Q::Repeatability, Q::ResetSpread, Q::OffDelay, Q::FirstOperation];
     assert_eq!(of_role(&bench, 2, Role::Informative), open);
     // Where the site wants all checked, a pass needs all of it.
     let strict = bench.clone().site("not_checked = \"undecided\"");
-    assert_eq!(of_role(&strict, 2, Role::Required), [levels, open].concat());
+    assert_eq!(of_role(&strict, 2, Role::Required), [levels.as_slice(), &open].concat());
     assert_eq!(of_role(&bench, 3, Role::Required), [Q::ResponseOn, Q::ResponseOff]);
     assert_eq!(of_role(&bench, 4, Role::Required), [Q::CutOff, Q::Resume, Q::LowestLevel]);
     assert_eq!(of_role(&bench, 5, Role::Condition), [Q::Zero, Q::ZeroDrift]);

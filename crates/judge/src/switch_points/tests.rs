@@ -42,9 +42,11 @@ fn a_good_device_passes_whatever_is_required() {
             Q::ResetPoint,
             Q::Hysteresis,
             Q::Repeatability,
+            Q::Repeatability,
             Q::Chatter,
             Q::OnDelay,
             Q::OffDelay,
+            Q::ResetSpread,
             Q::ResetSpread,
             Q::FirstOperation,
             Q::FirstOperation,
@@ -203,8 +205,8 @@ fn a_counter_sees_what_no_read_does(
 
 #[test]
 fn a_counter_of_another_input_is_told() {
-    assert!(between_reads_remark(Counted { more: 3, less: 1 }).contains("counted less"));
-    assert!(between_reads_remark(Counted { more: 3, less: 0 }).contains("3 times more"));
+    assert!(between_reads_remark(crate::level::Counted { more: 3, less: 1 }).contains("counted less"));
+    assert!(between_reads_remark(crate::level::Counted { more: 3, less: 0 }).contains("3 times more"));
 }
 
 // One ramp that is twice as fast as another at the level: a hose came off.

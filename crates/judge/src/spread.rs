@@ -1,0 +1,108 @@
+//! The spread of single crossings: worse than promised speaks against a device, and reads that would hide a spread are said to.
+
+use crate::condition::judged;
+use crate::coverage::role;
+use crate::promise::spread_judged;
+use crate::promised::promised_spread_pa;
+use crate::result::Level;
+use tripbench_measure::{
+    Acceptance, Contribution, CrossingInterval, Limits, combine, normal_quantile, posterior,
+};
+use tripbench_record::{Check, CheckVerdict, Role, Task};
+
+/// A spread fails where the probability that it is as promised is below this: of good devices with four levels one in a thousand.
+const WRONG_FAIL: f64 = 2.5e-4;
+/// And is in doubt where it is below this: of good devices with four levels one in a hundred. Both are judgements of this project.
+const DOUBT: f64 = 2.5e-3;
+/// A spread so many times as large as promised should show in typical ramps; three exact crossings are just enough for it. Judgement
+/// of this project.
+const SHOULD_SHOW: f64 = 3.0;
+
+/// Spread of a level as a standard deviation, against half of what the type promises as a half width. Surely worse is a
+/// fail; probably worse is undecided; else nothing speaks against it. Fewer than three ramps say nothing of a spread. A second check
+/// says whether the crossings were told closely enough for a spread to show.
+pub(crate) fn spread(task: &Task, check: Check, cycles: u16, level: Option<&Level>) -> Vec<Check> {
+    let judges = spread_judged(task, cycles);
+    let check = Check { role: if judges { Role::Screening } else { role(task) }, ..check };
+    let Some(level) = level.filter(|level| level.count > 1) else { return vec![check] };
+    let (spread, promised) = (level.random.repeatability_pa, promised_spread_pa(task, level.result.value));
+    let Some(most) = level.random.spread_quantile(0.975) else { return vec![check] };
+    // The longer side of the interval that holds 95 %; as if normal, so that U is just that.
+    let side = (most - spread).max(0.0) / normal_quantile(0.975);
+    let part = Contribution::scatter("interval of a spread, its longer side", level.count, side);
+    let Ok(result) = combine(spread, 0.0, vec![part.of("this run")]) else { return vec![check] };
+    let limits = judges.then_some(Limits { low: None, high: Some(promised) });
+    let check = judged(check, &result, limits, Acceptance::GuardBand);
+    let (within, ramps) = (level.random.spread_within(promised), level.count);
+    let few = task.sheets.settings.is_some() && task.sheets.device.is_some();
+    let (verdict, remark) = if !judges && few {
+        (CheckVerdict::Undecided, Some(String::from("fewer than three ramps say nothing of a spread")))
+    } else if !judges {
+        (CheckVerdict::Measured, None)
+    } else if within < WRONG_FAIL {
+        (CheckVerdict::Fail, None)
+    } else if within < DOUBT {
+        let remark = format!("more than promised, though {ramps} ramps do not prove it");
+        (CheckVerdict::Undecided, Some(remark))
+    } else {
+        (CheckVerdict::Measured, Some(format!("nothing against it, as far as {ramps} ramps tell")))
+    };
+    let share = judges.then_some(within);
+    let check = Check { verdict, remark, conformance_probability: share, to_decide: None, ..check };
+    // What is found to be too much did show.
+    let shows = within < DOUBT || !hides_spread(&level.intervals, promised);
+    let covering = judges.then(|| shown(task, &check, shows));
+    std::iter::once(check).chain(covering).collect()
+}
+
+/// Whether a spread would have shown.
+fn shown(task: &Task, found: &Check, shows: bool) -> Check {
+    let (verdict, remark) = if shows {
+        (CheckVerdict::Pass, "a spread three times as large as promised would show in most runs")
+    } else {
+        let remark = "the level moves so far between two reads that a spread three times as large as promised would not show";
+        (CheckVerdict::Undecided, remark)
+    };
+    Check {
+        role: role(task),
+        verdict,
+        remark: Some(remark.into()),
+        measured: None,
+        limits: None,
+        conformance_probability: None,
+        ..found.clone()
+    }
+}
+
+/// Whether crossings that are known between such ends hide a spread that is [`SHOULD_SHOW`] times as large as `promised_pa`, a standard
+/// deviation: such crossings, as they typically scatter, would not be doubted.
+pub(crate) fn hides_spread(intervals: &[CrossingInterval], promised_pa: f64) -> bool {
+    let typical = scatter(intervals.len(), SHOULD_SHOW * promised_pa).into_iter().zip(intervals);
+    let typical: Vec<CrossingInterval> = typical
+        .map(|(away_pa, interval)| {
+            let half_pa = (interval.high_pa - interval.low_pa) / 2.0;
+            CrossingInterval { low_pa: away_pa - half_pa, high_pa: away_pa + half_pa, ..*interval }
+        })
+        .collect();
+    posterior(&typical, promised_pa).is_none_or(|found| found.spread_within(promised_pa) >= DOUBT)
+}
+
+/// Deviations of so many crossings, the latter two thirds of them before the others, each part from the greatest down: their
+/// standard deviation is what crossings that scatter by `spread_pa` show in the mean, which is less the fewer they are (ISO 7870-2,
+/// factor c4; here by its usual approximation).
+pub(crate) fn scatter(count: usize, spread_pa: f64) -> Vec<f64> {
+    if count < 2 {
+        return vec![0.0; count];
+    }
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let quantile = |index: usize| normal_quantile((index as f64 + 0.5) / count as f64);
+    let squares: f64 = (0..count).map(|index| quantile(index).powi(2)).sum();
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let [shown, root] =
+        [4.0 * (count - 1) as f64 / (4.0 * count as f64 - 3.0), (squares / (count - 1) as f64).sqrt()];
+    let scale = spread_pa * shown / root;
+    (0..count).map(|index| scale * quantile((count + count / 3 - index) % count)).collect()
+}
+
+#[cfg(test)]
+mod tests;

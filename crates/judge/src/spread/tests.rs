@@ -1,0 +1,169 @@
+use super::*;
+use crate::bench::{Bench, ZERO, near, within};
+use crate::level::Crossings;
+use crate::result::{Basis, Delay, level};
+use rstest::rstest;
+use tripbench_record::{CrossingRecord, QuantityName};
+
+/// A level from three crossings at 2000 Pa/s, a step apart from one to the next.
+fn a_level(task: &Task, step_pa: f64, count: u16) -> Level {
+    let mut found = Crossings { rising: true, ..Crossings::default() };
+    for cycle in 1..=count {
+        let middle = 60e3 + step_pa * (f64::from(cycle) - 2.0);
+        let (low_pa, high_pa) = (middle - 5.0, middle + 5.0);
+        found.intervals.push(CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
+        found.records.push(CrossingRecord {
+            cycle,
+            earliest_s: 1.0,
+            latest_s: 1.1,
+            low_pa,
+            high_pa,
+            rate_pa_per_s: 2_000.0,
+            planned_phase: None,
+            fast: false,
+        });
+        found.rate_uncertainties.push(1.0);
+    }
+    let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
+    level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level")
+}
+
+fn blank() -> Check {
+    Check::empty(QuantityName::Repeatability)
+}
+
+/// The check itself, without the one that says whether a spread would have shown.
+fn first(checks: Vec<Check>) -> Check {
+    checks.into_iter().next().expect("one")
+}
+
+// 100 Pa are promised as a standard deviation. Three crossings that are d apart have s = d: with two degrees of freedom chi-square is
+// 2 d²/100², and more than that has a probability of exp(−d²/100²). The judge sums over thirteen magnitudes of scatter, which tells it to a
+// fifth. Below 0.25 % it is in doubt, below 0.025 % it is a fail.
+#[rstest]
+#[case(50.0, 3, 0.778_8, CheckVerdict::Measured)]
+#[case(160.0, 3, 0.077_3, CheckVerdict::Measured)]
+#[case(235.0, 3, 0.004_00, CheckVerdict::Measured)]
+#[case(263.0, 3, 0.000_991, CheckVerdict::Undecided)]
+#[case(300.0, 3, 0.000_123, CheckVerdict::Fail)]
+#[case(9_000.0, 6, 0.0, CheckVerdict::Fail)]
+fn a_spread_is_held_against_what_is_promised(
+    #[case] apart: f64,
+    #[case] count: u16,
+    #[case] chance: f64,
+    #[case] verdict: CheckVerdict,
+) {
+    let task = Bench::new().task();
+    let level = a_level(&task, apart, count);
+    let found = spread(&task, blank(), count, Some(&level)).remove(0);
+    let share = level.random.spread_within(100.0);
+    within(share, chance, chance / 5.0 + 1e-9);
+    assert_eq!(found.verdict, verdict, "{share}");
+    assert_eq!(found.role, Role::Screening);
+    near(found.conformance_probability.expect("a share"), share);
+    assert_eq!(found.limits.expect("limits").high, Some(100.0));
+    let measured = found.measured.expect("measured");
+    near(measured.value, level.random.repeatability_pa);
+    let most = level.random.spread_quantile(0.975).expect("some");
+    near(measured.standard_uncertainty, (most - measured.value) / 1.959_963_984_540_054);
+    assert!(found.to_decide.is_none());
+    assert_eq!(found.remark.is_some(), verdict != CheckVerdict::Fail);
+}
+
+#[test]
+fn few_ramps_say_nothing_of_a_spread() {
+    let task = Bench::new().task();
+    let two = first(spread(&task, blank(), 2, Some(&a_level(&task, 50.0, 3))));
+    assert!(two.role == Role::Informative && two.limits.is_none() && two.conformance_probability.is_none());
+    assert_eq!(two.verdict, CheckVerdict::Undecided);
+    assert!(two.measured.is_some() && two.remark.expect("one").contains("fewer than three ramps"));
+    let strict = Bench::new().site("not_checked = \"undecided\"").task();
+    assert_eq!(first(spread(&strict, blank(), 2, Some(&a_level(&task, 50.0, 3)))).role, Role::Required);
+    // Of an unknown device nothing is promised.
+    let unknown = Bench::new().unknown_device().task();
+    let measured = first(spread(&unknown, blank(), 3, Some(&a_level(&unknown, 50.0, 3))));
+    assert!(measured.verdict == CheckVerdict::Measured && measured.role == Role::Informative);
+    assert!(measured.limits.is_none() && measured.remark.is_none());
+    let one = first(spread(&task, blank(), 3, Some(&a_level(&task, 0.0, 1))));
+    assert!(one.measured.is_none() && one.verdict == CheckVerdict::Undecided && one.role == Role::Screening);
+    assert!(first(spread(&task, blank(), 3, None)).measured.is_none());
+}
+
+/// Crossings that are known within `wide_pa` each.
+fn wide(count: usize, wide_pa: f64) -> Vec<CrossingInterval> {
+    vec![CrossingInterval { low_pa: 60e3, high_pa: 60e3 + wide_pa, fit_pa: 2.0 }; count]
+}
+
+/// Share of devices that scatter three times as much as promised and are doubted, by 200 runs of so many crossings: normal deviates
+/// and phases of the reads from a sequence with the plastic number's generalisation (Roberts; from memory), one dimension each.
+fn share_doubted(count: usize, wide_pa: f64, promised_pa: f64) -> f64 {
+    const RUNS: u32 = 200;
+    let dimensions = 2 * count;
+    // The root of x^(d+1) = x + 1.
+    let root = (0..50).fold(2.0_f64, |x, _| {
+        (1.0 + x).powf(1.0 / (f64::from(u16::try_from(dimensions).expect("few")) + 1.0))
+    });
+    let drawn = |run: u32, dimension: i32| {
+        (0.5 + f64::from(run) * root.powi(-dimension - 1)).fract().clamp(1e-6, 1.0 - 1e-6)
+    };
+    let doubted = (1..=RUNS).filter(|run| {
+        let crossings: Vec<CrossingInterval> = (0..i32::try_from(count).expect("few"))
+            .map(|index| {
+                let at_pa = 60e3 + 3.0 * promised_pa * normal_quantile(drawn(*run, 2 * index));
+                let low_pa = at_pa - wide_pa * drawn(*run, 2 * index + 1);
+                CrossingInterval { low_pa, high_pa: low_pa + wide_pa, fit_pa: 2.0 }
+            })
+            .collect();
+        posterior(&crossings, promised_pa).expect("a level").spread_within(promised_pa) < DOUBT
+    });
+    f64::from(u32::try_from(doubted.count()).expect("few")) / f64::from(RUNS)
+}
+
+// Against runs that are drawn: what is said to show is doubted in about half of them or more, what is said to be hidden in no more.
+#[rstest]
+#[case(3, 0.1, false)]
+#[case(3, 3.0, true)]
+#[case(5, 1.0, false)]
+#[case(5, 3.0, false)]
+#[case(5, 8.0, true)]
+#[case(5, 30.0, true)]
+#[case(9, 4.0, false)]
+#[case(9, 12.0, true)]
+fn wide_crossings_hide_a_spread(
+    #[case] count: usize,
+    #[case] widths: f64,
+    #[case] hidden: bool,
+    #[values(20.0, 100.0, 400.0)] promised_pa: f64,
+) {
+    assert_eq!(hides_spread(&wide(count, widths * promised_pa), promised_pa), hidden);
+    let doubted = share_doubted(count, widths * promised_pa, promised_pa);
+    assert!(if hidden { doubted < 0.6 } else { doubted > 0.45 }, "{doubted}");
+}
+
+// Three crossings 10 Pa wide show a spread of three times 100 Pa, and hide one of three times 2 Pa. What is too much did show.
+#[rstest]
+#[case("0.2 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Pass, "would show in most runs")]
+#[case("0.004 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Undecided, "would not show")]
+#[case("0.004 %FS", 300.0, CheckVerdict::Fail, CheckVerdict::Pass, "would show in most runs")]
+fn a_second_check_says_whether_a_spread_would_have_shown(
+    #[case] promised: &str,
+    #[case] apart: f64,
+    #[case] verdict: CheckVerdict,
+    #[case] covers: CheckVerdict,
+    #[case] words: &str,
+) {
+    let bench = || Bench::new().device("\"0.2 %FS\"", &format!("\"{promised}\""));
+    let task = bench().task();
+    let all = spread(&task, blank(), 3, Some(&a_level(&task, apart, 3)));
+    let [found, shown] = all.as_slice() else { panic!("{all:?}") };
+    assert_eq!((found.verdict, shown.verdict), (verdict, covers));
+    assert_eq!((found.role, shown.role), (Role::Screening, Role::Informative));
+    assert!(shown.remark.as_ref().is_some_and(|remark| remark.contains(words)), "{:?}", shown.remark);
+    assert!(shown.measured.is_none() && shown.limits.is_none() && shown.conformance_probability.is_none());
+    assert_eq!(
+        (shown.not_checked(), shown.stands_behind_another()),
+        (covers != CheckVerdict::Pass, covers == CheckVerdict::Pass)
+    );
+    let strict = bench().site("not_checked = \"undecided\"").task();
+    assert_eq!(spread(&strict, blank(), 3, Some(&a_level(&strict, apart, 3)))[1].role, Role::Required);
+}
