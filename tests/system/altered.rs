@@ -4,7 +4,8 @@ use rstest::rstest;
 use serde_json::{Value, json};
 use tripbench_job::folder;
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line, open};
-use tripbench_record::{EventKind, RunView, canonical_json, sha256_hex};
+use tripbench_record::{Event, EventKind, RunHeader, RunView, canonical_json, sha256_hex};
+use tripbench_rig::Identification;
 use tripbench_tests::command::{Said, Simulated, Workplace, quick};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
@@ -231,14 +232,27 @@ fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
 ) {
     let workplace = Workplace::new();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
-    let journal = workplace.folder.join("run/run.journal");
-    let opened = open(&std::fs::read(&journal).expect("a journal")).expect("a good one");
-    let (mut events, mut view) = (opened.events, RunView::default());
+    forge(&workplace, |events| {
+        let header = head(events);
+        let mut steps = serde_json::to_value(&header.steps).expect("JSON");
+        let step = steps.as_array_mut().expect("steps").iter_mut().find(|step| step.get(key).is_some());
+        alter(&mut step.expect("a step that has it")[key]);
+        header.steps = serde_json::from_value(steps).expect("still steps");
+    });
+    told(&workplace, "is not the one that its own sheets and script make");
+}
+
+fn head(events: &mut [Event]) -> &mut RunHeader {
     let EventKind::Started(header) = &mut events[0].kind else { panic!("a run starts") };
-    let mut steps = serde_json::to_value(&header.steps).expect("JSON");
-    let step = steps.as_array_mut().expect("steps").iter_mut().find(|step| step.get(key).is_some());
-    alter(&mut step.expect("a step that has it")[key]);
-    header.steps = serde_json::from_value(steps).expect("still steps");
+    header
+}
+
+/// Alters the events of a run as somebody does who knows how a journal is made, and makes journal, record and trace anew.
+fn forge(workplace: &Workplace, alter: impl FnOnce(&mut Vec<Event>)) {
+    let run = workplace.folder.join("run");
+    let opened = open(&std::fs::read(run.join("run.journal")).expect("a journal")).expect("a good one");
+    let (mut events, mut view) = (opened.events, RunView::default());
+    alter(&mut events);
     for event in &events {
         view.fold(event);
     }
@@ -250,12 +264,63 @@ fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
     let mut tally = Tally::default();
     tally.add(text.as_bytes());
     text.push_str(&closing_line(last, &tally).expect("a line"));
-    std::fs::write(&journal, text).expect("a writable folder");
-    let (record, _) = folder::record(&view).expect("a record");
-    std::fs::write(workplace.folder.join("run/record.json"), canonical_json(&record).expect("JSON"))
-        .expect("written");
-    let faults = faults(&workplace);
-    assert!(faults.is_empty(), "{key}: {faults:#?}");
+    std::fs::write(run.join("run.journal"), text).expect("a writable folder");
+    let (record, trace) = folder::record(&view).expect("a record");
+    std::fs::write(run.join("record.json"), canonical_json(&record).expect("JSON")).expect("written");
+    std::fs::write(run.join("trace.csv"), trace.to_csv()).expect("written");
+}
+
+/// Nothing of the record is shown, and why is said.
+#[track_caller]
+fn told(workplace: &Workplace, why: &str) {
+    let faults = faults(workplace);
+    assert!(faults.is_empty(), "{faults:#?}");
     let said = workplace.run("rejudge run").err;
-    assert!(said.contains("is not the one that its own sheets and script make"), "{said}");
+    assert!(said.contains(why), "{said}");
+}
+
+/// What sheets, module and time say of a run that its head and trace, made anew, do not.
+#[rstest]
+#[case::trial("released", "draft", |events: &mut Vec<Event>| head(events).trial = false, "does not say that it was a trial")]
+#[case::simulated("", "", |events: &mut Vec<Event>| {
+    let header = head(events);
+    header.simulated = false;
+    header.module = Some(Identification::of_simulator("9"));
+}, "its module said that it is a simulated one")]
+#[case::gap("", "", |events: &mut Vec<Event>| {
+    let scans: Vec<usize> = (0..events.len()).filter(|index| matches!(events[*index].kind, EventKind::Scan(_))).collect();
+    let out = scans[scans.len() / 2..scans.len() / 2 + 60].to_vec();
+    let mut index = 0;
+    events.retain(|_| {
+        index += 1;
+        !out.contains(&(index - 1))
+    });
+}, "no scan for more than 250 ms")]
+fn what_a_record_hides_of_its_own_run_is_told(
+    #[case] from: &str,
+    #[case] to: &str,
+    #[case] alter: fn(&mut Vec<Event>),
+    #[case] why: &str,
+) {
+    let workplace = Workplace::new();
+    if !from.is_empty() {
+        workplace.change("settings.toml", &format!("state = \"{from}\""), &format!("state = \"{to}\""));
+    }
+    let said = workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    let fits = workplace.run("rejudge run");
+    assert_eq!(said.code, fits.code, "{}{}", said.err, fits.err);
+    forge(&workplace, alter);
+    told(&workplace, why);
+}
+
+/// A journal without its last line, with half of it, or with something behind it.
+#[rstest]
+#[case::no_end(|text: &str| text.trim_end().rsplit_once('\n').expect("lines").0.to_owned() + "\n")]
+#[case::half_an_end(|text: &str| text[..text.len() - 20].to_owned())]
+#[case::more(|text: &str| format!("{text}more\n"))]
+fn a_journal_that_does_not_end_as_it_was_closed_is_told(#[case] change: fn(&str) -> String) {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    workplace.write("run/run.journal", &change(&workplace.read("run/run.journal")));
+    told(&workplace, "journal");
 }

@@ -1,7 +1,9 @@
 //! Steps `response` and `air-saving`: what they say of devices whose truth is known.
 
 use rstest::rstest;
-use tripbench_record::{Check, CheckVerdict, QuantityName, Verdict};
+use tripbench_quantity::Mono;
+use tripbench_record::{Check, CheckVerdict, QuantityName, Segment, Verdict};
+use tripbench_rig::Scan;
 use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
 use tripbench_tests::ways::{by_hand, stamping, with_hand_over, without_output};
 use tripbench_tests::{Bench, Outcome};
@@ -63,6 +65,67 @@ fn a_limit_on_the_mean_is_judged_on_the_mean() {
         "{:?}",
         every[1].remark
     );
+}
+
+/// Operations of one device that are alike to the microsecond: without phases that are spread on purpose they would all meet the scans
+/// in the same one, and their mean would be no better than one of them.
+#[rstest]
+#[case(2, "5 ms")]
+#[case(4, "10 ms")]
+#[case(5, "20 ms")]
+#[case(8, "20 ms")]
+fn operations_that_are_alike_meet_the_scans_in_phases_of_their_own(
+    #[case] operations: u16,
+    #[case] scan: &str,
+) {
+    let mut bench = Bench {
+        script: response("limit = \"100 ms\"")
+            .replace("operations = 3", &format!("operations = {operations}")),
+        ..Bench::demo()
+    };
+    bench.rig = bench.rig.replace("scan_interval = \"5 ms\"", &format!("scan_interval = \"{scan}\""));
+    let outcome = bench.run();
+    let step = outcome
+        .record
+        .marks
+        .iter()
+        .filter_map(|mark| matches!(mark.segment, Segment::FastRising { .. }).then_some(mark.step))
+        .max();
+    for rising in [true, false] {
+        let marks = outcome.record.marks.iter().filter(|mark| Some(mark.step) == step);
+        let marks = marks.filter(|mark| {
+            let [pull, fall] = [
+                matches!(mark.segment, Segment::FastRising { .. }),
+                matches!(mark.segment, Segment::FastFalling { .. }),
+            ];
+            if rising { pull } else { fall }
+        });
+        let mut phases: Vec<f64> = marks.map(|mark| phase_after(&outcome, mark.from)).collect();
+        assert_eq!(phases.len(), usize::from(operations));
+        phases.sort_by(f64::total_cmp);
+        let around = phases
+            .windows(2)
+            .map(|pair| pair[1] - pair[0])
+            .chain([1.0 + phases[0] - phases[phases.len() - 1]]);
+        let least = around.fold(f64::INFINITY, f64::min);
+        assert!(least > 0.5 / f64::from(operations), "{phases:?}");
+    }
+}
+
+/// Share of the time between two scans by which the scans lie after a moment, once they come evenly again.
+fn phase_after(outcome: &Outcome, from: Mono) -> f64 {
+    const LATER: usize = 8;
+    let starts: Vec<f64> = outcome
+        .trace
+        .scans
+        .iter()
+        .map(Scan::start)
+        .filter(|start| *start >= from)
+        .map(Mono::seconds)
+        .take(LATER + 2)
+        .collect();
+    let period_s = starts[LATER + 1] - starts[LATER];
+    ((starts[LATER] - from.seconds()) / period_s).fract()
 }
 
 #[test]

@@ -116,7 +116,7 @@ fn show(content: &Content<'_>, check: &Check) {
     ));
 }
 
-/// What the table says of the position: a single check may want fewer ramps than all that are open.
+/// The advice of the table: one check may need fewer ramps than all open checks together.
 fn next(content: &Content<'_>, check: &Check) -> Option<String> {
     let open = matches!(check.verdict, CheckVerdict::Undecided | CheckVerdict::Fail);
     let number = check.position.filter(|_| open)?;

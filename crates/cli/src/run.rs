@@ -8,7 +8,7 @@ use crate::{identity, output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::Path;
-use tripbench_device::NotChecked;
+use tripbench_device::{NotChecked, SettingsSheet};
 use tripbench_engine::{Engine, Plan, foreseen_open, predictions};
 use tripbench_judge::OfDevices;
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
@@ -164,11 +164,11 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     let (sure, open): (Vec<&Prediction>, Vec<&Prediction>) = predictions.iter().partition(decides);
     if !sure.is_empty() {
         let names: Vec<&str> = sure.iter().map(|one| quantity_name(one.quantity)).collect();
-        say::note(&format!("  foreseen  every good device decided: {}", names.join(", ")));
+        say::note(&format!("  foreseen  decided up to half way to a limit: {}", names.join(", ")));
     }
     if !open.is_empty() {
         say::note(
-            "  foreseen  below, U (95 %) is held against half of what is allowed; of a delay, against what changes no verdict",
+            "  foreseen  below, U (95 %) beside half of what is allowed; for a delay, beside the excess that changes no verdict",
         );
     }
     let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
@@ -298,10 +298,20 @@ fn as_set(task: &Task) -> Truth {
             normally_closed: settings.logic == tripbench_device::Logic::NormallyClosed,
             delay_on_s: 0.003 + settings.delay.si(),
             delay_off_s: 0.003 + settings.delay.si(),
+            repeatability_pa: spread_pa(task, settings),
             ..DeviceTruth::good(position.number, settings.switch_point.si(), settings.reset_point.si())
         })
         .collect();
     truth
+}
+
+/// Standard deviation of a good device's crossings, pascal: 20 Pa, or what its type promises where that is less.
+fn spread_pa(task: &Task, settings: &SettingsSheet) -> f64 {
+    const USUAL_PA: f64 = 20.0;
+    task.sheets.device.as_ref().map_or(USUAL_PA, |device| {
+        let (level, scale) = (settings.switch_point.value, device.scale(settings.unit.value));
+        USUAL_PA.min(device.promise.repeatability.half_width(level, scale).si() / 2.0)
+    })
 }
 
 /// Devices that nobody has described: they switch within the window of the script.

@@ -381,6 +381,7 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
         Advice::LookAtOutput => "look-at-output",
         Advice::LookAtBench => "look-at-bench",
         Advice::LookAtInputs => "look-at-inputs",
+        Advice::CloserCrossings => "closer-crossings",
     };
     AdviceShown::Other { word, text }
 }

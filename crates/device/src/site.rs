@@ -172,7 +172,7 @@ impl SiteSheet {
     }
 }
 
-/// A key that only the rule highest-risk uses. With another rule it would be passed over, and whoever wrote it would think it counts.
+/// A key that only the rule highest-risk uses. With another rule it would be ignored without its author noticing.
 #[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
 fn of_rule(
     reader: &Reader<'_>,

@@ -32,7 +32,7 @@ impl State {
         let outputs = self.outputs_as_ordered(&scan);
         let plugs = self.plugs(&scan);
         let guards = self.guards(&scan);
-        // While a step is judged it has the trace so far: then the scans go on in a copy.
+        // While a step is being judged the judge holds the trace, so this push copies it first.
         Arc::make_mut(&mut self.trace).scans.push(scan.clone());
         self.emit(EventKind::Scan(scan));
         if gap {

@@ -231,7 +231,6 @@ async fn rise(
     task: &SwitchPointsTask,
     cycle: u16,
 ) -> Result<(BTreeSet<u8>, Mono, Mono), Break> {
-    bench.sleep(phase(bench, cycle, task.cycles)).await?;
     let motion = task.motion(true, cycle);
     match motion {
         Motion::FullFlow | Motion::ByHand { .. } => {}
@@ -243,6 +242,7 @@ async fn rise(
         }
         Motion::Regulated { .. } | Motion::Pulses { .. } => {
             bench.air(Air::Evacuate).await?;
+            spread_scans(bench, cycle, task.cycles);
             until(bench, Air::Evacuate, task.near, |seen| seen.level >= task.near).await?;
         }
     }
@@ -323,13 +323,14 @@ fn share(cycle: u16, cycles: u16) -> f64 {
     f64::from(cycle - 1) / f64::from(cycles.max(1))
 }
 
-/// Evenly spread starts within one scan, so that edges do not lock to it.
-fn phase(bench: &Bench, cycle: u16, cycles: u16) -> Duration {
-    let state = bench.state.borrow();
-    let spans = state.trace.scans.iter().rev().take(21).map(tripbench_rig::Scan::end).collect::<Vec<_>>();
-    let (Some(last), Some(first)) = (spans.first(), spans.last()) else { return Duration::ZERO };
-    let periods = u32::try_from(spans.len().saturating_sub(1).max(1)).unwrap_or(1);
-    last.since(*first) / periods * u32::from(cycle - 1) / u32::from(cycles)
+/// Shifts the scans after an order by a share of the time between two of them, another one in each cycle. The first scan goes out
+/// right behind the order, so what follows the order after a fixed time would meet the scans in the same phase in every cycle.
+fn spread_scans(bench: &Bench, cycle: u16, cycles: u16) {
+    let ends: Vec<Mono> =
+        bench.state.borrow().trace.scans.iter().rev().take(21).map(tripbench_rig::Scan::end).collect();
+    let (Some(last), Some(first)) = (ends.first(), ends.last()) else { return };
+    let periods = u32::try_from(ends.len().saturating_sub(1).max(1)).unwrap_or(1);
+    bench.shift_scans(last.since(*first) / periods * u32::from(cycle - 1) / u32::from(cycles));
 }
 
 async fn wait_until(bench: &Bench, level: VacuumLevel, rising: bool, within: TimeSpan) -> Result<(), Break> {

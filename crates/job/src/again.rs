@@ -28,7 +28,7 @@ pub struct GoOn {
     pub again: Again,
     /// Whether no device was tested in the first.
     pub simulated: bool,
-    /// Whether the first was made at a simulated module that said so: that can be tested again, and is as little a test of a device.
+    /// Whether the first was made at a simulated module that said so: that can be tested again, and is no test of a device either.
     pub at_simulator: bool,
 }
 

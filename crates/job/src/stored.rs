@@ -1,15 +1,16 @@
 //! What an earlier run left in its folder.
 
 use crate::planned::step_doubt;
-use crate::{JobError, Texts, folder};
+use crate::{JobError, Texts, folder, load};
 use std::path::Path;
 use std::time::Duration;
-use tripbench_record::journal::open;
+use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
     FORMAT, Halt, Record, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
 };
+use tripbench_rig::{Identification, LONGEST_GAP};
 use tripbench_runner::{RecoverError, recover};
-use tripbench_sheet::Source;
+use tripbench_sheet::{Findings, Source};
 
 /// A run as its journal tells it. One that was left open is closed with a halt.
 #[derive(Debug)]
@@ -109,6 +110,8 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
         }
     }
     doubts.extend(step_doubt(record));
+    doubts.extend(header_doubts(record));
+    doubts.extend(gap(record, trace));
     let path = of.join(folder::JOURNAL);
     let unread = |why: String| format!("the journal that the record was made from cannot be read: {why}");
     let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {
@@ -122,6 +125,9 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
             return doubts;
         }
     };
+    if opened.ending != Ending::Complete {
+        doubts.push("the journal has no end, or something behind it: it was cut off or changed".to_owned());
+    }
     let mut view = RunView::default();
     opened.events.iter().for_each(|event| view.fold(event));
     let same = folder::record(&view)
@@ -130,4 +136,37 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
         doubts.push("the record is not what its journal says: one of them was changed".to_owned());
     }
     doubts
+}
+
+/// What the head of a record does not say though its own sheets and its module do.
+fn header_doubts(record: &Record) -> Vec<String> {
+    let header = &record.header;
+    let trial = load(&carried(record, true), &Findings::new()).trial && !header.trial;
+    let simulated = header.module.as_ref().is_some_and(Identification::is_simulator) && !header.simulated;
+    let doubts = [
+        trial.then_some("a sheet in the record is a draft, and the record does not say that it was a trial"),
+        simulated
+            .then_some("its module said that it is a simulated one, and the record does not say that it was"),
+    ];
+    doubts.into_iter().flatten().map(String::from).collect()
+}
+
+/// A stretch that was judged in which scans are further apart than a run allows: no run can have made it.
+fn gap(record: &Record, trace: &Trace) -> Option<String> {
+    // A rig check has a step in which nothing is said.
+    let mut marks = record.marks.iter().filter(|_| !record.is_rig_check());
+    let gap = marks.find_map(|mark| {
+        let pairs = trace.within(mark.from, mark.to).windows(2);
+        pairs
+            .map(|pair| pair[1].end())
+            .zip(trace.within(mark.from, mark.to))
+            .find(|(end, before)| end.since(before.end()) > LONGEST_GAP)
+    });
+    gap.map(|(_, before)| {
+        format!(
+            "the trace has no scan for more than {} ms after {:.3} s, in a stretch that was judged: a run ends there",
+            LONGEST_GAP.as_millis(),
+            before.end().seconds()
+        )
+    })
 }

@@ -192,7 +192,8 @@ impl At<'_> {
                 "the switch output dropped while the device saved air: the part would have been reported lost",
             ));
         } else if !counted.agrees() {
-            // What was read is shown; a counter that no read agrees with may have counted before the first cut, or another input.
+            // The level as read is still reported. A counter that disagrees with the reads may have counted before the first cut, or
+            // another input.
             check.verdict = CheckVerdict::Undecided;
             check.remark = Some(between_reads_remark(counted));
         } else if check.verdict == CheckVerdict::Fail {

@@ -29,7 +29,7 @@ pub(crate) struct Channels<'t> {
     trace: &'t Trace,
     decoder: Decoder,
     resolution_pa: f64,
-    /// The reference in each scan, as read: decoded once, for every output is looked at with it.
+    /// The reference in each scan, as read: decoded once because every output needs it.
     read: Vec<Option<Sample>>,
 }
 
@@ -86,8 +86,8 @@ impl<'t> Channels<'t> {
         runs.windows(2).filter_map(sample).collect()
     }
 
-    /// The reference in each scan that has the form of the plan. A reading is as old as half a conversion in the mean, but where
-    /// it shows when it was new.
+    /// The reference in each scan that has the form of the plan. On average a reading is half a conversion old, unless the
+    /// trace shows when it was converted.
     fn decoded(&self) -> Vec<Option<Sample>> {
         let converter_s = self.task.sheets.rig.module.converter.si();
         let age_s = if conversions_show(self.task) { 0.0 } else { converter_s / 2.0 };

@@ -52,7 +52,7 @@ pub struct ForeseenLevel {
     /// Level as it stands still by the crossings alone, whatever the delay is.
     standing: Density,
     delay: Option<MeasurementResult>,
-    hides_spread: bool,
+    crossings: Crossings,
 }
 
 impl ForeseenLevel {
@@ -67,8 +67,8 @@ impl ForeseenLevel {
     }
 
     /// Whether a spread of the level that is much larger than promised would not show.
-    pub const fn hides_spread(&self) -> bool {
-        self.hides_spread
+    pub fn hides_spread(&self, task: &Task) -> bool {
+        hides_spread(task, &self.level, &self.crossings)
     }
 
     /// By how much longer than promised the delay may be without changing the verdict of a level that has so much to spare
@@ -119,11 +119,10 @@ impl Foresight<'_> {
                 let standing = rates.as_ref().map(|rates| rates.free.density.clone());
                 let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
                 let standing = standing.unwrap_or_else(|| level.random.density.clone());
-                let promised_pa = promised_spread_pa(self.task, level.result.value);
-                let hides_spread = hides_spread(&crossings.intervals, promised_pa);
-                Some(ForeseenLevel { level, standing, delay, hides_spread })
+                Some(ForeseenLevel { level, standing, delay, crossings })
             };
-        found.into_iter().zip(delays).filter_map(foreseen).collect()
+        // All or none, for they are told apart by their order.
+        found.into_iter().zip(delays).map(foreseen).collect::<Option<Vec<_>>>().unwrap_or_default()
     }
 
     /// Expanded uncertainty of the hysteresis between two levels, pascal.
@@ -290,8 +289,8 @@ impl Foresight<'_> {
     }
 }
 
-/// Where in the middle of its interval an edge lies with a share of all below it: scans and conversions meet it in phases of
-/// their own, so it is the quantile of a sum of two rectangles that are so wide.
+/// Where beside the middle of its interval an edge lies at a given quantile: the phases of scans and of conversions are independent, so
+/// it is that of a sum of two rectangles of these widths.
 fn met(share: f64, [edge, age]: [f64; 2]) -> f64 {
     let (wide, narrow) = (edge.max(age), edge.min(age).max(0.0));
     let from_end = share.min(1.0 - share);

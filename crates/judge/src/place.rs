@@ -96,7 +96,7 @@ fn place_between_peaks(
     let after_s = edge.latest_s + SETTLED * lag_s + 2.0 * (rig.module.converter.si() + rig.scan_time().si());
     let without = farthest(edge.earliest_s - longest_delay_s(channels.task))?;
     let with = farthest(after_s)?;
-    // Where nothing farther was reached after that, it is the answer of an output that is later than its sheets say.
+    // If the level went no farther in that time, the change is a late answer to an earlier pulse.
     if with <= without {
         return None;
     }

@@ -14,12 +14,12 @@ use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
 /// The checks of one step.
 pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
-    let channels = Channels::new(task, trace);
     let Some(planned) = task.steps.get(usize::from(step)) else { return Vec::new() };
     // A step without a mark was not done, or not to its end: it has no checks at all.
     if !marks.iter().any(|mark| mark.step == step) {
         return Vec::new();
     }
+    let channels = Channels::new(task, trace);
     match &planned.task {
         StepTask::Zero { again, .. } => {
             let mut checks = zero(&channels, marks, step, *again);

@@ -259,13 +259,14 @@ fn scattered(farthest: &MeasurementResult, slow: &Slow, count: usize) -> Measure
     combine_whole(farthest.value, parts.collect()).unwrap_or_else(|_| farthest.clone())
 }
 
-/// One operation as a bound: edges of operations that are alike come in one phase of the reads and of the converter, so what is left of
-/// both adds up.
+/// One operation for a worst-case bound. Operations that are alike can meet the converter in the same phase as the reads, so both errors
+/// add linearly.
 fn bounded(one: &MeasurementResult) -> MeasurementResult {
     let of = |name: &str| one.contributions.iter().find(|part| part.name == name);
     let (Some(edge), Some(age)) = (of(EDGE), of(AGE)) else { return one.clone() };
     let standard_uncertainty = edge.standard_uncertainty + age.standard_uncertainty;
-    let both = Contribution { name: format!("{EDGE} and {AGE}"), standard_uncertainty, ..edge.clone() };
+    let both =
+        Contribution { name: format!("{EDGE} and {AGE}"), standard_uncertainty, input: None, ..edge.clone() };
     let rest = one.contributions.iter().filter(|part| part.name != EDGE && part.name != AGE).cloned();
     combine_whole(one.value, std::iter::once(both).chain(rest).collect()).unwrap_or_else(|_| one.clone())
 }

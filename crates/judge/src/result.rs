@@ -5,8 +5,7 @@ use crate::channel::Zero;
 use crate::level::Crossings;
 use crate::promised::{delay_prior, promised_spread_pa, response_s};
 use tripbench_measure::{
-    AtRates, Contribution, CrossingInterval, LevelPosterior, MeasurementResult, combine, mean, posterior,
-    posterior_at_rates,
+    AtRates, Contribution, LevelPosterior, MeasurementResult, combine, mean, posterior, posterior_at_rates,
 };
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::Task;
@@ -38,12 +37,12 @@ pub(crate) enum Delay {
 pub(crate) struct Level {
     pub(crate) result: MeasurementResult,
     pub(crate) random: LevelPosterior,
-    /// The crossings that it is from.
-    pub(crate) intervals: Vec<CrossingInterval>,
     /// Change of the level with the delay that it was found with, pascal per second: at one rate the rate itself.
     pub(crate) per_delay_pa_per_s: f64,
     /// Whether the crossings themselves, at two rates, said what they can of the delay.
     pub(crate) at_rates: bool,
+    /// Whether they had to: the delay is not the promised one, or it is open which one is selected.
+    pub(crate) delay_open: bool,
     pub(crate) count: usize,
     /// Mean time of the crossings, seconds.
     at_s: f64,
@@ -115,6 +114,8 @@ pub(crate) fn level(
     let task = basis.task;
     let reference = &task.sheets.rig.reference;
     let count = found.intervals.len();
+    let dropped = rates.as_ref().is_some_and(|rates| rates.prior_dropped);
+    let delay_open = dropped || delay != Delay::AsPromised { other_s: 0.0 };
     let random = match rates {
         Some(rates) => Random::at_rates(rates, delay, count),
         None => Random::at_one_rate(task, found, delay)?,
@@ -136,9 +137,9 @@ pub(crate) fn level(
     Some(Level {
         result,
         random: random.posterior,
-        intervals: found.intervals.clone(),
         per_delay_pa_per_s: random.per_delay_pa_per_s,
         at_rates: random.at_rates,
+        delay_open,
         count,
         at_s: found.mean_time_s()?,
         other_delay_pa: random.other_delay_pa,

@@ -123,7 +123,8 @@ impl At<'_> {
         let (mut delays, mut spreads) = (Vec::new(), Vec::new());
         for (one, level) in all.iter().zip(&levels) {
             let blank = self.blank(one.transition.spread);
-            spreads.push(spread(self.channels.task, blank, self.task.cycles, one.level.as_ref()));
+            let found = (one.level.as_ref(), &one.found.crossings);
+            spreads.push(spread(self.channels.task, blank, self.task.cycles, found));
             // The hysteresis follows from both levels of the switch output.
             let switches = std::ptr::eq(one.transition.input, &raw const self.position.switch);
             let slack =

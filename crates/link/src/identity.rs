@@ -1,4 +1,4 @@
-//! Read Device Identification in RTU frames (application protocol V1.1b3, 6.21): the one answer whose length only its own bytes tell.
+//! Read Device Identification in RTU frames (application protocol V1.1b3, 6.21): the one answer whose length is known only from its content.
 
 use crate::frame::{good_frame, sealed};
 use tripbench_rig::IdentityObject;

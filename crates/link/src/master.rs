@@ -93,8 +93,8 @@ impl<T: Transport> Link<T> {
         self.doubt_at.is_some()
     }
 
-    /// What the rig's unit says it is; `None` if it does not know the function. Before the first order: what is no clean answer
-    /// puts the link in doubt, like that of any other request.
+    /// What the rig's unit says it is; `None` if it does not know the function. Before the first order: anything but a
+    /// valid answer or a refusal puts the link in doubt, as after any other request.
     ///
     /// # Errors
     /// As [`Transport::identify`], but for a refusal.

@@ -79,7 +79,7 @@ pub struct RunHeader {
     pub trial: bool,
     /// Whether the rig is known to be a simulated one: then no device was tested.
     pub simulated: bool,
-    /// What the module said it is, asked before the first order; `null` where it said nothing.
+    /// What the module said it is, asked before the first order; left out where it said nothing or was not asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub module: Option<Identification>,
     /// What was known to be not as it should be, and the run made all the same.

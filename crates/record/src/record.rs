@@ -140,19 +140,7 @@ impl PositionRecord {
     pub fn decided_by(&self) -> Option<&Check> {
         // What speaks only against a device decides where it does; what is no figure is no near miss.
         let is_deciding = |check: &&Check| match check.role {
-            Role::Required => {
-                let figure = !matches!(
-                    check.quantity,
-                    QuantityName::Chatter
-                        | QuantityName::LowestLevel
-                        | QuantityName::FirstOperation
-                        | QuantityName::OutputStates
-                        | QuantityName::OwnEdges
-                        | QuantityName::SelectedDelay
-                        | QuantityName::Bounce
-                );
-                figure || check.verdict != crate::CheckVerdict::Pass
-            }
+            Role::Required => check.measured.is_some() || check.verdict != crate::CheckVerdict::Pass,
             Role::Screening => {
                 matches!(check.verdict, crate::CheckVerdict::Fail | crate::CheckVerdict::Undecided)
             }

@@ -40,6 +40,8 @@ pub enum Advice {
     SelectDelay,
     /// Test with ramps at two rates: they show the delay.
     TwoRates,
+    /// Test with crossings that are located more closely: they show a spread.
+    CloserCrossings,
     /// Let the device rest and test it again: its first operation differs.
     LetRest,
     /// Look at plug and cable of the device: an output comes and goes.
@@ -101,6 +103,7 @@ impl Advice {
             | Self::NotHere
             | Self::SelectDelay
             | Self::TwoRates
+            | Self::CloserCrossings
             | Self::LetRest
             | Self::LookAtOutput
             | Self::LookAtBench
@@ -128,6 +131,9 @@ impl fmt::Display for Advice {
             Self::NotHere => f.write_str("keep apart: this rig does not decide it"),
             Self::SelectDelay => f.write_str("keep apart; select the delay of the settings sheet"),
             Self::TwoRates => f.write_str("keep apart; ramps at two rates show the delay"),
+            Self::CloserCrossings => {
+                f.write_str("keep apart; slower ramps, faster reads or more ramps show the spread")
+            }
             Self::LetRest => {
                 f.write_str("keep apart; let it rest and test it again: does its seal or its sensor stick?")
             }
@@ -180,6 +186,8 @@ fn open(check: &Check) -> Advice {
         Advice::LookAtInputs
     } else if is(QuantityName::Bounce) {
         Advice::NotHere
+    } else if check.quantity.is_spread() && check.role == Role::Required && check.measured.is_none() {
+        Advice::CloserCrossings
     } else if not_timed && check.measured.is_none() {
         Advice::TwoRates
     } else if is(QuantityName::SelectedDelay) {

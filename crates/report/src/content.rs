@@ -201,13 +201,24 @@ impl Content<'_> {
         if self.record.header.simulated { "SIMULATED BENCH: no device was tested." } else { "" }
     }
 
+    /// Says so where another version of the program made the record; else empty. Its steps are not held against its script then.
+    pub fn other_version(&self) -> String {
+        let (own, made) = (env!("CARGO_PKG_VERSION"), &self.record.software.version);
+        if made == own && self.record.header.software == own {
+            return String::new();
+        }
+        format!(
+            "Made by version {made}, shown by {own}: its steps are not held against its own script. Trust it as far as its files are kept from change."
+        )
+    }
+
     /// Which test of the device it was, where it was tested before, to stand with its verdict; else empty.
     pub fn attempt(&self) -> String {
         let again = self.record.header.again.as_ref();
         again.map_or_else(String::new, |again| format!("Test {} of this device.", again.attempt))
     }
 
-    /// What the module said it is, as it said it, or that it said nothing; empty where none was asked.
+    /// What the module said it is, as it said it; empty where it said nothing or was not asked.
     pub fn module(&self) -> String {
         let Some(module) = &self.record.header.module else { return String::new() };
         let said = [&module.vendor, &module.product, &module.revision].map(String::as_str);

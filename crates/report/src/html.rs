@@ -66,6 +66,7 @@ fn heading(content: &Content<'_>) -> Markup {
         h1 { @if record.is_rig_check() { "Rig check · " } @else { "Test report · rig " } (record.header.rig) }
         @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
         @if record.header.simulated { p.trial { (content.simulated()) } }
+        @if !content.other_version().is_empty() { p.trial { (content.other_version()) } }
         @for warning in &record.header.warnings { p.trial { "WARNING: " (warning) } }
         p.overall { (content.summary()) }
         p.note {

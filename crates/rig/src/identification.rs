@@ -60,10 +60,11 @@ impl Identification {
 /// On one line, without control characters; every byte that is not printable ASCII is a question mark.
 fn cleaned(bytes: &[u8]) -> String {
     let printable = |byte: &u8| if (b' '..=b'~').contains(byte) { char::from(*byte) } else { '?' };
-    let text = String::from_utf8_lossy(bytes);
     // Fields of fixed length are often filled up with zeros or blanks.
-    let text = text.trim_matches(|sign: char| sign == '\0' || sign.is_whitespace());
-    text.as_bytes().iter().take(LONGEST_TEXT).map(printable).collect()
+    let fills = |byte: &u8| *byte == 0 || byte.is_ascii_whitespace();
+    let from = bytes.iter().position(|byte| !fills(byte)).unwrap_or(bytes.len());
+    let to = bytes.iter().rposition(|byte| !fills(byte)).map_or(from, |last| last + 1);
+    bytes[from..to].iter().take(LONGEST_TEXT).map(printable).collect()
 }
 
 #[cfg(test)]
@@ -78,6 +79,7 @@ mod tests {
     #[case::two_lines(b"a\r\nPASS", "a??PASS")]
     #[case::escape(b"\x1b[2Jx", "?[2Jx")]
     #[case::only_zeros(b"\0\0\0", "")]
+    #[case::latin_1(b"M\xFCller ", "M?ller")]
     fn texts_are_one_line_of_printable_signs(#[case] bytes: &[u8], #[case] expected: &str) {
         let said = Identification::of(&[(1, bytes.to_vec()), (2, b"V1".to_vec())]).expect("a revision");
         assert_eq!(said.product, expected);

@@ -5,7 +5,7 @@ use tripbench_link::{Link, Transport, on_this_computer};
 use tripbench_record::RunHeader;
 use tripbench_rig::LinkSheet;
 
-/// Asks the module what it is, and takes it down. Modules need not know the function: a refusal, silence, or something that is no
+/// Asks the module what it is, and records the answer. Modules need not know the function: a refusal, silence, or something that is no
 /// answer is no identification and never ends a run. After silence the link is in doubt, and has to be made safe again.
 pub(crate) async fn identify<T: Transport>(link: &mut Link<T>, sheet: &LinkSheet, header: &mut RunHeader) {
     let said = link.identify().await.unwrap_or_else(|doubt| {

@@ -69,30 +69,28 @@ struct Loop<'l> {
 }
 
 impl Loop<'_> {
-    /// Commands, deadlines that come before the next scan, and the scan.
+    /// Deadline, commands and scan, and the pause to the next, as the live loop has them: a deadline before the next scan ends the
+    /// pause, and the next turn begins with it.
     fn turn(&mut self, engine: &mut Engine) {
+        let started = self.now;
+        if engine.poll_deadline().is_some_and(|deadline| deadline <= self.now) {
+            engine.handle(self.now, Input::Deadline);
+        }
         while let Some(command) = engine.poll_command() {
             let input = self.carry_out(&command);
             engine.handle(self.now, input);
         }
-        let started = self.now;
+        if engine.phase() == Phase::Ended {
+            return;
+        }
         match self.scan() {
             Ok(scan) => engine.handle(self.now, Input::Scan(scan)),
             Err(doubt) => engine.handle(self.now, Input::Doubt(doubt)),
         }
         let interval = self.rig.link.scan_interval.duration() + engine.poll_shift();
-        let next = (started + interval).max(self.now);
-        while let Some(deadline) =
-            engine.poll_deadline().filter(|deadline| self.now < *deadline && *deadline <= next)
-        {
-            self.now = deadline;
-            engine.handle(self.now, Input::Deadline);
-            while let Some(command) = engine.poll_command() {
-                let input = self.carry_out(&command);
-                engine.handle(self.now, input);
-            }
-        }
-        self.now = self.now.max(next);
+        let next = started + interval;
+        let until = engine.poll_deadline().map_or(next, |deadline| deadline.min(next));
+        self.now = self.now.max(until);
     }
 
     fn carry_out(&mut self, command: &Command) -> Input {

@@ -1,7 +1,8 @@
 //! The proving ground: thousands of simulated acceptances, every error that the sheets declare drawn anew for each, against
 //! the truth. Prints a table for each bar and a last line of `key=value` pairs; asserts nothing.
 //!
-//! `cargo bench -p tripbench-tests --bench proving`, or with `-- 400` for fewer devices in a cell.
+//! `cargo bench -p tripbench-tests --bench proving`, or with `-- 400` for fewer devices in a cell, and a table's name for it alone:
+//! `-- 400 regimes`. `TRIPBENCH_CELL=converter` looks only at the regimes whose names have that word.
 
 #![expect(
     clippy::print_stdout,

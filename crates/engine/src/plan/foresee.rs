@@ -122,7 +122,7 @@ pub fn foreseen_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
     for planned in &task.steps {
         let StepTask::SwitchPoints(ramps) = &planned.task else { continue };
         let hidden = planner.foreseen_levels(ramps, &expected);
-        let hidden = hidden.iter().zip(SPREADS).filter(|(level, _)| level.hides_spread());
+        let hidden = hidden.iter().zip(SPREADS).filter(|(level, _)| level.hides_spread(task));
         for (_, quantity) in hidden {
             if !all.contains(&quantity) {
                 all.push(quantity);

@@ -1,6 +1,6 @@
 //! Step `response`: past the levels at full flow and back at full vent, again and again.
 
-use super::{phase, repeated, until};
+use super::{repeated, spread_scans, until};
 use crate::bench::{Bench, Break};
 use crate::plan::FAST_END;
 use std::time::Duration;
@@ -24,14 +24,16 @@ async fn operation(bench: &Bench, task: &ResponseTask, cycle: u16) -> Result<(),
     let answered = task.limit.duration() * 2 + bench.input_time() + Duration::from_millis(100);
     bench.air(Air::Vent).await?;
     until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
-    bench.sleep(answered + phase(bench, cycle, task.operations)).await?;
+    bench.sleep(answered).await?;
     let from = bench.now();
     bench.air(Air::Evacuate).await?;
+    spread_scans(bench, cycle, task.operations);
     until(bench, Air::Evacuate, task.top, |seen| seen.level >= task.top).await?;
     bench.air(Air::Hold).await?;
     bench.sleep(answered).await?;
     let turned = bench.now();
     bench.air(Air::Vent).await?;
+    spread_scans(bench, cycle, task.operations);
     until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
     bench.sleep(answered).await?;
     // Marked together, so that an operation counts whole or not at all.

@@ -1,7 +1,7 @@
 //! The steps of `rig check`: every signal looked at, every output tried with the operator's yes, and what the module does when
 //! nobody speaks to it.
 
-use super::{phase, rest, until};
+use super::{rest, spread_scans, until};
 use crate::bench::{Bench, Break};
 use crate::state::Seen;
 use std::fmt::Write;
@@ -173,8 +173,8 @@ pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
     for time in 1..=times {
         let on = time % 2 == 1;
         bench.cycle(time, times);
-        bench.sleep(phase(bench, time, times)).await?;
         let span = bench.carry_out(Order::Looped(on)).await?;
+        spread_scans(bench, time, times);
         bench.mark_between(Segment::Looped { on }, span.before, span.after);
         bench.sleep(bench.shown_within()).await?;
     }

@@ -5,8 +5,8 @@ use crate::result::{Basis, Delay, level};
 use rstest::rstest;
 use tripbench_record::{CrossingRecord, QuantityName};
 
-/// A level from three crossings at 2000 Pa/s, a step apart from one to the next.
-fn a_level(task: &Task, step_pa: f64, count: u16) -> Level {
+/// A level with its crossings at 2000 Pa/s, a step apart from one to the next.
+fn a_level(task: &Task, step_pa: f64, count: u16) -> (Level, Crossings) {
     let mut found = Crossings { rising: true, ..Crossings::default() };
     for cycle in 1..=count {
         let middle = 60e3 + step_pa * (f64::from(cycle) - 2.0);
@@ -25,7 +25,12 @@ fn a_level(task: &Task, step_pa: f64, count: u16) -> Level {
         found.rate_uncertainties.push(1.0);
     }
     let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
-    level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level")
+    (level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level"), found)
+}
+
+/// The check for a level and its crossings.
+fn checked(task: &Task, cycles: u16, (level, crossings): &(Level, Crossings)) -> Vec<Check> {
+    spread(task, blank(), cycles, (Some(level), crossings))
 }
 
 fn blank() -> Check {
@@ -55,7 +60,8 @@ fn a_spread_is_held_against_what_is_promised(
 ) {
     let task = Bench::new().task();
     let level = a_level(&task, apart, count);
-    let found = spread(&task, blank(), count, Some(&level)).remove(0);
+    let found = checked(&task, count, &level).remove(0);
+    let (level, _) = level;
     let share = level.random.spread_within(100.0);
     within(share, chance, chance / 5.0 + 1e-9);
     assert_eq!(found.verdict, verdict, "{share}");
@@ -73,78 +79,131 @@ fn a_spread_is_held_against_what_is_promised(
 #[test]
 fn few_ramps_say_nothing_of_a_spread() {
     let task = Bench::new().task();
-    let two = first(spread(&task, blank(), 2, Some(&a_level(&task, 50.0, 3))));
+    let two = first(checked(&task, 2, &a_level(&task, 50.0, 3)));
     assert!(two.role == Role::Informative && two.limits.is_none() && two.conformance_probability.is_none());
     assert_eq!(two.verdict, CheckVerdict::Undecided);
     assert!(two.measured.is_some() && two.remark.expect("one").contains("fewer than three ramps"));
     let strict = Bench::new().site("not_checked = \"undecided\"").task();
-    assert_eq!(first(spread(&strict, blank(), 2, Some(&a_level(&task, 50.0, 3)))).role, Role::Required);
+    assert_eq!(first(checked(&strict, 2, &a_level(&task, 50.0, 3))).role, Role::Required);
     // Of an unknown device nothing is promised.
     let unknown = Bench::new().unknown_device().task();
-    let measured = first(spread(&unknown, blank(), 3, Some(&a_level(&unknown, 50.0, 3))));
+    let measured = first(checked(&unknown, 3, &a_level(&unknown, 50.0, 3)));
     assert!(measured.verdict == CheckVerdict::Measured && measured.role == Role::Informative);
     assert!(measured.limits.is_none() && measured.remark.is_none());
-    let one = first(spread(&task, blank(), 3, Some(&a_level(&task, 0.0, 1))));
+    let one = first(checked(&task, 3, &a_level(&task, 0.0, 1)));
     assert!(one.measured.is_none() && one.verdict == CheckVerdict::Undecided && one.role == Role::Screening);
-    assert!(first(spread(&task, blank(), 3, None)).measured.is_none());
+    assert!(first(spread(&task, blank(), 3, (None, &Crossings::default()))).measured.is_none());
 }
 
-/// Crossings that are known within `wide_pa` each.
-fn wide(count: usize, wide_pa: f64) -> Vec<CrossingInterval> {
-    vec![CrossingInterval { low_pa: 60e3, high_pa: 60e3 + wide_pa, fit_pa: 2.0 }; count]
+/// A task whose type promises this standard deviation, pascal: half of a half width of a full scale of 100 kPa.
+fn promising(promised_pa: f64) -> Task {
+    let promise = format!("\"{} %FS\"", promised_pa * 2.0 / 1e3);
+    Bench::new().device("\"0.2 %FS\"", &promise).task()
 }
 
-/// Share of devices that scatter three times as much as promised and are doubted, by 200 runs of so many crossings: normal deviates
-/// and phases of the reads from a sequence with the plastic number's generalisation (Roberts; from memory), one dimension each.
-fn share_doubted(count: usize, wide_pa: f64, promised_pa: f64) -> f64 {
-    const RUNS: u32 = 200;
-    let dimensions = 2 * count;
+/// Crossings that are known within `wide_pa` each, all at one rate or in turn at two, where the delay is to be found, or only to lie as
+/// promised.
+fn seen(task: &Task, count: usize, wide_pa: f64, rates: Rates) -> (Level, Crossings) {
+    let delay_s = delay_prior(task, 0.0, 0.0).centre_s;
+    let mut found = Crossings { rising: true, ..Crossings::default() };
+    for index in 0..count {
+        let rate_pa_per_s = if rates == Rates::One || index % 2 == 0 { 2_000.0 } else { 60_000.0 };
+        let low_pa = 60e3 + rate_pa_per_s * delay_s - wide_pa / 2.0;
+        found.intervals.push(CrossingInterval { low_pa, high_pa: low_pa + wide_pa, fit_pa: 2.0 });
+        found.records.push(CrossingRecord {
+            cycle: 1,
+            earliest_s: 1.0,
+            latest_s: 1.1,
+            low_pa,
+            high_pa: low_pa + wide_pa,
+            rate_pa_per_s,
+            planned_phase: None,
+            fast: rate_pa_per_s > 3_000.0,
+        });
+        found.rate_uncertainties.push(1.0);
+    }
+    let rates_found = (rates != Rates::One).then(|| at_rates(task, &found, 0.0)).flatten();
+    assert_eq!(rates_found.is_some(), rates != Rates::One);
+    let delay = if rates == Rates::TwoAndOpen { Delay::AsFound } else { Delay::AsPromised { other_s: 0.0 } };
+    let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
+    (level(basis, &found, rates_found, delay).expect("a level"), found)
+}
+
+/// At which rates the crossings are, and whether the delay is open.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Rates {
+    One,
+    TwoAndOpen,
+}
+
+/// Share of devices that scatter three times as much as promised and are doubted, by 100 runs of such crossings: normal deviates and
+/// phases of the reads from a sequence with the plastic number's generalisation (Roberts; from memory), one dimension each.
+fn share_doubted(task: &Task, (level, crossings): &(Level, Crossings), promised_pa: f64) -> f64 {
+    const RUNS: u32 = 100;
+    let dimensions = 2 * crossings.intervals.len();
     // The root of x^(d+1) = x + 1.
-    let root = (0..50).fold(2.0_f64, |x, _| {
-        (1.0 + x).powf(1.0 / (f64::from(u16::try_from(dimensions).expect("few")) + 1.0))
-    });
+    let power = 1.0 / (f64::from(u16::try_from(dimensions).expect("few")) + 1.0);
+    let root = (0..50).fold(2.0_f64, |x, _| (1.0 + x).powf(power));
     let drawn = |run: u32, dimension: i32| {
         (0.5 + f64::from(run) * root.powi(-dimension - 1)).fract().clamp(1e-6, 1.0 - 1e-6)
     };
     let doubted = (1..=RUNS).filter(|run| {
-        let crossings: Vec<CrossingInterval> = (0..i32::try_from(count).expect("few"))
-            .map(|index| {
-                let at_pa = 60e3 + 3.0 * promised_pa * normal_quantile(drawn(*run, 2 * index));
-                let low_pa = at_pa - wide_pa * drawn(*run, 2 * index + 1);
-                CrossingInterval { low_pa, high_pa: low_pa + wide_pa, fit_pa: 2.0 }
-            })
-            .collect();
-        posterior(&crossings, promised_pa).expect("a level").spread_within(promised_pa) < DOUBT
+        let intervals = (0..).zip(&crossings.intervals).map(|(index, interval)| {
+            let wide_pa = interval.high_pa - interval.low_pa;
+            let away_pa = 3.0 * promised_pa * normal_quantile(drawn(*run, 2 * index))
+                + wide_pa * (drawn(*run, 2 * index + 1) - 0.5);
+            CrossingInterval {
+                low_pa: interval.low_pa + away_pa,
+                high_pa: interval.high_pa + away_pa,
+                ..*interval
+            }
+        });
+        let crossings = Crossings { intervals: intervals.collect(), ..crossings.clone() };
+        let found = if level.at_rates {
+            at_rates(task, &crossings, 0.0).map(|rates| rates.free)
+        } else {
+            posterior(&crossings.intervals, promised_pa)
+        };
+        found.expect("a level").spread_within(promised_pa) < DOUBT
     });
     f64::from(u32::try_from(doubted.count()).expect("few")) / f64::from(RUNS)
 }
 
-// Against runs that are drawn: what is said to show is doubted in about half of them or more, what is said to be hidden in no more.
+// Against runs that are drawn: what is said to show is doubted in about half of them or more, what is said to be hidden in no more. By
+// the figures of docs/figures.md five crossings show it within 3.6 promised standard deviations, and three within 1.3.
 #[rstest]
-#[case(3, 0.1, false)]
-#[case(3, 3.0, true)]
-#[case(5, 1.0, false)]
-#[case(5, 3.0, false)]
-#[case(5, 8.0, true)]
-#[case(5, 30.0, true)]
-#[case(9, 4.0, false)]
-#[case(9, 12.0, true)]
+#[case(3, 0.1, Rates::One, false)]
+#[case(3, 1.2, Rates::One, false)]
+#[case(3, 1.4, Rates::One, true)]
+#[case(5, 1.0, Rates::One, false)]
+#[case(5, 3.5, Rates::One, false)]
+#[case(5, 3.7, Rates::One, true)]
+#[case(5, 30.0, Rates::One, true)]
+#[case(9, 4.0, Rates::One, false)]
+#[case(9, 12.0, Rates::One, true)]
+#[case(3, 0.1, Rates::TwoAndOpen, true)]
+#[case(5, 0.1, Rates::TwoAndOpen, false)]
+#[case(5, 6.0, Rates::TwoAndOpen, true)]
+#[case(9, 2.0, Rates::TwoAndOpen, false)]
 fn wide_crossings_hide_a_spread(
     #[case] count: usize,
     #[case] widths: f64,
+    #[case] rates: Rates,
     #[case] hidden: bool,
     #[values(20.0, 100.0, 400.0)] promised_pa: f64,
 ) {
-    assert_eq!(hides_spread(&wide(count, widths * promised_pa), promised_pa), hidden);
-    let doubted = share_doubted(count, widths * promised_pa, promised_pa);
-    assert!(if hidden { doubted < 0.6 } else { doubted > 0.45 }, "{doubted}");
+    let task = promising(promised_pa);
+    let found = seen(&task, count, widths * promised_pa, rates);
+    assert_eq!(hides_spread(&task, &found.0, &found.1), hidden);
+    let doubted = share_doubted(&task, &found, promised_pa);
+    assert!(if hidden { doubted < 0.6 } else { doubted > 0.4 }, "{doubted}");
 }
 
 // Three crossings 10 Pa wide show a spread of three times 100 Pa, and hide one of three times 2 Pa. What is too much did show.
 #[rstest]
-#[case("0.2 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Pass, "would show in most runs")]
-#[case("0.004 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Undecided, "would not show")]
-#[case("0.004 %FS", 300.0, CheckVerdict::Fail, CheckVerdict::Pass, "would show in most runs")]
+#[case("0.2 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Pass, "would show in about half")]
+#[case("0.004 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Undecided, "for a spread three times")]
+#[case("0.004 %FS", 300.0, CheckVerdict::Fail, CheckVerdict::Pass, "would show in about half")]
 fn a_second_check_says_whether_a_spread_would_have_shown(
     #[case] promised: &str,
     #[case] apart: f64,
@@ -154,7 +213,7 @@ fn a_second_check_says_whether_a_spread_would_have_shown(
 ) {
     let bench = || Bench::new().device("\"0.2 %FS\"", &format!("\"{promised}\""));
     let task = bench().task();
-    let all = spread(&task, blank(), 3, Some(&a_level(&task, apart, 3)));
+    let all = checked(&task, 3, &a_level(&task, apart, 3));
     let [found, shown] = all.as_slice() else { panic!("{all:?}") };
     assert_eq!((found.verdict, shown.verdict), (verdict, covers));
     assert_eq!((found.role, shown.role), (Role::Screening, Role::Informative));
@@ -165,5 +224,5 @@ fn a_second_check_says_whether_a_spread_would_have_shown(
         (covers != CheckVerdict::Pass, covers == CheckVerdict::Pass)
     );
     let strict = bench().site("not_checked = \"undecided\"").task();
-    assert_eq!(spread(&strict, blank(), 3, Some(&a_level(&strict, apart, 3)))[1].role, Role::Required);
+    assert_eq!(checked(&strict, 3, &a_level(&strict, apart, 3))[1].role, Role::Required);
 }

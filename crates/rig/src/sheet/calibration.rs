@@ -163,7 +163,7 @@ impl Calibration {
     }
 }
 
-/// The two days, where the calibration does not end before it was made.
+/// The two days, where the calibration is not due before it was made.
 fn in_order(reader: &Reader<'_>, date: Option<At<Date>>, due: Option<At<Date>>) -> Option<[At<Date>; 2]> {
     let (date, due) = (date?, due?);
     if date.value <= due.value {
