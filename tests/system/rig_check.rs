@@ -93,14 +93,19 @@ fn on_a_slow_line_a_good_rig_is_met_or_not_shown(#[values(115_200, 19_200, 9_600
     }
 }
 
-#[test]
-fn a_leak_does_not_shorten_the_valve_delays() {
+#[rstest]
+fn a_leak_does_not_shorten_the_valve_delays(
+    #[values(0.0, 300.0, 1_000.0)] leak: f64,
+    #[values(0.013, 0.017, 0.02)] delay_s: f64,
+    #[values(1, 2, 3)] seed: u64,
+) {
     let mut bench = bench();
-    bench.truth.air.leak = LevelRate::new(1_000.0);
+    (bench.truth.seed, bench.truth.air.leak) = (seed, LevelRate::new(leak));
+    bench.truth.air.valve_delay = TimeSpan::new(delay_s);
     let outcome = bench.check_rig(None, yes);
     for check in outcome.record.rig_checks.iter().filter(|check| check.quantity == QuantityName::ValveDelay) {
         let found = check.measured.as_ref().expect("measured");
-        let off = (found.value - 0.02).abs();
+        let off = (found.value - delay_s).abs();
         assert!(off < found.expanded_uncertainty + 0.002, "{}: {:.1} ms", check.step_name, found.value * 1e3);
     }
 }

@@ -194,6 +194,8 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
     /// Times the noise: moved, and moved so far that the line is not straight any more.
     const BEYOND: [f64; 2] = [6.0, 40.0];
     const FEWEST: usize = 6;
+    /// Times the noise: surely not moved yet. What lies between this and moved may have begun to.
+    const STILL: f64 = 1.0;
     let wide = Mark { from: mark.from - BEFORE, ..*mark };
     let samples = channels.raw_samples(&wide);
     let ordered_s = mark.from.seconds();
@@ -207,7 +209,8 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
         .windows(2)
         .position(|two| two[0].t_s >= ordered_s && two.iter().all(|sample| gone(sample) > BEYOND[0]))?;
     let at_s = samples[first].t_s;
-    let before_s = first.checked_sub(1).map_or(ordered_s, |last| samples[last].t_s).max(ordered_s);
+    let last_still = samples[..first].iter().rev().find(|sample| gone(sample) < STILL);
+    let before_s = last_still.map_or(ordered_s, |last| last.t_s).max(ordered_s);
     let straight = samples[first..].iter().take_while(|sample| gone(sample) < BEYOND[1]).count();
     if straight < FEWEST {
         // Between two reads it has gone too far for a line: anywhere between them.
