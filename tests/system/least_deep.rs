@@ -120,6 +120,7 @@ fn the_least_deep_level_is_held_without_a_bias(#[case] noise: [f64; 2]) {
     println!("{said}");
     assert!(all > DRAWS * 9 / 10, "{said}");
     assert!(f64::from(held) >= 0.938 * f64::from(all), "{said}");
-    assert!(bias.abs() < u / 5.0, "{said}");
+    // A fifth of U, and what the mean of so many errors, each about U/1.96 wide, can lie beside by chance: two of its deviations.
+    assert!(bias.abs() < u / 5.0 + u / f64::from(all).sqrt(), "{said}");
     assert!(u < 30.0 + 1.5 * noise[1], "{said}");
 }
