@@ -145,8 +145,7 @@ fn header_doubts(record: &Record) -> Vec<String> {
     let simulated = header.module.as_ref().is_some_and(Identification::is_simulator) && !header.simulated;
     let doubts = [
         trial.then_some("a sheet in the record is a draft, and the record does not say that it was a trial"),
-        simulated
-            .then_some("its module said that it is a simulated one, and the record does not say that it was"),
+        simulated.then_some("its module said that it is a simulated one, and the record does not say so"),
     ];
     doubts.into_iter().flatten().map(String::from).collect()
 }

@@ -1,33 +1,9 @@
 use super::*;
-use crate::bench::{Bench, ZERO, near, within};
+use crate::bench::{Bench, a_level, near, within};
 use crate::level::Crossings;
-use crate::result::{Basis, Delay, level};
 use rstest::rstest;
-use tripbench_measure::{Contribution, CrossingInterval, MeasurementResult, combine, normal_quantile};
-use tripbench_record::{CrossingRecord, LimitsRecord, Measured, QuantityName};
-
-/// A level from three crossings at 2000 Pa/s, a step apart from one to the next.
-fn a_level(task: &Task, step_pa: f64, count: u16) -> Level {
-    let mut found = Crossings { rising: true, ..Crossings::default() };
-    for cycle in 1..=count {
-        let middle = 60e3 + step_pa * (f64::from(cycle) - 2.0);
-        let (low_pa, high_pa) = (middle - 5.0, middle + 5.0);
-        found.intervals.push(CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
-        found.records.push(CrossingRecord {
-            cycle,
-            earliest_s: 1.0,
-            latest_s: 1.1,
-            low_pa,
-            high_pa,
-            rate_pa_per_s: 2_000.0,
-            planned_phase: None,
-            fast: false,
-        });
-        found.rate_uncertainties.push(1.0);
-    }
-    let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
-    level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level")
-}
+use tripbench_measure::{Contribution, MeasurementResult, combine, normal_quantile};
+use tripbench_record::{LimitsRecord, Measured, QuantityName};
 
 fn blank() -> Check {
     Check::empty(QuantityName::OnDelay)
@@ -65,7 +41,7 @@ fn a_delay_is_held_against_what_the_sheets_say(
     #[case] words: &str,
 ) {
     let task = Bench::new().task();
-    let mut level = a_level(&task, 0.0, 3);
+    let mut level = a_level(&task, 0.0, 3).0;
     level.result.expanded_uncertainty = 285.0;
     // A third of U is 95 Pa: 47.5 ms; 150 Pa to spare are 75 ms.
     let found =
@@ -98,7 +74,7 @@ fn a_selected_delay_is_neither_shorter_nor_longer(
     #[case] words: &str,
 ) {
     let task = Bench::new().settings("delay = \"0 ms\"", "delay = \"200 ms\"").task();
-    let mut level = a_level(&task, 0.0, 3);
+    let mut level = a_level(&task, 0.0, 3).0;
     level.result.expanded_uncertainty = 300.0;
     let found = delay_check(&task, blank(), &found(Some(a_delay(value, expanded)), 0.0), Some(&level), 0.0);
     let remark = found.remark.clone().expect("a remark");
@@ -138,7 +114,7 @@ fn what_is_to_spare_is_the_larger_over_the_rate(
     #[case] rate: f64,
     #[case] expected: f64,
 ) {
-    let mut level = a_level(&Bench::new().task(), 0.0, 3);
+    let mut level = a_level(&Bench::new().task(), 0.0, 3).0;
     (level.result.expanded_uncertainty, level.per_delay_pa_per_s) = (expanded, rate);
     near(spare_s(&level, slack_pa), expected);
 }

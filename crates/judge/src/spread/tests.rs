@@ -1,32 +1,9 @@
 use super::*;
-use crate::bench::{Bench, ZERO, near, within};
+use crate::bench::{Bench, ZERO, a_level, near, within};
 use crate::level::Crossings;
 use crate::result::{Basis, Delay, level};
 use rstest::rstest;
 use tripbench_record::{CrossingRecord, QuantityName};
-
-/// A level with its crossings at 2000 Pa/s, a step apart from one to the next.
-fn a_level(task: &Task, step_pa: f64, count: u16) -> (Level, Crossings) {
-    let mut found = Crossings { rising: true, ..Crossings::default() };
-    for cycle in 1..=count {
-        let middle = 60e3 + step_pa * (f64::from(cycle) - 2.0);
-        let (low_pa, high_pa) = (middle - 5.0, middle + 5.0);
-        found.intervals.push(CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
-        found.records.push(CrossingRecord {
-            cycle,
-            earliest_s: 1.0,
-            latest_s: 1.1,
-            low_pa,
-            high_pa,
-            rate_pa_per_s: 2_000.0,
-            planned_phase: None,
-            fast: false,
-        });
-        found.rate_uncertainties.push(1.0);
-    }
-    let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
-    (level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level"), found)
-}
 
 /// The check for a level and its crossings.
 fn checked(task: &Task, cycles: u16, (level, crossings): &(Level, Crossings)) -> Vec<Check> {
