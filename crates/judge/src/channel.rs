@@ -4,7 +4,7 @@ use tripbench_measure::{Sample, distinct, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
 use tripbench_rig::{
-    Bit, Decoder, DigitalInput, EdgeCounter, OutputImage, ReferenceKind, RegisterInput, Scan,
+    Bit, Decoder, DigitalInput, EdgeCounter, Output, OutputImage, ReferenceKind, RegisterInput, Scan,
 };
 
 /// The vented reference: mean reading and what is known of it.
@@ -127,6 +127,11 @@ impl<'t> Channels<'t> {
     /// A whole number in one scan, and when it was read.
     pub(crate) fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
         self.decoder.count(scan, input)
+    }
+
+    /// One output as read in one scan.
+    pub(crate) fn output(&self, scan: &Scan, output: &Output) -> Option<u16> {
+        self.decoder.output(scan, output)
     }
 
     /// The outputs as read in one scan, in the order of the rig sheet.

@@ -88,17 +88,17 @@ pub(crate) fn hides_spread(task: &Task, level: &Level, crossings: &Crossings) ->
     let hidden =
         |found: Option<LevelPosterior>| found.is_none_or(|found| found.spread_within(promised_pa) >= DOUBT);
     let all = &typical.intervals;
-    let at_one_rate = hidden(posterior(all, promised_pa));
-    if at_one_rate || !level.at_rates {
-        return at_one_rate;
+    if !level.at_rates {
+        return hidden(posterior(all, promised_pa));
     }
-    // What shows with one crossing less shows; only in between the delay has to be asked.
+    // What shows with one crossing less shows, and what all of them hide at one rate is hidden; only in between the delay has to be asked.
     let shows = all.split_last().is_some_and(|(_, fewer)| !hidden(posterior(fewer, promised_pa)));
     !shows
-        && hidden(
-            at_rates(task, &typical, 0.0)
-                .map(|rates| if level.delay_open { rates.free } else { rates.level }),
-        )
+        && (hidden(posterior(all, promised_pa))
+            || hidden(
+                at_rates(task, &typical, 0.0)
+                    .map(|rates| if level.delay_open { rates.free } else { rates.level }),
+            ))
 }
 
 /// The same crossings of a device that scatters [`SHOULD_SHOW`] times as much as promised, at a level of 0 and with the delay that is

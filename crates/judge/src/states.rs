@@ -89,11 +89,9 @@ fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) 
 
 /// Whether the devices have power, where an output of the rig gives it.
 fn is_powered(channels: &Channels<'_>, scan: &Scan) -> bool {
-    let rig = &channels.task.sheets.rig;
-    let Some(index) = rig.outputs.iter().position(|output| output.name == OutputName::DevicePower) else {
-        return true;
-    };
-    channels.outputs(scan).is_some_and(|image| image.get(index).is_some_and(|word| *word != 0))
+    let mut outputs = channels.task.sheets.rig.outputs.iter();
+    let power = outputs.find(|output| output.name == OutputName::DevicePower);
+    power.is_none_or(|output| channels.output(scan, output).is_some_and(|word| word != 0))
 }
 
 /// An output and the levels between which it must change.

@@ -36,36 +36,65 @@ impl LevelPosterior {
     /// Probability that single crossings scatter by at most this standard deviation, pascal; by the crossings alone, every
     /// magnitude alike beforehand. 1 where too few crossings say anything.
     pub fn spread_within(&self, pascal: f64) -> f64 {
-        /// Parts of the way from one spread to the next.
-        const PARTS: u32 = 8;
-        let [first, .., last] = self.spreads.as_slice() else { return 1.0 };
-        let count = self.spreads.len();
-        let logarithms: Vec<f64> = self.spreads.iter().map(|(_, mass)| mass.max(LEAST).ln()).collect();
-        #[expect(clippy::cast_precision_loss, reason = "a grid has few spreads")]
-        let per_step = (last.0 / first.0).ln() / (count - 1) as f64;
-        let at = (pascal / first.0).ln() / per_step;
-        let (mut within, mut whole) = (0.0, 0.0);
-        for index in 0..count - 1 {
-            for part in 0..PARTS {
-                let [from, to] = [part, part + 1].map(|part| f64::from(part) / f64::from(PARTS));
-                let [before, after] = [from, to].map(|share| between(&logarithms, index, share).exp());
-                #[expect(clippy::cast_precision_loss, reason = "a grid has few spreads")]
-                let share = ((at - index as f64 - from) / (to - from)).clamp(0.0, 1.0);
-                whole += piece(before, after, 1.0);
-                within += piece(before, after, share);
-            }
-        }
-        if whole > 0.0 { within / whole } else { 1.0 }
+        SpreadShares::new(&self.spreads).map_or(1.0, |shares| shares.within(pascal))
     }
 
     /// Standard deviation of single crossings below which a share of the probability lies, pascal.
     pub fn spread_quantile(&self, share: f64) -> Option<f64> {
         let (mut low, mut high) = (self.spreads.first()?.0, self.spreads.last()?.0);
+        let shares = SpreadShares::new(&self.spreads);
         for _ in 0..40 {
             let middle = (low * high).sqrt();
-            if self.spread_within(middle) < share { low = middle } else { high = middle }
+            let within = shares.as_ref().map_or(1.0, |shares| shares.within(middle));
+            if within < share { low = middle } else { high = middle }
         }
         Some((low * high).sqrt())
+    }
+}
+
+/// The probability of spreads, in even parts of their logarithm.
+struct SpreadShares {
+    least_pa: f64,
+    /// Logarithm of the spreads from one part to the next.
+    per_part: f64,
+    /// For each part the density at its begin and at its end, and its mass.
+    parts: Vec<[f64; 3]>,
+}
+
+impl SpreadShares {
+    /// `None` for fewer than two spreads.
+    fn new(spreads: &[(f64, f64)]) -> Option<Self> {
+        /// Parts of the way from one spread to the next.
+        const PARTS: u32 = 8;
+        let [first, .., last] = spreads else { return None };
+        let logarithms: Vec<f64> = spreads.iter().map(|(_, mass)| mass.max(LEAST).ln()).collect();
+        let part = |(index, part): (usize, u32)| {
+            let ends = [part, part + 1].map(|part| f64::from(part) / f64::from(PARTS));
+            let [before, after] = ends.map(|share| between(&logarithms, index, share).exp());
+            [before, after, piece(before, after, 1.0)]
+        };
+        let steps = 0..spreads.len() - 1;
+        let parts: Vec<[f64; 3]> =
+            steps.flat_map(|index| (0..PARTS).map(move |part| (index, part))).map(part).collect();
+        #[expect(clippy::cast_precision_loss, reason = "a grid has few spreads")]
+        let per_part = (last.0 / first.0).ln() / parts.len() as f64;
+        Some(Self { least_pa: first.0, per_part, parts })
+    }
+
+    /// Share of the mass up to a spread.
+    fn within(&self, pascal: f64) -> f64 {
+        let mut left = (pascal / self.least_pa).ln() / self.per_part;
+        let (mut within, mut whole) = (0.0, 0.0);
+        for &[before, after, mass] in &self.parts {
+            whole += mass;
+            if left >= 1.0 {
+                within += mass;
+            } else if left > 0.0 {
+                within += piece(before, after, left);
+            }
+            left -= 1.0;
+        }
+        if whole > 0.0 { within / whole } else { 1.0 }
     }
 }
 
@@ -275,18 +304,20 @@ impl Rates<'_> {
                     .iter_mut()
                     .zip(self.spreads)
                     .for_each(|(product, spread)| *product = weight * spread.weight);
-                for (table, slope) in self.tables.iter().zip(self.slopes) {
-                    table.multiply(level_pa + slope * delay_s, &mut product);
+                let mut moved = self.tables.iter().zip(self.slopes);
+                let within =
+                    moved.all(|(table, slope)| table.multiply(level_pa + slope * delay_s, &mut product));
+                if !within {
+                    return 0.0;
                 }
-                for ((sum, mass), spread) in joint.by_spread.iter_mut().zip(&product).zip(self.spreads) {
-                    *sum += mass / spread.weight;
-                }
+                joint.by_spread.iter_mut().zip(&product).for_each(|(sum, mass)| *sum += mass);
                 joint.peak = product.iter().copied().fold(joint.peak, f64::max);
                 product.iter().sum()
             });
             let row = row.collect();
             joint.masses.push(row);
         }
+        joint.by_spread.iter_mut().zip(self.spreads).for_each(|(sum, spread)| *sum /= spread.weight);
         joint
     }
 }

@@ -56,12 +56,17 @@ fn grid(least: f64, most: f64, count: i32) -> impl Iterator<Item = f64> {
     (0..count).map(move |index| least * (ratio * f64::from(index)).exp())
 }
 
-/// Likelihoods relative to the highest: a row for each spread, a cell for each level.
+/// Likelihoods relative to the highest: for each level those of all spreads, so that they are read one after another.
 pub(crate) struct Table {
     start_pa: f64,
     step_pa: f64,
-    rows: Vec<Vec<f64>>,
+    /// One value for each spread, level after level.
+    levels: Vec<f64>,
+    spreads: usize,
 }
+
+/// Likelihoods so many logarithms below a peak are not looked at.
+const NEGLIGIBLE: f64 = 25.0;
 
 impl Table {
     /// Over the levels at which the likelihood is not negligible.
@@ -81,11 +86,22 @@ impl Table {
             3.0 * most.min(promised_pa.max(apart(crossings)).max(widest)).max(least).hypot(fit) + widest;
         let found = coarse(crossings, (low - reach, high + reach), (least, most));
         let (start_pa, step_pa) = (found.from_pa, (found.to_pa - found.from_pa) / f64::from(CELLS));
-        let row = |spread: &Spread| {
-            let ln = |cell| log_likelihood(crossings, start_pa + f64::from(cell) * step_pa, spread.pa);
-            (0..=CELLS).map(|cell| (ln(cell) - found.peak).exp()).collect()
-        };
-        Some(Self { start_pa, step_pa, rows: spreads.iter().map(row).collect() })
+        let middle_pa = crossings.iter().map(|c| f64::midpoint(c.low_pa, c.high_pa)).sum::<f64>();
+        #[expect(clippy::cast_precision_loss, reason = "a step has few crossings")]
+        let middle = (middle_pa / crossings.len() as f64 - start_pa) / step_pa;
+        #[expect(clippy::cast_possible_truncation, reason = "within the grid")]
+        let middle = middle.clamp(0.0, f64::from(CELLS)) as i32;
+        let mut table = Self { start_pa, step_pa, levels: Vec::new(), spreads: spreads.len() };
+        table.levels.resize((CELLS as usize + 1) * spreads.len(), 0.0);
+        for (index, spread) in spreads.iter().enumerate() {
+            let of = Scattered::new(crossings, spread.pa);
+            for (cell, ln) in around(middle, |cell| of.log_likelihood(start_pa + f64::from(cell) * step_pa)) {
+                #[expect(clippy::cast_sign_loss, reason = "cells are counted from 0")]
+                let at = cell as usize * spreads.len() + index;
+                table.levels[at] = (ln - found.peak).exp();
+            }
+        }
+        Some(table)
     }
 
     /// Least level.
@@ -100,31 +116,37 @@ impl Table {
 
     /// Posterior of the level.
     pub(crate) fn density(&self, spreads: &[Spread]) -> Option<Density> {
-        let mut masses = vec![0.0; self.rows.first()?.len()];
-        for (row, spread) in self.rows.iter().zip(spreads) {
-            masses.iter_mut().zip(row).for_each(|(sum, mass)| *sum += mass * spread.weight);
-        }
-        Density::new(self.start_pa, self.step_pa, masses)
+        let weighted = |all: &[f64]| all.iter().zip(spreads).map(|(mass, spread)| mass * spread.weight).sum();
+        Density::new(self.start_pa, self.step_pa, self.by_level().map(weighted).collect())
     }
 
     /// Mass of each spread by the crossings alone: whatever was promised.
     pub(crate) fn spread_masses(&self) -> Vec<f64> {
-        self.rows.iter().map(|row| row.iter().sum::<f64>()).collect()
+        let mut masses = vec![0.0; self.spreads];
+        for all in self.by_level() {
+            masses.iter_mut().zip(all).for_each(|(sum, mass)| *sum += mass);
+        }
+        masses
     }
 
-    /// Multiplies each spread's product by its likelihood at a level, between two cells.
-    pub(crate) fn multiply(&self, level_pa: f64, products: &mut [f64]) {
+    fn by_level(&self) -> impl Iterator<Item = &[f64]> {
+        self.levels.chunks_exact(self.spreads)
+    }
+
+    /// Multiplies each spread's product by its likelihood at a level, between two cells; whether the table has the level.
+    pub(crate) fn multiply(&self, level_pa: f64, products: &mut [f64]) -> bool {
         let at = (level_pa - self.start_pa) / self.step_pa;
         if !(0.0..f64::from(CELLS)).contains(&at) {
-            products.fill(0.0);
-            return;
+            return false;
         }
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "within the grid")]
         let cell = at as usize;
         let share = at.fract();
-        for (product, row) in products.iter_mut().zip(&self.rows) {
-            *product *= row[cell] + (row[cell + 1] - row[cell]) * share;
+        let (here, next) = self.levels[cell * self.spreads..(cell + 2) * self.spreads].split_at(self.spreads);
+        for ((product, here), next) in products.iter_mut().zip(here).zip(next) {
+            *product *= here + (next - here) * share;
         }
+        true
     }
 }
 
@@ -151,13 +173,12 @@ fn coarse(
     (low_pa, high_pa): (f64, f64),
     (least, most): (f64, f64),
 ) -> Coarse {
-    const NEGLIGIBLE: f64 = 25.0;
     let step = (high_pa - low_pa) / f64::from(COARSE_CELLS);
+    let spreads = grid(least, most.max(least * 1.001), COARSE_SPREADS);
+    let all: Vec<Scattered> = spreads.map(|spread_pa| Scattered::new(crossings, spread_pa)).collect();
     let best = |cell: i32| {
         let level_pa = low_pa + f64::from(cell) * step;
-        let all = grid(least, most.max(least * 1.001), COARSE_SPREADS)
-            .map(|spread_pa| log_likelihood(crossings, level_pa, spread_pa));
-        all.fold(f64::MIN, f64::max)
+        all.iter().map(|of| of.log_likelihood(level_pa)).fold(f64::MIN, f64::max)
     };
     let all: Vec<f64> = (0..=COARSE_CELLS).map(best).collect();
     let peak = all.iter().copied().fold(f64::MIN, f64::max);
@@ -172,34 +193,67 @@ const POINT_PA: f64 = 1e-6;
 /// Width, in standard deviations, below which the difference of two values of the distribution would cancel.
 const NARROW: f64 = 1e-6;
 
-/// Logarithm of the product over the crossings of the mass between their ends.
-fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64) -> f64 {
-    let normal = Normal::standard();
-    let (mut sum, mut product) = (0.0, 1.0);
-    for crossing in crossings {
-        let s = spread_pa.hypot(crossing.fit_pa);
-        let (low, high) = ((crossing.low_pa - level_pa) / s, (crossing.high_pa - level_pa) / s);
-        // Of a point the density, whatever the spread is; of what is narrow beside the spread its density over the width.
-        if crossing.high_pa - crossing.low_pa < POINT_PA {
-            sum -= 0.5 * low * low + s.ln();
-            continue;
+/// Cells around a middle one with their logarithms, to both sides as far as they count beside the highest one. Of crossings that agree
+/// there is one peak, which is found from wherever one begins; those that do not agree with so small a spread count for nothing beside
+/// larger ones.
+fn around(middle: i32, ln: impl Fn(i32) -> f64) -> impl Iterator<Item = (i32, f64)> {
+    let mut found = Vec::new();
+    let mut peak = f64::MIN;
+    let mut walk = |cells: &mut dyn Iterator<Item = i32>| {
+        for cell in cells {
+            let ln = ln(cell);
+            peak = peak.max(ln);
+            found.push((cell, ln));
+            if ln < peak - NEGLIGIBLE {
+                break;
+            }
         }
-        if high - low < NARROW {
-            let middle = f64::midpoint(low, high);
-            sum += (high - low).ln() - 0.5 * (middle * middle + std::f64::consts::TAU.ln());
-            continue;
-        }
-        // In the upper tail the difference of two values near one would cancel: mirror it.
-        let mass =
-            if low > 0.0 { normal.cdf(-low) - normal.cdf(-high) } else { normal.cdf(high) - normal.cdf(low) };
-        product *= mass.max(1e-150);
-        // One logarithm for many factors; taken before they underflow.
-        if product < 1e-150 {
-            sum += product.ln();
-            product = 1.0;
-        }
+    };
+    walk(&mut (middle..=CELLS));
+    walk(&mut (0..middle).rev());
+    found.into_iter()
+}
+
+/// Crossings, each with its ends and the standard deviation of what scatters them, pascal.
+struct Scattered(Vec<[f64; 3]>);
+
+impl Scattered {
+    /// By a spread of their own, and each by its fit.
+    fn new(crossings: &[CrossingInterval], spread_pa: f64) -> Self {
+        Self(crossings.iter().map(|c| [c.low_pa, c.high_pa, spread_pa.hypot(c.fit_pa)]).collect())
     }
-    sum + product.ln()
+
+    /// Logarithm of the product over the crossings of the mass between their ends.
+    fn log_likelihood(&self, level_pa: f64) -> f64 {
+        let normal = Normal::standard();
+        let (mut sum, mut product) = (0.0, 1.0);
+        for &[low_pa, high_pa, s] in &self.0 {
+            let (low, high) = ((low_pa - level_pa) / s, (high_pa - level_pa) / s);
+            // Of a point the density, whatever the spread is; of what is narrow beside the spread its density over the width.
+            if high_pa - low_pa < POINT_PA {
+                sum -= 0.5 * low * low + s.ln();
+                continue;
+            }
+            if high - low < NARROW {
+                let middle = f64::midpoint(low, high);
+                sum += (high - low).ln() - 0.5 * (middle * middle + std::f64::consts::TAU.ln());
+                continue;
+            }
+            // In the upper tail the difference of two values near one would cancel: mirror it.
+            let mass = if low > 0.0 {
+                normal.cdf(-low) - normal.cdf(-high)
+            } else {
+                normal.cdf(high) - normal.cdf(low)
+            };
+            product *= mass.max(1e-150);
+            // One logarithm for many factors; taken before they underflow.
+            if product < 1e-150 {
+                sum += product.ln();
+                product = 1.0;
+            }
+        }
+        sum + product.ln()
+    }
 }
 
 #[cfg(test)]
@@ -215,6 +269,10 @@ mod tests {
     /// Crossings by their ends, which are known without scatter.
     fn between(ends_pa: &[(f64, f64)]) -> Vec<CrossingInterval> {
         ends_pa.iter().map(|&(low_pa, high_pa)| CrossingInterval { low_pa, high_pa, fit_pa: 0.0 }).collect()
+    }
+
+    fn log_likelihood(crossings: &[CrossingInterval], level_pa: f64, spread_pa: f64) -> f64 {
+        Scattered::new(crossings, spread_pa).log_likelihood(level_pa)
     }
 
     const THREE: [(f64, f64); 3] = [(0.0, 4.0), (1.0, 5.0), (2.0, 6.0)];
@@ -378,13 +436,34 @@ mod tests {
         let table = Table::of(&between(&[(0.0, 10.0); 5]), 3.0, &spreads).expect("a table");
         let at = |level_pa: f64| {
             let mut products = [2.0];
-            table.multiply(level_pa, &mut products);
+            assert!(table.multiply(level_pa, &mut products));
             products[0] / 2.0
         };
         near(at(5.0), 1.0);
         for (level_pa, expected) in [(2.0, 0.375_900_5), (8.0, 0.375_900_5), (0.0, 0.051_420_6)] {
             assert!((at(level_pa) / expected - 1.0).abs() < 0.01, "{level_pa}: {}", at(level_pa));
         }
+    }
+
+    // A likelihood −(cell − peak)²/(2 width²) is 25 below its peak at 7.07 widths: the first cell beyond is the last that is looked at.
+    #[rstest]
+    #[case(40, 40.0, 2.0, [25, 55])]
+    #[case(40, 40.0, 0.2, [38, 42])]
+    #[case(40, 60.0, 1.0, [39, 68])]
+    #[case(40, 10.0, 1.0, [2, 41])]
+    #[case(0, 3.0, 100.0, [0, 90])]
+    #[case(90, 89.0, 0.5, [85, 90])]
+    fn a_row_is_filled_as_far_as_it_counts(
+        #[case] middle: i32,
+        #[case] peak: f64,
+        #[case] width: f64,
+        #[case] ends: [i32; 2],
+    ) {
+        let ln = |cell: i32| -0.5 * ((f64::from(cell) - peak) / width).powi(2);
+        let mut cells: Vec<i32> = around(middle, ln).map(|(cell, _)| cell).collect();
+        cells.sort_unstable();
+        assert_eq!([cells[0], cells[cells.len() - 1]], ends);
+        assert_eq!(cells, (ends[0]..=ends[1]).collect::<Vec<_>>());
     }
 
     #[rstest]
@@ -404,29 +483,27 @@ mod tests {
     // Rows of index² and of 2 over cells of 2 Pa from 10 Pa: at 16.5 Pa, a quarter of the way from 3² to 4², 10.75.
     #[test]
     fn a_likelihood_is_read_between_two_cells() {
-        let rows = vec![(0..=CELLS).map(|index| f64::from(index * index)).collect(), vec![2.0; 91]];
-        let table = Table { start_pa: 10.0, step_pa: 2.0, rows };
+        let levels = (0..=CELLS).flat_map(|index| [f64::from(index * index), 2.0]).collect();
+        let table = Table { start_pa: 10.0, step_pa: 2.0, levels, spreads: 2 };
         near(table.most_pa(), 190.0);
-        for (level_pa, expected) in [
-            (16.5, [3.0 * 10.75, 10.0]),
-            (10.0, [0.0, 10.0]),
-            (189.0, [3.0 * 8_010.5, 10.0]),
-            (9.9, [0.0, 0.0]),
-            (190.0, [0.0, 0.0]),
-            (f64::NAN, [0.0, 0.0]),
-        ] {
+        for (level_pa, expected) in
+            [(16.5, [3.0 * 10.75, 10.0]), (10.0, [0.0, 10.0]), (189.0, [3.0 * 8_010.5, 10.0])]
+        {
             let mut products = [3.0, 5.0];
-            table.multiply(level_pa, &mut products);
+            assert!(table.multiply(level_pa, &mut products));
             near(products[0], expected[0]);
             near(products[1], expected[1]);
+        }
+        for level_pa in [9.9, 190.0, f64::NAN] {
+            assert!(!table.multiply(level_pa, &mut [3.0, 5.0]), "{level_pa}");
         }
     }
 
     // Masses 1 · (1, 0, 1) + 2 · (0, 1, 2) at 10, 12, 14 Pa: mean (10 + 24 + 70)/8 = 13.
     #[test]
     fn rows_are_summed_by_the_weight_of_their_spread() {
-        let table =
-            Table { start_pa: 10.0, step_pa: 2.0, rows: vec![vec![1.0, 0.0, 1.0], vec![0.0, 1.0, 2.0]] };
+        let levels = vec![1.0, 0.0, 0.0, 1.0, 1.0, 2.0];
+        let table = Table { start_pa: 10.0, step_pa: 2.0, levels, spreads: 2 };
         let spreads = [Spread { pa: 2.0, weight: 1.0 }, Spread { pa: 8.0, weight: 2.0 }];
         near(table.density(&spreads).expect("a density").mean(), 13.0);
         assert_eq!(table.spread_masses(), [2.0, 3.0]);

@@ -140,6 +140,15 @@ pub struct ReadBack {
 }
 
 impl Output {
+    /// Its state in the word at its address: 0 or 1, or the counts of a regulator.
+    pub(crate) fn within(&self, word: u16) -> u16 {
+        match (self.at.bit, self.at.area.is_bits()) {
+            (Some(bit), _) => word >> bit & 1,
+            (None, true) => u16::from(word != 0),
+            (None, false) => word,
+        }
+    }
+
     /// Counts of a regulator for a level, within what its register can hold.
     fn counts(&self, level: VacuumLevel) -> u16 {
         let Some(scale) = &self.scale else { return 0 };
@@ -256,30 +265,20 @@ impl RigSheet {
         self.writes(&image).into_iter().map(read).collect()
     }
 
-    /// The outputs among words that were read; `word` gives the one at a place, if it was read.
-    pub fn outputs_in(&self, word: impl Fn(Cell) -> Option<u16>) -> Option<OutputImage> {
-        let of = |output: &Output| {
-            let word = word(output.at.cell())?;
-            Some(match (output.at.bit, output.at.area.is_bits()) {
-                (Some(bit), _) => word >> bit & 1,
-                (None, true) => u16::from(word != 0),
-                (None, false) => word,
-            })
-        };
-        self.outputs.iter().map(of).collect()
-    }
-
     /// The outputs from the answers to [`RigSheet::output_reads`], in their order.
     pub fn outputs_read(&self, answers: &[Vec<u16>]) -> Option<OutputImage> {
         let reads = self.output_reads();
-        self.outputs_in(|(unit, area, number)| {
+        let of = |output: &Output| {
+            let (unit, area, number) = output.at.cell();
             let own = unit.unwrap_or(*self.link.unit);
-            reads.iter().zip(answers).find_map(|(query, words)| match query.request {
+            let mut words = reads.iter().zip(answers).filter_map(|(query, words)| match query.request {
                 Request::Read { area: read, start, .. } if query.unit == own && read == area => {
                     words.get(usize::from(number.checked_sub(start)?)).copied()
                 }
                 Request::Read { .. } | Request::WriteCoils { .. } | Request::WriteRegisters { .. } => None,
-            })
-        })
+            });
+            Some(output.within(words.next()?))
+        };
+        self.outputs.iter().map(of).collect()
     }
 }

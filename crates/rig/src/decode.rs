@@ -3,7 +3,7 @@
 use crate::command::OutputImage;
 use crate::read_plan::ReadPlan;
 use crate::scan::Scan;
-use crate::sheet::{ReferenceKind, RigSheet};
+use crate::sheet::{Output, ReferenceKind, RigSheet};
 use crate::signal::{AnalogInput, DigitalInput, RegisterInput, WordOrder};
 use thiserror::Error;
 use tripbench_quantity::{AbsolutePressure, AirPressure, Quantity, Span, VacuumLevel};
@@ -148,10 +148,13 @@ impl Decoder {
 
     /// The outputs' states as read in this scan, in the order of the rig sheet.
     pub fn outputs(&self, scan: &Scan, rig: &RigSheet) -> Option<OutputImage> {
-        rig.outputs_in(|cell| {
-            let (block, offset) = self.plan.find(cell)?;
-            scan.blocks.get(block)?.words.get(offset).copied()
-        })
+        rig.outputs.iter().map(|output| self.output(scan, output)).collect()
+    }
+
+    /// One output's state as read in this scan; `None` if the scan does not hold it.
+    pub fn output(&self, scan: &Scan, output: &Output) -> Option<u16> {
+        let (block, offset) = self.plan.find(output.at.cell())?;
+        Some(output.within(*scan.blocks.get(block)?.words.get(offset)?))
     }
 
     /// A whole number in registers, and when it was read; `None` if the scan does not hold it.

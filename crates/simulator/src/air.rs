@@ -132,16 +132,22 @@ impl Plant {
         let out = flow.max(0.0) + by_hand.max(0.0);
         // A regulator lets air in when it is deeper than it was asked to be.
         let relief = if openings.set_point_pa.is_some() { (-flow).max(0.0) } else { 0.0 };
-        let through = |nozzle| nozzle_mass_flow(nozzle, self.ambient_pa, self.ambient_k, pressure);
+        let through = |share: f64, nozzle| {
+            if share > 0.0 {
+                share * nozzle_mass_flow(nozzle, self.ambient_pa, self.ambient_k, pressure)
+            } else {
+                0.0
+            }
+        };
         let open = f64::from(u8::from(openings.hand.open));
         let into = relief
             + (-by_hand).max(0.0)
-            + open * through(self.vent)
+            + through(open, self.vent)
             + openings.through_hoses / (GAS_CONSTANT * self.ambient_k)
-            + through(self.leak)
-            + openings.bleed * through(self.bleed)
-            + openings.vent * through(self.vent)
-            + openings.open_hoses * through(self.hose);
+            + through(1.0, self.leak)
+            + through(openings.bleed, self.bleed)
+            + through(openings.vent, self.vent)
+            + through(openings.open_hoses, self.hose);
         let heat = into * (HEAT_PRESSURE * self.ambient_k - HEAT_VOLUME * gas.temperature_k)
             - out * GAS_CONSTANT * gas.temperature_k
             + self.wall_w_per_k * (self.ambient_k - gas.temperature_k);
