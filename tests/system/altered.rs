@@ -2,9 +2,10 @@
 
 use rstest::rstest;
 use serde_json::{Value, json};
+use std::time::Duration;
 use tripbench_job::folder;
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line, open};
-use tripbench_record::{Event, EventKind, RunHeader, RunView, canonical_json, sha256_hex};
+use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, Verdict, canonical_json, sha256_hex};
 use tripbench_rig::Identification;
 use tripbench_tests::command::{Said, Simulated, Workplace, quick};
 
@@ -242,6 +243,34 @@ fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
     told(&workplace, "is not the one that its own sheets and script make");
 }
 
+/// Another computer may round the figures of a plan otherwise: that is no other plan, a thousandth of a per cent is.
+#[rstest]
+#[case::rounded(1e-15, false)]
+#[case::rounded_often(1e-12, false)]
+#[case::altered(1e-5, true)]
+fn figures_of_steps_may_differ_in_their_last_digits(#[case] by: f64, #[case] told: bool) {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    forge(&workplace, |events| {
+        let header = head(events);
+        let mut steps = serde_json::to_value(&header.steps).expect("JSON");
+        let mut all = Vec::new();
+        leaves(&steps, "", &mut all);
+        let mut altered = 0;
+        for path in all {
+            let value = steps.pointer_mut(&path).expect("a value");
+            if let Some(figure) = value.as_f64().filter(|_| value.is_f64()) {
+                *value = json!(figure * (1.0 + by));
+                altered += u32::from(*value != json!(figure));
+            }
+        }
+        assert!(altered > 0);
+        header.steps = serde_json::from_value(steps).expect("still steps");
+    });
+    let said = workplace.run("rejudge run").err;
+    assert_eq!(said.contains("is not the one that its own sheets and script make"), told, "{said}");
+}
+
 fn head(events: &mut [Event]) -> &mut RunHeader {
     let EventKind::Started(header) = &mut events[0].kind else { panic!("a run starts") };
     header
@@ -287,15 +316,6 @@ fn told(workplace: &Workplace, why: &str) {
     header.simulated = false;
     header.module = Some(Identification::of_simulator("9"));
 }, "its module said that it is a simulated one")]
-#[case::gap("", "", |events: &mut Vec<Event>| {
-    let scans: Vec<usize> = (0..events.len()).filter(|index| matches!(events[*index].kind, EventKind::Scan(_))).collect();
-    let out = scans[scans.len() / 2..scans.len() / 2 + 60].to_vec();
-    let mut index = 0;
-    events.retain(|_| {
-        index += 1;
-        !out.contains(&(index - 1))
-    });
-}, "no scan for more than 250 ms")]
 fn what_a_record_hides_of_its_own_run_is_told(
     #[case] from: &str,
     #[case] to: &str,
@@ -313,14 +333,111 @@ fn what_a_record_hides_of_its_own_run_is_told(
     told(&workplace, why);
 }
 
+/// Scans that somebody took out: of a ramp, between two, or before the first.
+#[rstest]
+fn scans_that_are_missing_are_told(#[values(0.03, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9)] share: f64) {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    forge(&workplace, |events| {
+        let (first, last) = (events[0].at, events[events.len() - 1].at);
+        let from = first + last.since(first).mul_f64(share);
+        let to = from + Duration::from_millis(300);
+        events.retain(|event| !(matches!(event.kind, EventKind::Scan(_)) && (from..to).contains(&event.at)));
+    });
+    told(&workplace, "no scan for more than 250 ms");
+}
+
+/// What stands behind the closing line of a journal was written by nobody who made the run, be it a line like any other.
+#[rstest]
+#[case::verdict(EventKind::Verdict { position: 1, verdict: Verdict::Pass })]
+#[case::safe(EventKind::Safe)]
+#[case::end(EventKind::Ended { ended: None })]
+fn a_good_line_behind_the_end_of_a_journal_is_told(
+    #[case] kind: EventKind,
+    #[values(false, true)] record: bool,
+) {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    let journal = workplace.read("run/run.journal");
+    let opened = open(journal.as_bytes()).expect("a journal");
+    let last = opened.events.last().expect("events");
+    let more = line(&Event { seq: Seq(last.seq.0 + 1), at: last.at, kind }, None).expect("a line");
+    workplace.write("run/run.journal", &format!("{journal}{more}"));
+    if record {
+        told(&workplace, "the journal that the record was made from cannot be read");
+        return;
+    }
+    std::fs::remove_file(workplace.folder.join("run/record.json")).expect("removed");
+    let said = workplace.run("report run");
+    assert!(said.code != Some(0) && !said.out.contains("PASS"), "{}{}", said.out, said.err);
+    assert!(!workplace.folder.join("run/record.json").exists());
+}
+
+/// Without a record the journal is judged again like any record: a verdict in it that its trace does not give is shown by nothing.
+#[test]
+fn a_verdict_that_only_the_journal_has_is_not_shown() {
+    let workplace = Workplace::new();
+    let truth = workplace.read("truth.toml");
+    let (_, level) = truth.split_once("switch_point = ").expect("a device");
+    let level = level.lines().next().expect("a level");
+    workplace.write("truth.toml", &truth.replacen(level, "\"63 kPa\"", 1));
+    let said = workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    assert!(said.out.contains("FAIL"), "{}", said.out);
+    forge(&workplace, |events| {
+        for event in events.iter_mut() {
+            if let EventKind::Verdict { verdict, .. } = &mut event.kind {
+                *verdict = Verdict::Pass;
+            }
+        }
+    });
+    std::fs::remove_file(workplace.folder.join("run/record.json")).expect("removed");
+    let said = workplace.run("report run");
+    assert_eq!(said.code, DIFFERS, "{}{}", said.out, said.err);
+    assert!(!said.out.contains("PASS"), "{}", said.out);
+    assert!(!workplace.folder.join("run/record.json").exists());
+    let report = workplace.read("run/report.html");
+    assert!(report.contains("NOT TO BE BELIEVED") && !report.contains(">PASS"), "{report}");
+}
+
+/// A record of another version is for another program to read; it is not made anew from the journal.
+#[test]
+fn a_record_of_another_version_is_kept() {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    let other = workplace.read("run/record.json").replacen("\"version\":0", "\"version\":1", 1);
+    workplace.write("run/record.json", &other);
+    for command in ["report run", "explain run", "rejudge run"] {
+        let said = workplace.run(command);
+        assert!(said.code != Some(0) && said.err.contains("version 1"), "{command}: {}", said.err);
+    }
+    assert_eq!(workplace.read("run/record.json"), other);
+}
+
+/// Files that say the same in other bytes: whoever reads them less strictly may be told something else.
+#[rstest]
+#[case::lines("trace.csv", |text: &str| text.replace('\n', "\r\n"))]
+#[case::no_end("trace.csv", |text: &str| text.trim_end().to_owned())]
+#[case::one_more_key("record.json", |text: &str| text.replacen('{', "{\"approved\":\"pass\",", 1))]
+#[case::spaced("record.json", |text: &str| text.replacen(':', ": ", 1))]
+fn files_that_are_not_as_they_were_written_are_told(#[case] file: &str, #[case] change: fn(&str) -> String) {
+    let workplace = Workplace::new();
+    workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
+    let path = format!("run/{file}");
+    workplace.write(&path, &change(&workplace.read(&path)));
+    told(&workplace, "is not as this program writes it");
+}
+
 /// A journal without its last line, with half of it, or with something behind it.
 #[rstest]
-#[case::no_end(|text: &str| text.trim_end().rsplit_once('\n').expect("lines").0.to_owned() + "\n")]
-#[case::half_an_end(|text: &str| text[..text.len() - 20].to_owned())]
-#[case::more(|text: &str| format!("{text}more\n"))]
-fn a_journal_that_does_not_end_as_it_was_closed_is_told(#[case] change: fn(&str) -> String) {
+#[case::no_end(|text: &str| text.trim_end().rsplit_once('\n').expect("lines").0.to_owned() + "\n", "the journal has no end")]
+#[case::half_an_end(|text: &str| text[..text.len() - 20].to_owned(), "the journal has no end")]
+#[case::more(|text: &str| format!("{text}more\n"), "the journal that the record was made from cannot be read")]
+fn a_journal_that_does_not_end_as_it_was_closed_is_told(
+    #[case] change: fn(&str) -> String,
+    #[case] why: &str,
+) {
     let workplace = Workplace::new();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     workplace.write("run/run.journal", &change(&workplace.read("run/run.journal")));
-    told(&workplace, "journal");
+    told(&workplace, why);
 }

@@ -5,6 +5,7 @@ use tripbench_quantity::Mono;
 use tripbench_record::{Check, CheckVerdict, QuantityName, Segment, Verdict};
 use tripbench_rig::Scan;
 use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
+use tripbench_tests::line::{serial_link, with_link};
 use tripbench_tests::ways::{by_hand, stamping, with_hand_over, without_output};
 use tripbench_tests::{Bench, Outcome};
 
@@ -68,23 +69,33 @@ fn a_limit_on_the_mean_is_judged_on_the_mean() {
 }
 
 /// Operations of one device that are alike to the microsecond: without phases that are spread on purpose they would all meet the scans
-/// in the same one, and their mean would be no better than one of them.
+/// in the same one, and their mean would be no better than one of them. On a slow wire a turn takes longer than the interval.
 #[rstest]
-#[case(2, "5 ms")]
-#[case(4, "10 ms")]
-#[case(5, "20 ms")]
-#[case(8, "20 ms")]
+#[case(2, "5 ms", None)]
+#[case(4, "10 ms", None)]
+#[case(5, "20 ms", None)]
+#[case(8, "20 ms", None)]
+#[case(5, "0 ms", None)]
+#[case(5, "5 ms", Some(115_200))]
+#[case(4, "0 ms", Some(19_200))]
+#[case(6, "5 ms", Some(19_200))]
+#[case(3, "20 ms", Some(9_600))]
 fn operations_that_are_alike_meet_the_scans_in_phases_of_their_own(
     #[case] operations: u16,
     #[case] scan: &str,
+    #[case] baud: Option<u32>,
 ) {
     let mut bench = Bench {
         script: response("limit = \"100 ms\"")
             .replace("operations = 3", &format!("operations = {operations}")),
         ..Bench::demo()
     };
+    if let Some(baud) = baud {
+        bench.rig = with_link(&serial_link("/dev/ttyUSB0", baud));
+    }
     bench.rig = bench.rig.replace("scan_interval = \"5 ms\"", &format!("scan_interval = \"{scan}\""));
     let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
     let step = outcome
         .record
         .marks
@@ -110,6 +121,36 @@ fn operations_that_are_alike_meet_the_scans_in_phases_of_their_own(
         let least = around.fold(f64::INFINITY, f64::min);
         assert!(least > 0.5 / f64::from(operations), "{phases:?}");
     }
+}
+
+/// On a slow wire the mean of many operations is within its U of the truth, whatever the delay is and however the phases are.
+#[rstest]
+fn a_mean_response_on_a_slow_wire_is_within_its_u(
+    #[values(9_600, 19_200, 115_200)] baud: u32,
+    #[values(2, 5, 12)] operations: u16,
+) {
+    let delays = [0.002, 0.009, 0.016, 0.027];
+    let mut bench = with_delays(delays, "limit = \"300 ms\"");
+    bench.rig = with_link(&serial_link("/dev/ttyUSB0", baud));
+    bench.script = bench.script.replace("operations = 3", &format!("operations = {operations}"));
+    let mean = "[promise]\nresponse_for = \"mean\"\n";
+    bench.device_type = bench.device_type.replace("[promise]\n", mean);
+    let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
+    for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
+        for (check, device) in checks(&outcome, "response", quantity).iter().zip(&bench.truth.devices) {
+            let Some(found) = check.measured.as_ref() else { continue };
+            let away = found.value - (device.delay_on_s + device.lag_s);
+            assert!(
+                away.abs() <= found.expanded_uncertainty,
+                "{quantity:?} {}: {away} of {}",
+                device.position,
+                found.expanded_uncertainty
+            );
+        }
+    }
+    let measured = checks(&outcome, "response", QuantityName::ResponseOn);
+    assert!(measured.iter().any(|check| check.measured.is_some()), "{measured:?}");
 }
 
 /// Share of the time between two scans by which the scans lie after a moment, once they come evenly again.

@@ -26,6 +26,14 @@ impl Stored {
     /// A run in its folder.
     pub(crate) fn of(folder: &Path) -> Result<Self, tripbench_job::JobError> {
         let (record, trace) = tripbench_job::stored(folder)?;
+        let others = tripbench_job::written_by_others(folder, &record, &trace);
+        let mut stored = Self::made(folder, record, trace);
+        stored.doubts.extend(others);
+        Ok(stored)
+    }
+
+    /// The same of a record that was just made from the journal in its folder.
+    pub(crate) fn made(folder: &Path, record: Record, trace: Trace) -> Self {
         let mut doubts = tripbench_job::doubts(folder, &record, &trace);
         doubts.extend(against_itself(&record));
         let findings = Findings::new();
@@ -37,7 +45,7 @@ impl Stored {
             doubts.push(String::from("the sheets in the record are incomplete, so nothing can be judged"));
         }
         let differences = again.as_ref().map(|again| differences(&record, again)).unwrap_or_default();
-        Ok(Self { folder: folder.to_owned(), record, trace, again, doubts, differences })
+        Self { folder: folder.to_owned(), record, trace, again, doubts, differences }
     }
 
     /// Whether everything fits.

@@ -7,6 +7,7 @@ use crate::exit::Exit;
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use std::path::Path;
+use tripbench_job::JobError;
 pub(crate) use tripbench_job::stored;
 use tripbench_record::{Halt, Record, Trace, Verdict};
 
@@ -22,6 +23,8 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
             stored.record
         }
         Ok(stored) => return not_believed(stored),
+        // Another version can read it.
+        Err(error @ JobError::OtherVersion { .. }) => return Err(error.into()),
         Err(error) if has(output::JOURNAL) => {
             // Nothing was written yet, or not whole: the journal has it all.
             if has(output::RECORD) {
@@ -29,8 +32,13 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
                 say::note(&format!("{error:#}; taken from the journal instead."));
             }
             let (record, trace) = from_journal(folder)?;
-            output::write(folder, &record, &trace, &*sheets(&record)?)?;
-            record
+            // A journal can be written by anyone: its verdicts are those of its trace, or are not shown.
+            let made = Stored::made(folder, record, trace);
+            if !made.fits() {
+                return not_believed(made);
+            }
+            output::write(folder, &made.record, &made.trace, &*sheets(&made.record)?)?;
+            made.record
         }
         Err(error) => return Err(error.into()),
     };

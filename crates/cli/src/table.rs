@@ -34,6 +34,9 @@ fn lines(content: &Content<'_>, room: usize) -> Vec<String> {
     all.push(String::new());
     for (position, row) in positions.iter().zip(&rows) {
         all.extend(below(row, shown).map(|text| format!("  Position {}, {text}.", position.number)));
+        let undecided = position.verdict == tripbench_record::Verdict::Undecided;
+        let why = content.decided_by(position).filter(|_| undecided).and_then(|check| check.remark.as_ref());
+        all.extend(why.map(|why| format!("  Position {}, why: {why}", position.number)));
     }
     for position in positions {
         let others = content.also_failed(position);

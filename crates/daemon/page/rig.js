@@ -231,7 +231,7 @@ export class Rig {
     this.here.textContent = this.bench.many && chosen ? `◀ ${say("scansHere")}` : "";
     this.name.textContent = state.rig;
     this.chooser.textContent = say("choose", state.rig);
-    const reference = state.reference.expired ? say("expired", state.reference.due) : say("due", state.reference.due);
+    const reference = state.reference.expired ? say("expired", state.reference.due) : state.reference.dated_ahead ? say("datedAhead", state.reference.dated_ahead) : say("due", state.reference.due);
     const facts = [(running || ready ? run.settings : state.sheets.settings) ?? "", reference, state.owed.length ? say("owed", state.owed.length) : "", state.simulated || run?.simulated ? say("simulated") : "", run?.trial ? say("trial") : ""];
     this.names.replaceChildren(this.name, this.chooser, ...facts.filter(Boolean).map((text) => element("span", { class: "fact" }, text)));
     this.stopButton.replaceChildren(element("span", {}, say("stop"), this.bench.many ? element("small", {}, state.rig) : ""));

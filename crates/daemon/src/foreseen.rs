@@ -6,10 +6,10 @@ use crate::state::{DefaultSheets, ReferenceState, RigState};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-use tripbench_job::{Texts, expired, load, task};
+use tripbench_job::{Texts, dated_ahead, expired, load, task};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, sha256_hex};
-use tripbench_rig::Position;
+use tripbench_rig::{Position, RigSheet};
 use tripbench_sheet::{Finding, Findings, Severity};
 
 /// Time between two looks at the sheets.
@@ -22,6 +22,8 @@ pub(crate) struct Foreseen {
     pub(crate) digest: String,
     /// Whether the calibration of the reference was past its day.
     pub(crate) expired: bool,
+    /// Whether it is of a day to come.
+    pub(crate) dated_ahead: bool,
     pub(crate) sheets: Arc<LoadedSheets>,
     names: DefaultSheets,
     predicted_s: Option<f64>,
@@ -51,16 +53,15 @@ impl Foreseen {
         };
         let everywhere = sheets.rig.positions.iter().map(number).collect();
         let predicted_s = task(&loaded, everywhere, &findings).map(|task| task.predicted().si());
-        let expired = expired(&sheets.rig).is_some();
-        Self { digest, expired, sheets, names, predicted_s, findings: errors(findings) }
+        let [expired, dated_ahead] = calibration_of(&sheets.rig);
+        Self { digest, expired, dated_ahead, sheets, names, predicted_s, findings: errors(findings) }
     }
 
     /// As before, though it cannot be read any more.
     pub(crate) fn unread(&self, why: String) -> Self {
         let digest = sha256_hex(why.as_bytes());
         let names = DefaultSheets { digest: digest.clone(), ..self.names.clone() };
-        let (sheets, expired, predicted_s) = (Arc::clone(&self.sheets), self.expired, self.predicted_s);
-        Self { digest, expired, sheets, names, predicted_s, findings: vec![why] }
+        Self { digest, names, sheets: Arc::clone(&self.sheets), findings: vec![why], ..*self }
     }
 
     /// The same, with one more thing that keeps runs from starting.
@@ -82,6 +83,7 @@ impl Foreseen {
             name: rig.reference.name.value.clone(),
             due: rig.reference.calibration.due.value.to_string(),
             expired: self.expired,
+            dated_ahead: self.dated_ahead.then(|| rig.reference.calibration.date.value.to_string()),
         };
         shown.predicted_s = self.predicted_s;
         shown.findings.clone_from(&self.findings);
@@ -93,6 +95,11 @@ impl Foreseen {
     pub(crate) fn style(&self) -> LevelStyle {
         self.sheets.site.style
     }
+}
+
+/// Whether today is past the calibration's last day, and whether it is before its first.
+pub(crate) fn calibration_of(rig: &RigSheet) -> [bool; 2] {
+    [expired(rig).is_some(), dated_ahead(rig).is_some()]
 }
 
 /// SHA-256 over the texts of sheets, hexadecimal: another one where any of them is another.

@@ -1,14 +1,12 @@
 //! The sheets of a rig, and what is planned from them. Read again from the disk for every run.
 
-use crate::foreseen::{Foreseen, digest, errors};
+use crate::foreseen::{Foreseen, calibration_of, digest, errors};
 use crate::problem::chain;
 use crate::state::{Place, RigState, Round};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
-use tripbench_job::{
-    GoOn, JobError, Loaded, Prepared, Texts, calibration, expired, header, load, source, task,
-};
+use tripbench_job::{GoOn, JobError, Loaded, Prepared, Texts, calibration, header, load, source, task};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, SheetRole, own_number};
 use tripbench_rig::RigSheet;
@@ -136,7 +134,7 @@ impl RigSheets {
         let now = self.now();
         if let Ok(texts) = &read
             && digest(texts) == now.digest
-            && expired(self.rig()).is_some() == now.expired
+            && calibration_of(self.rig()) == [now.expired, now.dated_ahead]
         {
             return false;
         }
@@ -150,7 +148,8 @@ impl RigSheets {
             }
             Err(error) => self.now().unread(chain(&error)),
         };
-        let changed = fresh.digest != known || fresh.expired != self.now().expired;
+        let stands = |now: &Foreseen| [now.expired, now.dated_ahead];
+        let changed = fresh.digest != known || stands(&fresh) != stands(&self.now());
         *self.now() = fresh;
         changed
     }

@@ -97,6 +97,8 @@ pub(crate) struct ReferenceState {
     pub due: String,
     /// Whether that day is past.
     pub expired: bool,
+    /// Day of its calibration, ISO 8601, where that is still to come: sheet or clock is wrong.
+    pub dated_ahead: Option<String>,
 }
 
 /// One filling of the positions.

@@ -12,7 +12,7 @@ use tripbench_quantity::{LevelRate, Mono, Span, VacuumLevel};
 use tripbench_record::{
     Check, EventKind, Halt, Mark, Motion, Segment, SetAsideReason, SwitchPointsTask, Thrown,
 };
-use tripbench_rig::{Air, Guide, Hint, Order, OutputName};
+use tripbench_rig::{Air, Guide, Hint, LONGEST_GAP, Order, OutputName};
 
 /// Why a wait of a step ended early.
 #[derive(Debug, Clone, PartialEq)]
@@ -339,9 +339,10 @@ impl Bench {
         move |cycle| self.cycle(cycle, of)
     }
 
-    /// Lets the scans that follow come later by a time, once.
-    pub(crate) fn shift_scans(&self, by: Duration) {
-        self.state.borrow_mut().shift = by;
+    /// Lets the scans that follow come later, once, by a share of the time between two of them; as far as that is no gap.
+    pub(crate) fn shift_scans(&self, share: f64, period: Duration) {
+        let most = (LONGEST_GAP * 4 / 5).saturating_sub(period);
+        self.state.borrow_mut().shift = period.mul_f64(share.clamp(0.0, 1.0)).min(most);
     }
 
     /// Takes a position out of the round.

@@ -330,7 +330,7 @@ fn spread_scans(bench: &Bench, cycle: u16, cycles: u16) {
         bench.state.borrow().trace.scans.iter().rev().take(21).map(tripbench_rig::Scan::end).collect();
     let (Some(last), Some(first)) = (ends.first(), ends.last()) else { return };
     let periods = u32::try_from(ends.len().saturating_sub(1).max(1)).unwrap_or(1);
-    bench.shift_scans(last.since(*first) / periods * u32::from(cycle - 1) / u32::from(cycles));
+    bench.shift_scans(share(cycle, cycles), last.since(*first) / periods);
 }
 
 async fn wait_until(bench: &Bench, level: VacuumLevel, rising: bool, within: TimeSpan) -> Result<(), Break> {

@@ -19,5 +19,5 @@ pub use live::{HowEnded, Reins, Running, anything_there, journal, make_safe, sta
 pub use planned::other_planner;
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;
-pub use stored::{Told, carried, doubts, from_journal, stored, told, told_at_end};
-pub use texts::{Loaded, Texts, calibration_doubts, expired, load, source, task};
+pub use stored::{Told, carried, doubts, from_journal, stored, told, told_at_end, written_by_others};
+pub use texts::{Loaded, Texts, calibration_doubts, dated_ahead, expired, load, source, task};

@@ -4,6 +4,7 @@ use crate::planned::step_doubt;
 use crate::{JobError, Texts, folder, load};
 use std::path::Path;
 use std::time::Duration;
+use tripbench_quantity::Mono;
 use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
     FORMAT, Halt, Record, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
@@ -98,6 +99,16 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     Ok((record, trace.map_err(|source| JobError::NotATrace { path, source })?))
 }
 
+/// Which files of a folder are not byte for byte as the program writes them: a reader that is less strict than this one might take
+/// something else from them.
+pub fn written_by_others(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
+    let written =
+        [(folder::TRACE, Some(trace.to_csv().into_bytes())), (folder::RECORD, canonical_json(record).ok())];
+    let differs = |(file, bytes): &(&str, Option<Vec<u8>>)| std::fs::read(of.join(file)).ok() != *bytes;
+    let told = |(file, _)| format!("`{file}` is not as this program writes it: it was changed");
+    written.into_iter().filter(differs).map(told).collect()
+}
+
 /// What does not fit together in a folder.
 pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
     let mut doubts = Vec::new();
@@ -126,7 +137,7 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
         }
     };
     if opened.ending != Ending::Complete {
-        doubts.push("the journal has no end, or something behind it: it was cut off or changed".to_owned());
+        doubts.push("the journal has no end: it was cut off".to_owned());
     }
     let mut view = RunView::default();
     opened.events.iter().for_each(|event| view.fold(event));
@@ -150,22 +161,15 @@ fn header_doubts(record: &Record) -> Vec<String> {
     doubts.into_iter().flatten().map(String::from).collect()
 }
 
-/// A stretch that was judged in which scans are further apart than a run allows: no run can have made it.
+/// A place before the last mark at which scans are further apart than a run allows: no run can have made it. A rig check brings the outputs
+/// to safe in between and says nothing for a while: it has such places.
 fn gap(record: &Record, trace: &Trace) -> Option<String> {
-    // A rig check has a step in which nothing is said.
-    let mut marks = record.marks.iter().filter(|_| !record.is_rig_check());
-    let gap = marks.find_map(|mark| {
-        let pairs = trace.within(mark.from, mark.to).windows(2);
-        pairs
-            .map(|pair| pair[1].end())
-            .zip(trace.within(mark.from, mark.to))
-            .find(|(end, before)| end.since(before.end()) > LONGEST_GAP)
-    });
-    gap.map(|(_, before)| {
-        format!(
-            "the trace has no scan for more than {} ms after {:.3} s, in a stretch that was judged: a run ends there",
-            LONGEST_GAP.as_millis(),
-            before.end().seconds()
-        )
-    })
+    let last = record.marks.iter().map(|mark| mark.to).max().filter(|_| !record.is_rig_check())?;
+    let mut pairs = trace.within(Mono::START, last).windows(2);
+    let pair = pairs.find(|pair| pair[1].end().since(pair[0].end()) > LONGEST_GAP)?;
+    Some(format!(
+        "the trace has no scan for more than {} ms after {:.3} s, before the last of what was judged: a run ends there",
+        LONGEST_GAP.as_millis(),
+        pair[0].end().seconds()
+    ))
 }

@@ -154,12 +154,12 @@ pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) 
 
 /// What speaks against the reference's calibration today: that it has expired, or is dated in the future.
 pub fn calibration_doubts(rig: &RigSheet) -> Vec<String> {
-    let today = jiff::ZonedDateTime::now().date().to_string();
-    expired(rig).into_iter().chain(dated_ahead(rig, &today)).collect()
+    expired(rig).into_iter().chain(dated_ahead(rig)).collect()
 }
 
-/// Says so where the reference's calibration is of a day after `today`, ISO 8601.
-fn dated_ahead(rig: &RigSheet, today: &str) -> Option<String> {
+/// Says so where the reference's calibration is of a day to come.
+pub fn dated_ahead(rig: &RigSheet) -> Option<String> {
+    let today = jiff::ZonedDateTime::now().date().to_string();
     let (reference, date) = (&rig.reference, &rig.reference.calibration.date);
     let text = || {
         format!(
@@ -167,7 +167,7 @@ fn dated_ahead(rig: &RigSheet, today: &str) -> Option<String> {
             reference.name.value, date.value
         )
     };
-    (date.as_str() > today).then(text)
+    (date.as_str() > today.as_str()).then(text)
 }
 
 /// Says so where the reference's calibration has expired.

@@ -62,10 +62,9 @@ pub(crate) fn selected_delay(
     task: &Task,
     check: Check,
     found: Option<&MeasurementResult>,
-    shown: bool,
+    (shown, fitting_s): (bool, &[f64]),
 ) -> Check {
     let check = Check { role: role(task), ..check };
-    let others: Vec<f64> = selectable_s(task);
     if !selects(task) {
         return Check {
             verdict: CheckVerdict::Pass,
@@ -82,8 +81,20 @@ pub(crate) fn selected_delay(
     let (verdict, remark) = if shown {
         (CheckVerdict::Pass, String::from("no other delay of the type fits"))
     } else {
-        let listed: Vec<String> = others.iter().map(|other_s| format!("{:.0}", other_s * 1e3)).collect();
-        (CheckVerdict::Undecided, format!("of {} ms more than one fits, or none", listed.join(", ")))
+        let listed = |delays_s: &[f64]| {
+            let delays: Vec<String> =
+                delays_s.iter().map(|delay_s| format!("{:.0}", delay_s * 1e3)).collect();
+            delays.join(", ")
+        };
+        let selected_s = selected_delay_s(task);
+        let remark = match fitting_s {
+            [] => format!("none of {} ms fits", listed(&selectable_s(task))),
+            [other_s] if (other_s - selected_s).abs() > f64::EPSILON => {
+                format!("{} ms is set, and only {} ms fits", listed(&[selected_s]), listed(fitting_s))
+            }
+            _ => format!("each of {} ms fits", listed(fitting_s)),
+        };
+        (CheckVerdict::Undecided, remark)
     };
     Check { verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
 }

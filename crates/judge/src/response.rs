@@ -185,7 +185,7 @@ impl At<'_> {
     /// The limit holds for the mean of many operations: what is random in one shrinks with their number, lag and slow level do
     /// not.
     fn mean_check(&self, check: Check, (all, slow): (&[MeasurementResult], &Slow), limits: Limits) -> Check {
-        const RANDOM: [&str; 3] = [EDGE, SCATTER, "scatter of the fit"];
+        const RANDOM: [&str; 2] = [SCATTER, "scatter of the fit"];
         let operations = usize::from(self.task.operations);
         let values: Vec<f64> = all.iter().map(|one| one.value).collect();
         let (Some(value), Some(first)) = (mean(&values), all.first()) else { return check };
@@ -195,8 +195,14 @@ impl At<'_> {
         }
         #[expect(clippy::cast_precision_loss, reason = "counts are small")]
         let share = 1.0 / (all.len() as f64).sqrt();
+        let widths: Vec<f64> = all.iter().filter_map(edge_width_s).collect();
+        let edges = mean(&widths).map_or(1.0, |width_s| edges_in_mean(&values, width_s));
         let shrunk = |part: &Contribution| {
-            let factor = if RANDOM.contains(&part.name.as_str()) { share } else { 1.0 };
+            let factor = match part.name.as_str() {
+                EDGE => edges,
+                name if RANDOM.contains(&name) => share,
+                _ => 1.0,
+            };
             Contribution {
                 standard_uncertainty: part.standard_uncertainty * factor,
                 input: None,
@@ -257,6 +263,29 @@ fn scattered(farthest: &MeasurementResult, slow: &Slow, count: usize) -> Measure
     let part = Contribution::normal(SCATTER, factor * slow.scatter_pa * per_pa).of("this run");
     let parts = farthest.contributions.iter().cloned().chain([part.through("Pa", per_pa)]);
     combine_whole(farthest.value, parts.collect()).unwrap_or_else(|_| farthest.clone())
+}
+
+/// Time between the two reads around the edge of an operation, as it counts in its value.
+fn edge_width_s(one: &MeasurementResult) -> Option<f64> {
+    let edge = one.contributions.iter().find(|part| part.name == EDGE)?;
+    Some(edge.standard_uncertainty * 12_f64.sqrt())
+}
+
+/// Standard uncertainty of the edges in the mean of operations, as a share of that in one of them. The errors of two edges that meet the
+/// reads in the same phase are the same, and of no use to each other: over all delays that a device may have, the errors of edges whose
+/// phases differ by a share δ of the time between two reads have a correlation of 1 − 6 δ (1 − δ) (derived here). How far phases differ is
+/// seen in the values: each is a whole number of reads after its own crossing. Never less than of phases that are random.
+fn edges_in_mean(values_s: &[f64], width_s: f64) -> f64 {
+    let correlation = |(one, other): (&f64, &f64)| {
+        let apart = ((one - other) / width_s).rem_euclid(1.0);
+        1.0 - 6.0 * apart * (1.0 - apart)
+    };
+    let pairs = values_s.iter().flat_map(|one| values_s.iter().map(move |other| (one, other)));
+    #[expect(clippy::cast_precision_loss, reason = "counts are small")]
+    let count = values_s.len() as f64;
+    let variance = pairs.map(correlation).sum::<f64>() / (count * count);
+    // A width of 0 has no phases, and no uncertainty either.
+    if variance.is_finite() { variance.max(1.0 / count).min(1.0).sqrt() } else { 1.0 }
 }
 
 /// One operation for a worst-case bound. Operations that are alike can meet the converter in the same phase as the reads, so both errors

@@ -51,10 +51,14 @@ pub(crate) fn delay_check(
     let spare_s = level.map_or(0.0, |level| spare_s(level, slack_pa));
     let harmless = Limits { low: at_least(selected_s - spare_s), high: Some(promised_s + spare_s) };
     let away = result.density.half_width(DOUBTED_HELD).max(DOUBTED * result.expanded_uncertainty);
-    let contradicts = result.value - away > promised_s;
-    let (verdict, remark) = if contradicts {
+    let later = result.value - away > promised_s;
+    let earlier = selected_s > 0.0 && result.value + away < selected_s;
+    let (verdict, remark) = if later {
         let remark =
             "later than its sheets say, though noise of the comparator or few ramps may make it seem so";
+        (CheckVerdict::Undecided, String::from(remark))
+    } else if earlier {
+        let remark = "earlier than the delay that is set, though few ramps may make it seem so";
         (CheckVerdict::Undecided, String::from(remark))
     } else if decide(&result, harmless, Acceptance::GuardBand) == Outcome::Pass {
         let remark = format!("nothing against it: even {:.0} ms more would change no verdict", spare_s * 1e3);
@@ -68,7 +72,7 @@ pub(crate) fn delay_check(
         (CheckVerdict::Undecided, remark)
     };
     let inside = harmless.high.is_some_and(|high| result.value <= high);
-    let open = verdict == CheckVerdict::Undecided && inside && !contradicts;
+    let open = verdict == CheckVerdict::Undecided && inside && !later && !earlier;
     let to_decide = open.then(|| would_decide(check, &result, harmless)).flatten();
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }

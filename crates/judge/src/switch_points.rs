@@ -14,7 +14,7 @@ use crate::screening::{delay_check, slack_pa};
 use crate::spread::spread;
 use crate::states::Run;
 use crate::steady::{largest_ratio, steady};
-use crate::transition::{Found, Ramps, Transition, other_left_s, shows_selected};
+use crate::transition::{Found, Ramps, Transition, fitting_s, other_left_s, shows_selected};
 use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
@@ -264,7 +264,8 @@ impl At<'_> {
         let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
         let known: Vec<&MeasurementResult> = all.iter().filter_map(|one| one.found.delay.as_ref()).collect();
         let shown = shows_selected(self.channels.task, &known);
-        selected_delay(self.channels.task, check, best, shown)
+        let fitting_s = fitting_s(self.channels.task, &known);
+        selected_delay(self.channels.task, check, best, (shown, &fitting_s))
     }
 
     fn level_check(&self, one: &Judged<'_>, limits: Option<LevelLimits>) -> Check {

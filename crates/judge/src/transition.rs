@@ -171,10 +171,8 @@ pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
         || limits.low.is_some_and(|low| found.value + away < low)
 }
 
-/// How far another delay that the type lets one select, and that fits all delays that were found, is from the one of the settings,
-/// seconds; 0 where none is left but that one.
-pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
-    let selected_s = selected_delay_s(task);
+/// Delays that the type lets one select, and that fit all delays that were found, seconds.
+pub(crate) fn fitting_s(task: &Task, delays: &[&MeasurementResult]) -> Vec<f64> {
     let fits = |from_s: f64| {
         delays.iter().all(|delay| {
             let most_s = delay.value + delay.expanded_uncertainty;
@@ -182,7 +180,14 @@ pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
             from_s <= most_s && least_s <= from_s + response_s(task)
         })
     };
-    let left = selectable_s(task).into_iter().filter(|other_s| fits(*other_s));
+    selectable_s(task).into_iter().filter(|other_s| fits(*other_s)).collect()
+}
+
+/// How far another delay that the type lets one select, and that fits all delays that were found, is from the one of the settings,
+/// seconds; 0 where none is left but that one.
+pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
+    let selected_s = selected_delay_s(task);
+    let left = fitting_s(task, delays).into_iter();
     left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
 }
 

@@ -284,6 +284,15 @@ impl Check {
         }
     }
 
+    /// Distance of the value from its nearest limit in units of its expanded uncertainty: 1 where a guard band of U just leaves it open.
+    pub fn margin_in_u(&self) -> Option<f64> {
+        let (measured, limits) = (self.measured.as_ref()?, self.limits?);
+        let below = limits.low.map(|low| measured.value - low);
+        let above = limits.high.map(|high| high - measured.value);
+        let nearest = below.into_iter().chain(above).reduce(f64::min)?;
+        Some(nearest / measured.expanded_uncertainty.max(f64::MIN_POSITIVE))
+    }
+
     /// Distance of the value from its nearest limit as a share of the half tolerance: 1 in the middle, 0 at a limit,
     /// negative outside. For a limit on one side alone, the share of the limit.
     pub fn margin(&self) -> Option<f64> {

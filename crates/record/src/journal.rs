@@ -118,6 +118,10 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     let mut opened = Opened { events: Vec::new(), good_bytes: MAGIC.len(), ending: Ending::Open };
     let mut lines = body.split_inclusive(|byte| *byte == b'\n').enumerate();
     for (index, raw) in lines.by_ref() {
+        // The closing line vouches for what is before it. What is behind it was written by nobody who made the run.
+        if opened.ending == Ending::Complete {
+            return Err(Damaged::Line { line: index + 2 });
+        }
         let expected = Seq(opened.events.len() as u64);
         match parse_line(raw).filter(|parsed| parsed.event.seq == expected) {
             Some(parsed) => {
@@ -134,7 +138,7 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
             None => {
                 let durable_after =
                     lines.filter_map(|(_, raw)| parse_line(raw)?.durable).any(|durable| durable >= expected);
-                if durable_after || opened.ending == Ending::Complete {
+                if durable_after {
                     return Err(Damaged::Line { line: index + 2 });
                 }
                 opened.ending = Ending::Torn;

@@ -135,12 +135,12 @@ impl PositionRecord {
         self.checks.iter().filter(|check| check.not_checked())
     }
 
-    /// The check that decided the verdict: the worst failed, else the first undecided, else the one with least margin. A
-    /// level comes before the hysteresis that follows from it.
+    /// The check that decided the verdict: the worst failed, else the first undecided, else the one that is nearest to its limit, counted in its
+    /// U. A level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
         // What speaks only against a device decides where it does; what is no figure is no near miss.
         let is_deciding = |check: &&Check| match check.role {
-            Role::Required => check.measured.is_some() || check.verdict != crate::CheckVerdict::Pass,
+            Role::Required => check.margin().is_some() || check.verdict != crate::CheckVerdict::Pass,
             Role::Screening => {
                 matches!(check.verdict, crate::CheckVerdict::Fail | crate::CheckVerdict::Undecided)
             }
@@ -162,12 +162,64 @@ impl PositionRecord {
                 // What is left open of a delay follows from a level that is near its limit.
                 (rank == 0 && (check.quantity == QuantityName::Hysteresis || check.role == Role::Screening))
                     || (rank == 1 && delay),
-                check.margin().unwrap_or(f64::NEG_INFINITY),
+                if rank == 2 { check.margin_in_u() } else { check.margin() }.unwrap_or(f64::NEG_INFINITY),
             )
         };
         judged.min_by(|a, b| {
             let (a, b) = (key(a), key(b));
             (a.0, a.1, a.2).cmp(&(b.0, b.1, b.2)).then(a.3.total_cmp(&b.3))
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{CheckVerdict, LimitsRecord, Measured};
+    use rstest::rstest;
+
+    /// A required check with a value, a U, and limits.
+    fn check(
+        (quantity, verdict): (QuantityName, CheckVerdict),
+        (value, expanded): (f64, f64),
+        limits: [Option<f64>; 2],
+    ) -> Check {
+        let measured = Measured {
+            value,
+            standard_uncertainty: expanded / 2.0,
+            expanded_uncertainty: expanded,
+            coverage_factor: 2.0,
+            degrees_of_freedom: None,
+            welch_satterthwaite: expanded,
+            contributions: Vec::new(),
+        };
+        let [low, high] = limits;
+        let limits = (low.is_some() || high.is_some()).then_some(LimitsRecord { low, high });
+        Check { role: Role::Required, verdict, measured: Some(measured), limits, ..Check::empty(quantity) }
+    }
+
+    // A level 1.3 U inside its limits beside one 30 U above a single limit, of which it is a tenth: the first is nearer. A delay that is
+    // selected has a value and no limits: it is near nothing. Of what failed, the one that is farthest outside for its tolerance decides.
+    #[rstest]
+    #[case(CheckVerdict::Pass, 60.76, 0.26, QuantityName::SwitchPoint)]
+    #[case(CheckVerdict::Pass, 60.0, 0.02, QuantityName::LowestLevel)]
+    #[case(CheckVerdict::Fail, 61.2, 0.05, QuantityName::SwitchPoint)]
+    #[case(CheckVerdict::Undecided, 61.0, 0.26, QuantityName::SwitchPoint)]
+    fn a_verdict_is_decided_by_what_is_nearest_to_its_limit(
+        #[case] verdict: CheckVerdict,
+        #[case] level: f64,
+        #[case] expanded: f64,
+        #[case] decides: QuantityName,
+    ) {
+        let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
+        let mut position = PositionRecord::new(1, &identity);
+        let selected = (QuantityName::SelectedDelay, CheckVerdict::Pass);
+        let lowest = (QuantityName::LowestLevel, CheckVerdict::Pass);
+        position.checks = vec![
+            check(selected, (0.006, 0.0044), [None, None]),
+            check(lowest, (63.62, 0.25), [Some(56.1), None]),
+            check((QuantityName::SwitchPoint, verdict), (level, expanded), [Some(58.9), Some(61.1)]),
+        ];
+        assert_eq!(position.decided_by().map(|check| check.quantity), Some(decides));
     }
 }

@@ -85,8 +85,9 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
         live.orders(&task.sheets.rig).await;
         live.scan(&task.plan).await;
         live.events();
-        let later = live.engine.poll_shift();
-        live.pause(started + interval + later).await;
+        // Late or not, the scans come later by the shift: on a slow wire the turn takes longer than the interval.
+        let next = live.clock.now().max(started + interval) + live.engine.poll_shift();
+        live.pause(next).await;
     }
     live.events();
     // The disk may be slow: whoever shares this thread goes on meanwhile.

@@ -87,8 +87,8 @@ impl Loop<'_> {
             Ok(scan) => engine.handle(self.now, Input::Scan(scan)),
             Err(doubt) => engine.handle(self.now, Input::Doubt(doubt)),
         }
-        let interval = self.rig.link.scan_interval.duration() + engine.poll_shift();
-        let next = started + interval;
+        // Late or not, the scans come later by the shift: on a slow wire the turn takes longer than the interval.
+        let next = self.now.max(started + self.rig.link.scan_interval.duration()) + engine.poll_shift();
         let until = engine.poll_deadline().map_or(next, |deadline| deadline.min(next));
         self.now = self.now.max(until);
     }

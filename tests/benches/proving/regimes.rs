@@ -64,6 +64,8 @@ pub(crate) fn table(devices: u32) -> Regimes {
         foreseen_ratio: [f64::INFINITY, 0.0],
     };
     let only = std::env::var("TRIPBENCH_CELL").ok();
+    let known = CELLS.iter().any(|cell| only.as_deref().is_none_or(|only| cell.name.contains(only)));
+    assert!(known, "no regime has `{}` in its name", only.unwrap_or_default());
     for cell in CELLS.iter().filter(|cell| only.as_deref().is_none_or(|only| cell.name.contains(only))) {
         let ready = Ready::new(*cell);
         let foreseen = predictions(&ready.task);

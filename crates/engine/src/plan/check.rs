@@ -5,7 +5,7 @@ use crate::predict::rate;
 use crate::script::{Script, StepKind};
 use tripbench_device::Expected;
 use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
-use tripbench_rig::{Air, RigSheet};
+use tripbench_rig::{Air, ReferenceKind, RigSheet};
 use tripbench_sheet::{Finding, Place, Wording};
 
 /// Time from a stop to the valve's coil that a plan allows for at the least, seconds.
@@ -27,6 +27,7 @@ impl Planner<'_> {
             );
         }
         self.fast_enough();
+        self.shows_its_zero();
         self.ends_with_zero(script);
         let (mut zeroed, mut watched) = (false, false);
         for (index, step) in script.steps.iter().enumerate() {
@@ -100,6 +101,24 @@ impl Planner<'_> {
         );
         let wording = Wording::new(message, "too slow for what is read", help);
         self.findings.add(Finding::error("wire-too-slow", rig.link.place(), wording));
+    }
+
+    /// Whether the reference can send what it reads at ambient: at the end of its range less is cut off, and no zero can be taken.
+    fn shows_its_zero(&self) {
+        let reference = &self.sheets.rig.reference;
+        let near_pa = 3.0 * reference.noise.si() + reference.input.resolution() / 2.0;
+        let values = reference.input.stops().into_iter().map(|count| reference.input.value(count).si());
+        let at_ambient = values.into_iter().any(|level_pa| level_pa.abs() <= near_pa);
+        if !at_ambient || reference.kind != ReferenceKind::Gauge {
+            return;
+        }
+        let message = format!(
+            "`{}` reads ambient at the very end of what it can send: what it reads less there is cut off, so no zero can be taken and nothing judged",
+            reference.name.value
+        );
+        let help = "use a reference, or an output range of it, in which ambient lies inside, such as 4-20 mA; of a voltage that goes on below ambient give two points inside and leave `signal` out";
+        let wording = Wording::new(message, "this reference", help);
+        self.findings.add(Finding::warning("zero-at-a-stop", &reference.name.place, wording));
     }
 
     pub(super) fn finding(&self, rule: &'static str, place: &Place, message: &str, help: &str) {

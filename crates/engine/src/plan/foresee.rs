@@ -194,8 +194,16 @@ impl Planner<'_> {
     fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let levels = self.foreseen_levels(task, expected);
         let [mean_s, longest_s] = self.foresight(task, &self.rates(task, expected)).promised_s();
-        let spare =
-            |level: &ForeseenLevel, half_pa: f64| level.spare_s((half_pa - level.expanded_pa()).max(0.0));
+        // The hysteresis follows from both levels of the switch output, and may have less to spare than they.
+        let hysteresis = self.foreseen(task, expected).into_iter();
+        let hysteresis: Vec<Foreseen> =
+            hysteresis.filter(|one| one.quantity == QuantityName::Hysteresis).collect();
+        let spare = |level: &ForeseenLevel, half_pa: f64, quantity: QuantityName, share: f64| {
+            let switches = matches!(quantity, QuantityName::OnDelay | QuantityName::OffDelay);
+            let also = hysteresis.iter().filter(|_| switches);
+            let also = also.map(|one| share * one.half_tolerance - one.uncertainty);
+            level.spare_s(also.fold(share * half_pa - level.expanded_pa(), f64::min).max(0.0))
+        };
         levels
             .iter()
             .zip(LEVELS)
@@ -203,7 +211,7 @@ impl Planner<'_> {
             .filter_map(|((level, (name, _, quantity)), limits)| {
                 let half_pa = half_tolerance(limits?);
                 let [whole, half] =
-                    [half_pa, half_pa / 2.0].map(|left_pa| longest_s - mean_s + spare(level, left_pa));
+                    [1.0, 0.5].map(|share| longest_s - mean_s + spare(level, half_pa, quantity, share));
                 Some(Foreseen {
                     name,
                     quantity,

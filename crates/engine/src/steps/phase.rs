@@ -43,9 +43,9 @@ impl Phase {
             return;
         }
         self.done = true;
-        let shift = (left_s / period_s - self.share).rem_euclid(1.0) * period_s;
-        if shift.is_finite() {
-            bench.shift_scans(Duration::from_secs_f64(shift.clamp(0.0, period_s)));
+        let share = (left_s / period_s - self.share).rem_euclid(1.0);
+        if let (true, Ok(period)) = (share.is_finite(), Duration::try_from_secs_f64(period_s)) {
+            bench.shift_scans(share, period);
         }
     }
 

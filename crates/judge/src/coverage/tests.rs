@@ -20,30 +20,29 @@ fn what_was_not_checked_counts_as_the_site_has_it(#[case] site: &str, #[case] ex
     assert!(open.role == expected && open.verdict == CheckVerdict::Undecided && open.remark.is_some());
 }
 
+const BOTH: &str = "delays = [\"0 ms\", \"200 ms\"]";
+
 #[rstest]
-#[case("delays = [\"0 ms\"]", true, false, CheckVerdict::Pass, "no other delay")]
-#[case("delays = [\"0 ms\", \"200 ms\"]", false, false, CheckVerdict::Undecided, "nothing timed")]
-#[case("delays = [\"0 ms\", \"200 ms\"]", true, true, CheckVerdict::Pass, "no other delay of the type fits")]
-#[case(
-    "delays = [\"0 ms\", \"200 ms\"]",
-    true,
-    false,
-    CheckVerdict::Undecided,
-    "of 0, 200 ms more than one fits"
-)]
+#[case("delays = [\"0 ms\"]", false, Some(&[] as &[f64]), CheckVerdict::Pass, "no other delay")]
+#[case(BOTH, false, None, CheckVerdict::Undecided, "nothing timed")]
+#[case(BOTH, true, Some(&[0.0] as &[f64]), CheckVerdict::Pass, "no other delay of the type fits")]
+#[case(BOTH, false, Some(&[0.0, 0.2] as &[f64]), CheckVerdict::Undecided, "each of 0, 200 ms fits")]
+#[case(BOTH, false, Some(&[0.2] as &[f64]), CheckVerdict::Undecided, "0 ms is set, and only 200 ms fits")]
+#[case(BOTH, false, Some(&[] as &[f64]), CheckVerdict::Undecided, "none of 0, 200 ms fits")]
 fn the_selected_delay_is_shown_or_it_is_not(
     #[case] delays: &str,
-    #[case] found: bool,
     #[case] shown: bool,
+    #[case] fitting_s: Option<&'static [f64]>,
     #[case] verdict: CheckVerdict,
     #[case] words: &str,
 ) {
-    let task = Bench::new().device("delays = [\"0 ms\", \"200 ms\"]", delays).task();
+    let task = Bench::new().device(BOTH, delays).task();
     let result = combine(0.003, 0.0, vec![Contribution::normal("all", 0.001)]).expect("a result");
-    let check = selected_delay(&task, blank(), found.then_some(&result), shown);
+    let check =
+        selected_delay(&task, blank(), fitting_s.map(|_| &result), (shown, fitting_s.unwrap_or_default()));
     let remark = check.remark.clone().expect("a remark");
     assert!(check.verdict == verdict && remark.contains(words), "{:?} {remark}", check.verdict);
-    if found && delays.contains("200") {
+    if fitting_s.is_some() && delays.contains("200") {
         // Which delay fits is no question of limits.
         assert!(check.limits.is_none() && check.measured.is_some());
         assert!(check.conformance_probability.is_none() && check.to_decide.is_none());

@@ -1,8 +1,9 @@
 use super::*;
+use rstest::rstest;
 use std::cell::RefCell;
 use std::future::Future as _;
 use std::rc::Rc;
-use tripbench_rig::{Air, Area, CommandId, Request};
+use tripbench_rig::{Air, Area, CommandId, IdentityObject, Request};
 use tripbench_sheet::{Findings, Source, read_sheet};
 
 /// Coils 0, 1 and 5: two writes, and two reads that show them. What was sent can act for 60 ms.
@@ -61,9 +62,15 @@ struct Module {
     coils: [u16; 8],
     sent: Rc<RefCell<Vec<(Query, Mono)>>>,
     script: Script,
+    identity: Result<Vec<IdentityObject>, Doubt>,
 }
 
 impl Transport for Module {
+    async fn identify(&mut self, unit: u8, _: &Clock) -> Result<Vec<IdentityObject>, Doubt> {
+        assert_eq!(unit, 3, "the unit of the rig");
+        self.identity.clone()
+    }
+
     async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
         let before = clock.now();
         let index = self.sent.borrow().len();
@@ -100,7 +107,8 @@ struct Wired {
 impl Wired {
     fn new(script: impl FnMut(usize, &Query, &mut [u16]) -> Option<Answer> + 'static) -> Self {
         let (sent, latch, rig) = (Rc::default(), StopLatch::armed(), rig());
-        let module = Module { coils: [1; 8], sent: Rc::clone(&sent), script: Box::new(script) };
+        let identity = Err(Doubt::Refused(1));
+        let module = Module { coils: [1; 8], sent: Rc::clone(&sent), script: Box::new(script), identity };
         let link = Link::new(module, Clock::start(), latch.clone(), &rig);
         Self { link, sent, latch, rig }
     }
@@ -282,6 +290,36 @@ async fn an_answer_of_another_form_is_a_doubt_and_a_refusal_is_none() {
         assert!(wired.link.transact(&query).await.is_ok());
         assert_eq!(wired.evacuate().await.is_ok(), !doubts);
     }
+}
+
+/// What a unit says of itself is told; that it does not know the function, or has nothing to say, is no doubt, anything else is.
+#[rstest]
+#[case::says(Ok(vec![(0, b"Jam works".to_vec()), (2, b"3".to_vec())]), Ok(Some(["Jam works", "", "3"])), false)]
+#[case::says_nothing(Ok(Vec::new()), Ok(None), false)]
+#[case::does_not_know_it(Err(Doubt::Refused(1)), Ok(None), false)]
+#[case::late(Err(Doubt::Late), Err(Doubt::Late), true)]
+#[case::corrupt(Err(Doubt::Corrupt), Err(Doubt::Corrupt), true)]
+#[tokio::test]
+async fn what_a_unit_says_it_is_is_told(
+    #[case] identity: Result<Vec<IdentityObject>, Doubt>,
+    #[case] told: Result<Option<[&str; 3]>, Doubt>,
+    #[case] doubts: bool,
+) {
+    let mut wired = Wired::sure(|_, _, _| None);
+    wired.link.transport.identity = identity;
+    let said = wired.link.identify().await;
+    let said = said.map(|said| said.map(|said| [said.vendor, said.product, said.revision]));
+    assert_eq!(said, told.map(|told| told.map(|texts| texts.map(String::from))));
+    assert_eq!(wired.link.is_in_doubt(), doubts);
+}
+
+/// A doubt from before is still there after a unit said what it is.
+#[tokio::test]
+async fn saying_what_it_is_ends_no_doubt() {
+    let mut wired = Wired::new(|_, _, _| None);
+    wired.link.transport.identity = Ok(vec![(0, b"Jam works".to_vec())]);
+    assert!(wired.link.identify().await.is_ok());
+    assert!(wired.link.is_in_doubt());
 }
 
 #[tokio::test]
