@@ -157,7 +157,7 @@ fn introduce(task: &Task, loaded: &Loaded) {
 /// Largest share of good devices, at nominal and half way to a limit, of a check that is said to decide them all.
 const DECIDES_ALL: f64 = 0.005;
 
-/// What each check will be able to tell, before any air flows. Those that decide every good device share a line.
+/// What each check will be able to tell, before any air flows. Those that decide every good device up to half way to a limit share a line.
 fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     let decides =
         |one: &&Prediction| one.undecided_at_nominal < DECIDES_ALL && one.undecided_at_half < DECIDES_ALL;
@@ -168,7 +168,7 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     }
     if !open.is_empty() {
         say::note(
-            "  foreseen  below, U (95 %) beside half of what is allowed; for a delay, beside the excess that changes no verdict",
+            "  foreseen  below, U (95 %) against half of what is allowed; for a delay, against the excess that changes no verdict",
         );
     }
     let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);

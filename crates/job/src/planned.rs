@@ -25,11 +25,7 @@ pub(crate) fn step_doubt(record: &Record) -> Option<String> {
 
 /// The version of the program that planned a record, if it is another one than this: its plan may rightly differ, and is not compared.
 pub fn other_planner(record: &Record) -> Option<&str> {
-    let own = env!("CARGO_PKG_VERSION");
-    [&record.software.version, &record.header.software]
-        .into_iter()
-        .map(String::as_str)
-        .find(|other| *other != own)
+    record.other_version(env!("CARGO_PKG_VERSION"))
 }
 
 /// Whether steps are the same but for the last digits of their figures, in which two computers may differ.

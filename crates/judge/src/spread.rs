@@ -84,30 +84,29 @@ fn shown(task: &Task, found: &Check, shows: bool) -> Check {
 /// crossings, as they typically scatter, would not be doubted. A delay that the crossings have to show themselves takes one of them.
 pub(crate) fn hides_spread(task: &Task, level: &Level, crossings: &Crossings) -> bool {
     let promised_pa = promised_spread_pa(task, level.result.value);
-    let typical = typical(task, crossings, promised_pa);
+    let typical = typical(task, (level.result.value, crossings), promised_pa);
     let hidden =
         |found: Option<LevelPosterior>| found.is_none_or(|found| found.spread_within(promised_pa) >= DOUBT);
     let all = &typical.intervals;
-    if !level.at_rates {
+    // What shows with one crossing less shows, whatever the delay is.
+    if level.at_rates && all.split_last().is_some_and(|(_, fewer)| !hidden(posterior(fewer, promised_pa))) {
+        return false;
+    }
+    // What all of them hide at one rate is hidden; only in between the delay has to be asked.
+    if !level.at_rates || hidden(posterior(all, promised_pa)) {
         return hidden(posterior(all, promised_pa));
     }
-    // What shows with one crossing less shows, and what all of them hide at one rate is hidden; only in between the delay has to be asked.
-    let shows = all.split_last().is_some_and(|(_, fewer)| !hidden(posterior(fewer, promised_pa)));
-    !shows
-        && (hidden(posterior(all, promised_pa))
-            || hidden(
-                at_rates(task, &typical, 0.0)
-                    .map(|rates| if level.delay_open { rates.free } else { rates.level }),
-            ))
+    let rates = at_rates(task, &typical, 0.0);
+    hidden(rates.map(|rates| if level.delay_open { rates.free } else { rates.level }))
 }
 
-/// The same crossings of a device that scatters [`SHOULD_SHOW`] times as much as promised, at a level of 0 and with the delay that is
+/// The same crossings of a device that scatters [`SHOULD_SHOW`] times as much as promised, at its level and with the delay that is
 /// promised in the mean.
-fn typical(task: &Task, crossings: &Crossings, promised_pa: f64) -> Crossings {
+fn typical(task: &Task, (level_pa, crossings): (f64, &Crossings), promised_pa: f64) -> Crossings {
     let delay_s = delay_prior(task, crossings.taken_off_s, 0.0).centre_s;
     let away = scatter(crossings.intervals.len(), SHOULD_SHOW * promised_pa);
     let placed = |(away_pa, (interval, record)): (f64, (&CrossingInterval, &CrossingRecord))| {
-        let middle_pa = away_pa + record.rate_pa_per_s * delay_s;
+        let middle_pa = level_pa + away_pa + record.rate_pa_per_s * delay_s;
         let half_pa = (interval.high_pa - interval.low_pa) / 2.0;
         CrossingInterval { low_pa: middle_pa - half_pa, high_pa: middle_pa + half_pa, ..*interval }
     };
@@ -116,8 +115,9 @@ fn typical(task: &Task, crossings: &Crossings, promised_pa: f64) -> Crossings {
     Crossings { intervals, ..crossings.clone() }
 }
 
-/// Deviations of so many crossings, in descending order, rotated by a third of their number: their standard deviation is what crossings that scatter by `spread_pa` show in the mean, which is less the fewer they are (ISO 7870-2,
-/// factor c4; here by its usual approximation).
+/// Deviations of so many crossings. Their standard deviation is what crossings that scatter by `spread_pa` show in the mean, which is less
+/// the fewer they are (ISO 7870-2, factor c4; here by its usual approximation). They descend, but begin a third of their number later:
+/// those of one rate, which stand together or in turn, have no trend then.
 pub(crate) fn scatter(count: usize, spread_pa: f64) -> Vec<f64> {
     if count < 2 {
         return vec![0.0; count];

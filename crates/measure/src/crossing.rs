@@ -194,7 +194,7 @@ const CONTRADICTS: f64 = 3e-4;
 const FIRST_LOOK: [i32; 2] = [24, 36];
 const SECOND_LOOK: [i32; 2] = [40, 60];
 /// What has less than this share of the greatest mass is left out of the second look.
-const NEGLIGIBLE: f64 = 1e-6;
+const NEGLIGIBLE_SHARE: f64 = 1e-6;
 
 /// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
@@ -271,7 +271,7 @@ impl Axis {
     /// Ends of where the masses are not negligible, a cell more to each side.
     fn narrowed(self, masses: &[f64]) -> (f64, f64) {
         let most = masses.iter().copied().fold(0.0, f64::max);
-        let counts = |(_, mass): &(i32, &f64)| **mass > NEGLIGIBLE * most;
+        let counts = |(_, mass): &(i32, &f64)| **mass > NEGLIGIBLE_SHARE * most;
         let first = (0..).zip(masses).find(counts).map_or(0, |(cell, _)| cell);
         let last = (0..).zip(masses).filter(counts).last().map_or(self.cells, |(cell, _)| cell);
         (self.at((first - 1).max(0)), self.at((last + 1).min(self.cells)))

@@ -66,7 +66,7 @@ pub(crate) struct Table {
 }
 
 /// Likelihoods so many logarithms below a peak are not looked at.
-const NEGLIGIBLE: f64 = 25.0;
+const NEGLIGIBLE_LN: f64 = 25.0;
 
 impl Table {
     /// Over the levels at which the likelihood is not negligible.
@@ -182,7 +182,7 @@ fn coarse(
     };
     let all: Vec<f64> = (0..=COARSE_CELLS).map(best).collect();
     let peak = all.iter().copied().fold(f64::MIN, f64::max);
-    let counts = |(_, ln): &(i32, &f64)| **ln > peak - NEGLIGIBLE;
+    let counts = |(_, ln): &(i32, &f64)| **ln > peak - NEGLIGIBLE_LN;
     let first = (0..).zip(&all).find(counts).map_or(0, |(cell, _)| cell);
     let last = (0..).zip(&all).filter(counts).last().map_or(COARSE_CELLS, |(cell, _)| cell);
     Coarse { from_pa: low_pa + f64::from(first - 1) * step, to_pa: low_pa + f64::from(last + 1) * step, peak }
@@ -193,25 +193,25 @@ const POINT_PA: f64 = 1e-6;
 /// Width, in standard deviations, below which the difference of two values of the distribution would cancel.
 const NARROW: f64 = 1e-6;
 
-/// Cells around a middle one with their logarithms, to both sides as far as they count beside the highest one. Of crossings that agree
-/// there is one peak, which is found from wherever one begins; those that do not agree with so small a spread count for nothing beside
-/// larger ones.
-fn around(middle: i32, ln: impl Fn(i32) -> f64) -> impl Iterator<Item = (i32, f64)> {
+/// Cells around a middle one with their logarithms, to both sides as far as they count beside the highest one. Crossings that agree have
+/// one peak, which is found from wherever one begins. Of those that do not agree a second peak may be missed, but then a larger spread
+/// of the grid, which goes up to 1.5 times their scatter, outweighs both.
+fn around(middle: i32, ln: impl Fn(i32) -> f64) -> Vec<(i32, f64)> {
     let mut found = Vec::new();
     let mut peak = f64::MIN;
-    let mut walk = |cells: &mut dyn Iterator<Item = i32>| {
-        for cell in cells {
+    for (first, step) in [(middle, 1), (middle - 1, -1)] {
+        let mut cell = first;
+        while (0..=CELLS).contains(&cell) {
             let ln = ln(cell);
             peak = peak.max(ln);
             found.push((cell, ln));
-            if ln < peak - NEGLIGIBLE {
+            if ln < peak - NEGLIGIBLE_LN {
                 break;
             }
+            cell += step;
         }
-    };
-    walk(&mut (middle..=CELLS));
-    walk(&mut (0..middle).rev());
-    found.into_iter()
+    }
+    found
 }
 
 /// Crossings, each with its ends and the standard deviation of what scatters them, pascal.
@@ -458,7 +458,7 @@ mod tests {
         #[case] ends: [i32; 2],
     ) {
         let ln = |cell: i32| -0.5 * ((f64::from(cell) - peak) / width).powi(2);
-        let mut cells: Vec<i32> = around(middle, ln).map(|(cell, _)| cell).collect();
+        let mut cells: Vec<i32> = around(middle, ln).into_iter().map(|(cell, _)| cell).collect();
         cells.sort_unstable();
         assert_eq!([cells[0], cells[cells.len() - 1]], ends);
         assert_eq!(cells, (ends[0]..=ends[1]).collect::<Vec<_>>());

@@ -93,6 +93,12 @@ pub struct Record {
 }
 
 impl Record {
+    /// The version of the program that planned or made it, if that is another one than `own`.
+    pub fn other_version(&self, own: &str) -> Option<&str> {
+        let versions = [&self.software.version, &self.header.software];
+        versions.into_iter().map(String::as_str).find(|other| *other != own)
+    }
+
     /// Whether it is of a rig check: no device took part.
     pub fn is_rig_check(&self) -> bool {
         self.header.steps.iter().any(|step| matches!(step.task, StepTask::Signals { .. }))

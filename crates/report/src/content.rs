@@ -203,13 +203,10 @@ impl Content<'_> {
 
     /// Says so where another version of the program made the record; else empty. Its steps are not held against its script then.
     pub fn other_version(&self) -> String {
-        let (own, made) = (env!("CARGO_PKG_VERSION"), &self.record.software.version);
-        if made == own && self.record.header.software == own {
-            return String::new();
-        }
-        format!(
-            "Made by version {made}, shown by {own}: its steps are not held against its own script. Trust it as far as its files are kept from change."
-        )
+        let own = env!("CARGO_PKG_VERSION");
+        self.record.other_version(own).map_or_else(String::new, |made| {
+            format!("Made by version {made}. Version {own} does not compare its steps with its script.")
+        })
     }
 
     /// Which test of the device it was, where it was tested before, to stand with its verdict; else empty.

@@ -194,14 +194,15 @@ impl Planner<'_> {
     fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let levels = self.foreseen_levels(task, expected);
         let [mean_s, longest_s] = self.foresight(task, &self.rates(task, expected)).promised_s();
-        // The hysteresis follows from both levels of the switch output, and may have less to spare than they.
+        // The hysteresis follows from both levels of the switch output, and may have less to spare than they; where both lie beside nominal
+        // alike it is as at nominal.
         let hysteresis = self.foreseen(task, expected).into_iter();
         let hysteresis: Vec<Foreseen> =
             hysteresis.filter(|one| one.quantity == QuantityName::Hysteresis).collect();
         let spare = |level: &ForeseenLevel, half_pa: f64, quantity: QuantityName, share: f64| {
             let switches = matches!(quantity, QuantityName::OnDelay | QuantityName::OffDelay);
             let also = hysteresis.iter().filter(|_| switches);
-            let also = also.map(|one| share * one.half_tolerance - one.uncertainty);
+            let also = also.map(|one| one.half_tolerance - one.uncertainty);
             level.spare_s(also.fold(share * half_pa - level.expanded_pa(), f64::min).max(0.0))
         };
         levels

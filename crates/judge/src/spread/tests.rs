@@ -111,6 +111,7 @@ fn seen(task: &Task, count: usize, wide_pa: f64, rates: Rates) -> (Level, Crossi
 enum Rates {
     One,
     TwoAndOpen,
+    TwoAsPromised,
 }
 
 /// Share of devices that scatter three times as much as promised and are doubted, by 100 runs of such crossings: normal deviates and
@@ -137,7 +138,8 @@ fn share_doubted(task: &Task, (level, crossings): &(Level, Crossings), promised_
         });
         let crossings = Crossings { intervals: intervals.collect(), ..crossings.clone() };
         let found = if level.at_rates {
-            at_rates(task, &crossings, 0.0).map(|rates| rates.free)
+            let rates = at_rates(task, &crossings, 0.0);
+            rates.map(|rates| if level.delay_open { rates.free } else { rates.level })
         } else {
             posterior(&crossings.intervals, promised_pa)
         };
@@ -162,6 +164,9 @@ fn share_doubted(task: &Task, (level, crossings): &(Level, Crossings), promised_
 #[case(5, 0.1, Rates::TwoAndOpen, false)]
 #[case(5, 6.0, Rates::TwoAndOpen, true)]
 #[case(9, 2.0, Rates::TwoAndOpen, false)]
+#[case(5, 0.1, Rates::TwoAsPromised, false)]
+#[case(5, 6.0, Rates::TwoAsPromised, true)]
+#[case(9, 2.0, Rates::TwoAsPromised, false)]
 fn wide_crossings_hide_a_spread(
     #[case] count: usize,
     #[case] widths: f64,
