@@ -1,6 +1,7 @@
 //! A leak behind a hose: the device sees less vacuum than the reference, and no second rate shows it.
 
 use rstest::rstest;
+use tripbench_engine::predictions;
 use tripbench_quantity::LevelRate;
 use tripbench_record::{CheckVerdict, QuantityName, Verdict};
 use tripbench_simulator::HoseTruth;
@@ -82,4 +83,27 @@ fn a_hose_that_is_too_long_for_its_leak_is_undecided_by_its_sheet_alone() {
         check.remark
     );
     assert_ne!(outcome.record.positions[0].verdict, Verdict::Pass);
+}
+
+/// A hose so narrow that a leak too small to be told could do too much is said before the run, and found in it.
+#[rstest]
+#[case("4 mm", "0.8 m", false)]
+#[case("1 mm", "0.8 m", false)]
+#[case("1 mm", "40 m", true)]
+fn a_hose_that_no_leak_step_can_clear_is_foreseen(
+    #[case] bore: &str,
+    #[case] length: &str,
+    #[case] open: bool,
+) {
+    let mut bench = leaking(1.0, 0.0, 0.0);
+    let declared = "bore = \"4 mm\", length = \"0.8 m\"";
+    assert!(bench.rig.contains(declared));
+    bench.rig = bench.rig.replace(declared, &format!("bore = \"{bore}\", length = \"{length}\""));
+    let predictions = predictions(&bench.task());
+    let switch_point = predictions.iter().find(|one| one.quantity == QuantityName::SwitchPoint);
+    assert_eq!(switch_point.expect("foreseen").undecided_at_nominal >= 1.0, open);
+    let outcome = bench.run();
+    let checks = &outcome.record.positions[0].checks;
+    let check = checks.iter().find(|check| check.quantity == QuantityName::SwitchPoint).expect("the check");
+    assert_eq!(check.verdict == CheckVerdict::Undecided, open, "{:?}", check.remark);
 }

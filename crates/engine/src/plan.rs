@@ -16,6 +16,7 @@ mod closed_loop;
 mod foresee;
 mod mix;
 mod rig_check;
+mod shares;
 mod switch_points;
 
 pub use foresee::{foreseen_open, predictions};

@@ -61,6 +61,12 @@ impl ForeseenLevel {
         self.level.result.expanded_uncertainty
     }
 
+    /// Whether what a leak behind the hose could do to it, even with no leak but one that is too small to be told, leaves half a
+    /// tolerance open, pascal.
+    pub fn hose_leaves_open(&self, half_tolerance_pa: f64) -> bool {
+        self.crossings.hose.leaves_open(half_tolerance_pa)
+    }
+
     /// Expanded uncertainty of the delay, seconds; `None` if the ramps do not show it.
     pub fn delay_expanded_s(&self) -> Option<f64> {
         self.delay.as_ref().map(|delay| delay.expanded_uncertainty)

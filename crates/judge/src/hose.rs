@@ -25,6 +25,14 @@ pub(crate) struct Drop {
     pub(crate) root_mean_square_pa: f64,
 }
 
+impl Drop {
+    /// Whether it can be too large a part of half a tolerance to be a contribution like others.
+    pub(crate) fn leaves_open(&self, half_tolerance_pa: f64) -> bool {
+        const SMALL_OF_TOLERANCE: f64 = 0.25;
+        self.largest_pa > SMALL_OF_TOLERANCE * half_tolerance_pa
+    }
+}
+
 /// The drop by the hose as the sheet has it, or by the delay of the output, for a hose that is pinched is slow: the volume
 /// behind the pinch has to be emptied through it. The larger one. None where the sheet has no hose.
 pub(crate) fn drop(

@@ -309,9 +309,7 @@ impl At<'_> {
             return;
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
-        } else if limits
-            .is_some_and(|limits| found.hose.largest_pa > SMALL_OF_TOLERANCE * half_tolerance(limits))
-        {
+        } else if limits.is_some_and(|limits| found.hose.leaves_open(half_tolerance(limits))) {
             let shift =
                 self.channels.task.sheets.site.style.difference(LevelDifference::new(found.hose.largest_pa));
             format!(
@@ -386,9 +384,6 @@ const fn level_limits(expected: &Expected, level: QuantityName) -> Option<LevelL
         expected.resume
     }
 }
-
-/// Share of half the tolerance up to which the shift by a leak behind the hose is a contribution like others.
-const SMALL_OF_TOLERANCE: f64 = 0.25;
 
 fn half_tolerance(limits: Limits) -> f64 {
     limits.low.zip(limits.high).map_or(f64::INFINITY, |(low, high)| (high - low) / 2.0)

@@ -3,9 +3,10 @@
 
 use super::Planner;
 use super::mix::Wanted;
-use tripbench_device::{DecisionRule, Expected, LevelLimits, SiteSheet};
+use super::shares::{guard_of_u, late_share, undecided_share_by};
+use tripbench_device::{Expected, LevelLimits};
 use tripbench_judge::{ForeseenLevel, OfDevices, left_open};
-use tripbench_measure::{Contribution, Limits, combine, conformance_probability, normal_quantile};
+use tripbench_measure::Limits;
 use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::{
     AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
@@ -24,6 +25,8 @@ struct Foreseen {
     /// The limits that the judge has, moved so that nominal is 0; of a time as they are.
     limits: Limits,
     uncertainty: f64,
+    /// Whether nothing is decided whatever U is: a leak too small to be told could do too much behind the hose.
+    open: bool,
 }
 
 impl Foreseen {
@@ -41,6 +44,7 @@ impl Foreseen {
             half_tolerance_at_half: half_tolerance,
             limits: around_nominal(half_tolerance),
             uncertainty,
+            open: false,
         }
     }
 }
@@ -71,14 +75,15 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
                 _ => [0.0, half_tolerance / 2.0]
                     .map(|off| undecided_share_by(half_tolerance, uncertainty, off, guard)),
             };
+            let whole = |share: f64| if foreseen.open { 1.0 } else { share };
             Prediction {
                 step,
                 quantity,
                 unit: unit.to_owned(),
                 expanded_uncertainty: uncertainty,
                 half_tolerance,
-                undecided_at_nominal: at_nominal,
-                undecided_at_half: at_half,
+                undecided_at_nominal: whole(at_nominal),
+                undecided_at_half: whole(at_half),
             }
         };
         let told = |all: Vec<Foreseen>, unit: &str| {
@@ -177,7 +182,8 @@ impl Planner<'_> {
             .zip(limits_of(expected))
             .filter_map(|((level, (name, quantity, _)), limits)| {
                 let half_tolerance = half_tolerance(limits?);
-                Some(Foreseen::of_level(name, quantity, half_tolerance, level.expanded_pa()))
+                let one = Foreseen::of_level(name, quantity, half_tolerance, level.expanded_pa());
+                Some(Foreseen { open: level.hose_leaves_open(half_tolerance), ..one })
             })
             .collect();
         if let (Some([low, high]), [on, off, ..]) = (expected.hysteresis, levels.as_slice()) {
@@ -220,6 +226,7 @@ impl Planner<'_> {
                     half_tolerance_at_half: half,
                     limits: Limits { low: None, high: Some(longest_s) },
                     uncertainty: level.delay_expanded_s()?,
+                    open: false,
                 })
             })
             .collect()
@@ -240,6 +247,7 @@ impl Planner<'_> {
             half_tolerance_at_half: half_tolerance,
             limits: Limits { low: None, high: Some(response.limit.si()) },
             uncertainty,
+            open: false,
         };
         names.into_iter().zip(told).map(foreseen).collect()
     }
@@ -312,6 +320,17 @@ impl Planner<'_> {
 
     fn warn(&self, foreseen: &Foreseen, place: &Place) {
         let Foreseen { name, half_tolerance: t, uncertainty: u, .. } = *foreseen;
+        if foreseen.open {
+            let message = format!(
+                "the {name} cannot be decided: a leak too small to be told could shift it behind the hose by more than a quarter of half its tolerance, for no delay shows that the hose is free"
+            );
+            let help = "a shorter or wider hose, a longer leak step, or ramps that show a delay to 10 ms or to what is promised";
+            self.findings.add(Finding::warning(
+                "hose-not-told",
+                place,
+                Wording::new(message, "this step", help),
+            ));
+        }
         if u <= t / 3.0 {
             return;
         }
@@ -369,44 +388,5 @@ impl Planner<'_> {
             place,
             Wording::new(message, "this step", help),
         ));
-    }
-}
-
-/// Width of the guard band by the site's rule for limits and a U, as a share of U.
-fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
-    match site.decision {
-        DecisionRule::GuardBand => 1.0,
-        DecisionRule::Simple => f64::from(u8::from(limits.simple_guard(u) > 0.0)),
-        DecisionRule::HighestRisk => normal_quantile(1.0 - site.highest_risk) / normal_quantile(0.975),
-    }
-}
-
-/// Share of outputs whose delay lies `off_s` beyond that of a device at nominal that a guard band leaves open, where `spare_s` more
-/// are allowed.
-fn late_share(spare_s: f64, u_s: f64, off_s: f64, guard: f64) -> f64 {
-    let Ok(result) = combine(off_s, 0.0, vec![Contribution::normal("all", u_s / 1.96)]) else { return 1.0 };
-    1.0 - conformance_probability(&result, Limits { low: None, high: Some(spare_s - guard * u_s) })
-}
-
-/// Share of devices with a true error `off_pa` that a guard band, as a share of U, leaves undecided.
-fn undecided_share_by(t_pa: f64, u_pa: f64, off_pa: f64, guard: f64) -> f64 {
-    let Ok(result) = combine(off_pa, 0.0, vec![Contribution::normal("all", u_pa / 1.96)]) else { return 1.0 };
-    let within =
-        |limit: f64| conformance_probability(&result, Limits { low: Some(-limit), high: Some(limit) });
-    // Pass within T − w, fail beyond T + w.
-    let w = guard * u_pa;
-    within(t_pa + w) - if w < t_pa { within(t_pa - w) } else { 0.0 }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // For a device at nominal with U = T/3 nobody is undecided but the tails beyond 2 U: 2 (1 − Φ(3.92)).
-    #[test]
-    fn a_third_of_the_tolerance_leaves_nearly_nobody_undecided() {
-        assert!(undecided_share_by(3.0, 1.0, 0.0, 1.0) < 1e-4);
-        // At the limit itself 95 % are undecided (ILAC-G8 with w = U; value from this project's measuring notes).
-        assert!((undecided_share_by(3.0, 1.0, 3.0, 1.0) - 0.95).abs() < 1e-3);
     }
 }
