@@ -34,7 +34,7 @@ const GERMAN = {
   clear: "LEEREN", yes: "JA", no: "NEIN", remove: "entfernen", scan: "Seriennummer scannen oder tippen", scansHere: "Scans gelten hier",
   empty: "leer", ownNumber: "Nummer von der Anlage", plugged: "Stecker erkannt", notPlugged: "kein Stecker", position: "Platz",
   noScript: "Für diese Anlage ist kein Ablauf gesetzt.", about: "etwa {0}", left: "noch {0}", due: "Referenz fällig {0}",
-  expired: "REFERENZ ABGELAUFEN {0}", datedAhead: "KALIBRIERDATUM LIEGT VORAUS {0}", simulated: "SIMULIERT: kein Gerät wird geprüft", attempt: "{0}. Prüfung dieses Geräts", trial: "PROBE: ein Blatt ist ein Entwurf",
+  expired: "REFERENZ ABGELAUFEN {0}", datedAhead: "KALIBRIERDATUM IN DER ZUKUNFT {0}", simulated: "SIMULIERT: kein Gerät wird geprüft", attempt: "{0}. Prüfung dieses Geräts", trial: "PROBE: ein Blatt ist ein Entwurf",
   vacuum: "Vakuum", safe: "Ausgänge sicher, zurückgelesen", notSafe: "Ausgänge NICHT sicher bestätigt", lost: "Keine Verbindung zum Dienst. Die Anzeige kann alt sein.",
   starting: "Die Anlage wird angesehen.", notReady: "Nicht bereit: {0}.", ending: "Der Dienst endet.",
   mount: "Gerät scannen, dann an Platz {0} anschließen.", allMounted: "Alle Plätze sind belegt. START drücken.",

@@ -154,6 +154,8 @@ impl State {
     pub(crate) fn order(&mut self, order: Order) -> CommandId {
         let id = CommandId(self.next_command);
         self.next_command += 1;
+        // Whoever orders something does not wait for scans that were to come later: least of all who makes safe.
+        self.shift = std::time::Duration::ZERO;
         let not_after = match order {
             Order::Safe => None,
             Order::Powered(_)

@@ -1,7 +1,8 @@
 //! What an earlier run left in its folder.
 
-use crate::planned::step_doubt;
+use crate::planned::{other_planner, step_doubt};
 use crate::{JobError, Texts, folder, load};
+use serde::Deserialize;
 use std::path::Path;
 use std::time::Duration;
 use tripbench_quantity::Mono;
@@ -9,7 +10,7 @@ use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
     FORMAT, Halt, Record, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
 };
-use tripbench_rig::{Identification, LONGEST_GAP};
+use tripbench_rig::{Identification, LONGEST_GAP, Scan};
 use tripbench_runner::{RecoverError, recover};
 use tripbench_sheet::{Findings, Source};
 
@@ -75,6 +76,13 @@ pub fn carried(record: &Record, with_script: bool) -> Texts {
     }
 }
 
+/// What a record says of its own form.
+#[derive(Deserialize)]
+struct Made {
+    format: String,
+    version: u32,
+}
+
 /// Record and trace of a folder.
 ///
 /// # Errors
@@ -88,11 +96,14 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
         std::fs::read(path).map_err(|source| JobError::File { what: "read", path: path.to_owned(), source })
     };
     let not_one = |source| JobError::NotARecord { path: path.clone(), source };
-    let record: Record = serde_json::from_slice(&read(&path)?).map_err(not_one)?;
-    if record.version != VERSION || record.format != FORMAT {
-        let found = format!("`{}` version {}", record.format, record.version);
+    let bytes = read(&path)?;
+    // Looked at alone: of another version nothing else may be as here.
+    let made = serde_json::from_slice::<Made>(&bytes).map_err(not_one)?;
+    if made.version != VERSION || made.format != FORMAT {
+        let found = format!("`{}` version {}", made.format, made.version);
         return Err(JobError::OtherVersion { path, found });
     }
+    let record: Record = serde_json::from_slice(&bytes).map_err(not_one)?;
     let path = of.join(folder::TRACE);
     let bytes = read(&path)?;
     let trace = Trace::from_csv(record.header.plan.clone(), &String::from_utf8_lossy(&bytes));
@@ -102,6 +113,10 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
 /// Which files of a folder are not byte for byte as the program writes them: a reader that is less strict than this one might take
 /// something else from them.
 pub fn written_by_others(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
+    // Another version may have written the same otherwise.
+    if other_planner(record).is_some() {
+        return Vec::new();
+    }
     let written =
         [(folder::TRACE, Some(trace.to_csv().into_bytes())), (folder::RECORD, canonical_json(record).ok())];
     let differs = |(file, bytes): &(&str, Option<Vec<u8>>)| std::fs::read(of.join(file)).ok() != *bytes;
@@ -165,11 +180,13 @@ fn header_doubts(record: &Record) -> Vec<String> {
 /// to safe in between and says nothing for a while: it has such places.
 fn gap(record: &Record, trace: &Trace) -> Option<String> {
     let last = record.marks.iter().map(|mark| mark.to).max().filter(|_| !record.is_rig_check())?;
-    let mut pairs = trace.within(Mono::START, last).windows(2);
-    let pair = pairs.find(|pair| pair[1].end().since(pair[0].end()) > LONGEST_GAP)?;
+    let scans = trace.within(Mono::START, last);
+    let ends = scans.iter().map(Scan::end).chain([last]);
+    let mut pairs = scans.iter().map(Scan::end).zip(ends.skip(1));
+    let (before, _) = pairs.find(|(before, next)| next.since(*before) > LONGEST_GAP)?;
     Some(format!(
         "the trace has no scan for more than {} ms after {:.3} s, before the last of what was judged: a run ends there",
         LONGEST_GAP.as_millis(),
-        pair[0].end().seconds()
+        before.seconds()
     ))
 }

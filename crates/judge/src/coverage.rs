@@ -92,6 +92,9 @@ pub(crate) fn selected_delay(
             [other_s] if (other_s - selected_s).abs() > f64::EPSILON => {
                 format!("{} ms is set, and only {} ms fits", listed(&[selected_s]), listed(fitting_s))
             }
+            _ if fitting_s.iter().all(|other_s| (other_s - selected_s).abs() > f64::EPSILON) => {
+                format!("{} ms is set and does not fit; {} ms do", listed(&[selected_s]), listed(fitting_s))
+            }
             _ => format!("each of {} ms fits", listed(fitting_s)),
         };
         (CheckVerdict::Undecided, remark)

@@ -128,8 +128,8 @@ impl At<'_> {
             | Segment::Settling
             | Segment::Saving { .. } => false,
         });
-        let all: Vec<MeasurementResult> =
-            marks.iter().filter_map(|mark| self.operation(mark, to, &slow)).collect();
+        let (all, phases): (Vec<MeasurementResult>, Vec<f64>) =
+            marks.iter().filter_map(|mark| self.operation(mark, to, &slow)).unzip();
         let bounded: Vec<MeasurementResult> = all.iter().map(bounded).collect();
         let Some(longest) = bounded.iter().max_by(|a, b| bound_s(a).total_cmp(&bound_s(b))) else {
             return unknown(check, "no single change of the output was seen in the fast crossings");
@@ -142,7 +142,7 @@ impl At<'_> {
         }
         let device = self.channels.task.sheets.device.as_ref();
         if device.is_some_and(|device| device.promise.response_for == ResponseFor::Mean) {
-            return self.mean_check(check, (&all, &slow), limits);
+            return self.mean_check(check, (&all, &phases), &slow, limits);
         }
         if let Some(late) = self.late(&check, latest) {
             return late;
@@ -184,7 +184,13 @@ impl At<'_> {
 
     /// The limit holds for the mean of many operations: what is random in one shrinks with their number, lag and slow level do
     /// not.
-    fn mean_check(&self, check: Check, (all, slow): (&[MeasurementResult], &Slow), limits: Limits) -> Check {
+    fn mean_check(
+        &self,
+        check: Check,
+        (all, phases): (&[MeasurementResult], &[f64]),
+        slow: &Slow,
+        limits: Limits,
+    ) -> Check {
         const RANDOM: [&str; 2] = [SCATTER, "scatter of the fit"];
         let operations = usize::from(self.task.operations);
         let values: Vec<f64> = all.iter().map(|one| one.value).collect();
@@ -195,8 +201,7 @@ impl At<'_> {
         }
         #[expect(clippy::cast_precision_loss, reason = "counts are small")]
         let share = 1.0 / (all.len() as f64).sqrt();
-        let widths: Vec<f64> = all.iter().filter_map(edge_width_s).collect();
-        let edges = mean(&widths).map_or(1.0, |width_s| edges_in_mean(&values, width_s));
+        let edges = edges_in_mean(phases);
         let shrunk = |part: &Contribution| {
             let factor = match part.name.as_str() {
                 EDGE => edges,
@@ -244,10 +249,21 @@ impl At<'_> {
         })
     }
 
-    fn operation(&self, mark: &Mark, to: bool, slow: &Slow) -> Option<MeasurementResult> {
+    /// One operation, and the phase of the reads in it.
+    fn operation(&self, mark: &Mark, to: bool, slow: &Slow) -> Option<(MeasurementResult, f64)> {
         let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
         let samples = self.channels.samples(mark, self.zero);
-        delay(self.channels, &samples, edge, slow)
+        Some((delay(self.channels, &samples, edge, slow)?, self.phase(mark, edge)?))
+    }
+
+    /// By how much of the time between two reads the reads around an edge come after a whole number of them since the order.
+    fn phase(&self, mark: &Mark, edge: Bracket) -> Option<f64> {
+        let starts: Vec<f64> = self.channels.scans(mark).map(|scan| scan.start().seconds()).collect();
+        let mut periods: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        periods.sort_by(f64::total_cmp);
+        let period_s = *periods.get(periods.len() / 2)?;
+        let next_s = starts.iter().find(|start_s| **start_s >= edge.middle_s())?;
+        Some(((next_s - mark.from.seconds()) / period_s).rem_euclid(1.0))
     }
 }
 
@@ -265,26 +281,19 @@ fn scattered(farthest: &MeasurementResult, slow: &Slow, count: usize) -> Measure
     combine_whole(farthest.value, parts.collect()).unwrap_or_else(|_| farthest.clone())
 }
 
-/// Time between the two reads around the edge of an operation, as it counts in its value.
-fn edge_width_s(one: &MeasurementResult) -> Option<f64> {
-    let edge = one.contributions.iter().find(|part| part.name == EDGE)?;
-    Some(edge.standard_uncertainty * 12_f64.sqrt())
-}
-
-/// Standard uncertainty of the edges in the mean of operations, as a share of that in one of them. The errors of two edges that meet the
-/// reads in the same phase are the same, and of no use to each other: over all delays that a device may have, the errors of edges whose
-/// phases differ by a share δ of the time between two reads have a correlation of 1 − 6 δ (1 − δ) (derived here). How far phases differ is
-/// seen in the values: each is a whole number of reads after its own crossing. Never less than of phases that are random.
-fn edges_in_mean(values_s: &[f64], width_s: f64) -> f64 {
+/// Standard uncertainty of the edges in the mean of operations, as a share of that in one of them, by the phases of the reads after each
+/// order. The errors of two edges that meet the reads in one phase are the same, and of no use to each other: over all delays that a device
+/// may have, the errors of edges whose phases are a share δ apart have a correlation of 1 − 6 δ (1 − δ) (derived here). Never less than of
+/// phases that are random.
+fn edges_in_mean(phases: &[f64]) -> f64 {
     let correlation = |(one, other): (&f64, &f64)| {
-        let apart = ((one - other) / width_s).rem_euclid(1.0);
+        let apart = (one - other).rem_euclid(1.0);
         1.0 - 6.0 * apart * (1.0 - apart)
     };
-    let pairs = values_s.iter().flat_map(|one| values_s.iter().map(move |other| (one, other)));
+    let pairs = phases.iter().flat_map(|one| phases.iter().map(move |other| (one, other)));
     #[expect(clippy::cast_precision_loss, reason = "counts are small")]
-    let count = values_s.len() as f64;
+    let count = phases.len() as f64;
     let variance = pairs.map(correlation).sum::<f64>() / (count * count);
-    // A width of 0 has no phases, and no uncertainty either.
     if variance.is_finite() { variance.max(1.0 / count).min(1.0).sqrt() } else { 1.0 }
 }
 

@@ -64,14 +64,25 @@ pub(crate) fn delay_check(
         let remark = format!("nothing against it: even {:.0} ms more would change no verdict", spare_s * 1e3);
         (CheckVerdict::Measured, remark)
     } else {
-        let latest_ms = (result.value + result.expanded_uncertainty) * 1e3;
-        let remark = format!(
-            "it can be as late as {latest_ms:.0} ms; more than {:.0} ms would change the verdict of a level",
-            (promised_s + spare_s) * 1e3
-        );
+        let [earliest_s, latest_s] =
+            [result.value - result.expanded_uncertainty, result.value + result.expanded_uncertainty];
+        let remark = if latest_s > promised_s + spare_s {
+            format!(
+                "it can be as late as {:.0} ms; more than {:.0} ms would change the verdict of a level",
+                latest_s * 1e3,
+                (promised_s + spare_s) * 1e3
+            )
+        } else {
+            format!(
+                "it can be as early as {:.0} ms; less than {:.0} ms would change the verdict of a level",
+                earliest_s * 1e3,
+                (selected_s - spare_s) * 1e3
+            )
+        };
         (CheckVerdict::Undecided, remark)
     };
-    let inside = harmless.high.is_some_and(|high| result.value <= high);
+    let inside = harmless.high.is_some_and(|high| result.value <= high)
+        && harmless.low.is_none_or(|low| low <= result.value);
     let open = verdict == CheckVerdict::Undecided && inside && !later && !earlier;
     let to_decide = open.then(|| would_decide(check, &result, harmless)).flatten();
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }

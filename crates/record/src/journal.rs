@@ -104,6 +104,12 @@ pub enum Damaged {
         /// The line, from 1.
         line: usize,
     },
+    /// Something stands behind the closing line.
+    #[error("line {line} stands behind the closing line: the program that made the run did not write it")]
+    Behind {
+        /// The line, from 1.
+        line: usize,
+    },
     /// The closing hash does not fit.
     #[error("the closing line does not fit what stands before it")]
     Hash,
@@ -120,7 +126,7 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     for (index, raw) in lines.by_ref() {
         // The closing line vouches for what is before it. What is behind it was written by nobody who made the run.
         if opened.ending == Ending::Complete {
-            return Err(Damaged::Line { line: index + 2 });
+            return Err(Damaged::Behind { line: index + 2 });
         }
         let expected = Seq(opened.events.len() as u64);
         match parse_line(raw).filter(|parsed| parsed.event.seq == expected) {

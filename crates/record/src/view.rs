@@ -213,7 +213,10 @@ impl RunView {
                 self.set_aside.iter().find(|aside| aside.position == position.number).cloned();
             position.verdict = self.verdicts.get(&position.number).copied().unwrap_or(Verdict::Aborted);
         }
-        record.place_checks(&self.checks);
+        // A step that was not done to its end has none: the program ended while they were written.
+        let is_done = |check: &&Check| self.steps.get(usize::from(check.step)) == Some(&StepState::Done);
+        let checks: Vec<Check> = self.checks.iter().filter(is_done).cloned().collect();
+        record.place_checks(&checks);
         Some(record)
     }
 }

@@ -113,7 +113,7 @@ impl Planner<'_> {
             return;
         }
         let message = format!(
-            "`{}` reads ambient at the very end of what it can send: what it reads less there is cut off, so no zero can be taken and nothing judged",
+            "`{}` reads ambient at the very end of what it can send: readings below that are cut off, so no zero can be taken, and nothing can be judged",
             reference.name.value
         );
         let help = "use a reference, or an output range of it, in which ambient lies inside, such as 4-20 mA; of a voltage that goes on below ambient give two points inside and leave `signal` out";

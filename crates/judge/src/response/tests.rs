@@ -300,10 +300,8 @@ fn the_mean_is_judged_where_the_type_promises_one(
     within(measured.value, (20.0 * mean_s - 2.0 * 0.003) / 18.0, 1e-3);
     // What shrinks is no uncertainty of an input times its sensitivity any more.
     assert!(measured.contributions.iter().all(|part| part.input.is_none()));
-    // Half of 5.4 ms of an edge at a leverage of 20/18. Phases that are apart shrink it by √3; the output that is 30 ms later than the two
-    // others is 5.56 reads behind them, not two thirds of one.
-    let share = if mean_s > 0.01 && mean_s < 0.02 { 0.782 } else { 1.0 / ROOT };
-    within(part(&measured.contributions, "edge"), 2.7e-3 * 20.0 / 18.0 / ROOT * share, 1e-6);
+    // Half of 5.4 ms of an edge at a leverage of 20/18, which phases that are apart shrink by √3.
+    within(part(&measured.contributions, "edge"), 2.7e-3 * 20.0 / 18.0 / ROOT / ROOT, 1e-6);
     near(part(&measured.contributions, "lag"), 1e-3 / ROOT);
     let single = of(&responses(Bench::new(), fast, late_s, 0.05), QuantityName::ResponseOn).clone();
     within(
@@ -386,17 +384,17 @@ fn a_standing_level_has_the_scatter_of_few_crossings() {
     near(found.rate_pa_per_s + 1.0, 1.0);
 }
 
-// Of n edges whose phases are even the error of the mean is 1/n of that of one, which is taken as 1/√n; in one phase it is that of one. At
-// 0 and a quarter of a read: (2 + 2 · (1 − 6 · 3/16))/4 = 7/16. Whole reads are no phase.
+// Of n edges whose phases are even the error of the mean is 1/n of that of one, which is taken as 1/√n; in one phase it is that of one.
+// Two of two phases a fifth apart: (8 + 8 · (1 − 6 · 0.16))/16 = 0.52. Whole reads are no phase.
 #[rstest]
-#[case(&[3.0, 4.25, 5.5, 6.75], 5.0, 0.5)]
-#[case(&[3.0, 3.0, 3.0, 3.0], 5.0, 1.0)]
-#[case(&[3.0, 8.0, -2.0, 33.0], 5.0, 1.0)]
-#[case(&[3.0, 5.5], 5.0, 0.707_106_781_186_547_5)]
-#[case(&[3.0, 4.25], 5.0, 0.707_106_781_186_547_5)]
-#[case(&[3.0, 3.0, 4.0, 4.0], 5.0, 0.721_110_255_092_797_9)]
-#[case(&[7.0], 5.0, 1.0)]
-#[case(&[7.0, 7.0], 0.0, 1.0)]
-fn edges_in_one_phase_are_worth_one(#[case] values: &[f64], #[case] width: f64, #[case] share: f64) {
-    near(edges_in_mean(values, width), share);
+#[case(&[0.1, 0.35, 0.6, 0.85], 0.5)]
+#[case(&[0.1, 0.1, 0.1, 0.1], 1.0)]
+#[case(&[0.1, 1.1, -0.9], 1.0)]
+#[case(&[0.1, 0.6], 0.707_106_781_186_547_5)]
+#[case(&[0.1, 0.35], 0.707_106_781_186_547_5)]
+#[case(&[0.9, 0.9, 0.1, 0.1], 0.721_110_255_092_797_9)]
+#[case(&[0.7], 1.0)]
+#[case(&[], 1.0)]
+fn edges_in_one_phase_are_worth_one(#[case] phases: &[f64], #[case] share: f64) {
+    near(edges_in_mean(phases), share);
 }

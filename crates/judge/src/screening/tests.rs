@@ -67,6 +67,8 @@ fn a_delay_is_held_against_what_the_sheets_say(
 #[case(0.22, 0.002, CheckVerdict::Fail, "later than its sheets say")]
 #[case(0.2, 0.03, CheckVerdict::Measured, "nothing against it")]
 #[case(0.2, 0.06, CheckVerdict::Undecided, "260 ms; more than 256 ms")]
+#[case(0.18, 0.09, CheckVerdict::Undecided, "270 ms; more than 256 ms")]
+#[case(0.16, 0.08, CheckVerdict::Undecided, "as early as 80 ms; less than 150 ms")]
 // By 2.6/1.96 U, 26.5 ms, it is in doubt; by 3.5/1.96 U, 35.7 ms, it is ruled out.
 #[case(0.175, 0.02, CheckVerdict::Measured, "nothing against it")]
 #[case(0.172, 0.02, CheckVerdict::Undecided, "earlier than the delay that is set, though few ramps")]
