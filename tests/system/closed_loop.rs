@@ -1,9 +1,10 @@
 //! Steps `response` and `air-saving`: what they say of devices whose truth is known.
 
 use rstest::rstest;
+use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_record::{Check, CheckVerdict, QuantityName, Segment, Verdict};
-use tripbench_rig::Scan;
+use tripbench_rig::{LONGEST_GAP, Scan};
 use tripbench_simulator::{DeviceFault, Effect, Fault, Trigger};
 use tripbench_tests::line::{serial_link, with_link};
 use tripbench_tests::ways::{by_hand, stamping, with_hand_over, without_output};
@@ -121,6 +122,37 @@ fn operations_that_are_alike_meet_the_scans_in_phases_of_their_own(
         let least = around.fold(f64::INFINITY, f64::min);
         assert!(least > 0.5 / f64::from(operations), "{phases:?}");
     }
+}
+
+/// Air pressure falls just when an ejector starts: what is ordered then does not wait for scans that were to come later, on a wire so slow
+/// that both together were a gap.
+#[rstest]
+fn an_order_behind_a_shift_makes_no_gap(
+    #[values(1, 3, 5)] operation: u16,
+    #[values(30, 50, 80)] after_ms: u64,
+) {
+    let mut bench = Bench {
+        script: response("limit = \"100 ms\"").replace("operations = 3", "operations = 5"),
+        ..Bench::demo()
+    };
+    let slow = serial_link("/dev/ttyUSB0", 9_600) + "\nanswer_time = \"20 ms\"";
+    bench.rig = with_link(&slow);
+    let undisturbed = bench.run();
+    assert_eq!(undisturbed.record.halted, None);
+    let pulls = undisturbed
+        .record
+        .marks
+        .iter()
+        .rev()
+        .find(|mark| matches!(mark.segment, Segment::FastRising { cycle } if cycle == operation));
+    let at_s = (pulls.expect("a pull").from + Duration::from_millis(after_ms)).seconds();
+    let effect = Effect::AirPressure { pressure_pa: 3e5, for_s: 5.0 };
+    bench.truth.faults.push(Fault { when: Trigger::At(at_s), effect });
+    let outcome = bench.run();
+    assert_eq!(outcome.record.halted, None);
+    let ends: Vec<Mono> = outcome.trace.scans.iter().map(Scan::end).collect();
+    let longest = ends.windows(2).map(|pair| pair[1].since(pair[0])).max().expect("scans");
+    assert!(longest <= LONGEST_GAP, "{longest:?}");
 }
 
 /// On a slow wire the mean of many operations is within its U of the truth, whatever the delay is and however the phases are.
