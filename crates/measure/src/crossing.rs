@@ -4,7 +4,7 @@
 //! the scan are then worth one, spread ones are worth more, and the edge is never counted twice.
 
 use crate::density::Density;
-use crate::likelihood::{Spread, Table, mean_spread, spread_grid};
+use crate::likelihood::{Spread, Table, mean_spread, scatter, spread_grid};
 
 /// One crossing: the level lay between `low_pa` and `high_pa` when the output changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -200,7 +200,7 @@ const NEGLIGIBLE_SHARE: f64 = 1e-6;
 /// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
 pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<LevelPosterior> {
     let spreads = spread_grid(&[crossings], promised_pa)?;
-    let table = Table::of(crossings, &spreads)?;
+    let table = Table::of(crossings, promised_pa.max(scatter(&[crossings])), &spreads)?;
     let density = table.density(&spreads)?;
     Some(of_density(density, &spreads, table.spread_masses()))
 }
@@ -218,7 +218,10 @@ fn of_density(density: Density, spreads: &[Spread], masses: Vec<f64>) -> LevelPo
 pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPrior) -> Option<AtRates> {
     let crossings: Vec<&[CrossingInterval]> = groups.iter().map(|group| group.crossings.as_slice()).collect();
     let spreads = spread_grid(&crossings, promised_pa)?;
-    let tables = crossings.iter().map(|all| Table::of(all, &spreads)).collect::<Option<Vec<_>>>()?;
+    // What crossings at one rate show of their spread holds for a single one at another.
+    let likely_pa = promised_pa.max(scatter(&crossings));
+    let tables =
+        crossings.iter().map(|all| Table::of(all, likely_pa, &spreads)).collect::<Option<Vec<_>>>()?;
     let slopes: Vec<f64> = groups.iter().map(|group| group.slope_pa_per_s).collect();
     if groups.len() < 2 || slopes.iter().any(|slope| !slope.is_finite()) {
         return None;
@@ -680,7 +683,7 @@ mod tests {
     fn table(low_pa: f64) -> Table {
         let one = [CrossingInterval { low_pa, high_pa: low_pa + 10.0, fit_pa: 0.0 }];
         let spreads = spread_grid(&[one.as_slice()], 1.0).expect("a grid");
-        let table = Table::of(&one, &spreads).expect("a table");
+        let table = Table::of(&one, 1.0, &spreads).expect("a table");
         near(table.least_pa(), low_pa - 6.7);
         near(table.most_pa(), low_pa + 16.7);
         table

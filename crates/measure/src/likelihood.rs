@@ -2,6 +2,7 @@
 
 use crate::crossing::CrossingInterval;
 use crate::density::Density;
+use crate::statistics::mean;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Grid points for the repeatability.
@@ -51,6 +52,20 @@ fn apart(crossings: &[CrossingInterval]) -> f64 {
     (highest_low - lowest_high).max(0.0)
 }
 
+/// Standard deviation of crossings around the middle of their own group, pascal; 0 where no group has two.
+pub(crate) fn scatter(groups: &[&[CrossingInterval]]) -> f64 {
+    let (mut squares, mut freedom) = (0.0, 0.0);
+    for group in groups {
+        let middles: Vec<f64> = group.iter().map(|c| f64::midpoint(c.low_pa, c.high_pa)).collect();
+        let Some(mean) = mean(&middles) else { continue };
+        squares += middles.iter().map(|middle| (middle - mean).powi(2)).sum::<f64>();
+        #[expect(clippy::cast_precision_loss, reason = "a step has few crossings")]
+        let own = (middles.len() - 1) as f64;
+        freedom += own;
+    }
+    if freedom > 0.0 { (squares / freedom).sqrt() } else { 0.0 }
+}
+
 fn grid(least: f64, most: f64, count: i32) -> impl Iterator<Item = f64> {
     let ratio = (most / least).ln() / f64::from(count - 1);
     (0..count).map(move |index| least * (ratio * f64::from(index)).exp())
@@ -69,8 +84,9 @@ pub(crate) struct Table {
 const NEGLIGIBLE_LN: f64 = 25.0;
 
 impl Table {
-    /// Over the levels at which the likelihood is not negligible.
-    pub(crate) fn of(crossings: &[CrossingInterval], spreads: &[Spread]) -> Option<Self> {
+    /// Over the levels at which the likelihood is not negligible: out to three times the spread that is likely, or that these crossings
+    /// show themselves.
+    pub(crate) fn of(crossings: &[CrossingInterval], likely_pa: f64, spreads: &[Spread]) -> Option<Self> {
         let finite = |c: &CrossingInterval| {
             c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa
         };
@@ -82,8 +98,8 @@ impl Table {
         let widest = crossings.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
         let (least, most) = (spreads.first()?.pa, spreads.last()?.pa);
         let fit = crossings.iter().map(|c| c.fit_pa).fold(0.0, f64::max);
-        // As far as the largest spread goes: what the crossings of another rate show of it holds for a single one here too.
-        let reach = 3.0 * most.hypot(fit) + widest;
+        let likely_pa = likely_pa.max(apart(crossings)).max(widest);
+        let reach = 3.0 * most.min(likely_pa).max(least).hypot(fit) + widest;
         let found = coarse(crossings, (low - reach, high + reach), (least, most));
         let (start_pa, step_pa) = (found.from_pa, (found.to_pa - found.from_pa) / f64::from(CELLS));
         let middle_pa = crossings.iter().map(|c| f64::midpoint(c.low_pa, c.high_pa)).sum::<f64>();
@@ -408,22 +424,34 @@ mod tests {
         near(found.to_pa, 1_120.0);
     }
 
-    // Levels out to three of the largest spread and a width; then a fortieth of all more to each side. First case: 3 · 4 + 10 = 22, a cell
-    // of 54/40.
+    // Levels out to a reach of three spreads, of three times what is likely, seen or wide at most, and a width; then a fortieth of all
+    // more to each side. First case: 3 · 4 + 10 = 22, a cell of 54/40.
     #[rstest]
-    #[case(&[(0.0, 10.0)], (0.5, 4.0), (-22.0 - 1.35, 32.0 + 1.35))]
-    #[case(&[(0.0, 10.0), (2.0, 6.0)], (0.5, 10.0), (-40.0 - 2.25, 50.0 + 2.25))]
-    #[case(&[(0.0, 10.0), (2.0, 6.0)], (0.5, 40.0), (-130.0 - 6.75, 140.0 + 6.75))]
-    #[case(&[(0.0, 10.0), (32.0, 42.0)], (0.5, 40.0), (-130.0 - 7.55, 172.0 + 7.55))]
+    #[case(2.0, &[(0.0, 10.0)], (0.5, 4.0), (-22.0 - 1.35, 32.0 + 1.35))]
+    #[case(2.0, &[(0.0, 10.0), (2.0, 6.0)], (0.5, 40.0), (-40.0 - 2.25, 50.0 + 2.25))]
+    #[case(15.0, &[(0.0, 10.0), (2.0, 6.0)], (0.5, 40.0), (-55.0 - 3.0, 65.0 + 3.0))]
+    #[case(2.0, &[(0.0, 10.0), (32.0, 42.0)], (0.5, 40.0), (-76.0 - 4.85, 118.0 + 4.85))]
+    #[case(2.0, &[(0.0, 10.0), (2.0, 6.0)], (20.0, 40.0), (-70.0 - 3.75, 80.0 + 3.75))]
     fn a_table_reaches_as_far_as_the_spreads(
+        #[case] likely_pa: f64,
         #[case] ends_pa: &[(f64, f64)],
         #[case] ends: (f64, f64),
         #[case] levels_pa: (f64, f64),
     ) {
         let spreads = [ends.0, ends.1].map(|pa| Spread { pa, weight: 1.0 });
-        let table = Table::of(&between(ends_pa), &spreads).expect("a table");
+        let table = Table::of(&between(ends_pa), likely_pa, &spreads).expect("a table");
         near(table.least_pa(), levels_pa.0);
         near(table.most_pa(), levels_pa.1);
+    }
+
+    // Middles 1, 3 and 11, 14, 14 (13 in the mean): the root of (2 + 6)/(1 + 2).
+    #[rstest]
+    #[case(&[&[(0.0, 2.0), (2.0, 4.0)][..], &[(11.0, 11.0), (13.0, 15.0), (14.0, 14.0)], &[(0.0, 9.0)]], 1.632_993_161_855_452)]
+    #[case(&[&[(0.0, 2.0)][..], &[(11.0, 11.0)]], 0.0)]
+    #[case(&[&[][..]], 0.0)]
+    fn scatter_is_around_the_middle_of_each_group(#[case] groups: &[&[(f64, f64)]], #[case] pascal: f64) {
+        let groups: Vec<_> = groups.iter().map(|ends_pa| between(ends_pa)).collect();
+        near(scatter(&groups.iter().map(Vec::as_slice).collect::<Vec<_>>()), pascal);
     }
 
     // Five crossings between 0 and 10 Pa with a spread of 3 Pa, relative to the middle: ((Φ(z + 5/3) − Φ(z − 5/3))/(Φ(5/3) − Φ(−5/3)))^5,
@@ -431,7 +459,7 @@ mod tests {
     #[test]
     fn a_table_is_relative_to_its_peak() {
         let spreads = [Spread { pa: 3.0, weight: 1.0 }];
-        let table = Table::of(&between(&[(0.0, 10.0); 5]), &spreads).expect("a table");
+        let table = Table::of(&between(&[(0.0, 10.0); 5]), 3.0, &spreads).expect("a table");
         let at = |level_pa: f64| {
             let mut products = [2.0];
             assert!(table.multiply(level_pa, &mut products));
@@ -471,11 +499,11 @@ mod tests {
     #[case(&[(f64::NEG_INFINITY, 1.0)])]
     fn ends_that_are_no_interval_make_no_table(#[case] ends_pa: &[(f64, f64)]) {
         let spreads = [Spread { pa: 3.0, weight: 1.0 }];
-        assert!(Table::of(&between(ends_pa), &spreads).is_none());
+        assert!(Table::of(&between(ends_pa), 3.0, &spreads).is_none());
         let unknown = CrossingInterval { low_pa: 0.0, high_pa: 1.0, fit_pa: f64::NAN };
-        assert!(Table::of(&[unknown], &spreads).is_none());
-        assert!(Table::of(&between(&[(1.0, 1.0)]), &spreads).is_some());
-        assert!(Table::of(&between(&[(0.0, 1.0)]), &[]).is_none());
+        assert!(Table::of(&[unknown], 3.0, &spreads).is_none());
+        assert!(Table::of(&between(&[(1.0, 1.0)]), 3.0, &spreads).is_some());
+        assert!(Table::of(&between(&[(0.0, 1.0)]), 3.0, &[]).is_none());
     }
 
     // Rows of index² and of 2 over cells of 2 Pa from 10 Pa: at 16.5 Pa, a quarter of the way from 3² to 4², 10.75.
