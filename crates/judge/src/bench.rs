@@ -288,33 +288,38 @@ pub(crate) fn part(contributions: &[tripbench_measure::Contribution], name: &str
     found.unwrap_or_else(|| panic!("no {name} in {contributions:?}")).standard_uncertainty
 }
 
+/// Crossings 10 Pa wide around these levels, at a signed rate.
+pub(crate) fn crossings_around(
+    middles_pa: impl IntoIterator<Item = f64>,
+    rate_pa_per_s: f64,
+) -> crate::level::Crossings {
+    let mut found = crate::level::Crossings { rising: true, ..Default::default() };
+    for (cycle, middle_pa) in (1..).zip(middles_pa) {
+        let (low_pa, high_pa) = (middle_pa - 5.0, middle_pa + 5.0);
+        found.intervals.push(tripbench_measure::CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
+        found.records.push(tripbench_record::CrossingRecord {
+            cycle,
+            earliest_s: 1.0,
+            latest_s: 1.1,
+            low_pa,
+            high_pa,
+            rate_pa_per_s,
+            planned_phase: None,
+            fast: false,
+        });
+        found.rate_uncertainties.push(1.0);
+    }
+    found
+}
+
 /// A level with its crossings at 2000 Pa/s, a step apart from one to the next.
 pub(crate) fn a_level(
     task: &Task,
     step_pa: f64,
     count: u16,
 ) -> (crate::result::Level, crate::level::Crossings) {
-    use crate::level::Crossings;
     use crate::result::{Basis, Delay, level};
-    use tripbench_measure::CrossingInterval;
-    use tripbench_record::CrossingRecord;
-    let mut found = Crossings { rising: true, ..Crossings::default() };
-    for cycle in 1..=count {
-        let middle = 60e3 + step_pa * (f64::from(cycle) - 2.0);
-        let (low_pa, high_pa) = (middle - 5.0, middle + 5.0);
-        found.intervals.push(CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
-        found.records.push(CrossingRecord {
-            cycle,
-            earliest_s: 1.0,
-            latest_s: 1.1,
-            low_pa,
-            high_pa,
-            rate_pa_per_s: 2_000.0,
-            planned_phase: None,
-            fast: false,
-        });
-        found.rate_uncertainties.push(1.0);
-    }
+    let found = crossings_around((1..=count).map(|cycle| 60e3 + step_pa * (f64::from(cycle) - 2.0)), 2_000.0);
     let basis = Basis { task, zero: ZERO, resolution_pa: 6.0 };
     (level(basis, &found, None, Delay::AsPromised { other_s: 0.0 }).expect("a level"), found)
 }

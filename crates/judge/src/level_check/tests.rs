@@ -1,31 +1,14 @@
 use super::*;
-use crate::bench::{Bench, ZERO, near, ramps, zero};
+use crate::bench::{Bench, ZERO, crossings_around, near, ramps, zero};
 use crate::result::{Basis, Delay, level};
 use rstest::rstest;
-use tripbench_measure::CrossingInterval;
 use tripbench_record::{QuantityName, SwitchPointsTask};
 
 const LIMITS: Limits = Limits { low: Some(58_900.0), high: Some(61_100.0) };
 
-/// Crossings around these levels at 2000 Pa/s, nothing taken off.
+/// Crossings around these levels at 2000 Pa/s, 1 ms taken off.
 fn crossings(middles: &[f64]) -> Crossings {
-    let mut found = Crossings { rising: true, taken_off_s: 0.001, ..Crossings::default() };
-    for (cycle, middle) in (1..).zip(middles) {
-        let (low_pa, high_pa) = (middle - 5.0, middle + 5.0);
-        found.intervals.push(CrossingInterval { low_pa, high_pa, fit_pa: 2.0 });
-        found.records.push(CrossingRecord {
-            cycle,
-            earliest_s: 1.0,
-            latest_s: 1.1,
-            low_pa,
-            high_pa,
-            rate_pa_per_s: -2_000.0,
-            planned_phase: None,
-            fast: false,
-        });
-        found.rate_uncertainties.push(1.0);
-    }
-    found
+    Crossings { taken_off_s: 0.001, ..crossings_around(middles.iter().copied(), -2_000.0) }
 }
 
 /// A level that passes with a U of 300 Pa, whose single crossings lie elsewhere.
