@@ -6,7 +6,7 @@ use anyhow::{Context, Result};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_judge::rejudge;
-use tripbench_record::{Check, LoadedSheets, Record, Task, Trace, canonical_json};
+use tripbench_record::{Check, LoadedSheets, Record, Task, Trace, same_but_for_rounding};
 use tripbench_sheet::Findings;
 
 /// A stored run, and what is wrong with it.
@@ -126,8 +126,8 @@ fn differences(stored: &Record, again: &Record) -> Vec<(String, String)> {
             all.push((format!("position {}", stored.number), how));
         }
     }
-    // Whatever else: two records that are not the same bytes are not the same.
-    if all.is_empty() && canonical_json(stored).ok() != canonical_json(again).ok() {
+    // Whatever else: two records that do not say the same are not the same.
+    if all.is_empty() && !same_but_for_rounding(stored, again) {
         let how = "what is stored is not in the form or order in which it is found";
         all.push((String::from("record"), how.to_owned()));
     }
@@ -135,7 +135,7 @@ fn differences(stored: &Record, again: &Record) -> Vec<(String, String)> {
 }
 
 fn difference(stored: &Check, found: &Check) -> Option<(String, String)> {
-    if canonical_json(stored).ok() == canonical_json(found).ok() {
+    if same_but_for_rounding(stored, found) {
         return None;
     }
     let place = found.position.map_or_else(|| String::from("rig"), |number| format!("position {number}"));

@@ -2,9 +2,8 @@
 //! made both anew; a plan follows from the sheets.
 
 use crate::{Loaded, carried, load, task};
-use serde_json::Value;
 use tripbench_engine::{PersonAtPlugs, rig_check};
-use tripbench_record::{PlannedStep, Record, StepTask, Task, Way};
+use tripbench_record::{PlannedStep, Record, StepTask, Task, Way, same_but_for_rounding};
 use tripbench_sheet::Findings;
 
 /// How the steps of a record differ from those that its own sheets and script make; `None` where they do not, and where another version
@@ -14,7 +13,9 @@ pub(crate) fn step_doubt(record: &Record) -> Option<String> {
         return None;
     }
     let plans = plans(record);
-    if plans.iter().any(|plan| same(&plan.steps, &record.header.steps) && plan.plan == record.header.plan) {
+    if plans.iter().any(|plan| {
+        same_but_for_rounding(&plan.steps, &record.header.steps) && plan.plan == record.header.plan
+    }) {
         return None;
     }
     let Some(plan) = plans.into_iter().next() else {
@@ -28,36 +29,6 @@ pub fn other_planner(record: &Record) -> Option<&str> {
     record.other_version(env!("CARGO_PKG_VERSION"))
 }
 
-/// Whether steps are the same but for the last digits of their figures, in which two computers may differ.
-fn same(planned: &[PlannedStep], stored: &[PlannedStep]) -> bool {
-    let [planned, stored] = [planned, stored].map(serde_json::to_value);
-    planned.ok().zip(stored.ok()).is_some_and(|(planned, stored)| alike(&planned, &stored))
-}
-
-fn alike(planned: &Value, stored: &Value) -> bool {
-    /// Relative difference of two figures that are the same: far more than rounding makes, far less than anyone would alter.
-    const ROUNDING: f64 = 1e-9;
-    match (planned, stored) {
-        (Value::Number(planned), Value::Number(stored)) => {
-            let figures = planned.as_f64().zip(stored.as_f64());
-            figures.is_some_and(|(planned, stored)| {
-                (planned - stored).abs() <= ROUNDING * planned.abs().max(stored.abs())
-            })
-        }
-        (Value::Array(planned), Value::Array(stored)) => {
-            planned.len() == stored.len()
-                && planned.iter().zip(stored).all(|(planned, stored)| alike(planned, stored))
-        }
-        (Value::Object(planned), Value::Object(stored)) => {
-            planned.len() == stored.len()
-                && planned
-                    .iter()
-                    .all(|(key, planned)| stored.get(key).is_some_and(|stored| alike(planned, stored)))
-        }
-        (planned, stored) => planned == stored,
-    }
-}
-
 fn difference(planned: &[PlannedStep], stored: &[PlannedStep]) -> String {
     const MADE: &str = "its own sheets and script make";
     if planned.len() != stored.len() {
@@ -65,7 +36,7 @@ fn difference(planned: &[PlannedStep], stored: &[PlannedStep]) -> String {
     }
     let other = (1..)
         .zip(planned.iter().zip(stored))
-        .find(|(_, (planned, stored))| !same(std::slice::from_ref(planned), std::slice::from_ref(stored)));
+        .find(|(_, (planned, stored))| !same_but_for_rounding(*planned, *stored));
     other.map_or_else(
         || format!("the record reads other addresses than {MADE}"),
         |(number, (_, stored))| {

@@ -2,6 +2,7 @@
 //!
 //! Bytes in and out, never files: the journal writer lives in the runner. Nothing here drives a rig or judges a value.
 
+mod alike;
 mod canonical;
 mod check;
 mod event;
@@ -18,6 +19,7 @@ mod trace;
 mod verdict;
 mod view;
 
+pub use alike::same_but_for_rounding;
 pub use canonical::{canonical_json, sha256_hex};
 pub use check::{Check, CheckVerdict, CrossingRecord, LimitsRecord, Measured, QuantityName, Role};
 pub use event::{
