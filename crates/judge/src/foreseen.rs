@@ -258,6 +258,7 @@ impl Foresight<'_> {
             resolution_pa,
             rate_pa_per_s,
             level_pa: level_pa.abs(),
+            spread_pa: promised_spread_pa(self.task, level_pa),
         };
         let samples = (2.0 * sight.reach_s() / period_s.max(moved_s)).max(6.0);
         1.5 * self.noise_pa() / samples.sqrt()

@@ -2,7 +2,7 @@
 
 use crate::channel::{Change, Channels, age_half_s};
 use crate::level::Sought;
-use crate::promised::longest_delay_s;
+use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::stamp::edge;
 use tripbench_measure::{Bracket, CrossingInterval, Sample, fit_curve, fit_line};
 use tripbench_record::{CrossingRecord, Mark, Motion};
@@ -131,22 +131,29 @@ pub(crate) struct Sight {
     /// Absolute rate, pascal per second, and the level, pascal.
     pub(crate) rate_pa_per_s: f64,
     pub(crate) level_pa: f64,
+    /// Spread of a crossing that is promised, as a standard deviation, pascal.
+    pub(crate) spread_pa: f64,
 }
 
 impl Sight {
     /// How far a fit reaches to each side, seconds: about twenty new readings, as far as a coarse reference needs to move by eight
-    /// counts, as far as a noisy one needs to tell the rate to a tenth; and no farther than a curve of second degree follows.
+    /// counts, as far as a noisy one needs to tell the rate to a tenth and the level to a third of the promised spread; and no farther
+    /// than a curve of second degree follows.
     pub(crate) fn reach_s(self) -> f64 {
         const READINGS: f64 = 20.0;
         const COUNTS: f64 = 8.0;
         const TOLD: f64 = 0.1;
+        const SPREAD_TOLD: f64 = 1.0 / 3.0;
         /// Share of the air's time constant.
         const FOLLOWED: f64 = 0.2;
         let rate = self.rate_pa_per_s.max(1e-3);
         let counts_s = COUNTS * self.resolution_pa / rate / 2.0;
         // The slope of a line through 2 h/P readings has a standard deviation of σ √(3 P/2)/h^(3/2).
         let noise_s = (self.noise_pa * (1.5 * self.period_s).sqrt() / (TOLD * rate)).powf(2.0 / 3.0);
-        let wanted_s = (READINGS * self.period_s).clamp(REACH_S[0], REACH_S[1]).max(counts_s).max(noise_s);
+        // The middle of a curve of second degree through 2 h/P readings has one of 3/2 σ/√(2 h/P).
+        let level_s = self.period_s / 2.0 * (1.5 * self.noise_pa / (SPREAD_TOLD * self.spread_pa)).powi(2);
+        let wanted_s = (READINGS * self.period_s).clamp(REACH_S[0], REACH_S[1]);
+        let wanted_s = wanted_s.max(counts_s).max(noise_s).max(level_s);
         wanted_s.min((FOLLOWED * self.level_pa.abs() / rate).max(REACH_S[0]))
     }
 }
@@ -169,12 +176,14 @@ pub(crate) fn around(
     };
     let here = within(REACH_S[1]);
     let half_s = fit_line(here, centre_s, 0.0).map_or(REACH_S[0], |line| {
+        let level_pa = here.iter().map(|sample| sample.level_pa.abs()).fold(0.0, f64::max);
         let sight = Sight {
             period_s: period_s.max(rig.module.converter.si()),
             noise_pa: rig.reference.noise.si(),
             resolution_pa: channels.resolution_pa(),
             rate_pa_per_s: line.slope_pa_per_s(centre_s).abs(),
-            level_pa: here.iter().map(|sample| sample.level_pa.abs()).fold(0.0, f64::max),
+            level_pa,
+            spread_pa: promised_spread_pa(channels.task, level_pa),
         };
         sight.reach_s()
     });

@@ -3,10 +3,10 @@
 
 use super::Planner;
 use super::mix::Wanted;
-use super::shares::{guard_of_u, late_share, undecided_share_by};
+use super::shares::{errors, guard_of_u, late_share, undecided_share_by};
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_judge::{ForeseenLevel, OfDevices, left_open};
-use tripbench_measure::Limits;
+use tripbench_measure::{Limits, mean};
 use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::{
     AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
@@ -20,8 +20,8 @@ struct Foreseen {
     name: &'static str,
     quantity: QuantityName,
     half_tolerance: f64,
-    /// Of a delay, the same for a device whose levels lie half a tolerance away from nominal.
-    half_tolerance_at_half: f64,
+    /// Of a delay that ramps show: shares of devices that it leaves undecided, at nominal and half a tolerance away from it.
+    late_shares: Option<[f64; 2]>,
     /// The limits that the judge has, moved so that nominal is 0; of a time as they are.
     limits: Limits,
     uncertainty: f64,
@@ -41,7 +41,7 @@ impl Foreseen {
             name,
             quantity,
             half_tolerance,
-            half_tolerance_at_half: half_tolerance,
+            late_shares: None,
             limits: around_nominal(half_tolerance),
             uncertainty,
             open: false,
@@ -63,16 +63,13 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     for (step, planned) in (0..).zip(&task.steps) {
         let prediction = |foreseen: Foreseen, unit: &str| {
             let site = &task.sheets.site;
-            let Foreseen { quantity, half_tolerance, half_tolerance_at_half, limits, uncertainty, .. } =
-                foreseen;
+            let Foreseen { quantity, half_tolerance, late_shares, limits, uncertainty, .. } = foreseen;
             let guard = guard_of_u(site, limits, uncertainty);
-            // A time is limited on one side alone; whether an output is late is asked the same way whatever rule the site has. A device
-            // half way to a limit of its levels is as late as any good one, and what it may be late by is less.
-            let [at_nominal, at_half] = match unit {
-                "s" if quantity.is_delay() => [half_tolerance, half_tolerance_at_half]
-                    .map(|spare| late_share(spare, uncertainty, 0.0, 1.0)),
-                "s" => [late_share(half_tolerance, uncertainty, 0.0, guard); 2],
-                _ => [0.0, half_tolerance / 2.0]
+            // A time is limited on one side alone.
+            let [at_nominal, at_half] = match (late_shares, unit) {
+                (Some(shares), _) => shares,
+                (None, "s") => [late_share(half_tolerance, uncertainty, guard); 2],
+                (None, _) => [0.0, half_tolerance / 2.0]
                     .map(|off| undecided_share_by(half_tolerance, uncertainty, off, guard)),
             };
             let whole = |share: f64| if foreseen.open { 1.0 } else { share };
@@ -205,11 +202,22 @@ impl Planner<'_> {
         let hysteresis = self.foreseen(task, expected).into_iter();
         let hysteresis: Vec<Foreseen> =
             hysteresis.filter(|one| one.quantity == QuantityName::Hysteresis).collect();
-        let spare = |level: &ForeseenLevel, half_pa: f64, quantity: QuantityName, share: f64| {
+        let spare = |level: &ForeseenLevel, inside_pa: f64, quantity: QuantityName| {
             let switches = matches!(quantity, QuantityName::OnDelay | QuantityName::OffDelay);
             let also = hysteresis.iter().filter(|_| switches);
             let also = also.map(|one| one.half_tolerance - one.uncertainty);
-            level.spare_s(also.fold(share * half_pa - level.expanded_pa(), f64::min).max(0.0))
+            let left_s = level.spare_s(also.fold(inside_pa - level.expanded_pa(), f64::min).max(0.0));
+            longest_s - mean_s + left_s
+        };
+        // A device half way to a limit of its levels is as late as any good one, and what it may be late by is less: by where its level
+        // is found. Whether an output is late is asked the same way whatever rule the site has.
+        let late = |level: &ForeseenLevel, half_pa: f64, (quantity, u_s): (QuantityName, f64)| {
+            [0.0, half_pa / 2.0].map(|off_pa| {
+                let found = errors(level.expanded_pa()).map(|error_pa| {
+                    late_share(spare(level, half_pa - (off_pa + error_pa).abs(), quantity), u_s, 1.0)
+                });
+                mean(&found).unwrap_or(1.0)
+            })
         };
         levels
             .iter()
@@ -217,15 +225,14 @@ impl Planner<'_> {
             .zip(limits_of(expected))
             .filter_map(|((level, (name, _, quantity)), limits)| {
                 let half_pa = half_tolerance(limits?);
-                let [whole, half] =
-                    [1.0, 0.5].map(|share| longest_s - mean_s + spare(level, half_pa, quantity, share));
+                let uncertainty = level.delay_expanded_s()?;
                 Some(Foreseen {
                     name,
                     quantity,
-                    half_tolerance: whole,
-                    half_tolerance_at_half: half,
+                    half_tolerance: spare(level, half_pa, quantity),
+                    late_shares: Some(late(level, half_pa, (quantity, uncertainty))),
                     limits: Limits { low: None, high: Some(longest_s) },
-                    uncertainty: level.delay_expanded_s()?,
+                    uncertainty,
                     open: false,
                 })
             })
@@ -244,7 +251,7 @@ impl Planner<'_> {
             name: "response",
             quantity,
             half_tolerance,
-            half_tolerance_at_half: half_tolerance,
+            late_shares: None,
             limits: Limits { low: None, high: Some(response.limit.si()) },
             uncertainty,
             open: false,

@@ -12,11 +12,15 @@ pub(super) fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
     }
 }
 
-/// Share of outputs whose delay lies `off_s` beyond that of a device at nominal that a guard band leaves open, where `spare_s` more
-/// are allowed.
-pub(super) fn late_share(spare_s: f64, u_s: f64, off_s: f64, guard: f64) -> f64 {
-    let Ok(result) = combine(off_s, 0.0, vec![Contribution::normal("all", u_s / 1.96)]) else { return 1.0 };
+/// Share of outputs as late as is promised in the mean that a guard band leaves open, where `spare_s` more are allowed.
+pub(super) fn late_share(spare_s: f64, u_s: f64, guard: f64) -> f64 {
+    let Ok(result) = combine(0.0, 0.0, vec![Contribution::normal("all", u_s / 1.96)]) else { return 1.0 };
     1.0 - conformance_probability(&result, Limits { low: None, high: Some(spare_s - guard * u_s) })
+}
+
+/// Errors that results with a U have: the middles of parts that are alike likely, for a normal density.
+pub(super) fn errors(u: f64) -> [f64; 9] {
+    [0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 8.5].map(|part| normal_quantile(part / 9.0) * u / 1.96)
 }
 
 /// Share of devices with a true error `off_pa` that a guard band, as a share of U, leaves undecided.
@@ -39,5 +43,23 @@ mod tests {
         assert!(undecided_share_by(3.0, 1.0, 0.0, 1.0) < 1e-4);
         // At the limit itself 95 % are undecided (ILAC-G8 with w = U; value from this project's measuring notes).
         assert!((undecided_share_by(3.0, 1.0, 3.0, 1.0) - 0.95).abs() < 1e-3);
+    }
+
+    // With U = 1.96 the errors have a standard deviation of 1; the middles of nine parts have a little less. The middle one has none.
+    #[test]
+    fn errors_are_spread_as_u_says() {
+        let found = errors(1.96);
+        let sum: f64 = found.iter().sum();
+        let squares: f64 = found.iter().map(|error| error * error).sum();
+        assert!(sum.abs() < 1e-9 && found[4].abs() < 1e-9, "{found:?}");
+        assert!((0.9..1.0).contains(&(squares / 9.0).sqrt()), "{found:?}");
+    }
+
+    // One in forty lies beyond 1.96 standard deviations: a spare of two U leaves U for the guard and U for the error.
+    #[test]
+    fn a_spare_of_two_u_leaves_one_in_forty_open() {
+        assert!((late_share(2.0, 1.0, 1.0) - 0.025).abs() < 1e-3);
+        assert!((late_share(1.0, 1.0, 0.0) - 0.025).abs() < 1e-3);
+        assert!((late_share(1.0, 1.0, 1.0) - 0.5).abs() < 1e-3);
     }
 }

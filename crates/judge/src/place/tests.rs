@@ -116,7 +116,26 @@ fn a_fit_reaches_for_readings_counts_and_noise_within_bounds(
     #[case] level_pa: f64,
     #[case] reach: f64,
 ) {
-    let sight = Sight { period_s, noise_pa: 20.0, resolution_pa, rate_pa_per_s, level_pa };
+    let sight = Sight { period_s, noise_pa: 20.0, resolution_pa, rate_pa_per_s, level_pa, spread_pa: 50.0 };
+    near(sight.reach_s(), reach);
+}
+
+// A third of the spread in the middle of the curve: 5 ms / 2 · (4.5 · noise / spread)², with 100 Pa over 50 Pa 0.2 s. A fifth of 60 kPa over
+// 20 kPa/s is 0.6 s.
+#[rstest]
+#[case(20.0, 50.0, 2_000.0, 0.1)]
+#[case(100.0, 50.0, 2_000.0, 0.2025)]
+#[case(200.0, 50.0, 2_000.0, 0.81)]
+#[case(200.0, 100.0, 2_000.0, 0.2025)]
+#[case(200.0, 50.0, 20_000.0, 0.6)]
+fn a_fit_through_noise_reaches_until_it_tells_the_level_finer_than_the_spread(
+    #[case] noise_pa: f64,
+    #[case] spread_pa: f64,
+    #[case] rate_pa_per_s: f64,
+    #[case] reach: f64,
+) {
+    let sight =
+        Sight { period_s: 5e-3, noise_pa, resolution_pa: 1.0, rate_pa_per_s, level_pa: 60e3, spread_pa };
     near(sight.reach_s(), reach);
 }
 
