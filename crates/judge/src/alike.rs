@@ -15,20 +15,31 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
         DELAYS.into_iter().map(of).filter(|all| all.len() == positions).collect()
     } else {
         let all = indices(checks, |check| check.quantity.is_delay() && check.measured.is_some());
-        vec![all].into_iter().filter(|all| all.len() >= FEWEST && !selected(task, checks, all)).collect()
+        vec![all]
+            .into_iter()
+            .filter(|all| all.len() >= FEWEST && selected(task, checks, all).is_none())
+            .collect()
     };
     for group in groups {
         if group.iter().all(|index| later(&checks[*index])) && alike(task, checks, &group) {
             let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
             let failed: Vec<usize> = group.into_iter().filter(failed).collect();
+            let remark = remark(selected(task, checks, &failed));
             for index in failed {
                 checks[index].verdict = CheckVerdict::Undecided;
-                checks[index].remark = Some(String::from(
-                    "every output is late by about as much: an input filter or image age that the rig sheet does not declare, or its lag? Try another device",
-                ));
+                checks[index].remark = Some(remark.clone());
             }
         }
     }
+}
+
+fn remark(selected_s: Option<f64>) -> String {
+    let selected = selected_s.map_or_else(String::new, |delay_s| {
+        format!("is a delay of {:.0} ms selected on every device? Or is it ", delay_s * 1e3)
+    });
+    format!(
+        "every output is late by about as much: {selected}an input filter or image age that the rig sheet does not declare, or its lag? Try another device"
+    )
 }
 
 /// Outputs and directions of one device that have to be late alike before the rig is suspected.
@@ -55,13 +66,13 @@ fn alike(task: &Task, checks: &[Check], group: &[usize]) -> bool {
     all.len() == group.len() && latest_low <= earliest_high + response_s(task)
 }
 
-/// Whether a delay that the type lets one select explains all of them.
-fn selected(task: &Task, checks: &[Check], group: &[usize]) -> bool {
+/// The delay that the type lets one select and that explains all of them, seconds.
+fn selected(task: &Task, checks: &[Check], group: &[usize]) -> Option<f64> {
     let explains = |delay_s: f64, index: &usize| {
         interval(&checks[*index])
             .is_some_and(|[low, high]| delay_s <= high && low <= delay_s + response_s(task))
     };
-    selectable_s(task).into_iter().any(|delay_s| group.iter().all(|index| explains(delay_s, index)))
+    selectable_s(task).into_iter().find(|delay_s| group.iter().all(|index| explains(*delay_s, index)))
 }
 
 #[cfg(test)]

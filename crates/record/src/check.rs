@@ -293,6 +293,11 @@ impl Check {
         Some(nearest / measured.expanded_uncertainty.max(f64::MIN_POSITIVE))
     }
 
+    /// Whether the value lies outside its limits by more than its expanded uncertainty.
+    pub fn is_beyond(&self) -> bool {
+        self.margin_in_u().is_some_and(|margin| margin < -1.0)
+    }
+
     /// Distance of the value from its nearest limit as a share of the half tolerance: 1 in the middle, 0 at a limit,
     /// negative outside. For a limit on one side alone, the share of the limit.
     pub fn margin(&self) -> Option<f64> {

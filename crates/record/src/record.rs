@@ -141,8 +141,8 @@ impl PositionRecord {
         self.checks.iter().filter(|check| check.not_checked())
     }
 
-    /// The check that decided the verdict: the worst failed, else the first undecided, else the one that is nearest to its limit, counted in its
-    /// U. A level comes before the hysteresis that follows from it.
+    /// The check that decided the verdict: the worst failed, else a delay that lies beyond its limit by U, else the first undecided, else the
+    /// one that is nearest to its limit, counted in its U. A level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
         // What speaks only against a device decides where it does; what is no figure is no near miss.
         let is_deciding = |check: &&Check| match check.role {
@@ -164,7 +164,7 @@ impl PositionRecord {
             (
                 rank,
                 // A figure says more than what is seen of the outputs.
-                rank == 0 && check.measured.is_none(),
+                (rank == 0 && check.measured.is_none()) || (rank == 1 && !(delay && check.is_beyond())),
                 // What is left open of a delay follows from a level that is near its limit.
                 (rank == 0 && (check.quantity == QuantityName::Hysteresis || check.role == Role::Screening))
                     || (rank == 1 && delay),
@@ -226,6 +226,33 @@ mod tests {
             check(lowest, (63.62, 0.25), [Some(56.1), None]),
             check((QuantityName::SwitchPoint, verdict), (level, expanded), [Some(58.9), Some(61.1)]),
         ];
+        assert_eq!(position.decided_by().map(|check| check.quantity), Some(decides));
+    }
+
+    // Beside a level that is open: a delay beyond its 6 ms by more than U says what is wrong, one that is open like the level follows from
+    // it, and what the outputs did comes first. What failed decides in any case.
+    #[rstest]
+    #[case(CheckVerdict::Undecided, 203.0, 2.0, QuantityName::OnDelay)]
+    #[case(CheckVerdict::Undecided, 9.0, 2.9, QuantityName::OnDelay)]
+    #[case(CheckVerdict::Undecided, 9.0, 3.1, QuantityName::OutputStates)]
+    #[case(CheckVerdict::Undecided, 3.0, 50.0, QuantityName::OutputStates)]
+    #[case(CheckVerdict::Fail, 203.0, 2.0, QuantityName::SwitchPoint)]
+    fn a_delay_beyond_its_limit_decides_before_what_is_open(
+        #[case] level: CheckVerdict,
+        #[case] delay_ms: f64,
+        #[case] expanded_ms: f64,
+        #[case] decides: QuantityName,
+    ) {
+        let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
+        let mut position = PositionRecord::new(1, &identity);
+        let delay = (QuantityName::OnDelay, CheckVerdict::Undecided);
+        position.checks = vec![
+            check((QuantityName::SwitchPoint, level), (61.0, 0.26), [Some(58.9), Some(61.1)]),
+            check((QuantityName::OutputStates, CheckVerdict::Undecided), (0.0, 0.0), [None, None]),
+            check(delay, (delay_ms, expanded_ms), [None, Some(6.0)]),
+        ];
+        position.checks[1].measured = None;
+        position.checks[2].role = Role::Screening;
         assert_eq!(position.decided_by().map(|check| check.quantity), Some(decides));
     }
 }

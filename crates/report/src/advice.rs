@@ -38,6 +38,8 @@ pub enum Advice {
     NotHere,
     /// Select the delay of the settings sheet.
     SelectDelay,
+    /// Look at what may make an output late: the device, or the rig.
+    LookAtDelay,
     /// Test with ramps at two rates: they show the delay.
     TwoRates,
     /// Test with crossings that are located more closely: they show a spread.
@@ -102,6 +104,7 @@ impl Advice {
             | Self::Reduce { .. }
             | Self::NotHere
             | Self::SelectDelay
+            | Self::LookAtDelay
             | Self::TwoRates
             | Self::CloserCrossings
             | Self::LetRest
@@ -130,6 +133,9 @@ impl fmt::Display for Advice {
             }
             Self::NotHere => f.write_str("keep apart: this rig does not decide it"),
             Self::SelectDelay => f.write_str("keep apart; select the delay of the settings sheet"),
+            Self::LookAtDelay => f.write_str(
+                "keep apart; look at the selected delay, and at the input filter of the module in the rig sheet",
+            ),
             Self::TwoRates => f.write_str("keep apart; ramps at two rates show the delay"),
             Self::CloserCrossings => {
                 f.write_str("keep apart; slower ramps, faster reads or more ramps show the spread")
@@ -192,6 +198,8 @@ fn open(check: &Check) -> Advice {
         Advice::TwoRates
     } else if is(QuantityName::SelectedDelay) {
         Advice::SelectDelay
+    } else if check.quantity.is_delay() && check.is_beyond() {
+        Advice::LookAtDelay
     } else {
         Advice::ApartAndAgain
     }
@@ -287,6 +295,27 @@ mod tests {
             ..required(quantity, CheckVerdict::Fail)
         };
         let text = advice(&position(Verdict::Fail, check), LevelStyle::default());
+        assert!(text.starts_with(says), "{text}");
+    }
+
+    // 6 ms are promised. By more than U beyond them the output is late, and not only not told well enough.
+    #[rstest]
+    #[case(203.0, 2.0, "keep apart; look at the selected delay, and at the input filter")]
+    #[case(8.0, 3.0, "keep apart, test again")]
+    fn an_output_that_is_late_says_where_to_look(
+        #[case] delay_ms: f64,
+        #[case] expanded_ms: f64,
+        #[case] says: &str,
+    ) {
+        let part = Contribution::normal("all", expanded_ms / 1e3 / 1.959_963_984_540_054);
+        let result = combine(delay_ms / 1e3, 0.0, vec![part]).expect("a result");
+        let check = Check {
+            measured: Some(Measured::from(&result)),
+            limits: Some(LimitsRecord { low: None, high: Some(6e-3) }),
+            role: Role::Screening,
+            ..required(QuantityName::OnDelay, CheckVerdict::Undecided)
+        };
+        let text = advice(&position(Verdict::Undecided, check), LevelStyle::default());
         assert!(text.starts_with(says), "{text}");
     }
 }

@@ -86,3 +86,21 @@ fn devices_whose_same_output_is_late_alike_are_the_rigs(
     let half = vec![found(Q::OnDelay, [30.0, 3.0]), found(Q::OffDelay, [30.0, 3.0])];
     assert_eq!(verdicts(&[1, 2], half), [FAIL, FAIL]);
 }
+
+// Everybody makes the same mistake at once: 200 ms can be selected, 30 ms cannot.
+#[rstest]
+#[case([203.0, 2.0], [205.0, 2.0], true)]
+#[case([203.0, 2.0], [209.0, 2.0], false)]
+#[case([30.0, 3.0], [32.0, 3.0], false)]
+fn a_delay_that_all_devices_may_have_selected_is_named(
+    #[case] first: [f64; 2],
+    #[case] second: [f64; 2],
+    #[case] named: bool,
+) {
+    let mut checks = vec![found(Q::OnDelay, first), found(Q::OnDelay, second)];
+    shared_delays(&Bench::new().positions(&[1, 2]).task(), &mut checks);
+    for check in checks {
+        let remark = check.remark.expect("why it is open");
+        assert_eq!(remark.contains("is a delay of 200 ms selected on every device?"), named, "{remark}");
+    }
+}
