@@ -328,9 +328,12 @@ fn share(cycle: u16, cycles: u16) -> f64 {
 fn spread_scans(bench: &Bench, cycle: u16, cycles: u16) {
     let ends: Vec<Mono> =
         bench.state.borrow().trace.scans.iter().rev().take(21).map(tripbench_rig::Scan::end).collect();
-    let (Some(last), Some(first)) = (ends.first(), ends.last()) else { return };
-    let periods = u32::try_from(ends.len().saturating_sub(1).max(1)).unwrap_or(1);
-    bench.shift_scans(share(cycle, cycles), last.since(*first) / periods);
+    let mut periods: Vec<Duration> = ends.windows(2).map(|pair| pair[0].since(pair[1])).collect();
+    periods.sort_unstable();
+    // The middle one: an order between two scans makes that time longer.
+    if let Some(period) = periods.get(periods.len() / 2) {
+        bench.shift_scans(share(cycle, cycles), *period);
+    }
 }
 
 async fn wait_until(bench: &Bench, level: VacuumLevel, rising: bool, within: TimeSpan) -> Result<(), Break> {
