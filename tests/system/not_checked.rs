@@ -88,7 +88,7 @@ fn the_report_folds_what_speaks_for_no_level_and_keeps_levels_in_sight() {
 /// daemon's own words.
 #[rstest]
 #[case::english("const ENGLISH", &[])]
-#[case::german("const GERMAN", &["two-rates", "let-rest", "look-at-output", "look-at-bench", "look-at-inputs", "select-delay"])]
+#[case::german("const GERMAN", &["two-rates", "let-rest", "look-at-output", "look-at-bench", "look-at-inputs", "select-delay", "look-at-delay"])]
 fn the_page_has_words_for_what_it_gets_as_data(#[case] language: &str, #[case] advices: &[&str]) {
     let page = tripbench_tests::bench_scripts().join("../crates/daemon/page/words.js");
     let all = std::fs::read_to_string(page).expect("the page's words");

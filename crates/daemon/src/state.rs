@@ -262,7 +262,7 @@ pub(crate) enum AdviceShown {
     /// Anything else.
     Other {
         /// A word for it: `test-again`, `keep-apart`, `apart-and-again`, `at-limit`, `reduce`, `not-here`, `select-delay`,
-        /// `two-rates`, `closer-crossings`, `let-rest`, `look-at-output`, `look-at-bench`, `look-at-inputs`.
+        /// `two-rates`, `closer-crossings`, `let-rest`, `look-at-output`, `look-at-bench`, `look-at-inputs`, `look-at-delay`.
         word: &'static str,
         /// In English.
         text: String,

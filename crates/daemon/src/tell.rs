@@ -376,6 +376,7 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
         Advice::Reduce { .. } => "reduce",
         Advice::NotHere => "not-here",
         Advice::SelectDelay => "select-delay",
+        Advice::LookAtDelay => "look-at-delay",
         Advice::TwoRates => "two-rates",
         Advice::LetRest => "let-rest",
         Advice::LookAtOutput => "look-at-output",
