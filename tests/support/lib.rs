@@ -151,6 +151,13 @@ impl Bench {
         errors.map(|finding| finding.rule).collect()
     }
 
+    /// Rules of all that is found when it is planned, in order.
+    pub fn findings(&self) -> Vec<&'static str> {
+        let findings = Findings::new();
+        drop(self.planned(&findings));
+        findings.into_sorted().iter().map(|finding| finding.rule).collect()
+    }
+
     fn planned(&self, findings: &Findings) -> Option<Task> {
         let script = good(&self.script, Script::read);
         let positions = self.positions.iter().map(|&number| PositionPlan {

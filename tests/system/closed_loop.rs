@@ -320,6 +320,28 @@ fn a_response_that_the_rig_can_not_show_is_refused(
     assert_eq!(bench.refusals(), rules);
 }
 
+// Of the demo's type the response takes up to 6 ms; a delay that is set comes on top. Up to the delay itself no device can answer.
+#[rstest]
+#[case("20 ms", "20 ms", Some("response-limit-too-short"))]
+#[case("20 ms", "19 ms", Some("response-limit-too-short"))]
+#[case("20 ms", "25 ms", Some("response-limit-below-promise"))]
+#[case("20 ms", "26 ms", None)]
+#[case("0 ms", "5 ms", Some("response-limit-below-promise"))]
+#[case("0 ms", "6 ms", None)]
+fn a_response_limit_that_devices_can_not_keep_is_said(
+    #[case] delay: &str,
+    #[case] limit: &str,
+    #[case] rule: Option<&str>,
+) {
+    let steps = format!("[[step]]\ndo = \"switch-points\"\n[[step]]\ndo = \"response\"\nlimit = \"{limit}\"");
+    let mut bench = Bench { script: script(&steps), ..Bench::demo() };
+    let set = format!("delay = \"{delay}\"");
+    bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", &set));
+    let found = bench.findings();
+    let said: Vec<&str> = found.into_iter().filter(|rule| rule.starts_with("response-limit")).collect();
+    assert_eq!(said, rule.into_iter().collect::<Vec<_>>());
+}
+
 #[test]
 fn a_response_needs_levels_of_the_same_run() {
     let bench = Bench { script: script("[[step]]\ndo = \"response\""), ..Bench::demo() };

@@ -25,6 +25,9 @@ impl Planner<'_> {
         }
         let top = deepest(&expected) + LevelDifference::new(1_500.0);
         self.reachable(top, place)?;
+        if let Some(limit) = limit {
+            self.limit_can_be_kept(limit)?;
+        }
         let limit = limit.as_ref().map_or(TimeSpan::new(self.response_s()), |limit| limit.value);
         self.foresee_response(limit, &ramps, &expected, place);
         let answered_s = 2.0 * limit.si() + self.sheets.rig.input_time().si() + 0.1;
@@ -72,6 +75,32 @@ impl Planner<'_> {
         let message = format!("response needs levels from slower {direction} ramps");
         self.finding("response-needs-slower", place, &message, help);
         None
+    }
+
+    /// Whether a limit leaves a device the delay that is set; says so where it is less than the sheets let a device take.
+    fn limit_can_be_kept(&self, limit: &At<TimeSpan>) -> Option<()> {
+        let set_s = self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
+        let longest_s = self.response_s();
+        let [limit_ms, set_ms, longest_ms] = [limit.si(), set_s, longest_s].map(|time_s| time_s * 1e3);
+        let help = format!("{longest_ms:.0} ms or more, or without `limit`: as the sheets promise");
+        if limit.si() <= set_s {
+            let message = format!(
+                "the response limit of {limit_ms:.0} ms is no longer than the delay that is set, {set_ms:.0} ms: no device can keep it"
+            );
+            self.finding("response-limit-too-short", &limit.place, &message, &help);
+            return None;
+        }
+        if limit.si() < longest_s {
+            let message = format!(
+                "the response limit of {limit_ms:.0} ms is less than the {longest_ms:.0} ms that the sheets let a device take: one that is as promised can fail"
+            );
+            self.findings.add(Finding::warning(
+                "response-limit-below-promise",
+                &limit.place,
+                Wording::new(message, "this limit", help),
+            ));
+        }
+        Some(())
     }
 
     /// Says so where the reads are too far apart to show a response within its limit.
