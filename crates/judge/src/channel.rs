@@ -1,10 +1,12 @@
 //! Channels: a stretch of the trace decoded, reference corrected by zero and calibration.
 
+use std::cell::OnceCell;
 use tripbench_measure::{Sample, distinct, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
 use tripbench_rig::{
-    Bit, Decoder, DigitalInput, EdgeCounter, Output, OutputImage, ReferenceKind, RegisterInput, Scan,
+    Bit, Decoder, DigitalInput, EdgeCounter, Output, OutputImage, OutputName, ReferenceKind, RegisterInput,
+    Scan,
 };
 
 /// The vented reference: mean reading and what is known of it.
@@ -31,6 +33,8 @@ pub(crate) struct Channels<'t> {
     resolution_pa: f64,
     /// The reference in each scan, as read: decoded once because every output needs it.
     read: Vec<Option<Sample>>,
+    /// Changes of the valves, once they were asked for.
+    valve_changes: OnceCell<Vec<[f64; 2]>>,
 }
 
 impl<'t> Channels<'t> {
@@ -42,6 +46,7 @@ impl<'t> Channels<'t> {
             decoder: Decoder::new(trace.plan.clone()),
             resolution_pa: input.resolution(),
             read: Vec::new(),
+            valve_changes: OnceCell::new(),
         };
         channels.read = channels.decoded();
         if input.step_unknown() {
@@ -96,6 +101,37 @@ impl<'t> Channels<'t> {
             Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
         };
         self.trace.scans.iter().map(|scan| self.decoder.accepts(scan).then(|| read(scan)).flatten()).collect()
+    }
+
+    /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows the valves as they
+    /// stand then to the last.
+    pub(crate) fn valves_stand(&self, at_s: f64) -> [f64; 2] {
+        let changes = self.valve_changes.get_or_init(|| self.valve_changes());
+        let next = changes.partition_point(|[_, new_s]| *new_s <= at_s);
+        let from_s = next.checked_sub(1).map_or(f64::NEG_INFINITY, |before| changes[before][1]);
+        [from_s, changes.get(next).map_or(f64::INFINITY, |[old_s, _]| *old_s)]
+    }
+
+    /// Where the outputs that move the air changed: the last scan with the old ones and the first with the new, seconds. The set point of
+    /// a regulator goes on all the time, and is none of them.
+    fn valve_changes(&self) -> Vec<[f64; 2]> {
+        use OutputName as O;
+        let valves = |output: &&Output| {
+            matches!(output.name, O::Evacuate | O::EvacuateFine | O::Bleed | O::Vent | O::HandOver)
+        };
+        let valves: Vec<&Output> = self.task.sheets.rig.outputs.iter().filter(valves).collect();
+        let scans = self.trace.scans.iter().filter(|scan| self.decoder.accepts(scan));
+        let mut before: Option<(f64, Vec<Option<u16>>)> = None;
+        let mut changes = Vec::new();
+        for scan in scans {
+            let words: Vec<Option<u16>> = valves.iter().map(|output| self.output(scan, output)).collect();
+            let same = before.as_ref().is_none_or(|(_, old)| *old == words);
+            if let Some((old_s, _)) = before.as_ref().filter(|_| !same) {
+                changes.push([*old_s, scan.end().seconds()]);
+            }
+            before = Some((scan.start().seconds(), words));
+        }
+        changes
     }
 
     /// Reference samples of a stretch as read, in time order.

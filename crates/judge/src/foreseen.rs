@@ -4,7 +4,7 @@
 use crate::channel::{Zero, age_half_s};
 use crate::hose::{self, Leak};
 use crate::level::Crossings;
-use crate::place::{Sight, crossing};
+use crate::place::{Sight, crossing, fitted_spread_pa};
 use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
@@ -258,7 +258,7 @@ impl Foresight<'_> {
             resolution_pa,
             rate_pa_per_s,
             level_pa: level_pa.abs(),
-            spread_pa: promised_spread_pa(self.task, level_pa),
+            spread_pa: fitted_spread_pa(self.task, level_pa),
         };
         let samples = (2.0 * sight.reach_s() / period_s.max(moved_s)).max(6.0);
         1.5 * self.noise_pa() / samples.sqrt()

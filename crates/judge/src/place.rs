@@ -5,7 +5,7 @@ use crate::level::Sought;
 use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::stamp::edge;
 use tripbench_measure::{Bracket, CrossingInterval, Sample, fit_curve, fit_line};
-use tripbench_record::{CrossingRecord, Mark, Motion};
+use tripbench_record::{CrossingRecord, Mark, Motion, Task};
 
 /// Level between the two ends of the edge's interval, from a curve through the samples around it.
 pub(crate) fn place(
@@ -137,13 +137,15 @@ pub(crate) struct Sight {
 
 impl Sight {
     /// How far a fit reaches to each side, seconds: about twenty new readings, as far as a coarse reference needs to move by eight
-    /// counts, as far as a noisy one needs to tell the rate to a tenth and the level to a third of the promised spread; and no farther
-    /// than a curve of second degree follows.
+    /// counts, as far as a noisy one needs to tell the rate to a tenth, and to tell the level to a third of the promised spread where
+    /// the planned ramps go so far beyond it; and no farther than a curve of second degree follows.
     pub(crate) fn reach_s(self) -> f64 {
         const READINGS: f64 = 20.0;
         const COUNTS: f64 = 8.0;
         const TOLD: f64 = 0.1;
         const SPREAD_TOLD: f64 = 1.0 / 3.0;
+        /// Half of the least that a planned ramp goes beyond the levels that it is for: a device may lie outside them by the other half.
+        const BESIDE_PA: f64 = 500.0;
         /// Share of the air's time constant.
         const FOLLOWED: f64 = 0.2;
         let rate = self.rate_pa_per_s.max(1e-3);
@@ -152,19 +154,27 @@ impl Sight {
         let noise_s = (self.noise_pa * (1.5 * self.period_s).sqrt() / (TOLD * rate)).powf(2.0 / 3.0);
         // The middle of a curve of second degree through 2 h/P readings has one of 3/2 σ/√(2 h/P).
         let level_s = self.period_s / 2.0 * (1.5 * self.noise_pa / (SPREAD_TOLD * self.spread_pa)).powi(2);
+        let level_s = level_s.min(BESIDE_PA / rate);
         let wanted_s = (READINGS * self.period_s).clamp(REACH_S[0], REACH_S[1]);
         let wanted_s = wanted_s.max(counts_s).max(noise_s).max(level_s);
         wanted_s.min((FOLLOWED * self.level_pa.abs() / rate).max(REACH_S[0]))
     }
 }
 
-/// Samples for a fit around a moment, as far to each side as the reference needs there. Both sides have to be there.
+/// Spread that a fit through noise has to tell, pascal. A hand moves the air too unevenly for a longer fit.
+pub(crate) fn fitted_spread_pa(task: &Task, level_pa: f64) -> f64 {
+    if task.sheets.rig.by_hand() { f64::INFINITY } else { promised_spread_pa(task, level_pa) }
+}
+
+/// Samples for a fit around a moment, as far to each side as the reference needs there, while the valves stand still. Both sides have
+/// to be there.
 pub(crate) fn around(
     channels: &Channels<'_>,
     samples: &[Sample],
     centre_s: f64,
     width_s: f64,
 ) -> Vec<Sample> {
+    let samples = while_air_is_alike(channels, samples, centre_s);
     let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Vec::new() };
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let period_s = (last.t_s - first.t_s) / samples.len().max(2) as f64;
@@ -183,13 +193,25 @@ pub(crate) fn around(
             resolution_pa: channels.resolution_pa(),
             rate_pa_per_s: line.slope_pa_per_s(centre_s).abs(),
             level_pa,
-            spread_pa: promised_spread_pa(channels.task, level_pa),
+            spread_pa: fitted_spread_pa(channels.task, level_pa),
         };
         sight.reach_s()
     });
     let here = within(half_s.max(2.0 * width_s));
     let after = here.iter().filter(|sample| sample.t_s > centre_s).count();
     if after >= 3 && here.len() >= after + 3 { channels.fitted(here) } else { Vec::new() }
+}
+
+/// Samples from when the air follows the valves as they stand at a moment, and the reference the air, to when they change again.
+fn while_air_is_alike<'s>(channels: &Channels<'_>, samples: &'s [Sample], centre_s: f64) -> &'s [Sample] {
+    /// Lags after which what is left of the turn is a twentieth.
+    const LAGS: f64 = 3.0;
+    let rig = &channels.task.sheets.rig;
+    let follows_s = rig.manifold.valve_delay.si() + LAGS * rig.reference.lag.value.si();
+    let [from_s, to_s] = channels.valves_stand(centre_s - follows_s);
+    let from = samples.partition_point(|sample| sample.t_s < from_s + follows_s);
+    let to = samples.partition_point(|sample| sample.t_s <= to_s);
+    samples.get(from..to).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -3,9 +3,11 @@
 use serde::Serialize;
 use serde_json::Value;
 
-/// Largest difference of two figures that are the same, as a share of the larger one and at least of 1 in its own unit (pascal, second,
+/// Largest difference of two figures that are the same, as a share of the larger one, and at least of 0.01 in its own unit (pascal, second,
 /// a share): far more than rounding makes, far less than anyone would alter.
 const ROUNDING: f64 = 1e-9;
+/// A difference of two large figures is rounded as they are.
+const LEAST: f64 = 0.01;
 
 /// Whether two values are the same but for the last digits of their figures. The functions that a system's mathematical library has do
 /// not round alike on all computers.
@@ -19,7 +21,7 @@ fn alike(one: &Value, other: &Value) -> bool {
         (Value::Number(one), Value::Number(other)) if one.is_f64() || other.is_f64() => {
             let figures = one.as_f64().zip(other.as_f64());
             figures.is_some_and(|(one, other)| {
-                (one - other).abs() <= ROUNDING * one.abs().max(other.abs()).max(1.0)
+                (one - other).abs() <= ROUNDING * one.abs().max(other.abs()).max(LEAST)
             })
         }
         (Value::Array(one), Value::Array(other)) => {
@@ -45,6 +47,7 @@ mod tests {
     #[case::a_difference_of_two(json!(0.0), json!(-7e-12), true)]
     #[case::a_hundredth_of_a_pascal(json!(60_000.0), json!(60_000.01), false)]
     #[case::a_microsecond(json!(0.02), json!(0.020_001), false)]
+    #[case::a_small_one(json!(1e-5), json!(1.000_01e-5), false)]
     #[case::another_sign(json!(0.02), json!(-0.02), false)]
     #[case::whole_beside_whole(json!(1_000_000_000_000_u64), json!(1_000_000_000_001_u64), false)]
     #[case::whole_beside_figure(json!(5), json!(5.0), true)]

@@ -293,9 +293,15 @@ impl Check {
         Some(nearest / measured.expanded_uncertainty.max(f64::MIN_POSITIVE))
     }
 
-    /// Whether the value lies outside its limits by more than its expanded uncertainty.
-    pub fn is_beyond(&self) -> bool {
-        self.margin_in_u().is_some_and(|margin| margin < -1.0)
+    /// Whether it is a delay that is longer than its limit by 3.5 standard uncertainties, as one that fails is: left open, it is late, and only
+    /// whose fault that is stays open.
+    pub fn is_surely_late(&self) -> bool {
+        const SURELY: f64 = 3.5 / 1.96;
+        let above = |measured: &Measured| Some(measured.value - self.limits?.high?);
+        self.quantity.is_delay()
+            && self.measured.as_ref().is_some_and(|measured| {
+                above(measured).is_some_and(|above| above > SURELY * measured.expanded_uncertainty)
+            })
     }
 
     /// Distance of the value from its nearest limit as a share of the half tolerance: 1 in the middle, 0 at a limit,

@@ -141,7 +141,7 @@ impl PositionRecord {
         self.checks.iter().filter(|check| check.not_checked())
     }
 
-    /// The check that decided the verdict: the worst failed, else a delay that lies beyond its limit by U, else the first undecided, else the
+    /// The check that decided the verdict: the worst failed, else an output that is surely late, else the first undecided, else the
     /// one that is nearest to its limit, counted in its U. A level comes before the hysteresis that follows from it.
     pub fn decided_by(&self) -> Option<&Check> {
         // What speaks only against a device decides where it does; what is no figure is no near miss.
@@ -164,7 +164,7 @@ impl PositionRecord {
             (
                 rank,
                 // A figure says more than what is seen of the outputs.
-                (rank == 0 && check.measured.is_none()) || (rank == 1 && !(delay && check.is_beyond())),
+                (rank == 0 && check.measured.is_none()) || (rank == 1 && !check.is_surely_late()),
                 // What is left open of a delay follows from a level that is near its limit.
                 (rank == 0 && (check.quantity == QuantityName::Hysteresis || check.role == Role::Screening))
                     || (rank == 1 && delay),
@@ -229,12 +229,12 @@ mod tests {
         assert_eq!(position.decided_by().map(|check| check.quantity), Some(decides));
     }
 
-    // Beside a level that is open: a delay beyond its 6 ms by more than U says what is wrong, one that is open like the level follows from
+    // Beside a level that is open: a delay beyond its 6 ms by more than 1.8 U says what is wrong, one that is open like the level follows from
     // it, and what the outputs did comes first. What failed decides in any case.
     #[rstest]
     #[case(CheckVerdict::Undecided, 203.0, 2.0, QuantityName::OnDelay)]
-    #[case(CheckVerdict::Undecided, 9.0, 2.9, QuantityName::OnDelay)]
-    #[case(CheckVerdict::Undecided, 9.0, 3.1, QuantityName::OutputStates)]
+    #[case(CheckVerdict::Undecided, 9.0, 1.6, QuantityName::OnDelay)]
+    #[case(CheckVerdict::Undecided, 9.0, 1.8, QuantityName::OutputStates)]
     #[case(CheckVerdict::Undecided, 3.0, 50.0, QuantityName::OutputStates)]
     #[case(CheckVerdict::Fail, 203.0, 2.0, QuantityName::SwitchPoint)]
     fn a_delay_beyond_its_limit_decides_before_what_is_open(

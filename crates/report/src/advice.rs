@@ -198,7 +198,7 @@ fn open(check: &Check) -> Advice {
         Advice::TwoRates
     } else if is(QuantityName::SelectedDelay) {
         Advice::SelectDelay
-    } else if check.quantity.is_delay() && check.is_beyond() {
+    } else if check.is_surely_late() {
         Advice::LookAtDelay
     } else {
         Advice::ApartAndAgain
@@ -298,10 +298,12 @@ mod tests {
         assert!(text.starts_with(says), "{text}");
     }
 
-    // 6 ms are promised. By more than U beyond them the output is late, and not only not told well enough.
+    // 6 ms are promised. By more than 1.8 U beyond them the output is late; by less it may seem so.
     #[rstest]
     #[case(203.0, 2.0, "keep apart; look at the selected delay, and at the input filter")]
-    #[case(8.0, 3.0, "keep apart, test again")]
+    #[case(11.5, 3.0, "keep apart; look at the selected delay, and at the input filter")]
+    #[case(11.2, 3.0, "keep apart, test again")]
+    #[case(-60.0, 3.0, "keep apart, test again")]
     fn an_output_that_is_late_says_where_to_look(
         #[case] delay_ms: f64,
         #[case] expanded_ms: f64,
