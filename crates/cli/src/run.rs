@@ -164,7 +164,7 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     let (sure, open): (Vec<&Prediction>, Vec<&Prediction>) = predictions.iter().partition(decides);
     if !sure.is_empty() {
         let names: Vec<&str> = sure.iter().map(|one| quantity_name(one.quantity)).collect();
-        say::note(&format!("  foreseen  decided up to half way to a limit: {}", names.join(", ")));
+        say::note(&format!("  foreseen  decided up to half way to a limit: {}", names.join("; ")));
     }
     if !open.is_empty() {
         say::note(

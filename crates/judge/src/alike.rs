@@ -4,15 +4,17 @@
 use crate::promised::{longest_delay_s, response_s, selectable_s};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
 
-/// Takes back the fails of delays that all outputs share: of every position, or of a single one all its outputs, where no delay of the
+/// Takes back the fails of delays that all outputs share: of every position where it was found, or of a single one all its outputs, where no delay of the
 /// type explains it. They stay open, and say where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
     let promised_s = longest_delay_s(task);
     let later = |check: &Check| check.measured.as_ref().is_some_and(|found| found.value > promised_s);
     let positions = task.positions.len();
     let groups: Vec<Vec<usize>> = if positions > 1 {
-        let of = |quantity: QuantityName| indices(checks, |check| check.quantity == quantity);
-        DELAYS.into_iter().map(of).filter(|all| all.len() == positions).collect()
+        let of = |quantity: QuantityName| {
+            indices(checks, |check| check.quantity == quantity && check.measured.is_some())
+        };
+        DELAYS.into_iter().map(of).filter(|all| all.len() >= FEWEST).collect()
     } else {
         let all = indices(checks, |check| check.quantity.is_delay() && check.measured.is_some());
         vec![all]
@@ -25,10 +27,63 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
             let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
             let failed: Vec<usize> = group.into_iter().filter(failed).collect();
             let remark = remark(selected(task, checks, &failed));
-            for index in failed {
+            for &index in &failed {
                 checks[index].verdict = CheckVerdict::Undecided;
                 checks[index].remark = Some(remark.clone());
+                take_back_with(checks, index);
             }
+            // Of a position whose edges came too late to be found, they are late as well.
+            let of = failed.first().map(|index| checks[*index].quantity).filter(|_| positions > 1);
+            for index in indices(checks, |check| Some(check.quantity) == of && check.measured.is_none()) {
+                take_back_with(checks, index);
+            }
+        }
+    }
+}
+
+/// Takes back what fails with such a delay: the scatter of its edges, which the air that they are followed back through adds to, and a
+/// level that could not be stated.
+fn take_back_with(checks: &mut [Check], delay: usize) {
+    use QuantityName as Q;
+    let (position, quantity) = (checks[delay].position, checks[delay].quantity);
+    let Some([level, spread]) = [
+        (Q::OnDelay, [Q::SwitchPoint, Q::Repeatability]),
+        (Q::OffDelay, [Q::ResetPoint, Q::ResetSpread]),
+        (Q::CutOffDelay, [Q::CutOff, Q::CutOffSpread]),
+        (Q::ResumeDelay, [Q::Resume, Q::ResumeSpread]),
+    ]
+    .into_iter()
+    .find_map(|(of, both)| (of == quantity).then_some(both)) else {
+        return;
+    };
+    let unstated =
+        |check: &Check| check.measured.is_none() && [level, Q::Hysteresis].contains(&check.quantity);
+    let mine = checks.iter_mut().filter(|check| check.position == position);
+    for check in mine.filter(|check| check.verdict == CheckVerdict::Fail) {
+        if check.quantity == spread || unstated(check) {
+            check.verdict = CheckVerdict::Undecided;
+            check.remark = Some(String::from(FOLLOWED));
+        }
+    }
+}
+
+const FOLLOWED: &str =
+    "its output is late like every other: what its edges show of it is not the device's alone";
+
+/// Takes back fails of the outputs' states at positions whose outputs are late like every other, by the checks of the ramps before: a
+/// state that is late is one that the level does not allow.
+pub(crate) fn late_alike(states: &mut [Check], before: &[Check]) {
+    let is_late = |position: Option<u8>| {
+        let taken_back = |check: &Check| {
+            check.position == position && check.verdict == CheckVerdict::Undecided && check.is_surely_late()
+        };
+        before.iter().any(taken_back)
+    };
+    for check in states.iter_mut().filter(|check| check.verdict == CheckVerdict::Fail) {
+        if is_late(check.position) {
+            let found = check.remark.take().unwrap_or_default();
+            check.verdict = CheckVerdict::Undecided;
+            check.remark = Some(format!("{found}; its output is late like every other: see its delays"));
         }
     }
 }
@@ -42,7 +97,7 @@ fn remark(selected_s: Option<f64>) -> String {
     )
 }
 
-/// Outputs and directions of one device that have to be late alike before the rig is suspected.
+/// Outputs and directions of one device, or devices, that have to be late alike before the rig is suspected.
 const FEWEST: usize = 2;
 
 const DELAYS: [QuantityName; 4] =

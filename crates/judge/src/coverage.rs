@@ -2,9 +2,10 @@
 //! beside the verdict, and where the site has it so it takes a pass away.
 
 use crate::condition::judged;
-use crate::promised::{selectable_s, selected_delay_s};
+use crate::promised::{longest_delay_s, selectable_s, selected_delay_s};
+use crate::transition::ruled_out;
 use tripbench_device::NotChecked;
-use tripbench_measure::{Acceptance, MeasurementResult};
+use tripbench_measure::{Acceptance, Limits, MeasurementResult};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
 use tripbench_rig::Position;
 
@@ -93,13 +94,25 @@ pub(crate) fn selected_delay(
                 format!("{} ms is set, and only {} ms fits", listed(&[selected_s]), listed(fitting_s))
             }
             _ if fitting_s.iter().all(|other_s| (other_s - selected_s).abs() > f64::EPSILON) => {
-                format!("{} ms is set and does not fit; {} ms do", listed(&[selected_s]), listed(fitting_s))
+                format!(
+                    "{} ms is set and does not fit, but each of {} ms does",
+                    listed(&[selected_s]),
+                    listed(fitting_s)
+                )
             }
             _ => format!("each of {} ms fits", listed(fitting_s)),
         };
         (CheckVerdict::Undecided, remark)
     };
-    Check { verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
+    // Surely another one speaks against the device; that is more than not checked.
+    let selected_s = selected_delay_s(task);
+    let set = Limits { low: (selected_s > 0.0).then_some(selected_s), high: Some(longest_delay_s(task)) };
+    let role = if check.role == Role::Informative && !shown && ruled_out(found, set) {
+        Role::Screening
+    } else {
+        check.role
+    };
+    Check { role, verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
 }
 
 /// Whether changes of the outputs between two reads would be seen: by counters of their edges alone.

@@ -112,7 +112,7 @@ impl Foresight<'_> {
         let basis = self.basis();
         let delays: Vec<Option<MeasurementResult>> = found
             .iter()
-            .map(|(crossings, rates)| rates.as_ref().and_then(|rates| delay(basis, crossings, rates)))
+            .map(|(crossings, rates)| rates.as_ref().and_then(|rates| delay(basis, (crossings, 0.0), rates)))
             .collect();
         let known: Vec<&MeasurementResult> = delays.iter().flatten().collect();
         let other_s = other_left_s(self.task, &known);

@@ -1,6 +1,7 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
 use crate::air_saving::air_saving;
+use crate::alike::late_alike;
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
@@ -10,7 +11,7 @@ use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::states::{Run, output_states};
 use crate::switch_points::switch_points;
-use tripbench_record::{Check, Mark, Record, StepTask, Task, Trace, sha256_hex};
+use tripbench_record::{Check, CheckVerdict, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
 /// The checks of one step.
 pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
@@ -25,7 +26,14 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
             let mut checks = zero(&channels, marks, step, *again);
             if is_last(task, step) {
                 let run = Run::up_to(&channels, marks, step);
-                checks.extend(output_states(&channels, run.as_ref(), (marks, step)));
+                let mut states = output_states(&channels, run.as_ref(), (marks, step));
+                if states.iter().any(|check| check.verdict == CheckVerdict::Fail) {
+                    let before = (0..step).filter(|step| shows_delays(task, *step));
+                    let before: Vec<Check> =
+                        before.flat_map(|step| judge_step(task, trace, marks, step)).collect();
+                    late_alike(&mut states, &before);
+                }
+                checks.extend(states);
                 checks.extend(run.iter().flat_map(|run| own_edges(run, step)));
             }
             checks
@@ -47,6 +55,10 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         | StepTask::WaitUntil { .. }
         | StepTask::Ask { .. } => Vec::new(),
     }
+}
+
+fn shows_delays(task: &Task, step: u16) -> bool {
+    task.steps.get(usize::from(step)).is_some_and(|step| matches!(step.task, StepTask::SwitchPoints(_)))
 }
 
 /// The checks of all steps, in order.

@@ -237,13 +237,20 @@ fn rates_apart(found: &Crossings) -> f64 {
 }
 
 /// Delay of an output from its crossings at two rates: what it takes for all to mean the same level. All share one spread.
-pub(crate) fn delay(basis: Basis<'_>, found: &Crossings, rates: &AtRates) -> Option<MeasurementResult> {
+pub(crate) fn delay(
+    basis: Basis<'_>,
+    (found, left_s): (&Crossings, f64),
+    rates: &AtRates,
+) -> Option<MeasurementResult> {
+    /// Share by which the rate at the edges may differ from the one over the time that they could not be followed back. Judgement of this
+    /// project.
+    const OTHER_RATE: f64 = 0.25;
     let task = basis.task;
     let away = rates_apart(found);
     let lag = &task.sheets.rig.reference.lag;
     // The lag in the edges is the reference's, and none of the device's.
     let value = found.taken_off_s + rates.delay.mean() + lag.value.si();
-    let contributions = vec![
+    let mut contributions = vec![
         Contribution::intervals("crossings at two rates", &rates.delay, found.intervals.len())
             .of(RUN)
             .through("Pa", 1.0 / away),
@@ -255,6 +262,10 @@ pub(crate) fn delay(basis: Basis<'_>, found: &Crossings, rates: &AtRates) -> Opt
         .of("rig sheet")
         .through("Pa", 1.0 / away),
     ];
+    if left_s > 0.0 {
+        let name = "edges that could not be followed back";
+        contributions.push(Contribution::rectangular(name, OTHER_RATE * left_s).of(RUN));
+    }
     combine(value, basis.resolution_pa / away, contributions).ok()
 }
 

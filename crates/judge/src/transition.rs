@@ -99,7 +99,8 @@ impl Ramps<'_> {
             found = again;
             rates = at_rates(task, &found, 0.0);
         }
-        let delay = rates.as_ref().and_then(|rates| delay(self.basis(), &found, rates));
+        let left_s = rates.as_ref().filter(|_| !settled).map_or(0.0, |rates| rates.delay.mean().abs());
+        let delay = rates.as_ref().and_then(|rates| delay(self.basis(), (&found, left_s), rates));
         let seems_later_s = rates.as_ref().map_or(0.0, |rates| seems_later_s(&found, rates));
         Found { crossings: found, rates, delay, seems_later_s, settled }
     }

@@ -186,14 +186,17 @@ impl Content<'_> {
                 && check.verdict == wanted
                 && Some(check.quantity) != decided.map(|by| by.quantity)
         });
-        let say = |row: Row| {
-            if row.uncertainty.is_empty() {
+        let say = |check: &Check| {
+            let row = self.row(check);
+            if row.uncertainty.is_empty() && row.remark.is_empty() {
+                format!("Also {}: not found.", row.name)
+            } else if row.uncertainty.is_empty() || check.limits.is_none() {
                 format!("Also {}: {}", row.name, ended(&row.remark))
             } else {
                 format!("Also {}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits)
             }
         };
-        others.map(|check| say(self.row(check))).collect()
+        others.map(say).collect()
     }
 
     /// What makes the record one of no device, to stand with its verdicts; empty for a real one.

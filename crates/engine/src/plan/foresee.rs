@@ -375,17 +375,17 @@ impl Planner<'_> {
             return;
         }
         let direction = if quantity == QuantityName::OnDelay {
-            "an on delay"
+            "the on delay"
         } else if quantity == QuantityName::OffDelay {
-            "an off delay"
+            "the off delay"
         } else if quantity == QuantityName::CutOffDelay {
-            "a delay of the valve output at cut-off"
+            "the delay of the valve output at cut-off"
         } else {
-            "a delay of the valve output at resume"
+            "the delay of the valve output at resume"
         };
         let promised = TimeSpan::new(self.response_s());
         let message = format!(
-            "{direction} is told to {:.0} ms here; that it is within the {:.0} ms promised cannot be decided",
+            "{direction} can be measured to ± {:.0} ms here, which is too coarse to decide the {:.0} ms promised",
             uncertainty * 1e3,
             promised.si() * 1e3
         );

@@ -16,7 +16,7 @@ fn found(quantity: Q, [value, u]: [f64; 2]) -> Check {
 fn verdicts(positions: &[u8], mut checks: Vec<Check>) -> Vec<CheckVerdict> {
     shared_delays(&Bench::new().positions(positions).task(), &mut checks);
     for check in &checks {
-        let open = check.verdict == CheckVerdict::Undecided;
+        let open = check.verdict == CheckVerdict::Undecided && check.measured.is_some();
         assert_eq!(check.remark.as_ref().is_some_and(|remark| remark.contains("input filter")), open);
     }
     checks.iter().map(|check| check.verdict).collect()
@@ -82,7 +82,9 @@ fn devices_whose_same_output_is_late_alike_are_the_rigs(
     let all = verdicts(&[1, 2], checks);
     assert_eq!([all[0], all[2]], expected);
     assert_eq!([all[1], all[3]], [FINE, FINE]);
-    // Of one of two devices nothing was found: the other's is its own.
+    // Of one of three devices nothing was found: the others are late alike. Of one of two: the other's is its own.
+    let some = vec![found(Q::OnDelay, first), found(Q::OnDelay, second), Check::empty(Q::OnDelay)];
+    assert_eq!(verdicts(&[1, 2, 3], some)[..2], [all[0], all[2]]);
     let half = vec![found(Q::OnDelay, [30.0, 3.0]), found(Q::OffDelay, [30.0, 3.0])];
     assert_eq!(verdicts(&[1, 2], half), [FAIL, FAIL]);
 }
@@ -103,4 +105,65 @@ fn a_delay_that_all_devices_may_have_selected_is_named(
         let remark = check.remark.expect("why it is open");
         assert_eq!(remark.contains("is a delay of 200 ms selected on every device?"), named, "{remark}");
     }
+}
+
+// A filter of the rig makes edges late, and following them back adds scatter: what fails with such a delay stays open with it. A level that
+// was found fails as it is, and so does what belongs to another output.
+#[rstest]
+#[case([30.0, 3.0], OPEN)]
+#[case([50.0, 3.0], FAIL)]
+fn what_fails_with_a_shared_delay_stays_open_with_it(
+    #[case] second: [f64; 2],
+    #[case] expected: CheckVerdict,
+) {
+    let failed = |quantity: Q, is_found: bool| {
+        let check = if is_found { found(quantity, [500.0, 3.0]) } else { Check::empty(quantity) };
+        Check { verdict: FAIL, ..check }
+    };
+    let of = |position: u8, delay: [f64; 2]| {
+        let all = [
+            found(Q::OnDelay, delay),
+            failed(Q::Repeatability, true),
+            failed(Q::SwitchPoint, false),
+            failed(Q::Hysteresis, false),
+            failed(Q::ResetSpread, true),
+            failed(Q::CutOff, false),
+        ];
+        all.map(|check| Check { position: Some(position), ..check })
+    };
+    let mut checks = [of(1, [32.0, 3.0]), of(2, second)].concat();
+    shared_delays(&Bench::new().positions(&[1, 2]).task(), &mut checks);
+    let verdicts = |checks: &[Check]| checks.iter().map(|check| check.verdict).collect::<Vec<_>>();
+    let one = [vec![expected; 4], vec![FAIL; 2]].concat();
+    assert_eq!(verdicts(&checks), [one.clone(), one].concat());
+    let mut stated = of(1, [32.0, 3.0]).to_vec();
+    stated[2] = failed(Q::SwitchPoint, true);
+    stated[2].position = Some(1);
+    let mut checks = [stated, of(2, second).to_vec()].concat();
+    shared_delays(&Bench::new().positions(&[1, 2]).task(), &mut checks);
+    assert_eq!(checks[2].verdict, FAIL);
+}
+
+// States that the level does not allow are no fault of a device whose output is late as all are; of one that fails by its delay, and of one
+// whose delay only may be long, they stay one.
+#[rstest]
+#[case(1, [203.0, 2.0], OPEN, OPEN)]
+#[case(2, [203.0, 2.0], OPEN, FAIL)]
+#[case(1, [203.0, 2.0], FAIL, FAIL)]
+#[case(1, [9.0, 2.0], OPEN, FAIL)]
+fn states_of_an_output_that_is_late_as_all_are_stay_open(
+    #[case] position: u8,
+    #[case] delay: [f64; 2],
+    #[case] verdict: CheckVerdict,
+    #[case] expected: CheckVerdict,
+) {
+    let limits = Some(tripbench_record::LimitsRecord { low: None, high: Some(6e-3) });
+    let delay = Check { position: Some(position), verdict, limits, ..found(Q::OnDelay, delay) };
+    let remark = Some(String::from("an output was as if there were no vacuum"));
+    let mut states = [Check { position: Some(1), verdict: FAIL, remark, ..Check::empty(Q::OutputStates) }];
+    late_alike(&mut states, &[delay]);
+    assert_eq!(states[0].verdict, expected);
+    let remark = states[0].remark.as_deref().expect("a remark");
+    assert!(remark.starts_with("an output was as if there were no vacuum"), "{remark}");
+    assert_eq!(remark.contains("late like every other"), expected == OPEN, "{remark}");
 }

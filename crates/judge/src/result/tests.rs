@@ -122,7 +122,7 @@ fn a_delay_is_told_by_two_rates() {
     let task = Bench::new().task();
     let found = two_rates(0.004);
     let rates = at_rates(&task, &found, 0.0).expect("two rates");
-    let found_delay = delay(basis(&task), &found, &rates).expect("a delay");
+    let found_delay = delay(basis(&task), (&found, 0.0), &rates).expect("a delay");
     near(found_delay.value, 0.001 + rates.delay.mean() + 0.002);
     within(found_delay.value, 0.007, 2e-3);
     let parts = &found_delay.contributions;
