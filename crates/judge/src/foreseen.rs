@@ -72,6 +72,12 @@ impl ForeseenLevel {
         self.delay.as_ref().map(|delay| delay.expanded_uncertainty)
     }
 
+    /// Degrees of freedom with which the delay's uncertainty will be found; `None` if the ramps do not show the delay, infinite if nothing of
+    /// it is estimated.
+    pub fn delay_freedom(&self) -> Option<f64> {
+        self.delay.as_ref().map(|delay| delay.degrees_of_freedom.unwrap_or(f64::INFINITY))
+    }
+
     /// Whether a spread of the level that is much larger than promised would not show.
     pub fn hides_spread(&self, task: &Task) -> bool {
         hides_spread(task, &self.level, &self.crossings)

@@ -32,5 +32,8 @@ pub use extreme::{Noisy, greatest_of, least_of};
 pub use fit::{Curve, Sample, Settling, distinct, fit_curve, fit_line, fit_settling};
 pub use hose::{hose_conductance, hose_volume};
 pub use risk::{Process, Risks, global_risks};
-pub use statistics::{mean, mean_square_above_zero, normal_quantile, spread_interval, standard_deviation};
+pub use statistics::{
+    mean, mean_square_above_zero, normal_quantile, normal_share, scatter_ratios, spread_interval,
+    standard_deviation,
+};
 pub use turn::{Turn, TurnPrior, fit_turn};

@@ -25,6 +25,11 @@ pub fn normal_quantile(share: f64) -> f64 {
     Normal::standard().inverse_cdf(share)
 }
 
+/// Share of the standard normal distribution below a value.
+pub fn normal_share(value: f64) -> f64 {
+    Normal::standard().cdf(value)
+}
+
 /// Factors on a standard deviation of `count` normal values between which the true one is with 95 %: chi-square, n − 1 degrees
 /// of freedom. `None` for fewer than two values.
 pub fn spread_interval(count: usize) -> Option<[f64; 2]> {
@@ -32,6 +37,16 @@ pub fn spread_interval(count: usize) -> Option<[f64; 2]> {
     let freedom = count.checked_sub(1).filter(|freedom| *freedom > 0)? as f64;
     let squared = ChiSquared::new(freedom).ok()?;
     Some([0.975, 0.025].map(|share| (freedom / squared.inverse_cdf(share)).sqrt()))
+}
+
+/// Ratios of a standard deviation that is found with so many degrees of freedom to the true one: the middles of nine parts that are alike
+/// likely. All 1 where nothing is estimated.
+pub fn scatter_ratios(freedom: f64) -> [f64; 9] {
+    let Some(squared) = ChiSquared::new(freedom).ok().filter(|_| freedom.is_finite()) else {
+        return [1.0; 9];
+    };
+    [0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 8.5]
+        .map(|part| (squared.inverse_cdf(part / 9.0) / freedom).sqrt())
 }
 
 /// Mean square of a normal value where it is above 0, counted 0 where it is not.
@@ -58,6 +73,19 @@ fn compensated_sum(values: impl Iterator<Item = f64>) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // Medians of chi-square with 1, 4 and 10 degrees of freedom as tables print them: 0.455, 3.357, 9.342.
+    #[test]
+    fn ratios_of_scatter_lie_around_the_median_of_chi_square() {
+        for (freedom, median) in [(1.0, 0.455_f64), (4.0, 3.357), (10.0, 9.342)] {
+            let found = scatter_ratios(freedom);
+            assert!((found[4] - (median / freedom).sqrt()).abs() < 1e-3, "{found:?}");
+            assert!(found.windows(2).all(|pair| pair[0] < pair[1]), "{found:?}");
+            let squares = found.iter().map(|ratio| ratio * ratio).sum::<f64>() / 9.0;
+            assert!((0.85..1.0).contains(&squares), "{squares}");
+        }
+        assert!(scatter_ratios(f64::INFINITY).iter().all(|ratio| (ratio - 1.0).abs() < f64::EPSILON));
+    }
     use rstest::rstest;
 
     fn repeated(first: f64, low: f64, high: f64) -> Vec<f64> {

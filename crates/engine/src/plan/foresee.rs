@@ -6,7 +6,7 @@ use super::mix::Wanted;
 use super::shares::{errors, guard_of_u, late_share, undecided_share_by};
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_judge::{ForeseenLevel, OfDevices, left_open};
-use tripbench_measure::{Limits, mean};
+use tripbench_measure::{Limits, mean, scatter_ratios};
 use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::{
     AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
@@ -68,7 +68,7 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
             // A time is limited on one side alone.
             let [at_nominal, at_half] = match (late_shares, unit) {
                 (Some(shares), _) => shares,
-                (None, "s") => [late_share(half_tolerance, uncertainty, guard); 2],
+                (None, "s") => [late_share(half_tolerance, uncertainty, guard * uncertainty); 2],
                 (None, _) => [0.0, half_tolerance / 2.0]
                     .map(|off| undecided_share_by(half_tolerance, uncertainty, off, guard)),
             };
@@ -202,21 +202,37 @@ impl Planner<'_> {
         let hysteresis = self.foreseen(task, expected).into_iter();
         let hysteresis: Vec<Foreseen> =
             hysteresis.filter(|one| one.quantity == QuantityName::Hysteresis).collect();
-        let spare = |level: &ForeseenLevel, inside_pa: f64, quantity: QuantityName| {
+        let of_hysteresis = |quantity: QuantityName| {
             let switches = matches!(quantity, QuantityName::OnDelay | QuantityName::OffDelay);
-            let also = hysteresis.iter().filter(|_| switches);
-            let also = also.map(|one| one.half_tolerance - one.uncertainty);
-            let left_s = level.spare_s(also.fold(inside_pa - level.expanded_pa(), f64::min).max(0.0));
-            longest_s - mean_s + left_s
+            hysteresis.first().filter(|_| switches)
+        };
+        let spare = |level: &ForeseenLevel, inside_pa: f64, hysteresis_pa: f64| {
+            let left_pa = (inside_pa - level.expanded_pa()).min(hysteresis_pa).max(0.0);
+            longest_s - mean_s + level.spare_s(left_pa)
+        };
+        // What the hysteresis has to spare: without an error, and with those that its U says.
+        let in_hysteresis = |quantity: QuantityName| {
+            of_hysteresis(quantity).map_or(f64::INFINITY, |one| one.half_tolerance - one.uncertainty)
+        };
+        let with_errors = |quantity: QuantityName| {
+            of_hysteresis(quantity).map_or([f64::INFINITY; 9], |one| {
+                errors(one.uncertainty).map(|error_pa| in_hysteresis(quantity) - error_pa.abs())
+            })
         };
         // A device half way to a limit of its levels is as late as any good one, and what it may be late by is less: by where its level
-        // is found. Whether an output is late is asked the same way whatever rule the site has.
+        // is found. Few ramps find a larger or a smaller U than it should be. Whether an output is late is asked the same way whatever rule
+        // the site has.
         let late = |level: &ForeseenLevel, half_pa: f64, (quantity, u_s): (QuantityName, f64)| {
             [0.0, half_pa / 2.0].map(|off_pa| {
-                let found = errors(level.expanded_pa()).map(|error_pa| {
-                    late_share(spare(level, half_pa - (off_pa + error_pa).abs(), quantity), u_s, 1.0)
+                let (beside, found) =
+                    (with_errors(quantity), scatter_ratios(level.delay_freedom().unwrap_or(f64::INFINITY)));
+                let inside = errors(level.expanded_pa()).map(|error_pa| half_pa - (off_pa + error_pa).abs());
+                let spares = inside.into_iter().flat_map(|inside_pa| {
+                    beside.iter().map(move |beside_pa| spare(level, inside_pa, *beside_pa))
                 });
-                mean(&found).unwrap_or(1.0)
+                let shares = spares
+                    .flat_map(|spare_s| found.iter().map(move |ratio| late_share(spare_s, u_s, ratio * u_s)));
+                mean(&shares.collect::<Vec<_>>()).unwrap_or(1.0)
             })
         };
         levels
@@ -229,7 +245,7 @@ impl Planner<'_> {
                 Some(Foreseen {
                     name,
                     quantity,
-                    half_tolerance: spare(level, half_pa, quantity),
+                    half_tolerance: spare(level, half_pa, in_hysteresis(quantity)),
                     late_shares: Some(late(level, half_pa, (quantity, uncertainty))),
                     limits: Limits { low: None, high: Some(longest_s) },
                     uncertainty,

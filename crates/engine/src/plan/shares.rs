@@ -1,7 +1,9 @@
 //! Shares of devices that a rule and a U leave undecided: closed forms.
 
 use tripbench_device::{DecisionRule, SiteSheet};
-use tripbench_measure::{Contribution, Limits, combine, conformance_probability, normal_quantile};
+use tripbench_measure::{
+    Contribution, Limits, combine, conformance_probability, normal_quantile, normal_share,
+};
 
 /// Width of the guard band by the site's rule for limits and a U, as a share of U.
 pub(super) fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
@@ -12,10 +14,10 @@ pub(super) fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
     }
 }
 
-/// Share of outputs as late as is promised in the mean that a guard band leaves open, where `spare_s` more are allowed.
-pub(super) fn late_share(spare_s: f64, u_s: f64, guard: f64) -> f64 {
-    let Ok(result) = combine(0.0, 0.0, vec![Contribution::normal("all", u_s / 1.96)]) else { return 1.0 };
-    1.0 - conformance_probability(&result, Limits { low: None, high: Some(spare_s - guard * u_s) })
+/// Share of outputs as late as is promised in the mean that a guard band of `guard_s` leaves open, where `spare_s` more are allowed and the
+/// errors are those of a result with U.
+pub(super) fn late_share(spare_s: f64, u_s: f64, guard_s: f64) -> f64 {
+    normal_share((guard_s - spare_s) * 1.96 / u_s)
 }
 
 /// Errors that results with a U have: the middles of parts that are alike likely, for a normal density.
@@ -59,6 +61,7 @@ mod tests {
     #[test]
     fn a_spare_of_two_u_leaves_one_in_forty_open() {
         assert!((late_share(2.0, 1.0, 1.0) - 0.025).abs() < 1e-3);
+        assert!((late_share(4.0, 2.0, 2.0) - 0.025).abs() < 1e-3);
         assert!((late_share(1.0, 1.0, 0.0) - 0.025).abs() < 1e-3);
         assert!((late_share(1.0, 1.0, 1.0) - 0.5).abs() < 1e-3);
     }
