@@ -375,6 +375,26 @@ fn an_input_filter_that_is_not_declared_blames_no_device(#[values(1, 3)] devices
     assert_eq!((tally.passed, tally.failed), (0, 0), "{:#?}", tally.why);
 }
 
+/// Nor is one that was selected on every device by the same mistake, or a filter as long: each is left open, and none by the states of its
+/// outputs alone.
+#[rstest]
+fn what_all_devices_are_late_by_is_held_against_none_alone(#[values(true, false)] selected: bool) {
+    let tally = tally("11 all devices late by 200 ms", |within| {
+        let mut bench = Bench::demo();
+        bench.truth.reference.gain = 0.0;
+        bench.truth.devices[2].switch_point_pa = 60e3;
+        if selected {
+            for device in &mut bench.truth.devices {
+                (device.delay_on_s, device.delay_off_s) = (within(0.2, 0.206), within(0.2, 0.206));
+            }
+        } else {
+            bench.truth.module.input_filter_s = within(0.15, 0.25);
+        }
+        bench
+    });
+    assert_eq!((tally.passed, tally.failed), (0, 0), "{:#?}", tally.why);
+}
+
 #[rstest]
 #[case("goods-in", "rigs/goods-in-1.toml")]
 #[case("goods-in", "rigs/goods-in-2.toml")]

@@ -22,6 +22,7 @@ mod least_deep;
 mod link;
 mod links;
 mod module;
+mod noisy;
 mod not_checked;
 mod python;
 mod rejudge;

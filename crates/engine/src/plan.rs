@@ -15,11 +15,13 @@ mod check;
 mod closed_loop;
 mod foresee;
 mod mix;
+mod open;
 mod rig_check;
 mod shares;
 mod switch_points;
 
-pub use foresee::{foreseen_open, predictions};
+pub use foresee::predictions;
+pub use open::foreseen_open;
 pub use rig_check::{PersonAtPlugs, abilities, rig_check};
 
 /// What a plan is made of.

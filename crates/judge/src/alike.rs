@@ -32,11 +32,6 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
                 checks[index].remark = Some(remark.clone());
                 take_back_with(checks, index);
             }
-            // Of a position whose edges came too late to be found, they are late as well.
-            let of = failed.first().map(|index| checks[*index].quantity).filter(|_| positions > 1);
-            for index in indices(checks, |check| Some(check.quantity) == of && check.measured.is_none()) {
-                take_back_with(checks, index);
-            }
         }
     }
 }
@@ -58,9 +53,15 @@ fn take_back_with(checks: &mut [Check], delay: usize) {
     };
     let unstated =
         |check: &Check| check.measured.is_none() && [level, Q::Hysteresis].contains(&check.quantity);
+    // A scatter that is far beyond that of the others is the device's own.
+    let spread_of = |check: &Check| check.measured.as_ref().map(|found| found.value);
+    let others = checks.iter().filter(|check| check.quantity == spread && check.position != position);
+    let most = others.filter_map(spread_of).reduce(f64::max).unwrap_or(f64::INFINITY);
+    let shared =
+        |check: &Check| check.quantity == spread && spread_of(check).is_some_and(|own| own <= 2.0 * most);
     let mine = checks.iter_mut().filter(|check| check.position == position);
     for check in mine.filter(|check| check.verdict == CheckVerdict::Fail) {
-        if check.quantity == spread || unstated(check) {
+        if shared(check) || unstated(check) {
             check.verdict = CheckVerdict::Undecided;
             check.remark = Some(String::from(FOLLOWED));
         }
@@ -70,17 +71,23 @@ fn take_back_with(checks: &mut [Check], delay: usize) {
 const FOLLOWED: &str =
     "its output is late like every other: what its edges show of it is not the device's alone";
 
-/// Takes back fails of the outputs' states at positions whose outputs are late like every other, by the checks of the ramps before: a
-/// state that is late is one that the level does not allow.
-pub(crate) fn late_alike(states: &mut [Check], before: &[Check]) {
-    let is_late = |position: Option<u8>| {
-        let taken_back = |check: &Check| {
-            check.position == position && check.verdict == CheckVerdict::Undecided && check.is_surely_late()
-        };
-        before.iter().any(taken_back)
+/// The longest delay that was taken back at a position because all are late alike, its U included, seconds; `None` where none was.
+pub(crate) fn taken_back_s(before: &[Check], position: Option<u8>) -> Option<f64> {
+    let late_alike =
+        |check: &&Check| check.remark.as_ref().is_some_and(|remark| remark.starts_with(LATE_ALIKE));
+    let mine = before.iter().filter(|check| check.position == position).filter(late_alike);
+    mine.filter_map(interval).map(|[_, most_s]| most_s).reduce(f64::max)
+}
+
+/// Takes back fails of the outputs' states at positions whose outputs are late like every other, where nothing fails that is judged with as
+/// long a delay.
+pub(crate) fn late_alike(states: &mut [Check], before: &[Check], when_late: &[Check]) {
+    let fails = |position| {
+        let mine = when_late.iter().find(|check| check.position == position);
+        mine.is_none_or(|check| check.verdict == CheckVerdict::Fail)
     };
     for check in states.iter_mut().filter(|check| check.verdict == CheckVerdict::Fail) {
-        if is_late(check.position) {
+        if taken_back_s(before, check.position).is_some() && !fails(check.position) {
             let found = check.remark.take().unwrap_or_default();
             check.verdict = CheckVerdict::Undecided;
             check.remark = Some(format!("{found}; its output is late like every other: see its delays"));
@@ -88,12 +95,15 @@ pub(crate) fn late_alike(states: &mut [Check], before: &[Check]) {
     }
 }
 
+/// How what is taken back begins.
+const LATE_ALIKE: &str = "every output whose delay was found is late by about as much";
+
 fn remark(selected_s: Option<f64>) -> String {
     let selected = selected_s.map_or_else(String::new, |delay_s| {
         format!("is a delay of {:.0} ms selected on every device? Or is it ", delay_s * 1e3)
     });
     format!(
-        "every output is late by about as much: {selected}an input filter or image age that the rig sheet does not declare, or its lag? Try another device"
+        "{LATE_ALIKE}: {selected}an input filter or image age that the rig sheet does not declare, or its lag? Try another device"
     )
 }
 

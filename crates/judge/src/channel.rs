@@ -103,8 +103,8 @@ impl<'t> Channels<'t> {
         self.trace.scans.iter().map(|scan| self.decoder.accepts(scan).then(|| read(scan)).flatten()).collect()
     }
 
-    /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows the valves as they
-    /// stand then to the last.
+    /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows them as they stand
+    /// then to the last.
     pub(crate) fn valves_stand(&self, at_s: f64) -> [f64; 2] {
         let changes = self.valve_changes.get_or_init(|| self.valve_changes());
         let next = changes.partition_point(|[_, new_s]| *new_s <= at_s);

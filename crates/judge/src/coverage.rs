@@ -2,10 +2,9 @@
 //! beside the verdict, and where the site has it so it takes a pass away.
 
 use crate::condition::judged;
-use crate::promised::{longest_delay_s, selectable_s, selected_delay_s};
-use crate::transition::ruled_out;
+use crate::promised::{selectable_s, selected_delay_s};
 use tripbench_device::NotChecked;
-use tripbench_measure::{Acceptance, Limits, MeasurementResult};
+use tripbench_measure::{Acceptance, MeasurementResult};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
 use tripbench_rig::Position;
 
@@ -104,15 +103,7 @@ pub(crate) fn selected_delay(
         };
         (CheckVerdict::Undecided, remark)
     };
-    // Surely another one speaks against the device; that is more than not checked.
-    let selected_s = selected_delay_s(task);
-    let set = Limits { low: (selected_s > 0.0).then_some(selected_s), high: Some(longest_delay_s(task)) };
-    let role = if check.role == Role::Informative && !shown && ruled_out(found, set) {
-        Role::Screening
-    } else {
-        check.role
-    };
-    Check { role, verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
+    Check { verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
 }
 
 /// Whether changes of the outputs between two reads would be seen: by counters of their edges alone.

@@ -166,26 +166,25 @@ pub(crate) fn fitted_spread_pa(task: &Task, level_pa: f64) -> f64 {
     if task.sheets.rig.by_hand() { f64::INFINITY } else { promised_spread_pa(task, level_pa) }
 }
 
-/// Samples for a fit around a moment, as far to each side as the reference needs there, while the valves stand still. Both sides have
-/// to be there.
+/// Samples for a fit around a moment, as far to each side as the reference needs there; what noise alone asks for, only while the valves
+/// stand still. Both sides have to be there.
 pub(crate) fn around(
     channels: &Channels<'_>,
     samples: &[Sample],
     centre_s: f64,
     width_s: f64,
 ) -> Vec<Sample> {
-    let samples = while_air_is_alike(channels, samples, centre_s);
     let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Vec::new() };
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let period_s = (last.t_s - first.t_s) / samples.len().max(2) as f64;
     let rig = &channels.task.sheets.rig;
-    let within = |half_s: f64| {
-        let from = samples.partition_point(|sample| sample.t_s < centre_s - half_s);
-        let to = samples.partition_point(|sample| sample.t_s <= centre_s + half_s);
+    let between = |from_s: f64, to_s: f64| {
+        let from = samples.partition_point(|sample| sample.t_s < from_s);
+        let to = samples.partition_point(|sample| sample.t_s <= to_s);
         &samples[from..to]
     };
-    let here = within(REACH_S[1]);
-    let half_s = fit_line(here, centre_s, 0.0).map_or(REACH_S[0], |line| {
+    let here = between(centre_s - REACH_S[1], centre_s + REACH_S[1]);
+    let [least_s, wide_s] = fit_line(here, centre_s, 0.0).map_or([REACH_S[0]; 2], |line| {
         let level_pa = here.iter().map(|sample| sample.level_pa.abs()).fold(0.0, f64::max);
         let sight = Sight {
             period_s: period_s.max(rig.module.converter.si()),
@@ -195,23 +194,14 @@ pub(crate) fn around(
             level_pa,
             spread_pa: fitted_spread_pa(channels.task, level_pa),
         };
-        sight.reach_s()
+        [Sight { spread_pa: f64::INFINITY, ..sight }.reach_s(), sight.reach_s()]
     });
-    let here = within(half_s.max(2.0 * width_s));
+    let least_s = least_s.max(2.0 * width_s);
+    let [stood_s, stand_s] = channels.valves_stand(centre_s);
+    let from_s = (centre_s - least_s).min((centre_s - wide_s).max(stood_s));
+    let here = between(from_s, (centre_s + least_s).max((centre_s + wide_s).min(stand_s)));
     let after = here.iter().filter(|sample| sample.t_s > centre_s).count();
     if after >= 3 && here.len() >= after + 3 { channels.fitted(here) } else { Vec::new() }
-}
-
-/// Samples from when the air follows the valves as they stand at a moment, and the reference the air, to when they change again.
-fn while_air_is_alike<'s>(channels: &Channels<'_>, samples: &'s [Sample], centre_s: f64) -> &'s [Sample] {
-    /// Lags after which what is left of the turn is a twentieth.
-    const LAGS: f64 = 3.0;
-    let rig = &channels.task.sheets.rig;
-    let follows_s = rig.manifold.valve_delay.si() + LAGS * rig.reference.lag.value.si();
-    let [from_s, to_s] = channels.valves_stand(centre_s - follows_s);
-    let from = samples.partition_point(|sample| sample.t_s < from_s + follows_s);
-    let to = samples.partition_point(|sample| sample.t_s <= to_s);
-    samples.get(from..to).unwrap_or_default()
 }
 
 #[cfg(test)]

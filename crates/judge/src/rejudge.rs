@@ -1,7 +1,7 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
 use crate::air_saving::air_saving;
-use crate::alike::late_alike;
+use crate::alike::{late_alike, taken_back_s};
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
@@ -31,7 +31,12 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
                     let before = (0..step).filter(|step| shows_delays(task, *step));
                     let before: Vec<Check> =
                         before.flat_map(|step| judge_step(task, trace, marks, step)).collect();
-                    late_alike(&mut states, &before);
+                    let late_s = states.iter().filter_map(|check| taken_back_s(&before, check.position));
+                    if let Some(late_s) = late_s.reduce(f64::max) {
+                        let run = Run::with_delay(&channels, (marks, step), late_s);
+                        let when_late = output_states(&channels, run.as_ref(), (marks, step));
+                        late_alike(&mut states, &before, &when_late);
+                    }
                 }
                 checks.extend(states);
                 checks.extend(run.iter().flat_map(|run| own_edges(run, step)));

@@ -44,6 +44,15 @@ pub(crate) struct Moment<'c> {
 impl<'c> Run<'c> {
     /// From the start to the last mark of a step. `None` without a zero.
     pub(crate) fn up_to(channels: &'c Channels<'c>, marks: &[Mark], step: u16) -> Option<Self> {
+        Self::with_delay(channels, (marks, step), longest_delay_s(channels.task))
+    }
+
+    /// The same, where an output may be late by so many seconds.
+    pub(crate) fn with_delay(
+        channels: &'c Channels<'c>,
+        (marks, step): (&[Mark], u16),
+        delay_s: f64,
+    ) -> Option<Self> {
         let first = marks.iter().find(|mark| mark.segment == Segment::Vented)?;
         let zero = channels.zero(first)?;
         let to = marks.iter().filter(|mark| mark.step <= step).map(|mark| mark.to).max()?;
@@ -51,16 +60,19 @@ impl<'c> Run<'c> {
         let scans: Vec<&Scan> = channels.scans(&whole).collect();
         let samples = channels.samples(&whole, zero);
         (scans.len() == samples.len())
-            .then(|| Self { channels, moments: moments(channels, &scans, &samples) })
+            .then(|| Self { channels, moments: moments(channels, (&scans, &samples), delay_s) })
     }
 }
 
-fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) -> Vec<Moment<'c>> {
+fn moments<'c>(
+    channels: &Channels<'_>,
+    (scans, samples): (&[&'c Scan], &[Sample]),
+    delay_s: f64,
+) -> Vec<Moment<'c>> {
     let rig = &channels.task.sheets.rig;
     let lag = &rig.reference.lag;
     let module = &rig.module;
-    let before_s =
-        longest_delay_s(channels.task) + SPARE_S + module.input_filter.si() + module.image_age.si();
+    let before_s = delay_s + SPARE_S + module.input_filter.si() + module.image_age.si();
     let after_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
     let (mut from, mut to) = (0, 0);
     let (mut least, mut greatest) = (Extreme::least(samples), Extreme::greatest(samples));
@@ -73,7 +85,8 @@ fn moments<'c>(channels: &Channels<'_>, scans: &[&'c Scan], samples: &[Sample]) 
         while samples.get(to).is_some_and(|sample| sample.t_s <= end_s + after_s) {
             to += 1;
         }
-        let here = from.saturating_sub(1)..to;
+        // One reading more at each end: in between the level was anything between two.
+        let here = from.saturating_sub(1)..(to + 1).min(samples.len());
         since = if is_powered(channels, scan) { since.or(Some(begin_s)) } else { None };
         Moment {
             scan,

@@ -92,7 +92,7 @@ impl Planner<'_> {
         }
         if limit.si() < longest_s {
             let message = format!(
-                "the response limit of {limit_ms:.0} ms is less than the {longest_ms:.0} ms that the sheets let a device take: one that is as promised can fail"
+                "the response limit of {limit_ms:.0} ms is less than the {longest_ms:.0} ms that the sheets let a device take: a device that is as promised can fail"
             );
             self.findings.add(Finding::warning(
                 "response-limit-below-promise",

@@ -3,10 +3,10 @@
 
 use super::Planner;
 use super::mix::Wanted;
-use super::shares::{errors, guard_of_u, late_share, undecided_share_by};
+use super::shares::{errors, guard_of_u, late_share, late_share_over, undecided_share_by};
 use tripbench_device::{Expected, LevelLimits};
-use tripbench_judge::{ForeseenLevel, OfDevices, left_open};
-use tripbench_measure::{Limits, mean, scatter_ratios};
+use tripbench_judge::ForeseenLevel;
+use tripbench_measure::Limits;
 use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::{
     AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
@@ -114,34 +114,6 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     all
 }
 
-/// What will not be checked of devices: what sheets and steps alone leave open, and a spread that is foreseen not to show between
-/// two reads. Each once.
-pub fn foreseen_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
-    let mut all = left_open(task, of);
-    let findings = Findings::new();
-    let planner = Planner::new(&task.sheets, &task.positions, &findings).told_by(&task.steps);
-    let Some(expected) = planner.expected() else { return all };
-    for planned in &task.steps {
-        let StepTask::SwitchPoints(ramps) = &planned.task else { continue };
-        let hidden = planner.foreseen_levels(ramps, &expected);
-        let hidden = hidden.iter().zip(SPREADS).filter(|(level, _)| level.hides_spread(task));
-        for (_, quantity) in hidden {
-            if !all.contains(&quantity) {
-                all.push(quantity);
-            }
-        }
-    }
-    all
-}
-
-/// Spreads of the levels in the order in which they are foreseen.
-const SPREADS: [QuantityName; 4] = [
-    QuantityName::Repeatability,
-    QuantityName::ResetSpread,
-    QuantityName::CutOffSpread,
-    QuantityName::ResumeSpread,
-];
-
 /// Names of the levels in the order in which they are foreseen.
 const LEVELS: [(&str, QuantityName, QuantityName); 4] = [
     ("switch point", QuantityName::SwitchPoint, QuantityName::OnDelay),
@@ -222,17 +194,14 @@ impl Planner<'_> {
         // A device half way to a limit of its levels is as late as any good one, and what it may be late by is less: by where its level
         // is found. Few ramps find a larger or a smaller U than it should be. Whether an output is late is asked the same way whatever rule
         // the site has.
-        let late = |level: &ForeseenLevel, half_pa: f64, (quantity, u_s): (QuantityName, f64)| {
+        let late = |level: &ForeseenLevel, half_pa: f64, quantity: QuantityName| {
+            let freedom = level.delay_freedom().unwrap_or(f64::INFINITY);
+            let delay = [level.delay_expanded_s().unwrap_or(f64::INFINITY), freedom];
             [0.0, half_pa / 2.0].map(|off_pa| {
-                let (beside, found) =
-                    (with_errors(quantity), scatter_ratios(level.delay_freedom().unwrap_or(f64::INFINITY)));
                 let inside = errors(level.expanded_pa()).map(|error_pa| half_pa - (off_pa + error_pa).abs());
-                let spares = inside.into_iter().flat_map(|inside_pa| {
-                    beside.iter().map(move |beside_pa| spare(level, inside_pa, *beside_pa))
-                });
-                let shares = spares
-                    .flat_map(|spare_s| found.iter().map(move |ratio| late_share(spare_s, u_s, ratio * u_s)));
-                mean(&shares.collect::<Vec<_>>()).unwrap_or(1.0)
+                late_share_over(inside, with_errors(quantity), delay, |inside_pa, beside_pa| {
+                    spare(level, inside_pa, beside_pa)
+                })
             })
         };
         levels
@@ -246,7 +215,7 @@ impl Planner<'_> {
                     name,
                     quantity,
                     half_tolerance: spare(level, half_pa, in_hysteresis(quantity)),
-                    late_shares: Some(late(level, half_pa, (quantity, uncertainty))),
+                    late_shares: Some(late(level, half_pa, quantity)),
                     limits: Limits { low: None, high: Some(longest_s) },
                     uncertainty,
                     open: false,

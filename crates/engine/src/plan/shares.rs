@@ -2,7 +2,8 @@
 
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_measure::{
-    Contribution, Limits, combine, conformance_probability, normal_quantile, normal_share,
+    Contribution, Limits, combine, conformance_probability, mean, normal_quantile, normal_share,
+    scatter_ratios,
 };
 
 /// Width of the guard band by the site's rule for limits and a U, as a share of U.
@@ -18,6 +19,22 @@ pub(super) fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
 /// errors are those of a result with U.
 pub(super) fn late_share(spare_s: f64, u_s: f64, guard_s: f64) -> f64 {
     normal_share((guard_s - spare_s) * 1.96 / u_s)
+}
+
+/// The same, meant over what a level and a hysteresis are found to have inside their limits, and over the U that is found where it should
+/// be `u_s` and few ramps estimate it; `spare_s` is what both leave to the output.
+pub(super) fn late_share_over(
+    levels: [f64; 9],
+    hystereses: [f64; 9],
+    [u_s, freedom]: [f64; 2],
+    spare_s: impl Fn(f64, f64) -> f64,
+) -> f64 {
+    let found_u = scatter_ratios(freedom).map(|ratio| ratio * u_s);
+    let spare_s = &spare_s;
+    let spares = levels.iter().flat_map(|level| hystereses.map(|hysteresis| spare_s(*level, hysteresis)));
+    let shares: Vec<f64> =
+        spares.flat_map(|spare_s| found_u.map(|found_s| late_share(spare_s, u_s, found_s))).collect();
+    mean(&shares).unwrap_or(1.0)
 }
 
 /// Errors that results with a U have: the middles of parts that are alike likely, for a normal density.
