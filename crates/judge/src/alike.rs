@@ -4,8 +4,8 @@
 use crate::promised::{longest_delay_s, response_s, selectable_s};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
 
-/// Takes back the fails of delays that all outputs share: of every position where it was found, or of a single one all its outputs, where no delay of the
-/// type explains it. They stay open, and say where to look.
+/// Takes back the fails of delays that are late by about as much at every position where they were found; of a single position at all its
+/// outputs, unless a delay of the type explains it. They stay open, and say where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
     let promised_s = longest_delay_s(task);
     let later = |check: &Check| check.measured.as_ref().is_some_and(|found| found.value > promised_s);
