@@ -137,7 +137,8 @@ impl Cell {
         }
         let way = self.way.map_or_else(String::new, |way| format!("way = \"{way}\"\n"));
         let response = if self.operations > 0 {
-            RESPONSE.replace("OPERATIONS", &self.operations.to_string())
+            let limit_ms = (60.0 + selected_ms).to_string();
+            RESPONSE.replace("OPERATIONS", &self.operations.to_string()).replace("LIMIT", &limit_ms)
         } else {
             String::new()
         };
@@ -345,7 +346,7 @@ cycles = 5
 do = "zero"
 "#;
 
-const RESPONSE: &str = "[[step]]\ndo = \"response\"\noperations = OPERATIONS\nlimit = \"60 ms\"\n\n";
+const RESPONSE: &str = "[[step]]\ndo = \"response\"\noperations = OPERATIONS\nlimit = \"LIMIT ms\"\n\n";
 
 const SAVING: &str =
     "\n[air_saving]\ncut_off = \"70 kPa\"\nresume = \"65 kPa\"\nsupply_valve = \"closed-without-power\"\n";

@@ -87,7 +87,11 @@ impl Planner<'_> {
             let message = format!(
                 "the response limit of {limit_ms:.0} ms is no longer than the delay that is set, {set_ms:.0} ms: no device can keep it"
             );
-            self.finding("response-limit-too-short", &limit.place, &message, &help);
+            self.findings.add(Finding::error(
+                "response-limit-too-short",
+                &limit.place,
+                Wording::new(message, "this limit", help),
+            ));
             return None;
         }
         if limit.si() < longest_s {
