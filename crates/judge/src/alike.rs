@@ -2,6 +2,7 @@
 //! of the module's inputs that the sheet does not declare, or the age of its image.
 
 use crate::promised::{longest_delay_s, response_s, selectable_s};
+use crate::transition::{SWITCH, VALVE};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
 
 /// Takes back the fails of delays that are late by about as much at every position where they were found; of a single position at all its
@@ -36,23 +37,17 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
     }
 }
 
-/// Takes back what fails with such a delay: the scatter of its edges, which the air that they are followed back through adds to, and a
-/// level that could not be stated.
+/// Takes back what fails because of such a delay: a level that could not be stated, and the scatter of its edges, which grows when they are
+/// followed far back.
 fn take_back_with(checks: &mut [Check], delay: usize) {
-    use QuantityName as Q;
     let (position, quantity) = (checks[delay].position, checks[delay].quantity);
-    let Some([level, spread]) = [
-        (Q::OnDelay, [Q::SwitchPoint, Q::Repeatability]),
-        (Q::OffDelay, [Q::ResetPoint, Q::ResetSpread]),
-        (Q::CutOffDelay, [Q::CutOff, Q::CutOffSpread]),
-        (Q::ResumeDelay, [Q::Resume, Q::ResumeSpread]),
-    ]
-    .into_iter()
-    .find_map(|(of, both)| (of == quantity).then_some(both)) else {
+    let transitions = [SWITCH, VALVE].into_iter().flatten();
+    let Some([level, spread, _]) = transitions.into_iter().find(|[_, _, delay]| *delay == quantity) else {
         return;
     };
-    let unstated =
-        |check: &Check| check.measured.is_none() && [level, Q::Hysteresis].contains(&check.quantity);
+    let unstated = |check: &Check| {
+        check.measured.is_none() && [level, QuantityName::Hysteresis].contains(&check.quantity)
+    };
     // A scatter that is far beyond that of the others is the device's own.
     let spread_of = |check: &Check| check.measured.as_ref().map(|found| found.value);
     let others = checks.iter().filter(|check| check.quantity == spread && check.position != position);
@@ -95,7 +90,7 @@ pub(crate) fn late_alike(states: &mut [Check], before: &[Check], when_late: &[Ch
     }
 }
 
-/// How what is taken back begins.
+/// Start of the remark on a delay whose fail was taken back.
 const LATE_ALIKE: &str = "every output whose delay was found is late by about as much";
 
 fn remark(selected_s: Option<f64>) -> String {

@@ -112,8 +112,8 @@ impl<'t> Channels<'t> {
         [from_s, changes.get(next).map_or(f64::INFINITY, |[old_s, _]| *old_s)]
     }
 
-    /// Where the outputs that move the air changed: the last scan with the old ones and the first with the new, seconds. The set point of
-    /// a regulator goes on all the time, and is none of them.
+    /// Changes of the valve outputs: time of the last scan with the old states and of the first with the new, seconds. A regulator's set
+    /// point is left out, because it changes throughout a ramp.
     fn valve_changes(&self) -> Vec<[f64; 2]> {
         use OutputName as O;
         let valves = |output: &&Output| {

@@ -35,13 +35,13 @@ impl<'r> Transition<'r> {
 }
 
 /// Names of level, spread and delay of the switch output, rising and falling.
-const SWITCH: [[QuantityName; 3]; 2] = [
+pub(crate) const SWITCH: [[QuantityName; 3]; 2] = [
     [QuantityName::SwitchPoint, QuantityName::Repeatability, QuantityName::OnDelay],
     [QuantityName::ResetPoint, QuantityName::ResetSpread, QuantityName::OffDelay],
 ];
 
 /// The same of the valve output.
-const VALVE: [[QuantityName; 3]; 2] = [
+pub(crate) const VALVE: [[QuantityName; 3]; 2] = [
     [QuantityName::CutOff, QuantityName::CutOffSpread, QuantityName::CutOffDelay],
     [QuantityName::Resume, QuantityName::ResumeSpread, QuantityName::ResumeDelay],
 ];

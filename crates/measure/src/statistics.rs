@@ -39,8 +39,8 @@ pub fn spread_interval(count: usize) -> Option<[f64; 2]> {
     Some([0.975, 0.025].map(|share| (freedom / squared.inverse_cdf(share)).sqrt()))
 }
 
-/// Ratios of a standard deviation that is found with so many degrees of freedom to the true one: the middles of nine parts that are alike
-/// likely. All 1 where nothing is estimated.
+/// Ratios of a standard deviation that is found with so many degrees of freedom to the true one: the middles of nine equally
+/// likely parts. All 1 where nothing is estimated.
 pub fn scatter_ratios(freedom: f64) -> [f64; 9] {
     let Some(squared) = ChiSquared::new(freedom).ok().filter(|_| freedom.is_finite()) else {
         return [1.0; 9];

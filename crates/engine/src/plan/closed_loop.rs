@@ -83,26 +83,21 @@ impl Planner<'_> {
         let longest_s = self.response_s();
         let [limit_ms, set_ms, longest_ms] = [limit.si(), set_s, longest_s].map(|time_s| time_s * 1e3);
         let help = format!("{longest_ms:.0} ms or more, or without `limit`: as the sheets promise");
+        let finding = |kind: fn(&'static str, &Place, Wording) -> Finding, rule, message: String| {
+            self.findings.add(kind(rule, &limit.place, Wording::new(message, "this limit", &help)));
+        };
         if limit.si() <= set_s {
             let message = format!(
                 "the response limit of {limit_ms:.0} ms is no longer than the delay that is set, {set_ms:.0} ms: no device can keep it"
             );
-            self.findings.add(Finding::error(
-                "response-limit-too-short",
-                &limit.place,
-                Wording::new(message, "this limit", help),
-            ));
+            finding(Finding::error, "response-limit-too-short", message);
             return None;
         }
         if limit.si() < longest_s {
             let message = format!(
                 "the response limit of {limit_ms:.0} ms is less than the {longest_ms:.0} ms that the sheets let a device take: a device that is as promised can fail"
             );
-            self.findings.add(Finding::warning(
-                "response-limit-below-promise",
-                &limit.place,
-                Wording::new(message, "this limit", help),
-            ));
+            finding(Finding::warning, "response-limit-below-promise", message);
         }
         Some(())
     }

@@ -21,8 +21,8 @@ pub(super) fn late_share(spare_s: f64, u_s: f64, guard_s: f64) -> f64 {
     normal_share((guard_s - spare_s) * 1.96 / u_s)
 }
 
-/// The same, meant over what a level and a hysteresis are found to have inside their limits, and over the U that is found where it should
-/// be `u_s` and few ramps estimate it; `spare_s` is what both leave to the output.
+/// The mean of that share over the values that a level and a hysteresis may be found at, pascal inside their limits, and over the U that a
+/// few ramps may find where `u_s` is right. `spare_s` gives what both leave to the output.
 pub(super) fn late_share_over(
     levels: [f64; 9],
     hystereses: [f64; 9],
@@ -37,7 +37,7 @@ pub(super) fn late_share_over(
     mean(&shares).unwrap_or(1.0)
 }
 
-/// Errors that results with a U have: the middles of parts that are alike likely, for a normal density.
+/// Errors that results with a U have: the middles of nine equally likely parts of a normal density.
 pub(super) fn errors(u: f64) -> [f64; 9] {
     [0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 8.5].map(|part| normal_quantile(part / 9.0) * u / 1.96)
 }
