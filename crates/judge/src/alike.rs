@@ -91,7 +91,7 @@ pub(crate) fn late_alike(states: &mut [Check], before: &[Check], when_late: &[Ch
 }
 
 /// Start of the remark on a delay whose fail was taken back.
-const LATE_ALIKE: &str = "every output whose delay was found is late by about as much";
+const LATE_ALIKE: &str = "Every output whose delay was found is late by about as much";
 
 fn remark(selected_s: Option<f64>) -> String {
     let selected = selected_s.map_or_else(String::new, |delay_s| {

@@ -329,10 +329,12 @@ impl Content<'_> {
             return format!("{}: {}.", row.name, row.remark);
         }
         let remark = if row.remark.is_empty() { String::new() } else { format!(" {}", ended(&row.remark)) };
+        let beyond =
+            || format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits);
         match position.verdict {
-            Verdict::Fail => {
-                format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits)
-            }
+            Verdict::Fail => beyond(),
+            // An output that is surely late is left open for another reason than its U.
+            Verdict::Undecided if check.is_surely_late() => beyond(),
             Verdict::Pass => format!(
                 "Nearest limit: {} {} ± {}, allowed {}.",
                 row.name, row.value, row.uncertainty, row.limits
