@@ -8,8 +8,21 @@ use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
 /// Takes back the fails of delays that are late by about as much at every position where they were found; of a single position at all its
 /// outputs, unless a delay of the type explains it. They stay open, and say where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
+    for group in late_alike(task, checks) {
+        let remark = remark(selected(task, checks, &group));
+        for index in group {
+            checks[index].verdict = CheckVerdict::Undecided;
+            checks[index].remark = Some(remark.clone());
+            take_back_with(checks, index);
+        }
+    }
+}
+
+/// Delays that fail, by groups that are late by about as much.
+fn late_alike(task: &Task, checks: &[Check]) -> Vec<Vec<usize>> {
     let promised_s = longest_delay_s(task);
-    let later = |check: &Check| check.measured.as_ref().is_some_and(|found| found.value > promised_s);
+    let later =
+        |index: &usize| checks[*index].measured.as_ref().is_some_and(|found| found.value > promised_s);
     let positions = task.positions.len();
     let groups: Vec<Vec<usize>> = if positions > 1 {
         let of = |quantity: QuantityName| {
@@ -23,18 +36,9 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
             .filter(|all| all.len() >= FEWEST && selected(task, checks, all).is_none())
             .collect()
     };
-    for group in groups {
-        if group.iter().all(|index| later(&checks[*index])) && alike(task, checks, &group) {
-            let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
-            let failed: Vec<usize> = group.into_iter().filter(failed).collect();
-            let remark = remark(selected(task, checks, &failed));
-            for &index in &failed {
-                checks[index].verdict = CheckVerdict::Undecided;
-                checks[index].remark = Some(remark.clone());
-                take_back_with(checks, index);
-            }
-        }
-    }
+    let late = groups.into_iter().filter(|group| group.iter().all(later) && alike(task, checks, group));
+    let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
+    late.map(|group| group.into_iter().filter(failed).collect()).collect()
 }
 
 /// Takes back what fails because of such a delay: a level that could not be stated, and the scatter of its edges, which grows when they are
@@ -66,39 +70,30 @@ fn take_back_with(checks: &mut [Check], delay: usize) {
 const FOLLOWED: &str =
     "its output is late like every other: what its edges show of it is not the device's alone";
 
-/// The longest delay that was taken back at a position because all are late alike, its U included, seconds; `None` where none was.
-pub(crate) fn taken_back_s(before: &[Check], position: Option<u8>) -> Option<f64> {
-    let late_alike =
-        |check: &&Check| check.remark.as_ref().is_some_and(|remark| remark.starts_with(LATE_ALIKE));
-    let mine = before.iter().filter(|check| check.position == position).filter(late_alike);
+/// The longest delay of a position that is late like every other, its U included, seconds; `None` where none is. The checks are as they
+/// were found: nothing is taken back in them.
+pub(crate) fn shared_delay_s(task: &Task, found: &[Check], position: Option<u8>) -> Option<f64> {
+    let late = late_alike(task, found).into_iter().flatten().map(|index| &found[index]);
+    let mine = late.filter(|check| check.position == position);
     mine.filter_map(interval).map(|[_, most_s]| most_s).reduce(f64::max)
 }
 
-/// Takes back fails of the outputs' states at positions whose outputs are late like every other, where nothing fails that is judged with as
-/// long a delay.
-pub(crate) fn late_alike(states: &mut [Check], before: &[Check], when_late: &[Check]) {
-    let fails = |position| {
-        let mine = when_late.iter().find(|check| check.position == position);
-        mine.is_none_or(|check| check.verdict == CheckVerdict::Fail)
-    };
-    for check in states.iter_mut().filter(|check| check.verdict == CheckVerdict::Fail) {
-        if taken_back_s(before, check.position).is_some() && !fails(check.position) {
-            let found = check.remark.take().unwrap_or_default();
-            check.verdict = CheckVerdict::Undecided;
-            check.remark = Some(format!("{found}; its output is late like every other: see its delays"));
-        }
+/// Takes back fails of an output's states where nothing fails that is judged with as long a delay as every output shows.
+pub(crate) fn late_states(state: &mut Check, when_late: &[Check]) {
+    let mine = when_late.iter().find(|check| check.position == state.position);
+    if mine.is_some_and(|check| check.verdict != CheckVerdict::Fail) {
+        let found = state.remark.take().unwrap_or_default();
+        state.verdict = CheckVerdict::Undecided;
+        state.remark = Some(format!("{found}; its output is late like every other: see its delays"));
     }
 }
-
-/// Start of the remark on a delay whose fail was taken back.
-const LATE_ALIKE: &str = "Every output whose delay was found is late by about as much";
 
 fn remark(selected_s: Option<f64>) -> String {
     let selected = selected_s.map_or_else(String::new, |delay_s| {
         format!("is a delay of {:.0} ms selected on every device? Or is it ", delay_s * 1e3)
     });
     format!(
-        "{LATE_ALIKE}: {selected}an input filter or image age that the rig sheet does not declare, or its lag? Try another device"
+        "Every output whose delay was found is late by about as much: {selected}an input filter or image age that the rig sheet does not declare, or its lag? Try another device"
     )
 }
 

@@ -1,7 +1,7 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
 use crate::air_saving::air_saving;
-use crate::alike::{late_alike, taken_back_s};
+use crate::alike::{late_states, shared_delay_s};
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
@@ -10,7 +10,7 @@ use crate::promise::{is_last, verdict};
 use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::states::{Run, output_states};
-use crate::switch_points::switch_points;
+use crate::switch_points::{as_found, switch_points};
 use tripbench_record::{Check, CheckVerdict, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
 /// The checks of one step.
@@ -27,17 +27,7 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
             if is_last(task, step) {
                 let run = Run::up_to(&channels, marks, step);
                 let mut states = output_states(&channels, run.as_ref(), (marks, step));
-                if states.iter().any(|check| check.verdict == CheckVerdict::Fail) {
-                    let before = (0..step).filter(|step| shows_delays(task, *step));
-                    let before: Vec<Check> =
-                        before.flat_map(|step| judge_step(task, trace, marks, step)).collect();
-                    let late_s = states.iter().filter_map(|check| taken_back_s(&before, check.position));
-                    if let Some(late_s) = late_s.reduce(f64::max) {
-                        let run = Run::with_delay(&channels, (marks, step), late_s);
-                        let when_late = output_states(&channels, run.as_ref(), (marks, step));
-                        late_alike(&mut states, &before, &when_late);
-                    }
-                }
+                take_back_late(&mut states, &channels, (marks, step));
                 checks.extend(states);
                 checks.extend(run.iter().flat_map(|run| own_edges(run, step)));
             }
@@ -62,8 +52,32 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
     }
 }
 
-fn shows_delays(task: &Task, step: u16) -> bool {
-    task.steps.get(usize::from(step)).is_some_and(|step| matches!(step.task, StepTask::SwitchPoints(_)))
+/// Judges the states that fail again with the delay that every output showed before.
+fn take_back_late(states: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
+    let task = channels.task;
+    let mut failed: Vec<&mut Check> =
+        states.iter_mut().filter(|check| check.verdict == CheckVerdict::Fail).collect();
+    if failed.is_empty() {
+        return;
+    }
+    let found: Vec<Vec<Check>> = (0..step)
+        .filter_map(|before| match &task.steps.get(usize::from(before))?.task {
+            StepTask::SwitchPoints(task) => Some(as_found(channels, marks, before, task)),
+            _ => None,
+        })
+        .collect();
+    let late_s = |position| {
+        let steps = found.iter().filter_map(|step| shared_delay_s(task, step, position));
+        steps.reduce(f64::max)
+    };
+    failed.retain(|check| late_s(check.position).is_some());
+    if let Some(longest_s) = failed.iter().filter_map(|check| late_s(check.position)).reduce(f64::max) {
+        let run = Run::with_delay(channels, (marks, step), longest_s);
+        let when_late = output_states(channels, run.as_ref(), (marks, step));
+        for check in failed {
+            late_states(check, &when_late);
+        }
+    }
 }
 
 /// The checks of all steps, in order.

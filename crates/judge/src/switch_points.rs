@@ -28,6 +28,18 @@ pub(crate) fn switch_points(
     step: u16,
     task: &SwitchPointsTask,
 ) -> Vec<Check> {
+    let mut checks = as_found(channels, marks, step, task);
+    shared_delays(channels.task, &mut checks);
+    checks
+}
+
+/// The same, before a delay that all outputs share is taken back.
+pub(crate) fn as_found(
+    channels: &Channels<'_>,
+    marks: &[Mark],
+    step: u16,
+    task: &SwitchPointsTask,
+) -> Vec<Check> {
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
     let inputs_live = inputs_live(channels, marks, step);
     let run = is_first(channels.task, step).then(|| Run::up_to(channels, marks, step)).flatten();
@@ -46,7 +58,6 @@ pub(crate) fn switch_points(
         };
         checks.extend(of_position.into_iter().map(|check| Check { position: Some(plan.number), ..check }));
     }
-    shared_delays(channels.task, &mut checks);
     checks
 }
 

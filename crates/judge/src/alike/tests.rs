@@ -145,49 +145,51 @@ fn what_fails_with_a_shared_delay_stays_open_with_it(
 }
 
 // States that the level does not allow are no fault of a device whose output is late as all are, if they are gone once they are judged with
-// that delay; of one whose delay is open for another reason, and of another device, they stay one.
+// that delay.
 #[rstest]
-#[case(1, LATE_ALIKE, CheckVerdict::Pass, OPEN)]
-#[case(1, LATE_ALIKE, OPEN, OPEN)]
-#[case(1, LATE_ALIKE, FAIL, FAIL)]
-#[case(2, LATE_ALIKE, CheckVerdict::Pass, FAIL)]
-#[case(1, "later than its sheets say, though noise", CheckVerdict::Pass, FAIL)]
+#[case(1, CheckVerdict::Pass, OPEN)]
+#[case(1, OPEN, OPEN)]
+#[case(1, FAIL, FAIL)]
+#[case(2, CheckVerdict::Pass, FAIL)]
 fn states_of_an_output_that_is_late_as_all_are_stay_open(
     #[case] position: u8,
-    #[case] remark: &str,
     #[case] when_late: CheckVerdict,
     #[case] expected: CheckVerdict,
 ) {
-    let delay = Check {
-        position: Some(position),
-        verdict: OPEN,
-        remark: Some(remark.to_owned()),
-        ..found(Q::OnDelay, [203.0, 2.0])
-    };
-    let delays = [delay];
-    assert_eq!(taken_back_s(&delays, Some(position)).is_some(), remark == LATE_ALIKE);
-    let states = |verdict: CheckVerdict| {
+    let states = |position: u8, verdict: CheckVerdict| {
         let remark = Some(String::from("an output was as if there were no vacuum"));
-        vec![Check { position: Some(1), verdict, remark, ..Check::empty(Q::OutputStates) }]
+        Check { position: Some(position), verdict, remark, ..Check::empty(Q::OutputStates) }
     };
-    let mut found = states(FAIL);
-    late_alike(&mut found, &delays, &states(when_late));
-    assert_eq!(found[0].verdict, expected);
-    let remark = found[0].remark.as_deref().expect("a remark");
+    let mut state = states(1, FAIL);
+    late_states(&mut state, &[states(position, when_late)]);
+    assert_eq!(state.verdict, expected);
+    let remark = state.remark.as_deref().expect("a remark");
     assert!(remark.starts_with("an output was as if there were no vacuum"), "{remark}");
     assert_eq!(remark.contains("late like every other"), expected == OPEN, "{remark}");
 }
 
-// 203 ms with U of 2 ms: an output may be 205 ms late.
-#[test]
-fn the_longest_delay_that_is_taken_back_holds_its_u() {
-    let of = |quantity, [value, u]: [f64; 2]| Check {
-        remark: Some(format!("{LATE_ALIKE}: is it the rig's?")),
-        position: Some(1),
-        ..found(quantity, [value, u])
+// 203 ms with U of 2 ms: an output may be 205 ms late. Outputs that are not late alike, and delays that did not fail, share none.
+#[rstest]
+#[case([203.0, 2.0], FAIL, Some(0.205))]
+#[case([203.0, 2.0], OPEN, None)]
+#[case([500.0, 2.0], FAIL, None)]
+fn the_longest_delay_that_is_shared_holds_its_u(
+    #[case] on: [f64; 2],
+    #[case] verdict: CheckVerdict,
+    #[case] expected: Option<f64>,
+) {
+    let of = |position: u8, quantity, delay: [f64; 2]| Check {
+        position: Some(position),
+        verdict,
+        ..found(quantity, delay)
     };
-    let late_s = taken_back_s(&[of(Q::OnDelay, [203.0, 2.0]), of(Q::OffDelay, [190.0, 4.0])], Some(1));
-    within(late_s.expect("a delay"), 0.205, 1e-6);
+    let found = [of(1, Q::OnDelay, on), of(2, Q::OnDelay, [201.0, 2.0]), of(1, Q::OffDelay, [190.0, 4.0])];
+    let task = Bench::new().positions(&[1, 2]).task();
+    let late_s = shared_delay_s(&task, &found, Some(1));
+    assert_eq!(late_s.is_some(), expected.is_some());
+    for (late_s, expected_s) in late_s.into_iter().zip(expected) {
+        within(late_s, expected_s, 1e-6);
+    }
 }
 
 // Two devices that scatter alike, and one that scatters three times as much as the other.
