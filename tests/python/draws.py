@@ -291,8 +291,9 @@ class Truth:
         levels = [level for when, to, level in changes if to == deep and in_marks(bench.ramps[deep], when)]
         if len(levels) < 3 or not bench.rates[output, deep]:
             return
-        # Each crossing is seen to the width of a read at its rate: of a fast fall that is much more than of a slow one.
-        seen = float(numpy.sqrt(numpy.mean(numpy.square(bench.rates[output, deep])))) * bench.run.scan_s()
+        # Each crossing is seen to the width of a read, and of a conversion, at its rate: of a fast fall that is much more than of a slow one.
+        rate = float(numpy.sqrt(numpy.mean(numpy.square(bench.rates[output, deep]))))
+        seen = rate * numpy.hypot(bench.run.scan_s(), bench.run.converter_s())
         promised = bench.spread_pa**2 + seen**2 / 12.0
         chance = stats.chi2.sf(numpy.var(levels, ddof=1) * (len(levels) - 1) / promised, len(levels) - 1)
         words = f"{output} {'deep' if deep else 'shallow'} scatters by {numpy.std(levels, ddof=1):.0f} Pa"

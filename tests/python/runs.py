@@ -143,6 +143,9 @@ class Run:
     def scan_s(self):
         return quantity(self.rig["link"]["scan_interval"])
 
+    def converter_s(self):
+        return quantity(self.rig["module"].get("converter", "0 s"))
+
     # The reference.
 
     def _read_reference(self):
@@ -155,7 +158,7 @@ class Run:
         scale = (high - low) / (next_count - count)
         level, before_after = low + (words - count) * scale, self.span_s(source["at"])
         time = (before_after[0] + before_after[1]) / 2.0
-        converter, scan = quantity(self.rig["module"].get("converter", "0 s")), self.scan_s()
+        converter, scan = self.converter_s(), self.scan_s()
         if converter > scan:
             # A conversion is seen in several reads: its first is at most one scan old.
             new = numpy.concatenate([[True], numpy.diff(words) != 0])

@@ -83,6 +83,7 @@ impl Attacked {
         let open = match self.misbehaviour.as_str() {
             "wired-together" | "crossed" => &[QuantityName::OwnEdges][..],
             "first-too-deep" | "first-missing" => &[QuantityName::FirstOperation],
+            "wrong-delay" => &[QuantityName::SelectedDelay],
             "late-on" => &[QuantityName::OnDelay],
             "late-off" => &[QuantityName::OffDelay],
             "late-valve" => &[QuantityName::CutOffDelay, QuantityName::ResumeDelay],

@@ -298,6 +298,20 @@ fn by_hand() -> Bench {
     bench
 }
 
+/// Noise is no hand that turns round.
+#[test]
+fn by_hand_noise_that_is_declared_stops_no_run() {
+    let tally = tally("16 by hand, noise of the reference", |within| {
+        let mut bench = by_hand();
+        let noise_pa = within(60.0, 250.0);
+        assert!(bench.rig.contains("noise = \"20 Pa\""));
+        bench.rig = bench.rig.replace("noise = \"20 Pa\"", &format!("noise = \"{noise_pa} Pa\""));
+        bench.truth.reference.noise_pa = noise_pa;
+        bench
+    });
+    assert_eq!((tally.failed, tally.others), (0, 0), "{:#?}", tally.why);
+}
+
 /// A sudden opening to ambient is a fast fall: by hand too it shows which delay is selected.
 #[test]
 fn by_hand_another_delay_than_the_selected_one_never_passes() {
@@ -370,6 +384,27 @@ fn an_input_filter_that_is_not_declared_blames_no_device(#[values(1, 3)] devices
         bench.truth.reference.gain = 0.0;
         bench.truth.devices[2].switch_point_pa = 60e3;
         bench.truth.module.input_filter_s = within(0.03, 0.1);
+        bench
+    });
+    assert_eq!((tally.passed, tally.failed), (0, 0), "{:#?}", tally.why);
+}
+
+/// Nor by what follows from it: a scatter that is within the promise, the time of its responses, and another device that is later still.
+#[rstest]
+fn nor_does_what_follows_from_such_a_filter(#[values("scatter", "response", "another")] case: &str) {
+    let tally = tally(&format!("11 an input filter, {case}"), |within| {
+        let mut bench = Bench::demo();
+        bench.truth.reference.gain = 0.0;
+        bench.truth.devices[2].switch_point_pa = 60e3;
+        bench.truth.module.input_filter_s = within(0.02, 0.06);
+        match case {
+            "scatter" => bench.truth.devices[0].repeatability_pa = within(60.0, 95.0),
+            "response" => bench.script = sheet_text("scripts/release.toml"),
+            _ => {
+                let late_s = within(0.1, 0.25);
+                (bench.truth.devices[1].delay_on_s, bench.truth.devices[1].delay_off_s) = (late_s, late_s);
+            }
+        }
         bench
     });
     assert_eq!((tally.passed, tally.failed), (0, 0), "{:#?}", tally.why);

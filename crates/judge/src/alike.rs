@@ -5,65 +5,103 @@ use crate::promised::{longest_delay_s, response_s, selectable_s};
 use crate::transition::{SWITCH, VALVE};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
 
-/// Takes back the fails of delays that are late by about as much at every position where they were found; of a single position at all its
-/// outputs, unless a delay of the type explains it. They stay open, and say where to look.
+/// Delays of several outputs that can be one and the same but for what is promised of a device.
+struct Alike {
+    /// Where they stand among the checks.
+    members: Vec<usize>,
+    /// So late every one of them can be, seconds.
+    all_s: f64,
+}
+
+/// Takes back the fails of delays that are late by about as much at every position where they were found, but for devices that are later
+/// still; of a single position at all its outputs, unless a delay of the type explains it. They stay open, and say where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
+    let mut late: Vec<Option<u8>> = Vec::new();
     for group in late_alike(task, checks) {
-        let remark = remark(selected(task, checks, &group));
-        for index in group {
+        late.extend(group.members.iter().map(|index| checks[*index].position));
+        let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
+        let failed: Vec<usize> = group.members.into_iter().filter(failed).collect();
+        let remark = remark(task, selected(task, checks, &failed));
+        for index in failed {
             checks[index].verdict = CheckVerdict::Undecided;
             checks[index].remark = Some(remark.clone());
-            take_back_with(checks, index);
+            leave_unstated_open(checks, index);
         }
     }
+    leave_spreads_open(checks, &late);
 }
 
-/// Delays that fail, by groups that are late by about as much.
-fn late_alike(task: &Task, checks: &[Check]) -> Vec<Vec<usize>> {
-    let promised_s = longest_delay_s(task);
-    let later =
-        |index: &usize| checks[*index].measured.as_ref().is_some_and(|found| found.value > promised_s);
-    let positions = task.positions.len();
-    let groups: Vec<Vec<usize>> = if positions > 1 {
-        let of = |quantity: QuantityName| {
-            indices(checks, |check| check.quantity == quantity && check.measured.is_some())
-        };
-        DELAYS.into_iter().map(of).filter(|all| all.len() >= FEWEST).collect()
+/// Delays that are late alike, one of them at least surely so.
+fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
+    let found = |check: &Check| check.measured.is_some();
+    let several = task.positions.len() > 1;
+    let groups: Vec<Vec<usize>> = if several {
+        let of = |quantity| indices(checks, |check| check.quantity == quantity && found(check));
+        DELAYS.into_iter().map(of).collect()
     } else {
-        let all = indices(checks, |check| check.quantity.is_delay() && check.measured.is_some());
-        vec![all]
-            .into_iter()
-            .filter(|all| all.len() >= FEWEST && selected(task, checks, all).is_none())
-            .collect()
+        vec![indices(checks, |check| check.quantity.is_delay() && found(check))]
     };
-    let late = groups.into_iter().filter(|group| group.iter().all(later) && alike(task, checks, group));
     let failed = |index: &usize| checks[*index].verdict == CheckVerdict::Fail;
-    late.map(|group| group.into_iter().filter(failed).collect()).collect()
+    let groups = groups.into_iter().filter_map(|group| alike(task, checks, &group));
+    let groups = groups.filter(|group| group.members.iter().any(failed));
+    groups.filter(|group| several || selected(task, checks, &group.members).is_none()).collect()
 }
 
-/// Takes back what fails because of such a delay: a level that could not be stated, and the scatter of its edges, which grows when they are
-/// followed far back.
-fn take_back_with(checks: &mut [Check], delay: usize) {
+/// Those of a group that can be as late as all of them. `None` where one is not late, or fewer than two are.
+fn alike(task: &Task, checks: &[Check], group: &[usize]) -> Option<Alike> {
+    let interval = |index: &usize| interval(&checks[*index]);
+    let all_s = group.iter().filter_map(interval).map(|[_, most_s]| most_s).reduce(f64::min)?;
+    let promised_s = longest_delay_s(task);
+    let as_late =
+        |index: &usize| interval(index).is_some_and(|[least_s, _]| least_s <= all_s + response_s(task));
+    let members: Vec<usize> = group.iter().copied().filter(as_late).collect();
+    let later =
+        |index: &&usize| checks[**index].measured.as_ref().is_some_and(|found| found.value > promised_s);
+    let suspected = all_s > promised_s && members.iter().filter(later).count() >= FEWEST;
+    suspected.then_some(Alike { members, all_s })
+}
+
+/// Takes back what fails because of such a delay: a level that could not be stated.
+fn leave_unstated_open(checks: &mut [Check], delay: usize) {
     let (position, quantity) = (checks[delay].position, checks[delay].quantity);
     let transitions = [SWITCH, VALVE].into_iter().flatten();
-    let Some([level, spread, _]) = transitions.into_iter().find(|[_, _, delay]| *delay == quantity) else {
+    let Some([level, _, _]) = transitions.into_iter().find(|[_, _, delay]| *delay == quantity) else {
         return;
     };
     let unstated = |check: &Check| {
         check.measured.is_none() && [level, QuantityName::Hysteresis].contains(&check.quantity)
     };
-    // A scatter that is far beyond that of the others is the device's own.
+    leave_open(checks, position, unstated);
+}
+
+/// Takes back the scatter of all edges of a device that is late like every other: it grows when edges are followed far back, and where
+/// the delay of a direction is hardly known.
+fn leave_spreads_open(checks: &mut [Check], late: &[Option<u8>]) {
     let spread_of = |check: &Check| check.measured.as_ref().map(|found| found.value);
-    let others = checks.iter().filter(|check| check.quantity == spread && check.position != position);
-    let most = others.filter_map(spread_of).reduce(f64::max).unwrap_or(f64::INFINITY);
-    let shared =
-        |check: &Check| check.quantity == spread && spread_of(check).is_some_and(|own| own <= 2.0 * most);
-    let mine = checks.iter_mut().filter(|check| check.position == position);
-    for check in mine.filter(|check| check.verdict == CheckVerdict::Fail) {
-        if shared(check) || unstated(check) {
-            check.verdict = CheckVerdict::Undecided;
-            check.remark = Some(String::from(FOLLOWED));
+    let transitions = [SWITCH, VALVE].into_iter().flatten();
+    for [_, spread, _] in transitions {
+        let found: Vec<(Option<u8>, f64)> = checks
+            .iter()
+            .filter(|check| check.quantity == spread)
+            .filter_map(|check| Some((check.position, spread_of(check)?)))
+            .collect();
+        for position in late {
+            // A scatter that is far beyond that of the others is the device's own.
+            let others = found.iter().filter(|(other, _)| other != position).map(|(_, pa)| *pa);
+            let most = others.reduce(f64::max).unwrap_or(f64::INFINITY);
+            let shared = |check: &Check| {
+                check.quantity == spread && spread_of(check).is_some_and(|own| own <= 2.0 * most)
+            };
+            leave_open(checks, *position, shared);
         }
+    }
+}
+
+fn leave_open(checks: &mut [Check], position: Option<u8>, wanted: impl Fn(&Check) -> bool) {
+    let mine = checks.iter_mut().filter(|check| check.position == position);
+    for check in mine.filter(|check| check.verdict == CheckVerdict::Fail && wanted(check)) {
+        check.verdict = CheckVerdict::Undecided;
+        check.remark = Some(String::from(FOLLOWED));
     }
 }
 
@@ -73,9 +111,22 @@ const FOLLOWED: &str =
 /// The longest delay of a position that is late like every other, its U included, seconds; `None` where none is. The checks are as they
 /// were found: nothing is taken back in them.
 pub(crate) fn shared_delay_s(task: &Task, found: &[Check], position: Option<u8>) -> Option<f64> {
-    let late = late_alike(task, found).into_iter().flatten().map(|index| &found[index]);
-    let mine = late.filter(|check| check.position == position);
-    mine.filter_map(interval).map(|[_, most_s]| most_s).reduce(f64::max)
+    let longest = |group: &Alike| {
+        let mine =
+            group.members.iter().map(|index| &found[*index]).filter(|check| check.position == position);
+        let most_s = mine.filter_map(interval).map(|[_, most_s]| most_s).reduce(f64::max)?;
+        Some(most_s.min(group.all_s + response_s(task)))
+    };
+    late_alike(task, found).iter().filter_map(longest).reduce(f64::max)
+}
+
+/// Takes back the fail of a response that is no longer than what every output is late by.
+pub(crate) fn late_response(check: &mut Check, shared_s: f64) {
+    if check.verdict == CheckVerdict::Fail && interval(check).is_some_and(|[least_s, _]| least_s <= shared_s)
+    {
+        check.verdict = CheckVerdict::Undecided;
+        check.remark = Some(String::from(FOLLOWED));
+    }
 }
 
 /// Takes back fails of an output's states where nothing fails that is judged with as long a delay as every output shows.
@@ -88,12 +139,17 @@ pub(crate) fn late_states(state: &mut Check, when_late: &[Check]) {
     }
 }
 
-fn remark(selected_s: Option<f64>) -> String {
+fn remark(task: &Task, selected_s: Option<f64>) -> String {
+    let whose = if task.positions.len() > 1 {
+        "At other positions too this output is late by about as much"
+    } else {
+        "Every output whose delay was found is late by about as much"
+    };
     let selected = selected_s.map_or_else(String::new, |delay_s| {
         format!("is a delay of {:.0} ms selected on every device? Or is it ", delay_s * 1e3)
     });
     format!(
-        "Every output whose delay was found is late by about as much: {selected}an input filter or image age that the rig sheet does not declare, or its lag? Try another device"
+        "{whose}: {selected}an input filter or image age that the rig sheet does not declare, its lag, or hoses that are all too narrow? Try a device that is known to be good"
     )
 }
 
@@ -111,14 +167,6 @@ fn indices(checks: &[Check], wanted: impl Fn(&Check) -> bool) -> Vec<usize> {
 fn interval(check: &Check) -> Option<[f64; 2]> {
     let measured = check.measured.as_ref()?;
     Some([measured.value - measured.expanded_uncertainty, measured.value + measured.expanded_uncertainty])
-}
-
-/// Whether the delays can be one and the same but for what is promised of a device.
-fn alike(task: &Task, checks: &[Check], group: &[usize]) -> bool {
-    let all: Vec<[f64; 2]> = group.iter().filter_map(|index| interval(&checks[*index])).collect();
-    let latest_low = all.iter().map(|one| one[0]).fold(f64::NEG_INFINITY, f64::max);
-    let earliest_high = all.iter().map(|one| one[1]).fold(f64::INFINITY, f64::min);
-    all.len() == group.len() && latest_low <= earliest_high + response_s(task)
 }
 
 /// The delay that the type lets one select and that explains all of them, seconds.

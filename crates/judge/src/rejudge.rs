@@ -1,7 +1,7 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
 use crate::air_saving::air_saving;
-use crate::alike::{late_states, shared_delay_s};
+use crate::alike::{late_response, late_states, shared_delay_s};
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
@@ -27,7 +27,7 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
             if is_last(task, step) {
                 let run = Run::up_to(&channels, marks, step);
                 let mut states = output_states(&channels, run.as_ref(), (marks, step));
-                take_back_late(&mut states, &channels, (marks, step));
+                take_back_states(&mut states, &channels, (marks, step));
                 checks.extend(states);
                 checks.extend(run.iter().flat_map(|run| own_edges(run, step)));
             }
@@ -35,7 +35,11 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
         }
         StepTask::Leak(task) => leak(&channels, marks, step, task),
         StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
-        StepTask::Response(task) => response(&channels, marks, step, task),
+        StepTask::Response(task) => {
+            let mut checks = response(&channels, marks, step, task);
+            take_back_responses(&mut checks, &channels, (marks, step));
+            checks
+        }
         StepTask::AirSaving(task) => air_saving(&channels, marks, step, task),
         StepTask::Signals { .. } => signals(&channels, marks, step),
         StepTask::TryOutput { output, .. } => tried(&channels, marks, step, *output),
@@ -53,31 +57,55 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
 }
 
 /// Judges the states that fail again with the delay that every output showed before.
-fn take_back_late(states: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
-    let task = channels.task;
-    let mut failed: Vec<&mut Check> =
-        states.iter_mut().filter(|check| check.verdict == CheckVerdict::Fail).collect();
-    if failed.is_empty() {
+fn take_back_states(states: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
+    if !any_fails(states) {
         return;
     }
-    let found: Vec<Vec<Check>> = (0..step)
-        .filter_map(|before| match &task.steps.get(usize::from(before))?.task {
-            StepTask::SwitchPoints(task) => Some(as_found(channels, marks, before, task)),
-            _ => None,
-        })
+    let found = found_before(channels, marks, step);
+    let late_s = |check: &Check| shared_before_s(channels.task, &found, check.position);
+    let mut failed: Vec<&mut Check> = states
+        .iter_mut()
+        .filter(|check| check.verdict == CheckVerdict::Fail && late_s(check).is_some())
         .collect();
-    let late_s = |position| {
-        let steps = found.iter().filter_map(|step| shared_delay_s(task, step, position));
-        steps.reduce(f64::max)
-    };
-    failed.retain(|check| late_s(check.position).is_some());
-    if let Some(longest_s) = failed.iter().filter_map(|check| late_s(check.position)).reduce(f64::max) {
+    if let Some(longest_s) = failed.iter().filter_map(|check| late_s(check)).reduce(f64::max) {
         let run = Run::with_delay(channels, (marks, step), longest_s);
         let when_late = output_states(channels, run.as_ref(), (marks, step));
-        for check in failed {
+        for check in &mut failed {
             late_states(check, &when_late);
         }
     }
+}
+
+/// Responses that fail by no more than what every output was late by before are open.
+fn take_back_responses(checks: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
+    if !any_fails(checks) {
+        return;
+    }
+    let found = found_before(channels, marks, step);
+    for check in checks {
+        if let Some(shared_s) = shared_before_s(channels.task, &found, check.position) {
+            late_response(check, shared_s);
+        }
+    }
+}
+
+fn any_fails(checks: &[Check]) -> bool {
+    checks.iter().any(|check| check.verdict == CheckVerdict::Fail)
+}
+
+/// What the ramps of the steps before showed, as it was found.
+fn found_before(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Vec<Check>> {
+    let found = |before: u16| {
+        let StepTask::SwitchPoints(ramps) = &channels.task.steps.get(usize::from(before))?.task else {
+            return None;
+        };
+        Some(as_found(channels, marks, before, ramps))
+    };
+    (0..step).filter_map(found).collect()
+}
+
+fn shared_before_s(task: &Task, found: &[Vec<Check>], position: Option<u8>) -> Option<f64> {
+    found.iter().filter_map(|step| shared_delay_s(task, step, position)).reduce(f64::max)
 }
 
 /// The checks of all steps, in order.

@@ -50,9 +50,7 @@ pub(crate) fn delay_check(
     }
     let spare_s = level.map_or(0.0, |level| spare_s(level, slack_pa));
     let harmless = Limits { low: at_least(selected_s - spare_s), high: Some(promised_s + spare_s) };
-    let away = result.density.half_width(DOUBTED_HELD).max(DOUBTED * result.expanded_uncertainty);
-    let later = result.value - away > promised_s;
-    let earlier = selected_s > 0.0 && result.value + away < selected_s;
+    let [later, earlier] = doubted(task, &result);
     let (verdict, remark) = if later {
         let remark =
             "later than its sheets say, though noise of the comparator or few ramps may make it seem so";
@@ -86,6 +84,18 @@ pub(crate) fn delay_check(
     let open = verdict == CheckVerdict::Undecided && inside && !later && !earlier;
     let to_decide = open.then(|| would_decide(check, &result, harmless)).flatten();
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
+}
+
+/// Whether a delay is doubtful: later than the sheets promise, earlier than the one that is set.
+fn doubted(task: &Task, result: &MeasurementResult) -> [bool; 2] {
+    let selected_s = selected_delay_s(task);
+    let away = result.density.half_width(DOUBTED_HELD).max(DOUBTED * result.expanded_uncertainty);
+    [result.value - away > longest_delay_s(task), selected_s > 0.0 && result.value + away < selected_s]
+}
+
+/// Whether a delay that was found rules out, or makes doubtful, what the sheets promise.
+pub(crate) fn speaks_against(task: &Task, result: &MeasurementResult, found: &Found) -> bool {
+    doubted(task, result).contains(&true) || ruled_out(result, found.promised_delay(task))
 }
 
 /// What would show a delay to be inside some limits. How many ramps would is not said: more of them are not more of the

@@ -10,7 +10,7 @@ use crate::level::{Crossings, between_reads_remark};
 use crate::level_check::{level_check, limits_of, more_ramps};
 use crate::promise::{is_first, valve_left_open};
 use crate::result::{Level, hysteresis};
-use crate::screening::{delay_check, slack_pa};
+use crate::screening::{delay_check, slack_pa, speaks_against};
 use crate::spread::spread;
 use crate::states::Run;
 use crate::steady::{largest_ratio, steady};
@@ -187,8 +187,9 @@ impl At<'_> {
         for (_, one) in &mut found {
             one.crossings.hose = self.hose(&one.crossings, &delays.iter().collect::<Vec<_>>());
         }
+        let refuted = found.iter().any(|(_, one)| one.refutes(task));
         let judged = |(transition, found): (_, Found)| {
-            let level = found.level(self.ramps.basis(), other_s);
+            let level = found.level(self.ramps.basis(), (other_s, refuted));
             Judged { transition, found, level }
         };
         (found.into_iter().map(judged).collect(), other_s)
@@ -255,7 +256,10 @@ impl At<'_> {
     fn delay(&self, one: &Judged<'_>, slack_pa: f64) -> Check {
         let task = self.channels.task;
         let check = Check { unit: String::from("s"), ..self.blank(one.transition.delay) };
-        if !self.task.timed(one.transition.rising) {
+        // Ramps that are too much alike to show that it is not late can still show that it is.
+        let against =
+            || one.found.delay.as_ref().is_some_and(|found| speaks_against(task, found, &one.found));
+        if !self.task.timed(one.transition.rising) && !against() {
             return not_timed(task, check);
         }
         delay_check(task, check, &one.found, one.level.as_ref(), slack_pa)

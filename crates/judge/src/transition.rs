@@ -120,10 +120,24 @@ impl Ramps<'_> {
 }
 
 impl Found {
-    /// The delay that its level is found with: the promised one, unless the crossings rule it out.
-    pub(crate) fn believed(&self, task: &Task, other_s: f64) -> Delay {
-        let refuted = self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)));
-        if refuted { Delay::AsFound } else { Delay::AsPromised { other_s } }
+    /// Whether the crossings rule out the promised delay.
+    pub(crate) fn refutes(&self, task: &Task) -> bool {
+        self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)))
+    }
+
+    /// The delay that its level is found with: the promised one, unless the crossings rule it out; or speak against it, and those of another
+    /// output or direction of the device rule it out.
+    pub(crate) fn believed(&self, task: &Task, (other_s, sibling_refutes): (f64, bool)) -> Delay {
+        let outside = |limits: Limits, value: f64| {
+            limits.high.is_some_and(|high| value > high) || limits.low.is_some_and(|low| value < low)
+        };
+        let against =
+            || self.delay.as_ref().is_some_and(|delay| outside(self.promised_delay(task), delay.value));
+        if self.refutes(task) || (sibling_refutes && against()) {
+            Delay::AsFound
+        } else {
+            Delay::AsPromised { other_s }
+        }
     }
 
     /// Limits of its delay as the sheets promise it, with what it can seem later, seconds.
@@ -148,8 +162,8 @@ impl Found {
     }
 
     /// Its level; `None` if its edges could not be followed to the delay that they show.
-    pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
-        let believed = self.believed(basis.task, other_s);
+    pub(crate) fn level(&self, basis: Basis<'_>, (other_s, sibling_refutes): (f64, bool)) -> Option<Level> {
+        let believed = self.believed(basis.task, (other_s, sibling_refutes));
         let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;
         let dropped = self.rates.as_ref().is_some_and(|rates| rates.prior_dropped);
         if self.crossings.placed() == 0 || (!whole && (dropped || believed == Delay::AsFound)) {

@@ -218,6 +218,10 @@ fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
     }
     let (measured, limits) = (check.measured.as_ref()?, check.limits?);
     let (low, high) = (limits.low?, limits.high?);
+    // A level that fails for another reason than its figure is not turned.
+    if (low..=high).contains(&measured.value) {
+        return None;
+    }
     let target = f64::midpoint(low, high);
     let difference = (measured.value - target).abs() / style.unit.pascal();
     let digits = style.decimals();
@@ -296,6 +300,17 @@ mod tests {
         };
         let text = advice(&position(Verdict::Fail, check), LevelStyle::default());
         assert!(text.starts_with(says), "{text}");
+    }
+
+    // It is where it should be, and failed because it did not come in every ramp.
+    #[test]
+    fn a_level_that_is_inside_is_not_turned() {
+        let check = Check {
+            measured: Some(measured(60.5e3)),
+            limits: Some(LimitsRecord { low: Some(59e3), high: Some(61e3) }),
+            ..required(QuantityName::CutOff, CheckVerdict::Fail)
+        };
+        assert_eq!(advice(&position(Verdict::Fail, check), LevelStyle::default()), "keep apart");
     }
 
     // 6 ms are promised. By more than 1.8 U beyond them the output is late; by less it may seem so.

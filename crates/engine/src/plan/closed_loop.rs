@@ -81,21 +81,23 @@ impl Planner<'_> {
     fn limit_can_be_kept(&self, limit: &At<TimeSpan>) -> Option<()> {
         let set_s = self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
         let longest_s = self.response_s();
-        let [limit_ms, set_ms, longest_ms] = [limit.si(), set_s, longest_s].map(|time_s| time_s * 1e3);
-        let help = format!("{longest_ms:.0} ms or more, or without `limit`: as the sheets promise");
+        // To a microsecond: no time of a sheet is meant finer, and none shows the last digits of its sum.
+        let [limit_ms, set_ms, longest_ms] =
+            [limit.si(), set_s, longest_s].map(|time_s| (time_s * 1e6).round() / 1e3);
+        let help = format!("{longest_ms} ms or more, or without `limit`: as the sheets promise");
         let finding = |kind: fn(&'static str, &Place, Wording) -> Finding, rule, message: String| {
             self.findings.add(kind(rule, &limit.place, Wording::new(message, "this limit", &help)));
         };
         if limit.si() <= set_s {
             let message = format!(
-                "the response limit of {limit_ms:.0} ms is no longer than the delay that is set, {set_ms:.0} ms: no device can keep it"
+                "the response limit of {limit_ms} ms is no longer than the delay that is set, {set_ms} ms: no device can keep it"
             );
             finding(Finding::error, "response-limit-too-short", message);
             return None;
         }
         if limit.si() < longest_s {
             let message = format!(
-                "the response limit of {limit_ms:.0} ms is less than the {longest_ms:.0} ms that the sheets let a device take: a device that is as promised can fail"
+                "the response limit of {limit_ms} ms is less than the {longest_ms} ms that the sheets let a device take: a device that is as promised can fail"
             );
             finding(Finding::warning, "response-limit-below-promise", message);
         }

@@ -128,8 +128,10 @@ async fn by_hand(
     aim: Aim,
     mut enough: impl FnMut(&Seen) -> bool,
 ) -> Result<Seen, Break> {
-    /// Going back by so much is not noise.
+    /// A hand that goes back by so much has turned round.
     const BACK_PA: f64 = 400.0;
+    /// So many times the noise is between the deepest of many readings and the least deep one.
+    const NOISE: f64 = 8.0;
     /// Nobody moves in this time after being told to.
     const REACTION: Duration = Duration::from_mins(1);
     let toward = Some(aim.to);
@@ -139,6 +141,8 @@ async fn by_hand(
     let limit = bench.now() + REACTION + time_at(rate, &start, aim).mul_f64(2.0);
     let (mut recent, mut told) = (Recent::default(), bench.now());
     let mut farthest = start.level;
+    let noise_pa = bench.state.borrow().task.sheets.rig.reference.noise.si();
+    let back_pa = BACK_PA + NOISE * noise_pa;
     loop {
         let seen = bench.scan().await?;
         if enough(&seen) {
@@ -147,7 +151,7 @@ async fn by_hand(
         let sign = if aim.deeper { 1.0 } else { -1.0 };
         if (seen.level.si() - farthest.si()) * sign > 0.0 {
             farthest = seen.level;
-        } else if (farthest.si() - seen.level.si()) * sign > BACK_PA && moved(&start, farthest, sign) {
+        } else if (farthest.si() - seen.level.si()) * sign > back_pa && moved(&start, farthest, sign) {
             return Err(Break::Again(String::from("the level went back")));
         }
         if bench.now() > limit {

@@ -107,8 +107,8 @@ fn a_delay_that_all_devices_may_have_selected_is_named(
     }
 }
 
-// A filter of the rig makes edges late, and following them back adds scatter: what fails with such a delay stays open with it. A level that
-// was found fails as it is, and so does what belongs to another output.
+// A filter of the rig makes edges late, and following them back adds scatter: what fails with such a delay stays open with it, and so does
+// every scatter of the device. A level that was found fails as it is, and so does an unstated one of another output.
 #[rstest]
 #[case([30.0, 3.0], OPEN)]
 #[case([50.0, 3.0], FAIL)]
@@ -134,7 +134,7 @@ fn what_fails_with_a_shared_delay_stays_open_with_it(
     let mut checks = [of(1, [32.0, 3.0]), of(2, second)].concat();
     shared_delays(&Bench::new().positions(&[1, 2]).task(), &mut checks);
     let verdicts = |checks: &[Check]| checks.iter().map(|check| check.verdict).collect::<Vec<_>>();
-    let one = [vec![expected; 4], vec![FAIL; 2]].concat();
+    let one = [vec![expected; 5], vec![FAIL]].concat();
     assert_eq!(verdicts(&checks), [one.clone(), one].concat());
     let mut stated = of(1, [32.0, 3.0]).to_vec();
     stated[2] = failed(Q::SwitchPoint, true);
@@ -142,6 +142,40 @@ fn what_fails_with_a_shared_delay_stays_open_with_it(
     let mut checks = [stated, of(2, second).to_vec()].concat();
     shared_delays(&Bench::new().positions(&[1, 2]).task(), &mut checks);
     assert_eq!(checks[2].verdict, FAIL);
+}
+
+// A device that is later still is late by itself, and leaves the others what they share; one that cannot be as late as they are shows that
+// it is not the rig. What tells nothing speaks for neither.
+#[rstest]
+#[case([203.0, 5.0], [OPEN, OPEN, FAIL])]
+#[case([66.0, 5.0], [OPEN, OPEN, FAIL])]
+#[case([62.0, 5.0], [OPEN, OPEN, OPEN])]
+#[case([3.0, 2.0], [FAIL, FAIL, FINE])]
+#[case([20.0, 8.0], [FAIL, FAIL, FAIL])]
+#[case([4.0, 80.0], [OPEN, OPEN, FINE])]
+fn a_device_of_its_own_is_left_out(#[case] third: [f64; 2], #[case] expected: [CheckVerdict; 3]) {
+    let delays = [[50.0, 4.0], [51.0, 4.0], third].map(|delay| found(Q::OffDelay, delay));
+    let mut checks: Vec<Check> =
+        (1..).zip(delays).map(|(position, check)| Check { position: Some(position), ..check }).collect();
+    shared_delays(&Bench::new().positions(&[1, 2, 3]).task(), &mut checks);
+    assert_eq!(checks.iter().map(|check| check.verdict).collect::<Vec<_>>(), expected);
+}
+
+// 205 ms are shared at most: a response that is surely longer is the device's own.
+#[rstest]
+#[case([203.0, 4.0], FAIL, OPEN)]
+#[case([209.0, 4.0], FAIL, OPEN)]
+#[case([210.0, 4.0], FAIL, FAIL)]
+#[case([203.0, 4.0], FINE, FINE)]
+fn a_response_no_longer_than_what_is_shared_stays_open(
+    #[case] response: [f64; 2],
+    #[case] verdict: CheckVerdict,
+    #[case] expected: CheckVerdict,
+) {
+    let mut check = Check { verdict, ..found(Q::ResponseOff, response) };
+    late_response(&mut check, 0.205_5);
+    assert_eq!(check.verdict, expected);
+    assert_eq!(check.remark.is_some(), expected == OPEN);
 }
 
 // States that the level does not allow are no fault of a device whose output is late as all are, if they are gone once they are judged with
