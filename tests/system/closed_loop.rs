@@ -261,8 +261,9 @@ fn an_output_later_than_its_limit_by_less_than_the_lag_never_passes() {
     for seed in 0..20 {
         let mut bench = with_delays([0.009; 4], "limit = \"10 ms\"");
         bench.truth.seed = seed;
+        let outcome = bench.run();
         for quantity in [QuantityName::ResponseOn, QuantityName::ResponseOff] {
-            let passed = checks(&bench.run(), "response", quantity)
+            let passed = checks(&outcome, "response", quantity)
                 .iter()
                 .filter(|check| check.verdict == CheckVerdict::Pass)
                 .count();

@@ -1,7 +1,7 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
 use crate::air_saving::air_saving;
-use crate::alike::{late_response, late_states, shared_delay_s};
+use crate::alike::{late_response, late_states, shared_delay_s, shared_delays};
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
@@ -10,7 +10,7 @@ use crate::promise::{is_last, verdict};
 use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::states::{Run, output_states};
-use crate::switch_points::{as_found, switch_points};
+use crate::switch_points::switch_points;
 use tripbench_record::{Check, CheckVerdict, Mark, Record, StepTask, Task, Trace, sha256_hex};
 
 /// The checks of one step.
@@ -34,7 +34,11 @@ pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<
             checks
         }
         StepTask::Leak(task) => leak(&channels, marks, step, task),
-        StepTask::SwitchPoints(task) => switch_points(&channels, marks, step, task),
+        StepTask::SwitchPoints(ramps) => {
+            let mut checks = switch_points(&channels, marks, step, ramps);
+            shared_delays(task, &mut checks);
+            checks
+        }
         StepTask::Response(task) => {
             let mut checks = response(&channels, marks, step, task);
             take_back_responses(&mut checks, &channels, (marks, step));
@@ -99,7 +103,7 @@ fn found_before(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Vec<C
         let StepTask::SwitchPoints(ramps) = &channels.task.steps.get(usize::from(before))?.task else {
             return None;
         };
-        Some(as_found(channels, marks, before, ramps))
+        Some(switch_points(channels, marks, before, ramps))
     };
     (0..step).filter_map(found).collect()
 }

@@ -1,6 +1,5 @@
 //! Step `switch-points`: levels, hysteresis and repeatability of every position, and whether the rig stayed the same.
 
-use crate::alike::shared_delays;
 use crate::channel::{Channels, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::coverage::{bounce, not_seen, not_timed, selected_delay};
@@ -21,20 +20,8 @@ use tripbench_quantity::LevelDifference;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, StepTask, SwitchPointsTask};
 use tripbench_rig::Position;
 
-/// Checks of the rig and of each position that takes part.
+/// Checks of the rig and of each position that takes part, as they are found: what all positions share is not taken back in them.
 pub(crate) fn switch_points(
-    channels: &Channels<'_>,
-    marks: &[Mark],
-    step: u16,
-    task: &SwitchPointsTask,
-) -> Vec<Check> {
-    let mut checks = as_found(channels, marks, step, task);
-    shared_delays(channels.task, &mut checks);
-    checks
-}
-
-/// The same, before a delay that all outputs share is taken back.
-pub(crate) fn as_found(
     channels: &Channels<'_>,
     marks: &[Mark],
     step: u16,
