@@ -26,7 +26,8 @@ impl Verdict {
     ///
     /// Pass needs at least one required check promised, and every promised one judged pass. A condition of the rig that
     /// is not met leaves the device undecided, whatever was found. A screening check fails a device or leaves it undecided as
-    /// a required one does, and is content with having found nothing. Checks that were not made never count as good.
+    /// a required one does, and is content with having found nothing. Checks that were not made never count as good, and what speaks
+    /// against the device or the rig counts though nobody promised to look for it.
     pub fn of(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> Self {
         let found = |&(step, quantity, role): &(u16, QuantityName, Role)| {
             let made = judged
@@ -34,15 +35,20 @@ impl Verdict {
                 .find(|check| check.step == step && check.quantity == quantity && check.role == role);
             made.map_or(CheckVerdict::Undecided, |check| check.verdict)
         };
-        let of_role = |wanted: Role| promised.iter().filter(move |(_, _, role)| *role == wanted).map(found);
+        let of_role = |wanted: Role| {
+            let promised = promised.iter().filter(move |(_, _, role)| *role == wanted).map(found);
+            let made = judged.iter().filter(move |check| check.role == wanted).map(|check| check.verdict);
+            promised.chain(made)
+        };
         let conditions_met = of_role(Role::Condition).all(|verdict| verdict == CheckVerdict::Met);
         let required: Vec<_> = of_role(Role::Required).collect();
         let all = |wanted| required.iter().all(|verdict| *verdict == wanted);
         let screened: Vec<_> = of_role(Role::Screening).collect();
         let any = |wanted| required.contains(&wanted) || screened.contains(&wanted);
+        let any_promised = promised.iter().any(|(_, _, role)| *role == Role::Required);
         if !conditions_met {
             Self::Undecided
-        } else if required.is_empty() {
+        } else if !any_promised {
             if judged.iter().any(|check| check.verdict == CheckVerdict::Measured) {
                 Self::Measured
             } else {
@@ -87,6 +93,7 @@ pub fn promised_all_judged(promised: &[(u16, QuantityName, Role)], judged: &[&Ch
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use rstest::rstest;
 
     const LEVELS: [QuantityName; 3] =
         [QuantityName::SwitchPoint, QuantityName::ResetPoint, QuantityName::Hysteresis];
@@ -116,6 +123,29 @@ mod tests {
             let level = check(1, QuantityName::SwitchPoint, Role::Required, verdict);
             assert_eq!(Verdict::of(&promised, &[&leak, &level]), Verdict::Undecided);
         }
+    }
+
+    // Nobody promised to time this output, and yet it was found to be late; or a second look at what was promised says otherwise.
+    #[rstest]
+    #[case(QuantityName::OffDelay, Role::Screening, CheckVerdict::Fail, Verdict::Fail)]
+    #[case(QuantityName::OffDelay, Role::Screening, CheckVerdict::Undecided, Verdict::Undecided)]
+    #[case(QuantityName::OffDelay, Role::Screening, CheckVerdict::Measured, Verdict::Pass)]
+    #[case(QuantityName::OffDelay, Role::Informative, CheckVerdict::Undecided, Verdict::Pass)]
+    #[case(QuantityName::SwitchPoint, Role::Required, CheckVerdict::Fail, Verdict::Fail)]
+    #[case(QuantityName::SwitchPoint, Role::Required, CheckVerdict::Undecided, Verdict::Undecided)]
+    #[case(QuantityName::LeakRate, Role::Condition, CheckVerdict::NotMet, Verdict::Undecided)]
+    fn what_speaks_against_counts_unpromised(
+        #[case] quantity: QuantityName,
+        #[case] role: Role,
+        #[case] found: CheckVerdict,
+        #[case] expected: Verdict,
+    ) {
+        let promised = [(1, QuantityName::SwitchPoint, Role::Required)];
+        let level = check(1, QuantityName::SwitchPoint, Role::Required, CheckVerdict::Pass);
+        let other = check(1, quantity, role, found);
+        assert_eq!(Verdict::of(&promised, &[&level, &other]), expected);
+        assert_eq!(Verdict::of(&promised, &[&other, &level]), expected);
+        assert_eq!(Verdict::of(&promised, &[&level]), Verdict::Pass);
     }
 
     proptest! {
