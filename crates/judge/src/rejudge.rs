@@ -1,7 +1,7 @@
 //! Judging a step, a run, or a stored trace again: one path.
 
 use crate::air_saving::air_saving;
-use crate::alike::{late_response, late_states, shared_delay_s, shared_delays};
+use crate::alike::{DELAYS, late_response, late_states, shared_delay_s, shared_delays};
 use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
@@ -11,7 +11,7 @@ use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::states::{Run, output_states};
 use crate::switch_points::switch_points;
-use tripbench_record::{Check, CheckVerdict, Mark, Record, StepTask, Task, Trace, sha256_hex};
+use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Record, StepTask, Task, Trace, sha256_hex};
 
 /// The checks of one step.
 pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
@@ -66,7 +66,7 @@ fn take_back_states(states: &mut [Check], channels: &Channels<'_>, (marks, step)
         return;
     }
     let found = found_before(channels, marks, step);
-    let late_s = |check: &Check| shared_before_s(channels.task, &found, check.position);
+    let late_s = |check: &Check| shared_before_s(channels.task, &found, check.position, &DELAYS);
     let mut failed: Vec<&mut Check> = states
         .iter_mut()
         .filter(|check| check.verdict == CheckVerdict::Fail && late_s(check).is_some())
@@ -87,7 +87,8 @@ fn take_back_responses(checks: &mut [Check], channels: &Channels<'_>, (marks, st
     }
     let found = found_before(channels, marks, step);
     for check in checks {
-        if let Some(shared_s) = shared_before_s(channels.task, &found, check.position) {
+        let of_switch = [QuantityName::OnDelay, QuantityName::OffDelay];
+        if let Some(shared_s) = shared_before_s(channels.task, &found, check.position, &of_switch) {
             late_response(check, shared_s);
         }
     }
@@ -108,8 +109,13 @@ fn found_before(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Vec<C
     (0..step).filter_map(found).collect()
 }
 
-fn shared_before_s(task: &Task, found: &[Vec<Check>], position: Option<u8>) -> Option<f64> {
-    found.iter().filter_map(|step| shared_delay_s(task, step, position)).reduce(f64::max)
+fn shared_before_s(
+    task: &Task,
+    found: &[Vec<Check>],
+    position: Option<u8>,
+    delays: &[QuantityName],
+) -> Option<f64> {
+    found.iter().filter_map(|step| shared_delay_s(task, step, position, delays)).reduce(f64::max)
 }
 
 /// The checks of all steps, in order.

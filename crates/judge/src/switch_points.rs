@@ -18,7 +18,7 @@ use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, StepTask, SwitchPointsTask};
-use tripbench_rig::Position;
+use tripbench_rig::{DigitalInput, Position};
 
 /// Checks of the rig and of each position that takes part, as they are found: what all positions share is not taken back in them.
 pub(crate) fn switch_points(
@@ -174,12 +174,15 @@ impl At<'_> {
         for (_, one) in &mut found {
             one.crossings.hose = self.hose(&one.crossings, &delays.iter().collect::<Vec<_>>());
         }
-        let refuted = found.iter().any(|(_, one)| one.refutes(task));
-        let judged = |(transition, found): (_, Found)| {
-            let level = found.level(self.ramps.basis(), (other_s, refuted));
+        let beyond: Vec<(*const DigitalInput, f64)> =
+            found.iter().map(|(of, one)| (&raw const *of.input, one.beyond_s(task))).collect();
+        let judged = found.into_iter().map(|(transition, found)| {
+            let same_output = beyond.iter().filter(|(input, _)| std::ptr::eq(*input, transition.input));
+            let can_be_s = same_output.map(|(_, beyond_s)| *beyond_s).fold(other_s, f64::max);
+            let level = found.level(self.ramps.basis(), can_be_s);
             Judged { transition, found, level }
-        };
-        (found.into_iter().map(judged).collect(), other_s)
+        });
+        (judged.collect(), other_s)
     }
 
     /// The outputs that are looked at: the switch output, and the valve output where it is judged.

@@ -125,19 +125,18 @@ impl Found {
         self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)))
     }
 
-    /// The delay that its level is found with: the promised one, unless the crossings rule it out; or speak against it, and those of another
-    /// output or direction of the device rule it out.
-    pub(crate) fn believed(&self, task: &Task, (other_s, sibling_refutes): (f64, bool)) -> Delay {
-        let outside = |limits: Limits, value: f64| {
-            limits.high.is_some_and(|high| value > high) || limits.low.is_some_and(|low| value < low)
-        };
-        let against =
-            || self.delay.as_ref().is_some_and(|delay| outside(self.promised_delay(task), delay.value));
-        if self.refutes(task) || (sibling_refutes && against()) {
-            Delay::AsFound
-        } else {
-            Delay::AsPromised { other_s }
-        }
+    /// The delay that its level is found with: the promised one, unless the crossings rule it out.
+    pub(crate) fn believed(&self, task: &Task, other_s: f64) -> Delay {
+        if self.refutes(task) { Delay::AsFound } else { Delay::AsPromised { other_s } }
+    }
+
+    /// How far from what is promised the delay can be that its crossings show where they rule that out, seconds; 0 where they do not. The
+    /// other direction of the output can have it too.
+    pub(crate) fn beyond_s(&self, task: &Task) -> f64 {
+        let Some(found) = self.delay.as_ref().filter(|_| self.refutes(task)) else { return 0.0 };
+        let later_s = found.value + found.expanded_uncertainty - longest_delay_s(task);
+        let earlier_s = selected_delay_s(task) - (found.value - found.expanded_uncertainty);
+        later_s.max(earlier_s)
     }
 
     /// Limits of its delay as the sheets promise it, with what it can seem later, seconds.
@@ -162,8 +161,8 @@ impl Found {
     }
 
     /// Its level; `None` if its edges could not be followed to the delay that they show.
-    pub(crate) fn level(&self, basis: Basis<'_>, (other_s, sibling_refutes): (f64, bool)) -> Option<Level> {
-        let believed = self.believed(basis.task, (other_s, sibling_refutes));
+    pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
+        let believed = self.believed(basis.task, other_s);
         let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;
         let dropped = self.rates.as_ref().is_some_and(|rates| rates.prior_dropped);
         if self.crossings.placed() == 0 || (!whole && (dropped || believed == Delay::AsFound)) {

@@ -130,23 +130,23 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
         assert!((found.crossings.taken_off_s - (delay_s - 0.002)).abs() < 0.01);
         // Crossings that scatter by 100 Pa tell a delay to √(100²/2 + 100²) Pa / 5 kPa/s = 24 ms: 3.5 times that are 86 ms, and the
         // comparator's noise can make an output seem 3 · 100 Pa / 5 kPa/s = 60 ms later. With the 6 ms that are promised 0.15 s.
-        assert_eq!(found.believed(&played.task, (0.0, false)) == Delay::AsFound, delay_s > 0.15);
+        assert_eq!(found.believed(&played.task, 0.0) == Delay::AsFound, delay_s > 0.15);
     } else {
         near(found.crossings.taken_off_s, 0.001);
-        assert_eq!(found.believed(&played.task, (0.0, false)), Delay::AsPromised { other_s: 0.0 });
-        assert_eq!(found.believed(&played.task, (0.2, false)), Delay::AsPromised { other_s: 0.2 });
+        assert_eq!(found.believed(&played.task, 0.0), Delay::AsPromised { other_s: 0.0 });
+        assert_eq!(found.believed(&played.task, 0.2), Delay::AsPromised { other_s: 0.2 });
     }
-    // What is shown of another output of the device decides where this one leaves it open.
-    let siblings = found.believed(&played.task, (0.0, true)) == Delay::AsFound;
-    let promised_s = found.promised_delay(&played.task).high.expect("a limit");
-    assert_eq!(siblings, delay.value > promised_s);
-    let shown = found.level(ramps.basis(), (0.0, false)).expect("a level");
+    // So late the other direction can be too, as far as this one rules out what is promised.
+    let beyond_s = found.beyond_s(&played.task);
+    let expected_s = delay.value + delay.expanded_uncertainty - 0.006;
+    near(beyond_s, if delay_s > 0.15 { expected_s } else { 0.0 });
+    let shown = found.level(ramps.basis(), 0.0).expect("a level");
     // A prior of 0 to 6 ms still holds the level of an output that is 30 ms late.
     within(shown.result.value, level, if (delay_s - 0.03).abs() < 1e-3 { 150.0 } else { 40.0 });
     // Where nothing shows the delay, another one is allowed for.
-    let open = found.level(ramps.basis(), (0.2, false)).expect("a level");
+    let open = found.level(ramps.basis(), 0.2).expect("a level");
     assert!(delay_s > 0.01 || open.result.standard_uncertainty >= shown.result.standard_uncertainty);
-    let believed = found.believed(&played.task, (0.2, false));
+    let believed = found.believed(&played.task, 0.2);
     if believed != Delay::AsFound {
         let rates = at_rates(&played.task, &found.crossings, 0.2);
         let expected =
@@ -155,7 +155,7 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
         near(open.result.standard_uncertainty, expected.result.standard_uncertainty);
     }
     let unsettled = Found { settled: false, ..found.clone() };
-    assert_eq!(unsettled.level(ramps.basis(), (0.0, false)).is_some(), delay_s < 0.05);
+    assert_eq!(unsettled.level(ramps.basis(), 0.0).is_some(), delay_s < 0.05);
     // Phases are planned for ramps that go by themselves: cycles 1 and 3 are alike.
     let phases: Vec<_> = found.crossings.records.iter().map(|record| record.planned_phase).collect();
     assert_eq!(phases, [Some(0.0), Some(0.0), Some(0.5)]);
