@@ -6,7 +6,7 @@ use rand_distr::{Distribution, Uniform};
 use rand_pcg::Pcg64Mcg;
 use rstest::rstest;
 use tripbench_record::{PositionRecord, QuantityName, Verdict};
-use tripbench_simulator::{DeviceTruth, ReferenceTruth};
+use tripbench_simulator::{DeviceFault, DeviceTruth, ReferenceTruth};
 use tripbench_tests::{Bench, sheet_text};
 
 /// How many benches are drawn for a test: the full number is for the record.
@@ -407,6 +407,9 @@ fn nor_does_what_follows_from_such_a_filter(
             _ => {
                 if case == "the other" {
                     bench.positions = vec![1, 2];
+                    if within(0.0, 1.0) < 0.5 {
+                        bench.truth.devices[1].fault = Some(DeviceFault::StuckOff);
+                    }
                     // 20 to 26 ms would be a delay that can be selected.
                     bench.truth.module.input_filter_s = within(0.035, 0.06);
                 }

@@ -44,8 +44,6 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
     let (shared, alone): (Vec<Alike>, Vec<Alike>) =
         at_positions.into_iter().partition(|group| is_suspected(task, checks, group));
     let shared: Vec<Alike> = shared.into_iter().filter(failed).collect();
-    let told: Vec<Option<u8>> =
-        shared.iter().flat_map(|group| &group.members).map(|index| checks[*index].position).collect();
     let mut numbers: Vec<Option<u8>> = checks.iter().map(|check| check.position).collect();
     numbers.sort_unstable();
     numbers.dedup();
@@ -53,16 +51,25 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
         let own = indices(checks, |check| {
             check.position == *position && check.quantity.is_delay() && check.measured.is_some()
         });
-        // One that another position is surely faster than, or that another position shows to be late by itself, is the device's.
-        let may_be_shared = |index: &usize| alone.iter().any(|group| group.members.contains(index));
+        let may_be_shared = |index: &usize| {
+            let told = |group: &Alike| group.members.contains(index);
+            shared.iter().any(told)
+                || alone.iter().any(|group| told(group) && none_is_faster(checks, group, *index))
+        };
         let group = as_late(task, checks, &own).filter(|group| group.members.iter().all(may_be_shared))?;
         let suspected = group.members.len() == own.len() && is_suspected(task, checks, &group);
         let unexplained = selected(task, checks, &group.members).is_none();
         (suspected && failed(&group) && unexplained).then_some(Alike { of_device: true, ..group })
     };
-    let by_device = numbers.iter().filter(|position| !told.contains(position)).filter_map(of_device);
-    let by_device: Vec<Alike> = by_device.collect();
+    let by_device: Vec<Alike> = numbers.iter().filter_map(of_device).collect();
     shared.into_iter().chain(by_device).collect()
+}
+
+/// Whether no other of a group is faster than one of them. What reaches as far tells nothing.
+fn none_is_faster(checks: &[Check], group: &Alike, index: usize) -> bool {
+    let Some([least_s, _]) = interval(&checks[index], 1.0) else { return false };
+    let others = group.members.iter().filter(|other| **other != index);
+    others.filter_map(|other| interval(&checks[*other], 1.0)).all(|[_, most_s]| most_s >= least_s)
 }
 
 /// Those of some delays that can be as late as all of them; `None` where one is surely in time.

@@ -185,6 +185,41 @@ fn beside_another_the_outputs_of_a_device_are_compared(
     assert!(verdicts[2..].iter().all(|verdict| *verdict == of_neighbour), "{verdicts:?}");
 }
 
+// Of a neighbour whose switch output is dead the valve output alone is late alike: the switch output of the good device is compared with its
+// own valve output. Others that are a little faster, none surely in time, leave a device that is late alone.
+#[rstest]
+#[case(&[(2, Q::ResumeDelay, [52.0, 4.0])], [OPEN; 3])]
+#[case(&[(2, Q::ResumeDelay, [52.0, 4.0]), (2, Q::OffDelay, [5.0, 80.0])], [OPEN; 3])]
+#[case(&[(2, Q::OffDelay, [44.0, 4.0]), (3, Q::OffDelay, [43.0, 4.0]), (2, Q::ResumeDelay, [52.0, 4.0])], [OPEN; 3])]
+#[case(&[(2, Q::OnDelay, [5.0, 4.4]), (2, Q::OffDelay, [5.0, 4.4]), (2, Q::ResumeDelay, [5.0, 4.4])], [FAIL; 3])]
+fn an_output_follows_its_siblings_where_no_other_is_faster(
+    #[case] others: &[(u8, Q, [f64; 2])],
+    #[case] expected: [CheckVerdict; 3],
+) {
+    let at = |position: u8, check: Check| Check { position: Some(position), ..check };
+    let own = [(Q::OnDelay, [45.0, 18.0]), (Q::OffDelay, [52.0, 4.0]), (Q::ResumeDelay, [51.0, 4.0])];
+    let own = own.into_iter().map(|(quantity, delay)| at(1, found(quantity, delay)));
+    let others = others.iter().map(|(position, quantity, delay)| at(*position, found(*quantity, *delay)));
+    let mut checks: Vec<Check> = own.chain(others).collect();
+    shared_delays(&Bench::new().positions(&[1, 2, 3]).task(), &mut checks);
+    let verdicts: Vec<CheckVerdict> = checks[..3].iter().map(|check| check.verdict).collect();
+    assert_eq!(verdicts, expected);
+}
+
+// 17.5 ± 4.6 ms beside 5 ± 4.4 ms, which may surely be up to 12.9 ms: all of them are members, and the others are faster.
+#[rstest]
+#[case([5.0, 4.4], FAIL)]
+#[case([9.0, 4.4], OPEN)]
+fn a_device_that_is_a_little_late_alone_fails(#[case] others: [f64; 2], #[case] expected: CheckVerdict) {
+    let of = |position: u8, delay: [f64; 2]| {
+        [Q::OffDelay, Q::ResumeDelay]
+            .map(|quantity| Check { position: Some(position), ..found(quantity, delay) })
+    };
+    let mut checks = [of(1, [17.5, 4.6]), of(2, others), of(3, others)].concat();
+    shared_delays(&Bench::new().positions(&[1, 2, 3]).task(), &mut checks);
+    assert_eq!([checks[0].verdict, checks[1].verdict], [expected; 2]);
+}
+
 // One output that is late among others in time, one of which seems a little late, is late alone: 8 ± 4.4 ms may be 4 ms.
 #[rstest]
 #[case([8.0, 4.4], FAIL)]
