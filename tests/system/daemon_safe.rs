@@ -2,11 +2,12 @@
 //! in this process, so that its coils are seen whatever the daemon does.
 
 use rstest::rstest;
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::PathBuf;
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::time::Duration;
 use tripbench_rig::{Air, Order};
 use tripbench_tests::command::{Workplace, quick};
@@ -237,6 +238,27 @@ fn live_a_daemon_that_cannot_serve_leaves_its_rigs_safe(
     assert!(said.code.is_some_and(|code| code != 0), "{what}: {}", said.err);
     assert!(said.err.contains(told), "{what}: {}", said.err);
     assert!(module.is_safe(), "{what}: the rig was left as it was found\n{}", said.err);
+}
+
+/// While the rigs are made safe and looked at, before anybody can press: the signal waits its turn, and what is not known is said.
+#[rstest]
+fn live_a_signal_while_a_daemon_starts_cuts_nothing_off(#[values(0, 20, 200)] after_ms: u64) {
+    let workplace = quick();
+    let module = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = module.local_addr().expect("an address");
+    workplace.change("rig.toml", "127.0.0.1:1502", &address.to_string());
+    workplace.write("bench.toml", &format!("listen = \"127.0.0.1:0\"\n{BENCH}"));
+    let mut command = workplace.command("serve --bench bench.toml");
+    let child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("it starts");
+    // It asks, and gets no answer.
+    let _asked = module.accept().expect("it connects");
+    wait(Duration::from_millis(after_ms));
+    let process = Pid::from_raw(i32::try_from(child.id()).expect("a number")).expect("a process");
+    kill_process(process, Signal::TERM).expect("it takes it");
+    let ended = child.wait_with_output().expect("it ends");
+    let said = String::from_utf8_lossy(&ended.stderr);
+    assert_eq!(ended.status.code(), Some(4), "{} {said}", ended.status);
+    assert!(said.contains("OUTPUTS NOT CONFIRMED SAFE"), "{said}");
 }
 
 /// A module that another process has is not touched.

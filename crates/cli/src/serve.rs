@@ -8,6 +8,7 @@ use anyhow::{Context, Result};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
+use tokio::sync::oneshot;
 use tripbench_daemon::{
     Bench, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, ServeError, leave_safe,
     serve as serve_bench,
@@ -23,6 +24,8 @@ type Module = tripbench_simulator::Server;
 
 pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     log::begin(options.log);
+    // Before anything else: a signal that comes while the rigs are made safe must not cut that off.
+    let signalled = first_signal()?;
     let (mut bench, _modules) = if options.demo {
         demo()?
     } else {
@@ -39,8 +42,10 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     }
     say::note(say::CAUTIONS);
     let until = async {
-        let by = Signals::take().first().await;
-        if by.is_empty() { "a signal" } else { by }
+        match signalled.await {
+            Ok("") | Err(_) => "a signal",
+            Ok(by) => by,
+        }
     };
     let listening = |address: SocketAddr| {
         say::out(&format!(
@@ -59,6 +64,24 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
         }
         Err(error) => Err(error.into()),
     }
+}
+
+/// Takes the signals that would end this process, from now on; gives the first of them.
+fn first_signal() -> Result<oneshot::Receiver<&'static str>> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let (first, signalled) = oneshot::channel();
+    let mut signals = {
+        let _inside = runtime.enter();
+        Signals::take()
+    };
+    std::thread::Builder::new().name(String::from("signals")).spawn(move || {
+        runtime.block_on(async {
+            let _nobody_serves = first.send(signals.first().await);
+            // Whatever comes while the rigs are made safe is taken too.
+            std::future::pending::<()>().await;
+        });
+    })?;
+    Ok(signalled)
 }
 
 /// How the rigs were left.

@@ -3,7 +3,7 @@
 
 use crate::promised::{longest_delay_s, response_s, selectable_s};
 use crate::transition::{SWITCH, VALVE};
-use tripbench_record::{Check, CheckVerdict, QuantityName, Task};
+use tripbench_record::{Check, CheckVerdict, QuantityName, SURELY, Task};
 
 /// Delays of several outputs that can be one and the same but for what is promised of a device.
 struct Alike {
@@ -16,7 +16,8 @@ struct Alike {
 }
 
 /// Takes back the fails of delays that are late by about as much at every position where they were found, but for devices that are later
-/// still; of a single position at all its outputs, unless a delay of the type explains it. They stay open, and say where to look.
+/// still; where no other position shows that the rig is in time, also of a device whose outputs are all late by about as much, unless a
+/// delay of the type explains it. They stay open, and say where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
     let mut late: Vec<Option<u8>> = Vec::new();
     for group in late_alike(task, checks) {
@@ -43,7 +44,6 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
         DELAYS.into_iter().filter_map(|quantity| as_late(task, checks, &of(quantity))).collect();
     let (shared, alone): (Vec<Alike>, Vec<Alike>) =
         at_positions.into_iter().partition(|group| is_suspected(task, checks, group));
-    let shared: Vec<Alike> = shared.into_iter().filter(failed).collect();
     let mut numbers: Vec<Option<u8>> = checks.iter().map(|check| check.position).collect();
     numbers.sort_unstable();
     numbers.dedup();
@@ -62,7 +62,7 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
         (suspected && failed(&group) && unexplained).then_some(Alike { of_device: true, ..group })
     };
     let by_device: Vec<Alike> = numbers.iter().filter_map(of_device).collect();
-    shared.into_iter().chain(by_device).collect()
+    shared.into_iter().filter(failed).chain(by_device).collect()
 }
 
 /// Whether no other of a group is faster than one of them. What reaches as far tells nothing.
@@ -217,9 +217,6 @@ fn interval(check: &Check, times: f64) -> Option<[f64; 2]> {
     let away_s = times * measured.expanded_uncertainty;
     Some([measured.value - away_s, measured.value + away_s])
 }
-
-/// A delay is surely no longer than its value and so many U, by which a delay also fails.
-const SURELY: f64 = 3.5 / 1.96;
 
 /// The delay that the type lets one select and that explains all of them, seconds.
 fn selected(task: &Task, checks: &[Check], group: &[usize]) -> Option<f64> {

@@ -57,7 +57,8 @@ fn is_counted(position: &Position, valve: bool) -> bool {
     inputs.into_iter().all(|input| input.counter.is_some())
 }
 
-/// Whether the device shows the delay that is set, and none of the others that its type lets one select.
+/// Whether the device shows the delay that is set, and none of the others that its type lets one select. One that does not fit while
+/// another does is no gap in what was checked: it speaks against the device.
 pub(crate) fn selected_delay(
     task: &Task,
     check: Check,
@@ -77,7 +78,11 @@ pub(crate) fn selected_delay(
         return Check { remark: Some(remark.into()), ..check };
     };
     // Which of the delays fits is no question of limits.
-    let check = judged(check, found, None, Acceptance::GuardBand);
+    let mut check = judged(check, found, None, Acceptance::GuardBand);
+    let is_set = |delay_s: &f64| (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON;
+    if check.role == Role::Informative && !fitting_s.is_empty() && !fitting_s.iter().any(is_set) {
+        check.role = Role::Screening;
+    }
     let (verdict, remark) = if shown {
         (CheckVerdict::Pass, String::from("no other delay of the type fits"))
     } else {
@@ -89,10 +94,10 @@ pub(crate) fn selected_delay(
         let selected_s = selected_delay_s(task);
         let remark = match fitting_s {
             [] => format!("none of {} ms fits", listed(&selectable_s(task))),
-            [other_s] if (other_s - selected_s).abs() > f64::EPSILON => {
+            [other_s] if !is_set(other_s) => {
                 format!("{} ms is set, and only {} ms fits", listed(&[selected_s]), listed(fitting_s))
             }
-            _ if fitting_s.iter().all(|other_s| (other_s - selected_s).abs() > f64::EPSILON) => {
+            _ if !fitting_s.iter().any(is_set) => {
                 format!(
                     "{} ms is set and does not fit, but each of {} ms does",
                     listed(&[selected_s]),

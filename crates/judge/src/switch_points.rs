@@ -13,8 +13,8 @@ use crate::screening::{delay_check, slack_pa, speaks_against};
 use crate::spread::spread;
 use crate::states::Run;
 use crate::steady::{largest_ratio, steady};
-use crate::transition::{Found, Ramps, Transition, fitting_s, other_left_s, shows_selected};
-use tripbench_device::{Expected, LevelLimits, Logic, SupplyValve, expected};
+use crate::transition::{Found, Ramps, Transition, fitting_s, other_left_s, shows_selected, transitions};
+use tripbench_device::{Expected, LevelLimits, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, StepTask, SwitchPointsTask};
@@ -97,6 +97,8 @@ struct Judged<'r> {
     transition: Transition<'r>,
     found: Found,
     level: Option<Level>,
+    /// Whether its own delay, or that of the output's other direction, is shown not to be the promised one.
+    refuted: bool,
 }
 
 impl At<'_> {
@@ -162,8 +164,7 @@ impl At<'_> {
     /// a device has one selection for all.
     fn found(&self) -> (Vec<Judged<'_>>, f64) {
         let task = self.channels.task;
-        let mut found: Vec<(Transition<'_>, Found)> = self
-            .transitions()
+        let mut found: Vec<(Transition<'_>, Found)> = transitions(task, self.position, self.task.valve)
             .into_iter()
             .map(|transition| (transition, self.ramps.find(transition)))
             .collect();
@@ -180,27 +181,10 @@ impl At<'_> {
             let same_output = beyond.iter().filter(|(input, _)| std::ptr::eq(*input, transition.input));
             let can_be_s = same_output.map(|(_, beyond_s)| *beyond_s).fold(other_s, f64::max);
             let level = found.level(self.ramps.basis(), can_be_s);
-            Judged { transition, found, level }
+            let refuted = found.refutes(task) || can_be_s > other_s;
+            Judged { transition, found, level, refuted }
         });
         (judged.collect(), other_s)
-    }
-
-    /// The outputs that are looked at: the switch output, and the valve output where it is judged.
-    fn transitions(&self) -> Vec<Transition<'_>> {
-        let sheets = &self.channels.task.sheets;
-        let closed = sheets.settings.as_ref().is_some_and(|settings| settings.logic == Logic::NormallyClosed);
-        let switch = &self.position.switch;
-        let mut all =
-            vec![Transition::of_switch(switch, !closed, true), Transition::of_switch(switch, closed, false)];
-        if let (true, Some(valve)) = (self.task.valve, &self.position.valve) {
-            let saving = sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
-            let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
-            all.extend([
-                Transition::of_valve(valve, !feeding, true),
-                Transition::of_valve(valve, feeding, false),
-            ]);
-        }
-        all
     }
 
     fn blank(&self, quantity: QuantityName) -> Check {
@@ -284,6 +268,8 @@ impl At<'_> {
             check.remark = Some(String::from(
                 "its output is so late that the level at which it was meant cannot be told: no level is stated",
             ));
+        } else if one.refuted && check.verdict == CheckVerdict::Undecided && check.remark.is_none() {
+            check.remark = Some(String::from("its U carries what the delay of its output can do: see there"));
         }
         check
     }

@@ -4,9 +4,10 @@ use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
 use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
+use tripbench_device::{Logic, SupplyValve};
 use tripbench_measure::{AtRates, Limits, MeasurementResult};
-use tripbench_record::{Mark, QuantityName, SwitchPointsTask, Task};
-use tripbench_rig::DigitalInput;
+use tripbench_record::{Mark, QuantityName, SURELY, SwitchPointsTask, Task};
+use tripbench_rig::{DigitalInput, Position};
 
 /// An output in a direction, and what its checks are called.
 #[derive(Debug, Clone, Copy)]
@@ -32,6 +33,24 @@ impl<'r> Transition<'r> {
         let [level, spread, delay] = VALVE[if rising { 0 } else { 1 }];
         Self { input, to, rising, level, spread, delay }
     }
+}
+
+/// The outputs of a position that are looked at: the switch output, and the valve output where it is judged.
+pub(crate) fn transitions<'r>(task: &Task, position: &'r Position, valve: bool) -> Vec<Transition<'r>> {
+    let settings = task.sheets.settings.as_ref();
+    let closed = settings.is_some_and(|settings| settings.logic == Logic::NormallyClosed);
+    let switch = &position.switch;
+    let mut all =
+        vec![Transition::of_switch(switch, !closed, true), Transition::of_switch(switch, closed, false)];
+    if let (true, Some(valve)) = (valve, &position.valve) {
+        let saving = settings.and_then(|settings| settings.air_saving.as_ref());
+        let feeding = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
+        all.extend([
+            Transition::of_valve(valve, !feeding, true),
+            Transition::of_valve(valve, feeding, false),
+        ]);
+    }
+    all
 }
 
 /// Names of level, spread and delay of the switch output, rising and falling.
@@ -174,10 +193,8 @@ impl Found {
     }
 }
 
-/// Whether a time is surely outside its limits: by 3.5 standard uncertainties, so that of good devices with several outputs less than
-/// one in a thousand fails. A guard band of U alone would fail one in forty of those that are just as promised, for each output.
+/// Whether a time is surely outside its limits.
 pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
-    const SURELY: f64 = 3.5 / 1.96;
     /// What a normal density holds within so many: few crossings have longer tails.
     const HELD: f64 = 0.999_53;
     let away = found.density.half_width(HELD).max(SURELY * found.expanded_uncertainty);

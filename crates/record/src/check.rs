@@ -185,6 +185,11 @@ pub struct CrossingRecord {
     pub fast: bool,
 }
 
+/// By so many U a time is surely no longer, or no shorter, than it was found: 3.5 standard uncertainties, so that of good devices with
+/// several outputs less than one in a thousand fails. A guard band of U alone would fail one in forty of those that are just as promised,
+/// for each output. Judgement of this project.
+pub const SURELY: f64 = 3.5 / 1.96;
+
 /// One result judged against its limits.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Check {
@@ -296,7 +301,6 @@ impl Check {
     /// Whether it is a delay that is longer than its limit by 3.5 standard uncertainties, as one that fails is: left open, it is late, and only
     /// whose fault that is stays open.
     pub fn is_surely_late(&self) -> bool {
-        const SURELY: f64 = 3.5 / 1.96;
         let above = |measured: &Measured| Some(measured.value - self.limits?.high?);
         self.quantity.is_delay()
             && self.measured.as_ref().is_some_and(|measured| {

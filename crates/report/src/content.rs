@@ -193,7 +193,11 @@ impl Content<'_> {
             } else if row.uncertainty.is_empty() || check.limits.is_none() {
                 format!("Also {}: {}", row.name, ended(&row.remark))
             } else {
-                format!("Also {}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits)
+                let found =
+                    format!("{}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits);
+                let why =
+                    if row.remark.is_empty() { String::new() } else { format!(" {}", ended(&row.remark)) };
+                format!("Also {found}{why}")
             }
         };
         others.map(say).collect()

@@ -34,13 +34,18 @@ struct Daemon {
 /// Runs on a daemon to the end; the files of the run are fetched into the folder. Who ends this process ends the run.
 pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> {
     let daemon = Daemon::at(url, &prepared.task.sheets.rig.header.name.value)?;
-    let started = daemon.post("runs", &job(prepared, daemon.stops()?))?;
+    let job = job(prepared, daemon.stops()?);
+    // Before the run begins: a stop that is sent from here on keeps the daemon from beginning it.
+    let stopping = daemon.clone();
+    let (taken, wait_taken) = channel();
+    std::thread::spawn(move || stop_on_signal(&stopping, &taken));
+    wait_taken.recv().context("signals cannot be taken")?;
+    let started = daemon.post("runs", &job)?;
     let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
     say::note(&format!("Given to the daemon at {url}: run {run}."));
     let (control, controlled) = channel();
     let (events, seen) = channel();
-    let (stopping, answering) = (daemon.clone(), daemon.clone());
-    std::thread::spawn(move || stop_on_signal(&stopping));
+    let answering = daemon.clone();
     let of = run.clone();
     std::thread::spawn(move || pass_on(&answering, &of, &controlled));
     let (reading, of, path) = (daemon.clone(), run.clone(), prepared.folder.join(JOURNAL));
@@ -241,11 +246,12 @@ fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     }
 }
 
-/// Whoever ends this process ends the run. What does not get through is said at once.
-fn stop_on_signal(daemon: &Daemon) {
+/// Whoever ends this process ends the run; `taken` is told from when on. What does not get through is said at once.
+fn stop_on_signal(daemon: &Daemon, taken: &Sender<()>) {
     let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
     runtime.block_on(async {
         let mut signals = Signals::take();
+        let _nobody_waits = taken.send(());
         loop {
             signals.first().await;
             if let Err(error) = daemon.post("stop", &json!({})) {

@@ -42,6 +42,9 @@ fn the_selected_delay_is_shown_or_it_is_not(
         selected_delay(&task, blank(), fitting_s.map(|_| &result), (shown, fitting_s.unwrap_or_default()));
     let remark = check.remark.clone().expect("a remark");
     assert!(check.verdict == verdict && remark.contains(words), "{:?} {remark}", check.verdict);
+    // 0 ms is set.
+    let other_fits = fitting_s.is_some_and(|fitting_s| !fitting_s.is_empty() && !fitting_s.contains(&0.0));
+    assert_eq!(check.role == Role::Screening, other_fits, "{:?}", check.role);
     if fitting_s.is_some() && delays.contains("200") {
         // Which delay fits is no question of limits.
         assert!(check.limits.is_none() && check.measured.is_some());
