@@ -1,6 +1,5 @@
 //! The bench as a step sees it: scan, air, ask, sleep, mark, now. Nothing else.
 
-use crate::judging::Judging;
 use crate::predict::motion_time;
 use crate::state::{Prompt, Seen, State};
 use std::cell::RefCell;
@@ -293,11 +292,7 @@ impl Bench {
     /// The checks of this step, which somebody else makes meanwhile. Only a halt ends the wait before: nothing is under way that
     /// could be repeated.
     pub(crate) async fn judged(&self) -> Result<Vec<Check>, Halt> {
-        {
-            let mut state = self.state.borrow_mut();
-            let (task, trace, marks) = (state.task.clone(), state.trace.clone(), state.marks.clone());
-            state.judging = Some(Judging { task, trace, marks, step: self.step });
-        }
+        self.state.borrow_mut().ask_for_checks(self.step);
         poll_fn(|_| {
             let mut state = self.state.borrow_mut();
             state.waited = true;

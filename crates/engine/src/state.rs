@@ -4,6 +4,7 @@ use crate::bench::Break;
 use crate::judging::Judging;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
+use tripbench_judge::Judge;
 use tripbench_quantity::{AirPressure, Mono, Span, VacuumLevel};
 use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
 use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
@@ -89,6 +90,7 @@ pub(crate) struct State {
     pub(crate) vacuum_since: Option<Mono>,
     pub(crate) marks: Vec<Mark>,
     pub(crate) checks: Vec<tripbench_record::Check>,
+    pub(crate) judge: Arc<Judge>,
     /// The step that is to be judged, and what came of it.
     pub(crate) judging: Option<Judging>,
     pub(crate) judged: Option<Vec<tripbench_record::Check>>,
@@ -101,7 +103,19 @@ pub(crate) struct State {
 }
 
 impl State {
+    /// Has a step judged by all that is known now.
+    pub(crate) fn ask_for_checks(&mut self, step: u16) {
+        self.judging = Some(Judging {
+            judge: Arc::clone(&self.judge),
+            task: self.task.clone(),
+            trace: Arc::clone(&self.trace),
+            marks: self.marks.clone(),
+            step,
+        });
+    }
+
     pub(crate) fn new(task: Task, now: Mono) -> Self {
+        let judge = Arc::new(Judge::of(&task));
         Self {
             decoder: Decoder::new(task.plan.clone()),
             trace: Arc::new(Trace::new(task.plan.clone())),
@@ -131,6 +145,7 @@ impl State {
             vacuum_since: None,
             marks: Vec::new(),
             checks: Vec::new(),
+            judge,
             judging: None,
             judged: None,
             set_aside: Vec::new(),

@@ -152,7 +152,7 @@ impl<'t> Channels<'t> {
 
     /// States of a digital input over a stretch.
     pub(crate) fn bits(&self, mark: &Mark, input: &DigitalInput) -> Vec<Bit> {
-        self.scans(mark).filter_map(|scan| self.decoder.bit(scan, input)).collect()
+        self.decoder.bits(self.scans(mark), input)
     }
 
     /// A digital input in one scan.

@@ -38,4 +38,4 @@ pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
 pub use condition::foreseen_leak_pa_per_s;
 pub use foreseen::{ForeseenLevel, Foresight, Ramp};
 pub use promise::{OfDevices, left_open, promised, verdict};
-pub use rejudge::{judge_all, judge_step, rejudge};
+pub use rejudge::{Judge, judge_all, judge_step, rejudge};

@@ -11,86 +11,131 @@ use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::states::{Run, output_states};
 use crate::switch_points::switch_points;
+use std::sync::OnceLock;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Record, StepTask, Task, Trace, sha256_hex};
 
-/// The checks of one step.
-pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
-    let Some(planned) = task.steps.get(usize::from(step)) else { return Vec::new() };
-    // A step without a mark was not done, or not to its end: it has no checks at all.
-    if !marks.iter().any(|mark| mark.step == step) {
-        return Vec::new();
+/// The judge of one run. It keeps what ramps showed, for later steps are judged by it too; each step is judged after those before it.
+#[derive(Debug)]
+pub struct Judge {
+    /// For each step the checks of its ramps as they were found: what all positions share is not taken back in them.
+    found: Vec<OnceLock<Vec<Check>>>,
+}
+
+impl Judge {
+    /// The judge of a run of a task.
+    pub fn of(task: &Task) -> Self {
+        Self { found: task.steps.iter().map(|_| OnceLock::new()).collect() }
     }
-    let channels = Channels::new(task, trace);
-    match &planned.task {
-        StepTask::Zero { again, .. } => {
-            let mut checks = zero(&channels, marks, step, *again);
-            if is_last(task, step) {
-                let run = Run::up_to(&channels, marks, step);
-                let mut states = output_states(&channels, run.as_ref(), (marks, step));
-                take_back_states(&mut states, &channels, (marks, step));
-                checks.extend(states);
-                checks.extend(run.iter().flat_map(|run| own_edges(run, step)));
+
+    /// The checks of one step of that run.
+    pub fn step(&self, task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
+        self.checks(&Channels::new(task, trace), marks, step)
+    }
+
+    fn checks(&self, channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
+        let task = channels.task;
+        let Some(planned) = task.steps.get(usize::from(step)) else { return Vec::new() };
+        // A step without a mark was not done, or not to its end: it has no checks at all.
+        if !marks.iter().any(|mark| mark.step == step) {
+            return Vec::new();
+        }
+        match &planned.task {
+            StepTask::Zero { again, .. } => {
+                let mut checks = zero(channels, marks, step, *again);
+                if is_last(task, step) {
+                    let run = Run::up_to(channels, marks, step);
+                    let mut states = output_states(channels, run.as_ref(), (marks, step));
+                    self.take_back_states(&mut states, channels, (marks, step));
+                    checks.extend(states);
+                    checks.extend(run.iter().flat_map(|run| own_edges(run, step)));
+                }
+                checks
             }
-            checks
+            StepTask::Leak(task) => leak(channels, marks, step, task),
+            StepTask::SwitchPoints(_) => {
+                let mut checks = self.ramps(channels, marks, step).to_vec();
+                shared_delays(task, &mut checks);
+                checks
+            }
+            StepTask::Response(task) => {
+                let mut checks = response(channels, marks, step, task);
+                self.take_back_responses(&mut checks, channels, (marks, step));
+                checks
+            }
+            StepTask::AirSaving(task) => air_saving(channels, marks, step, task),
+            StepTask::Signals { .. } => signals(channels, marks, step),
+            StepTask::TryOutput { output, .. } => tried(channels, marks, step, *output),
+            StepTask::OwnInput { position, output, .. } => {
+                own_input(channels, marks, step, (*position, *output))
+            }
+            StepTask::PathLag { times } => path_lag(channels, marks, step, *times),
+            StepTask::Silence { time } => silence(channels, marks, step, *time),
+            StepTask::Settling { .. } => settling(channels, marks, step),
+            StepTask::Drive { .. }
+            | StepTask::Hold { .. }
+            | StepTask::WaitUntil { .. }
+            | StepTask::Ask { .. } => Vec::new(),
         }
-        StepTask::Leak(task) => leak(&channels, marks, step, task),
-        StepTask::SwitchPoints(ramps) => {
-            let mut checks = switch_points(&channels, marks, step, ramps);
-            shared_delays(task, &mut checks);
-            checks
-        }
-        StepTask::Response(task) => {
-            let mut checks = response(&channels, marks, step, task);
-            take_back_responses(&mut checks, &channels, (marks, step));
-            checks
-        }
-        StepTask::AirSaving(task) => air_saving(&channels, marks, step, task),
-        StepTask::Signals { .. } => signals(&channels, marks, step),
-        StepTask::TryOutput { output, .. } => tried(&channels, marks, step, *output),
-        StepTask::OwnInput { position, output, .. } => {
-            own_input(&channels, marks, step, (*position, *output))
-        }
-        StepTask::PathLag { times } => path_lag(&channels, marks, step, *times),
-        StepTask::Silence { time } => silence(&channels, marks, step, *time),
-        StepTask::Settling { .. } => settling(&channels, marks, step),
-        StepTask::Drive { .. }
-        | StepTask::Hold { .. }
-        | StepTask::WaitUntil { .. }
-        | StepTask::Ask { .. } => Vec::new(),
     }
-}
 
-/// Judges the states that fail again with the delay that every output showed before.
-fn take_back_states(states: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
-    if !any_fails(states) {
-        return;
+    /// What the ramps of a step showed, as it was found; nothing where it has none.
+    fn ramps(&self, channels: &Channels<'_>, marks: &[Mark], step: u16) -> &[Check] {
+        let index = usize::from(step);
+        let planned = channels.task.steps.get(index).map(|planned| &planned.task);
+        let (Some(StepTask::SwitchPoints(ramps)), Some(found)) = (planned, self.found.get(index)) else {
+            return &[];
+        };
+        found.get_or_init(|| switch_points(channels, marks, step, ramps))
     }
-    let found = found_before(channels, marks, step);
-    let late_s = |check: &Check| shared_before_s(channels.task, &found, check.position, &DELAYS);
-    let mut failed: Vec<&mut Check> = states
-        .iter_mut()
-        .filter(|check| check.verdict == CheckVerdict::Fail && late_s(check).is_some())
-        .collect();
-    if let Some(longest_s) = failed.iter().filter_map(|check| late_s(check)).reduce(f64::max) {
-        let run = Run::with_delay(channels, (marks, step), longest_s);
-        let when_late = output_states(channels, run.as_ref(), (marks, step));
-        for check in &mut failed {
-            late_states(check, &when_late);
-        }
-    }
-}
 
-/// Responses that fail by no more than what every output was late by before are open.
-fn take_back_responses(checks: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
-    if !any_fails(checks) {
-        return;
-    }
-    let found = found_before(channels, marks, step);
-    for check in checks {
-        let of_switch = [QuantityName::OnDelay, QuantityName::OffDelay];
-        if let Some(shared_s) = shared_before_s(channels.task, &found, check.position, &of_switch) {
-            late_response(check, shared_s);
+    /// Judges the states that fail again with the delay that every output showed before.
+    fn take_back_states(&self, states: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
+        if !any_fails(states) {
+            return;
         }
+        let late_s = |check: &Check| self.shared_before_s(channels, (marks, step), check.position, &DELAYS);
+        let mut failed: Vec<&mut Check> = states
+            .iter_mut()
+            .filter(|check| check.verdict == CheckVerdict::Fail && late_s(check).is_some())
+            .collect();
+        if let Some(longest_s) = failed.iter().filter_map(|check| late_s(check)).reduce(f64::max) {
+            let run = Run::with_delay(channels, (marks, step), longest_s);
+            let when_late = output_states(channels, run.as_ref(), (marks, step));
+            for check in &mut failed {
+                late_states(check, &when_late);
+            }
+        }
+    }
+
+    /// Responses that fail by no more than what every output was late by before are open.
+    fn take_back_responses(
+        &self,
+        checks: &mut [Check],
+        channels: &Channels<'_>,
+        (marks, step): (&[Mark], u16),
+    ) {
+        if !any_fails(checks) {
+            return;
+        }
+        for check in checks {
+            let of_switch = [QuantityName::OnDelay, QuantityName::OffDelay];
+            if let Some(shared_s) = self.shared_before_s(channels, (marks, step), check.position, &of_switch)
+            {
+                late_response(check, shared_s);
+            }
+        }
+    }
+
+    /// By how much every output was late in the ramps of the steps before, as it was found.
+    fn shared_before_s(
+        &self,
+        channels: &Channels<'_>,
+        (marks, step): (&[Mark], u16),
+        position: Option<u8>,
+        delays: &[QuantityName],
+    ) -> Option<f64> {
+        let found = (0..step).map(|before| self.ramps(channels, marks, before));
+        found.filter_map(|found| shared_delay_s(channels.task, found, position, delays)).reduce(f64::max)
     }
 }
 
@@ -98,36 +143,25 @@ fn any_fails(checks: &[Check]) -> bool {
     checks.iter().any(|check| check.verdict == CheckVerdict::Fail)
 }
 
-/// What the ramps of the steps before showed, as it was found.
-fn found_before(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Vec<Check>> {
-    let found = |before: u16| {
-        let StepTask::SwitchPoints(ramps) = &channels.task.steps.get(usize::from(before))?.task else {
-            return None;
-        };
-        Some(switch_points(channels, marks, before, ramps))
-    };
-    (0..step).filter_map(found).collect()
-}
-
-fn shared_before_s(
-    task: &Task,
-    found: &[Vec<Check>],
-    position: Option<u8>,
-    delays: &[QuantityName],
-) -> Option<f64> {
-    found.iter().filter_map(|step| shared_delay_s(task, step, position, delays)).reduce(f64::max)
+/// The checks of one step alone.
+pub fn judge_step(task: &Task, trace: &Trace, marks: &[Mark], step: u16) -> Vec<Check> {
+    Judge::of(task).step(task, trace, marks, step)
 }
 
 /// The checks of all steps, in order.
 pub fn judge_all(task: &Task, trace: &Trace, marks: &[Mark]) -> Vec<Check> {
     let count = u16::try_from(task.steps.len()).unwrap_or(u16::MAX);
-    (0..count).flat_map(|step| judge_step(task, trace, marks, step)).collect()
+    judge_steps(task, trace, marks, 0..count)
+}
+
+fn judge_steps(task: &Task, trace: &Trace, marks: &[Mark], steps: impl Iterator<Item = u16>) -> Vec<Check> {
+    let (judge, channels) = (Judge::of(task), Channels::new(task, trace));
+    steps.flat_map(|step| judge.checks(&channels, marks, step)).collect()
 }
 
 /// A stored record judged again from its raw trace: stored checks and verdicts are not looked at.
 pub fn rejudge(record: &Record, task: &Task, trace: &Trace) -> Record {
-    let done = record.steps_done.iter().copied();
-    let checks: Vec<Check> = done.flat_map(|step| judge_step(task, trace, &record.marks, step)).collect();
+    let checks = judge_steps(task, trace, &record.marks, record.steps_done.iter().copied());
     let mut again = record.clone();
     let set_aside: Vec<_> =
         record.positions.iter().filter_map(|position| position.set_aside.clone()).collect();

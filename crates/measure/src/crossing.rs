@@ -298,7 +298,7 @@ impl Rates<'_> {
     fn on(self, delay: Axis, level: Axis, weight: &dyn Fn(f64) -> f64) -> Joint {
         let mut joint =
             Joint { level, delay, masses: Vec::new(), by_spread: vec![0.0; self.spreads.len()], peak: 0.0 };
-        let mut product = vec![0.0; self.spreads.len()];
+        let (mut product, mut peaks) = (vec![0.0; self.spreads.len()], vec![0.0; self.spreads.len()]);
         for delay_s in delay.values() {
             let weight = weight(delay_s);
             let row = level.values().map(|level_pa| {
@@ -312,13 +312,17 @@ impl Rates<'_> {
                 if !within {
                     return 0.0;
                 }
-                joint.by_spread.iter_mut().zip(&product).for_each(|(sum, mass)| *sum += mass);
-                joint.peak = product.iter().copied().fold(joint.peak, f64::max);
+                // Each spread by itself, so that several go at once.
+                for ((sum, peak), mass) in joint.by_spread.iter_mut().zip(&mut peaks).zip(&product) {
+                    *sum += mass;
+                    *peak = if *mass > *peak { *mass } else { *peak };
+                }
                 product.iter().sum()
             });
             let row = row.collect();
             joint.masses.push(row);
         }
+        joint.peak = peaks.into_iter().fold(0.0, f64::max);
         joint.by_spread.iter_mut().zip(self.spreads).for_each(|(sum, spread)| *sum /= spread.weight);
         joint
     }

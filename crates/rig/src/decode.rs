@@ -146,6 +146,16 @@ impl Decoder {
         Some(Bit { on: input.state(*block.words.get(offset)?), span: block.span })
     }
 
+    /// A digital input in each of some scans; of those that do not hold it nothing.
+    pub fn bits<'s>(&self, scans: impl Iterator<Item = &'s Scan>, input: &DigitalInput) -> Vec<Bit> {
+        let Some((block, offset)) = self.plan.find(input.at.cell()) else { return Vec::new() };
+        let bit = |scan: &Scan| {
+            let block = scan.blocks.get(block)?;
+            Some(Bit { on: input.state(*block.words.get(offset)?), span: block.span })
+        };
+        scans.filter_map(bit).collect()
+    }
+
     /// The outputs' states as read in this scan, in the order of the rig sheet.
     pub fn outputs(&self, scan: &Scan, rig: &RigSheet) -> Option<OutputImage> {
         rig.outputs.iter().map(|output| self.output(scan, output)).collect()
