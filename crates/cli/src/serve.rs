@@ -25,7 +25,13 @@ type Module = tripbench_simulator::Server;
 pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     log::begin(options.log);
     // Before anything else: a signal that comes while the rigs are made safe must not cut that off.
-    let signalled = first_signal()?;
+    let signalled = first_signal().unwrap_or_else(|error| {
+        say::error(&format!(
+            "signals cannot be taken ({error:#}): stop each rig before you end this program"
+        ));
+        // Nobody will send.
+        oneshot::channel().1
+    });
     let (mut bench, _modules) = if options.demo {
         demo()?
     } else {
@@ -43,8 +49,9 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     say::note(say::CAUTIONS);
     let until = async {
         match signalled.await {
-            Ok("") | Err(_) => "a signal",
+            Ok("") => "a signal",
             Ok(by) => by,
+            Err(_nobody_sends) => std::future::pending().await,
         }
     };
     let listening = |address: SocketAddr| {
@@ -77,6 +84,7 @@ fn first_signal() -> Result<oneshot::Receiver<&'static str>> {
     std::thread::Builder::new().name(String::from("signals")).spawn(move || {
         runtime.block_on(async {
             let _nobody_serves = first.send(signals.first().await);
+            say::note("Ending, once every rig is safe.");
             // Whatever comes while the rigs are made safe is taken too.
             std::future::pending::<()>().await;
         });

@@ -132,11 +132,12 @@ export function tile(of, run, small) {
   const word = verdict ? element("div", { class: `word ${open ? "noted" : ""} ${Math.max(name.length, open.length - LIST) > LONG ? "long" : ""}` }, element("span", { class: "at" }, `${of.position}`), shape(verdict), open ? `${name}, ` : name, open ? element("span", { class: "open" }, open) : null) : null;
   const marks = value ? element("span", { class: "bar", "aria-hidden": "true" }, bar(figure.place)) : null;
   if (!verdict) return element("div", { class: "tile row", "data-position": of.position }, who, element("span", { class: "now", hidden: true }), element("span", { class: "figure" }, value), marks, figure?.outside ? element("b", {}, say("outside")) : null);
-  const why = verdict === "undecided" ? say(value ? "tooClose" : "apart") : "";
-  const text = of.aside ? reason(of.aside) : !value && of.sentence && !halted ? of.sentence : "";
+  const limited = value && figure.limits !== "–";
+  const why = verdict === "undecided" ? say(limited ? "tooClose" : "apart") : "";
+  const text = of.aside ? reason(of.aside) : !limited && of.sentence && !halted ? of.sentence : "";
   return element("div", { class: `tile ${verdict}` }, word, element("div", { class: "serial" }, serial),
     value ? element("div", { class: "figure" }, marks, ` ${figure.value} `, element("span", { class: "fine" }, quantity(figure.quantity))) : null,
-    value && verdict !== "pass" ? element("div", { class: "fine limits" }, `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}`) : null,
+    value && verdict !== "pass" ? element("div", { class: "fine limits" }, limited ? `± ${figure.uncertainty} · ${say("allowed")} ${figure.limits}` : `± ${figure.uncertainty}`) : null,
     why ? element("div", { class: "fine why" }, why) : null,
     text ? element("div", { class: "fine" }, text) : null,
     of.advice && !halted ? element("div", { class: "do" }, `➤ ${advice(of.advice)}`) : null);

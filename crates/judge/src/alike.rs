@@ -3,7 +3,7 @@
 
 use crate::promised::{longest_delay_s, response_s, selectable_s};
 use crate::transition::{SWITCH, VALVE};
-use tripbench_record::{Check, CheckVerdict, QuantityName, SURELY, Task};
+use tripbench_record::{Check, CheckVerdict, QuantityName, SURELY_IN_U, Task};
 
 /// Delays of several outputs that can be one and the same but for what is promised of a device.
 struct Alike {
@@ -51,10 +51,11 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
         let own = indices(checks, |check| {
             check.position == *position && check.quantity.is_delay() && check.measured.is_some()
         });
+        // Where another position shows that the rig is in time, it is the device.
         let may_be_shared = |index: &usize| {
-            let told = |group: &Alike| group.members.contains(index);
-            shared.iter().any(told)
-                || alone.iter().any(|group| told(group) && none_is_faster(checks, group, *index))
+            let has_it = |group: &Alike| group.members.contains(index);
+            shared.iter().any(has_it)
+                || alone.iter().any(|group| has_it(group) && none_is_faster(checks, group, *index))
         };
         let group = as_late(task, checks, &own).filter(|group| group.members.iter().all(may_be_shared))?;
         let suspected = group.members.len() == own.len() && is_suspected(task, checks, &group);
@@ -65,7 +66,7 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
     shared.into_iter().filter(failed).chain(by_device).collect()
 }
 
-/// Whether no other of a group is faster than one of them. What reaches as far tells nothing.
+/// Whether no other of a group is faster than one of them. One whose U reaches up to it may be as late.
 fn none_is_faster(checks: &[Check], group: &Alike, index: usize) -> bool {
     let Some([least_s, _]) = interval(&checks[index], 1.0) else { return false };
     let others = group.members.iter().filter(|other| **other != index);
@@ -74,7 +75,7 @@ fn none_is_faster(checks: &[Check], group: &Alike, index: usize) -> bool {
 
 /// Those of some delays that can be as late as all of them; `None` where one is surely in time.
 fn as_late(task: &Task, checks: &[Check], group: &[usize]) -> Option<Alike> {
-    let surely = group.iter().filter_map(|index| interval(&checks[*index], SURELY));
+    let surely = group.iter().filter_map(|index| interval(&checks[*index], SURELY_IN_U));
     let all_s = surely.map(|[_, most_s]| most_s).reduce(f64::min)?;
     let within = |index: &usize| {
         interval(&checks[*index], 1.0).is_some_and(|[least_s, _]| least_s <= all_s + response_s(task))

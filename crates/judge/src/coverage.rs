@@ -2,7 +2,8 @@
 //! beside the verdict, and where the site has it so it takes a pass away.
 
 use crate::condition::judged;
-use crate::promised::{selectable_s, selected_delay_s};
+use crate::promised::{response_s, selectable_s, selected_delay_s};
+use crate::transition::{fitting_s, shows_selected};
 use tripbench_device::NotChecked;
 use tripbench_measure::{Acceptance, MeasurementResult};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
@@ -57,13 +58,12 @@ fn is_counted(position: &Position, valve: bool) -> bool {
     inputs.into_iter().all(|input| input.counter.is_some())
 }
 
-/// Whether the device shows the delay that is set, and none of the others that its type lets one select. One that does not fit while
-/// another does is no gap in what was checked: it speaks against the device.
+/// Whether the device shows the delay that is set, and none of the others that its type lets one select, by the delays of its outputs. One
+/// that does not fit while another does is no gap in what was checked: it speaks against the device.
 pub(crate) fn selected_delay(
     task: &Task,
     check: Check,
-    found: Option<&MeasurementResult>,
-    (shown, fitting_s): (bool, &[f64]),
+    found: &[(QuantityName, MeasurementResult)],
 ) -> Check {
     let check = Check { role: role(task), ..check };
     if !selects(task) {
@@ -73,42 +73,75 @@ pub(crate) fn selected_delay(
             ..check
         };
     }
-    let Some(found) = found else {
+    let known: Vec<&MeasurementResult> = found.iter().map(|(_, result)| result).collect();
+    let Some(best) = known.iter().min_by(|a, b| a.expanded_uncertainty.total_cmp(&b.expanded_uncertainty))
+    else {
         let remark = "nothing timed the output: every ramp crossed the levels at about one rate";
         return Check { remark: Some(remark.into()), ..check };
     };
     // Which of the delays fits is no question of limits.
-    let mut check = judged(check, found, None, Acceptance::GuardBand);
-    let is_set = |delay_s: &f64| (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON;
-    if check.role == Role::Informative && !fitting_s.is_empty() && !fitting_s.iter().any(is_set) {
-        check.role = Role::Screening;
-    }
-    let (verdict, remark) = if shown {
-        (CheckVerdict::Pass, String::from("no other delay of the type fits"))
-    } else {
-        let listed = |delays_s: &[f64]| {
-            let delays: Vec<String> =
-                delays_s.iter().map(|delay_s| format!("{:.0}", delay_s * 1e3)).collect();
-            delays.join(", ")
-        };
-        let selected_s = selected_delay_s(task);
-        let remark = match fitting_s {
-            [] => format!("none of {} ms fits", listed(&selectable_s(task))),
-            [other_s] if !is_set(other_s) => {
-                format!("{} ms is set, and only {} ms fits", listed(&[selected_s]), listed(fitting_s))
-            }
-            _ if !fitting_s.iter().any(is_set) => {
-                format!(
-                    "{} ms is set and does not fit, but each of {} ms does",
-                    listed(&[selected_s]),
-                    listed(fitting_s)
-                )
-            }
-            _ => format!("each of {} ms fits", listed(fitting_s)),
-        };
-        (CheckVerdict::Undecided, remark)
+    let of = |result: &MeasurementResult| judged(check.clone(), result, None, Acceptance::GuardBand);
+    let said = |check: Check, verdict, remark: String| Check {
+        verdict,
+        remark: Some(remark),
+        to_decide: None,
+        conformance_probability: None,
+        ..check
     };
-    Check { verdict, remark: Some(remark), to_decide: None, conformance_probability: None, ..check }
+    if shows_selected(task, &known) {
+        return said(of(best), CheckVerdict::Pass, String::from("no other delay of the type fits"));
+    }
+    let fitting_s = fitting_s(task, &known);
+    let selected_s = selected_delay_s(task);
+    let is_set = |delay_s: &f64| (delay_s - selected_s).abs() <= f64::EPSILON;
+    let open = CheckVerdict::Undecided;
+    if fitting_s.iter().any(is_set) {
+        return said(
+            of(best),
+            open,
+            match fitting_s.as_slice() {
+                [_] => String::from("it fits, but no other delay of the type is surely ruled out"),
+                _ => format!("each of {} ms fits", listed(&fitting_s)),
+            },
+        );
+    }
+    // The output that speaks most against it.
+    let beside = |result: &MeasurementResult| {
+        let away_s = (result.value - selected_s - response_s(task)).max(selected_s - result.value);
+        away_s / result.expanded_uncertainty.max(f64::MIN_POSITIVE)
+    };
+    let against = found.iter().max_by(|(_, a), (_, b)| beside(a).total_cmp(&beside(b)));
+    let (by, result) = against.map_or(("", *best), |(of, result)| (output(*of), result));
+    let set = listed(&[selected_s]);
+    match fitting_s.as_slice() {
+        [] => said(of(result), open, format!("none of {} ms fits {by}", listed(&selectable_s(task)))),
+        all => {
+            let only = if all.len() == 1 { "only " } else { "each of " };
+            let remark = format!("{set} ms is set and does not fit {by}: {only}{} ms fits", listed(all));
+            let against = said(of(result), open, remark);
+            let role = if against.role == Role::Informative { Role::Screening } else { against.role };
+            Check { role, ..against }
+        }
+    }
+}
+
+/// Delays in milliseconds, one after another.
+fn listed(delays_s: &[f64]) -> String {
+    let delays: Vec<String> = delays_s.iter().map(|delay_s| format!("{:.0}", delay_s * 1e3)).collect();
+    delays.join(", ")
+}
+
+/// What an output's delay is called in a sentence.
+const fn output(delay: QuantityName) -> &'static str {
+    if matches!(delay, QuantityName::OnDelay) {
+        "the output switching on"
+    } else if matches!(delay, QuantityName::OffDelay) {
+        "the output switching off"
+    } else if matches!(delay, QuantityName::CutOffDelay) {
+        "the valve output at cut-off"
+    } else {
+        "the valve output at resume"
+    }
 }
 
 /// Whether changes of the outputs between two reads would be seen: by counters of their edges alone.

@@ -13,7 +13,7 @@ use crate::screening::{delay_check, slack_pa, speaks_against};
 use crate::spread::spread;
 use crate::states::Run;
 use crate::steady::{largest_ratio, steady};
-use crate::transition::{Found, Ramps, Transition, fitting_s, other_left_s, shows_selected, transitions};
+use crate::transition::{Found, Ramps, Transition, other_left_s, transitions};
 use tripbench_device::{Expected, LevelLimits, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
@@ -246,15 +246,11 @@ impl At<'_> {
         open.map(|quantity| not_seen(task, self.blank(quantity))).collect()
     }
 
-    /// Which delay is selected, by the output that tells it best.
+    /// Which delay is selected, by all that was found of the outputs.
     fn selected(&self, all: &[Judged<'_>]) -> Check {
-        let delays = all.iter().filter_map(|one| one.found.delay.as_ref());
-        let best = delays.min_by(|a, b| a.expanded_uncertainty.total_cmp(&b.expanded_uncertainty));
         let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
-        let known: Vec<&MeasurementResult> = all.iter().filter_map(|one| one.found.delay.as_ref()).collect();
-        let shown = shows_selected(self.channels.task, &known);
-        let fitting_s = fitting_s(self.channels.task, &known);
-        selected_delay(self.channels.task, check, best, (shown, &fitting_s))
+        let found = |one: &'_ Judged<'_>| Some((one.transition.delay, one.found.delay.clone()?));
+        selected_delay(self.channels.task, check, &all.iter().filter_map(found).collect::<Vec<_>>())
     }
 
     fn level_check(&self, one: &Judged<'_>, limits: Option<LevelLimits>) -> Check {
@@ -269,7 +265,7 @@ impl At<'_> {
                 "its output is so late that the level at which it was meant cannot be told: no level is stated",
             ));
         } else if one.refuted && check.verdict == CheckVerdict::Undecided && check.remark.is_none() {
-            check.remark = Some(String::from("its U carries what the delay of its output can do: see there"));
+            check.remark = Some(String::from("its U includes what the late output can do: see its delay"));
         }
         check
     }

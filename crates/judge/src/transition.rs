@@ -6,7 +6,7 @@ use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, se
 use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
 use tripbench_device::{Logic, SupplyValve};
 use tripbench_measure::{AtRates, Limits, MeasurementResult};
-use tripbench_record::{Mark, QuantityName, SURELY, SwitchPointsTask, Task};
+use tripbench_record::{Mark, QuantityName, SURELY_IN_U, SwitchPointsTask, Task};
 use tripbench_rig::{DigitalInput, Position};
 
 /// An output in a direction, and what its checks are called.
@@ -195,41 +195,50 @@ impl Found {
 
 /// Whether a time is surely outside its limits.
 pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
-    /// What a normal density holds within so many: few crossings have longer tails.
-    const HELD: f64 = 0.999_53;
-    let away = found.density.half_width(HELD).max(SURELY * found.expanded_uncertainty);
+    let away = surely(found);
     limits.high.is_some_and(|high| found.value - away > high)
         || limits.low.is_some_and(|low| found.value + away < low)
 }
 
-/// Delays that the type lets one select, and that fit all delays that were found, seconds.
+/// How far from its value a result surely lies at most.
+fn surely(found: &MeasurementResult) -> f64 {
+    /// What a normal density holds within so many: few crossings have longer tails.
+    const HELD: f64 = 0.999_53;
+    found.density.half_width(HELD).max(SURELY_IN_U * found.expanded_uncertainty)
+}
+
+/// Delays that the type lets one select, and that fit all delays that were found, each by its U, seconds.
 pub(crate) fn fitting_s(task: &Task, delays: &[&MeasurementResult]) -> Vec<f64> {
+    selectable_within_s(task, delays, |delay| delay.expanded_uncertainty)
+}
+
+fn selectable_within_s(
+    task: &Task,
+    delays: &[&MeasurementResult],
+    away_s: impl Fn(&MeasurementResult) -> f64,
+) -> Vec<f64> {
     let fits = |from_s: f64| {
         delays.iter().all(|delay| {
-            let most_s = delay.value + delay.expanded_uncertainty;
-            let least_s = delay.value - delay.expanded_uncertainty;
-            from_s <= most_s && least_s <= from_s + response_s(task)
+            let away_s = away_s(delay);
+            from_s <= delay.value + away_s && delay.value - away_s <= from_s + response_s(task)
         })
     };
     selectable_s(task).into_iter().filter(|other_s| fits(*other_s)).collect()
 }
 
-/// How far another delay that the type lets one select, and that fits all delays that were found, is from the one of the settings,
-/// seconds; 0 where none is left but that one.
+/// How far another delay that the type lets one select, and that nothing that was found surely rules out, is from the one of the settings,
+/// seconds; 0 where none is left but that one. With several outputs U alone would rule out the true one in one of ten devices.
 pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
     let selected_s = selected_delay_s(task);
-    let left = fitting_s(task, delays).into_iter();
+    let left = selectable_within_s(task, delays, surely).into_iter();
     left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
 }
 
-/// Whether what was found fits the delay of the settings and leaves no other.
+/// Whether all that was found fits the delay of the settings, and every other is surely ruled out.
 pub(crate) fn shows_selected(task: &Task, delays: &[&MeasurementResult]) -> bool {
     let selected_s = selected_delay_s(task);
-    let fits = |delay: &&MeasurementResult| {
-        selected_s <= delay.value + delay.expanded_uncertainty
-            && delay.value - delay.expanded_uncertainty <= selected_s + response_s(task)
-    };
-    !delays.is_empty() && delays.iter().any(fits) && other_left_s(task, delays) <= 0.0
+    let fits = fitting_s(task, delays).iter().any(|delay_s| (delay_s - selected_s).abs() <= f64::EPSILON);
+    !delays.is_empty() && fits && other_left_s(task, delays) <= 0.0
 }
 
 #[cfg(test)]

@@ -188,7 +188,7 @@ pub struct CrossingRecord {
 /// By so many U a time is surely no longer, or no shorter, than it was found: 3.5 standard uncertainties, so that of good devices with
 /// several outputs less than one in a thousand fails. A guard band of U alone would fail one in forty of those that are just as promised,
 /// for each output. Judgement of this project.
-pub const SURELY: f64 = 3.5 / 1.96;
+pub const SURELY_IN_U: f64 = 3.5 / 1.96;
 
 /// One result judged against its limits.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -304,7 +304,7 @@ impl Check {
         let above = |measured: &Measured| Some(measured.value - self.limits?.high?);
         self.quantity.is_delay()
             && self.measured.as_ref().is_some_and(|measured| {
-                above(measured).is_some_and(|above| above > SURELY * measured.expanded_uncertainty)
+                above(measured).is_some_and(|above| above > SURELY_IN_U * measured.expanded_uncertainty)
             })
     }
 

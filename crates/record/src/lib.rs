@@ -21,7 +21,9 @@ mod view;
 
 pub use alike::same_but_for_rounding;
 pub use canonical::{canonical_json, sha256_hex};
-pub use check::{Check, CheckVerdict, CrossingRecord, LimitsRecord, Measured, QuantityName, Role, SURELY};
+pub use check::{
+    Check, CheckVerdict, CrossingRecord, LimitsRecord, Measured, QuantityName, Role, SURELY_IN_U,
+};
 pub use event::{
     Again, Event, EventKind, Prediction, PromptId, RunHeader, Seq, SheetCopy, SheetRole, undecided_share,
 };

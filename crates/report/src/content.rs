@@ -191,7 +191,7 @@ impl Content<'_> {
             if row.uncertainty.is_empty() && row.remark.is_empty() {
                 format!("Also {}: not found.", row.name)
             } else if row.uncertainty.is_empty() || check.limits.is_none() {
-                format!("Also {}: {}", row.name, ended(&row.remark))
+                format!("Also {}. {}", row.name, ended(&row.remark))
             } else {
                 let found =
                     format!("{}: {} ± {}. Allowed: {}.", row.name, row.value, row.uncertainty, row.limits);
@@ -339,6 +339,9 @@ impl Content<'_> {
             Verdict::Fail => beyond(),
             // An output that is surely late is left open for another reason than its U.
             Verdict::Undecided if check.is_surely_late() => beyond(),
+            Verdict::Undecided if check.limits.is_none() => {
+                format!("{}: {} ± {}.{remark}", row.name, row.value, row.uncertainty)
+            }
             Verdict::Pass => format!(
                 "Nearest limit: {} {} ± {}, allowed {}.",
                 row.name, row.value, row.uncertainty, row.limits
@@ -355,5 +358,8 @@ impl Content<'_> {
 
 /// A remark as a sentence.
 fn ended(remark: &str) -> String {
-    if remark.ends_with(['?', '.', '!']) { remark.to_owned() } else { format!("{remark}.") }
+    let mut letters = remark.chars();
+    let first: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();
+    let end = if remark.ends_with(['?', '.', '!']) { "" } else { "." };
+    format!("{first}{}{end}", letters.as_str())
 }

@@ -7,6 +7,8 @@ use anyhow::{Context, Result, anyhow, bail};
 use serde_json::{Value, json};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Write};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 use tripbench_job::{Prepared, Signals};
@@ -38,9 +40,18 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     // Before the run begins: a stop that is sent from here on keeps the daemon from beginning it.
     let stopping = daemon.clone();
     let (taken, wait_taken) = channel();
-    std::thread::spawn(move || stop_on_signal(&stopping, &taken));
+    let stopped = Arc::new(AtomicBool::new(false));
+    let stop = Arc::clone(&stopped);
+    std::thread::spawn(move || stop_on_signal(&stopping, &stop, &taken));
     wait_taken.recv().context("signals cannot be taken")?;
+    if stopped.load(Ordering::SeqCst) {
+        bail!("stopped before the job was given to the daemon");
+    }
     let started = daemon.post("runs", &job)?;
+    // A stop that did not get through before.
+    if stopped.load(Ordering::SeqCst) {
+        daemon.post("stop", &json!({}))?;
+    }
     let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
     say::note(&format!("Given to the daemon at {url}: run {run}."));
     let (control, controlled) = channel();
@@ -246,14 +257,16 @@ fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     }
 }
 
-/// Whoever ends this process ends the run; `taken` is told from when on. What does not get through is said at once.
-fn stop_on_signal(daemon: &Daemon, taken: &Sender<()>) {
+/// Whoever ends this process ends the run; `taken` hears once signals are taken, `stopped` is set by the first. What does not get through
+/// is said at once.
+fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
     let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
     runtime.block_on(async {
         let mut signals = Signals::take();
         let _nobody_waits = taken.send(());
         loop {
             signals.first().await;
+            stopped.store(true, Ordering::SeqCst);
             if let Err(error) = daemon.post("stop", &json!({})) {
                 say::error(&format!("STOP NOT SENT ({error:#}): use the hard-wired stop"));
             }

@@ -21,35 +21,50 @@ fn what_was_not_checked_counts_as_the_site_has_it(#[case] site: &str, #[case] ex
 }
 
 const BOTH: &str = "delays = [\"0 ms\", \"200 ms\"]";
+const THREE: &str = "delays = [\"0 ms\", \"10 ms\", \"20 ms\"]";
 
+// A response of 6 ms, 0 ms set. On delay, then off delay, each with its U, ms. What is 1.8 U beyond a delay and its response rules that out.
 #[rstest]
-#[case("delays = [\"0 ms\"]", false, Some(&[] as &[f64]), CheckVerdict::Pass, "no other delay")]
-#[case(BOTH, false, None, CheckVerdict::Undecided, "nothing timed")]
-#[case(BOTH, true, Some(&[0.0] as &[f64]), CheckVerdict::Pass, "no other delay of the type fits")]
-#[case(BOTH, false, Some(&[0.0, 0.2] as &[f64]), CheckVerdict::Undecided, "each of 0, 200 ms fits")]
-#[case(BOTH, false, Some(&[0.2] as &[f64]), CheckVerdict::Undecided, "0 ms is set, and only 200 ms fits")]
-#[case(BOTH, false, Some(&[] as &[f64]), CheckVerdict::Undecided, "none of 0, 200 ms fits")]
+#[case("delays = [\"0 ms\"]", &[], CheckVerdict::Pass, Role::Informative, "no other delay")]
+#[case(BOTH, &[], CheckVerdict::Undecided, Role::Informative, "nothing timed")]
+#[case(BOTH, &[(3.0, 1.0)], CheckVerdict::Pass, Role::Informative, "no other delay of the type fits")]
+#[case(BOTH, &[(3.0, 198.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 200 ms fits")]
+#[case(BOTH, &[(3.0, 150.0)], CheckVerdict::Undecided, Role::Informative, "no other delay of the type is surely ruled out")]
+#[case(BOTH, &[(100.0, 1.0)], CheckVerdict::Undecided, Role::Informative, "none of 0, 200 ms fits the output switching on")]
+#[case(BOTH, &[(204.0, 3.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: only 200 ms fits")]
+#[case(THREE, &[(18.0, 15.0), (18.0, 10.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching off: each of 10, 20 ms fits")]
+#[case(THREE, &[(24.0, 15.0), (12.0, 10.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: each of 10, 20 ms fits")]
+#[case(THREE, &[(12.0, 1.0), (3.0, 1.0)], CheckVerdict::Undecided, Role::Informative, "none of 0, 10, 20 ms fits the output switching on")]
 fn the_selected_delay_is_shown_or_it_is_not(
     #[case] delays: &str,
-    #[case] shown: bool,
-    #[case] fitting_s: Option<&'static [f64]>,
+    #[case] found_ms: &[(f64, f64)],
     #[case] verdict: CheckVerdict,
+    #[case] role: Role,
     #[case] words: &str,
 ) {
     let task = Bench::new().device(BOTH, delays).task();
-    let result = combine(0.003, 0.0, vec![Contribution::normal("all", 0.001)]).expect("a result");
-    let check =
-        selected_delay(&task, blank(), fitting_s.map(|_| &result), (shown, fitting_s.unwrap_or_default()));
+    let result = |(value_ms, u_ms): &(f64, f64)| {
+        let all = Contribution::normal("all", u_ms / 1.96e3);
+        combine(value_ms / 1e3, 0.0, vec![all]).expect("a result")
+    };
+    let found = [QuantityName::OnDelay, QuantityName::OffDelay].into_iter().zip(found_ms.iter().map(result));
+    let check = selected_delay(&task, blank(), &found.collect::<Vec<_>>());
     let remark = check.remark.clone().expect("a remark");
     assert!(check.verdict == verdict && remark.contains(words), "{:?} {remark}", check.verdict);
-    // 0 ms is set.
-    let other_fits = fitting_s.is_some_and(|fitting_s| !fitting_s.is_empty() && !fitting_s.contains(&0.0));
-    assert_eq!(check.role == Role::Screening, other_fits, "{:?}", check.role);
-    if fitting_s.is_some() && delays.contains("200") {
+    assert_eq!(check.role, role);
+    if !found_ms.is_empty() {
         // Which delay fits is no question of limits.
         assert!(check.limits.is_none() && check.measured.is_some());
         assert!(check.conformance_probability.is_none() && check.to_decide.is_none());
     }
+}
+
+#[test]
+fn where_the_site_wants_it_a_wrong_delay_is_no_less_required() {
+    let task = Bench::new().site(REQUIRED).task();
+    let found = combine(0.204, 0.0, vec![Contribution::normal("all", 0.001)]).expect("a result");
+    let check = selected_delay(&task, blank(), &[(QuantityName::OnDelay, found)]);
+    assert_eq!((check.role, check.verdict), (Role::Required, CheckVerdict::Undecided));
 }
 
 #[rstest]

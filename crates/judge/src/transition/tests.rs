@@ -17,11 +17,12 @@ fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
 #[case("0 ms", 0.010, 0.005, true)]
 #[case("0 ms", -0.003, 0.002, false)]
 #[case("0 ms", -0.003, 0.004, true)]
-#[case("0 ms", 0.003, 0.198, false)]
-#[case("0 ms", 0.003, 0.196, true)]
+#[case("0 ms", 0.003, 0.112, false)]
+#[case("0 ms", 0.003, 0.108, true)]
 #[case("0 ms", 0.203, 0.001, false)]
 #[case("200 ms", 0.203, 0.001, true)]
-#[case("200 ms", 0.203, 0.198, false)]
+#[case("200 ms", 0.203, 0.112, false)]
+#[case("200 ms", 0.203, 0.108, true)]
 #[case("200 ms", 0.003, 0.001, false)]
 fn a_delay_shows_the_selected_one_and_no_other(
     #[case] selected: &str,
@@ -33,14 +34,16 @@ fn a_delay_shows_the_selected_one_and_no_other(
     assert_eq!(shows_selected(&task, &[&a_delay(value, u)]), shown);
 }
 
-// Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected: a delay that fits none of the others leaves none.
+// Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected: a delay that is farther than 1.8 U from each of the others, 17 ms from
+// the response of the first, leaves none.
 #[rstest]
 #[case(&[], 0.18)]
 #[case(&[(0.023, 0.002)], 0.0)]
-#[case(&[(0.023, 0.018)], 0.02)]
+#[case(&[(0.023, 0.0098)], 0.02)]
+#[case(&[(0.023, 0.0092)], 0.0)]
 #[case(&[(0.023, 0.178)], 0.18)]
 #[case(&[(0.023, 0.178), (0.023, 0.018)], 0.02)]
-#[case(&[(0.023, 0.178), (0.023, 0.016)], 0.0)]
+#[case(&[(0.023, 0.178), (0.023, 0.0092)], 0.0)]
 fn another_delay_is_left_where_it_fits_all_that_were_found(
     #[case] delays: &[(f64, f64)],
     #[case] left_s: f64,
