@@ -198,7 +198,7 @@ async fn live(rig: RigSheet, latch: StopLatch, control: Receiver<Control>, journ
     let rig = task.sheets.rig.clone();
     let clock = Clock::start();
     let transport = ModuleWire::of(&rig.link).expect("a wire");
-    let link = Link::new(transport, clock, latch.clone(), &rig);
+    let link = Link::new(transport, clock.clone(), latch.clone(), &rig);
     let journal = JournalWriter::create(journal, 1_000_000, Box::new(|_| {})).expect("a journal");
     let plan = Plan { header: header(&task), task };
     let ended = run_live(LiveRun { plan, link, clock, latch, journal, control, wall: String::new }).await;

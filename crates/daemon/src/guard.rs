@@ -26,7 +26,8 @@ pub(crate) struct Limit {
 impl Limit {
     pub(crate) fn new() -> Self {
         let clock = Clock::start();
-        Self { clock, left: Mutex::new((AT_ONCE, clock.now())) }
+        let since = clock.now();
+        Self { clock, left: Mutex::new((AT_ONCE, since)) }
     }
 
     fn take(&self) -> bool {

@@ -97,7 +97,7 @@ pub fn start<F: Future<Output = ()> + 'static>(
         runtime.block_on(async move {
             let beside = beside(stopped.clone(), stops);
             let clock = Clock::start();
-            let link = Link::new(transport, clock, stopped.clone(), &plan.task.sheets.rig);
+            let link = Link::new(transport, clock.clone(), stopped.clone(), &plan.task.sheets.rig);
             let run = LiveRun { plan, link, clock, latch: stopped, journal, control: controlled, wall };
             let aside = async {
                 beside.await;

@@ -4,7 +4,6 @@ use crate::clock::Clock;
 use crate::latch::StopLatch;
 use crate::transport::Transport;
 use std::time::Duration;
-use tokio::time::sleep;
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{
     Block, Command, Doubt, Identification, Order, OutputImage, Query, ReadBack, ReadPlan, Response, RigSheet,
@@ -190,7 +189,7 @@ impl<T: Transport> Link<T> {
                 return Err(Doubt::Stopped);
             }
             let next = self.clock.now() + self.times.look;
-            sleep(self.clock.until(next.min(before + time))).await;
+            self.clock.sleep_until(next.min(before + time)).await;
         }
         let outputs = self.read_outputs(rig).await?;
         Ok(ReadBack { outputs, span: Span { before, after: self.clock.now() } })
@@ -210,7 +209,7 @@ impl<T: Transport> Link<T> {
             if let Some(doubt_at) = doubt_at {
                 // Kept until safe has lasted: a failure on the way leaves the link in doubt.
                 self.doubt_at = Some(doubt_at);
-                sleep(self.clock.until(doubt_at + self.times.slowest_answer)).await;
+                self.clock.sleep_until(doubt_at + self.times.slowest_answer).await;
                 self.write_safe(rig).await?;
             }
             self.outlast(rig).await?;
@@ -235,7 +234,7 @@ impl<T: Transport> Link<T> {
     async fn outlast(&mut self, rig: &RigSheet) -> Result<(), Doubt> {
         let until = self.clock.now() + self.times.slowest_answer;
         while self.clock.now() < until {
-            sleep(self.times.look).await;
+            self.clock.sleep(self.times.look).await;
             if self.read_outputs(rig).await? != self.safe {
                 return self.doubted(self.clock.now(), Doubt::OutputsDiffer);
             }
