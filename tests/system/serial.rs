@@ -355,8 +355,9 @@ fn silences_are_kept_between_frames(#[case] baud: u32) {
     let asked = Arc::new(Mutex::new(Vec::new()));
     let kept = Arc::clone(&asked);
     let clock = Clock::start();
+    let at_slave = clock.clone();
     let slave = ScriptedSlave::with(LineKind::Serial, move |_, _| {
-        kept.lock().expect("whole").push(clock.now());
+        kept.lock().expect("whole").push(at_slave.now());
         vec![(NOW, register(5))]
     });
     let keys = slave.link().replace("115200", &baud.to_string());

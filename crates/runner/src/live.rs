@@ -76,7 +76,7 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), crate::Journa
     let engine = Engine::new(plan, clock.now());
     let mut live = Live { engine, link, clock, latch, journal, control, wall, lost: false, judging: None };
     if let Err(doubt) = safe {
-        live.engine.handle(clock.now(), Input::Doubt(doubt));
+        live.engine.handle(live.clock.now(), Input::Doubt(doubt));
     }
     while live.engine.phase() != Phase::Ended {
         let started = live.clock.now();
