@@ -86,10 +86,15 @@ pub(crate) fn delay_check(
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }
 
+/// How far from its value a delay is in doubt, seconds.
+pub(crate) fn doubted_s(found: &MeasurementResult) -> f64 {
+    found.density.half_width(DOUBTED_HELD).max(DOUBTED * found.expanded_uncertainty)
+}
+
 /// Whether a delay is doubtful: later than the sheets promise, earlier than the one that is set.
 fn doubted(task: &Task, result: &MeasurementResult) -> [bool; 2] {
     let selected_s = selected_delay_s(task);
-    let away = result.density.half_width(DOUBTED_HELD).max(DOUBTED * result.expanded_uncertainty);
+    let away = doubted_s(result);
     [result.value - away > longest_delay_s(task), selected_s > 0.0 && result.value + away < selected_s]
 }
 

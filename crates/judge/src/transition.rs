@@ -4,6 +4,7 @@ use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
 use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
 use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
+use crate::screening::doubted_s;
 use tripbench_device::{Logic, SupplyValve};
 use tripbench_measure::{AtRates, Limits, MeasurementResult};
 use tripbench_record::{Mark, QuantityName, SURELY_IN_U, SwitchPointsTask, Task};
@@ -226,19 +227,20 @@ fn selectable_within_s(
     selectable_s(task).into_iter().filter(|other_s| fits(*other_s)).collect()
 }
 
-/// How far another delay that the type lets one select, and that nothing that was found surely rules out, is from the one of the settings,
-/// seconds; 0 where none is left but that one. With several outputs U alone would rule out the true one in one of ten devices.
+/// How far another delay that the type lets one select, and that nothing that was found makes doubtful, is from the one of the settings,
+/// seconds; 0 where none is left but that one. Of four outputs U alone would rule out the true one in one of ten devices, what makes a
+/// delay doubtful in one or two of a hundred.
 pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
     let selected_s = selected_delay_s(task);
-    let left = selectable_within_s(task, delays, surely).into_iter();
+    let left = selectable_within_s(task, delays, doubted_s).into_iter();
     left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
 }
 
 /// Whether all that was found fits the delay of the settings, and every other is surely ruled out.
 pub(crate) fn shows_selected(task: &Task, delays: &[&MeasurementResult]) -> bool {
-    let selected_s = selected_delay_s(task);
-    let fits = fitting_s(task, delays).iter().any(|delay_s| (delay_s - selected_s).abs() <= f64::EPSILON);
-    !delays.is_empty() && fits && other_left_s(task, delays) <= 0.0
+    let is_set = |delay_s: &f64| (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON;
+    let possible_s = selectable_within_s(task, delays, surely);
+    !delays.is_empty() && fitting_s(task, delays).iter().any(is_set) && possible_s.iter().all(is_set)
 }
 
 #[cfg(test)]

@@ -34,26 +34,30 @@ fn a_delay_shows_the_selected_one_and_no_other(
     assert_eq!(shows_selected(&task, &[&a_delay(value, u)]), shown);
 }
 
-// Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected: a delay that is farther than 1.8 U from each of the others, 17 ms from
-// the response of the first, leaves none.
+// Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected: a delay that is farther than 2.6/1.96 U from each of the
+// others, 17 ms from the response of the first, leaves none; farther than 3.5/1.96 U it shows that none is selected.
 #[rstest]
-#[case(&[], 0.18)]
-#[case(&[(0.023, 0.002)], 0.0)]
-#[case(&[(0.023, 0.0098)], 0.02)]
-#[case(&[(0.023, 0.0092)], 0.0)]
-#[case(&[(0.023, 0.178)], 0.18)]
-#[case(&[(0.023, 0.178), (0.023, 0.018)], 0.02)]
-#[case(&[(0.023, 0.178), (0.023, 0.0092)], 0.0)]
+#[case(&[], 0.18, false)]
+#[case(&[(0.023, 0.002)], 0.0, true)]
+#[case(&[(0.023, 0.0132)], 0.02, false)]
+#[case(&[(0.023, 0.0125)], 0.0, false)]
+#[case(&[(0.023, 0.0098)], 0.0, false)]
+#[case(&[(0.023, 0.0092)], 0.0, true)]
+#[case(&[(0.023, 0.178)], 0.18, false)]
+#[case(&[(0.023, 0.178), (0.023, 0.0132)], 0.02, false)]
+#[case(&[(0.023, 0.178), (0.023, 0.0125)], 0.0, false)]
+#[case(&[(0.023, 0.178), (0.023, 0.0092)], 0.0, true)]
 fn another_delay_is_left_where_it_fits_all_that_were_found(
     #[case] delays: &[(f64, f64)],
     #[case] left_s: f64,
+    #[case] shown: bool,
 ) {
     let bench = Bench::new().device("\"0 ms\", \"200 ms\"", "\"0 ms\", \"20 ms\", \"200 ms\"");
     let task = bench.settings("delay = \"0 ms\"", "delay = \"20 ms\"").task();
     let all: Vec<MeasurementResult> = delays.iter().map(|(value, u)| a_delay(*value, *u)).collect();
     let all: Vec<&MeasurementResult> = all.iter().collect();
     within(other_left_s(&task, &all), left_s, 1e-9);
-    assert_eq!(shows_selected(&task, &all), left_s < 1e-9);
+    assert_eq!(shows_selected(&task, &all), shown);
 }
 
 // 3.5/1.96 of a U of 1 ms is 1.786 ms.
