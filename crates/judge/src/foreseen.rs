@@ -265,6 +265,7 @@ impl Foresight<'_> {
             rate_pa_per_s,
             level_pa: level_pa.abs(),
             spread_pa: fitted_spread_pa(self.task, level_pa),
+            by_hand: rig.by_hand(),
         };
         let samples = (2.0 * sight.reach_s() / period_s.max(moved_s)).max(6.0);
         1.5 * self.noise_pa() / samples.sqrt()

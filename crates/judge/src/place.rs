@@ -133,6 +133,8 @@ pub(crate) struct Sight {
     pub(crate) level_pa: f64,
     /// Spread of a crossing that is promised, as a standard deviation, pascal.
     pub(crate) spread_pa: f64,
+    /// Whether a hand moves the air: too unevenly for a longer fit for the sake of noise alone.
+    pub(crate) by_hand: bool,
 }
 
 impl Sight {
@@ -152,6 +154,7 @@ impl Sight {
         let counts_s = COUNTS * self.resolution_pa / rate / 2.0;
         // The slope of a line through 2 h/P readings has a standard deviation of σ √(3 P/2)/h^(3/2).
         let noise_s = (self.noise_pa * (1.5 * self.period_s).sqrt() / (TOLD * rate)).powf(2.0 / 3.0);
+        let noise_s = if self.by_hand { noise_s.min(REACH_S[1]) } else { noise_s };
         // The middle of a curve of second degree through 2 h/P readings has one of 3/2 σ/√(2 h/P).
         let level_s = self.period_s / 2.0 * (1.5 * self.noise_pa / (SPREAD_TOLD * self.spread_pa)).powi(2);
         let level_s = level_s.min(BESIDE_PA / rate);
@@ -193,6 +196,7 @@ pub(crate) fn around(
             rate_pa_per_s: line.slope_pa_per_s(centre_s).abs(),
             level_pa,
             spread_pa: fitted_spread_pa(channels.task, level_pa),
+            by_hand: rig.by_hand(),
         };
         [Sight { spread_pa: f64::INFINITY, ..sight }.reach_s(), sight.reach_s()]
     });

@@ -93,7 +93,7 @@ impl fmt::Display for Halt {
                     "{wanted} was not reached in time with the air on `{air}`, only {reached}: check hoses, leaks, valves and air"
                 )
             }
-            Self::NotSteady => f.write_str("the level went back or too fast again and again: practise with the guide, or ask for a second pair of hands"),
+            Self::NotSteady => f.write_str("the level went back again and again: practise with the guide, or ask for a second pair of hands"),
             Self::AirPressure { pressure } => {
                 write!(
                     f,

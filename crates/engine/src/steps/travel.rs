@@ -5,8 +5,9 @@ use crate::bench::{Bench, Break};
 use crate::state::Seen;
 use std::collections::VecDeque;
 use std::time::Duration;
+use tripbench_device::expected as expected_of;
 use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
-use tripbench_record::{Halt, Motion};
+use tripbench_record::{Halt, LoadedSheets, Motion};
 use tripbench_rig::{Air, Guide, Hint};
 
 /// Where to, and which way that is.
@@ -128,9 +129,7 @@ async fn by_hand(
     aim: Aim,
     mut enough: impl FnMut(&Seen) -> bool,
 ) -> Result<Seen, Break> {
-    /// A hand that goes back by so much has turned round.
-    const BACK_PA: f64 = 400.0;
-    /// So many times the noise is between the deepest of many readings and the least deep one.
+    /// So many times its noise is between the deepest of many means and the least deep one.
     const NOISE: f64 = 8.0;
     /// Nobody moves in this time after being told to.
     const REACTION: Duration = Duration::from_mins(1);
@@ -140,18 +139,24 @@ async fn by_hand(
     let start = bench.scan().await?;
     let limit = bench.now() + REACTION + time_at(rate, &start, aim).mul_f64(2.0);
     let (mut recent, mut told) = (Recent::default(), bench.now());
-    let mut farthest = start.level;
-    let noise_pa = bench.state.borrow().task.sheets.rig.reference.noise.si();
-    let back_pa = BACK_PA + NOISE * noise_pa;
+    let mut farthest_pa = start.level.si();
+    let (noise_pa, back_pa) = {
+        let sheets = &bench.state.borrow().task.sheets;
+        (sheets.rig.reference.noise.si(), back_pa(sheets))
+    };
     loop {
         let seen = bench.scan().await?;
         if enough(&seen) {
             return Ok(seen);
         }
+        recent.take(&seen);
         let sign = if aim.deeper { 1.0 } else { -1.0 };
-        if (seen.level.si() - farthest.si()) * sign > 0.0 {
-            farthest = seen.level;
-        } else if (farthest.si() - seen.level.si()) * sign > back_pa && moved(&start, farthest, sign) {
+        let Some((level_pa, share)) = recent.mean() else { continue };
+        if (level_pa - farthest_pa) * sign > 0.0 {
+            farthest_pa = level_pa;
+        } else if (farthest_pa - level_pa) * sign > back_pa + NOISE * noise_pa * share
+            && moved(&start, farthest_pa, sign)
+        {
             return Err(Break::Again(String::from("the level went back")));
         }
         if bench.now() > limit {
@@ -162,7 +167,7 @@ async fn by_hand(
             }
             .into());
         }
-        if let Some(now_rate) = recent.rate(&seen).filter(|_| bench.now().since(told) > Recent::LONG) {
+        if let Some(now_rate) = recent.rate().filter(|_| bench.now().since(told) > Recent::LONG) {
             let onward = if aim.deeper { Hint::Deeper } else { Hint::LessDeep };
             tell(hint(now_rate * sign, rate.si(), onward));
             told = bench.now();
@@ -170,9 +175,17 @@ async fn by_hand(
     }
 }
 
+/// A hand that goes back by so much has turned round, pascal: 0.4 kPa, and less than a device needs to switch back.
+fn back_pa(sheets: &LoadedSheets) -> f64 {
+    const TURNED_PA: f64 = 400.0;
+    let expected = sheets.settings.as_ref().zip(sheets.device.as_ref());
+    let hysteresis = expected.and_then(|(settings, device)| expected_of(settings, device).hysteresis);
+    hysteresis.map_or(TURNED_PA, |[least, _]| TURNED_PA.min(least.si() / 2.0))
+}
+
 /// Whether a level is well on its way: before, what the air did in the step before may still run out.
-fn moved(start: &Seen, farthest: VacuumLevel, sign: f64) -> bool {
-    (farthest.si() - start.level.si()) * sign > 1_000.0
+fn moved(start: &Seen, farthest_pa: f64, sign: f64) -> bool {
+    (farthest_pa - start.level.si()) * sign > 1_000.0
 }
 
 /// What to change; `onward` is which way it goes, for a hand that moves the other way.
@@ -188,7 +201,7 @@ fn hint(rate_pa_per_s: f64, wanted_pa_per_s: f64, onward: Hint) -> Hint {
     }
 }
 
-/// The last scans, for a rate that a person can follow.
+/// The last scans, for a level without most of its noise and a rate that a person can follow.
 #[derive(Debug, Default)]
 struct Recent(VecDeque<(Mono, f64)>);
 
@@ -196,15 +209,36 @@ impl Recent {
     /// Time over which the rate is taken, and between two hints.
     const LONG: Duration = Duration::from_millis(400);
 
-    /// Rate up to this scan, pascal per second; `None` before enough was seen.
-    fn rate(&mut self, seen: &Seen) -> Option<f64> {
+    /// Time over which the level is taken.
+    const SHORT: Duration = Duration::from_millis(200);
+
+    fn take(&mut self, seen: &Seen) {
         self.0.push_back((seen.at, seen.level.si()));
         while self.0.front().is_some_and(|(at, _)| seen.at.since(*at) > Self::LONG) {
             self.0.pop_front();
         }
-        let (first, level) = *self.0.front()?;
-        let passed_s = seen.at.since(first).as_secs_f64();
-        (passed_s > 0.2).then(|| (seen.level.si() - level) / passed_s)
+    }
+
+    /// Mean of the readings of the last 0.2 s, pascal, and the share of a reading's noise that is left in it.
+    fn mean(&self) -> Option<(f64, f64)> {
+        let (last, _) = self.0.back()?;
+        let recent = self.0.iter().filter(|(at, _)| last.since(*at) <= Self::SHORT);
+        let (count, sum) = recent.fold((0.0, 0.0), |(count, sum), (_, level)| (count + 1.0, sum + level));
+        Some((sum / count, 1.0 / f64::sqrt(count)))
+    }
+
+    /// Slope of the line through the readings, pascal per second; `None` before enough was seen.
+    fn rate(&self) -> Option<f64> {
+        let (first, last) = (self.0.front()?.0, self.0.back()?.0);
+        let moments = self.0.iter().map(|(at, level)| (at.since(first).as_secs_f64(), *level));
+        #[expect(clippy::cast_precision_loss, reason = "a few dozen readings")]
+        let count = self.0.len() as f64;
+        let middle =
+            moments.clone().fold((0.0, 0.0), |sum, (t, level)| (sum.0 + t / count, sum.1 + level / count));
+        let (along, across) = moments.fold((0.0, 0.0), |sum, (t, level)| {
+            (sum.0 + (t - middle.0).powi(2), sum.1 + (t - middle.0) * (level - middle.1))
+        });
+        (last.since(first) > Self::SHORT && along > 0.0).then(|| across / along)
     }
 }
 
@@ -212,6 +246,23 @@ impl Recent {
 mod tests {
     use super::*;
     use rstest::rstest;
+
+    // Readings of 0, 1, 2 … kPa every 50 ms are 20 kPa/s; those of the last 0.2 s are the last five.
+    #[test]
+    fn level_and_rate_are_those_of_the_last_readings() {
+        let mut recent = Recent::default();
+        for index in 0..20_u32 {
+            let at = Mono::START + Duration::from_millis(50) * index;
+            recent.0.push_back((at, f64::from(index) * 1e3));
+            while recent.0.len() > 9 {
+                recent.0.pop_front();
+            }
+        }
+        assert_eq!(recent.mean(), Some((17e3, 1.0 / 5_f64.sqrt())));
+        assert!(recent.rate().is_some_and(|rate| (rate - 20e3).abs() < 1e-6), "{:?}", recent.rate());
+        recent.0.truncate(5);
+        assert_eq!(recent.rate(), None);
+    }
 
     #[rstest]
     #[case(1_500.0, Hint::Slower)]

@@ -116,7 +116,15 @@ fn a_fit_reaches_for_readings_counts_and_noise_within_bounds(
     #[case] level_pa: f64,
     #[case] reach: f64,
 ) {
-    let sight = Sight { period_s, noise_pa: 20.0, resolution_pa, rate_pa_per_s, level_pa, spread_pa: 50.0 };
+    let sight = Sight {
+        period_s,
+        noise_pa: 20.0,
+        resolution_pa,
+        rate_pa_per_s,
+        level_pa,
+        spread_pa: 50.0,
+        by_hand: false,
+    };
     near(sight.reach_s(), reach);
 }
 
@@ -136,8 +144,16 @@ fn a_fit_through_noise_reaches_until_it_tells_the_level_finer_than_the_spread(
     #[case] rate_pa_per_s: f64,
     #[case] reach: f64,
 ) {
-    let sight =
-        Sight { period_s: 5e-3, noise_pa, resolution_pa: 1.0, rate_pa_per_s, level_pa: 60e3, spread_pa };
+    let sight = Sight {
+        period_s: 5e-3,
+        noise_pa,
+        resolution_pa: 1.0,
+        rate_pa_per_s,
+        level_pa: 60e3,
+        spread_pa,
+        by_hand: false,
+    };
+    assert!(Sight { by_hand: true, spread_pa: f64::INFINITY, ..sight }.reach_s() <= REACH_S[1], "{sight:?}");
     near(sight.reach_s(), reach);
 }
 
