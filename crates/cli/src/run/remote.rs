@@ -41,16 +41,16 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     let stopping = daemon.clone();
     let (taken, wait_taken) = channel();
     let stopped = Arc::new(AtomicBool::new(false));
-    let stop = Arc::clone(&stopped);
-    std::thread::spawn(move || stop_on_signal(&stopping, &stop, &taken));
+    let by_signal = Arc::clone(&stopped);
+    std::thread::spawn(move || stop_on_signal(&stopping, &by_signal, &taken));
     wait_taken.recv().context("signals cannot be taken")?;
     if stopped.load(Ordering::SeqCst) {
         bail!("stopped before the job was given to the daemon");
     }
     let started = daemon.post("runs", &job)?;
-    // A stop that did not get through before.
+    // A stop that did not get through before. The run is followed in any case.
     if stopped.load(Ordering::SeqCst) {
-        daemon.post("stop", &json!({}))?;
+        stop(&daemon);
     }
     let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
     say::note(&format!("Given to the daemon at {url}: run {run}."));
@@ -267,9 +267,13 @@ fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
         loop {
             signals.first().await;
             stopped.store(true, Ordering::SeqCst);
-            if let Err(error) = daemon.post("stop", &json!({})) {
-                say::error(&format!("STOP NOT SENT ({error:#}): use the hard-wired stop"));
-            }
+            stop(daemon);
         }
     });
+}
+
+fn stop(daemon: &Daemon) {
+    if let Err(error) = daemon.post("stop", &json!({})) {
+        say::error(&format!("STOP NOT SENT ({error:#}): use the hard-wired stop"));
+    }
 }
