@@ -6,7 +6,7 @@ use rand_distr::{Distribution, Uniform};
 use rand_pcg::Pcg64Mcg;
 use rstest::rstest;
 use tripbench_record::{PositionRecord, QuantityName, Verdict};
-use tripbench_simulator::{DeviceFault, DeviceTruth, ReferenceTruth};
+use tripbench_simulator::{DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger};
 use tripbench_tests::{Bench, sheet_text};
 
 /// How many benches are drawn for a test: the full number is for the record.
@@ -310,6 +310,42 @@ fn by_hand_noise_that_is_declared_stops_no_run() {
         bench
     });
     assert_eq!((tally.failed, tally.others), (0, 0), "{:#?}", tally.why);
+}
+
+/// Where a hand turns round just after an output answered, its way back is within what a fit through noise takes in, and would pull the
+/// level off: a hysteresis beyond its limit by half of its U to all of it does not pass, and its U tells how far it may be off.
+#[test]
+fn by_hand_a_turn_just_past_the_levels_hides_no_hysteresis() {
+    let (mut passed, mut squares) = (0, Vec::new());
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0x70a4 + seed);
+        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut bench = by_hand();
+        bench.truth.seed = seed + 1;
+        let noise = format!("noise = \"{} Pa\"", within(150.0, 250.0));
+        bench.rig = bench.rig.replace("noise = \"20 Pa\"", &noise);
+        bench.truth.reference.noise_pa = within(20.0, 50.0);
+        let hysteresis_pa = within(5_660.0, 5_740.0);
+        let (on_pa, off_pa) = (57_450.0 + hysteresis_pa / 2.0, 57_450.0 - hysteresis_pa / 2.0);
+        (bench.truth.devices[0].switch_point_pa, bench.truth.devices[0].reset_point_pa) = (on_pa, off_pa);
+        let effect = Effect::HandTurns { for_s: within(0.1, 0.4) };
+        let past_pa = within(5.0, 100.0);
+        // The way back passes the level a second time.
+        for time in [1, 3, 5] {
+            let rising = Trigger::RisingThrough { level_pa: on_pa + past_pa, time };
+            let falling = Trigger::FallingThrough { level_pa: off_pa - past_pa, time };
+            bench.truth.faults.extend([rising, falling].map(|when| Fault { when, effect }));
+        }
+        let position = &bench.run().record.positions[0];
+        passed += u32::from(position.verdict == Verdict::Pass);
+        let found = position.checks.iter().find(|check| check.quantity == QuantityName::Hysteresis);
+        if let Some(found) = found.and_then(|check| check.measured.as_ref()) {
+            squares.push(((found.value - hysteresis_pa) / (found.expanded_uncertainty / 1.96)).powi(2));
+        }
+    }
+    assert_eq!(passed, 0);
+    // A mean of squares of standard deviations is 1 at most.
+    assert!(squares.len() > 4 && squares.iter().sum::<f64>() < 1.5 * squares.len() as f64, "{squares:?}");
 }
 
 /// A sudden opening to ambient is a fast fall: by hand too it shows which delay is selected.

@@ -53,6 +53,13 @@ impl Progress {
             }
             EventKind::StepDone(index) => self.step_done(*index, view),
             EventKind::Waiting(why) => self.line(&format!("  waiting        {why}; valves in safe state")),
+            // Elsewhere the line of a wait tells it.
+            EventKind::Thrown(thrown) if self.rig.by_hand() => {
+                self.line(&format!(
+                    "  AGAIN          {}: what was under way does not count and is repeated",
+                    thrown.why
+                ));
+            }
             EventKind::GoesOn => self.line("  goes on        what was under way is repeated"),
             EventKind::SetAside(aside) => {
                 let level = self.style.level(aside.level);

@@ -4,7 +4,7 @@ use crate::channel::{Change, Channels, age_half_s};
 use crate::level::Sought;
 use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::stamp::edge;
-use tripbench_measure::{Bracket, CrossingInterval, Sample, fit_curve, fit_line};
+use tripbench_measure::{Bracket, CrossingInterval, Curve, Sample, fit_curve, fit_line};
 use tripbench_record::{CrossingRecord, Mark, Motion, Task};
 
 /// Level between the two ends of the edge's interval, from a curve through the samples around it.
@@ -24,7 +24,14 @@ pub(crate) fn place(
     let (from_s, to_s) = (edge.earliest_s - delay_s - age_s, edge.latest_s - delay_s + age_s);
     let centre_s = f64::midpoint(from_s, to_s);
     let near = around(channels, samples, centre_s, to_s - from_s);
-    let curve = fit_curve(&near, centre_s, channels.resolution_pa())?;
+    let resolution_pa = channels.resolution_pa();
+    let by_hand = channels.task.sheets.rig.by_hand();
+    let curve = if by_hand {
+        widest_that_agrees(&near, centre_s, resolution_pa)
+    } else {
+        fit_curve(&near, centre_s, resolution_pa)
+    };
+    let curve = curve?;
     let slope = curve.slope_pa_per_s(centre_s);
     if (slope > 0.0) != sought.rising || !slope.is_finite() {
         return None;
@@ -32,6 +39,29 @@ pub(crate) fn place(
     let ends = [curve.level_pa(from_s), curve.level_pa(to_s)];
     let (interval, record) = crossing(edge, ends, curve.level_uncertainty_pa(centre_s), slope);
     Some(Placed { interval, record, rate_uncertainty_pa_per_s: curve.slope_uncertainty_pa_per_s() })
+}
+
+/// The curve through as many of the samples around a moment as agree about its level: a hand may change its rate, or turn round, within
+/// what a fit takes in. From narrow to wide, the first that no longer agrees with all before it ends the row (Goldenshluger and
+/// Nemirovski, On spatially adaptive estimation of nonparametric regression, 1997: the intersection of confidence intervals).
+fn widest_that_agrees(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> Option<Curve> {
+    /// Standard uncertainties within which curves agree.
+    const AGREE: f64 = 2.0;
+    const SHARES: [f64; 4] = [0.125, 0.25, 0.5, 1.0];
+    let reach_s = samples.iter().map(|sample| (sample.t_s - centre_s).abs()).fold(0.0, f64::max);
+    let (mut common, mut widest) = ([f64::NEG_INFINITY, f64::INFINITY], None);
+    for share in SHARES {
+        let within = |sample: &&Sample| (sample.t_s - centre_s).abs() <= share * reach_s;
+        let near: Vec<Sample> = samples.iter().filter(within).copied().collect();
+        let Some(curve) = fit_curve(&near, centre_s, resolution_pa) else { continue };
+        let (level_pa, away_pa) = (curve.level_pa(centre_s), AGREE * curve.level_uncertainty_pa(centre_s));
+        common = [common[0].max(level_pa - away_pa), common[1].min(level_pa + away_pa)];
+        if common[0] > common[1] {
+            break;
+        }
+        widest = Some(curve);
+    }
+    widest
 }
 
 /// A crossing with the uncertainty of its rate.

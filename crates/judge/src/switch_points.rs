@@ -303,8 +303,13 @@ impl At<'_> {
                 "a leak behind the hose could shift it by up to {shift}: leak too large for this hose, or is it pinched?"
             )
         } else if found.rate_ratio() > largest_ratio(motion, found.rising, self.task.falls_fast()) {
+            let cause = if self.channels.task.sheets.rig.by_hand() {
+                "keep to one rate there"
+            } else {
+                "did a hose come off?"
+            };
             format!(
-                "the level passed {:.1} times as fast in one ramp as in another: did a hose come off?",
+                "the level passed {:.1} times as fast in one ramp as in another: {cause}",
                 found.rate_ratio()
             )
         } else {

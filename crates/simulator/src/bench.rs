@@ -329,6 +329,10 @@ impl SimulatedBench {
                     armed.crossings += u32::from(before_pa < level_pa && level_pa <= level);
                     armed.crossings >= time
                 }
+                Trigger::FallingThrough { level_pa, time } => {
+                    armed.crossings += u32::from(before_pa > level_pa && level_pa >= level);
+                    armed.crossings >= time
+                }
             };
             if due {
                 armed.done = true;
@@ -357,6 +361,7 @@ impl SimulatedBench {
             Effect::VentStuckShut => self.vent_stuck_shut = true,
             Effect::ReferenceFrozen => self.reference_frozen = true,
             Effect::InputsFrozen => self.inputs_frozen_s = now_s,
+            Effect::HandTurns { for_s } => self.hand.turn(now_s + for_s),
         }
     }
 

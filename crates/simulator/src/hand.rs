@@ -21,11 +21,18 @@ pub(crate) struct Grip {
 pub(crate) struct Hand {
     grip: Grip,
     told: Vec<(f64, Guide)>,
+    /// Until when it goes the other way than it means to, seconds.
+    turned_until_s: f64,
 }
 
 impl Hand {
     pub(crate) fn tell(&mut self, at_s: f64, guide: Guide) {
         self.told.push((at_s + REACTION_S, guide));
+    }
+
+    /// Goes the other way until `until_s`, as a hand does that overshot, or that saw the lamp come on.
+    pub(crate) const fn turn(&mut self, until_s: f64) {
+        self.turned_until_s = until_s;
     }
 
     /// What it does at `now_s`.
@@ -38,7 +45,8 @@ impl Hand {
             return self.grip;
         }
         let uneven = 1.0 + 0.1 * (TAU * 0.4 * now_s).sin() + 0.05 * (TAU * 1.1 * now_s).sin();
-        Grip { rate_pa_per_s: self.grip.rate_pa_per_s * uneven, ..self.grip }
+        let way = if now_s < self.turned_until_s { -1.0 } else { 1.0 };
+        Grip { rate_pa_per_s: self.grip.rate_pa_per_s * uneven * way, ..self.grip }
     }
 
     fn follow(&mut self, guide: Guide) {

@@ -164,6 +164,13 @@ pub enum Trigger {
         /// Which time, from 1.
         time: u32,
     },
+    /// When the level falls through a value for the n-th time.
+    FallingThrough {
+        /// The level, pascal.
+        level_pa: f64,
+        /// Which time, from 1.
+        time: u32,
+    },
 }
 
 /// What happens.
@@ -200,6 +207,11 @@ pub enum Effect {
     ReferenceFrozen,
     /// The digital inputs keep their values.
     InputsFrozen,
+    /// The hand that moves the air goes the other way for a time.
+    HandTurns {
+        /// How long, seconds.
+        for_s: f64,
+    },
 }
 
 /// Something that goes wrong.

@@ -95,6 +95,30 @@ fn a_change_where_the_level_comes_back_is_not_placed() {
     assert!(placed(Bench::new(), &turned(false), (false, 0.6)).is_some());
 }
 
+// A hand that turns round 0.05 s past 60 kPa: the parabola through the last 0.4 s to each side is pulled off by the way back, a line up to
+// the turn is not. Where nothing turns, all readings count: the middle of a parabola through 161 of them has 1.5 / sqrt(161) of their noise.
+#[rstest]
+#[case::turned(0.05, 0.15)]
+#[case::turned_late(0.2, 0.3)]
+#[case::straight(1.0, 1.0)]
+fn a_hand_that_turns_round_pulls_no_level_off(#[case] turns_s: f64, #[case] back_s: f64) {
+    let noise = [3.0, -8.0, 5.0, 0.0, 9.0, -4.0, -7.0, 6.0, -5.0, 1.0];
+    let level = |t_s: f64| {
+        60e3 + 1_500.0 * (t_s.min(turns_s) - (t_s.min(back_s) - turns_s).max(0.0) + (t_s - back_s).max(0.0))
+    };
+    let samples: Vec<Sample> = (-80..=80)
+        .map(|index: i32| (f64::from(index) * 0.005, noise[index.rem_euclid(10) as usize]))
+        .map(|(t_s, noise_pa)| Sample { t_s, level_pa: level(t_s) + noise_pa })
+        .collect();
+    let straight = turns_s >= 0.4;
+    let whole = fit_curve(&samples, 0.0, 6.25).expect("a curve");
+    assert_eq!((whole.level_pa(0.0) - 60e3).abs() < 10.0, straight, "{}", whole.level_pa(0.0));
+    let curve = widest_that_agrees(&samples, 0.0, 6.25).expect("a curve");
+    let (off_pa, uncertainty_pa) = (curve.level_pa(0.0) - 60e3, curve.level_uncertainty_pa(0.0));
+    assert!(off_pa.abs() < 2.5 * uncertainty_pa && uncertainty_pa < 6.0, "{off_pa} {uncertainty_pa}");
+    assert_eq!(curve == whole, straight);
+}
+
 // A new reading every 1/150 s and 20 Pa of noise: 20 Pa · √(1.5/150) / (0.1 · 160 Pa/s) is 0.125, to the power of 2/3 0.25 s. One count
 // of 32 Pa: eight take 256 Pa, 0.8 s at 320 Pa/s, half of it to each side. A fifth of 5 kPa over 10 kPa/s is 0.1 s.
 #[rstest]
