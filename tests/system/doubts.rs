@@ -5,7 +5,7 @@ use rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
 use rand_pcg::Pcg64Mcg;
 use rstest::rstest;
-use tripbench_record::{PositionRecord, QuantityName, Verdict};
+use tripbench_record::{CheckVerdict, PositionRecord, QuantityName, Verdict};
 use tripbench_simulator::{DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger};
 use tripbench_tests::{Bench, sheet_text};
 
@@ -310,6 +310,35 @@ fn by_hand_noise_that_is_declared_stops_no_run() {
         bench
     });
     assert_eq!((tally.failed, tally.others), (0, 0), "{:#?}", tally.why);
+}
+
+/// A device whose delay is another one than is set, or nearer to another one (6 ms of response belong to each), on rigs whose scans barely
+/// tell the two apart: never are the words that no other delay of the type fits.
+#[rstest]
+#[case::none_where_20_ms_are_set("20 ms", [0.0, 0.003])]
+#[case::nearer_to_20_ms_where_none_are_set("0 ms", [0.013, 0.019])]
+#[case::nearer_to_none_where_20_ms_are_set("20 ms", [0.006, 0.012])]
+fn on_a_slow_rig_another_delay_than_is_set_is_never_shown_to_be_the_one(
+    #[case] set: &str,
+    #[case] delays_s: [f64; 2],
+    #[values("10 ms", "20 ms")] scan: &str,
+) {
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0x5e1e + seed);
+        let delay_s = Uniform::new(delays_s[0], delays_s[1]).expect("a range").sample(&mut random);
+        let mut bench = one_device();
+        bench.truth.seed = seed + 1;
+        let delay = format!("delay = \"{set}\"");
+        bench.settings = bench.settings.map(|text| text.replace("delay = \"0 ms\"", &delay));
+        let interval = format!("scan_interval = \"{scan}\"");
+        bench.rig = bench.rig.replace("scan_interval = \"5 ms\"", &interval);
+        (bench.truth.devices[0].delay_on_s, bench.truth.devices[0].delay_off_s) = (delay_s, delay_s);
+        let position = &bench.run().record.positions[0];
+        let shown = position.checks.iter().find(|check| check.quantity == QuantityName::SelectedDelay);
+        let said = shown.map(|check| (check.verdict, check.remark.clone()));
+        let claims = shown.is_some_and(|check| check.verdict == CheckVerdict::Pass);
+        assert!(!claims, "seed {seed}, {delay_s} s: {} {said:?}", position.verdict);
+    }
 }
 
 /// Where a hand turns round just after an output answered, its way back is within what a fit through noise takes in, and would pull the
