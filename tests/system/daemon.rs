@@ -4,7 +4,10 @@ use crate::python::python;
 use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpListener;
 use std::process::{Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
@@ -319,6 +322,67 @@ fn live_who_ends_the_command_ends_the_run_that_it_gave() {
     assert!(String::from_utf8_lossy(&said.stdout).contains("ABORTED"), "{said:?}");
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
+}
+
+/// A daemon that takes a run and a stop and never answers, or cuts them off: what it was asked, as it comes.
+fn deaf(cuts: bool) -> (String, Receiver<String>) {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let base = format!("http://{}", listener.local_addr().expect("an address"));
+    let (asked, heard) = channel();
+    std::thread::spawn(move || {
+        let mut held = Vec::new();
+        for mut stream in listener.incoming().flatten() {
+            let mut line = String::new();
+            let _cut = BufReader::new(&stream).read_line(&mut line);
+            if line.starts_with("GET") {
+                let state = "{\"stops\": 0}";
+                let head = format!(
+                    "HTTP/1.1 200 OK\r\nconnection: close\r\ncontent-length: {}\r\n\r\n",
+                    state.len()
+                );
+                let _gone = stream.write_all(format!("{head}{state}").as_bytes());
+            } else {
+                let _test_is_over = asked.send(line);
+                std::thread::park_timeout(Duration::from_millis(300));
+                if !cuts {
+                    held.push(stream);
+                }
+            }
+        }
+    });
+    (base, heard)
+}
+
+/// A stop that does not reach the daemon is said not to have: each time, and soon; and that the run may go on.
+#[rstest]
+#[case::never_answers(false)]
+#[case::cuts_off(true)]
+fn live_a_stop_that_does_not_get_through_is_said(#[case] cuts: bool) {
+    let workplace = quick();
+    let (base, heard) = deaf(cuts);
+    let mut command = workplace.command(&format!("run --on {base} {ON}"));
+    let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("it starts");
+    let id = i32::try_from(child.id()).expect("a process number");
+    let said = BufReader::new(child.stderr.take().expect("its errors")).lines();
+    let mut said = said.map(|line| line.expect("a line"));
+    let asked = || heard.recv_timeout(Duration::from_secs(10)).expect("it asks");
+    let interrupt = || kill_process(Pid::from_raw(id).expect("a process"), Signal::INT).expect("it takes it");
+    assert!(asked().contains("/runs"));
+    interrupt();
+    assert!(asked().contains("/stop"));
+    assert!(said.any(|line| line.contains("STOP NOT SENT")));
+    if cuts {
+        // Once more when no answer came, and then it ends.
+        assert!(asked().contains("/stop"));
+        assert!(said.any(|line| line.contains("THE RUN MAY HAVE BEGUN")));
+        assert_eq!(child.wait().expect("it ends").code(), Some(2));
+    } else {
+        interrupt();
+        assert!(asked().contains("/stop"));
+        assert!(said.any(|line| line.contains("STOP NOT SENT")));
+        child.kill().expect("it ends");
+        child.wait().expect("it ends");
+    }
 }
 
 /// Schemathesis (of the `PyPI`) makes requests from the `OpenAPI` document, good ones and bad ones, and holds every answer against it.

@@ -7,7 +7,7 @@ use crate::{log, say};
 use anyhow::{Context, Result};
 use std::net::SocketAddr;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, mpsc};
 use tokio::sync::oneshot;
 use tripbench_daemon::{
     Bench, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, ServeError, leave_safe,
@@ -73,22 +73,22 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     }
 }
 
-/// Takes the signals that would end this process, from now on; gives the first of them.
+/// Takes the signals that would end this process, from now on; gives the first of them. Where no thread can wait for them none is taken.
 fn first_signal() -> Result<oneshot::Receiver<&'static str>> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let (first, signalled) = oneshot::channel();
-    let mut signals = {
-        let _inside = runtime.enter();
-        Signals::take()
-    };
+    let (taken, wait_taken) = mpsc::channel();
     std::thread::Builder::new().name(String::from("signals")).spawn(move || {
+        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
         runtime.block_on(async {
+            let mut signals = Signals::take();
+            let _nobody_waits = taken.send(());
             let _nobody_serves = first.send(signals.first().await);
             say::note("Ending, once every rig is safe.");
             // Whatever comes while the rigs are made safe is taken too.
             std::future::pending::<()>().await;
         });
     })?;
+    wait_taken.recv()?;
     Ok(signalled)
 }
 

@@ -2,8 +2,8 @@
 //! beside the verdict, and where the site has it so it takes a pass away.
 
 use crate::condition::judged;
-use crate::promised::{response_s, selectable_s, selected_delay_s};
-use crate::transition::{fitting_s, shows_selected};
+use crate::promised::{selectable_s, selected_delay_s};
+use crate::transition::{Timed, fitting_s, is_set, possible_s, shows_selected};
 use tripbench_device::NotChecked;
 use tripbench_measure::{Acceptance, MeasurementResult};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
@@ -40,8 +40,7 @@ pub(crate) fn not_seen(task: &Task, check: Check) -> Check {
 
 /// Whether the type lets one select another delay than the one that is set.
 pub(crate) fn selects(task: &Task) -> bool {
-    let selected_s = selected_delay_s(task);
-    selectable_s(task).iter().any(|other_s| (other_s - selected_s).abs() > f64::EPSILON)
+    selectable_s(task).into_iter().any(|other_s| !is_set(task, other_s))
 }
 
 /// Whether the module counts the edges of every output that is looked at, for each position that takes part; where none does, for each
@@ -59,12 +58,8 @@ fn is_counted(position: &Position, valve: bool) -> bool {
 }
 
 /// Whether the device shows the delay that is set, and none of the others that its type lets one select, by the delays of its outputs. One
-/// that does not fit while another does is no gap in what was checked: it speaks against the device.
-pub(crate) fn selected_delay(
-    task: &Task,
-    check: Check,
-    found: &[(QuantityName, MeasurementResult)],
-) -> Check {
+/// that is in doubt is no gap in what was checked: it speaks against the device.
+pub(crate) fn selected_delay(task: &Task, check: Check, found: &[(QuantityName, Timed<'_>)]) -> Check {
     let check = Check { role: role(task), ..check };
     if !selects(task) {
         return Check {
@@ -73,56 +68,49 @@ pub(crate) fn selected_delay(
             ..check
         };
     }
-    let known: Vec<&MeasurementResult> = found.iter().map(|(_, result)| result).collect();
-    let Some(best) = known.iter().min_by(|a, b| a.expanded_uncertainty.total_cmp(&b.expanded_uncertainty))
+    let Some((finest, finest_of)) = found
+        .iter()
+        .map(|(of, timed)| (timed.delay, output(*of)))
+        .min_by(|(a, _), (b, _)| a.expanded_uncertainty.total_cmp(&b.expanded_uncertainty))
     else {
         let remark = "nothing timed the output: every ramp crossed the levels at about one rate";
         return Check { remark: Some(remark.into()), ..check };
     };
     // Which of the delays fits is no question of limits.
-    let of = |result: &MeasurementResult| judged(check.clone(), result, None, Acceptance::GuardBand);
-    let said = |check: Check, verdict, remark: String| Check {
+    let said = |by: &MeasurementResult, verdict, remark: String| Check {
         verdict,
         remark: Some(remark),
         to_decide: None,
         conformance_probability: None,
-        ..check
+        ..judged(check.clone(), by, None, Acceptance::GuardBand)
     };
+    let known: Vec<Timed<'_>> = found.iter().map(|(_, timed)| *timed).collect();
     if shows_selected(task, &known) {
-        return said(of(best), CheckVerdict::Pass, String::from("no other delay of the type fits"));
+        return said(finest, CheckVerdict::Pass, format!("by {finest_of}: no other delay of the type fits"));
     }
+    let (open, set) = (CheckVerdict::Undecided, listed(&[selected_delay_s(task)]));
     let fitting_s = fitting_s(task, &known);
-    let selected_s = selected_delay_s(task);
-    let is_set = |delay_s: &f64| (delay_s - selected_s).abs() <= f64::EPSILON;
-    let open = CheckVerdict::Undecided;
-    if fitting_s.iter().any(is_set) {
-        return said(
-            of(best),
-            open,
-            match fitting_s.as_slice() {
-                [_] => String::from("it fits, but no other delay of the type is surely ruled out"),
-                _ => format!("each of {} ms fits", listed(&fitting_s)),
-            },
-        );
+    if fitting_s.iter().any(|delay_s| is_set(task, *delay_s)) {
+        let others_s: Vec<f64> =
+            possible_s(task, &known).into_iter().filter(|delay_s| !is_set(task, *delay_s)).collect();
+        let remark =
+            format!("by {finest_of}: {set} ms fits, but {} ms is not surely ruled out", listed(&others_s));
+        return said(finest, open, remark);
     }
     // The output that speaks most against it.
-    let beside = |result: &MeasurementResult| {
-        let away_s = (result.value - selected_s - response_s(task)).max(selected_s - result.value);
-        away_s / result.expanded_uncertainty.max(f64::MIN_POSITIVE)
+    let against = |timed: &Timed<'_>| {
+        timed.beside_s(task, selected_delay_s(task)) / timed.delay.expanded_uncertainty.max(f64::MIN_POSITIVE)
     };
-    let against = found.iter().max_by(|(_, a), (_, b)| beside(a).total_cmp(&beside(b)));
-    let (by, result) = against.map_or(("", *best), |(of, result)| (output(*of), result));
-    let set = listed(&[selected_s]);
-    match fitting_s.as_slice() {
-        [] => said(of(result), open, format!("none of {} ms fits {by}", listed(&selectable_s(task)))),
-        all => {
-            let only = if all.len() == 1 { "only " } else { "each of " };
-            let remark = format!("{set} ms is set and does not fit {by}: {only}{} ms fits", listed(all));
-            let against = said(of(result), open, remark);
-            let role = if against.role == Role::Informative { Role::Screening } else { against.role };
-            Check { role, ..against }
-        }
-    }
+    let most = found.iter().max_by(|(_, a), (_, b)| against(a).total_cmp(&against(b)));
+    let (by, result) = most.map_or((finest_of, finest), |(of, timed)| (output(*of), timed.delay));
+    let instead = match fitting_s.as_slice() {
+        [] => String::from("nor does another delay of the type fit all outputs"),
+        [one] => format!("only {} ms fits", listed(&[*one])),
+        all => format!("each of {} ms fits", listed(all)),
+    };
+    let against = said(result, open, format!("{set} ms is set and does not fit {by}: {instead}"));
+    let role = if against.role == Role::Informative { Role::Screening } else { against.role };
+    Check { role, ..against }
 }
 
 /// Delays in milliseconds, one after another.

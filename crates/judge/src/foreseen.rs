@@ -9,7 +9,7 @@ use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response
 use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
 use crate::spread::{hides_spread, scatter};
-use crate::transition::other_left_s;
+use crate::transition::{Timed, other_left_s};
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_measure::{AtRates, Bracket, Contribution, Density, MeasurementResult, combine};
 use tripbench_quantity::VacuumLevel;
@@ -53,9 +53,16 @@ pub struct ForeseenLevel {
     standing: Density,
     delay: Option<MeasurementResult>,
     crossings: Crossings,
+    /// How far another delay of the type that the ramps leave open is from the one that is set, seconds.
+    other_s: f64,
 }
 
 impl ForeseenLevel {
+    /// Whether the ramps leave open that another delay of the type is selected: the level allows for it.
+    pub fn leaves_another_delay(&self) -> bool {
+        self.other_s > 0.0
+    }
+
     /// Expanded uncertainty of the level, pascal.
     pub const fn expanded_pa(&self) -> f64 {
         self.level.result.expanded_uncertainty
@@ -121,7 +128,8 @@ impl Foresight<'_> {
             .map(|(crossings, rates)| rates.as_ref().and_then(|rates| delay(basis, (crossings, 0.0), rates)))
             .collect();
         let known: Vec<&MeasurementResult> = delays.iter().flatten().collect();
-        let other_s = other_left_s(self.task, &known);
+        let timed: Vec<Timed<'_>> = known.iter().map(|delay| Timed { delay, seems_later_s: 0.0 }).collect();
+        let other_s = other_left_s(self.task, &timed);
         for (crossings, _) in &mut found {
             crossings.hose = self.hose(crossings, &known);
         }
@@ -131,7 +139,7 @@ impl Foresight<'_> {
                 let standing = rates.as_ref().map(|rates| rates.free.density.clone());
                 let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
                 let standing = standing.unwrap_or_else(|| level.random.density.clone());
-                Some(ForeseenLevel { level, standing, delay, crossings })
+                Some(ForeseenLevel { level, standing, delay, crossings, other_s })
             };
         // All or none, for they are told apart by their order.
         found.into_iter().zip(delays).map(foreseen).collect::<Option<Vec<_>>>().unwrap_or_default()

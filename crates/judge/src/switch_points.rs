@@ -13,7 +13,7 @@ use crate::screening::{delay_check, slack_pa, speaks_against};
 use crate::spread::spread;
 use crate::states::Run;
 use crate::steady::{largest_ratio, steady};
-use crate::transition::{Found, Ramps, Transition, other_left_s, transitions};
+use crate::transition::{Found, Ramps, Timed, Transition, other_left_s, transitions};
 use tripbench_device::{Expected, LevelLimits, expected};
 use tripbench_measure::{Limits, MeasurementResult};
 use tripbench_quantity::LevelDifference;
@@ -170,8 +170,8 @@ impl At<'_> {
             .collect();
         let delays: Vec<MeasurementResult> =
             found.iter().filter_map(|(_, found)| found.delay.clone()).collect();
-        let known: Vec<&MeasurementResult> = delays.iter().collect();
-        let other_s = other_left_s(task, &known);
+        let timed: Vec<Timed<'_>> = found.iter().filter_map(|(_, found)| found.timed()).collect();
+        let other_s = other_left_s(task, &timed);
         for (_, one) in &mut found {
             one.crossings.hose = self.hose(&one.crossings, &delays.iter().collect::<Vec<_>>());
         }
@@ -249,8 +249,8 @@ impl At<'_> {
     /// Which delay is selected, by all that was found of the outputs.
     fn selected(&self, all: &[Judged<'_>]) -> Check {
         let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
-        let found = |one: &'_ Judged<'_>| Some((one.transition.delay, one.found.delay.clone()?));
-        selected_delay(self.channels.task, check, &all.iter().filter_map(found).collect::<Vec<_>>())
+        let timed = all.iter().filter_map(|one| Some((one.transition.delay, one.found.timed()?)));
+        selected_delay(self.channels.task, check, &timed.collect::<Vec<_>>())
     }
 
     fn level_check(&self, one: &Judged<'_>, limits: Option<LevelLimits>) -> Check {

@@ -140,6 +140,11 @@ impl Ramps<'_> {
 }
 
 impl Found {
+    /// Its delay, where the crossings show it.
+    pub(crate) fn timed(&self) -> Option<Timed<'_>> {
+        Some(Timed { delay: self.delay.as_ref()?, seems_later_s: self.seems_later_s })
+    }
+
     /// Whether the crossings rule out the promised delay.
     pub(crate) fn refutes(&self, task: &Task) -> bool {
         self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)))
@@ -208,39 +213,61 @@ fn surely(found: &MeasurementResult) -> f64 {
     found.density.half_width(HELD).max(SURELY_IN_U * found.expanded_uncertainty)
 }
 
-/// Delays that the type lets one select, and that fit all delays that were found, each by its U, seconds.
-pub(crate) fn fitting_s(task: &Task, delays: &[&MeasurementResult]) -> Vec<f64> {
-    selectable_within_s(task, delays, |delay| delay.expanded_uncertainty)
+/// A delay as the crossings of its output show it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Timed<'d> {
+    pub(crate) delay: &'d MeasurementResult,
+    /// By how much later than it is the output can seem in its comparator's noise, seconds.
+    pub(crate) seems_later_s: f64,
+}
+
+impl Timed<'_> {
+    /// How far it lies beside a delay of the type and the response that belongs to it, seconds; 0 within them.
+    pub(crate) fn beside_s(self, task: &Task, from_s: f64) -> f64 {
+        let later_s = self.delay.value - (from_s + response_s(task) + self.seems_later_s);
+        later_s.max(from_s - self.delay.value).max(0.0)
+    }
+}
+
+/// Delays that the type lets one select, and that no output makes doubtful, seconds. Of four outputs U alone would rule out the true one
+/// in one of ten devices, what makes a delay doubtful in one or two of a hundred.
+pub(crate) fn fitting_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
+    selectable_within_s(task, delays, doubted_s)
+}
+
+/// Delays that the type lets one select, and that no output surely rules out, seconds.
+pub(crate) fn possible_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
+    selectable_within_s(task, delays, surely)
 }
 
 fn selectable_within_s(
     task: &Task,
-    delays: &[&MeasurementResult],
+    delays: &[Timed<'_>],
     away_s: impl Fn(&MeasurementResult) -> f64,
 ) -> Vec<f64> {
-    let fits = |from_s: f64| {
-        delays.iter().all(|delay| {
-            let away_s = away_s(delay);
-            from_s <= delay.value + away_s && delay.value - away_s <= from_s + response_s(task)
-        })
-    };
+    let fits = |from_s: f64| delays.iter().all(|timed| timed.beside_s(task, from_s) <= away_s(timed.delay));
     selectable_s(task).into_iter().filter(|other_s| fits(*other_s)).collect()
 }
 
-/// How far another delay that the type lets one select, and that nothing that was found makes doubtful, is from the one of the settings,
-/// seconds; 0 where none is left but that one. Of four outputs U alone would rule out the true one in one of ten devices, what makes a
-/// delay doubtful in one or two of a hundred.
-pub(crate) fn other_left_s(task: &Task, delays: &[&MeasurementResult]) -> f64 {
+/// Whether a delay of the type is the one of the settings.
+pub(crate) fn is_set(task: &Task, delay_s: f64) -> bool {
+    (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON
+}
+
+/// How far another delay that the type lets one select, and that fits all that was found, is from the one of the settings, seconds; 0
+/// where none is left but that one.
+pub(crate) fn other_left_s(task: &Task, delays: &[Timed<'_>]) -> f64 {
     let selected_s = selected_delay_s(task);
-    let left = selectable_within_s(task, delays, doubted_s).into_iter();
+    let left = fitting_s(task, delays).into_iter();
     left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
 }
 
 /// Whether all that was found fits the delay of the settings, and every other is surely ruled out.
-pub(crate) fn shows_selected(task: &Task, delays: &[&MeasurementResult]) -> bool {
-    let is_set = |delay_s: &f64| (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON;
-    let possible_s = selectable_within_s(task, delays, surely);
-    !delays.is_empty() && fitting_s(task, delays).iter().any(is_set) && possible_s.iter().all(is_set)
+pub(crate) fn shows_selected(task: &Task, delays: &[Timed<'_>]) -> bool {
+    let is_set = |delay_s: &f64| is_set(task, *delay_s);
+    !delays.is_empty()
+        && fitting_s(task, delays).iter().any(is_set)
+        && possible_s(task, delays).iter().all(is_set)
 }
 
 #[cfg(test)]

@@ -20,6 +20,10 @@ use ureq::Agent;
 /// A daemon that is silent for so many tries, two seconds each, is lost.
 const TRIES: u32 = 15;
 const BETWEEN: Duration = Duration::from_secs(2);
+/// A stop that is not answered within this time is said not to have been sent.
+const STOP_WITHIN: Duration = Duration::from_secs(2);
+/// Whatever else is asked is answered within this time; the events of a run come as they come.
+const ANSWER_WITHIN: Duration = Duration::from_secs(30);
 /// Between two looks whether the run has begun.
 const TURN: Duration = Duration::from_millis(200);
 /// The record of a long run takes a while.
@@ -47,11 +51,20 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     if stopped.load(Ordering::SeqCst) {
         bail!("stopped before the job was given to the daemon");
     }
-    let started = daemon.post("runs", &job)?;
+    let started = daemon.post("runs", &job, ANSWER_WITHIN);
     // A stop that did not get through before. The run is followed in any case.
     if stopped.load(Ordering::SeqCst) {
         stop(&daemon);
     }
+    // Without an answer the run can have begun; a refusal is one.
+    let lost = |error: &anyhow::Error| error.is::<ureq::Error>();
+    let started = started.map_err(|error| {
+        if lost(&error) {
+            error.context("THE RUN MAY HAVE BEGUN: look at the daemon's page, or press STOP TEST there")
+        } else {
+            error
+        }
+    })?;
     let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
     say::note(&format!("Given to the daemon at {url}: run {run}."));
     let (control, controlled) = channel();
@@ -108,13 +121,16 @@ impl Daemon {
         if !base.starts_with("http://") {
             bail!("--on {url}: a daemon's address is needed, such as http://127.0.0.1:7420");
         }
-        let agent = Agent::config_builder().http_status_as_error(false).build().into();
+        let config = Agent::config_builder().http_status_as_error(false);
+        let config = config.timeout_connect(Some(STOP_WITHIN)).timeout_recv_response(Some(ANSWER_WITHIN));
+        let agent = config.build().into();
         Ok(Self { agent, api: format!("{base}/api/v1"), rig: rig.to_owned() })
     }
 
-    fn post(&self, what: &str, body: &Value) -> Result<Value> {
+    fn post(&self, what: &str, body: &Value, within: Duration) -> Result<Value> {
         let url = format!("{}/rigs/{}/{what}", self.api, encoded(&self.rig));
         let request = self.agent.post(&url).header("content-type", "application/json");
+        let request = request.config().timeout_global(Some(within)).build();
         let mut answer =
             request.send(body.to_string()).with_context(|| format!("no daemon at {}", self.api))?;
         let text = answer.body_mut().read_to_string()?;
@@ -247,9 +263,13 @@ fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     for control in controlled {
         let passed = match control {
             Control::Answer { to, answer, by } => {
-                daemon.post("answer", &json!({"run": run, "question": to.0, "answer": answer, "by": by}))
+                let answer = json!({"run": run, "question": to.0, "answer": answer, "by": by});
+                daemon.post("answer", &answer, ANSWER_WITHIN)
             }
-            Control::Stop(_) => daemon.post("stop", &json!({})),
+            Control::Stop(_) => {
+                stop(daemon);
+                continue;
+            }
         };
         if let Err(error) = passed {
             say::error(&format!("{error:#}"));
@@ -273,7 +293,7 @@ fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
 }
 
 fn stop(daemon: &Daemon) {
-    if let Err(error) = daemon.post("stop", &json!({})) {
+    if let Err(error) = daemon.post("stop", &json!({}), STOP_WITHIN) {
         say::error(&format!("STOP NOT SENT ({error:#}): use the hard-wired stop"));
     }
 }

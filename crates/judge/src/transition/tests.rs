@@ -31,7 +31,8 @@ fn a_delay_shows_the_selected_one_and_no_other(
     #[case] shown: bool,
 ) {
     let task = Bench::new().settings("delay = \"0 ms\"", &format!("delay = \"{selected}\"")).task();
-    assert_eq!(shows_selected(&task, &[&a_delay(value, u)]), shown);
+    let delay = a_delay(value, u);
+    assert_eq!(shows_selected(&task, &[Timed { delay: &delay, seems_later_s: 0.0 }]), shown);
 }
 
 // Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected: a delay that is farther than 2.6/1.96 U from each of the
@@ -55,7 +56,7 @@ fn another_delay_is_left_where_it_fits_all_that_were_found(
     let bench = Bench::new().device("\"0 ms\", \"200 ms\"", "\"0 ms\", \"20 ms\", \"200 ms\"");
     let task = bench.settings("delay = \"0 ms\"", "delay = \"20 ms\"").task();
     let all: Vec<MeasurementResult> = delays.iter().map(|(value, u)| a_delay(*value, *u)).collect();
-    let all: Vec<&MeasurementResult> = all.iter().collect();
+    let all: Vec<Timed<'_>> = all.iter().map(|delay| Timed { delay, seems_later_s: 0.0 }).collect();
     within(other_left_s(&task, &all), left_s, 1e-9);
     assert_eq!(shows_selected(&task, &all), shown);
 }
