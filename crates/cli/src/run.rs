@@ -53,7 +53,8 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     devices.no_serial |= devices.serial.is_empty() && devices.words.len() < 2;
     let Some(mut prepared) = prepared(&options.what, &devices, true)? else { return Ok(Exit::Usage) };
     prepared.header.simulated = true;
-    let Some(truth) = truth(options.truth.as_deref(), &prepared.task)? else { return Ok(Exit::Usage) };
+    let again = options.what.again.is_some();
+    let Some(truth) = truth(options.truth.as_deref(), &prepared.task, again)? else { return Ok(Exit::Usage) };
     let started = ZonedDateTime::now();
     let (events, view, lasted) = in_virtual_time(&prepared, truth);
     let took = started.duration_until(&ZonedDateTime::now()).as_secs_f64();
@@ -271,9 +272,16 @@ fn write_journal(folder: &Path, events: &[Event]) -> Result<()> {
 }
 
 /// The truth of a rehearsal: from a file, or good devices just as they are set.
-fn truth(path: Option<&Path>, task: &Task) -> Result<Option<Truth>> {
+fn truth(path: Option<&Path>, task: &Task, again: bool) -> Result<Option<Truth>> {
     let rig = &task.sheets.rig;
-    let Some(path) = path else { return Ok(Some(as_set(task))) };
+    let Some(path) = path else {
+        if again {
+            say::note(
+                "No --truth: these simulated devices are good, whatever those of the first rehearsal were.",
+            );
+        }
+        return Ok(Some(as_set(task)));
+    };
     let findings = Findings::new();
     let truth = read_sheet(&load::source(path)?, &findings, |reader| Truth::read(reader, rig));
     Ok(if load::show(findings) { None } else { truth })

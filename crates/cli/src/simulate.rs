@@ -30,6 +30,9 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     truth.seed = options.seed.unwrap_or(truth.seed);
     let name = rig.header.name.value.clone();
     let introduction = format!("Simulated rig {name} with {} devices on", truth.devices.len());
+    if truth.devices.is_empty() {
+        say::note("No device is plugged in: give --truth with the devices to simulate.");
+    }
     let there: Vec<String> = truth.devices.iter().map(|device| device.position.to_string()).collect();
     let bench = SimulatedBench::new(&rig, truth);
     let listens = Listens { by_hand: rig.by_hand(), operate: options.operate, there: there.join(", ") };

@@ -59,7 +59,15 @@ pub(crate) fn delay_check(
         let remark = "earlier than the delay that is set, though few ramps may make it seem so";
         (CheckVerdict::Undecided, String::from(remark))
     } else if decide(&result, harmless, Acceptance::GuardBand) == Outcome::Pass {
-        let remark = format!("nothing against it: even {:.0} ms more would change no verdict", spare_s * 1e3);
+        // A value beyond the limit that stands beside it needs a word.
+        let so_far = if result.value > promised_s {
+            "not surely later than its sheets say"
+        } else if selected_s > 0.0 && result.value < selected_s {
+            "not surely earlier than the delay that is set"
+        } else {
+            "nothing against it"
+        };
+        let remark = format!("{so_far}: even {:.0} ms more would change no verdict", spare_s * 1e3);
         (CheckVerdict::Measured, remark)
     } else {
         let [earliest_s, latest_s] =
