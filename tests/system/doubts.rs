@@ -378,6 +378,35 @@ fn by_hand_a_turn_just_past_the_levels_hides_no_hysteresis() {
     assert!(found_in > 4.0 && sum < 1.5 * found_in, "{sum} in {found_in}");
 }
 
+/// Where noise that is declared hides how far a hand goes back, what a small hysteresis does then is not the device's fault.
+#[test]
+fn by_hand_a_turn_that_goes_unseen_is_no_chatter() {
+    let mut changed_back = 0;
+    for seed in 0..draws() {
+        let mut random = Pcg64Mcg::seed_from_u64(0xc4a7 + seed);
+        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut bench = by_hand();
+        bench.truth.seed = seed + 1;
+        let noise = format!("noise = \"{} Pa\"", within(430.0, 480.0));
+        bench.rig = bench.rig.replace("noise = \"20 Pa\"", &noise);
+        bench.truth.reference.noise_pa = 20.0;
+        let reset = |text: String| text.replace("reset_point = \"55 kPa\"", "reset_point = \"59.6 kPa\"");
+        bench.settings = bench.settings.map(reset);
+        bench.truth.devices[0].reset_point_pa = 59.6e3;
+        let effect = Effect::HandTurns { for_s: within(0.28, 0.36) };
+        let level_pa = 60e3 + within(30.0, 60.0);
+        let whens = [1, 3, 5, 7].map(|time| Trigger::RisingThrough { level_pa, time });
+        bench.truth.faults.extend(whens.map(|when| Fault { when, effect }));
+        let position = &bench.run().record.positions[0];
+        let chatter = position.checks.iter().find(|check| check.quantity == QuantityName::Chatter);
+        let chatter = chatter.map(|check| (check.verdict, check.remark.clone()));
+        changed_back +=
+            u32::from(chatter.as_ref().is_some_and(|(verdict, _)| *verdict != CheckVerdict::Pass));
+        assert_ne!(position.verdict, Verdict::Fail, "seed {seed}: {chatter:?}");
+    }
+    assert!(changed_back > 0, "no hand went back as far as the hysteresis");
+}
+
 /// A sudden opening to ambient is a fast fall: by hand too it shows which delay is selected.
 #[test]
 fn by_hand_another_delay_than_the_selected_one_never_passes() {

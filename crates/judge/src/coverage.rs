@@ -3,7 +3,7 @@
 
 use crate::condition::judged;
 use crate::promised::{selectable_s, selected_delay_s};
-use crate::transition::{Timed, fitting_s, is_set, possible_s, shows_selected};
+use crate::transition::{Timed, fitting_s, is_set, not_doubted_s, possible_s, shows_selected};
 use tripbench_device::NotChecked;
 use tripbench_measure::{Acceptance, MeasurementResult};
 use tripbench_record::{Check, CheckVerdict, QuantityName, Role, Task};
@@ -58,7 +58,7 @@ fn is_counted(position: &Position, valve: bool) -> bool {
 }
 
 /// Whether the device shows the delay that is set, and none of the others that its type lets one select, by the delays of its outputs. One
-/// that is in doubt is no gap in what was checked: it speaks against the device.
+/// that does not fit where another does, or that is in doubt, is no gap in what was checked: it speaks against the device.
 pub(crate) fn selected_delay(task: &Task, check: Check, found: &[(QuantityName, Timed<'_>)]) -> Check {
     let check = Check { role: role(task), ..check };
     if !selects(task) {
@@ -86,15 +86,15 @@ pub(crate) fn selected_delay(task: &Task, check: Check, found: &[(QuantityName, 
     };
     let known: Vec<Timed<'_>> = found.iter().map(|(_, timed)| *timed).collect();
     if shows_selected(task, &known) {
-        return said(finest, CheckVerdict::Pass, format!("by {finest_of}: no other delay of the type fits"));
+        let remark = format!("no other delay of the type fits; finest told by {finest_of}");
+        return said(finest, CheckVerdict::Pass, remark);
     }
     let (open, set) = (CheckVerdict::Undecided, listed(&[selected_delay_s(task)]));
     let fitting_s = fitting_s(task, &known);
     if fitting_s.iter().any(|delay_s| is_set(task, *delay_s)) {
-        let others_s: Vec<f64> =
-            possible_s(task, &known).into_iter().filter(|delay_s| !is_set(task, *delay_s)).collect();
+        let possible = listed(&possible_s(task, &known));
         let remark =
-            format!("by {finest_of}: {set} ms fits, but {} ms is not surely ruled out", listed(&others_s));
+            format!("each of {possible} ms can be the one that is selected; finest told by {finest_of}");
         return said(finest, open, remark);
     }
     // The output that speaks most against it.
@@ -109,7 +109,10 @@ pub(crate) fn selected_delay(task: &Task, check: Check, found: &[(QuantityName, 
         all => format!("each of {} ms fits", listed(all)),
     };
     let against = said(result, open, format!("{set} ms is set and does not fit {by}: {instead}"));
-    let role = if against.role == Role::Informative { Role::Screening } else { against.role };
+    // Where no delay fits by U, the set one has to be in doubt: of four outputs U alone leaves out the true one too often.
+    let doubted = !not_doubted_s(task, &known).iter().any(|delay_s| is_set(task, *delay_s));
+    let speaks = doubted || !fitting_s.is_empty();
+    let role = if speaks && against.role == Role::Informative { Role::Screening } else { against.role };
     Check { role, ..against }
 }
 

@@ -53,14 +53,14 @@ pub struct ForeseenLevel {
     standing: Density,
     delay: Option<MeasurementResult>,
     crossings: Crossings,
-    /// How far another delay of the type that the ramps leave open is from the one that is set, seconds.
-    other_s: f64,
+    /// The level where the run shows that no other delay of the type is selected.
+    as_set: Level,
 }
 
 impl ForeseenLevel {
-    /// Whether the ramps leave open that another delay of the type is selected: the level allows for it.
-    pub fn leaves_another_delay(&self) -> bool {
-        self.other_s > 0.0
+    /// Expanded uncertainty of the level where the run shows that no other delay of the type is selected, pascal.
+    pub const fn as_set_pa(&self) -> f64 {
+        self.as_set.result.expanded_uncertainty
     }
 
     /// Expanded uncertainty of the level, pascal.
@@ -135,11 +135,12 @@ impl Foresight<'_> {
         }
         let foreseen =
             |((crossings, rates), delay): ((Crossings, Option<AtRates>), Option<MeasurementResult>)| {
+                let as_set = level(basis, &crossings, rates.clone(), Delay::AsPromised { other_s: 0.0 })?;
                 let rates = if other_s > 0.0 { at_rates(self.task, &crossings, other_s) } else { rates };
                 let standing = rates.as_ref().map(|rates| rates.free.density.clone());
                 let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
                 let standing = standing.unwrap_or_else(|| level.random.density.clone());
-                Some(ForeseenLevel { level, standing, delay, crossings, other_s })
+                Some(ForeseenLevel { level, standing, delay, crossings, as_set })
             };
         // All or none, for they are told apart by their order.
         found.into_iter().zip(delays).map(foreseen).collect::<Option<Vec<_>>>().unwrap_or_default()
@@ -147,8 +148,16 @@ impl Foresight<'_> {
 
     /// Expanded uncertainty of the hysteresis between two levels, pascal.
     pub fn hysteresis_pa(&self, on: &ForeseenLevel, off: &ForeseenLevel) -> f64 {
-        hysteresis(self.basis(), &on.level, &off.level)
-            .map_or(f64::INFINITY, |found| found.expanded_uncertainty)
+        self.between_pa(&on.level, &off.level)
+    }
+
+    /// The same where the run shows that no other delay of the type is selected.
+    pub fn hysteresis_as_set_pa(&self, on: &ForeseenLevel, off: &ForeseenLevel) -> f64 {
+        self.between_pa(&on.as_set, &off.as_set)
+    }
+
+    fn between_pa(&self, on: &Level, off: &Level) -> f64 {
+        hysteresis(self.basis(), on, off).map_or(f64::INFINITY, |found| found.expanded_uncertainty)
     }
 
     /// Expanded uncertainty of a level that is crossed at one rate alone, so many times, pascal: the device itself drives its valve.

@@ -7,6 +7,7 @@ mod alike;
 mod analyse;
 #[cfg(test)]
 mod bench;
+mod by_hand;
 mod channel;
 mod condition;
 mod coverage;
@@ -35,6 +36,7 @@ mod transition;
 mod window;
 
 pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
+pub use by_hand::{TURN_OVER_NOISE, TURN_SEEN_OVER_S, turned_pa};
 pub use condition::foreseen_leak_pa_per_s;
 pub use foreseen::{ForeseenLevel, Foresight, Ramp};
 pub use promise::{OfDevices, left_open, promised, verdict};

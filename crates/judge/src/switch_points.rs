@@ -1,5 +1,6 @@
 //! Step `switch-points`: levels, hysteresis and repeatability of every position, and whether the rig stayed the same.
 
+use crate::by_hand;
 use crate::channel::{Channels, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::coverage::{bounce, not_seen, not_timed, selected_delay};
@@ -214,7 +215,13 @@ impl At<'_> {
                 places.join(" and ")
             );
             // What was read is shown; a counter that no read agrees with may be the counter of another input.
-            (if seen > 0 { CheckVerdict::Fail } else { CheckVerdict::Undecided }, words)
+            if seen > 0 && !by_hand::can_switch_back(&self.channels.task.sheets) {
+                (CheckVerdict::Fail, words)
+            } else if seen > 0 {
+                (CheckVerdict::Undecided, format!("{words}: the hand may have gone back so far unseen"))
+            } else {
+                (CheckVerdict::Undecided, words)
+            }
         };
         let verdict = if judged { verdict } else { CheckVerdict::Measured };
         Check { verdict, remark: Some(remark), ..check }
@@ -230,13 +237,17 @@ impl At<'_> {
     fn delay(&self, one: &Judged<'_>, slack_pa: f64) -> Check {
         let task = self.channels.task;
         let check = Check { unit: String::from("s"), ..self.blank(one.transition.delay) };
-        // Ramps that are too much alike to show that it is not late can still show that it is.
-        let against =
-            || one.found.delay.as_ref().is_some_and(|found| speaks_against(task, found, &one.found));
-        if !self.task.timed(one.transition.rising) && !against() {
+        if !self.tells_delay(one) {
             return not_timed(task, check);
         }
         delay_check(task, check, &one.found, one.level.as_ref(), slack_pa)
+    }
+
+    /// Whether the ramps tell the delay of an output. Those that are too much alike to show that it is not late can still show that it is.
+    fn tells_delay(&self, one: &Judged<'_>) -> bool {
+        let task = self.channels.task;
+        let against = |found: &MeasurementResult| speaks_against(task, found, &one.found);
+        self.task.timed(one.transition.rising) || one.found.delay.as_ref().is_some_and(against)
     }
 
     /// What no step of the run looks at of the valve output of a device that saves air.
@@ -249,7 +260,8 @@ impl At<'_> {
     /// Which delay is selected, by all that was found of the outputs.
     fn selected(&self, all: &[Judged<'_>]) -> Check {
         let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
-        let timed = all.iter().filter_map(|one| Some((one.transition.delay, one.found.timed()?)));
+        let timed = all.iter().filter(|one| self.tells_delay(one));
+        let timed = timed.filter_map(|one| Some((one.transition.delay, one.found.timed()?)));
         selected_delay(self.channels.task, check, &timed.collect::<Vec<_>>())
     }
 

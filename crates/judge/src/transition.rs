@@ -222,16 +222,23 @@ pub(crate) struct Timed<'d> {
 }
 
 impl Timed<'_> {
-    /// How far it lies beside a delay of the type and the response that belongs to it, seconds; 0 within them.
+    /// How far it lies beside a delay of the type and the response that belongs to it, seconds; 0 within them. No delay at all is as
+    /// early as one can be: what lies before that says something of the rig.
     pub(crate) fn beside_s(self, task: &Task, from_s: f64) -> f64 {
         let later_s = self.delay.value - (from_s + response_s(task) + self.seems_later_s);
-        later_s.max(from_s - self.delay.value).max(0.0)
+        let earlier_s = if from_s > 0.0 { from_s - self.delay.value } else { 0.0 };
+        later_s.max(earlier_s).max(0.0)
     }
 }
 
-/// Delays that the type lets one select, and that no output makes doubtful, seconds. Of four outputs U alone would rule out the true one
-/// in one of ten devices, what makes a delay doubtful in one or two of a hundred.
+/// Delays that the type lets one select, and that fit all outputs, each by its U, seconds.
 pub(crate) fn fitting_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
+    selectable_within_s(task, delays, |delay| delay.expanded_uncertainty)
+}
+
+/// Delays that the type lets one select, and that no output makes doubtful, seconds. Of four outputs U alone would rule out the true one
+/// in up to one of ten devices, what makes a delay doubtful in one or two of a hundred.
+pub(crate) fn not_doubted_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
     selectable_within_s(task, delays, doubted_s)
 }
 
@@ -254,11 +261,11 @@ pub(crate) fn is_set(task: &Task, delay_s: f64) -> bool {
     (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON
 }
 
-/// How far another delay that the type lets one select, and that fits all that was found, is from the one of the settings, seconds; 0
-/// where none is left but that one.
+/// How far another delay that the type lets one select, and that nothing that was found makes doubtful, is from the one of the settings,
+/// seconds; 0 where none is left but that one.
 pub(crate) fn other_left_s(task: &Task, delays: &[Timed<'_>]) -> f64 {
     let selected_s = selected_delay_s(task);
-    let left = fitting_s(task, delays).into_iter();
+    let left = not_doubted_s(task, delays).into_iter();
     left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
 }
 

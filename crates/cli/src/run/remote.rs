@@ -17,13 +17,17 @@ use tripbench_record::{Event, EventKind, Record, SheetRole};
 use tripbench_runner::Control;
 use ureq::Agent;
 
-/// A daemon that is silent for so many tries, two seconds each, is lost.
+/// A daemon that does not answer so many tries, two seconds and more each, is lost.
 const TRIES: u32 = 15;
 const BETWEEN: Duration = Duration::from_secs(2);
-/// A stop that is not answered within this time is said not to have been sent.
+/// A stop that is not answered within this time is said not to be confirmed.
 const STOP_WITHIN: Duration = Duration::from_secs(2);
-/// Whatever else is asked is answered within this time; the events of a run come as they come.
+/// Whatever else is asked is answered within this time.
 const ANSWER_WITHIN: Duration = Duration::from_secs(30);
+/// A stream of events is asked for anew after this time: of one that is silent nobody knows whether the daemon is still there.
+const STREAM_FOR: Duration = Duration::from_secs(20);
+/// A daemon that is there begins to answer within this time.
+const ALIVE_WITHIN: Duration = Duration::from_secs(5);
 /// Between two looks whether the run has begun.
 const TURN: Duration = Duration::from_millis(200);
 /// The record of a long run takes a while.
@@ -56,16 +60,12 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     if stopped.load(Ordering::SeqCst) {
         stop(&daemon);
     }
-    // Without an answer the run can have begun; a refusal is one.
+    // Without an answer that names it the run can have begun; a refusal is one.
+    let may_have_begun = "THE RUN MAY HAVE BEGUN: look at the daemon's page, or press STOP TEST there";
     let lost = |error: &anyhow::Error| error.is::<ureq::Error>();
-    let started = started.map_err(|error| {
-        if lost(&error) {
-            error.context("THE RUN MAY HAVE BEGUN: look at the daemon's page, or press STOP TEST there")
-        } else {
-            error
-        }
-    })?;
-    let run = started["run"].as_str().context("the daemon gives no run")?.to_owned();
+    let started =
+        started.map_err(|error| if lost(&error) { error.context(may_have_begun) } else { error })?;
+    let run = started["run"].as_str().context(may_have_begun)?.to_owned();
     say::note(&format!("Given to the daemon at {url}: run {run}."));
     let (control, controlled) = channel();
     let (events, seen) = channel();
@@ -132,7 +132,7 @@ impl Daemon {
         let request = self.agent.post(&url).header("content-type", "application/json");
         let request = request.config().timeout_global(Some(within)).build();
         let mut answer =
-            request.send(body.to_string()).with_context(|| format!("no daemon at {}", self.api))?;
+            request.send(body.to_string()).with_context(|| format!("no answer from {}", self.api))?;
         let text = answer.body_mut().read_to_string()?;
         let value: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
         if answer.status().is_success() {
@@ -205,19 +205,25 @@ fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) 
     let mut last: Option<u64> = None;
     let mut silent = 0;
     while silent < TRIES {
-        let pause = match read_on(daemon, run, &mut last, journal, events) {
+        let there = match read_on(daemon, run, &mut last, journal, events) {
             Ok(Read::Whole) => return Ok(()),
-            Ok(Read::Broken) => BETWEEN,
-            Ok(Read::NotYet) if last.is_some() || daemon.has(run)? => TURN,
-            Ok(Read::NotYet) => {
+            Ok(Read::NotYet) if last.is_none() => daemon.has(run),
+            Ok(Read::NotYet | Read::Broken) => Ok(true),
+            Err(error) => Err(error),
+        };
+        match there {
+            Ok(true) => silent = 0,
+            Ok(false) => {
                 bail!("the run was taken back before it began: STOP TEST, or the daemon was ended")
             }
-            Err(_) => {
+            Err(error) => {
+                if silent == 0 {
+                    say::note(&format!("No word from the daemon ({error:#}); it is asked again and again."));
+                }
                 silent += 1;
-                BETWEEN
             }
-        };
-        std::thread::park_timeout(pause);
+        }
+        std::thread::park_timeout(if silent > 0 { BETWEEN } else { TURN });
     }
     bail!(
         "the daemon does not answer any more; what it has of run {run} is on its own disk, and it says there how the run ended"
@@ -231,7 +237,9 @@ fn read_on(
     journal: &mut File,
     events: &Sender<Event>,
 ) -> Result<Read> {
-    let mut request = daemon.agent.get(format!("{}/runs/{run}/events", daemon.api));
+    let request = daemon.agent.get(format!("{}/runs/{run}/events", daemon.api)).config();
+    let request = request.timeout_recv_response(Some(ALIVE_WITHIN)).timeout_recv_body(Some(STREAM_FOR));
+    let mut request = request.build();
     if let Some(last) = last {
         request = request.header("last-event-id", last.to_string());
     }
@@ -243,7 +251,8 @@ fn read_on(
         bail!("the daemon answers {}", answer.status());
     }
     for line in BufReader::new(answer.into_body().into_reader()).lines() {
-        let line = line?;
+        // Cut off, or long enough: what was not read whole comes again.
+        let Ok(line) = line else { break };
         let Some(text) = line.strip_prefix("data: ") else { continue };
         let whole = format!("{text}\n");
         let event = event(whole.as_bytes()).context("a line of the daemon's journal is damaged")?;
@@ -277,8 +286,8 @@ fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     }
 }
 
-/// Whoever ends this process ends the run; `taken` hears once signals are taken, `stopped` is set by the first. What does not get through
-/// is said at once.
+/// Whoever ends this process ends the run; `taken` hears once signals are taken, `stopped` is set by the first. What is not confirmed
+/// within a moment is said.
 fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
     let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
     runtime.block_on(async {
@@ -294,6 +303,6 @@ fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
 
 fn stop(daemon: &Daemon) {
     if let Err(error) = daemon.post("stop", &json!({}), STOP_WITHIN) {
-        say::error(&format!("STOP NOT SENT ({error:#}): use the hard-wired stop"));
+        say::error(&format!("STOP NOT CONFIRMED ({error:#}): use the hard-wired stop"));
     }
 }

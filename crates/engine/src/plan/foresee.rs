@@ -27,8 +27,8 @@ struct Foreseen {
     uncertainty: f64,
     /// Whether nothing is decided whatever U is: a leak too small to be told could do too much behind the hose.
     open: bool,
-    /// Whether its U allows for another delay of the type, which a run can still show not to be selected.
-    another_delay: bool,
+    /// Its uncertainty where a run shows that no other delay of the type is selected.
+    as_set: f64,
 }
 
 impl Foreseen {
@@ -47,7 +47,7 @@ impl Foreseen {
             limits: around_nominal(half_tolerance),
             uncertainty,
             open: false,
-            another_delay: false,
+            as_set: uncertainty,
         }
     }
 }
@@ -157,17 +157,18 @@ impl Planner<'_> {
                 let one = Foreseen::of_level(name, quantity, half_tolerance, level.expanded_pa());
                 Some(Foreseen {
                     open: level.hose_leaves_open(half_tolerance),
-                    another_delay: level.leaves_another_delay(),
+                    as_set: level.as_set_pa(),
                     ..one
                 })
             })
             .collect();
         if let (Some([low, high]), [on, off, ..]) = (expected.hysteresis, levels.as_slice()) {
             let rates = self.rates(task, expected);
-            let uncertainty = self.foresight(task, &rates).hysteresis_pa(on, off);
+            let sight = self.foresight(task, &rates);
+            let (uncertainty, as_set) = (sight.hysteresis_pa(on, off), sight.hysteresis_as_set_pa(on, off));
             let half_tolerance = (high.si() - low.si()) / 2.0;
             let one = Foreseen::of_level("hysteresis", QuantityName::Hysteresis, half_tolerance, uncertainty);
-            all.push(Foreseen { another_delay: on.leaves_another_delay(), ..one });
+            all.push(Foreseen { as_set, ..one });
         }
         all
     }
@@ -227,7 +228,7 @@ impl Planner<'_> {
                     limits: Limits { low: None, high: Some(longest_s) },
                     uncertainty,
                     open: false,
-                    another_delay: false,
+                    as_set: uncertainty,
                 })
             })
             .collect()
@@ -249,7 +250,7 @@ impl Planner<'_> {
             limits: Limits { low: None, high: Some(response.limit.si()) },
             uncertainty,
             open: false,
-            another_delay: false,
+            as_set: uncertainty,
         };
         names.into_iter().zip(told).map(foreseen).collect()
     }
@@ -321,7 +322,7 @@ impl Planner<'_> {
     }
 
     fn warn(&self, foreseen: &Foreseen, place: &Place) {
-        let Foreseen { name, half_tolerance: t, uncertainty: u, another_delay, .. } = *foreseen;
+        let Foreseen { name, half_tolerance: t, uncertainty: u, as_set, .. } = *foreseen;
         if foreseen.open {
             let message = format!(
                 "the {name} cannot be decided: a leak too small to be told could shift it behind the hose by more than a quarter of half its tolerance, for no delay shows that the hose is free"
@@ -339,7 +340,9 @@ impl Planner<'_> {
         let style = self.sheets.site.style;
         let show = |pascal: f64| style.difference(LevelDifference::new(pascal));
         let guard = guard_of_u(&self.sheets.site, around_nominal(t), u);
-        let message = if another_delay && guard * u >= t {
+        let message = if guard * u >= t
+            && guard_of_u(&self.sheets.site, around_nominal(t), as_set) * as_set < t
+        {
             format!(
                 "the {name} is left undecided wherever a run does not show that no other delay of the type is selected: U will be about {} then, half its tolerance is {}",
                 show(u),

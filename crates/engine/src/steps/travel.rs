@@ -5,9 +5,9 @@ use crate::bench::{Bench, Break};
 use crate::state::Seen;
 use std::collections::VecDeque;
 use std::time::Duration;
-use tripbench_device::expected as expected_of;
+use tripbench_judge::{TURN_OVER_NOISE, TURN_SEEN_OVER_S, turned_pa};
 use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
-use tripbench_record::{Halt, LoadedSheets, Motion};
+use tripbench_record::{Halt, Motion};
 use tripbench_rig::{Air, Guide, Hint};
 
 /// Where to, and which way that is.
@@ -129,8 +129,6 @@ async fn by_hand(
     aim: Aim,
     mut enough: impl FnMut(&Seen) -> bool,
 ) -> Result<Seen, Break> {
-    /// So many times its noise is between the deepest of many means and the least deep one.
-    const NOISE: f64 = 8.0;
     /// Nobody moves in this time after being told to.
     const REACTION: Duration = Duration::from_mins(1);
     let toward = Some(aim.to);
@@ -142,7 +140,7 @@ async fn by_hand(
     let mut farthest_pa = start.level.si();
     let (noise_pa, back_pa) = {
         let sheets = &bench.state.borrow().task.sheets;
-        (sheets.rig.reference.noise.si(), back_pa(sheets))
+        (sheets.rig.reference.noise.si(), turned_pa(sheets))
     };
     loop {
         let seen = bench.scan().await?;
@@ -154,7 +152,7 @@ async fn by_hand(
         let Some((level_pa, share)) = recent.mean() else { continue };
         if (level_pa - farthest_pa) * sign > 0.0 {
             farthest_pa = level_pa;
-        } else if (farthest_pa - level_pa) * sign > back_pa + NOISE * noise_pa * share
+        } else if (farthest_pa - level_pa) * sign > back_pa + TURN_OVER_NOISE * noise_pa * share
             && moved(&start, farthest_pa, sign)
         {
             return Err(Break::Again(String::from("the level went back")));
@@ -173,24 +171,6 @@ async fn by_hand(
             told = bench.now();
         }
     }
-}
-
-/// A hand that goes back by so much has turned round, pascal: 0.4 kPa, and no more than half of what a device needs to switch back. Less
-/// than a few counts, or than the leak that the rig may have takes back while a hand rests for a second, is no turn.
-fn back_pa(sheets: &LoadedSheets) -> f64 {
-    let rig = &sheets.rig;
-    let expected = sheets.settings.as_ref().zip(sheets.device.as_ref());
-    let hysteresis = expected.and_then(|(settings, device)| expected_of(settings, device).hysteresis);
-    let least_pa = hysteresis.map(|[least, _]| least.si());
-    turned_pa(least_pa, rig.reference.input.resolution(), rig.manifold.largest_leak.si())
-}
-
-fn turned_pa(least_hysteresis_pa: Option<f64>, count_pa: f64, leak_pa_per_s: f64) -> f64 {
-    const TURNED_PA: f64 = 400.0;
-    const COUNTS: f64 = 4.0;
-    const RESTS_S: f64 = 1.0;
-    let half_pa = least_hysteresis_pa.map_or(f64::INFINITY, |least_pa| least_pa / 2.0);
-    TURNED_PA.min(half_pa).max(COUNTS * count_pa + RESTS_S * leak_pa_per_s)
 }
 
 /// Whether a level is well on its way: before, what the air did in the step before may still run out.
@@ -219,8 +199,10 @@ impl Recent {
     /// Time over which the rate is taken, and between two hints.
     const LONG: Duration = Duration::from_millis(400);
 
-    /// Time over which the level is taken.
-    const SHORT: Duration = Duration::from_millis(200);
+    /// Whether a reading is one of those that the level is taken over.
+    fn recent(last: Mono, at: Mono) -> bool {
+        last.since(at).as_secs_f64() <= TURN_SEEN_OVER_S
+    }
 
     fn take(&mut self, seen: &Seen) {
         self.0.push_back((seen.at, seen.level.si()));
@@ -234,7 +216,7 @@ impl Recent {
     fn mean(&self) -> Option<(f64, f64)> {
         let &(last, mut before) = self.0.back()?;
         let (mut count, mut sum, mut new) = (0.0, 0.0, 1.0);
-        for (_, level) in self.0.iter().rev().take_while(|(at, _)| last.since(*at) <= Self::SHORT) {
+        for (_, level) in self.0.iter().rev().take_while(|(at, _)| Self::recent(last, *at)) {
             new += f64::from(u8::from(level.total_cmp(&before).is_ne()));
             before = *level;
             (count, sum) = (count + 1.0, sum + level);
@@ -253,7 +235,7 @@ impl Recent {
         let (along, across) = moments.fold((0.0, 0.0), |sum, (t, level)| {
             (sum.0 + (t - middle.0).powi(2), sum.1 + (t - middle.0) * (level - middle.1))
         });
-        (last.since(first) > Self::SHORT && along > 0.0).then(|| across / along)
+        (!Self::recent(last, first) && along > 0.0).then(|| across / along)
     }
 }
 
@@ -284,20 +266,6 @@ mod tests {
             recent.take(&seen(index, level_pa));
         }
         assert_eq!(recent.mean(), Some((3.0, 1.0 / 3_f64.sqrt())));
-    }
-
-    // The repair bench has counts of 6.25 Pa and may leak 100 Pa/s. A type that takes more from its hysteresis than that is can have none.
-    #[rstest]
-    #[case(None, 400.0)]
-    #[case(Some(4_400.0), 400.0)]
-    #[case(Some(600.0), 300.0)]
-    #[case(Some(200.0), 125.0)]
-    #[case(Some(-200.0), 125.0)]
-    fn a_turn_is_less_than_switches_back_and_more_than_a_rest(
-        #[case] least_pa: Option<f64>,
-        #[case] expected_pa: f64,
-    ) {
-        assert!((turned_pa(least_pa, 6.25, 100.0) - expected_pa).abs() < 1e-9);
     }
 
     // Readings of 0, 1, 2 … kPa every 50 ms are 20 kPa/s; those of the last 0.2 s are the last five, those of the last 0.4 s the last nine.

@@ -44,20 +44,22 @@ fn what_noise_of_the_comparator_can_do_speaks_against_no_delay(
 const BOTH: &str = "delays = [\"0 ms\", \"200 ms\"]";
 const THREE: &str = "delays = [\"0 ms\", \"10 ms\", \"20 ms\"]";
 
-// A response of 6 ms, 0 ms set. On delay, then off delay, each with its U, ms. What is 1.33 U beyond a delay and its response makes that
-// doubtful, what is 1.8 U beyond rules it out.
+// A response of 6 ms, 0 ms set. On delay, then off delay, each with its U, ms. What is U beyond a delay and its response does not fit it,
+// 1.33 U make it doubtful, 1.8 U rule it out.
 #[rstest]
 #[case("delays = [\"0 ms\"]", &[], CheckVerdict::Pass, Role::Informative, "no other delay")]
 #[case(BOTH, &[], CheckVerdict::Undecided, Role::Informative, "nothing timed")]
-#[case(BOTH, &[(3.0, 1.0)], CheckVerdict::Pass, Role::Informative, "by the output switching on: no other delay of the type fits")]
-#[case(BOTH, &[(3.0, 198.0)], CheckVerdict::Undecided, Role::Informative, "by the output switching on: 0 ms fits, but 200 ms is not surely ruled out")]
-#[case(BOTH, &[(3.0, 150.0), (3.0, 120.0)], CheckVerdict::Undecided, Role::Informative, "by the output switching off: 0 ms fits, but 200 ms is not surely")]
+#[case(BOTH, &[(3.0, 1.0)], CheckVerdict::Pass, Role::Informative, "no other delay of the type fits; finest told by the output switching on")]
+#[case(BOTH, &[(3.0, 198.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 200 ms can be the one that is selected; finest told by the output switching on")]
+#[case(BOTH, &[(3.0, 150.0), (3.0, 120.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 200 ms can be the one that is selected; finest told by the output switching off")]
 #[case(BOTH, &[(100.0, 1.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: nor does another")]
 #[case(BOTH, &[(204.0, 3.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: only 200 ms fits")]
-#[case(THREE, &[(3.0, 5.0)], CheckVerdict::Undecided, Role::Informative, "0 ms fits, but 10 ms is not surely ruled out")]
-#[case(THREE, &[(18.0, 11.0), (18.0, 10.0)], CheckVerdict::Undecided, Role::Informative, "0 ms fits, but 10, 20 ms is not surely ruled out")]
+#[case(THREE, &[(3.0, 5.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 10 ms can be")]
+#[case(THREE, &[(18.0, 15.0), (18.0, 13.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 10, 20 ms can be")]
+#[case(THREE, &[(18.0, 15.0), (18.0, 10.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching off: each of 10, 20 ms fits")]
+#[case(BOTH, &[(16.0, 8.0)], CheckVerdict::Undecided, Role::Informative, "0 ms is set and does not fit the output switching on: nor does another")]
 #[case(THREE, &[(18.0, 11.0), (18.0, 7.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching off: each of 10, 20 ms fits")]
-#[case(THREE, &[(24.0, 11.0), (12.0, 7.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: each of 10, 20 ms fits")]
+#[case(THREE, &[(24.0, 11.0), (12.0, 7.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: only 10 ms fits")]
 #[case(THREE, &[(12.0, 1.0), (3.0, 1.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: nor does another")]
 fn the_selected_delay_is_shown_or_it_is_not(
     #[case] delays: &str,
