@@ -19,6 +19,7 @@ mod open;
 mod rig_check;
 mod shares;
 mod switch_points;
+mod warn;
 
 pub use foresee::predictions;
 pub use open::foreseen_open;

@@ -7,28 +7,27 @@ use super::shares::{errors, guard_of_u, late_share, late_share_over, undecided_s
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_judge::ForeseenLevel;
 use tripbench_measure::Limits;
-use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::{
     AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
 };
-use tripbench_sheet::{Finding, Findings, Place, Wording};
+use tripbench_sheet::{Findings, Place};
 
 /// A quantity of a step whose uncertainty is foreseen, in its own unit.
 #[derive(Debug, Clone, Copy)]
-struct Foreseen {
+pub(super) struct Foreseen {
     /// How a warning names it.
-    name: &'static str,
-    quantity: QuantityName,
-    half_tolerance: f64,
+    pub(super) name: &'static str,
+    pub(super) quantity: QuantityName,
+    pub(super) half_tolerance: f64,
     /// Of a delay that ramps show: shares of devices that it leaves undecided, at nominal and half a tolerance away from it.
     late_shares: Option<[f64; 2]>,
     /// The limits that the judge has, moved so that nominal is 0; of a time as they are.
-    limits: Limits,
-    uncertainty: f64,
+    pub(super) limits: Limits,
+    pub(super) uncertainty: f64,
     /// Whether nothing is decided whatever U is: a leak too small to be told could do too much behind the hose.
-    open: bool,
+    pub(super) open: bool,
     /// Its uncertainty where a run shows that no other delay of the type is selected.
-    as_set: f64,
+    pub(super) as_set: f64,
 }
 
 impl Foreseen {
@@ -53,7 +52,7 @@ impl Foreseen {
 }
 
 /// Limits at both ends of a tolerance.
-const fn around_nominal(half_tolerance: f64) -> Limits {
+pub(super) const fn around_nominal(half_tolerance: f64) -> Limits {
     Limits { low: Some(-half_tolerance), high: Some(half_tolerance) }
 }
 
@@ -319,85 +318,5 @@ impl Planner<'_> {
     pub(super) fn response_s(&self) -> f64 {
         self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si())
             + self.sheets.device.as_ref().map_or(0.0, |device| device.promise.response_time.si())
-    }
-
-    fn warn(&self, foreseen: &Foreseen, place: &Place) {
-        let Foreseen { name, half_tolerance: t, uncertainty: u, as_set, .. } = *foreseen;
-        if foreseen.open {
-            let message = format!(
-                "the {name} cannot be decided: a leak too small to be told could shift it behind the hose by more than a quarter of half its tolerance, for no delay shows that the hose is free"
-            );
-            let help = "a shorter or wider hose, a longer leak step, or ramps that show a delay to 10 ms or to what is promised";
-            self.findings.add(Finding::warning(
-                "hose-not-told",
-                place,
-                Wording::new(message, "this step", help),
-            ));
-        }
-        if u <= t / 3.0 {
-            return;
-        }
-        let style = self.sheets.site.style;
-        let show = |pascal: f64| style.difference(LevelDifference::new(pascal));
-        let guard = guard_of_u(&self.sheets.site, around_nominal(t), u);
-        let message = if guard * u >= t
-            && guard_of_u(&self.sheets.site, around_nominal(t), as_set) * as_set < t
-        {
-            format!(
-                "the {name} is left undecided wherever a run does not show that no other delay of the type is selected: U will be about {} then, half its tolerance is {}",
-                show(u),
-                show(t)
-            )
-        } else if guard * u >= t {
-            format!(
-                "no device can be shown to have a good {name} on this rig: U will be about {}, half its tolerance is {}",
-                show(u),
-                show(t)
-            )
-        } else {
-            let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share_by(t, u, off, guard));
-            format!(
-                "the {name} can be left undecided: U about {}, half its tolerance {}; so for about {:.0} % of devices at nominal, {:.0} % at half the tolerance",
-                show(u),
-                show(t),
-                nominal * 100.0,
-                half * 100.0
-            )
-        };
-        let help = "a faster wire, fewer addresses, a throttle or bleed valve, more cycles, or a reference with a smaller uncertainty decide more";
-        self.findings.add(Finding::warning(
-            "can-not-decide",
-            place,
-            Wording::new(message, "this step", help),
-        ));
-    }
-
-    /// Warns where an output as late as is still not told moves its level by more than a device at nominal is inside its limits.
-    fn warn_delay(&self, foreseen: &Foreseen, place: &Place) {
-        let Foreseen { quantity, half_tolerance, uncertainty, .. } = *foreseen;
-        if uncertainty <= half_tolerance {
-            return;
-        }
-        let direction = if quantity == QuantityName::OnDelay {
-            "the on delay"
-        } else if quantity == QuantityName::OffDelay {
-            "the off delay"
-        } else if quantity == QuantityName::CutOffDelay {
-            "the delay of the valve output at cut-off"
-        } else {
-            "the delay of the valve output at resume"
-        };
-        let promised = TimeSpan::new(self.response_s());
-        let message = format!(
-            "{direction} can be measured to ± {:.0} ms here, which is too coarse to decide the {:.0} ms promised",
-            uncertainty * 1e3,
-            promised.si() * 1e3
-        );
-        let help = "only a much longer delay is seen; a faster wire or more cycles tell more";
-        self.findings.add(Finding::warning(
-            "delay-not-told",
-            place,
-            Wording::new(message, "this step", help),
-        ));
     }
 }
