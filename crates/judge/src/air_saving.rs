@@ -144,7 +144,8 @@ impl At<'_> {
             let level = self.channels.task.sheets.site.style.level(deep);
             format!("the valve output changed {} times too few of {cycles}, up to {level}", found.missing)
         } else if found.unplaced > 0 {
-            format!("only {} of {cycles} changes could be used", found.records.len())
+            let all = found.unplaced as usize + found.records.len();
+            format!("{} of {all} changes could not be placed between the readings around them", found.unplaced)
         } else {
             return check;
         };

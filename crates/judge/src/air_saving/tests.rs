@@ -253,7 +253,7 @@ fn a_change_that_cannot_be_placed_is_told() {
     let checks = task_of(bounced);
     let check = of(&checks, QuantityName::Resume);
     assert!(check.verdict == CheckVerdict::Undecided, "{check:?}");
-    assert!(check.remark.as_ref().expect("one").contains("of 3 changes could be used"), "{check:?}");
+    assert!(check.remark.as_ref().expect("one").contains("changes could not be placed"), "{check:?}");
 
     // A change while the level falls does not count as a cut, because a cut comes as the level gets deeper.
     let (_, mut valve) = saved.world();
@@ -261,5 +261,5 @@ fn a_change_that_cannot_be_placed_is_told() {
     let checks = task_of(valve);
     let check = of(&checks, QuantityName::CutOff);
     assert_eq!(check.crossings.len(), 3, "{check:?}");
-    assert!(check.remark.as_ref().expect("one").contains("only 3 of 3 changes"), "{check:?}");
+    assert!(check.remark.as_ref().expect("one").contains("1 of 4 changes could not be placed"), "{check:?}");
 }
