@@ -179,23 +179,21 @@ impl Bench {
 
     /// Runs a task in virtual time as `tripbench rehearse` does; the virtual time that passed.
     pub fn rehearse(&self, task: &Task) -> Mono {
-        let mut engine = Engine::new(Plan { header: header(task), task: task.clone() }, Mono::START);
-        let rig = &task.sheets.rig;
-        let mut module = SimulatedBench::new(rig, self.truth.clone());
+        let plan = Plan { header: header(task), task: task.clone() };
+        let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
         let mut view = RunView::default();
-        let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
-        run_in_virtual_time(&mut engine, &mut module, run, |event| view.fold(&event))
+        let run = VirtualRun { stop: None, answer: |_| "yes" };
+        run_in_virtual_time(plan, &mut module, run, |event| view.fold(&event))
     }
 
     /// Runs a task in virtual time over this bench's truth; what it found, without trace and record.
     pub fn quick(&self, task: &Task) -> Quick {
-        let mut engine = Engine::new(Plan { header: header(task), task: task.clone() }, Mono::START);
-        let rig = &task.sheets.rig;
-        let mut module = SimulatedBench::new(rig, self.truth.clone());
-        let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
+        let plan = Plan { header: header(task), task: task.clone() };
+        let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
+        let run = VirtualRun { stop: None, answer: |_| "yes" };
         let (mut checks, mut begun, mut steps_s) = (Vec::new(), 0.0, Vec::new());
         let mut halted = None;
-        run_in_virtual_time(&mut engine, &mut module, run, |event| {
+        run_in_virtual_time(plan, &mut module, run, |event| {
             if let EventKind::Check(check) = event.kind {
                 checks.push(*check);
             } else if let EventKind::StepBegan(_) = event.kind {
@@ -245,12 +243,10 @@ fn run_task<M: VirtualModule>(
     answer: fn(&str) -> &'static str,
 ) -> Outcome {
     let plan = Plan { header: header(&task), task: task.clone() };
-    let mut engine = Engine::new(plan, Mono::START);
     let mut module = module(&task);
     let (mut events, mut view) = (Vec::new(), RunView::default());
-    let rig = &task.sheets.rig;
-    let run = VirtualRun { rig, stop, answer };
-    let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event| {
+    let run = VirtualRun { stop, answer };
+    let lasted = run_in_virtual_time(plan, &mut module, run, |event| {
         view.fold(&event);
         events.push(event);
     });

@@ -246,11 +246,10 @@ fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result
 fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (Vec<Event>, RunView, Mono) {
     let rig = &prepared.task.sheets.rig;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
-    let mut engine = Engine::new(plan, Mono::START);
     let mut module = SimulatedBench::new(rig, truth);
     let (mut events, mut view) = (Vec::new(), RunView::default());
-    let run = VirtualRun { rig, stop: None, answer: |_| "yes" };
-    let lasted = run_in_virtual_time(&mut engine, &mut module, run, |event: Event| {
+    let run = VirtualRun { stop: None, answer: |_| "yes" };
+    let lasted = run_in_virtual_time(plan, &mut module, run, |event: Event| {
         view.fold(&event);
         events.push(event);
     });
