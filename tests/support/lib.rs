@@ -14,7 +14,7 @@ pub mod wire;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
-use tripbench_engine::{Engine, PersonAtPlugs, Plan, PlanInput, Script, plan, rig_check};
+use tripbench_engine::{PersonAtPlugs, Plan, PlanInput, Script, plan, rig_check};
 use tripbench_quantity::Mono;
 use tripbench_record::{
     Check, ClockState, Event, EventKind, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record,

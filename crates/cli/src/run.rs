@@ -9,7 +9,7 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::Path;
 use tripbench_device::{NotChecked, SettingsSheet};
-use tripbench_engine::{Engine, Plan, foreseen_open, predictions};
+use tripbench_engine::{Plan, foreseen_open, predictions};
 use tripbench_judge::OfDevices;
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};

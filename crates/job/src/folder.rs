@@ -75,7 +75,7 @@ pub fn write_report(
     put(folder, REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())
 }
 
-/// A file is there whole or not at all: written beside, brought to the disk, renamed.
+/// A file is there whole or not at all: written beside, brought to the disk, renamed, and the folder that names it brought to the disk.
 fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), JobError> {
     let (path, beside) = (folder.join(name), folder.join(format!("{name}.part")));
     let written = File::create(&beside).and_then(|mut file| {
@@ -83,5 +83,6 @@ fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), JobError> {
         file.sync_all()
     });
     let renamed = written.and_then(|()| std::fs::rename(&beside, &path));
-    renamed.map_err(|source| JobError::File { what: "write", path, source })
+    let kept = renamed.and_then(|()| File::open(folder)?.sync_all());
+    kept.map_err(|source| JobError::File { what: "write", path, source })
 }

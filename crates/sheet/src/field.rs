@@ -238,14 +238,13 @@ impl fmt::Display for Date {
 
 impl Field for Date {
     fn read(node: &Node) -> Result<Self, Problem> {
+        let problem = |rule, message| Problem { rule, message, help: "write it as 2026-11-25".into() };
         match &node.value {
-            NodeValue::Datetime(date) if date.len() == 10 => Ok(Self(date.clone())),
-            NodeValue::Text(date) if is_date(date) => Ok(Self(date.clone())),
-            _ => Err(Problem {
-                rule: "not-a-date",
-                message: format!("expected a date, found {}", node.kind()),
-                help: "write it as 2026-11-25".into(),
-            }),
+            NodeValue::Datetime(date) | NodeValue::Text(date) if has_form_of_date(date) => {
+                let day = date.parse::<jiff::civil::Date>();
+                day.map(|_| Self(date.clone())).map_err(|_| problem("no-such-date", format!("the calendar has no {date}")))
+            }
+            _ => Err(problem("not-a-date", format!("expected a date, found {}", node.kind()))),
         }
     }
     fn schema() -> Value {
@@ -255,16 +254,10 @@ impl Field for Date {
 
 const DATE_PATTERN: &str = r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$";
 
-/// Whether a text has the form of [`DATE_PATTERN`].
-fn is_date(text: &str) -> bool {
-    let digits = |range| text.get(range).and_then(|part: &str| part.parse::<u8>().ok());
-    let form = text.len() == 10
-        && text.bytes().enumerate().all(|(at, byte)| match at {
-            4 | 7 => byte == b'-',
-            _ => byte.is_ascii_digit(),
-        });
-    form && digits(5..7).is_some_and(|month| (1..=12).contains(&month))
-        && digits(8..10).is_some_and(|day| (1..=31).contains(&day))
+/// Whether a text is a year of four digits, a month and a day of two: ISO 8601 has more forms than sheets take.
+fn has_form_of_date(text: &str) -> bool {
+    let fits = |(at, byte): (usize, u8)| if matches!(at, 4 | 7) { byte == b'-' } else { byte.is_ascii_digit() };
+    text.len() == 10 && text.bytes().enumerate().all(fits)
 }
 
 /// A text for people: one string, or one for each language.

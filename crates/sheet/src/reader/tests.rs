@@ -74,3 +74,26 @@ fn the_schema_comes_from_the_same_reading() {
     assert_eq!(schema["properties"]["inner"]["items"]["required"], json!(["number"]));
     assert_eq!(schema["additionalProperties"], json!(false));
 }
+
+// Months of the Gregorian calendar; 1900 was no leap year, 2000 was one.
+#[rstest]
+#[case("\"2026-02-28\"", None)]
+#[case("2026-11-30", None)]
+#[case("2024-02-29", None)]
+#[case("\"2000-02-29\"", None)]
+#[case("\"2026-02-29\"", Some("no-such-date"))]
+#[case("\"2026-02-31\"", Some("no-such-date"))]
+#[case("\"1900-02-29\"", Some("no-such-date"))]
+#[case("\"2026-04-31\"", Some("no-such-date"))]
+#[case("\"2026-13-01\"", Some("no-such-date"))]
+#[case("\"2026-00-01\"", Some("no-such-date"))]
+#[case("\"2026-2-1\"", Some("not-a-date"))]
+#[case("\"20260201\"", Some("not-a-date"))]
+#[case("\"2026-W05-1\"", Some("not-a-date"))]
+fn a_date_is_one_of_the_calendar(#[case] date: &str, #[case] rule: Option<&str>) {
+    let findings = Findings::new();
+    let read = |reader: &Reader<'_>| reader.required::<crate::Date>("due", "when");
+    let found = read_sheet(&Source::new("toy.toml", format!("due = {date}\n")), &findings, read);
+    assert_eq!(findings.into_sorted().first().map(|finding| finding.rule), rule);
+    assert_eq!(found.map(|date| date.as_str().to_owned()), rule.is_none().then(|| date.replace('"', "")));
+}
