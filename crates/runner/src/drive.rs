@@ -72,7 +72,7 @@ pub(crate) struct Drive<T, K, J> {
 
 impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
     /// Until the engine has ended and has told of it.
-    pub(crate) async fn to_its_end(&mut self, rig: &RigSheet, plan: &ReadPlan) {
+    pub(crate) async fn run(&mut self, rig: &RigSheet, plan: &ReadPlan) {
         let interval = rig.link.scan_interval.duration();
         while self.engine.phase() != Phase::Ended {
             let started = self.clock.now();

@@ -58,7 +58,7 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), JournalError>
     }
     let (wall, judges) = (Some(wall), OnAThread(None));
     let mut drive = Drive { engine, link, clock, latch, keeper: journal, judges, control, wall, lost: false };
-    drive.to_its_end(rig, &task.plan).await;
+    drive.run(rig, &task.plan).await;
     // The disk may be slow: whoever shares this thread goes on meanwhile.
     let journal = drive.keeper;
     spawn_blocking(move || journal.finish()).await.unwrap_or(Err(JournalError::Failed))

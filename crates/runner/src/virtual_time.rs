@@ -69,7 +69,7 @@ async fn drive(
     keeper.stop_when_due();
     let judges = InNoTime(None);
     let mut drive = Drive { engine, link, clock, latch, keeper, judges, control, wall: None, lost: false };
-    drive.to_its_end(rig, &task.plan).await;
+    drive.run(rig, &task.plan).await;
 }
 
 /// A module at the end of the rig sheet's wire.
@@ -123,17 +123,14 @@ impl<L> AtOnce<'_, '_, L> {
 impl<L: FnMut(Event)> Keeper for AtOnce<'_, '_, L> {
     fn keep(&mut self, event: Event) -> Result<(), JournalError> {
         self.written = Some(event.seq);
-        match &event.kind {
-            EventKind::Asked { id, text } => {
-                let answer = (self.answer)(text).into();
-                self.tell(Control::Answer { to: *id, answer, by: String::from("rehearsal") });
-            }
-            EventKind::Guide(guide) => self.module.borrow_mut().guided(self.clock.now(), *guide),
-            EventKind::Scan(_) => {
-                self.scans += 1;
-                self.stop_when_due();
-            }
-            _ => {}
+        if let EventKind::Scan(_) = &event.kind {
+            self.scans += 1;
+            self.stop_when_due();
+        } else if let EventKind::Asked { id, text } = &event.kind {
+            let answer = (self.answer)(text).into();
+            self.tell(Control::Answer { to: *id, answer, by: String::from("rehearsal") });
+        } else if let EventKind::Guide(guide) = &event.kind {
+            self.module.borrow_mut().guided(self.clock.now(), *guide);
         }
         (self.listen)(event);
         Ok(())
