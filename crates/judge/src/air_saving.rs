@@ -145,7 +145,10 @@ impl At<'_> {
             format!("the valve output changed {} times too few of {cycles}, up to {level}", found.missing)
         } else if found.unplaced > 0 {
             let all = found.unplaced as usize + found.records.len();
-            format!("{} of {all} changes could not be placed between the readings around them", found.unplaced)
+            format!(
+                "{} of {all} changes could not be placed between the readings around them",
+                found.unplaced
+            )
         } else {
             return check;
         };

@@ -242,7 +242,8 @@ impl Field for Date {
         match &node.value {
             NodeValue::Datetime(date) | NodeValue::Text(date) if has_form_of_date(date) => {
                 let day = date.parse::<jiff::civil::Date>();
-                day.map(|_| Self(date.clone())).map_err(|_| problem("no-such-date", format!("the calendar has no {date}")))
+                day.map(|_| Self(date.clone()))
+                    .map_err(|_| problem("no-such-date", format!("the calendar has no {date}")))
             }
             _ => Err(problem("not-a-date", format!("expected a date, found {}", node.kind()))),
         }
@@ -256,7 +257,8 @@ const DATE_PATTERN: &str = r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$
 
 /// Whether a text is a year of four digits, a month and a day of two: ISO 8601 has more forms than sheets take.
 fn has_form_of_date(text: &str) -> bool {
-    let fits = |(at, byte): (usize, u8)| if matches!(at, 4 | 7) { byte == b'-' } else { byte.is_ascii_digit() };
+    let fits =
+        |(at, byte): (usize, u8)| if matches!(at, 4 | 7) { byte == b'-' } else { byte.is_ascii_digit() };
     text.len() == 10 && text.bytes().enumerate().all(fits)
 }
 
