@@ -17,6 +17,14 @@ fn draws() -> u64 {
 /// A value between two ends, another one each time.
 type Within<'w> = &'w mut dyn FnMut(f64, f64) -> f64;
 
+/// Values between two ends, the same ones for a seed.
+fn drawing(seed: u64) -> impl FnMut(f64, f64) -> f64 {
+    let mut random = Pcg64Mcg::seed_from_u64(seed);
+    move |low, high| {
+        if low < high { Uniform::new(low, high).expect("a range").sample(&mut random) } else { low }
+    }
+}
+
 /// The demo with one device that is just as set, whose reference is right.
 fn one_device() -> Bench {
     let mut bench = Bench::demo();
@@ -45,11 +53,7 @@ struct Tally {
 fn tally(name: &str, draw: impl Fn(Within<'_>) -> Bench) -> Tally {
     let mut tally = Tally::default();
     for seed in 0..draws() {
-        let mut random = Pcg64Mcg::seed_from_u64(0x0dd5 + seed);
-        let mut within = |low: f64, high: f64| {
-            if low < high { Uniform::new(low, high).expect("a range").sample(&mut random) } else { low }
-        };
-        let mut bench = draw(&mut within);
+        let mut bench = draw(&mut drawing(0x0dd5 + seed));
         bench.truth.seed = seed + 1;
         let outcome = bench.run();
         let position: &PositionRecord = &outcome.record.positions[0];
@@ -324,8 +328,7 @@ fn on_a_slow_rig_another_delay_than_is_set_is_never_shown_to_be_the_one(
     #[values("10 ms", "20 ms")] scan: &str,
 ) {
     for seed in 0..draws() {
-        let mut random = Pcg64Mcg::seed_from_u64(0x5e1e + seed);
-        let delay_s = Uniform::new(delays_s[0], delays_s[1]).expect("a range").sample(&mut random);
+        let delay_s = drawing(0x5e1e + seed)(delays_s[0], delays_s[1]);
         let mut bench = one_device();
         bench.truth.seed = seed + 1;
         let delay = format!("delay = \"{set}\"");
@@ -347,8 +350,7 @@ fn on_a_slow_rig_another_delay_than_is_set_is_never_shown_to_be_the_one(
 fn by_hand_a_turn_just_past_the_levels_hides_no_hysteresis() {
     let (mut passed, mut found_in, mut sum) = (0, 0.0, 0.0);
     for seed in 0..draws() {
-        let mut random = Pcg64Mcg::seed_from_u64(0x70a4 + seed);
-        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut within = drawing(0x70a4 + seed);
         let mut bench = by_hand();
         bench.truth.seed = seed + 1;
         let noise = format!("noise = \"{} Pa\"", within(150.0, 250.0));
@@ -378,13 +380,12 @@ fn by_hand_a_turn_just_past_the_levels_hides_no_hysteresis() {
     assert!(found_in > 4.0 && sum < 1.5 * found_in, "{sum} in {found_in}");
 }
 
-/// Where noise that is declared hides how far a hand goes back, what a small hysteresis does then is not the device's fault.
+/// Where noise that is declared hides how far a hand goes back, changes back within a small hysteresis are not the device's fault.
 #[test]
 fn by_hand_a_turn_that_goes_unseen_is_no_chatter() {
     let mut changed_back = 0;
     for seed in 0..draws() {
-        let mut random = Pcg64Mcg::seed_from_u64(0xc4a7 + seed);
-        let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
+        let mut within = drawing(0xc4a7 + seed);
         let mut bench = by_hand();
         bench.truth.seed = seed + 1;
         let noise = format!("noise = \"{} Pa\"", within(430.0, 480.0));

@@ -60,14 +60,14 @@ pub(crate) fn delay_check(
         (CheckVerdict::Undecided, String::from(remark))
     } else if decide(&result, harmless, Acceptance::GuardBand) == Outcome::Pass {
         // A value beyond the limit that stands beside it needs a word.
-        let so_far = if result.value > promised_s {
-            "not surely later than its sheets say"
+        let (so_far, beyond) = if result.value > promised_s {
+            ("not surely later than its sheets say", "more")
         } else if selected_s > 0.0 && result.value < selected_s {
-            "not surely earlier than the delay that is set"
+            ("not surely earlier than the delay that is set", "less")
         } else {
-            "nothing against it"
+            ("nothing against it", "more")
         };
-        let remark = format!("{so_far}: even {:.0} ms more would change no verdict", spare_s * 1e3);
+        let remark = format!("{so_far}: even {:.0} ms {beyond} would change no verdict", spare_s * 1e3);
         (CheckVerdict::Measured, remark)
     } else {
         let [earliest_s, latest_s] =

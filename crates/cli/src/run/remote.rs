@@ -6,7 +6,7 @@ use crate::say;
 use anyhow::{Context, Result, anyhow, bail};
 use serde_json::{Value, json};
 use std::fs::File;
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, ErrorKind, Write};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -251,8 +251,12 @@ fn read_on(
         bail!("the daemon answers {}", answer.status());
     }
     for line in BufReader::new(answer.into_body().into_reader()).lines() {
-        // Cut off, or long enough: what was not read whole comes again.
-        let Ok(line) = line else { break };
+        let line = match line {
+            Ok(line) => line,
+            Err(error) if error.kind() == ErrorKind::InvalidData => return Err(error.into()),
+            // Cut off, or long enough: what was not read whole comes again.
+            Err(_) => break,
+        };
         let Some(text) = line.strip_prefix("data: ") else { continue };
         let whole = format!("{text}\n");
         let event = event(whole.as_bytes()).context("a line of the daemon's journal is damaged")?;
