@@ -8,6 +8,8 @@ pub mod hosted;
 pub mod kill;
 pub mod line;
 pub mod proving;
+pub mod search;
+pub mod virtual_line;
 pub mod ways;
 pub mod wire;
 
@@ -15,6 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
 use tripbench_engine::{PersonAtPlugs, Plan, PlanInput, Script, plan, rig_check};
+use tripbench_link::Clock;
 use tripbench_quantity::Mono;
 use tripbench_record::{
     Check, ClockState, Event, EventKind, Halt, Identity, IdentityHow, LoadedSheets, PositionPlan, Record,
@@ -24,6 +27,7 @@ use tripbench_rig::{RigSheet, VirtualModule};
 use tripbench_runner::{VirtualRun, run_in_virtual_time};
 use tripbench_sheet::{Findings, Reader, Severity, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth};
+use virtual_line::{OnLine, VirtualLine, run_over};
 
 /// Folder of the demo's sheets.
 pub fn bench_scripts() -> PathBuf {
@@ -182,7 +186,7 @@ impl Bench {
         let plan = Plan { header: header(task), task: task.clone() };
         let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
         let mut view = RunView::default();
-        let run = VirtualRun { stop: None, answer: |_| "yes" };
+        let run = VirtualRun::default();
         run_in_virtual_time(plan, &mut module, run, |event| view.fold(&event))
     }
 
@@ -190,7 +194,7 @@ impl Bench {
     pub fn quick(&self, task: &Task) -> Quick {
         let plan = Plan { header: header(task), task: task.clone() };
         let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
-        let run = VirtualRun { stop: None, answer: |_| "yes" };
+        let run = VirtualRun::default();
         let (mut checks, mut begun, mut steps_s) = (Vec::new(), 0.0, Vec::new());
         let mut halted = None;
         run_in_virtual_time(plan, &mut module, run, |event| {
@@ -205,6 +209,18 @@ impl Bench {
             }
         });
         Quick { checks, steps_s, halted }
+    }
+
+    /// Runs it in virtual time over the wire of its rig sheet, byte for byte.
+    ///
+    /// # Panics
+    /// If the sheets are not good.
+    pub fn run_over_its_wire(&self) -> Outcome {
+        let task = self.task();
+        let clock = Clock::in_virtual_time();
+        let line = VirtualLine::new(&task.sheets.rig, self.truth.clone(), &clock, Vec::new());
+        let events = run_over(&line, &clock, task.clone(), OnLine::default());
+        outcome(task, events, clock.now())
     }
 
     /// Runs it over a module of the caller's; `stop` ends it after so many inputs.
@@ -244,12 +260,16 @@ fn run_task<M: VirtualModule>(
 ) -> Outcome {
     let plan = Plan { header: header(&task), task: task.clone() };
     let mut module = module(&task);
-    let (mut events, mut view) = (Vec::new(), RunView::default());
-    let run = VirtualRun { stop, answer };
-    let lasted = run_in_virtual_time(plan, &mut module, run, |event| {
-        view.fold(&event);
-        events.push(event);
-    });
+    let mut events = Vec::new();
+    let run = VirtualRun { stop, answer, ..VirtualRun::default() };
+    let lasted = run_in_virtual_time(plan, &mut module, run, |event| events.push(event));
+    outcome(task, events, lasted)
+}
+
+/// What came of a run that told of these events.
+fn outcome(task: Task, events: Vec<Event>, lasted: Mono) -> Outcome {
+    let mut view = RunView::default();
+    events.iter().for_each(|event| view.fold(event));
     let trace = view.trace().expect("a run has a header");
     let csv = trace.to_csv();
     let kept = TraceRecord {

@@ -124,7 +124,14 @@ pub fn converter_link(address: SocketAddr) -> String {
 /// # Panics
 /// If the demo's rig sheet has changed its wire.
 pub fn with_link(keys: &str) -> String {
-    let sheet = crate::sheet_text("rigs/goods-in-1.toml");
+    with_wire(&crate::sheet_text("rigs/goods-in-1.toml"), keys)
+}
+
+/// A rig sheet with another wire than that of the demo's.
+///
+/// # Panics
+/// If the sheet has not the demo's wire.
+pub fn with_wire(sheet: &str, keys: &str) -> String {
     let tcp = "tcp = \"127.0.0.1:1502\"";
     assert!(sheet.contains(tcp), "the demo's wire is not `{tcp}`");
     sheet.replace(tcp, keys)

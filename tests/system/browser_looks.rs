@@ -165,8 +165,9 @@ impl Looks {
 fn workplace() -> Workplace {
     let workplace = quick();
     workplace.write("site.toml", &(sheet_text("site.toml") + SCREEN));
-    let question = "[[step]]\ndo = \"ask\"\ntext = \"Are the filters in place?\"\n\n[[step]]\ndo = \"zero\"\n\n[[step]]\ndo = \"leak\"";
-    workplace.change("script.toml", "[[step]]\ndo = \"zero\"\n\n[[step]]\ndo = \"leak\"", question);
+    let question = "[[step]]\ndo = \"ask\"\ntext = \"Are the filters in place?\"\n\n[[step]]\ndo = \"zero\"\nwatch = \"0.5 s\"\n\n[[step]]\ndo = \"leak\"";
+    let steps = "[[step]]\ndo = \"zero\"\nwatch = \"0.5 s\"\n\n[[step]]\ndo = \"leak\"";
+    workplace.change("script.toml", steps, question);
     workplace.change("truth.toml", "switch_point = \"59.7 kPa\"", "switch_point = \"60.95 kPa\"");
     workplace.change("truth.toml", "reset_point = \"54.7 kPa\"", "reset_point = \"55.7 kPa\"");
     for number in 2..=4 {

@@ -33,5 +33,6 @@ mod sheets;
 mod simulated;
 mod tidy;
 mod ways;
+mod wires;
 mod witness;
 mod zones;

@@ -248,7 +248,7 @@ fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (Vec<Event>, RunView, M
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
     let mut module = SimulatedBench::new(rig, truth);
     let (mut events, mut view) = (Vec::new(), RunView::default());
-    let run = VirtualRun { stop: None, answer: |_| "yes" };
+    let run = VirtualRun::default();
     let lasted = run_in_virtual_time(plan, &mut module, run, |event: Event| {
         view.fold(&event);
         events.push(event);

@@ -2,9 +2,13 @@
 //! which passes only where somebody waits.
 
 use rustix::time::{ClockId, Timespec, clock_gettime};
+use std::future::poll_fn;
+use std::pin::pin;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::task::Poll;
 use std::time::Duration;
+use tokio::time::timeout;
 use tripbench_quantity::Mono;
 
 /// A clock that began with the run.
@@ -17,8 +21,18 @@ enum Time {
         start_ns: i128,
         asleep_ns: i128,
     },
-    /// Nanoseconds that were waited for.
-    Virtual(Arc<AtomicU64>),
+    Virtual(Arc<VirtualTime>),
+}
+
+/// Time that passes where somebody waits, in nanoseconds.
+#[derive(Debug, Default)]
+struct VirtualTime {
+    /// What was waited for.
+    passed: AtomicU64,
+    /// One more than the earliest moment at which something comes that somebody waits for; 0 if nothing does.
+    next: AtomicU64,
+    /// How far its clocks have drawn apart.
+    asleep: AtomicI64,
 }
 
 /// Difference of the two clocks that counts as a sleep or a jump.
@@ -35,6 +49,27 @@ impl Clock {
         Self(Time::Virtual(Arc::default()))
     }
 
+    /// Lets virtual time pass, as where a thread is not run, or the machine sleeps; then [`Self::jumped`] tells. Nothing in real time.
+    pub fn lose(&self, time: Duration, asleep: bool) {
+        if let Time::Virtual(time_of) = &self.0 {
+            let lost_ns = u64::try_from(time.as_nanos()).unwrap_or(u64::MAX);
+            time_of.passed.fetch_add(lost_ns, Ordering::Relaxed);
+            if asleep {
+                time_of.asleep.fetch_add(i64::try_from(lost_ns).unwrap_or(i64::MAX), Ordering::Relaxed);
+            }
+        }
+    }
+
+    /// Tells whoever waits with [`Self::within`] in virtual time that something comes at a moment.
+    pub fn comes_at(&self, moment: Mono) {
+        if let Time::Virtual(time) = &self.0 {
+            // One more than the moment, so that 0 is none.
+            let next = moment.nanos().saturating_add(1);
+            let earlier = |known: u64| (known == 0 || next < known).then_some(next);
+            let _as_it_was = time.next.fetch_update(Ordering::Relaxed, Ordering::Relaxed, earlier);
+        }
+    }
+
     /// Now, since the start.
     pub fn now(&self) -> Mono {
         match &self.0 {
@@ -42,7 +77,7 @@ impl Clock {
                 let passed = nanos(clock_gettime(ClockId::Boottime)) - start_ns;
                 Mono::from_nanos(u64::try_from(passed).unwrap_or(0))
             }
-            Time::Virtual(passed_ns) => Mono::from_nanos(passed_ns.load(Ordering::Relaxed)),
+            Time::Virtual(time) => Mono::from_nanos(time.passed.load(Ordering::Relaxed)),
         }
     }
 
@@ -52,7 +87,7 @@ impl Clock {
             Time::Machine { asleep_ns: at_start_ns, .. } => {
                 (asleep_ns() - at_start_ns).abs() > LARGEST_JUMP_NS
             }
-            Time::Virtual(_) => false,
+            Time::Virtual(time) => i128::from(time.asleep.load(Ordering::Relaxed)) > LARGEST_JUMP_NS,
         }
     }
 
@@ -65,8 +100,8 @@ impl Clock {
     pub async fn sleep_until(&self, moment: Mono) {
         match &self.0 {
             Time::Machine { .. } => tokio::time::sleep(self.until(moment)).await,
-            Time::Virtual(passed_ns) => {
-                passed_ns.fetch_max(moment.nanos(), Ordering::Relaxed);
+            Time::Virtual(time) => {
+                time.passed.fetch_max(moment.nanos(), Ordering::Relaxed);
             }
         }
     }
@@ -74,6 +109,39 @@ impl Clock {
     /// Waits for a time.
     pub async fn sleep(&self, time: Duration) {
         self.sleep_until(self.now() + time).await;
+    }
+
+    /// What a future gives, if it does before a moment; `None` at that moment. In virtual time it must wait for nothing but what
+    /// [`Self::comes_at`] tells of, or waits on this clock.
+    pub async fn within<T>(&self, until: Mono, future: impl Future<Output = T>) -> Option<T> {
+        let Time::Virtual(time) = &self.0 else { return timeout(self.until(until), future).await.ok() };
+        let mut future = pin!(future);
+        poll_fn(|context| {
+            loop {
+                time.next.store(0, Ordering::Relaxed);
+                if let Poll::Ready(value) = future.as_mut().poll(context) {
+                    return Poll::Ready(Some(value));
+                }
+                if self.now() >= until {
+                    return Poll::Ready(None);
+                }
+                let next_ns = time.next.load(Ordering::Relaxed).checked_sub(1).unwrap_or(u64::MAX);
+                time.passed.fetch_max(next_ns.min(until.nanos()), Ordering::Relaxed);
+            }
+        })
+        .await
+    }
+
+    /// Lets others on this thread have a turn; in virtual time there is nobody else.
+    pub(crate) async fn turn(&self) {
+        if let Time::Machine { .. } = &self.0 {
+            tokio::task::yield_now().await;
+        }
+    }
+
+    /// Whether time passes only where somebody waits.
+    pub(crate) const fn is_virtual(&self) -> bool {
+        matches!(&self.0, Time::Virtual(_))
     }
 }
 

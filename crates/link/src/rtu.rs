@@ -19,7 +19,6 @@ use std::pin::pin;
 use std::task::Poll;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::time::{sleep, timeout};
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{Doubt, IdentityObject, LinkSheet, Query, Request, Response, SerialTiming};
 
@@ -116,7 +115,7 @@ impl<L: Line> RtuTransport<L> {
         pause_until(until, clock).await;
         let mut bytes = [0; 512];
         let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
-        match at_once(port.read(&mut bytes)).await {
+        match at_once(port.read(&mut bytes), clock).await {
             None => Ok(0),
             Some(Ok(count)) if count > 0 => Ok(count),
             Some(_) => {
@@ -139,7 +138,7 @@ impl<L: Line> RtuTransport<L> {
         }
         self.port = Some(opened.map_err(|_| Doubt::Lost)?);
         self.opened = true;
-        wake_precisely();
+        wake_precisely(clock);
         // Somebody may have asked something just before.
         self.suspect = true;
         self.active = clock.now();
@@ -159,13 +158,13 @@ impl<L: Line> RtuTransport<L> {
     /// The next bytes that come before a moment, at least one; `None` if none do.
     async fn bytes(&mut self, into: &mut [u8], until: Mono, clock: &Clock) -> Result<Option<usize>, Doubt> {
         let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
-        match timeout(clock.until(until), port.read(into)).await {
-            Err(_late) => Ok(None),
-            Ok(Ok(count)) if count > 0 => {
+        match clock.within(until, port.read(into)).await {
+            None => Ok(None),
+            Some(Ok(count)) if count > 0 => {
                 self.active = clock.now();
                 Ok(Some(count))
             }
-            Ok(_) => {
+            Some(_) => {
                 self.port = None;
                 Err(Doubt::Lost)
             }
@@ -184,7 +183,7 @@ impl<L: Line> RtuTransport<L> {
             let Some(count) = self.bytes(into, until, clock).await? else { break };
             if room == 0 {
                 // The reply cannot be in what comes now. It is thrown away, and others on this thread have their turn.
-                sleep(BETWEEN_STRAYS).await;
+                clock.sleep(BETWEEN_STRAYS).await;
             } else if let Some(found) = self.found(&mut heard, query, &chunk[..count]) {
                 return Ok((found, self.active));
             }
@@ -239,8 +238,8 @@ impl<L: Line> RtuTransport<L> {
 
 /// What a future gives without waiting for it. The runtime looks at its ports first; a timer of no time at all would wait for
 /// its next tick, a millisecond of every transaction.
-async fn at_once<T>(future: impl Future<Output = T>) -> Option<T> {
-    tokio::task::yield_now().await;
+async fn at_once<T>(future: impl Future<Output = T>, clock: &Clock) -> Option<T> {
+    clock.turn().await;
     let mut future = pin!(future);
     poll_fn(|context| match future.as_mut().poll(context) {
         Poll::Ready(value) => Poll::Ready(Some(value)),
@@ -342,7 +341,7 @@ mod tests {
     use std::pin::Pin;
     use std::task::{Context, ready};
     use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-    use tokio::time::Sleep;
+    use tokio::time::{Sleep, sleep};
     use tripbench_rig::{Area, LONGEST_GAP};
 
     const TIMES: RtuTimes = RtuTimes {

@@ -1,6 +1,8 @@
 //! Modbus TCP. The connection is dropped after anything but a clean answer or a refusal.
 
 use crate::clock::Clock;
+use crate::line::{Line, TcpLine};
+use crate::rtu::LineDiscipline;
 use crate::transport::{Transport, late};
 use std::borrow::Cow;
 use std::fmt;
@@ -8,11 +10,9 @@ use std::io::ErrorKind;
 use std::net::{SocketAddr, ToSocketAddrs};
 use std::time::Duration;
 use thiserror::Error;
-use tokio::net::TcpStream;
-use tokio::time::timeout;
 use tokio_modbus::client::{Client, Context, tcp};
 use tokio_modbus::prelude::{ReadCode, Request as Wire, Response as WireResponse, Slave, SlaveContext};
-use tokio_modbus::{Error, ProtocolError};
+use tokio_modbus::{Error, ExceptionCode, ProtocolError};
 use tripbench_quantity::Span;
 use tripbench_rig::{Area, Doubt, IdentityObject, Query, Request, Response};
 
@@ -36,17 +36,18 @@ pub fn resolve(address: &str) -> Result<SocketAddr, ResolveError> {
 }
 
 /// A Modbus TCP connection that is made when it is needed.
-pub struct TcpTransport {
-    address: SocketAddr,
+pub struct TcpTransport<L = TcpLine> {
+    line: L,
     answer_timeout: Duration,
+    discipline: LineDiscipline,
     connection: Option<Context>,
 }
 
-impl fmt::Debug for TcpTransport {
+impl<L: fmt::Debug> fmt::Debug for TcpTransport<L> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let connected = self.connection.is_some();
         f.debug_struct("TcpTransport")
-            .field("address", &self.address)
+            .field("line", &self.line)
             .field("connected", &connected)
             .finish_non_exhaustive()
     }
@@ -54,16 +55,25 @@ impl fmt::Debug for TcpTransport {
 
 impl TcpTransport {
     /// A wire to the module at an address; nothing is sent yet.
-    pub const fn new(address: SocketAddr, answer_timeout: Duration) -> Self {
-        Self { address, answer_timeout, connection: None }
+    pub fn new(address: SocketAddr, answer_timeout: Duration) -> Self {
+        Self::over(TcpLine::to(address), answer_timeout)
+    }
+}
+
+impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
+    /// A wire of another kind that carries the frames of Modbus TCP; nothing is sent yet.
+    pub const fn over(line: L, answer_timeout: Duration) -> Self {
+        Self { line, answer_timeout, discipline: LineDiscipline::Kept, connection: None }
+    }
+
+    /// The same wire without a guard, for a test that shows what the guard is for; the guards of serial frames are none of its own.
+    #[must_use]
+    pub fn with_discipline(self, discipline: LineDiscipline) -> Self {
+        Self { discipline, ..self }
     }
 
     async fn connect(&self) -> Result<Context, Doubt> {
-        let stream =
-            timeout(self.answer_timeout.max(Duration::from_secs(1)), TcpStream::connect(self.address)).await;
-        let stream = stream.map_err(|_| Doubt::Lost)?.map_err(|_| Doubt::Lost)?;
-        stream.set_nodelay(true).map_err(|_| Doubt::Lost)?;
-        Ok(tcp::attach(stream))
+        self.line.open().await.map(tcp::attach).map_err(|_| Doubt::Lost)
     }
 
     /// One request and its answer, where `read` makes something of it.
@@ -81,29 +91,34 @@ impl TcpTransport {
         };
         connection.set_slave(Slave(unit));
         let before = clock.now();
-        let answer = timeout(self.answer_timeout, connection.call(request)).await;
+        let until = before + self.answer_timeout;
+        let answer = clock.within(until, connection.call(request)).await;
         let after = clock.now();
-        let answer = answer.map_err(|_| late(before + self.answer_timeout, after))?;
-        match answer {
-            Ok(Ok(response)) => {
-                let response = read(response)?;
-                self.connection = Some(connection);
-                Ok((response, Span { before, after }))
-            }
-            Ok(Err(code)) => {
-                self.connection = Some(connection);
-                Err(Doubt::Refused(u8::from(code)))
-            }
-            Err(Error::Protocol(
-                ProtocolError::HeaderMismatch { .. } | ProtocolError::FunctionCodeMismatch { .. },
-            )) => Err(Doubt::Foreign),
-            Err(Error::Transport(error)) if error.kind() == ErrorKind::InvalidData => Err(Doubt::Corrupt),
-            Err(Error::Transport(_)) => Err(Doubt::Lost),
+        let answer = answer.map_or_else(|| Err(late(until, after)), |answer| read_answer(answer, read));
+        if matches!(answer, Ok(_) | Err(Doubt::Refused(_))) || self.discipline == LineDiscipline::NeverSuspect {
+            self.connection = Some(connection);
         }
+        Ok((answer?, Span { before, after }))
     }
 }
 
-impl Transport for TcpTransport {
+/// What came of a request, where anything came in time.
+fn read_answer<T>(
+    answer: Result<Result<WireResponse, ExceptionCode>, Error>,
+    read: impl FnOnce(WireResponse) -> Result<T, Doubt>,
+) -> Result<T, Doubt> {
+    match answer {
+        Ok(Ok(response)) => read(response),
+        Ok(Err(code)) => Err(Doubt::Refused(u8::from(code))),
+        Err(Error::Protocol(
+            ProtocolError::HeaderMismatch { .. } | ProtocolError::FunctionCodeMismatch { .. },
+        )) => Err(Doubt::Foreign),
+        Err(Error::Transport(error)) if error.kind() == ErrorKind::InvalidData => Err(Doubt::Corrupt),
+        Err(Error::Transport(_)) => Err(Doubt::Lost),
+    }
+}
+
+impl<L: Line<Port: fmt::Debug + Send + 'static>> Transport for TcpTransport<L> {
     async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
         let request = &query.request;
         let read = |response| from_wire(request, response);

@@ -37,7 +37,7 @@ pub(crate) trait Keeper {
     fn keep(&mut self, event: Event) -> Result<(), JournalError>;
 
     /// The last event that is written, if any.
-    fn written(&self) -> Option<Seq>;
+    fn written(&mut self) -> Option<Seq>;
 }
 
 /// Who judges the steps of a run, one at a time.

@@ -22,7 +22,7 @@ pub type Listener = Box<dyn FnMut(&Event) + Send>;
 /// Longest time that a written line may wait for the disk.
 const SYNC_EVERY: Duration = Duration::from_millis(250);
 /// Events that may wait for the writer: about two seconds of scans at full speed.
-const QUEUE: usize = 4_096;
+pub(crate) const QUEUE: usize = 4_096;
 
 /// Why a journal cannot be written.
 #[derive(Debug, Error)]

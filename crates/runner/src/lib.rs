@@ -12,5 +12,5 @@ mod virtual_time;
 pub use drive::Control;
 pub use journal::{JournalError, JournalWriter, Listener};
 pub use live::{LiveRun, run_live};
-pub use recover::{RecoverError, Recovered, recover};
-pub use virtual_time::{VirtualRun, run_in_virtual_time};
+pub use recover::{ClosedError, RecoverError, Recovered, closed, recover};
+pub use virtual_time::{VirtualDisk, VirtualLink, VirtualRun, run_in_virtual_time, run_on_virtual_wire};

@@ -69,7 +69,7 @@ impl Keeper for JournalWriter {
         self.send(event)
     }
 
-    fn written(&self) -> Option<Seq> {
+    fn written(&mut self) -> Option<Seq> {
         Self::written(self)
     }
 }

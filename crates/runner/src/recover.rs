@@ -5,7 +5,7 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use tripbench_quantity::Mono;
-use tripbench_record::journal::{Damaged, Ending, NotWritable, Tally, closing_line, line, open};
+use tripbench_record::journal::{Damaged, Ending, NotWritable, Opened, Tally, closing_line, line, open};
 use tripbench_record::{Event, EventKind, Halt, Seq};
 
 /// Why a journal cannot be recovered.
@@ -73,6 +73,39 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     if !torn.is_empty() {
         std::fs::write(path.with_extension("torn"), torn).map_err(io)?;
     }
+    let text = close(&mut opened, good, torn, halt)?;
+    file.set_len(opened.good_bytes as u64).map_err(io)?;
+    std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
+    file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(io)?;
+    Ok(Recovered { events: opened.events, was_open: true })
+}
+
+/// The events of a journal by its bytes, closed as aborted where it was left open.
+///
+/// # Errors
+/// If they are damaged, or cannot be closed.
+pub fn closed(bytes: &[u8], halt: Halt) -> Result<Vec<Event>, ClosedError> {
+    let mut opened = open(bytes)?;
+    if opened.ending != Ending::Complete {
+        let (good, torn) = bytes.split_at(opened.good_bytes);
+        close(&mut opened, good, torn, halt)?;
+    }
+    Ok(opened.events)
+}
+
+/// Why the bytes of a journal cannot be closed.
+#[derive(Debug, Error)]
+pub enum ClosedError {
+    /// They are damaged.
+    #[error(transparent)]
+    Damaged(#[from] Damaged),
+    /// The closing events cannot be written.
+    #[error(transparent)]
+    NotWritable(#[from] NotWritable),
+}
+
+/// Adds the events that close a journal; their lines.
+fn close(opened: &mut Opened, good: &[u8], torn: &[u8], halt: Halt) -> Result<String, NotWritable> {
     let mut tally = Tally::default();
     tally.add(good);
     let at = opened.events.last().map_or(Mono::START, |event| event.at);
@@ -90,8 +123,5 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let end = Event { seq: Seq(opened.events.len() as u64), at, kind: EventKind::Ended { ended: None } };
     text.push_str(&closing_line(&end, &tally)?);
     opened.events.push(end);
-    file.set_len(opened.good_bytes as u64).map_err(io)?;
-    std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
-    file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(io)?;
-    Ok(Recovered { events: opened.events, was_open: true })
+    Ok(text)
 }

@@ -3,7 +3,9 @@
 
 use crate::JournalError;
 use crate::drive::{Control, Drive, Judges, Keeper, safe_first};
+use crate::journal::QUEUE;
 use std::cell::RefCell;
+use std::collections::VecDeque;
 use std::pin::pin;
 use std::sync::mpsc::{Sender, channel};
 use std::task::{Context, Poll, Waker};
@@ -12,7 +14,7 @@ use tripbench_engine::{Engine, Input, Judging, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::{Mono, Span};
 use tripbench_record::{Event, EventKind, Halt, Seq};
-use tripbench_rig::{Doubt, LinkSheet, Query, Response, VirtualModule};
+use tripbench_rig::{Doubt, Guide, LinkSheet, Query, Response, VirtualModule};
 
 /// What surrounds a run in virtual time.
 #[derive(Debug, Clone)]
@@ -21,6 +23,25 @@ pub struct VirtualRun {
     pub stop: Option<(usize, Halt)>,
     /// What is answered to a question.
     pub answer: fn(&str) -> &'static str,
+    /// The disk that its record is written to.
+    pub disk: VirtualDisk,
+}
+
+/// How a disk behaves in virtual time.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct VirtualDisk {
+    /// How long an event waits until it is written.
+    pub takes: Duration,
+    /// From which event on nothing is written any more, counted from 0; `None` if everything is.
+    pub full_at: Option<usize>,
+    /// Whether who listens hears before anything is written: for a test that shows what the order is for.
+    pub heard_first: bool,
+}
+
+impl Default for VirtualRun {
+    fn default() -> Self {
+        Self { stop: None, answer: |_| "yes", disk: VirtualDisk::default() }
+    }
 }
 
 /// Runs a plan against a module until it has ended; every event is handed to `listen`. Returns the virtual time that passed.
@@ -31,45 +52,73 @@ pub fn run_in_virtual_time(
     listen: impl FnMut(Event),
 ) -> Mono {
     let clock = Clock::in_virtual_time();
-    let mut whole = pin!(drive(plan, module, run, (clock.clone(), listen)));
+    let sheets = plan.task.sheets.clone();
+    let (latch, module) = (StopLatch::armed(), RefCell::new(module));
+    let wire = VirtualWire { module: &module, link: &sheets.rig.link };
+    let link = Link::new(wire, clock.clone(), latch.clone(), &sheets.rig);
+    let guided = |at, guide| module.borrow_mut().guided(at, guide);
+    run_on_virtual_wire(VirtualLink { plan, link, clock: clock.clone(), latch }, run, guided, listen);
+    clock.now()
+}
+
+/// A plan, and a link over a wire that is in virtual time.
+#[derive(Debug)]
+pub struct VirtualLink<T> {
+    /// What is to be done.
+    pub plan: Plan,
+    /// The link, over its wire.
+    pub link: Link<T>,
+    /// The clock of link and wire: [`Clock::in_virtual_time`].
+    pub clock: Clock,
+    /// The latch that the link obeys.
+    pub latch: StopLatch,
+}
+
+/// Runs a plan over a wire in virtual time until it has ended; every event that is written is handed to `listen`, what a person is
+/// told to `guided`.
+pub fn run_on_virtual_wire<T: Transport>(
+    over: VirtualLink<T>,
+    run: VirtualRun,
+    guided: impl FnMut(Mono, Guide),
+    listen: impl FnMut(Event),
+) {
+    let mut whole = pin!(drive(over, run, guided, listen));
     // Nothing in virtual time waits for anything outside of it.
     let Poll::Ready(()) = whole.as_mut().poll(&mut Context::from_waker(Waker::noop())) else {
         unreachable!("a wait on another clock than the run's")
     };
-    clock.now()
 }
 
-async fn drive(
-    plan: Plan,
-    module: &mut dyn VirtualModule,
+async fn drive<T: Transport>(
+    VirtualLink { plan, mut link, clock, latch }: VirtualLink<T>,
     run: VirtualRun,
-    (clock, listen): (Clock, impl FnMut(Event)),
+    guided: impl FnMut(Mono, Guide),
+    listen: impl FnMut(Event),
 ) {
     let task = plan.task.clone();
     let rig = &task.sheets.rig;
-    let (latch, module) = (StopLatch::armed(), RefCell::new(module));
     let (told, control) = channel();
-    let wire = VirtualWire { module: &module, link: &rig.link };
-    let mut link = Link::new(wire, clock.clone(), latch.clone(), rig);
     let safe = safe_first(&mut link, rig).await;
     let mut engine = Engine::new(plan, clock.now());
     if let Err(doubt) = safe {
         engine.handle(clock.now(), Input::Doubt(doubt));
     }
-    let mut keeper = AtOnce {
+    let mut keeper = Kept {
         listen,
-        module: &module,
+        guided,
         clock: clock.clone(),
-        answer: run.answer,
-        stop: run.stop,
+        run,
         scans: 0,
+        events: 0,
         reins: (latch.clone(), told),
+        waiting: VecDeque::new(),
         written: None,
     };
     keeper.stop_when_due();
     let judges = InNoTime(None);
     let mut drive = Drive { engine, link, clock, latch, keeper, judges, control, wall: None, lost: false };
     drive.run(rig, &task.plan).await;
+    drive.keeper.finish();
 }
 
 /// A module at the end of the rig sheet's wire.
@@ -94,49 +143,83 @@ impl Transport for VirtualWire<'_, '_> {
     }
 }
 
-/// Hands events on as soon as they come, answers what is asked, and stops the run when it is time.
-struct AtOnce<'m, 'b, L> {
+/// Hands events on once they are written, answers what is asked, and stops the run when it is time.
+struct Kept<G, L> {
     listen: L,
-    module: &'m RefCell<&'b mut dyn VirtualModule>,
+    guided: G,
     clock: Clock,
-    answer: fn(&str) -> &'static str,
-    stop: Option<(usize, Halt)>,
+    run: VirtualRun,
     scans: usize,
+    /// Events so far.
+    events: usize,
     reins: (StopLatch, Sender<Control>),
+    /// Events that wait for the disk, with the moment at which they are written.
+    waiting: VecDeque<(Mono, Event)>,
     written: Option<Seq>,
 }
 
-impl<L> AtOnce<'_, '_, L> {
+impl<G, L: FnMut(Event)> Kept<G, L> {
     fn tell(&self, control: Control) {
         let _run_is_over = self.reins.1.send(control);
     }
 
     /// As a person stops: the reason first, then the latch.
     fn stop_when_due(&mut self) {
-        if let Some((_, halt)) = self.stop.take_if(|(after, _)| *after <= self.scans) {
+        if let Some((_, halt)) = self.run.stop.take_if(|(after, _)| *after <= self.scans) {
             self.tell(Control::Stop(halt));
             self.reins.0.set();
         }
     }
+
+    fn is_full(&self) -> bool {
+        self.run.disk.full_at.is_some_and(|full_at| self.events > full_at)
+    }
+
+    /// Hands on what is written by a moment.
+    fn write(&mut self, until: Mono) {
+        while let Some((_, event)) = self.waiting.pop_front_if(|(at, _)| *at <= until) {
+            self.written = Some(event.seq);
+            (self.listen)(event);
+        }
+    }
+
+    /// Waits until everything is written that can be.
+    fn finish(&mut self) {
+        self.write(Mono::from_nanos(u64::MAX));
+    }
 }
 
-impl<L: FnMut(Event)> Keeper for AtOnce<'_, '_, L> {
+impl<G: FnMut(Mono, Guide), L: FnMut(Event)> Keeper for Kept<G, L> {
     fn keep(&mut self, event: Event) -> Result<(), JournalError> {
-        self.written = Some(event.seq);
+        self.events += 1;
         if let EventKind::Scan(_) = &event.kind {
             self.scans += 1;
             self.stop_when_due();
         } else if let EventKind::Asked { id, text } = &event.kind {
-            let answer = (self.answer)(text).into();
+            let answer = (self.run.answer)(text).into();
             self.tell(Control::Answer { to: *id, answer, by: String::from("rehearsal") });
         } else if let EventKind::Guide(guide) = &event.kind {
-            self.module.borrow_mut().guided(self.clock.now(), *guide);
+            (self.guided)(self.clock.now(), *guide);
         }
-        (self.listen)(event);
+        if self.run.disk.heard_first {
+            (self.listen)(event);
+            return Ok(());
+        }
+        if self.is_full() {
+            return Err(JournalError::Failed);
+        }
+        if self.waiting.len() >= QUEUE {
+            return Err(JournalError::Behind);
+        }
+        let now = self.clock.now();
+        self.waiting.push_back((now + self.run.disk.takes, event));
+        self.write(now);
         Ok(())
     }
 
-    fn written(&self) -> Option<Seq> {
+    fn written(&mut self) -> Option<Seq> {
+        let now = self.clock.now();
+        self.write(now);
         self.written
     }
 }

@@ -7,6 +7,7 @@ mod air;
 mod bench;
 mod device;
 mod encode;
+mod frames;
 mod hand;
 mod identity;
 mod lines;
@@ -22,6 +23,7 @@ mod wiring;
 
 pub use air::{Nozzle, nozzle_mass_flow};
 pub use bench::SimulatedBench;
+pub use frames::Framing;
 pub use rtu_server::{RtuServer, SerialPace, serve_rtu_over_tcp, serve_serial};
 pub use server::{ServeError, Server, serve};
 pub use truth::{

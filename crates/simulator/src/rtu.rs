@@ -1,5 +1,6 @@
 //! RTU frames as a slave sees them: the simulator's own code, not the master's turned round.
 
+use crate::identity;
 use tripbench_rig::{Area, Exception, IdentityObject, Query, Request, Response};
 
 /// What a frame asks for.
@@ -33,9 +34,11 @@ pub(crate) fn crc(bytes: &[u8]) -> u16 {
 pub(crate) fn read(frame: &[u8]) -> Option<Asked> {
     let content = frame.len().checked_sub(2).filter(|length| *length >= 2)?;
     let (content, sum) = frame.split_at(content);
-    if crc(content).to_le_bytes() != sum {
-        return None;
-    }
+    if crc(content).to_le_bytes() == sum { asked(content) } else { None }
+}
+
+/// Reads unit and PDU of a frame.
+fn asked(content: &[u8]) -> Option<Asked> {
     let (&unit, pdu) = content.split_first()?;
     let (&function, data) = pdu.split_first()?;
     let refused = |exception| Some(Asked::Refused { unit, function, exception });
@@ -81,8 +84,28 @@ pub(crate) fn read(frame: &[u8]) -> Option<Asked> {
     Some(Asked::Query { query: Query { unit, request }, function })
 }
 
+/// The frame that answers another one, by what the module makes of its query; `None` is silence.
+pub(crate) fn answered(
+    frame: &[u8],
+    units: &[u8],
+    module: impl FnOnce(&Query) -> Result<Response, Exception>,
+) -> Option<Vec<u8>> {
+    let asked = read(frame)?;
+    let (Asked::Query { query: Query { unit, .. }, .. }
+    | Asked::Refused { unit, .. }
+    | Asked::Identity { unit, .. }) = &asked;
+    units.contains(unit).then(|| match &asked {
+        Asked::Query { query, function } => answer(query, *function, module(query)),
+        Asked::Refused { unit, function, exception } => refusal(*unit, *function, *exception),
+        Asked::Identity { unit, code, first } => match identity::asked(*code, *first) {
+            Ok(objects) => who(*unit, *code, &objects),
+            Err(exception) => refusal(*unit, 0x2B, exception),
+        },
+    })
+}
+
 /// The frame that answers a query.
-pub(crate) fn answer(query: &Query, function: u8, result: Result<Response, Exception>) -> Vec<u8> {
+fn answer(query: &Query, function: u8, result: Result<Response, Exception>) -> Vec<u8> {
     let mut frame = vec![query.unit];
     match (result, &query.request) {
         (Err(exception), _) => frame.extend([function | 0x80, exception.0]),
@@ -109,12 +132,12 @@ pub(crate) fn answer(query: &Query, function: u8, result: Result<Response, Excep
 }
 
 /// The frame of a refusal.
-pub(crate) fn refusal(unit: u8, function: u8, exception: Exception) -> Vec<u8> {
+fn refusal(unit: u8, function: u8, exception: Exception) -> Vec<u8> {
     sealed(vec![unit, function | 0x80, exception.0])
 }
 
 /// The frame that says what the unit is (6.21): basic objects, as a stream or one by one; nothing follows.
-pub(crate) fn identity(unit: u8, code: u8, objects: &[IdentityObject]) -> Vec<u8> {
+fn who(unit: u8, code: u8, objects: &[IdentityObject]) -> Vec<u8> {
     let byte = |length: usize| u8::try_from(length).unwrap_or(u8::MAX);
     let mut frame = vec![unit, 0x2B, 0x0E, code, 0x81, 0, 0, byte(objects.len())];
     for (number, text) in objects {
@@ -141,7 +164,7 @@ fn echo(function: u8, request: &Request) -> Vec<u8> {
     [start.to_be_bytes(), second.to_be_bytes()].concat()
 }
 
-fn sealed(mut frame: Vec<u8>) -> Vec<u8> {
+pub(crate) fn sealed(mut frame: Vec<u8>) -> Vec<u8> {
     let sum = crc(&frame);
     frame.extend(sum.to_le_bytes());
     frame
@@ -187,7 +210,7 @@ mod tests {
     fn who_it_is_is_answered_byte_for_byte() {
         let asked = sealed(hex("11 2B 0E 01 00"));
         assert_eq!(read(&asked), Some(Asked::Identity { unit: 0x11, code: 1, first: 0 }));
-        let said = identity(0x11, 1, &[(0, b"ab".to_vec())]);
+        let said = who(0x11, 1, &[(0, b"ab".to_vec())]);
         assert_eq!(said[..12], hex("11 2B 0E 01 81 00 00 01 00 02 61 62"));
         assert_eq!((said.len(), crc(&said)), (14, 0));
     }

@@ -1,8 +1,7 @@
 //! The simulated bench behind a serial line: on a pseudo-terminal with the times of a wire, or through a TCP connection.
 
 use crate::bench::SimulatedBench;
-use crate::identity;
-use crate::rtu::{self, Asked, answer, read, refusal};
+use crate::rtu::{self, read};
 use crate::server::{ServeError, Shared};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -18,7 +17,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tripbench_rig::{Guide, SerialTiming};
+use tripbench_rig::{Guide, SerialTiming, VirtualModule};
 
 /// What a sleeping thread is woken late by.
 const WAKES_WITHIN: Duration = Duration::from_micros(80);
@@ -288,22 +287,10 @@ impl Serving {
 
     /// The answer to a frame; `None` is silence.
     fn answer(&self, frame: &[u8]) -> Option<Vec<u8>> {
-        match read(frame)? {
-            Asked::Query { query, function } => {
-                self.bench.answer(&query).map(|result| answer(&query, function, result))
-            }
-            Asked::Refused { unit, function, exception } => {
-                let known = self.bench.lock().units().contains(&unit);
-                known.then(|| refusal(unit, function, exception))
-            }
-            Asked::Identity { unit, code, first } => {
-                let known = self.bench.lock().units().contains(&unit);
-                known.then(|| match identity::asked(code, first) {
-                    Ok(objects) => rtu::identity(unit, code, &objects),
-                    Err(exception) => refusal(unit, 0x2B, exception),
-                })
-            }
-        }
+        let now = self.bench.now();
+        let mut bench = self.bench.lock();
+        let units = bench.units().to_vec();
+        rtu::answered(frame, &units, |query| bench.answer(now, query))
     }
 
     /// Sends a frame as a wire would: each byte when its last bit is through.

@@ -57,7 +57,7 @@ impl Shared {
         bench.units().contains(&query.unit).then(|| bench.answer(at, query))
     }
 
-    fn now(&self) -> Mono {
+    pub(crate) fn now(&self) -> Mono {
         Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX))
     }
 

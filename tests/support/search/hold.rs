@@ -1,0 +1,308 @@
+//! What must be true of any run, whatever was drawn.
+
+use super::draw::{Drawn, Nature};
+use super::{Guard, told};
+use crate::virtual_line::Trouble;
+use std::time::Duration;
+use tripbench_judge::rejudge;
+use tripbench_quantity::Mono;
+use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
+use tripbench_record::{
+    Check, CheckVerdict, Event, EventKind, Halt, QuantityName, Record, RunView, Task, Trace, TraceRecord,
+    Verdict, canonical_json, promised_all_judged, sha256_hex,
+};
+use tripbench_runner::closed;
+use tripbench_simulator::{DeviceTruth, Effect, Trigger};
+
+/// What speaks against the program, in words; nothing if all is well.
+#[derive(Debug, Clone, Default)]
+pub struct Found {
+    /// Devices that passed and must not.
+    pub false_passes: Vec<String>,
+    /// Sound devices that failed.
+    pub false_fails: Vec<String>,
+    /// Outputs that were not safe when they had to be.
+    pub unsafe_ends: Vec<String>,
+    /// Records that do not tell what happened, or another thing when they are judged again.
+    pub bad_journals: Vec<String>,
+    /// Runs that did not end, or ended in a panic.
+    pub hangs: Vec<String>,
+    /// Levels that are wrong by more than twice their uncertainty, of runs that were not stopped.
+    pub wrong_levels: Vec<String>,
+    /// Devices with a verdict: passed, failed, undecided, aborted.
+    pub verdicts: [u32; 4],
+}
+
+impl Found {
+    /// Everything that speaks against the program, with the kind of it.
+    pub fn all(&self) -> Vec<(&'static str, &str)> {
+        let kinds = [
+            ("false pass", &self.false_passes),
+            ("false fail", &self.false_fails),
+            ("unsafe end", &self.unsafe_ends),
+            ("bad journal", &self.bad_journals),
+            ("hang", &self.hangs),
+            ("wrong level", &self.wrong_levels),
+        ];
+        kinds.into_iter().flat_map(|(kind, found)| found.iter().map(move |what| (kind, what.as_str()))).collect()
+    }
+}
+
+/// What was seen of a run.
+pub(super) struct Seen {
+    /// What whoever listened has heard.
+    pub(super) events: Vec<Event>,
+    /// When it was over.
+    pub(super) ended: Mono,
+    /// Changes of the module's outputs from safe to not safe and back.
+    pub(super) was_safe: Vec<(Mono, bool)>,
+    /// What went wrong, and when.
+    pub(super) troubled: Vec<(Mono, Trouble)>,
+    /// How many bytes of the line that a full disk cut off are there.
+    pub(super) torn: usize,
+}
+
+impl Seen {
+    /// What speaks against the program.
+    pub(super) fn found(&self, drawn: &Drawn<'_>, without: Option<Guard>) -> Found {
+        let mut found = Found::default();
+        let task = drawn.task(without);
+        match self.record(drawn) {
+            Err(why) => found.bad_journals.push(why),
+            // There was no room for the first line.
+            Ok(None) => {}
+            Ok(Some((mut record, trace))) => {
+                self.judged_again(&task, (&record, &trace), &mut found);
+                if without == Some(Guard::Promised) {
+                    forget_promises(&mut record);
+                }
+                verdicts(drawn, (&record, self.ended), &mut found);
+            }
+        }
+        self.safety(drawn, &mut found);
+        found
+    }
+
+    /// The record as the journal has it, however far that was written.
+    fn record(&self, drawn: &Drawn<'_>) -> Result<Option<(Record, Trace)>, String> {
+        // Where somebody hears of it before it is written, the disk has what there was room for.
+        let written = drawn.disk.full_at.unwrap_or(usize::MAX).min(self.events.len());
+        let bytes = journal(&self.events[..written], drawn.disk.full_at.map(|_| self.torn))?;
+        let events = closed(&bytes, Halt::Killed).map_err(|error| format!("it cannot be opened: {error}"))?;
+        let mut view = RunView::default();
+        events.iter().for_each(|event| view.fold(event));
+        let missing = self.events.iter().find(|heard| {
+            let counts = matches!(heard.kind, EventKind::Verdict { .. } | EventKind::Halted(_));
+            counts && !events.iter().any(|event| event.kind == heard.kind)
+        });
+        if let Some(missing) = missing {
+            return Err(format!("`{:?}` was told and is not in it", missing.kind));
+        }
+        if !matches!(events.last().map(|event| &event.kind), Some(EventKind::Ended { .. })) {
+            return Err(String::from("it has no end"));
+        }
+        if written == 0 {
+            return Ok(None);
+        }
+        let trace = view.trace().ok_or("it has no header")?;
+        let csv = trace.to_csv();
+        let kept = TraceRecord {
+            file: String::from("trace.csv"),
+            sha256: sha256_hex(csv.as_bytes()),
+            scans: trace.scans.len() as u64,
+        };
+        let record = view.record(kept).ok_or("no record comes of it")?;
+        let complete = self.events[..written].iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
+        let judged = record.positions.iter().any(|one| matches!(one.verdict, Verdict::Pass | Verdict::Fail));
+        if !complete && (record.halted.is_none() || judged) {
+            return Err(String::from("it was left open and has verdicts"));
+        }
+        Ok(Some((record, trace)))
+    }
+
+    fn judged_again(&self, task: &Task, (record, trace): (&Record, &Trace), found: &mut Found) {
+        let again = rejudge(record, task, trace);
+        if canonical_json(&again).ok() != canonical_json(record).ok() {
+            found.bad_journals.push(String::from("judged again it says another thing"));
+        }
+    }
+
+    fn safety(&self, drawn: &Drawn<'_>, found: &mut Found) {
+        let said = |kind: &EventKind| self.events.iter().rev().find(|event| event.kind == *kind);
+        let (is_safe, last) = self.was_safe.last().map_or((true, Mono::START), |(at, safe)| (*safe, *at));
+        let confirmed = said(&EventKind::Safe).filter(|_| said(&EventKind::NotSafe).is_none());
+        // What somebody does to the module once the run is over is not the run's.
+        if let Some(safe) = confirmed
+            && (!is_safe || last > safe.at)
+        {
+            found.unsafe_ends.push(format!("safe was confirmed at {:?}, and at {last:?} it was {is_safe}", safe.at));
+        }
+        if !is_safe && confirmed.is_none() && said(&EventKind::NotSafe).is_none() && drawn.disk.full_at.is_none() {
+            found.unsafe_ends.push(format!("left unsafe at {last:?} without a word"));
+        }
+        // Where nothing stood in its way for a while safe has to be found.
+        if let Some(not) = said(&EventKind::NotSafe)
+            && self.troubled.iter().all(|(at, trouble)| *at + trouble.lasts() + FREE < not.at)
+        {
+            found.unsafe_ends.push(format!("safe was not confirmed by {:?}: {:?}", not.at, self.troubled));
+        }
+        let Some(halted) = self.events.iter().find(|event| matches!(event.kind, EventKind::Halted(_))) else {
+            return;
+        };
+        let within = self.may_take(drawn, halted.at);
+        let unsafe_at = |moment: Mono| {
+            let before = self.was_safe.iter().rev().find(|(at, _)| *at <= moment);
+            before.is_some_and(|(_, safe)| !safe)
+        };
+        if halted.at + within < self.ended && unsafe_at(halted.at + within) {
+            found.unsafe_ends.push(format!(
+                "halted at {:?} ({:?}) and not safe within {within:?}: {:?}",
+                halted.at, halted.kind, self.was_safe
+            ));
+        }
+    }
+
+    /// How long after a halt the module may have had other outputs: what the rig states, and for each trouble near it what that
+    /// can hold up.
+    fn may_take(&self, drawn: &Drawn<'_>, halted: Mono) -> Duration {
+        const CONNECTS: Duration = Duration::from_secs(1);
+        let rig = &drawn.station.task.sheets.rig;
+        let (timeout, slowest) = (rig.link.answer_timeout.duration(), rig.link.slowest_answer.duration());
+        let near = self.troubled.iter().filter(|(at, trouble)| {
+            *at + trouble.lasts() + slowest + timeout + CONNECTS >= halted
+        });
+        let held = near.map(|(_, trouble)| trouble.lasts() + timeout + slowest + CONNECTS);
+        rig.stop_time().duration() + held.sum::<Duration>()
+    }
+}
+
+/// Nothing has gone wrong for so long: safe can be made and looked at twice over.
+const FREE: Duration = Duration::from_secs(5);
+
+/// The lines of a journal; `torn` bytes of the next line where the disk was full.
+fn journal(events: &[Event], torn: Option<usize>) -> Result<Vec<u8>, String> {
+    let mut tally = Tally::default();
+    let mut bytes = MAGIC.as_bytes().to_vec();
+    tally.add(MAGIC.as_bytes());
+    for event in events {
+        let closing = matches!(event.kind, EventKind::Ended { .. });
+        let text = if closing { closing_line(event, &tally) } else { line(event, None) };
+        let text = text.map_err(|error| format!("`{:?}` cannot be written: {error}", event.kind))?;
+        tally.add(text.as_bytes());
+        bytes.extend(text.as_bytes());
+    }
+    let complete = events.iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
+    if let (Some(torn), Some(last), false) = (torn, events.last(), complete) {
+        let text = line(last, None).unwrap_or_default();
+        bytes.extend(text.as_bytes().iter().take(torn.min(text.len() / 2)));
+    }
+    Ok(bytes)
+}
+
+/// A verdict by what was judged, whether or not all was that had been promised.
+fn forget_promises(record: &mut Record) {
+    if record.halted.is_some() {
+        return;
+    }
+    for position in record.positions.iter_mut().filter(|position| position.set_aside.is_none()) {
+        let mine: Vec<&Check> = position.checks.iter().chain(&record.rig_checks).collect();
+        let judged: Vec<_> = mine.iter().map(|check| (check.step, check.quantity, check.role)).collect();
+        debug_assert!(promised_all_judged(&judged, &mine));
+        position.verdict = Verdict::of(&judged, &mine);
+    }
+}
+
+/// Holds what was said of each device against what it is.
+fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Found) {
+    for ((device, nature), position) in drawn.truth.devices.iter().zip(&drawn.devices).zip(&record.positions) {
+        let index = match position.verdict {
+            Verdict::Pass => 0,
+            Verdict::Fail => 1,
+            Verdict::Undecided | Verdict::Measured => 2,
+            Verdict::Aborted => 3,
+        };
+        found.verdicts[index] += 1;
+        let of = |what: &str| {
+            format!("position {}, {}: {what} [{}]", device.position, position.verdict, told(&drawn.troubles))
+        };
+        let levels = levels(device, &position.checks);
+        let wrong = levels.iter().find(|level| level.error_pa.abs() > 2.0 * level.u_pa);
+        if let (Some(level), None, Nature::Sound) = (wrong, &record.halted, nature)
+            && drawn.truth.faults.is_empty()
+        {
+            found.wrong_levels.push(of(&format!("{level:?}")));
+        }
+        let outside = levels.iter().find(|level| level.inside_pa < -level.u_pa);
+        let why = match (outside, nature) {
+            (Some(level), _) => Some(format!("{level:?}")),
+            (None, Nature::Unsound(why)) => Some((*why).to_owned()),
+            (None, _) => unplugged(drawn, device.position, ended).then(|| String::from("its plug was pulled")),
+        };
+        if let (Some(why), Verdict::Pass) = (why, position.verdict) {
+            found.false_passes.push(of(&why));
+        }
+        let failed = position.checks.iter().find(|check| check.verdict == CheckVerdict::Fail);
+        if position.verdict == Verdict::Fail
+            && *nature == Nature::Sound
+            && drawn.truth.faults.is_empty()
+            && levels.iter().all(|level| level.inside_pa > level.u_pa)
+            && let Some(check) = failed
+        {
+            found.false_fails.push(of(&format!("{} {:?} {:?}", check.quantity, check.limits, check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty)))));
+        }
+    }
+}
+
+/// A level of a device as it is, against what was found and allowed, pascal.
+#[derive(Debug, Clone, Copy)]
+#[expect(dead_code, reason = "it is told where it speaks against the program")]
+struct Level {
+    quantity: QuantityName,
+    truth_pa: f64,
+    /// Value less truth.
+    error_pa: f64,
+    u_pa: f64,
+    /// How far the truth is inside the limits; negative outside.
+    inside_pa: f64,
+}
+
+/// What stands for U where a level was not found at all.
+const NOT_FOUND_PA: f64 = 500.0;
+
+fn levels(device: &DeviceTruth, checks: &[Check]) -> Vec<Level> {
+    let (on_pa, off_pa) = (device.on_level_pa(), device.off_level_pa());
+    let saving = device.air_saving;
+    let truths = [
+        (QuantityName::SwitchPoint, Some(on_pa)),
+        (QuantityName::ResetPoint, Some(off_pa)),
+        (QuantityName::Hysteresis, Some(on_pa - off_pa)),
+        (QuantityName::CutOff, saving.map(|saving| saving.cut_off_pa)),
+        (QuantityName::Resume, saving.map(|saving| saving.resume_pa)),
+    ];
+    let level = |(quantity, truth_pa): (QuantityName, Option<f64>)| {
+        let truth_pa = truth_pa?;
+        let check = checks.iter().find(|check| check.quantity == quantity)?;
+        let limits = check.limits.as_ref()?;
+        let measured = check.measured.as_ref().map(|found| (found.value, found.expanded_uncertainty));
+        let (value_pa, u_pa) = measured.unwrap_or((truth_pa, NOT_FOUND_PA));
+        let low_pa = limits.low.unwrap_or(f64::NEG_INFINITY);
+        let high_pa = limits.high.unwrap_or(f64::INFINITY);
+        Some(Level {
+            quantity,
+            truth_pa,
+            error_pa: value_pa - truth_pa,
+            u_pa,
+            inside_pa: (truth_pa - low_pa).min(high_pa - truth_pa),
+        })
+    };
+    truths.into_iter().filter_map(level).collect()
+}
+
+/// Whether a device's plug was pulled well before the end.
+fn unplugged(drawn: &Drawn<'_>, position: u8, ended: Mono) -> bool {
+    const SEEN_WITHIN_S: f64 = 2.0;
+    drawn.truth.faults.iter().any(|fault| {
+        let early = matches!(fault.when, Trigger::At(at_s) if at_s + SEEN_WITHIN_S < ended.seconds());
+        fault.effect == Effect::PullPlug(position) && early
+    })
+}

@@ -1,0 +1,96 @@
+//! The rigs that a search draws from, each with a script and settings, read and planned once.
+
+use crate::line::with_link;
+use crate::{Bench, sheet_text};
+use tripbench_record::Task;
+
+/// A rig with script, type and settings.
+#[derive(Debug)]
+pub struct Station {
+    /// What is special about it.
+    pub name: String,
+    /// Its sheets; its truth is drawn anew for each run.
+    pub bench: Bench,
+    /// What is planned for it.
+    pub task: Task,
+    /// The same as a program would plan and judge it that knows nothing of the reference's lag.
+    pub without_lag: Task,
+}
+
+/// Wires: name, keys of the rig sheet, and time between two scans.
+const WIRES: [(&str, &str, &str); 4] = [
+    ("TCP", "tcp = \"127.0.0.1:1502\"", "5 ms"),
+    ("TCP, 10 ms", "tcp = \"127.0.0.1:1502\"", "10 ms"),
+    ("serial line", "serial = \"/dev/ttyS0\"\nbaud = 115200\nparity = \"even\"", "5 ms"),
+    ("converter", "rtu_over_tcp = \"127.0.0.1:4001\"", "10 ms"),
+];
+
+/// What is set and tested: name, script behind its first step, delay that is set, and whether the devices save air.
+const TESTS: [(&str, &str, &str, bool); 4] = [
+    ("full flow", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"full-flow\"\n", "0 ms", true),
+    ("throttled", "[[step]]\ndo = \"switch-points\"\ncycles = 3\nway = \"throttled\"\n", "0 ms", false),
+    ("20 ms", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n", "20 ms", false),
+    (
+        "response",
+        "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n[[step]]\ndo = \"response\"\noperations = 2\nlimit = \"80 ms\"\n",
+        "0 ms",
+        false,
+    ),
+];
+
+/// All of them.
+///
+/// # Panics
+/// If a sheet of the demo has changed its form.
+pub fn stations() -> Vec<Station> {
+    let pairs = WIRES.iter().flat_map(|wire| TESTS.iter().map(move |test| (wire, test)));
+    pairs.map(|(wire, test)| Station::new(*wire, *test)).collect()
+}
+
+impl Station {
+    fn new(
+        (wire, keys, scan): (&str, &str, &str),
+        (test, steps, delay, saves): (&str, &str, &str, bool),
+    ) -> Self {
+        let mut bench = Bench::demo();
+        bench.rig = changed(
+            &with_link(keys),
+            &[
+                ("scan_interval = \"5 ms\"", &format!("scan_interval = \"{scan}\"")),
+                ("answer_timeout = \"150 ms\"", "answer_timeout = \"100 ms\""),
+                ("slowest_answer = \"500 ms\"", "slowest_answer = \"200 ms\""),
+                ("evacuate = \"3 s\"", "evacuate = \"1.5 s\""),
+                ("evacuate_fine = \"40 s\"", "evacuate_fine = \"6 s\""),
+                ("bleed = \"6 s\"", "bleed = \"3 s\""),
+                ("thermal = \"1 s\"", "thermal = \"0.2 s\""),
+                ("highest_level = \"85 kPa\"", "highest_level = \"88 kPa\""),
+                ("value = \"2 ms\"", "value = \"8 ms\""),
+            ],
+        );
+        bench.script = format!(
+            "name = \"search\"\nrevision = \"1\"\nstate = \"released\"\n[[step]]\ndo = \"zero\"\n\
+             [[step]]\ndo = \"leak\"\nsettle = \"1.2 s\"\nwatch = \"1.5 s\"\n{steps}[[step]]\ndo = \"zero\"\n"
+        );
+        let mut settings = sheet_text("settings/depalletiser.toml").replace("delay = \"0 ms\"", &format!("delay = \"{delay}\""));
+        if !saves {
+            let start = settings.find("[air_saving]").expect("air saving");
+            let end = start + settings[start..].find("\n\n").expect("something after it");
+            settings.replace_range(start..end, "");
+        }
+        bench.settings = Some(settings);
+        bench.positions = vec![1, 3];
+        bench.truth.faults.clear();
+        let task = bench.task();
+        let no_lag = [("value = \"8 ms\"", "value = \"0 ms\""), ("uncertainty = \"1 ms\"", "uncertainty = \"0.1 ms\"")];
+        let without_lag = Bench { rig: changed(&bench.rig, &no_lag), ..bench.clone() }.task();
+        Self { name: format!("{wire}, {test}"), bench, task, without_lag }
+    }
+}
+
+/// A sheet with other values; each must be there.
+fn changed(sheet: &str, changes: &[(&str, &str)]) -> String {
+    changes.iter().fold(sheet.to_owned(), |sheet, (from, to)| {
+        assert!(sheet.contains(from), "the sheet has no {from}");
+        sheet.replacen(from, to, 1)
+    })
+}
