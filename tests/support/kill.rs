@@ -1,6 +1,6 @@
 //! Runs that are killed: what the journal must still hold.
 
-use crate::command::{Workplace, program};
+use crate::command::{brisk, program};
 use std::io::{BufRead, BufReader};
 use std::process::{Command, Stdio};
 use std::time::Duration;
@@ -31,7 +31,7 @@ pub struct Killed {
 /// If something cannot be started.
 #[expect(clippy::disallowed_methods, reason = "a kill at a moment in real time")]
 pub fn kill_after(time: Duration) -> Killed {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     let rig = crate::good(&workplace.read("rig.toml"), RigSheet::read);
     let truth = crate::good(&workplace.read("truth.toml"), |reader| Truth::read(reader, &rig));
     let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into()).expect("a port");
@@ -109,9 +109,9 @@ pub fn kill_many(count: u32, workers: u32) -> (Vec<String>, u64, usize) {
     let work = move |worker: u32| {
         let mine = (0..count).filter(|number| number % workers == worker);
         let run = |number: u32| {
-            // Spread evenly and without a pattern over the 45 s of a run, most of them early: golden ratio, squared.
+            // Spread evenly and without a pattern over the 25 s of a run, most of them early: golden ratio, squared.
             let share = f64::from(number).mul_add(0.618_033_988_749_895, 0.1).fract();
-            let killed = kill_after(Duration::from_secs_f64(0.02 + 44.0 * share.powi(3)));
+            let killed = kill_after(Duration::from_secs_f64(0.02 + 25.0 * share.powi(3)));
             let faults = killed.faults();
             (faults, killed.answered.saturating_sub(killed.kept), killed.seen.len())
         };

@@ -6,12 +6,37 @@ use std::path::PathBuf;
 use tripbench_tests::browser::{Browser, is_there};
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
+use tripbench_tests::sheet_text;
 
 /// Place of the eight-position rig on the page of the demo.
 const EIGHT: usize = 1;
 
-fn demo(workplace: &Workplace) -> Daemon {
-    Daemon::with(workplace, "serve --demo --listen 127.0.0.1:0 --runs runs --log json")
+/// The demo's two rigs with faster air, their modules simulated by other processes.
+fn two_rigs(workplace: &Workplace) -> (Daemon, [Simulated; 2]) {
+    let faster = [
+        ("evacuate = \"3 s\"", "evacuate = \"1.5 s\""),
+        ("evacuate_fine = \"40 s\"", "evacuate_fine = \"15 s\""),
+        ("bleed = \"6 s\"", "bleed = \"4 s\""),
+        ("thermal = \"1 s\"", "thermal = \"0.3 s\""),
+        ("due = 2027-03-12", "due = 2999-03-12"),
+    ];
+    let eight = faster.iter().fold(sheet_text("rigs/goods-in-2.toml"), |sheet, (from, to)| {
+        assert!(sheet.contains(from), "the sheet has no {from}");
+        sheet.replace(from, to)
+    });
+    workplace.write("eight.toml", &eight.replace("127.0.0.1:1503", "127.0.0.1:1502"));
+    let four = Simulated::start(workplace);
+    workplace.write("truth.toml", &sheet_text("simulated/eight-devices.toml"));
+    let eight = Simulated::of(workplace, "eight.toml");
+    workplace.brief();
+    let rig = |sheet: &str| {
+        format!(
+            "[[rig]]\nsheet = \"{sheet}\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\nsimulated = true\n"
+        )
+    };
+    let bench = format!("listen = \"127.0.0.1:0\"\nruns = \"runs\"\n{}{}", rig("rig.toml"), rig("eight.toml"));
+    workplace.write("bench.toml", &bench);
+    (Daemon::with(workplace, "serve --bench bench.toml --log json"), [four, eight])
 }
 
 /// Pictures are kept where somebody asks for them.
@@ -105,7 +130,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
         return;
     }
     let workplace = Workplace::new();
-    let daemon = demo(&workplace);
+    let (daemon, _modules) = two_rigs(&workplace);
     let browser = Browser::start(&workplace.folder, (1024, 600)).await;
     browser.open(&daemon.base).await;
     browser.resize((1024, 600)).await;

@@ -8,7 +8,7 @@ use crate::python::python;
 use std::path::PathBuf;
 use std::process::Command;
 use tripbench_tests::browser::{Browser, is_there};
-use tripbench_tests::command::{Simulated, Workplace, quick};
+use tripbench_tests::command::{Simulated, Workplace, decided};
 use tripbench_tests::daemon::Daemon;
 use tripbench_tests::sheet_text;
 
@@ -163,7 +163,7 @@ impl Looks {
 /// A round with a question first, in which one device passes, one is too close to its limit, one is off, and one loses its plug; and
 /// the air fails for a while.
 fn workplace() -> Workplace {
-    let workplace = quick();
+    let workplace = decided();
     workplace.write("site.toml", &(sheet_text("site.toml") + SCREEN));
     let question = "[[step]]\ndo = \"ask\"\ntext = \"Are the filters in place?\"\n\n[[step]]\ndo = \"zero\"\nwatch = \"0.5 s\"\n\n[[step]]\ndo = \"leak\"";
     let steps = "[[step]]\ndo = \"zero\"\nwatch = \"0.5 s\"\n\n[[step]]\ndo = \"leak\"";

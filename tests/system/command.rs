@@ -5,14 +5,14 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::process::Stdio;
-use tripbench_tests::command::{Simulated, Workplace, quick};
+use tripbench_tests::command::{Simulated, Workplace, decided, quick};
 use tripbench_tests::kill::kill_many;
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 
 #[test]
 fn run_tests_devices_on_a_rig_in_another_process_and_leaves_everything() {
-    let workplace = quick();
+    let workplace = decided();
     let _rig = Simulated::start(&workplace);
     let said = workplace.run(&format!("run {SHEETS} --serial 1=A-1 --serial 3=A-3 --operator Kim --out run"));
     assert_eq!(said.code, Some(1), "{}\n{}", said.out, said.err);

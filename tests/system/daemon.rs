@@ -9,7 +9,7 @@ use std::net::TcpListener;
 use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
-use tripbench_tests::command::{Simulated, Workplace, quick};
+use tripbench_tests::command::{Simulated, Workplace, decided, quick};
 use tripbench_tests::daemon::Daemon;
 use tripbench_tests::hosted::wait;
 
@@ -45,7 +45,7 @@ fn begun() -> (Workplace, Simulated, Daemon) {
 
 #[test]
 fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
-    let workplace = quick();
+    let workplace = decided();
     let _rig = Simulated::start(&workplace);
     let daemon = Daemon::start(&workplace);
     daemon.until(RIG, idle);
@@ -169,8 +169,8 @@ fn live_an_answer_that_is_none_is_refused_and_the_question_stays_open() {
     let workplace = quick();
     workplace.change(
         "script.toml",
-        "[[step]]\ndo = \"zero\"\n\n[[step]]\ndo = \"leak\"",
-        "[[step]]\ndo = \"ask\"\ntext = \"Ready?\"\n\n[[step]]\ndo = \"zero\"\n\n[[step]]\ndo = \"leak\"",
+        "state = \"released\"\n",
+        "state = \"released\"\n\n[[step]]\ndo = \"ask\"\ntext = \"Ready?\"\n",
     );
     let _rig = Simulated::start(&workplace);
     let daemon = Daemon::start(&workplace);
@@ -281,7 +281,7 @@ const ON: &str = "--rig rig.toml --type type.toml --settings settings.toml --scr
 
 #[test]
 fn live_a_run_given_to_a_daemon_ends_as_one_of_its_own() {
-    let workplace = quick();
+    let workplace = decided();
     let _rig = Simulated::start(&workplace);
     let daemon = Daemon::start(&workplace);
     daemon.until(RIG, idle);

@@ -40,6 +40,9 @@ type Found = Vec<(String, String, f64, f64)>;
 
 fn run_over(wire: &str, scanned: &str) -> Found {
     let workplace = brisk();
+    // On the serial line the scans are 15 ms apart.
+    workplace.change("rig.toml", "evacuate_fine = \"8 s\"", "evacuate_fine = \"16 s\"");
+    workplace.change("rig.toml", "bleed = \"3 s\"", "bleed = \"6 s\"");
     workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", wire);
     let (_simulated, line) = Simulated::start(&workplace);
     assert!(line.contains(scanned), "{line}");
