@@ -149,9 +149,19 @@ impl From<Output> for Said {
 pub fn program() -> PathBuf {
     let test = std::env::current_exe().expect("a test has a path");
     let folder = test.ancestors().find(|folder| folder.join("tripbench").is_file()).map(Path::to_owned);
-    folder
+    let program = folder
         .expect("tripbench is not built: run `cargo build --workspace` first, as tests/run does")
-        .join("tripbench")
+        .join("tripbench");
+    let built = |path: &Path| std::fs::metadata(path).and_then(|found| found.modified());
+    let at = built(&program).expect("the program has a time");
+    let sources = std::fs::read_to_string(program.with_extension("d")).expect("cargo's list of its sources");
+    let newer =
+        sources.split_whitespace().skip(1).find(|source| built(Path::new(source)).is_ok_and(|of| of > at));
+    assert_eq!(
+        newer, None,
+        "tripbench is older than that: run `cargo build --workspace` first, as tests/run does"
+    );
+    program
 }
 
 /// A simulated rig in a process of its own; ended when dropped.

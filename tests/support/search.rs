@@ -49,7 +49,8 @@ pub fn search(stations: &[Station], seed: u64, without: Option<Guard>) -> Found 
 /// One run.
 fn run(drawn: &Drawn<'_>, without: Option<Guard>) -> Seen {
     let clock = Clock::in_virtual_time();
-    let line = VirtualLine::new(&drawn.station.task.sheets.rig, drawn.truth.clone(), &clock, drawn.troubles.clone());
+    let line =
+        VirtualLine::new(&drawn.station.task.sheets.rig, drawn.truth.clone(), &clock, drawn.troubles.clone());
     line.hangs_after(drawn.longest());
     let on_line = OnLine {
         run: VirtualRun {
@@ -76,6 +77,7 @@ fn run(drawn: &Drawn<'_>, without: Option<Guard>) -> Seen {
 
 /// What went wrong, in words.
 pub fn told(troubles: &[Planned]) -> String {
-    let all: Vec<String> = troubles.iter().map(|(when, trouble)| format!("{trouble:?} at {when:?}")).collect();
+    let all: Vec<String> =
+        troubles.iter().map(|(when, trouble)| format!("{trouble:?} at {when:?}")).collect();
     all.join(", ")
 }

@@ -114,11 +114,7 @@ pub struct OnLine {
 
 impl Default for OnLine {
     fn default() -> Self {
-        Self {
-            run: VirtualRun::default(),
-            discipline: Discipline::Kept,
-            of_line: LineDiscipline::Kept,
-        }
+        Self { run: VirtualRun::default(), discipline: Discipline::Kept, of_line: LineDiscipline::Kept }
     }
 }
 
@@ -319,7 +315,9 @@ impl Wired {
             match cargo {
                 Cargo::Request { .. } | Cargo::Answer { .. } if !through => {}
                 Cargo::Request { .. } if at < self.frozen_until => self.sends(self.frozen_until, cargo),
-                Cargo::Request { bytes, connection, trouble } => self.request(at, &bytes, (connection, trouble)),
+                Cargo::Request { bytes, connection, trouble } => {
+                    self.request(at, &bytes, (connection, trouble))
+                }
                 Cargo::Answer { bytes, connection } => {
                     // A serial line has one connection for ever.
                     if connection == self.connection || self.timing.is_some() {
@@ -346,9 +344,9 @@ impl Wired {
             }
             Some(Trouble::SecondMaster(which)) => {
                 let words = self.bench.output_words();
-                let turned = (0..).zip(words).map(|(index, word)| {
-                    (index == which % self.safe.len()).then_some(u16::from(word == 0))
-                });
+                let turned = (0..)
+                    .zip(words)
+                    .map(|(index, word)| (index == which % self.safe.len()).then_some(u16::from(word == 0)));
                 self.bench.drive(at, turned);
             }
             Some(Trouble::Reset) => return self.sends(at, Cargo::Closing { connection }),

@@ -34,7 +34,8 @@ fn two_rigs(workplace: &Workplace) -> (Daemon, [Simulated; 2]) {
             "[[rig]]\nsheet = \"{sheet}\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\nsimulated = true\n"
         )
     };
-    let bench = format!("listen = \"127.0.0.1:0\"\nruns = \"runs\"\n{}{}", rig("rig.toml"), rig("eight.toml"));
+    let bench =
+        format!("listen = \"127.0.0.1:0\"\nruns = \"runs\"\n{}{}", rig("rig.toml"), rig("eight.toml"));
     workplace.write("bench.toml", &bench);
     (Daemon::with(workplace, "serve --bench bench.toml --log json"), [four, eight])
 }

@@ -100,7 +100,11 @@ fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) -> Value {
     assert_eq!(daemon.begin(RIG, &stale).json()["type"], "/problems/round-changed");
     assert_eq!(daemon.begin(RIG, &by_itself).status, 400);
     assert_eq!(again(1).status, 201);
-    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    // The step of the run before was stopped while it ran, and stays so.
+    let begun = |state: &Value| {
+        state["run"]["run"] != second["run"]["run"] && state["run"]["steps"][0]["now"] == "running"
+    };
+    daemon.until(RIG, begun);
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
     let third = daemon.until(RIG, |state| over(state) && state["run"]["run"] != second["run"]["run"]);
     let record = daemon.get(&format!("/api/v1/runs/{}", third["run"]["run"].as_str().expect("a run"))).json();

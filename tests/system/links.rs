@@ -95,4 +95,3 @@ fn wire(kind: &str) -> String {
         _ => format!("serial = \"{}\"\nbaud = 115200\nparity = \"even\"", port_path().display()),
     }
 }
-

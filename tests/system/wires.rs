@@ -28,7 +28,8 @@ const EVERYTHING: &str = "name = \"everything\"\nrevision = \"1\"\nstate = \"rel
 
 /// Verdicts of a quantity at a position, one for each step that has it.
 fn verdicts(outcome: &Outcome, position: u8, quantity: QuantityName) -> Vec<CheckVerdict> {
-    let checks = outcome.record.positions.iter().filter(|one| one.number == position).flat_map(|one| &one.checks);
+    let checks =
+        outcome.record.positions.iter().filter(|one| one.number == position).flat_map(|one| &one.checks);
     checks.filter(|check| check.quantity == quantity).map(|check| check.verdict).collect()
 }
 

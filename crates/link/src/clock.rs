@@ -17,10 +17,7 @@ pub struct Clock(Time);
 
 #[derive(Debug, Clone)]
 enum Time {
-    Machine {
-        start_ns: i128,
-        asleep_ns: i128,
-    },
+    Machine { start_ns: i128, asleep_ns: i128 },
     Virtual(Arc<VirtualTime>),
 }
 

@@ -95,7 +95,8 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
         let answer = clock.within(until, connection.call(request)).await;
         let after = clock.now();
         let answer = answer.map_or_else(|| Err(late(until, after)), |answer| read_answer(answer, read));
-        if matches!(answer, Ok(_) | Err(Doubt::Refused(_))) || self.discipline == LineDiscipline::NeverSuspect {
+        if matches!(answer, Ok(_) | Err(Doubt::Refused(_))) || self.discipline == LineDiscipline::NeverSuspect
+        {
             self.connection = Some(connection);
         }
         Ok((answer?, Span { before, after }))

@@ -71,7 +71,11 @@ pub fn draw(stations: &[Station], seed: u64) -> Drawn<'_> {
     let scan_s = station.task.sheets.rig.link.scan_interval.si();
     let scans = station.task.predicted().si() / scan_s;
     let anywhere = |dice: &mut Dice, most: f64| {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive number")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a small positive number"
+        )]
         let number = dice.within(0.0, most) as u64;
         number
     };

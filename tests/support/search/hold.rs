@@ -44,7 +44,10 @@ impl Found {
             ("hang", &self.hangs),
             ("wrong level", &self.wrong_levels),
         ];
-        kinds.into_iter().flat_map(|(kind, found)| found.iter().map(move |what| (kind, what.as_str()))).collect()
+        kinds
+            .into_iter()
+            .flat_map(|(kind, found)| found.iter().map(move |what| (kind, what.as_str())))
+            .collect()
     }
 }
 
@@ -112,7 +115,8 @@ impl Seen {
             scans: trace.scans.len() as u64,
         };
         let record = view.record(kept).ok_or("no record comes of it")?;
-        let complete = self.events[..written].iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
+        let complete =
+            self.events[..written].iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
         let judged = record.positions.iter().any(|one| matches!(one.verdict, Verdict::Pass | Verdict::Fail));
         if !complete && (record.halted.is_none() || judged) {
             return Err(String::from("it was left open and has verdicts"));
@@ -135,9 +139,15 @@ impl Seen {
         if let Some(safe) = confirmed
             && (!is_safe || last > safe.at)
         {
-            found.unsafe_ends.push(format!("safe was confirmed at {:?}, and at {last:?} it was {is_safe}", safe.at));
+            found
+                .unsafe_ends
+                .push(format!("safe was confirmed at {:?}, and at {last:?} it was {is_safe}", safe.at));
         }
-        if !is_safe && confirmed.is_none() && said(&EventKind::NotSafe).is_none() && drawn.disk.full_at.is_none() {
+        if !is_safe
+            && confirmed.is_none()
+            && said(&EventKind::NotSafe).is_none()
+            && drawn.disk.full_at.is_none()
+        {
             found.unsafe_ends.push(format!("left unsafe at {last:?} without a word"));
         }
         // Where nothing stood in its way for a while safe has to be found.
@@ -168,9 +178,10 @@ impl Seen {
         const CONNECTS: Duration = Duration::from_secs(1);
         let rig = &drawn.station.task.sheets.rig;
         let (timeout, slowest) = (rig.link.answer_timeout.duration(), rig.link.slowest_answer.duration());
-        let near = self.troubled.iter().filter(|(at, trouble)| {
-            *at + trouble.lasts() + slowest + timeout + CONNECTS >= halted
-        });
+        let near = self
+            .troubled
+            .iter()
+            .filter(|(at, trouble)| *at + trouble.lasts() + slowest + timeout + CONNECTS >= halted);
         let held = near.map(|(_, trouble)| trouble.lasts() + timeout + slowest + CONNECTS);
         rig.stop_time().duration() + held.sum::<Duration>()
     }
@@ -214,7 +225,8 @@ fn forget_promises(record: &mut Record) {
 
 /// Holds what was said of each device against what it is.
 fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Found) {
-    for ((device, nature), position) in drawn.truth.devices.iter().zip(&drawn.devices).zip(&record.positions) {
+    for ((device, nature), position) in drawn.truth.devices.iter().zip(&drawn.devices).zip(&record.positions)
+    {
         let index = match position.verdict {
             Verdict::Pass => 0,
             Verdict::Fail => 1,
@@ -236,7 +248,9 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
         let why = match (outside, nature) {
             (Some(level), _) => Some(format!("{level:?}")),
             (None, Nature::Unsound(why)) => Some((*why).to_owned()),
-            (None, _) => unplugged(drawn, device.position, ended).then(|| String::from("its plug was pulled")),
+            (None, _) => {
+                unplugged(drawn, device.position, ended).then(|| String::from("its plug was pulled"))
+            }
         };
         if let (Some(why), Verdict::Pass) = (why, position.verdict) {
             found.false_passes.push(of(&why));
@@ -248,7 +262,12 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
             && levels.iter().all(|level| level.inside_pa > level.u_pa)
             && let Some(check) = failed
         {
-            found.false_fails.push(of(&format!("{} {:?} {:?}", check.quantity, check.limits, check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty)))));
+            found.false_fails.push(of(&format!(
+                "{} {:?} {:?}",
+                check.quantity,
+                check.limits,
+                check.measured.as_ref().map(|m| (m.value, m.expanded_uncertainty))
+            )));
         }
     }
 }

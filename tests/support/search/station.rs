@@ -71,7 +71,8 @@ impl Station {
             "name = \"search\"\nrevision = \"1\"\nstate = \"released\"\n[[step]]\ndo = \"zero\"\n\
              [[step]]\ndo = \"leak\"\nsettle = \"1.2 s\"\nwatch = \"1.5 s\"\n{steps}[[step]]\ndo = \"zero\"\n"
         );
-        let mut settings = sheet_text("settings/depalletiser.toml").replace("delay = \"0 ms\"", &format!("delay = \"{delay}\""));
+        let mut settings = sheet_text("settings/depalletiser.toml")
+            .replace("delay = \"0 ms\"", &format!("delay = \"{delay}\""));
         if !saves {
             let start = settings.find("[air_saving]").expect("air saving");
             let end = start + settings[start..].find("\n\n").expect("something after it");
@@ -81,7 +82,10 @@ impl Station {
         bench.positions = vec![1, 3];
         bench.truth.faults.clear();
         let task = bench.task();
-        let no_lag = [("value = \"8 ms\"", "value = \"0 ms\""), ("uncertainty = \"1 ms\"", "uncertainty = \"0.1 ms\"")];
+        let no_lag = [
+            ("value = \"8 ms\"", "value = \"0 ms\""),
+            ("uncertainty = \"1 ms\"", "uncertainty = \"0.1 ms\""),
+        ];
         let without_lag = Bench { rig: changed(&bench.rig, &no_lag), ..bench.clone() }.task();
         Self { name: format!("{wire}, {test}"), bench, task, without_lag }
     }
