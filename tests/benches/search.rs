@@ -7,13 +7,13 @@ use tripbench_tests::proving::on_all_cores;
 use tripbench_tests::search::{Found, Guard, draw, search, stations, told};
 
 /// Runs between two lines of progress.
-const BATCH: u64 = 1_000;
+const BATCH: u32 = 1_000;
 /// Runs that are told one by one.
 const MOST_TOLD: usize = 20;
 
 #[derive(Default)]
 struct Sums {
-    runs: u64,
+    runs: u32,
     kinds: [usize; 6],
     verdicts: [u32; 4],
     told: usize,
@@ -39,7 +39,12 @@ impl Sums {
     }
 }
 
-#[expect(clippy::print_stdout, clippy::disallowed_methods, reason = "a program that measures and prints")]
+#[expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    clippy::disallowed_methods,
+    reason = "a program that measures and prints"
+)]
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1).filter(|argument| argument != "--bench");
     let first = arguments.next();
@@ -47,15 +52,13 @@ fn main() -> ExitCode {
         guards(arguments.next().and_then(|runs| runs.parse().ok()).unwrap_or(10_000));
         return ExitCode::SUCCESS;
     }
-    let runs: u64 = first.and_then(|runs| runs.parse().ok()).unwrap_or(1_000);
+    let runs: u32 = first.and_then(|runs| runs.parse().ok()).unwrap_or(1_000);
     let seed: u64 = arguments.next().and_then(|seed| seed.parse().ok()).unwrap_or(0);
     let stations = stations();
     let (started, mut sums) = (Instant::now(), Sums::default());
     while sums.runs < runs {
-        let (from, count) = (seed + sums.runs, BATCH.min(runs - sums.runs));
-        let all = on_all_cores(u32::try_from(count).unwrap_or(u32::MAX), |index| {
-            (from + index, search(&stations, from + index, None))
-        });
+        let (from, count) = (seed + u64::from(sums.runs), BATCH.min(runs - sums.runs));
+        let all = on_all_cores(count, |index| (from + index, search(&stations, from + index, None)));
         for (seed, found) in all {
             sums.add(&found);
             if !found.all().is_empty() && sums.told < MOST_TOLD {
@@ -63,10 +66,10 @@ fn main() -> ExitCode {
                 tell(&stations, seed, &found);
             }
         }
-        let per_s = sums.runs as f64 / started.elapsed().as_secs_f64();
+        let per_s = f64::from(sums.runs) / started.elapsed().as_secs_f64();
         eprintln!("{} of {runs}, {per_s:.1} a second", sums.runs);
     }
-    let per_s = sums.runs as f64 / started.elapsed().as_secs_f64();
+    let per_s = f64::from(sums.runs) / started.elapsed().as_secs_f64();
     let [passed, failed, undecided, aborted] = sums.verdicts;
     println!("devices: passed {passed}, failed {failed}, undecided {undecided}, aborted {aborted}");
     let [passes, fails, unsafe_ends, journals, hangs, levels] = sums.kinds;

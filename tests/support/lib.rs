@@ -269,7 +269,9 @@ fn run_task<M: VirtualModule>(
 /// What came of a run that told of these events.
 fn outcome(task: Task, events: Vec<Event>, lasted: Mono) -> Outcome {
     let mut view = RunView::default();
-    events.iter().for_each(|event| view.fold(event));
+    for event in &events {
+        view.fold(event);
+    }
     let trace = view.trace().expect("a run has a header");
     let csv = trace.to_csv();
     let kept = TraceRecord {

@@ -316,7 +316,7 @@ impl Wired {
                 Cargo::Request { .. } | Cargo::Answer { .. } if !through => {}
                 Cargo::Request { .. } if at < self.frozen_until => self.sends(self.frozen_until, cargo),
                 Cargo::Request { bytes, connection, trouble } => {
-                    self.request(at, &bytes, (connection, trouble))
+                    self.request(at, &bytes, (connection, trouble));
                 }
                 Cargo::Answer { bytes, connection } => {
                     // A serial line has one connection for ever.

@@ -3,9 +3,11 @@
 use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
+use std::fs::Permissions;
 use std::io::{BufRead, BufReader};
-use std::process::Stdio;
-use tripbench_tests::command::{Simulated, Workplace, decided, quick};
+use std::os::unix::fs::PermissionsExt;
+use std::process::{Command, Stdio};
+use tripbench_tests::command::{Said, Simulated, Workplace, decided, quick};
 use tripbench_tests::kill::kill_many;
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
@@ -184,8 +186,22 @@ fn killed_runs_keep_what_was_seen_and_say_aborted() {
     assert!(seen > 100, "the listeners saw only {seen} events");
 }
 
-#[test]
-fn a_second_run_on_the_same_module_is_refused() {
+/// Who else wants the module.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Other {
+    SameUser,
+    PrivateTemporaryFolder,
+    /// Only where the tests may become another user.
+    Nobody,
+}
+
+#[rstest]
+fn a_second_run_on_the_same_module_is_refused(
+    #[values(Other::SameUser, Other::PrivateTemporaryFolder, Other::Nobody)] other: Other,
+) {
+    if other == Other::Nobody && !rustix::process::geteuid().is_root() {
+        return;
+    }
     let workplace = quick();
     let _rig = Simulated::start(&workplace);
     let mut first = workplace
@@ -196,7 +212,17 @@ fn a_second_run_on_the_same_module_is_refused() {
         .expect("it starts");
     let mut line = String::new();
     BufReader::new(first.stdout.take().expect("output")).read_line(&mut line).expect("a first event");
-    let said = workplace.run(&format!("run {SHEETS} --no-serial --out second"));
+    let mut second = match other {
+        Other::SameUser | Other::PrivateTemporaryFolder => {
+            workplace.command(&format!("run {SHEETS} --no-serial --out second"))
+        }
+        Other::Nobody => nobody(&workplace, &format!("run {SHEETS} --no-serial --out second")),
+    };
+    if other != Other::SameUser {
+        std::fs::create_dir(workplace.folder.join("private")).expect("a folder");
+        second.env("TMPDIR", workplace.folder.join("private"));
+    }
+    let said = Said::from(second.output().expect("it starts"));
     drop(first.kill());
     drop(first.wait());
     assert_eq!(said.code, Some(2), "{}", said.err);
@@ -219,6 +245,17 @@ fn a_signal_ends_the_run_aborted_and_safe(#[case] name: Signal) {
         (&record["safe_confirmed"], &record["header"]["simulated"]),
         (&Value::Bool(true), &Value::Bool(true))
     );
+}
+
+/// The command as `nobody`, who may read the workplace and write there.
+fn nobody(workplace: &Workplace, arguments: &str) -> Command {
+    let copy = workplace.folder.join("tripbench");
+    std::fs::copy(tripbench_tests::command::program(), &copy).expect("it can be copied");
+    std::fs::set_permissions(&workplace.folder, Permissions::from_mode(0o777)).expect("a mode");
+    let mut command = Command::new("setpriv");
+    command.args(["--reuid", "65534", "--regid", "65534", "--clear-groups"]).arg(copy);
+    command.args(arguments.split_whitespace()).current_dir(&workplace.folder).stdin(Stdio::null());
+    command
 }
 
 /// A run in its own process that has begun to evacuate; the rest of its lines, and its exit code once it has ended.
@@ -299,7 +336,7 @@ fn a_question_is_answered_at_the_terminal(#[case] answer: &str, #[case] code: i3
         .spawn()
         .expect("it starts");
     child.stdin.take().expect("input").write_all(format!("{answer}\n").as_bytes()).expect("answered");
-    let said = tripbench_tests::command::Said::from(child.wait_with_output().expect("it ended"));
+    let said = Said::from(child.wait_with_output().expect("it ended"));
     assert_eq!(said.code, Some(code), "{}\n{}", said.out, said.err);
     assert!(said.err.contains("Is the seal dry? (yes/no)"), "{}", said.err);
     let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");

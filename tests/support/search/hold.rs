@@ -75,7 +75,7 @@ impl Seen {
             // There was no room for the first line.
             Ok(None) => {}
             Ok(Some((mut record, trace))) => {
-                self.judged_again(&task, (&record, &trace), &mut found);
+                judged_again(&task, (&record, &trace), &mut found);
                 if without == Some(Guard::Promised) {
                     forget_promises(&mut record);
                 }
@@ -93,7 +93,9 @@ impl Seen {
         let bytes = journal(&self.events[..written], drawn.disk.full_at.map(|_| self.torn))?;
         let events = closed(&bytes, Halt::Killed).map_err(|error| format!("it cannot be opened: {error}"))?;
         let mut view = RunView::default();
-        events.iter().for_each(|event| view.fold(event));
+        for event in &events {
+            view.fold(event);
+        }
         let missing = self.events.iter().find(|heard| {
             let counts = matches!(heard.kind, EventKind::Verdict { .. } | EventKind::Halted(_));
             counts && !events.iter().any(|event| event.kind == heard.kind)
@@ -122,13 +124,6 @@ impl Seen {
             return Err(String::from("it was left open and has verdicts"));
         }
         Ok(Some((record, trace)))
-    }
-
-    fn judged_again(&self, task: &Task, (record, trace): (&Record, &Trace), found: &mut Found) {
-        let again = rejudge(record, task, trace);
-        if canonical_json(&again).ok() != canonical_json(record).ok() {
-            found.bad_journals.push(String::from("judged again it says another thing"));
-        }
     }
 
     fn safety(&self, drawn: &Drawn<'_>, found: &mut Found) {
@@ -190,6 +185,14 @@ impl Seen {
 /// Nothing has gone wrong for so long: safe can be made and looked at twice over.
 const FREE: Duration = Duration::from_secs(5);
 
+/// Holds a record against its raw data.
+fn judged_again(task: &Task, (record, trace): (&Record, &Trace), found: &mut Found) {
+    let again = rejudge(record, task, trace);
+    if canonical_json(&again).ok() != canonical_json(record).ok() {
+        found.bad_journals.push(String::from("judged again it says another thing"));
+    }
+}
+
 /// The lines of a journal; `torn` bytes of the next line where the disk was full.
 fn journal(events: &[Event], torn: Option<usize>) -> Result<Vec<u8>, String> {
     let mut tally = Tally::default();
@@ -245,7 +248,9 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
             found.wrong_levels.push(of(&format!("{level:?}")));
         }
         let outside = levels.iter().find(|level| level.inside_pa < -level.u_pa);
+        let not_done = record.header.steps.len() - record.steps_done.len();
         let why = match (outside, nature) {
+            _ if not_done > 0 => Some(format!("{not_done} steps were not done")),
             (Some(level), _) => Some(format!("{level:?}")),
             (None, Nature::Unsound(why)) => Some((*why).to_owned()),
             (None, _) => {

@@ -26,13 +26,19 @@ const WIRES: [(&str, &str, &str); 4] = [
 ];
 
 /// What is set and tested: name, script behind its first step, delay that is set, and whether the devices save air.
-const TESTS: [(&str, &str, &str, bool); 4] = [
+const TESTS: [(&str, &str, &str, bool); 5] = [
     ("full flow", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"full-flow\"\n", "0 ms", true),
     ("throttled", "[[step]]\ndo = \"switch-points\"\ncycles = 3\nway = \"throttled\"\n", "0 ms", false),
     ("20 ms", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n", "20 ms", false),
     (
         "response",
         "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n[[step]]\ndo = \"response\"\noperations = 2\nlimit = \"80 ms\"\n",
+        "0 ms",
+        false,
+    ),
+    (
+        "ends at a failure",
+        "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\non_failure = \"stop\"\n[[step]]\ndo = \"response\"\noperations = 2\nlimit = \"80 ms\"\n",
         "0 ms",
         false,
     ),

@@ -1,0 +1,42 @@
+//! A search for wrong verdicts, unsafe outputs and lost records, a small one: `cargo bench -p tripbench-tests --bench search` makes a large one.
+
+use rstest::rstest;
+use tripbench_tests::search::{Guard, draw, search, stations, told};
+
+/// Runs of each case.
+const RUNS: u64 = 40;
+
+#[rstest]
+fn no_drawn_run_is_wrong_unsafe_or_lost(#[values(0, 1, 2, 3)] part: u64) {
+    let stations = stations();
+    for seed in (0..RUNS).map(|run| 1_000_000 + part * RUNS + run) {
+        let found = search(&stations, seed, None);
+        let drawn = draw(&stations, seed);
+        assert!(
+            found.all().is_empty(),
+            "`cargo bench -p tripbench-tests --bench search -- 1 {seed}`: {}, {}: {:?}",
+            drawn.station.name,
+            told(&drawn.troubles),
+            found.all()
+        );
+    }
+}
+
+/// What the search finds without a guard, by a seed that `--bench search -- guards` told: nothing of it with the guard.
+#[rstest]
+fn without_a_guard_it_finds_what_the_guard_is_for(
+    #[values(Guard::LateAnswer, Guard::SecondSafe, Guard::Watermark, Guard::LagCorrection, Guard::Promised)]
+    guard: Guard,
+) {
+    let (seed, kind) = match guard {
+        Guard::LateAnswer => (0, "unsafe end"),
+        Guard::SecondSafe => (163, "unsafe end"),
+        Guard::Watermark => (28, "bad journal"),
+        Guard::LagCorrection => (13, "wrong level"),
+        Guard::Promised => (66, "false pass"),
+    };
+    let stations = stations();
+    let found = search(&stations, seed, Some(guard));
+    assert!(found.all().iter().any(|(of, _)| *of == kind), "{:?}", found.all());
+    assert!(search(&stations, seed, None).all().is_empty());
+}
