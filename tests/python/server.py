@@ -1,11 +1,16 @@
 """A rig of one device behind pymodbus: prints its port, serves until it is ended.
 
+With `--registers` everything is in holding registers: the reference in 0, switch and plug as bits of 10, the outputs as bits of 20. Then a
+request for anything but functions 03 and 06 ends it.
+
 First-order evacuation to 90 kPa, first-order venting, one switch: on at 60 kPa, off at 55 kPa. All by itself: nothing of
 the project under test is used.
 """
 
 import asyncio
+import os
 import socket
+import sys
 import time
 
 from pymodbus.datastore import ModbusServerContext, ModbusSparseDataBlock
@@ -76,18 +81,39 @@ class Registers(ModbusSparseDataBlock):
         return [round(4000 + rig.vacuum * 160.0)] * count
 
 
+class AllRegisters(ModbusSparseDataBlock):
+    def getValues(self, address, count=1):
+        rig = RIG.now()
+        bits = int(rig.on and rig.coils[POWER]) | 2
+        outputs = sum(int(state) << index for index, state in enumerate(rig.coils))
+        at = {0: round(4000 + rig.vacuum * 160.0), 10: bits, 20: outputs}
+        return [at[address - 1 + offset] for offset in range(count)]
+
+    def setValues(self, address, values, use_as_default=False):
+        rig = RIG.now()
+        rig.coils = [bool(values[0] >> index & 1) for index in range(5)]
+
+
+def few_functions(sending, pdu):
+    if not sending and pdu.function_code not in (3, 6, 43):
+        os._exit(1)
+    return pdu
+
+
 async def main():
+    registers = "--registers" in sys.argv
     device = Context(
         co=Coils({i: False for i in range(1, 6)}),
         di=Inputs({1: False, 2: True}),
         ir=Registers({1: 0}),
-        hr=ModbusSparseDataBlock({1: 0}),
+        hr=AllRegisters({1: 0, 11: 0, 21: 0}) if registers else ModbusSparseDataBlock({1: 0}),
     )
     context = ModbusServerContext(**{WORD: {1: device}, "single": False})
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    server = ModbusTcpServer(context, address=("127.0.0.1", port))
+    trace = {"trace_pdu": few_functions} if registers else {}
+    server = ModbusTcpServer(context, address=("127.0.0.1", port), **trace)
     print(port, flush=True)
     await server.serve_forever()
 

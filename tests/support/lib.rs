@@ -216,11 +216,19 @@ impl Bench {
     /// # Panics
     /// If the sheets are not good.
     pub fn run_over_its_wire(&self) -> Outcome {
+        self.run_with_functions().0
+    }
+
+    /// The same, with the functions that the module was asked for.
+    ///
+    /// # Panics
+    /// If the sheets are not good.
+    pub fn run_with_functions(&self) -> (Outcome, Vec<u8>) {
         let task = self.task();
         let clock = Clock::in_virtual_time();
         let line = VirtualLine::new(&task.sheets.rig, self.truth.clone(), &clock, Vec::new());
         let events = run_over(&line, &clock, task.clone(), OnLine::default());
-        outcome(task, events, clock.now())
+        (outcome(task, events, clock.now()), line.functions())
     }
 
     /// Runs it over a module of the caller's; `stop` ends it after so many inputs.

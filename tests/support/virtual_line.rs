@@ -1,6 +1,6 @@
 //! A line to a simulated module in virtual time: the frames of the master's own code, byte for byte, and whatever goes wrong with them.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::io;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -162,6 +162,7 @@ struct Wired {
     safe: Vec<u16>,
     troubles: VecDeque<Planned>,
     requests: u64,
+    functions: BTreeSet<u8>,
     writes: u64,
     /// Number of the request that the last trouble came with.
     last_trouble: u64,
@@ -203,6 +204,7 @@ impl VirtualLine {
             half: rig.link.answer_time.duration() / 2,
             troubles: troubles.into(),
             requests: 0,
+            functions: BTreeSet::new(),
             writes: 0,
             last_trouble: 0,
             troubled: Vec::new(),
@@ -244,6 +246,11 @@ impl VirtualLine {
         self.lock().troubled.clone()
     }
 
+    /// Functions that the master has asked for, each once, in their order.
+    pub fn functions(&self) -> Vec<u8> {
+        self.lock().functions.iter().copied().collect()
+    }
+
     /// How many requests the master has sent.
     pub fn requests(&self) -> u64 {
         self.lock().requests
@@ -268,6 +275,7 @@ impl Wired {
     fn trouble(&mut self, bytes: &[u8]) -> Option<Trouble> {
         const WRITES: [u8; 4] = [0x05, 0x06, 0x0F, 0x10];
         let function = self.framing.content(bytes).and_then(|content| content.get(1).copied());
+        self.functions.extend(function);
         let writes = function.is_some_and(|function| WRITES.contains(&function));
         let (request, write, last) = (self.requests, self.writes, self.last_trouble);
         self.requests += 1;

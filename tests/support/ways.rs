@@ -83,3 +83,18 @@ pub fn with_loop() -> String {
         1,
     )
 }
+
+/// A rig sheet whose module has every signal and every output in holding registers.
+pub fn in_holding_registers(rig: &str) -> String {
+    let inputs = (0..16).rev().fold(rig.replace("input-register ", "holding-register "), |sheet, number| {
+        sheet.replace(&format!("discrete-input {number}\""), &format!("holding-register 10 bit {number}\""))
+    });
+    (0..16).rev().fold(inputs, |sheet, number| {
+        sheet.replace(&format!("coil {number}\""), &format!("holding-register 20 bit {number}\""))
+    })
+}
+
+/// A rig sheet whose module takes one output at a time.
+pub fn one_by_one(rig: &str) -> String {
+    rig.replacen("unit = 1\n", "unit = 1\nwrites = \"one-by-one\"\n", 1)
+}

@@ -11,6 +11,7 @@ use tripbench_rig::{Area, Doubt, Query, Request, Response, RigSheet, SerialTimin
 use tripbench_simulator::{RtuServer, SerialPace, Server, SimulatedBench, Truth, serve, serve_serial};
 use tripbench_tests::command::Workplace;
 use tripbench_tests::line::{serial_link, with_link};
+use tripbench_tests::ways::{in_holding_registers, one_by_one};
 use tripbench_tests::{good, sheet_text};
 
 /// The python that `tests/run` has set up. Without it the test is skipped and says so; in CI that is a failure.
@@ -180,16 +181,22 @@ impl Drop for Served {
     }
 }
 
-#[test]
-fn a_run_against_a_pymodbus_server_finds_its_levels() {
+/// With `registers` the server has everything in holding registers, and ends at the first function but 03 and 06.
+#[rstest]
+fn a_run_against_a_pymodbus_server_finds_its_levels(#[values(false, true)] registers: bool) {
     let Some(python) = python() else { return };
-    let mut child =
-        Command::new(python).arg(script("server.py")).stdout(Stdio::piped()).spawn().expect("python starts");
+    let mut command = Command::new(python);
+    command.arg(script("server.py")).args(registers.then_some("--registers"));
+    let mut child = command.stdout(Stdio::piped()).spawn().expect("python starts");
     let mut port = String::new();
     BufReader::new(child.stdout.take().expect("output")).read_line(&mut port).expect("a port");
     let _served = Served(child);
     let workplace = Workplace::new();
-    workplace.write("rig.toml", &one_position(&workplace.read("rig.toml"), port.trim()));
+    let mut rig = one_position(&workplace.read("rig.toml"), port.trim());
+    if registers {
+        rig = one_by_one(&in_holding_registers(&rig));
+    }
+    workplace.write("rig.toml", &rig);
     workplace.change(
         "settings.toml",
         "[air_saving]\ncut_off = \"70 kPa\"\nresume = \"64 kPa\"\nsupply_valve = \"closed-without-power\"\n",

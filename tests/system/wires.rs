@@ -4,8 +4,8 @@
 use rstest::rstest;
 use tripbench_record::{CheckVerdict, QuantityName, Verdict};
 use tripbench_tests::line::with_wire;
-use tripbench_tests::ways::{by_hand, script, with_everything};
-use tripbench_tests::{Bench, Outcome};
+use tripbench_tests::ways::{by_hand, in_holding_registers, one_by_one, script, with_everything};
+use tripbench_tests::{Bench, Outcome, sheet_text};
 
 const TCP: &str = "tcp = \"127.0.0.1:1502\"";
 const SERIAL: &str = "serial = \"/dev/ttyS0\"\nbaud = 115200\nparity = \"even\"";
@@ -59,6 +59,30 @@ fn every_step_and_every_way_of_moving_air_works_on_every_wire(#[values(TCP, SERI
     holds(QuantityName::CutOff, 6);
     holds(QuantityName::LowestLevel, 2);
     assert_eq!(verdicts(&outcome, 3, QuantityName::SwitchPoint)[1..], [CheckVerdict::Fail; 3], "{wire}");
+}
+
+/// A module that knows few functions: the same verdicts, and nothing is asked that it does not know.
+#[rstest]
+fn a_module_that_knows_few_functions_is_asked_for_no_other(
+    #[values(TCP, SERIAL, CONVERTER)] wire: &str,
+    #[values((false, true, vec![1, 2, 4, 5]), (true, false, vec![3, 16]), (true, true, vec![3, 6]))] module: (
+        bool,
+        bool,
+        Vec<u8>,
+    ),
+) {
+    let (registers, single, knows) = module;
+    let mut rig = sheet_text("rigs/goods-in-1.toml");
+    if registers {
+        rig = in_holding_registers(&rig);
+    }
+    if single {
+        rig = one_by_one(&rig);
+    }
+    let (outcome, functions) = bench(&rig, wire, &sheet_text("scripts/goods-in.toml")).run_with_functions();
+    let verdicts: Vec<Verdict> = outcome.record.positions.iter().map(|one| one.verdict).collect();
+    assert_eq!((verdicts, functions), (vec![Verdict::Pass, Verdict::Fail], knows));
+    assert!(outcome.record.safe_confirmed);
 }
 
 /// Goods-in by hand, the simulated hand told what the run tells a person.

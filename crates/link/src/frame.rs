@@ -1,7 +1,7 @@
 //! RTU frames: a request as bytes, and its answer found among whatever bytes came (MODBUS over Serial Line V1.02, 2.5).
 
 use crc::{CRC_16_MODBUS, Crc};
-use tripbench_rig::{Area, Doubt, Query, Request, Response};
+use tripbench_rig::{Area, COIL_ON, Doubt, Query, Request, Response};
 
 const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_MODBUS);
 /// Bytes of an exception answer: unit, function, code, CRC.
@@ -113,6 +113,8 @@ const fn function(request: &Request) -> u8 {
         Request::Read { area: Area::InputRegister, .. } => 0x04,
         Request::WriteCoils { .. } => 0x0F,
         Request::WriteRegisters { .. } => 0x10,
+        Request::WriteCoil { .. } => 0x05,
+        Request::WriteRegister { .. } => 0x06,
     }
 }
 
@@ -136,6 +138,14 @@ pub(crate) fn encode(query: &Query) -> Vec<u8> {
             bytes.extend(word(values.len()).to_be_bytes());
             bytes.push(byte(2 * values.len()));
             bytes.extend(values.iter().flat_map(|value| value.to_be_bytes()));
+        }
+        Request::WriteCoil { at, state } => {
+            bytes.extend(at.to_be_bytes());
+            bytes.extend(coil(*state).to_be_bytes());
+        }
+        Request::WriteRegister { at, value } => {
+            bytes.extend(at.to_be_bytes());
+            bytes.extend(value.to_be_bytes());
         }
     }
     sealed(bytes)
@@ -188,13 +198,21 @@ fn response(request: &Request, pdu: &[u8]) -> Option<Response> {
             };
             Some(Response::Values(words))
         }
-        Request::WriteCoils { start, states } => echoed(data, *start, states.len()),
-        Request::WriteRegisters { start, values } => echoed(data, *start, values.len()),
+        Request::WriteCoils { start, states } => echoed(data, *start, word(states.len())),
+        Request::WriteRegisters { start, values } => echoed(data, *start, word(values.len())),
+        Request::WriteCoil { at, state } => echoed(data, *at, coil(*state)),
+        Request::WriteRegister { at, value } => echoed(data, *at, *value),
     }
 }
 
-fn echoed(data: &[u8], start: u16, count: usize) -> Option<Response> {
-    let echo = [start.to_be_bytes(), word(count).to_be_bytes()].concat();
+/// What function 05 writes for a state (application protocol V1.1b3, 6.5).
+const fn coil(state: bool) -> u16 {
+    if state { COIL_ON } else { 0 }
+}
+
+/// Address and second word of an answer to a write: quantity of several, value of a single one.
+fn echoed(data: &[u8], start: u16, second: u16) -> Option<Response> {
+    let echo = [start.to_be_bytes(), second.to_be_bytes()].concat();
     (data == echo).then_some(Response::Written)
 }
 
@@ -278,6 +296,8 @@ mod tests {
         "11 10 00 01 00 02 04 00 0A 01 02 C6 F0",
         "11 10 00 01 00 02 12 98"
     )]
+    #[case(Request::WriteCoil { at: 0xAC, state: true }, "11 05 00 AC FF 00 4E 8B", "11 05 00 AC FF 00 4E 8B")]
+    #[case(Request::WriteRegister { at: 1, value: 3 }, "11 06 00 01 00 03 9A 9B", "11 06 00 01 00 03 9A 9B")]
     fn frames_agree_with_the_standard_byte_for_byte(
         #[case] request: Request,
         #[case] asked: &str,

@@ -150,6 +150,8 @@ fn to_wire(request: &Request) -> Wire<'_> {
         Request::WriteRegisters { start, values } => {
             Wire::WriteMultipleRegisters(*start, Cow::Borrowed(values))
         }
+        Request::WriteCoil { at, state } => Wire::WriteSingleCoil(*at, *state),
+        Request::WriteRegister { at, value } => Wire::WriteSingleRegister(*at, *value),
     }
 }
 
@@ -191,6 +193,16 @@ fn from_wire(request: &Request, response: WireResponse) -> Result<Response, Doub
             Request::WriteRegisters { start, values },
             WireResponse::WriteMultipleRegisters(echo_start, echo_count),
         ) if *start == echo_start && values.len() == usize::from(echo_count) => Ok(Response::Written),
+        (Request::WriteCoil { at, state }, WireResponse::WriteSingleCoil(echo_at, echo_state))
+            if (*at, *state) == (echo_at, echo_state) =>
+        {
+            Ok(Response::Written)
+        }
+        (Request::WriteRegister { at, value }, WireResponse::WriteSingleRegister(echo_at, echo_value))
+            if (*at, *value) == (echo_at, echo_value) =>
+        {
+            Ok(Response::Written)
+        }
         _ => Err(Doubt::Foreign),
     }
 }

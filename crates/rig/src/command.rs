@@ -3,7 +3,7 @@
 use crate::address::Area;
 use crate::modbus::{Query, Request};
 use crate::read_plan::Cell;
-use crate::sheet::{Output, RigSheet};
+use crate::sheet::{Output, RigSheet, Writes};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -218,8 +218,8 @@ impl RigSheet {
         self.outputs.iter().any(|output| output.name == name)
     }
 
-    /// The writes that bring all outputs to an image: one for each run of neighbours, never a coil or register of somebody
-    /// else. A register that holds outputs as bits belongs to the rig whole: its other bits are written 0.
+    /// The writes that bring all outputs to an image: one for each run of neighbours, or for each coil and register where the module
+    /// wants that; never a coil or register of somebody else. A register that holds outputs as bits belongs to the rig whole: its other bits are written 0.
     pub fn writes(&self, image: &[u16]) -> Vec<Query> {
         let mut words: BTreeMap<Cell, u16> = BTreeMap::new();
         for (output, word) in self.outputs.iter().zip(image) {
@@ -229,7 +229,8 @@ impl RigSheet {
         for ((unit, area, number), word) in words {
             match runs.last_mut() {
                 Some(((last_unit, last_area, start), run))
-                    if (*last_unit, *last_area) == (unit, area)
+                    if *self.link.writes == Writes::Together
+                        && (*last_unit, *last_area) == (unit, area)
                         && usize::from(number - *start) == run.len() =>
                 {
                     run.push(word);
@@ -238,10 +239,15 @@ impl RigSheet {
             }
         }
         let query = |((unit, area, start), words): (Cell, Vec<u16>)| {
-            let request = if area == Area::Coil {
-                Request::WriteCoils { start, states: words.iter().map(|word| *word != 0).collect() }
-            } else {
-                Request::WriteRegisters { start, values: words }
+            let request = match (area, *self.link.writes, words.first()) {
+                (Area::Coil, Writes::OneByOne, Some(word)) => {
+                    Request::WriteCoil { at: start, state: *word != 0 }
+                }
+                (_, Writes::OneByOne, Some(&value)) => Request::WriteRegister { at: start, value },
+                (Area::Coil, ..) => {
+                    Request::WriteCoils { start, states: words.iter().map(|word| *word != 0).collect() }
+                }
+                _ => Request::WriteRegisters { start, values: words },
             };
             Query { unit: unit.unwrap_or(*self.link.unit), request }
         };
@@ -258,6 +264,8 @@ impl RigSheet {
                 Request::WriteRegisters { start, values } => {
                     (Area::HoldingRegister, start, length(values.len()))
                 }
+                Request::WriteCoil { at, .. } => (Area::Coil, at, 1),
+                Request::WriteRegister { at, .. } => (Area::HoldingRegister, at, 1),
                 Request::Read { area, start, count } => (area, start, count),
             };
             Query { request: Request::Read { area, start, count }, ..query }
@@ -275,7 +283,7 @@ impl RigSheet {
                 Request::Read { area: read, start, .. } if query.unit == own && read == area => {
                     words.get(usize::from(number.checked_sub(start)?)).copied()
                 }
-                Request::Read { .. } | Request::WriteCoils { .. } | Request::WriteRegisters { .. } => None,
+                _ => None,
             });
             Some(output.within(words.next()?))
         };

@@ -22,8 +22,8 @@ pub use doubt::{Doubt, LONGEST_GAP};
 pub use guide::{Guide, Hint};
 pub use identification::{Identification, IdentityObject};
 pub use modbus::{
-    Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN, Query,
-    Request, Response, VirtualModule,
+    COIL_ON, Exception, MOST_BITS_READ, MOST_BITS_WRITTEN, MOST_REGISTERS_READ, MOST_REGISTERS_WRITTEN,
+    Query, Request, Response, VirtualModule,
 };
 pub use read_plan::{Cell, Read, ReadPlan};
 pub use scan::{Block, Scan};
@@ -31,6 +31,7 @@ pub use serial::{Parity, SerialTiming};
 pub use sheet::{
     Calibration, CertificateZero, Hose, Interlocks, Lag, LineUncertainty, LinkSheet, Manifold, ModuleClock,
     ModuleTimes, Output, Position, ReferenceKind, ReferenceSheet, RigSheet, SerialPort, Wire, WithoutPower,
+    Writes,
 };
 pub use signal::{
     ActiveState, AnalogInput, AnalogSignal, DigitalInput, EdgeCounter, Edges, RawType, RegisterInput, Scale,

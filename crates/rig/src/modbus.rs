@@ -40,7 +40,24 @@ pub enum Request {
         /// Their new values.
         values: Vec<u16>,
     },
+    /// Function 05: one coil.
+    WriteCoil {
+        /// Its address.
+        at: u16,
+        /// Its new state.
+        state: bool,
+    },
+    /// Function 06: one holding register.
+    WriteRegister {
+        /// Its address.
+        at: u16,
+        /// Its new value.
+        value: u16,
+    },
 }
+
+/// What function 05 writes for a coil that is on (application protocol V1.1b3, 6.5).
+pub const COIL_ON: u16 = 0xFF00;
 
 /// A request to one unit.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -91,6 +108,7 @@ impl Request {
             Self::WriteRegisters { values, .. } => {
                 (1..=usize::from(MOST_REGISTERS_WRITTEN)).contains(&values.len())
             }
+            Self::WriteCoil { .. } | Self::WriteRegister { .. } => true,
         }
     }
 
@@ -103,16 +121,21 @@ impl Request {
             }
             Self::WriteCoils { states, .. } => (9 + states.len().div_ceil(8), 8),
             Self::WriteRegisters { values, .. } => (9 + 2 * values.len(), 8),
+            Self::WriteCoil { .. } | Self::WriteRegister { .. } => (8, 8),
         }
+    }
+
+    /// Whether it writes.
+    pub const fn is_write(&self) -> bool {
+        !matches!(self, Self::Read { .. })
     }
 
     /// Whether a response has the form and length that this request asks for.
     pub fn fits(&self, response: &Response) -> bool {
         match (self, response) {
             (Self::Read { count, .. }, Response::Values(values)) => values.len() == usize::from(*count),
-            (Self::WriteCoils { .. } | Self::WriteRegisters { .. }, Response::Written) => true,
-            (Self::Read { .. }, Response::Written)
-            | (Self::WriteCoils { .. } | Self::WriteRegisters { .. }, Response::Values(_)) => false,
+            (_, Response::Written) => self.is_write(),
+            (_, Response::Values(_)) => false,
         }
     }
 }

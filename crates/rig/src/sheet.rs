@@ -82,6 +82,18 @@ pub struct LinkSheet {
     pub answer_time: At<TimeSpan>,
     /// Shortest silence after an answer, where the module wants more than the standard.
     pub minimum_gap: At<TimeSpan>,
+    /// How outputs are written.
+    pub writes: At<Writes>,
+}
+
+words! {
+    /// How many outputs one request writes.
+    pub enum Writes {
+        /// All neighbours: functions 0F and 10.
+        Together = "together",
+        /// One: functions 05 and 06.
+        OneByOne = "one-by-one",
+    }
 }
 
 /// A counter that runs in the module, for edges that it stamps itself.

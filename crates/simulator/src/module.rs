@@ -146,6 +146,12 @@ impl VirtualModule for SimulatedBench {
             Request::WriteRegisters { start, values } => {
                 self.write(at_s, (query.unit, Area::HoldingRegister, *start), values)
             }
+            Request::WriteCoil { at, state } => {
+                self.write(at_s, (query.unit, Area::Coil, *at), &[u16::from(*state)])
+            }
+            Request::WriteRegister { at, value } => {
+                self.write(at_s, (query.unit, Area::HoldingRegister, *at), &[*value])
+            }
         }
     }
 }

@@ -53,8 +53,8 @@ fn asked(content: &[u8]) -> Option<Asked> {
         0x02 => read(Area::DiscreteInput),
         0x03 => read(Area::HoldingRegister),
         0x04 => read(Area::InputRegister),
-        0x05 if second == 0xFF00 || second == 0 => Request::WriteCoils { start, states: vec![second != 0] },
-        0x06 => Request::WriteRegisters { start, values: vec![second] },
+        0x05 if second == 0xFF00 || second == 0 => Request::WriteCoil { at: start, state: second != 0 },
+        0x06 => Request::WriteRegister { at: start, value: second },
         0x0F => {
             let packed = data.get(5..).unwrap_or_default();
             let count = usize::from(second);
@@ -125,7 +125,7 @@ fn answer(query: &Query, function: u8, result: Result<Response, Exception>) -> V
         }
         (Ok(Response::Written), request) => {
             frame.push(function);
-            frame.extend(echo(function, request));
+            frame.extend(echo(request));
         }
     }
     sealed(frame)
@@ -148,15 +148,11 @@ fn who(unit: u8, code: u8, objects: &[IdentityObject]) -> Vec<u8> {
 }
 
 /// What a write's answer repeats: address and value of a single one, address and quantity of several.
-fn echo(function: u8, request: &Request) -> Vec<u8> {
+fn echo(request: &Request) -> Vec<u8> {
     let quantity = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
     let (start, second) = match request {
-        Request::WriteCoils { start, states } if function == 0x05 => {
-            (*start, if states.contains(&true) { 0xFF00 } else { 0 })
-        }
-        Request::WriteRegisters { start, values } if function == 0x06 => {
-            (*start, values.first().copied().unwrap_or(0))
-        }
+        Request::WriteCoil { at, state } => (*at, if *state { 0xFF00 } else { 0 }),
+        Request::WriteRegister { at, value } => (*at, *value),
         Request::WriteCoils { start, states } => (*start, quantity(states.len())),
         Request::WriteRegisters { start, values } => (*start, quantity(values.len())),
         Request::Read { start, count, .. } => (*start, *count),

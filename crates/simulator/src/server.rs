@@ -220,10 +220,9 @@ impl Service {
         if let Wire::ReadDeviceIdentification(code, first) = wire {
             return identified(code, first).map(Some);
         }
-        let single = matches!(wire, Wire::WriteSingleCoil(..) | Wire::WriteSingleRegister(..));
         let query = Query { unit, request: to_request(wire)? };
         let Some(answer) = self.bench.answer(&query) else { return Ok(None) };
-        to_wire(query.request, answer.map_err(to_code)?, single).map(Some)
+        to_wire(query.request, answer.map_err(to_code)?).map(Some)
     }
 }
 
@@ -239,7 +238,7 @@ fn identified(code: ReadCode, first: u8) -> Result<WireResponse, ExceptionCode> 
     }))
 }
 
-fn to_wire(request: Request, response: Response, single: bool) -> Result<WireResponse, ExceptionCode> {
+fn to_wire(request: Request, response: Response) -> Result<WireResponse, ExceptionCode> {
     let count = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
     Ok(match (request, response) {
         (Request::Read { area: Area::Coil, .. }, Response::Values(words)) => {
@@ -254,12 +253,8 @@ fn to_wire(request: Request, response: Response, single: bool) -> Result<WireRes
         (Request::Read { area: Area::InputRegister, .. }, Response::Values(words)) => {
             WireResponse::ReadInputRegisters(words)
         }
-        (Request::WriteCoils { start, states }, _) if single => {
-            WireResponse::WriteSingleCoil(start, states.contains(&true))
-        }
-        (Request::WriteRegisters { start, values }, _) if single => {
-            WireResponse::WriteSingleRegister(start, values.first().copied().unwrap_or(0))
-        }
+        (Request::WriteCoil { at, state }, _) => WireResponse::WriteSingleCoil(at, state),
+        (Request::WriteRegister { at, value }, _) => WireResponse::WriteSingleRegister(at, value),
         (Request::WriteCoils { start, states }, _) => {
             WireResponse::WriteMultipleCoils(start, count(states.len()))
         }
@@ -285,11 +280,11 @@ fn to_request(wire: Wire<'static>) -> Result<Request, ExceptionCode> {
         Wire::ReadDiscreteInputs(start, count) => read(Area::DiscreteInput, start, count),
         Wire::ReadHoldingRegisters(start, count) => read(Area::HoldingRegister, start, count),
         Wire::ReadInputRegisters(start, count) => read(Area::InputRegister, start, count),
-        Wire::WriteSingleCoil(start, state) => Ok(Request::WriteCoils { start, states: vec![state] }),
+        Wire::WriteSingleCoil(at, state) => Ok(Request::WriteCoil { at, state }),
         Wire::WriteMultipleCoils(start, states) => {
             Ok(Request::WriteCoils { start, states: states.into_owned() })
         }
-        Wire::WriteSingleRegister(start, value) => Ok(Request::WriteRegisters { start, values: vec![value] }),
+        Wire::WriteSingleRegister(at, value) => Ok(Request::WriteRegister { at, value }),
         Wire::WriteMultipleRegisters(start, values) => {
             Ok(Request::WriteRegisters { start, values: values.into_owned() })
         }

@@ -90,7 +90,11 @@ impl Transport for Module {
                 }
                 Response::Written
             }
-            Request::WriteRegisters { .. } => Response::Written,
+            Request::WriteCoil { at, state } => {
+                self.coils[usize::from(*at)] = u16::from(*state);
+                Response::Written
+            }
+            Request::WriteRegisters { .. } | Request::WriteRegister { .. } => Response::Written,
         };
         Ok((response, Span { before, after: clock.now() }))
     }
@@ -145,7 +149,10 @@ impl Wired {
     fn log(&self) -> String {
         let one = |(query, _): &(Query, Mono)| match &query.request {
             Request::Read { start, .. } => format!("r{start}"),
-            Request::WriteCoils { start, .. } | Request::WriteRegisters { start, .. } => format!("w{start}"),
+            Request::WriteCoils { start, .. }
+            | Request::WriteRegisters { start, .. }
+            | Request::WriteCoil { at: start, .. }
+            | Request::WriteRegister { at: start, .. } => format!("w{start}"),
         };
         self.sent.borrow().iter().map(one).collect::<Vec<_>>().join(" ")
     }

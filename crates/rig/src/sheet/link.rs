@@ -1,6 +1,6 @@
 //! Reading how the module is reached.
 
-use super::{LinkSheet, SerialPort, Wire};
+use super::{LinkSheet, SerialPort, Wire, Writes};
 use crate::serial::Parity;
 use tripbench_quantity::TimeSpan;
 use tripbench_sheet::{At, Finding, Reader, Wording};
@@ -47,6 +47,11 @@ impl LinkSheet {
             TimeSpan::ZERO,
         );
         let gap = reader.tested(gap, "0 ms to 100 ms", |t| t.si() <= 0.1);
+        let writes = reader.or(
+            "writes",
+            "whether outputs are written together (functions 0F and 10) or one by one (05 and 06)",
+            Writes::Together,
+        );
         Some(Self {
             wire: wire?,
             unit: unit?,
@@ -56,6 +61,7 @@ impl LinkSheet {
             largest_hole: hole?,
             answer_time: answer?,
             minimum_gap: gap?,
+            writes: writes?,
         })
     }
 }
