@@ -89,7 +89,10 @@ fn requests_and_answers_are_the_standards_bytes(
         Request::Read { .. } => Response::Values(
             answer[2..].chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect(),
         ),
-        _ => Response::Written,
+        Request::WriteCoils { .. }
+        | Request::WriteRegisters { .. }
+        | Request::WriteCoil { .. }
+        | Request::WriteRegister { .. } => Response::Written,
     };
     assert_eq!(response, expected);
 }

@@ -120,8 +120,7 @@ impl Bench {
     /// Longest time between the ends of two scans since a moment.
     pub(crate) fn longest_gap_since(&self, from: Mono) -> Duration {
         let state = self.state.borrow();
-        let ends =
-            state.trace.scans.iter().rev().map(tripbench_rig::Scan::end).take_while(|end| *end >= from);
+        let ends = state.recording.newest().map(tripbench_rig::Scan::end).take_while(|end| *end >= from);
         let ends: Vec<Mono> = ends.collect();
         ends.windows(2).map(|pair| pair[0].since(pair[1])).max().unwrap_or_default()
     }
@@ -179,7 +178,7 @@ impl Bench {
     pub(crate) fn plug(&self, position: u8) -> Option<bool> {
         let state = self.state.borrow();
         let present = state.task.sheets.rig.position(position)?.present.as_ref()?;
-        let scan = state.trace.scans.last()?;
+        let scan = state.recording.newest().next()?;
         state.decoder.bit(scan, present).map(|bit| bit.on)
     }
 

@@ -3,7 +3,6 @@
 use crate::bench::Break;
 use crate::predict;
 use crate::state::{Pause, Seen, State, Unchanged};
-use std::sync::Arc;
 use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
@@ -32,8 +31,7 @@ impl State {
         let outputs = self.outputs_as_ordered(&scan);
         let plugs = self.plugs(&scan);
         let guards = self.guards(&scan);
-        // While a step is being judged the judge holds the trace, so this push copies it first.
-        Arc::make_mut(&mut self.trace).scans.push(scan.clone());
+        self.recording.push(scan.clone());
         self.emit(EventKind::Scan(scan));
         if gap {
             self.emit(EventKind::Doubt(Doubt::Gap));

@@ -11,6 +11,7 @@ mod guard;
 mod judging;
 mod plan;
 mod predict;
+mod recording;
 mod script;
 mod state;
 mod steps;

@@ -2,11 +2,12 @@
 
 use crate::bench::Break;
 use crate::judging::Judging;
+use crate::recording::Recording;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use tripbench_judge::Judge;
 use tripbench_quantity::{AirPressure, Mono, Span, VacuumLevel};
-use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task, Trace};
+use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task};
 use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
 
 /// A scan as steps see it.
@@ -62,7 +63,7 @@ pub(crate) struct State {
     pub(crate) task: Task,
     pub(crate) decoder: Decoder,
     pub(crate) now: Mono,
-    pub(crate) trace: Arc<Trace>,
+    pub(crate) recording: Recording,
     pub(crate) seen: Option<Seen>,
     pub(crate) seen_count: u64,
     pub(crate) last_scan: Option<Mono>,
@@ -108,7 +109,7 @@ impl State {
         self.judging = Some(Judging {
             judge: Arc::clone(&self.judge),
             task: self.task.clone(),
-            trace: Arc::clone(&self.trace),
+            trace: self.recording.share(),
             marks: self.marks.clone(),
             step,
         });
@@ -118,7 +119,7 @@ impl State {
         let judge = Arc::new(Judge::of(&task));
         Self {
             decoder: Decoder::new(task.plan.clone()),
-            trace: Arc::new(Trace::new(task.plan.clone())),
+            recording: Recording::new(task.plan.clone()),
             task,
             now,
             seen: None,

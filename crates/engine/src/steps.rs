@@ -327,7 +327,7 @@ fn share(cycle: u16, cycles: u16) -> f64 {
 /// right behind the order, so what follows the order after a fixed time would meet the scans in the same phase in every cycle.
 fn spread_scans(bench: &Bench, cycle: u16, cycles: u16) {
     let ends: Vec<Mono> =
-        bench.state.borrow().trace.scans.iter().rev().take(21).map(tripbench_rig::Scan::end).collect();
+        bench.state.borrow().recording.newest().take(21).map(tripbench_rig::Scan::end).collect();
     let mut periods: Vec<Duration> = ends.windows(2).map(|pair| pair[0].since(pair[1])).collect();
     periods.sort_unstable();
     // The middle one: an order between two scans makes that time longer.

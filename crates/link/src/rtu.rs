@@ -261,7 +261,10 @@ fn unproven(query: &Query, bytes: &[u8]) -> Response {
         Request::Read { .. } => Response::Values(
             data.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect(),
         ),
-        _ => Response::Written,
+        Request::WriteCoils { .. }
+        | Request::WriteRegisters { .. }
+        | Request::WriteCoil { .. }
+        | Request::WriteRegister { .. } => Response::Written,
     }
 }
 

@@ -279,11 +279,10 @@ impl RigSheet {
         let of = |output: &Output| {
             let (unit, area, number) = output.at.cell();
             let own = unit.unwrap_or(*self.link.unit);
-            let mut words = reads.iter().zip(answers).filter_map(|(query, words)| match query.request {
-                Request::Read { area: read, start, .. } if query.unit == own && read == area => {
-                    words.get(usize::from(number.checked_sub(start)?)).copied()
-                }
-                _ => None,
+            let mut words = reads.iter().zip(answers).filter_map(|(query, words)| {
+                let Request::Read { area: read, start, .. } = query.request else { return None };
+                let offset = usize::from(number.checked_sub(start)?);
+                words.get(offset).copied().filter(|_| query.unit == own && read == area)
             });
             Some(output.within(words.next()?))
         };
