@@ -77,12 +77,21 @@ impl Line for SerialLine {
 #[derive(Debug, Clone, Copy)]
 pub struct TcpLine {
     address: SocketAddr,
+    connects_within: Duration,
 }
+
+/// A connection that takes longer to be made is none.
+const CONNECTS_WITHIN: Duration = Duration::from_secs(1);
 
 impl TcpLine {
     /// The converter at an address.
     pub const fn to(address: SocketAddr) -> Self {
-        Self { address }
+        Self { address, connects_within: CONNECTS_WITHIN }
+    }
+
+    /// The module at an address, where an answer may take that long: a connection may take no less.
+    pub(crate) fn answering_within(address: SocketAddr, answer_timeout: Duration) -> Self {
+        Self { address, connects_within: CONNECTS_WITHIN.max(answer_timeout) }
     }
 }
 
@@ -90,7 +99,7 @@ impl Line for TcpLine {
     type Port = TcpStream;
 
     async fn open(&self) -> io::Result<TcpStream> {
-        let stream = timeout(Duration::from_secs(1), TcpStream::connect(self.address)).await??;
+        let stream = timeout(self.connects_within, TcpStream::connect(self.address)).await??;
         stream.set_nodelay(true)?;
         Ok(stream)
     }

@@ -4,9 +4,10 @@
 //! out or let anybody past, a service with a private temporary folder sees the same name, and it is gone with its process.
 
 use rustix::net::sockopt::socket_peercred;
+use rustix::net::{AddressFamily, SocketAddrUnix, SocketFlags, SocketType, connect, socket_with};
 use std::io::{Error, ErrorKind};
 use std::os::linux::net::SocketAddrExt;
-use std::os::unix::net::{SocketAddr, UnixListener, UnixStream};
+use std::os::unix::net::{SocketAddr, UnixListener};
 use thiserror::Error;
 
 /// A lock that is held while a module is in use; the system frees it when the process ends, however that is.
@@ -49,11 +50,13 @@ impl ModuleLock {
     /// If another process has it, or the system gives no lock.
     pub fn take(address: &str) -> Result<Self, LockError> {
         let system = |source| LockError::System { address: address.to_owned(), source };
-        let name = name(address).map_err(system)?;
-        match UnixListener::bind_addr(&name) {
+        let name = name(address);
+        let bound = SocketAddr::from_abstract_name(&name).and_then(|at| UnixListener::bind_addr(&at));
+        match bound {
             Ok(held) => Ok(Self(held)),
             Err(error) if error.kind() == ErrorKind::AddrInUse => {
-                Err(LockError::Taken { address: address.to_owned(), process: holder(&name) })
+                let process = holder(&name).unwrap_or_else(|| String::from("unknown"));
+                Err(LockError::Taken { address: address.to_owned(), process })
             }
             Err(error) => Err(system(error)),
         }
@@ -61,16 +64,19 @@ impl ModuleLock {
 }
 
 /// The name of a lock. Of an address that is too long its end: two with the same end exclude each other, which is safe.
-fn name(address: &str) -> Result<SocketAddr, Error> {
+fn name(address: &str) -> Vec<u8> {
     let address = address.as_bytes();
     let end = &address[address.len().saturating_sub(LONGEST - PREFIX.len())..];
-    SocketAddr::from_abstract_name([PREFIX.as_bytes(), end].concat())
+    [PREFIX.as_bytes(), end].concat()
 }
 
-/// The process that listens at a name, as text.
-fn holder(name: &SocketAddr) -> String {
-    let there = UnixStream::connect_addr(name).ok().and_then(|stream| socket_peercred(stream).ok());
-    there.map_or_else(|| String::from("unknown"), |there| there.pid.as_raw_nonzero().to_string())
+/// The process that listens at a name, as text. Nobody accepts there: once many have asked the system gives no answer, and none is
+/// waited for.
+fn holder(name: &[u8]) -> Option<String> {
+    let flags = SocketFlags::NONBLOCK | SocketFlags::CLOEXEC;
+    let socket = socket_with(AddressFamily::UNIX, SocketType::STREAM, flags, None).ok()?;
+    connect(&socket, &SocketAddrUnix::new_abstract_name(name).ok()?).ok()?;
+    Some(socket_peercred(&socket).ok()?.pid.as_raw_nonzero().to_string())
 }
 
 #[cfg(test)]
@@ -88,6 +94,16 @@ mod tests {
         assert!(refused.contains(&format!("process {}:", std::process::id())), "{refused}");
         drop(held);
         drop(ModuleLock::take(address).expect("free again"));
+    }
+
+    /// A daemon asks twice a second for as long as somebody else has its module.
+    #[test]
+    fn however_often_it_is_asked_for_the_answer_comes_at_once() {
+        let _held = ModuleLock::take("127.0.0.1:3").expect("free");
+        for _ in 0..10_000 {
+            let refused = ModuleLock::take("127.0.0.1:3").expect_err("taken");
+            assert!(matches!(refused, LockError::Taken { .. }), "{refused}");
+        }
     }
 
     #[test]

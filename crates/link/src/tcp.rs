@@ -56,7 +56,7 @@ impl<L: fmt::Debug> fmt::Debug for TcpTransport<L> {
 impl TcpTransport {
     /// A wire to the module at an address; nothing is sent yet.
     pub fn new(address: SocketAddr, answer_timeout: Duration) -> Self {
-        Self::over(TcpLine::to(address), answer_timeout)
+        Self::over(TcpLine::answering_within(address, answer_timeout), answer_timeout)
     }
 }
 
