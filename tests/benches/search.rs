@@ -49,8 +49,8 @@ fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1).filter(|argument| argument != "--bench");
     let first = arguments.next();
     if first.as_deref() == Some("guards") {
-        guards(arguments.next().and_then(|runs| runs.parse().ok()).unwrap_or(10_000));
-        return ExitCode::SUCCESS;
+        let all = guards(arguments.next().and_then(|runs| runs.parse().ok()).unwrap_or(10_000));
+        return if all { ExitCode::SUCCESS } else { ExitCode::FAILURE };
     }
     let runs: u32 = first.and_then(|runs| runs.parse().ok()).unwrap_or(1_000);
     let seed: u64 = arguments.next().and_then(|seed| seed.parse().ok()).unwrap_or(0);
@@ -89,9 +89,10 @@ fn tell(stations: &[tripbench_tests::search::Station], seed: u64, found: &Found)
     }
 }
 
-/// How many runs it takes to find what each guard is for.
+/// How many runs it takes to find what each guard is for; whether all of them are found.
 #[expect(clippy::print_stdout, reason = "a program that prints")]
-fn guards(most: u64) {
+fn guards(most: u64) -> bool {
+    let mut all_found = true;
     let stations = stations();
     println!("{:<16} {:>8} {:>8}  found", "without", "runs", "seed");
     for guard in Guard::ALL {
@@ -112,7 +113,11 @@ fn guards(most: u64) {
                 let (kind, what) = found.all()[0];
                 println!("{:<16} {:>8} {seed:>8}  {kind}: {what}", format!("{guard:?}"), seed + 1);
             }
-            None => println!("{:<16} {most:>8} {:>8}  nothing", format!("{guard:?}"), "-"),
+            None => {
+                all_found = false;
+                println!("{:<16} {most:>8} {:>8}  nothing", format!("{guard:?}"), "-");
+            }
         }
     }
+    all_found
 }

@@ -200,6 +200,7 @@ fn a_second_run_on_the_same_module_is_refused(
     #[values(Other::SameUser, Other::PrivateTemporaryFolder, Other::Nobody)] other: Other,
 ) {
     if other == Other::Nobody && !rustix::process::geteuid().is_root() {
+        assert!(std::env::var_os("CI").is_none(), "only root can become another user");
         return;
     }
     let workplace = quick();

@@ -3,9 +3,10 @@
 
 use rstest::rstest;
 use tripbench_record::{CheckVerdict, QuantityName, Verdict};
+use tripbench_rig::{Air, Order, Query, Request, RigSheet};
 use tripbench_tests::line::with_wire;
 use tripbench_tests::ways::{by_hand, in_holding_registers, one_by_one, script, with_everything};
-use tripbench_tests::{Bench, Outcome, sheet_text};
+use tripbench_tests::{Bench, Outcome, good, sheet_text};
 
 const TCP: &str = "tcp = \"127.0.0.1:1502\"";
 const SERIAL: &str = "serial = \"/dev/ttyS0\"\nbaud = 115200\nparity = \"even\"";
@@ -83,6 +84,40 @@ fn a_module_that_knows_few_functions_is_asked_for_no_other(
     let verdicts: Vec<Verdict> = outcome.record.positions.iter().map(|one| one.verdict).collect();
     assert_eq!((verdicts, functions), (vec![Verdict::Pass, Verdict::Fail], knows));
     assert!(outcome.record.safe_confirmed);
+}
+
+/// Whether a write turns something on.
+fn turns_on(query: &Query) -> bool {
+    match &query.request {
+        Request::Read { .. } => false,
+        Request::WriteCoils { states, .. } => states.contains(&true),
+        Request::WriteRegisters { values, .. } => values.iter().any(|value| *value != 0),
+        Request::WriteCoil { state, .. } => *state,
+        Request::WriteRegister { value, .. } => *value != 0,
+    }
+}
+
+/// Where an order takes several requests, none of them opens a valve while another one is still to be shut.
+#[rstest]
+fn what_only_turns_off_is_written_before_what_turns_on(
+    #[values(false, true)] single: bool,
+    #[values(
+        Order::Safe,
+        Order::Powered(Air::Rest),
+        Order::Powered(Air::Evacuate),
+        Order::Powered(Air::EvacuateFine),
+        Order::Powered(Air::Bleed),
+        Order::Powered(Air::Vent),
+        Order::Regulated(60_000),
+        Order::HandedOver { position: 3, air: Air::Hold }
+    )]
+    order: Order,
+) {
+    let rig = with_everything();
+    let rig = good(&if single { one_by_one(&rig) } else { rig }, RigSheet::read);
+    let on: Vec<bool> = rig.writes(&rig.image_of(order)).iter().map(turns_on).collect();
+    assert!(on.is_sorted(), "{on:?}");
+    assert!(on.contains(&true) && on.len() > if single { 8 } else { 1 }, "{on:?}");
 }
 
 /// Goods-in by hand, the simulated hand told what the run tells a person.

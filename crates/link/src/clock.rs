@@ -26,7 +26,7 @@ enum Time {
 struct VirtualTime {
     /// What was waited for.
     passed: AtomicU64,
-    /// One more than the earliest moment at which something comes that somebody waits for; 0 if nothing does.
+    /// The earliest moment at which something awaited arrives, plus one; 0 if nothing is expected.
     next: AtomicU64,
     /// How far its clocks have drawn apart.
     asleep: AtomicI64,
@@ -60,7 +60,7 @@ impl Clock {
     /// Tells whoever waits with [`Self::within`] in virtual time that something comes at a moment.
     pub fn comes_at(&self, moment: Mono) {
         if let Time::Virtual(time) = &self.0 {
-            // One more than the moment, so that 0 is none.
+            // Stored plus one: 0 means that nothing is expected.
             let next = moment.nanos().saturating_add(1);
             let earlier = |known: u64| (known == 0 || next < known).then_some(next);
             let _as_it_was = time.next.fetch_update(Ordering::Relaxed, Ordering::Relaxed, earlier);

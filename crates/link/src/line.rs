@@ -80,7 +80,7 @@ pub struct TcpLine {
     connects_within: Duration,
 }
 
-/// A connection that takes longer to be made is none.
+/// Longest time to establish a connection.
 const CONNECTS_WITHIN: Duration = Duration::from_secs(1);
 
 impl TcpLine {
@@ -89,7 +89,7 @@ impl TcpLine {
         Self { address, connects_within: CONNECTS_WITHIN }
     }
 
-    /// The module at an address, where an answer may take that long: a connection may take no less.
+    /// The module at an address. Its connection may take as long as an answer, and at least a second.
     pub(crate) fn answering_within(address: SocketAddr, answer_timeout: Duration) -> Self {
         Self { address, connects_within: CONNECTS_WITHIN.max(answer_timeout) }
     }

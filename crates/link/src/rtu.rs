@@ -272,7 +272,7 @@ impl<L: Line> Transport for RtuTransport<L> {
     async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
         self.opened(clock).await?;
         let quiet = self.quiet(clock).await;
-        let write = !matches!(query.request, Request::Read { .. });
+        let write = query.request.is_write();
         // On a line that is never silent a read could be answered by anything. A write is sent all the same: safe tried is
         // better than safe waited for, and no write is believed before it was read back.
         if quiet != Err(Doubt::Foreign) || !write {

@@ -238,6 +238,8 @@ impl RigSheet {
                 _ => runs.push(((unit, area, number), vec![word])),
             }
         }
+        // What only turns off goes first: no valve opens while another one is still to be shut.
+        runs.sort_by_key(|(_, words)| words.iter().any(|word| *word != 0));
         let query = |((unit, area, start), words): (Cell, Vec<u16>)| {
             let request = match (area, *self.link.writes, words.first()) {
                 (Area::Coil, Writes::OneByOne, Some(word)) => {
@@ -254,7 +256,7 @@ impl RigSheet {
         runs.into_iter().map(query).collect()
     }
 
-    /// The reads that show all outputs, in order of the writes.
+    /// The reads that show all outputs: one for each write.
     pub fn output_reads(&self) -> Vec<Query> {
         let image = vec![0; self.outputs.len()];
         let length = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);

@@ -125,6 +125,17 @@ impl Request {
         }
     }
 
+    /// Its first address.
+    pub const fn first(&self) -> u16 {
+        match self {
+            Self::Read { start: at, .. }
+            | Self::WriteCoils { start: at, .. }
+            | Self::WriteRegisters { start: at, .. }
+            | Self::WriteCoil { at, .. }
+            | Self::WriteRegister { at, .. } => *at,
+        }
+    }
+
     /// Whether it writes.
     pub const fn is_write(&self) -> bool {
         !matches!(self, Self::Read { .. })

@@ -6,7 +6,7 @@ use rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
 use rand_pcg::Pcg64Mcg;
 use std::time::Duration;
-use tripbench_record::{Halt, Task};
+use tripbench_record::{Halt, StepTask, Task};
 use tripbench_runner::VirtualDisk;
 use tripbench_simulator::{AirSavingTruth, DeviceFault, DeviceTruth, Effect, Fault, Trigger, Truth};
 
@@ -168,6 +168,8 @@ fn truth(dice: &mut Dice, station: &Station, seed: u64) -> (Truth, Vec<Nature>) 
     (truth, natures)
 }
 
+/// By how much a late device is late, seconds.
+const LATE_S: f64 = 0.2;
 /// Levels of the settings sheet, pascal.
 const SET_PA: [f64; 2] = [60e3, 55e3];
 const SET_VALVE_PA: [f64; 2] = [70e3, 64e3];
@@ -213,9 +215,12 @@ fn device(dice: &mut Dice, station: &Station, position: u8) -> (DeviceTruth, Nat
             Nature::Doubtful
         }
         4 => {
-            device.delay_on_s += 0.2;
-            device.delay_off_s += 0.2;
-            Nature::Doubtful
+            device.delay_on_s += LATE_S;
+            device.delay_off_s += LATE_S;
+            // A response step allows 80 ms.
+            let responds =
+                station.task.steps.iter().any(|step| matches!(step.task, StepTask::Response { .. }));
+            if responds { Nature::Unsound("too late") } else { Nature::Doubtful }
         }
         5 => {
             device.repeatability_pa = dice.within(200.0, 2_000.0);

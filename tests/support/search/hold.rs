@@ -4,8 +4,9 @@ use super::draw::{Drawn, Nature};
 use super::{Guard, told};
 use crate::virtual_line::Trouble;
 use std::time::Duration;
+use tripbench_device::{LevelLimits, expected};
 use tripbench_judge::rejudge;
-use tripbench_quantity::Mono;
+use tripbench_quantity::{LevelDifference, Mono, VacuumLevel};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{
     Check, CheckVerdict, Event, EventKind, Halt, QuantityName, Record, RunView, Task, Trace, TraceRecord,
@@ -31,6 +32,8 @@ pub struct Found {
     pub wrong_levels: Vec<String>,
     /// Devices with a verdict: passed, failed, undecided, aborted.
     pub verdicts: [u32; 4],
+    /// Troubles that came.
+    pub troubles: usize,
 }
 
 impl Found {
@@ -68,7 +71,7 @@ pub(super) struct Seen {
 impl Seen {
     /// What speaks against the program.
     pub(super) fn found(&self, drawn: &Drawn<'_>, without: Option<Guard>) -> Found {
-        let mut found = Found::default();
+        let mut found = Found { troubles: self.troubled.len(), ..Found::default() };
         let task = drawn.task(without);
         match self.record(drawn) {
             Err(why) => found.bad_journals.push(why),
@@ -138,16 +141,16 @@ impl Seen {
                 .unsafe_ends
                 .push(format!("safe was confirmed at {:?}, and at {last:?} it was {is_safe}", safe.at));
         }
-        if !is_safe
-            && confirmed.is_none()
-            && said(&EventKind::NotSafe).is_none()
-            && drawn.disk.full_at.is_none()
-        {
+        // On a full disk nothing of it is heard: where nothing stood in the way the outputs are safe all the same.
+        let free =
+            |moment: Mono| self.troubled.iter().all(|(at, trouble)| *at + trouble.lasts() + FREE < moment);
+        let excused = said(&EventKind::NotSafe).is_some() || drawn.disk.full_at.is_some();
+        if !is_safe && confirmed.is_none() && (!excused || free(self.ended)) {
             found.unsafe_ends.push(format!("left unsafe at {last:?} without a word"));
         }
         // Where nothing stood in its way for a while safe has to be found.
         if let Some(not) = said(&EventKind::NotSafe)
-            && self.troubled.iter().all(|(at, trouble)| *at + trouble.lasts() + FREE < not.at)
+            && free(not.at)
         {
             found.unsafe_ends.push(format!("safe was not confirmed by {:?}: {:?}", not.at, self.troubled));
         }
@@ -240,7 +243,7 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
         let of = |what: &str| {
             format!("position {}, {}: {what} [{}]", device.position, position.verdict, told(&drawn.troubles))
         };
-        let levels = levels(device, &position.checks);
+        let levels = levels(drawn, device, &position.checks);
         let wrong = levels.iter().find(|level| level.error_pa.abs() > 2.0 * level.u_pa);
         if let (Some(level), None, Nature::Sound) = (wrong, &record.halted, nature)
             && drawn.truth.faults.is_empty()
@@ -252,6 +255,9 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
         let why = match (outside, nature) {
             _ if not_done > 0 => Some(format!("{not_done} steps were not done")),
             (Some(level), _) => Some(format!("{level:?}")),
+            _ if levels.iter().any(|level| !level.found) => {
+                Some(format!("not every level was found: {levels:?}"))
+            }
             (None, Nature::Unsound(why)) => Some((*why).to_owned()),
             (None, _) => {
                 unplugged(drawn, device.position, ended).then(|| String::from("its plug was pulled"))
@@ -283,6 +289,8 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
 struct Level {
     quantity: QuantityName,
     truth_pa: f64,
+    /// Whether it was found at all.
+    found: bool,
     /// Value less truth.
     error_pa: f64,
     u_pa: f64,
@@ -293,27 +301,37 @@ struct Level {
 /// What stands for U where a level was not found at all.
 const NOT_FOUND_PA: f64 = 500.0;
 
-fn levels(device: &DeviceTruth, checks: &[Check]) -> Vec<Level> {
+/// Every level that the settings sheet limits. What was found comes from the checks; limits and truth do not.
+fn levels(drawn: &Drawn<'_>, device: &DeviceTruth, checks: &[Check]) -> Vec<Level> {
+    let sheets = &drawn.station.task.sheets;
+    let Some((settings, of_type)) = sheets.settings.as_ref().zip(sheets.device.as_ref()) else {
+        return Vec::new();
+    };
+    let limits = expected(settings, of_type);
     let (on_pa, off_pa) = (device.on_level_pa(), device.off_level_pa());
     let saving = device.air_saving;
+    let pa = |limits: LevelLimits| [limits.low, limits.high].map(VacuumLevel::si);
     let truths = [
-        (QuantityName::SwitchPoint, Some(on_pa)),
-        (QuantityName::ResetPoint, Some(off_pa)),
-        (QuantityName::Hysteresis, Some(on_pa - off_pa)),
-        (QuantityName::CutOff, saving.map(|saving| saving.cut_off_pa)),
-        (QuantityName::Resume, saving.map(|saving| saving.resume_pa)),
+        (QuantityName::SwitchPoint, Some(on_pa), Some(pa(limits.on))),
+        (QuantityName::ResetPoint, Some(off_pa), Some(pa(limits.off))),
+        (
+            QuantityName::Hysteresis,
+            Some(on_pa - off_pa),
+            limits.hysteresis.map(|limits| limits.map(LevelDifference::si)),
+        ),
+        (QuantityName::CutOff, saving.map(|saving| saving.cut_off_pa), limits.cut_off.map(pa)),
+        (QuantityName::Resume, saving.map(|saving| saving.resume_pa), limits.resume.map(pa)),
     ];
-    let level = |(quantity, truth_pa): (QuantityName, Option<f64>)| {
-        let truth_pa = truth_pa?;
-        let check = checks.iter().find(|check| check.quantity == quantity)?;
-        let limits = check.limits.as_ref()?;
-        let measured = check.measured.as_ref().map(|found| (found.value, found.expanded_uncertainty));
-        let (value_pa, u_pa) = measured.unwrap_or((truth_pa, NOT_FOUND_PA));
-        let low_pa = limits.low.unwrap_or(f64::NEG_INFINITY);
-        let high_pa = limits.high.unwrap_or(f64::INFINITY);
+    let level = |(quantity, truth_pa, limits): (QuantityName, Option<f64>, Option<[f64; 2]>)| {
+        let (truth_pa, [low_pa, high_pa]) = truth_pa.zip(limits)?;
+        let check = checks.iter().find(|check| check.quantity == quantity);
+        let measured = check.and_then(|check| check.measured.as_ref());
+        let found = measured.map(|found| (found.value, found.expanded_uncertainty));
+        let (value_pa, u_pa) = found.unwrap_or((truth_pa, NOT_FOUND_PA));
         Some(Level {
             quantity,
             truth_pa,
+            found: found.is_some(),
             error_pa: value_pa - truth_pa,
             u_pa,
             inside_pa: (truth_pa - low_pa).min(high_pa - truth_pa),

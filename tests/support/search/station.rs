@@ -18,10 +18,11 @@ pub struct Station {
 }
 
 /// Wires: name, keys of the rig sheet, and time between two scans.
-const WIRES: [(&str, &str, &str); 4] = [
+const WIRES: [(&str, &str, &str); 5] = [
     ("TCP", "tcp = \"127.0.0.1:1502\"", "5 ms"),
     ("TCP, 10 ms", "tcp = \"127.0.0.1:1502\"", "10 ms"),
     ("serial line", "serial = \"/dev/ttyS0\"\nbaud = 115200\nparity = \"even\"", "5 ms"),
+    ("TCP, one by one", "tcp = \"127.0.0.1:1502\"\nwrites = \"one-by-one\"", "5 ms"),
     ("converter", "rtu_over_tcp = \"127.0.0.1:4001\"", "10 ms"),
 ];
 
