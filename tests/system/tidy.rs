@@ -20,10 +20,8 @@ const EDGES: &[(&str, &[&str])] = &[
     ("report", &["quantity", "device", "rig", "measure", "record"]),
     ("runner", &["quantity", "rig", "record", "engine", "link"]),
     ("job", &["quantity", "sheet", "device", "rig", "record", "report", "engine", "link", "runner"]),
-    (
-        "daemon",
-        &["quantity", "sheet", "rig", "device", "record", "report", "engine", "link", "runner", "job"],
-    ),
+    ("bench", &["quantity", "sheet", "rig", "record", "link", "runner", "job"]),
+    ("daemon", &["quantity", "sheet", "rig", "device", "record", "report", "job", "bench"]),
 ];
 
 /// The crate of these tests: it may use all.

@@ -5,7 +5,7 @@ use crate::exit::Exit;
 use crate::say;
 use anyhow::{Context, Result};
 use serde_json::Value;
-use tripbench_daemon::BenchSheet;
+use tripbench_bench::BenchSheet;
 use tripbench_device::{SettingsDraft, SiteSheet, TypeSheet};
 use tripbench_engine::Script;
 use tripbench_record::{ColumnMap, Record};

@@ -9,10 +9,8 @@ use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::{Arc, mpsc};
 use tokio::sync::oneshot;
-use tripbench_daemon::{
-    Bench, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, ServeError, leave_safe,
-    serve as serve_bench,
-};
+use tripbench_bench::{BenchError, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, leave_safe};
+use tripbench_daemon::{Serve, ServeError, serve as serve_bench};
 use tripbench_device::SiteSheet;
 use tripbench_job::Signals;
 use tripbench_rig::RigSheet;
@@ -63,7 +61,7 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     log::end();
     match served {
         Ok(ended) => Ok(told(&ended)),
-        Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
+        Err(ServeError::Bench(BenchError::Sheets(NotPlanned::Findings(findings)))) => {
             for finding in &findings {
                 say::note(finding);
             }
@@ -112,7 +110,7 @@ fn told(ended: &Ended) -> Exit {
 }
 
 /// The bench of a sheet; `None` after findings were shown. Whatever keeps it from being served, its rigs are made safe.
-fn from_sheet(path: &Path) -> Result<Option<Bench>> {
+fn from_sheet(path: &Path) -> Result<Option<Serve>> {
     let source = load::source(path)
         .context("a daemon needs a bench sheet: give --bench, or try `tripbench serve --demo`")?;
     let beside = path.parent().unwrap_or_else(|| Path::new("."));
@@ -130,7 +128,7 @@ fn from_sheet(path: &Path) -> Result<Option<Bench>> {
 }
 
 /// The bench sheet, and what its site sheet names by default; `None` after findings were shown.
-fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Bench>> {
+fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Serve>> {
     let findings = Findings::new();
     let sheet = read_sheet(source, &findings, BenchSheet::read);
     let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(&site.value));
@@ -149,9 +147,9 @@ fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Bench>> {
         device_type: at(&site.defaults.device_type),
         settings: at(&site.defaults.settings),
     });
-    match sheet.bench(beside, &defaults) {
-        Ok(bench) => Ok(Some(bench)),
-        Err(ServeError::Sheets(NotPlanned::Findings(findings))) => {
+    match sheet.rigs(beside, &defaults) {
+        Ok(rigs) => Ok(Some(Serve { listen: sheet.listen, runs: beside.join(&sheet.runs), rigs })),
+        Err(BenchError::Sheets(NotPlanned::Findings(findings))) => {
             for finding in &findings {
                 say::note(finding);
             }
@@ -162,7 +160,7 @@ fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Bench>> {
 }
 
 /// The demo: two simulated rigs of the jam factory's goods-in bench, on Modbus TCP of this machine.
-fn demo() -> Result<(Bench, Vec<Module>)> {
+fn demo() -> Result<(Serve, Vec<Module>)> {
     let rigs = [
         (
             include_str!("../../../bench-scripts/rigs/goods-in-1.toml"),
@@ -194,7 +192,7 @@ fn demo() -> Result<(Bench, Vec<Module>)> {
         entries.push(RigEntry { sheets, simulated: true, probes: None });
         modules.push(module);
     }
-    let bench = Bench { listen: ([127, 0, 0, 1], 7420).into(), runs: "runs".into(), rigs: entries };
+    let bench = Serve { listen: ([127, 0, 0, 1], 7420).into(), runs: "runs".into(), rigs: entries };
     Ok((bench, modules))
 }
 

@@ -8,8 +8,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tripbench_link::Clock;
-use tripbench_quantity::Mono;
+use tokio::time::Instant;
 
 /// Changes that may come at once, and how many each second after that. A person presses a button, a scanner sends a number; more
 /// is a program gone wild.
@@ -19,21 +18,19 @@ const EACH_SECOND: f64 = 30.0;
 /// How many changes may still come.
 #[derive(Debug)]
 pub(crate) struct Limit {
-    clock: Clock,
-    left: Mutex<(f64, Mono)>,
+    /// Changes left, as of a moment.
+    left: Mutex<(f64, Instant)>,
 }
 
 impl Limit {
     pub(crate) fn new() -> Self {
-        let clock = Clock::start();
-        let since = clock.now();
-        Self { clock, left: Mutex::new((AT_ONCE, since)) }
+        Self { left: Mutex::new((AT_ONCE, Instant::now())) }
     }
 
     fn take(&self) -> bool {
         let mut left = self.left.lock().unwrap_or_else(PoisonError::into_inner);
-        let now = self.clock.now();
-        let passed: Duration = now.since(left.1);
+        let now = Instant::now();
+        let passed = now.duration_since(left.1);
         *left = (EACH_SECOND.mul_add(passed.as_secs_f64(), left.0).min(AT_ONCE), now);
         let may = left.0 >= 1.0;
         if may {

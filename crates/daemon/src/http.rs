@@ -1,8 +1,8 @@
 //! The HTTP side: everything that the page does goes through it.
 
-use crate::daemon::Daemon;
 use crate::guard::{Limit, guard};
 use crate::problem::Problem;
+use crate::stage::Daemon;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::middleware::from_fn_with_state;

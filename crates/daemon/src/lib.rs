@@ -1,32 +1,15 @@
-//! The daemon: owns the rigs of a bench, queues their runs, and tells of them over HTTP.
-//!
-//! Each rig has a worker thread of its own, and each run a thread beside it: a page, a report, a slow disk or another rig cannot
-//! delay a scan. Listens on loopback only.
+//! The daemon: serves the rigs of a bench over HTTP, with the streams of those who watch and the page. Listens on loopback only.
 
-mod daemon;
+mod document;
 mod feed;
-mod first;
-mod foreseen;
 mod guard;
 mod http;
-mod keep;
 mod problem;
-mod pulse;
-mod refusal;
-mod rig;
-mod runs;
-mod settings;
-mod sheets;
-mod state;
-mod supervise;
-mod tell;
-mod wanted;
-mod worker;
+mod samples;
+mod serve;
+mod stage;
 
-pub use daemon::{Bench, Probes, RigEntry, ServeError, serve};
-pub use first::{Ended, leave_safe};
-pub use settings::{BenchRig, BenchSheet, Defaults};
-pub use sheets::{NotPlanned, RigSheets, SheetFiles};
+pub use serve::{Serve, ServeError, serve};
 
 /// The `OpenAPI` 3.1 document of the API, pretty.
 pub fn openapi() -> String {

@@ -1,11 +1,10 @@
 //! Errors over HTTP: problem details (RFC 9457).
 
-use crate::refusal::Refusal;
-use crate::sheets::NotPlanned;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::collections::BTreeMap;
+use tripbench_bench::{NotPlanned, NotStarted, Refusal, chain};
 use utoipa::openapi::{ContentBuilder, Ref, RefOr, ResponseBuilder};
 use utoipa::{IntoResponses, ToSchema};
 
@@ -58,9 +57,9 @@ impl Problem {
         Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
     }
 
-    /// A device cannot be tested again from an earlier run.
-    pub(crate) fn nothing_to_decide(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
+    /// The program has a fault.
+    pub(crate) fn inside(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "inside", "The program failed inside", detail)
     }
 
     /// No run comes of what was asked for.
@@ -140,6 +139,9 @@ impl From<Refusal> for Problem {
             Refusal::PlugWasOut { .. } => {
                 Self::new(StatusCode::CONFLICT, "plug-was-out", "A plug was seen out meanwhile", detail)
             }
+            Refusal::Remounted { .. } => {
+                Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
+            }
             Refusal::Stopped { .. } => {
                 Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail)
             }
@@ -148,6 +150,19 @@ impl From<Refusal> for Problem {
             }
             Refusal::Ending => {
                 Self::new(StatusCode::SERVICE_UNAVAILABLE, "ending", "The daemon is ending", detail)
+            }
+            Refusal::NoOwner => Self::inside(detail),
+        }
+    }
+}
+
+impl From<NotStarted> for Problem {
+    fn from(why: NotStarted) -> Self {
+        match why {
+            NotStarted::Refused(refusal) => refusal.into(),
+            NotStarted::NotPlanned(why) => why.into(),
+            NotStarted::NotAgain(detail) => {
+                Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
             }
         }
     }
@@ -169,17 +184,6 @@ impl From<NotPlanned> for Problem {
             | NotPlanned::Job(_) => Self::not_planned(detail),
         }
     }
-}
-
-/// An error with everything that is behind it.
-pub(crate) fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut source = error.source();
-    while let Some(inner) = source {
-        text = format!("{text}: {inner}");
-        source = inner.source();
-    }
-    text
 }
 
 impl IntoResponse for Problem {

@@ -8,6 +8,7 @@ use crate::record::{FORMAT, PositionRecord, Record, Software, TraceRecord, VERSI
 use crate::trace::Trace;
 use crate::verdict::Verdict;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use tripbench_quantity::{Mono, TimeSpan};
 use tripbench_rig::{Air, Doubt, Guide, Order, Scan};
 
@@ -37,7 +38,7 @@ pub struct Progress {
 #[derive(Debug, Clone, Default)]
 pub struct RunView {
     /// What was known at the start.
-    pub header: Option<Box<RunHeader>>,
+    pub header: Option<Arc<RunHeader>>,
     /// Number of the last event seen.
     pub last: Option<Seq>,
     /// Time of the last event seen.
@@ -89,7 +90,7 @@ impl RunView {
         match &event.kind {
             EventKind::Started(header) => {
                 self.steps = vec![StepState::Ahead; header.steps.len()];
-                self.header = Some(header.clone());
+                self.header = Some(Arc::new(header.as_ref().clone()));
             }
             EventKind::Scan(scan) => self.scans.push(scan.clone()),
             EventKind::StepBegan(index) => self.set_step(*index, StepState::Running(event.at)),

@@ -4,7 +4,8 @@
 use std::net::SocketAddr;
 use std::path::Path;
 use std::process::ExitCode;
-use tripbench_daemon::{Bench, Probes, RigEntry, RigSheets, SheetFiles, serve};
+use tripbench_bench::{Probes, RigEntry, RigSheets, SheetFiles};
+use tripbench_daemon::{Serve, serve};
 
 /// What the run's thread meets.
 fn in_run() {
@@ -52,7 +53,7 @@ fn main() -> ExitCode {
     } else {
         vec![entry("rig.toml", probed(in_run, in_journal))]
     };
-    let bench = Bench { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), rigs };
+    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), rigs };
     let until = async {
         tripbench_job::Signals::take().first().await;
         "a signal"

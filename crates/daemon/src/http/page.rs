@@ -1,6 +1,6 @@
 //! The page: one document, its script and its style, all from this program.
 
-use crate::daemon::Daemon;
+use crate::stage::Daemon;
 use axum::Router;
 use axum::http::header;
 use axum::response::{Html, IntoResponse, Response};

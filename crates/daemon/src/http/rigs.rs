@@ -1,15 +1,15 @@
 //! Rigs: their state, what is mounted, stop, answers.
 
-use crate::daemon::Daemon;
+use crate::document::{Placing, RigState, Round};
 use crate::problem::{BodyRefused, Problem, Refused};
-use crate::rig::Rig;
-use crate::state::{Placing, RigState, Round};
+use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use serde::Deserialize;
 use std::sync::Arc;
+use tripbench_bench::Rig;
 use tripbench_record::Halt;
 use utoipa::ToSchema;
 
@@ -39,16 +39,18 @@ fn plain(text: &str) -> String {
 }
 
 pub(super) fn rig_of(daemon: &Daemon, name: &str) -> Result<Arc<Rig>, Problem> {
-    daemon.rig(name).ok_or_else(|| {
-        let there: Vec<&str> = daemon.rigs.iter().map(|rig| rig.name.as_str()).collect();
-        Problem::not_found(format!("there is no rig `{name}`; this bench has {}", there.join(", ")))
-    })
+    daemon.find(name).map(|(rig, _)| Arc::clone(rig)).ok_or_else(|| no_rig(daemon, name))
+}
+
+fn no_rig(daemon: &Daemon, name: &str) -> Problem {
+    let there: Vec<&str> = daemon.bench.rigs.iter().map(|rig| rig.name.as_str()).collect();
+    Problem::not_found(format!("there is no rig `{name}`; this bench has {}", there.join(", ")))
 }
 
 /// All rigs as they are.
 #[utoipa::path(get, path = "/api/v1/rigs", responses(Refused, (status = 200, body = [RigState])))]
 pub(crate) async fn all(State(daemon): State<Arc<Daemon>>) -> Json<Vec<RigState>> {
-    Json(daemon.rigs.iter().map(|rig| rig.state()).collect())
+    Json(daemon.watched().map(|(rig, stage)| stage.document(rig)).collect())
 }
 
 /// One rig as it is.
@@ -58,7 +60,8 @@ pub(crate) async fn one(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
 ) -> Result<Json<RigState>, Problem> {
-    Ok(Json(rig_of(&daemon, &name)?.state()))
+    let found = daemon.find(&name).map(|(rig, stage)| Json(stage.document(rig)));
+    found.ok_or_else(|| no_rig(&daemon, &name))
 }
 
 /// What is put at the positions of a rig: the whole round.
@@ -90,13 +93,14 @@ pub(crate) async fn mount(
     if let Some(seen) = &given.seen {
         Problem::check_text("seen", seen, 80)?;
     }
-    let round = rig_of(&daemon, &name)?.mount(given.revision, &given.places, given.seen.clone())?;
+    let places = given.places.into_iter().map(Into::into).collect();
+    let round = rig_of(&daemon, &name)?.mount(given.revision, places, given.seen.clone())?;
     if let Some(seen) = given.seen {
         // The disk may hang; nobody waits for it.
-        let runs = Arc::clone(&daemon.runs);
+        let runs = Arc::clone(&daemon.bench.runs);
         tokio::task::spawn_blocking(move || runs.mark_seen(&seen));
     }
-    Ok(Json(round))
+    Ok(Json(Round::from(&round)))
 }
 
 /// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop. Whatever is sent with it is not
@@ -155,6 +159,6 @@ pub(crate) async fn answer(
         ));
     }
     Problem::check_text("by", &by, 80)?;
-    rig_of(&daemon, &name)?.answer(&given.run, given.question, (given.answer, by))?;
+    rig_of(&daemon, &name)?.answer(given.run, given.question, (given.answer, by))?;
     Ok(StatusCode::ACCEPTED)
 }

@@ -1,9 +1,9 @@
 //! Runs: their records, reports, traces, and the events of one as they are recorded.
 
 use super::watch::Seat;
-use crate::daemon::Daemon;
+use crate::document::verdict_key;
 use crate::problem::{Problem, Refused};
-use crate::runs::RunEntry;
+use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, header};
@@ -11,13 +11,63 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::Stream;
 use futures_util::stream::unfold;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::convert::Infallible;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncSeekExt};
 use tripbench_job::folder;
+use utoipa::ToSchema;
+
+/// A run that is over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub(crate) struct RunEntry {
+    /// Its identifier.
+    pub run: String,
+    /// The rig.
+    pub rig: String,
+    /// Wall time of the start, RFC 3339.
+    pub started: String,
+    /// Serial numbers and verdicts by position.
+    pub positions: Vec<EntryPosition>,
+    /// The run that it goes on from, for devices that were left undecided there.
+    pub again: Option<String>,
+    /// Which test of the device it is, where it goes on from another run.
+    pub attempt: Option<u16>,
+}
+
+/// A position of a run that is over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub(crate) struct EntryPosition {
+    /// Its number.
+    pub position: u8,
+    /// Serial number or own number.
+    pub serial: String,
+    /// `pass`, `fail`, `undecided`, `aborted`, `measured`.
+    pub verdict: String,
+    /// What the verdict says nothing about, as quantities of the record.
+    pub not_checked: Vec<String>,
+}
+
+impl From<&tripbench_bench::RunEntry> for RunEntry {
+    fn from(entry: &tripbench_bench::RunEntry) -> Self {
+        let position = |position: &tripbench_bench::EntryPosition| EntryPosition {
+            position: position.position,
+            serial: position.serial.clone(),
+            verdict: verdict_key(position.verdict).to_owned(),
+            not_checked: position.not_checked.iter().map(ToString::to_string).collect(),
+        };
+        Self {
+            run: entry.run.clone(),
+            rig: entry.rig.clone(),
+            started: entry.started.clone(),
+            positions: entry.positions.iter().map(position).collect(),
+            again: entry.again.clone(),
+            attempt: entry.attempt,
+        }
+    }
+}
 
 /// Which runs.
 #[derive(Debug, Deserialize, utoipa::IntoParams)]
@@ -45,11 +95,16 @@ pub(crate) async fn newest(
     if !(1..=500).contains(&limit) {
         return Err(Problem::bad_request(format!("limit {limit}: 1 to 500 is allowed")));
     }
-    Ok(Json(daemon.runs.newest(which.rig.as_deref(), limit)))
+    let entries = daemon.bench.runs.newest(which.rig.as_deref(), limit);
+    Ok(Json(entries.iter().map(RunEntry::from).collect()))
 }
 
 fn folder_of(daemon: &Daemon, run: &str) -> Result<PathBuf, Problem> {
-    daemon.runs.find(run).ok_or_else(|| Problem::not_found(format!("there is no run `{run}` that is over")))
+    daemon
+        .bench
+        .runs
+        .find(run)
+        .ok_or_else(|| Problem::not_found(format!("there is no run `{run}` that is over")))
 }
 
 async fn file(daemon: &Daemon, run: &str, name: &str, kind: &'static str) -> Result<Response, Problem> {
@@ -113,7 +168,7 @@ pub(crate) async fn events(
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     // A folder is read: not on a thread that a stop may wait for.
     let (there, wanted) = (Arc::clone(&daemon), run.clone());
-    let place = tokio::task::spawn_blocking(move || there.journal_of(&wanted)).await.ok().flatten();
+    let place = tokio::task::spawn_blocking(move || there.bench.journal_of(&wanted)).await.ok().flatten();
     let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
     let after = after(&headers)?;
     let seat = Seat::take()?;

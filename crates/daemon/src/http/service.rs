@@ -1,15 +1,17 @@
 //! What programs around the daemon ask: is it well, how much did it do, what does its API look like.
 
-use crate::daemon::Daemon;
+use crate::document::{Doing, verdict_key};
 use crate::http::{rigs, runs, start, watch};
 use crate::problem::{Problem, Refused};
-use crate::state::{Doing, RigState, RunState, Samples};
+use crate::samples::Samples;
+use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::sync::Arc;
+use tripbench_bench::{Phase, RunTold, Status};
 use utoipa::{OpenApi, ToSchema};
 
 /// The API.
@@ -69,28 +71,31 @@ pub(crate) struct Health {
 /// Whether the daemon and its rigs are well: 200 if so, 503 if not.
 #[utoipa::path(get, path = "/api/v1/health", responses(Refused, (status = 200, body = Health), (status = 503, body = Health)))]
 pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Json<Health>) {
-    let states = daemon.rigs.iter().map(|rig| rig.state());
-    let problems: Vec<String> = states.filter_map(problem_of).collect();
+    let rigs = daemon.bench.rigs.iter();
+    let problems: Vec<String> = rigs.filter_map(|rig| problem_of(&rig.status())).collect();
     let well = problems.is_empty();
     let status = if well { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     (status, Json(Health { well, version: env!("CARGO_PKG_VERSION"), problems }))
 }
 
 /// What is not well about a rig.
-fn problem_of(state: RigState) -> Option<String> {
-    let stopped = |run: &RunState| run.halted.is_some() && run.safe != Some(true);
-    let why = match state.doing {
-        Doing::Idle if state.owed.is_empty() => return None,
-        Doing::Idle => format!("no record yet of {}", state.owed.join(", ")),
-        Doing::Running => {
-            let run = state.run.filter(stopped)?;
-            format!("run {} was stopped, its outputs are not confirmed safe yet", run.run)
+fn problem_of(status: &Status) -> Option<String> {
+    let why = match &status.phase {
+        Phase::Idle(_) if status.owed.is_empty() => return None,
+        Phase::Idle(_) => {
+            let owed: Vec<&str> = status.owed.iter().map(|owed| owed.run.as_str()).collect();
+            format!("no record yet of {}", owed.join(", "))
         }
-        Doing::Starting | Doing::NotReady | Doing::Ending => {
-            state.problem.unwrap_or_else(|| String::from("not looked at yet"))
+        Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => {
+            let view = |run: &Arc<RunTold>| run.view.halted.is_some() && run.view.safe != Some(true);
+            let run = status.run.as_ref().filter(|run| view(run))?;
+            format!("run {} was stopped, its outputs are not confirmed safe yet", run.run())
         }
+        Phase::Starting => String::from("not looked at yet"),
+        Phase::Faulted(fault) => fault.to_string(),
+        Phase::Ending(_) => String::from("the daemon is ending"),
     };
-    Some(format!("{}: {why}", state.rig))
+    Some(format!("{}: {why}", status.rig))
 }
 
 /// Figures for Prometheus (text format 0.0.4).
@@ -100,7 +105,7 @@ pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
         String::from("# HELP tripbench_rig_doing What a rig does: 1 for the one that it does."),
         String::from("# TYPE tripbench_rig_doing gauge"),
     ];
-    let states: Vec<_> = daemon.rigs.iter().map(|rig| rig.state()).collect();
+    let states: Vec<_> = daemon.bench.rigs.iter().map(|rig| rig.status()).collect();
     for state in &states {
         for (doing, word) in [
             (Doing::Starting, "starting"),
@@ -109,7 +114,7 @@ pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
             (Doing::NotReady, "not-ready"),
             (Doing::Ending, "ending"),
         ] {
-            let one = u8::from(state.doing == doing);
+            let one = u8::from(Doing::from(&state.phase) == doing);
             let rig = escaped(&state.rig);
             lines.push(format!("tripbench_rig_doing{{rig=\"{rig}\",doing=\"{word}\"}} {one}"));
         }
@@ -121,15 +126,15 @@ pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
     }
     lines.push(String::from("# HELP tripbench_looks_total Scans of a rig between runs."));
     lines.push(String::from("# TYPE tripbench_looks_total counter"));
-    for rig in &daemon.rigs {
+    for rig in &daemon.bench.rigs {
         lines.push(format!("tripbench_looks_total{{rig=\"{}\"}} {}", escaped(&rig.name), rig.looks()));
     }
     lines.push(String::from(
         "# HELP tripbench_positions_total Devices tested since the folder of runs began, by verdict.",
     ));
     lines.push(String::from("# TYPE tripbench_positions_total counter"));
-    for (rig, verdict, count) in daemon.runs.counts() {
-        let rig = escaped(&rig);
+    for (rig, verdict, count) in daemon.bench.runs.counts() {
+        let (rig, verdict) = (escaped(&rig), verdict_key(verdict));
         lines.push(format!("tripbench_positions_total{{rig=\"{rig}\",verdict=\"{verdict}\"}} {count}"));
     }
     let text = lines.join("\n") + "\n";

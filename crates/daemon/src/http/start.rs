@@ -1,20 +1,16 @@
 //! Starts: of the mounted round, of other devices and sheets, and of a device that was left undecided.
 
 use super::rigs::{body, rig_of};
-use crate::daemon::Daemon;
-use crate::problem::{BodyRefused, Problem, chain};
-use crate::refusal::{Refusal, to_confirm};
-use crate::rig::{Job, Order, Press, Repeat, Rig};
-use crate::runs::{RunEntry, Runs};
-use crate::sheets::{Given, NotPlanned};
-use crate::state::{Doing, Placing, RigState};
+use crate::document::Placing;
+use crate::problem::{BodyRefused, Problem};
+use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
-use tripbench_job::{Prepared, go_on};
+use tripbench_bench::{Devices, Given, Start, Started};
 use tripbench_sheet::Source;
 use utoipa::ToSchema;
 
@@ -102,7 +98,8 @@ impl StartBody {
 
 /// A run that was taken.
 #[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct Started {
+#[schema(as = Started)]
+pub(crate) struct StartedRun {
     /// Its identifier.
     run: String,
     /// Seconds that it takes, foreseen.
@@ -112,7 +109,7 @@ pub(crate) struct Started {
 /// Starts a run, or puts it at the end of the rig's queue.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/runs", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = StartBody,
-    responses(BodyRefused, (status = 201, body = Started),
+    responses(BodyRefused, (status = 201, body = StartedRun),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json"),
         (status = 503, body = Problem, content_type = "application/problem+json")))]
@@ -120,21 +117,23 @@ pub(crate) async fn start(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
     given: Result<Json<StartBody>, JsonRejection>,
-) -> Result<(StatusCode, Json<Started>), Problem> {
+) -> Result<(StatusCode, Json<StartedRun>), Problem> {
     let given = body(given)?;
     let rig = rig_of(&daemon, &name)?;
-    rig.ready()?;
-    let press = rig.press();
+    rig.status().ready()?;
+    let press = rig.press()?;
     // Sheets are read from the disk, which may hang: not on a thread that others wait for.
-    let started = tokio::task::spawn_blocking(move || begin(&daemon, &rig, given, press)).await;
-    let started = started.map_err(|error| {
-        let status = StatusCode::INTERNAL_SERVER_ERROR;
-        Problem::new(status, "inside", "The program failed inside", error.to_string())
-    })??;
+    let work = move || {
+        let Started { run, predicted_s } = daemon.bench.start(&rig, asked(given)?, press)?;
+        Ok::<_, Problem>(StartedRun { run, predicted_s })
+    };
+    let started = tokio::task::spawn_blocking(work).await;
+    let started = started.map_err(|error| Problem::inside(error.to_string()))??;
     Ok((StatusCode::CREATED, Json(started)))
 }
 
-fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, press: Press) -> Result<Started, Problem> {
+/// What is asked for, if it makes sense as such.
+fn asked(given: StartBody) -> Result<Start, Problem> {
     if given.operators.len() > 8 {
         return Err(Problem::bad_request(format!(
             "{} operators: at most 8 are allowed",
@@ -157,70 +156,18 @@ fn begin(daemon: &Daemon, rig: &Rig, given: StartBody, press: Press) -> Result<S
     if given.again.is_some() && given.unattended {
         return Err(Problem::bad_request("`again` and `unattended` exclude each other: somebody sees to it"));
     }
-    let round = given.again.as_ref().map(|again| again.revision);
-    let of = Order { revision: given.revision, round, stops: given.stops, unattended: given.unattended };
-    let (prepared, script, again) = match given.again {
-        Some(again) if !has_sheets => begin_again(rig, &daemon.runs, &again, &given.operators)?,
-        Some(_) => {
-            return Err(Problem::bad_request(
-                "`again` takes the sheets of the earlier run: none is given with it",
-            ));
+    if given.again.is_some() && has_sheets {
+        return Err(Problem::bad_request(
+            "`again` takes the sheets of the earlier run: none is given with it",
+        ));
+    }
+    let devices = match (given.revision, given.again) {
+        (Some(revision), _) => Devices::Round(revision),
+        (None, Some(again)) => {
+            Devices::Again { run: again.run, position: again.position, revision: again.revision }
         }
-        None => begin_new(rig, &daemon.others(&rig.name), given)?,
+        (None, None) => Devices::Places(given.places.into_iter().map(Into::into).collect()),
     };
-    let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
-    rig.enqueue(Job { prepared, script, again, press }, of)?;
-    Ok(started)
-}
-
-/// A run, the name of its script, and what it repeats.
-type Planned = (Prepared, String, Option<Repeat>);
-
-/// A device that was left undecided, as it still stands there.
-fn begin_again(rig: &Rig, runs: &Runs, of: &AgainBody, operators: &[String]) -> Result<Planned, Problem> {
-    let AgainBody { run, position, revision: _ } = of;
-    let earlier = runs.entry(run).filter(|entry| entry.rig == rig.name).ok_or_else(|| {
-        Problem::nothing_to_decide(format!("`{}` has no run `{}` that is over", rig.name, run.escape_debug()))
-    })?;
-    let repeats = runs.repeats_of(run, *position);
-    let judged = |later: &&RunEntry| {
-        later.positions.iter().any(|one| one.position == *position && one.verdict != "aborted")
-    };
-    if let Some(later) = repeats.iter().find(judged) {
-        let detail = format!(
-            "position {position} was tested again already, in run `{}`: go on from that one",
-            later.run
-        );
-        return Err(Problem::nothing_to_decide(detail));
-    }
-    let known = repeats.iter().filter_map(|later| later.attempt).max().unwrap_or(0);
-    if rig.state().next_is_mounted() {
-        let detail = "the next round is mounted, and this rig does not see plugs: its device may be gone";
-        return Err(Problem::nothing_to_decide(detail));
-    }
-    if !rig.state().is_there_still(run) {
-        let detail = "another round was begun since that run: its device may be gone";
-        return Err(Problem::nothing_to_decide(detail));
-    }
-    if rig.was_unplugged(*position) {
-        let detail = format!(
-            "position {position} may have been unplugged since it was tested: what is there now may be another device, and is tested as a new one"
-        );
-        return Err(Problem::nothing_to_decide(detail));
-    }
-    let go_on = go_on(&earlier.folder, *position, known)
-        .map_err(|error| Problem::nothing_to_decide(chain(&error)))?;
-    if go_on.simulated != rig.state().simulated && !go_on.at_simulator {
-        let detail = "of the two one is simulated: a run of a simulated rig tests no device";
-        return Err(Problem::nothing_to_decide(detail));
-    }
-    let (prepared, script) = rig.sheets.prepare_again(go_on, operators)?;
-    let beside = runs.beside(run, &[*position]);
-    let again = Some(Repeat { folder: earlier.folder, position: *position, beside });
-    Ok((prepared, script, again))
-}
-
-fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Planned, Problem> {
     let source = |sheet: Option<SheetText>| sheet.map(|sheet| Source::new(sheet.file, sheet.text));
     let sheets = Given {
         rig: given.rig.map(|rig| rig.text),
@@ -231,28 +178,6 @@ fn begin_new(rig: &Rig, others: &[RigState], given: StartBody) -> Result<Planned
         measure_only: given.measure_only,
         seen: given.sheets_seen,
     };
-    let places = match given.revision {
-        Some(revision) => rig.mounted(revision)?,
-        None if rig.state().is_mounted() => return Err(Refusal::Mounted.into()),
-        None => rig.places_of(&given.places)?,
-    };
-    if !given.confirmed {
-        // A simulated device is the same whatever its number is.
-        let state = rig.state();
-        if !given.unattended && (state.doing == Doing::Running || !state.queue.is_empty()) {
-            return Err(Refusal::Busy.into());
-        }
-        let asks = !state.simulated && !given.unattended;
-        let plugged = |position| asks && rig.is_plugged_since(position);
-        let doubts = to_confirm(&places, &state, plugged, others);
-        if !doubts.is_empty() {
-            return Err(Refusal::ToConfirm(doubts.join("; ")).into());
-        }
-    }
-    let planned = rig.sheets.prepare(sheets, &places, &given.operators);
-    if matches!(planned, Err(NotPlanned::SheetsChanged)) {
-        rig.look_at_sheets();
-    }
-    let (prepared, script) = planned?;
-    Ok((prepared, script, None))
+    let StartBody { stops, confirmed, unattended, operators, .. } = given;
+    Ok(Start { devices, stops, confirmed, unattended, operators, sheets })
 }

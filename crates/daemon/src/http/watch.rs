@@ -1,9 +1,8 @@
 //! The streams of rigs: their state, and levels and signals as they come. Each goes on after `Last-Event-ID`.
 
-use crate::daemon::Daemon;
 use crate::feed::Frame;
 use crate::problem::{Problem, Refused};
-use crate::rig::Rig;
+use crate::stage::{Daemon, Stage};
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -27,8 +26,8 @@ pub(crate) async fn watch_all(
     State(daemon): State<Arc<Daemon>>,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    let rigs = daemon.rigs.clone();
-    Ok(told(Watch::new(&daemon, rigs, &headers, true)?))
+    let rigs = daemon.watched().map(|(rig, stage)| (rig.name.clone(), Arc::clone(stage))).collect();
+    Ok(told(Watch::new(&daemon.life, rigs, &headers, true)?))
 }
 
 /// The state of a rig and its samples, as they come.
@@ -41,8 +40,10 @@ pub(crate) async fn watch(
     Path(name): Path<String>,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    let rig = daemon.rig(&name).ok_or_else(|| Problem::not_found(format!("there is no rig `{name}`")))?;
-    Ok(told(Watch::new(&daemon, vec![rig], &headers, false)?))
+    let (rig, stage) =
+        daemon.find(&name).ok_or_else(|| Problem::not_found(format!("there is no rig `{name}`")))?;
+    let rigs = vec![(rig.name.clone(), Arc::clone(stage))];
+    Ok(told(Watch::new(&daemon.life, rigs, &headers, false)?))
 }
 
 fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
@@ -77,11 +78,15 @@ impl Drop for Seat {
     }
 }
 
+/// Name of a rig, and what is told of it.
+type Watched = (String, Arc<Stage>);
+
 /// Rigs that somebody watches.
 struct Watch {
     _seat: Seat,
     life: String,
-    rigs: Vec<Arc<Rig>>,
+    /// Name of each rig, and what is told of it.
+    rigs: Vec<Watched>,
     newest: Vec<Receiver<u64>>,
     /// Last frame told, of each rig.
     after: Vec<Option<u64>>,
@@ -99,17 +104,17 @@ const BEAT_EVERY: Duration = Duration::from_secs(1);
 impl Watch {
     /// Goes on after the identifier of the last event, `life-n.n.n` with a number for each rig; one of another life of the daemon
     /// says nothing.
-    fn new(daemon: &Daemon, rigs: Vec<Arc<Rig>>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
+    fn new(life: &str, rigs: Vec<Watched>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
         let seat = Seat::take()?;
         let id = headers.get("last-event-id").and_then(|value| value.to_str().ok());
-        let numbers = id.and_then(|id| id.strip_prefix(&daemon.life)?.strip_prefix('-'));
+        let numbers = id.and_then(|id| id.strip_prefix(life)?.strip_prefix('-'));
         let mut after: Vec<Option<u64>> =
             numbers.into_iter().flat_map(|numbers| numbers.split('.')).map(|n| n.parse().ok()).collect();
         after.resize(rigs.len(), None);
-        let newest = rigs.iter().map(|rig| rig.feed.newest()).collect();
+        let newest = rigs.iter().map(|(_, stage)| stage.feed.newest()).collect();
         Ok(Self {
             _seat: seat,
-            life: daemon.life.clone(),
+            life: life.to_owned(),
             rigs,
             newest,
             after,
@@ -121,9 +126,10 @@ impl Watch {
 
     async fn next(&mut self) -> Option<Event> {
         while self.ready.is_empty() {
-            for (index, rig) in self.rigs.iter().enumerate() {
+            for (index, (_, stage)) in self.rigs.iter().enumerate() {
                 self.newest[index].borrow_and_update();
-                self.ready.extend(rig.feed.after(self.after[index]).into_iter().map(|frame| (index, frame)));
+                self.ready
+                    .extend(stage.feed.after(self.after[index]).into_iter().map(|frame| (index, frame)));
             }
             if self.ready.is_empty() {
                 let changes = self.newest.iter_mut().map(|newest| Box::pin(newest.changed()));
@@ -139,7 +145,7 @@ impl Watch {
         self.after[index] = Some(frame.number);
         let numbers: Vec<String> = self.after.iter().map(|number| number.unwrap_or(0).to_string()).collect();
         let data = if self.named {
-            let name = serde_json::to_string(&self.rigs[index].name).ok()?;
+            let name = serde_json::to_string(&self.rigs[index].0).ok()?;
             format!("{{\"rig\":{name},\"told\":{}}}", frame.data)
         } else {
             frame.data.to_string()

@@ -1,13 +1,12 @@
 //! The sheets of a rig, and what is planned from them. Read again from the disk for every run.
 
+use crate::chain::chain;
 use crate::foreseen::{Foreseen, calibration_of, digest, errors};
-use crate::problem::chain;
-use crate::state::{Place, RigState, Round};
+use crate::round::Place;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 use tripbench_job::{GoOn, JobError, Loaded, Prepared, Texts, calibration, header, load, source, task};
-use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, SheetRole, own_number};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source};
@@ -72,26 +71,60 @@ pub struct RigSheets {
     /// The rig sheet as the daemon began with it.
     rig: Arc<Source>,
     sheets: Arc<LoadedSheets>,
-    now: Mutex<Foreseen>,
+    now: Mutex<Arc<Foreseen>>,
+}
+
+/// A run that could start.
+#[derive(Debug, Clone)]
+pub(crate) struct Planned {
+    pub(crate) prepared: Prepared,
+    /// Name of its script.
+    pub(crate) script: String,
+    /// Which of the rig's own sheets it was planned from.
+    pub(crate) own: OwnSheets,
+}
+
+/// Those of a rig's own sheets that a run was planned from.
+#[derive(Debug, Clone)]
+pub(crate) struct OwnSheets {
+    /// Whether site, type, settings and script are the rig's own; the rig sheet always is.
+    taken: [bool; 4],
+    /// SHA-256 over their texts, hexadecimal.
+    digest: String,
+}
+
+impl OwnSheets {
+    fn of(own: &Texts, taken: [bool; 4]) -> Self {
+        let [site, device_type, settings, script] = taken;
+        let of = |sheet: &Option<Arc<Source>>, taken: bool| sheet.clone().filter(|_| taken);
+        let texts = Texts {
+            site: of(&own.site, site),
+            rig: own.rig.clone(),
+            device_type: of(&own.device_type, device_type),
+            settings: of(&own.settings, settings),
+            script: of(&own.script, script),
+        };
+        Self { taken, digest: digest(&texts) }
+    }
 }
 
 /// Texts that take the place of a rig's own.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Given {
+pub struct Given {
     /// The rig sheet as it was seen.
-    pub(crate) rig: Option<String>,
+    pub rig: Option<String>,
     /// Site sheet.
-    pub(crate) site: Option<Arc<Source>>,
+    pub site: Option<Arc<Source>>,
     /// Type sheet.
-    pub(crate) device_type: Option<Arc<Source>>,
+    pub device_type: Option<Arc<Source>>,
     /// Settings sheet.
-    pub(crate) settings: Option<Arc<Source>>,
+    pub settings: Option<Arc<Source>>,
     /// Script.
-    pub(crate) script: Option<Arc<Source>>,
+    pub script: Option<Arc<Source>>,
     /// Take no settings and no type sheet: measure only.
-    pub(crate) measure_only: bool,
+    pub measure_only: bool,
     /// Digest of the rig's own sheets, as it was shown to whoever starts.
-    pub(crate) seen: Option<String>,
+    pub seen: Option<String>,
 }
 
 impl RigSheets {
@@ -120,38 +153,48 @@ impl RigSheets {
         let (Some(sheets), Some(rig), true) = (loaded.sheets, texts.rig.clone(), errors.is_empty()) else {
             return Err(NotPlanned::Findings(errors));
         };
-        let now = Mutex::new(Foreseen::of(&texts, &sheets));
+        let now = Mutex::new(Arc::new(Foreseen::of(&texts, &sheets)));
         Ok(Self { origin, rig, sheets, now })
     }
 
-    fn now(&self) -> MutexGuard<'_, Foreseen> {
+    fn now(&self) -> MutexGuard<'_, Arc<Foreseen>> {
         self.now.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Reads the sheets again; whether anything is other than before.
-    pub(crate) fn look_again(&self) -> bool {
+    /// What the sheets would do, as of the last look.
+    pub fn foreseen(&self) -> Arc<Foreseen> {
+        Arc::clone(&self.now())
+    }
+
+    /// Reads the sheets again; what they would do now, if that is other than at the last look.
+    pub(crate) fn look_again(&self) -> Option<Arc<Foreseen>> {
         let read = read(&self.origin);
-        let now = self.now();
+        let before = self.foreseen();
         if let Ok(texts) = &read
-            && digest(texts) == now.digest
-            && calibration_of(self.rig()) == [now.expired, now.dated_ahead]
+            && digest(texts) == before.names.digest
+            && calibration_of(self.rig()) == [before.expired, before.dated_ahead]
         {
-            return false;
+            return None;
         }
-        let (before, known) = (Arc::clone(&now.sheets), now.digest.clone());
-        drop(now);
-        let fresh = match read {
-            Ok(texts) if self.is_own(&texts) => Foreseen::of(&texts, &before),
+        let fresh = Arc::new(match read {
+            Ok(texts) if self.is_own(&texts) => Foreseen::of(&texts, &before.sheets),
             Ok(texts) => {
                 let texts = Texts { rig: Some(Arc::clone(&self.rig)), ..texts };
-                Foreseen::of(&texts, &before).lacking(NotPlanned::RigChanged.to_string())
+                Foreseen::of(&texts, &before.sheets).lacking(NotPlanned::RigChanged.to_string())
             }
-            Err(error) => self.now().unread(chain(&error)),
-        };
-        let stands = |now: &Foreseen| [now.expired, now.dated_ahead];
-        let changed = fresh.digest != known || stands(&fresh) != stands(&self.now());
-        *self.now() = fresh;
-        changed
+            Err(error) => before.unread(chain(&error)),
+        });
+        *self.now() = Arc::clone(&fresh);
+        fresh.differs(&before).then_some(fresh)
+    }
+
+    /// Refuses a run that was planned from other sheets than those on the disk now.
+    ///
+    /// # Errors
+    /// If the sheets cannot be read, or one of those that the run takes was changed.
+    pub(crate) fn check_unchanged(&self, planned: &OwnSheets) -> Result<(), NotPlanned> {
+        let now = OwnSheets::of(&read(&self.origin)?, planned.taken);
+        if now.digest == planned.digest { Ok(()) } else { Err(NotPlanned::SheetsChanged) }
     }
 
     fn is_own(&self, texts: &Texts) -> bool {
@@ -161,16 +204,6 @@ impl RigSheets {
     /// The rig sheet.
     pub fn rig(&self) -> &RigSheet {
         &self.sheets.rig
-    }
-
-    /// How levels are shown.
-    pub(crate) fn style(&self) -> LevelStyle {
-        self.now().style()
-    }
-
-    /// Puts what the sheets say into what is shown of the rig.
-    pub(crate) fn show(&self, shown: &mut RigState) {
-        self.now().show(shown);
     }
 
     /// Name of the rig.
@@ -187,7 +220,7 @@ impl RigSheets {
         given: Given,
         places: &[Place],
         operators: &[String],
-    ) -> Result<(Prepared, String), NotPlanned> {
+    ) -> Result<Planned, NotPlanned> {
         if places.is_empty() {
             return Err(NotPlanned::NoDevice);
         }
@@ -202,6 +235,13 @@ impl RigSheets {
             return Err(NotPlanned::SheetsChanged);
         }
         let judged = !given.measure_only;
+        let taken = [
+            given.site.is_none(),
+            judged && given.device_type.is_none(),
+            judged && given.settings.is_none(),
+            given.script.is_none(),
+        ];
+        let planned_from = OwnSheets::of(&own, taken);
         let texts = Texts {
             site: given.site.or(own.site),
             rig: own.rig,
@@ -212,7 +252,8 @@ impl RigSheets {
         if texts.script.is_none() {
             return Err(NotPlanned::NoScript);
         }
-        Self::planned(&texts, places, operators)
+        let (prepared, script) = Self::planned(&texts, places, operators)?;
+        Ok(Planned { prepared, script, own: planned_from })
     }
 
     fn planned(
@@ -237,11 +278,7 @@ impl RigSheets {
     ///
     /// # Errors
     /// If the rig sheet is another one than then, or no run can be planned.
-    pub(crate) fn prepare_again(
-        &self,
-        go_on: GoOn,
-        operators: &[String],
-    ) -> Result<(Prepared, String), NotPlanned> {
+    pub(crate) fn prepare_again(&self, go_on: GoOn, operators: &[String]) -> Result<Planned, NotPlanned> {
         let GoOn { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } = go_on;
         let own = read(&self.origin)?;
         let of_then = loaded.copies.iter().find(|copy| copy.role == SheetRole::Rig);
@@ -255,24 +292,17 @@ impl RigSheets {
         let (mut prepared, script) = made(&loaded, vec![position], operators, Findings::new())?;
         prepared.header.again = Some(again);
         prepared.header.simulated |= simulated;
-        Ok((prepared, script))
+        Ok(Planned { prepared, script, own: OwnSheets::of(&own, [false; 4]) })
     }
 
-    /// What is shown of a rig that nobody has looked at yet.
-    pub(crate) fn shown(&self) -> RigState {
-        let rig = self.rig();
+    /// The positions of the rig, empty; no plug is seen yet.
+    pub(crate) fn places(&self) -> Vec<Place> {
         let place = |position: &tripbench_rig::Position| Place {
             position: *position.number,
             present: position.present.as_ref().map(|_| false),
             ..Place::default()
         };
-        let mut shown = RigState {
-            rig: self.name(),
-            round: Round { places: rig.positions.iter().map(place).collect(), ..Round::default() },
-            ..RigState::default()
-        };
-        self.show(&mut shown);
-        shown
+        self.rig().positions.iter().map(place).collect()
     }
 }
 

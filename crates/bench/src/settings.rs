@@ -1,6 +1,7 @@
 //! The bench sheet: which rigs a daemon owns, where it listens, where its runs go.
 
-use crate::daemon::{Bench, RigEntry, ServeError};
+use crate::bench::BenchError;
+use crate::entry::RigEntry;
 use crate::foreseen::errors;
 use crate::sheets::{NotPlanned, RigSheets, SheetFiles};
 use std::net::SocketAddr;
@@ -70,11 +71,11 @@ impl BenchSheet {
         (good, others)
     }
 
-    /// What is to be served: every sheet is read.
+    /// The rigs of the bench: every sheet is read.
     ///
     /// # Errors
     /// If a sheet cannot be read or has errors, or two rigs have one name.
-    pub fn bench(&self, beside: &Path, defaults: &Defaults) -> Result<Bench, ServeError> {
+    pub fn rigs(&self, beside: &Path, defaults: &Defaults) -> Result<Vec<RigEntry>, BenchError> {
         let unread = self.unread(beside);
         if !unread.is_empty() {
             return Err(NotPlanned::Findings(unread).into());
@@ -102,7 +103,7 @@ impl BenchSheet {
             }
             rigs.push(RigEntry { sheets, simulated: rig.simulated, probes: None });
         }
-        Ok(Bench { listen: self.listen, runs: beside.join(&self.runs), rigs })
+        Ok(rigs)
     }
 
     /// Findings of the files that are not there, or cannot be read.

@@ -1,19 +1,16 @@
 //! The runs of a bench, as folders: one for each, with journal, record, report and trace.
 
-use crate::state::{RunState, Tile};
-use crate::tell::run_state;
-use serde::Serialize;
+use crate::told::{Beside, RunTold};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use tripbench_job::{JobError, carried, folder, load, told};
-use tripbench_record::{Halt, Record, RunView};
+use tripbench_record::{Halt, QuantityName, Record, Verdict};
 use tripbench_sheet::Findings;
-use utoipa::ToSchema;
 
 /// A run that is over.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub(crate) struct RunEntry {
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RunEntry {
     /// Its identifier.
     pub run: String,
     /// The rig.
@@ -26,21 +23,21 @@ pub(crate) struct RunEntry {
     pub again: Option<String>,
     /// Which test of the device it is, where it goes on from another run.
     pub attempt: Option<u16>,
-    #[serde(skip)]
-    pub(crate) folder: PathBuf,
+    /// Its folder.
+    pub folder: PathBuf,
 }
 
 /// A position of a run that is over.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub(crate) struct EntryPosition {
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EntryPosition {
     /// Its number.
     pub position: u8,
     /// Serial number or own number.
     pub serial: String,
-    /// `pass`, `fail`, `undecided`, `aborted`, `measured`.
-    pub verdict: String,
-    /// What the verdict says nothing about, as quantities of the record.
-    pub not_checked: Vec<String>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// What the verdict says nothing about.
+    pub not_checked: Vec<QuantityName>,
 }
 
 /// File in the folder of a run whose verdict was taken note of.
@@ -50,7 +47,7 @@ const MOST_REPEATS: u16 = 1_000;
 
 /// The folder of all runs.
 #[derive(Debug)]
-pub(crate) struct Runs {
+pub struct Runs {
     folder: PathBuf,
     /// The newest last.
     entries: Mutex<Vec<RunEntry>>,
@@ -124,8 +121,8 @@ impl Runs {
         let position = |position: &tripbench_record::PositionRecord| EntryPosition {
             position: position.number,
             serial: position.serial.clone(),
-            verdict: position.verdict.word().to_lowercase(),
-            not_checked: position.not_checked.iter().map(ToString::to_string).collect(),
+            verdict: position.verdict,
+            not_checked: position.not_checked.clone(),
         };
         let entry = RunEntry {
             run: record.header.run.clone(),
@@ -140,37 +137,28 @@ impl Runs {
     }
 
     /// The newest runs first, of one rig or of all.
-    pub(crate) fn newest(&self, rig: Option<&str>, most: usize) -> Vec<RunEntry> {
+    pub fn newest(&self, rig: Option<&str>, most: usize) -> Vec<RunEntry> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         let wanted = entries.iter().rev().filter(|entry| rig.is_none_or(|rig| rig == entry.rig));
         wanted.take(most).cloned().collect()
     }
 
     /// Devices tested, by rig and verdict.
-    pub(crate) fn counts(&self) -> Vec<(String, String, usize)> {
+    pub fn counts(&self) -> Vec<(String, Verdict, usize)> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut counts: BTreeMap<(String, String), usize> = BTreeMap::new();
+        let mut counts: BTreeMap<(String, Verdict), usize> = BTreeMap::new();
         for entry in entries.iter() {
             for position in &entry.positions {
-                *counts.entry((entry.rig.clone(), position.verdict.clone())).or_default() += 1;
+                *counts.entry((entry.rig.clone(), position.verdict)).or_default() += 1;
             }
         }
         counts.into_iter().map(|((rig, verdict), count)| (rig, verdict, count)).collect()
     }
 
     /// Folder of a run that is over.
-    pub(crate) fn find(&self, run: &str) -> Option<PathBuf> {
+    pub fn find(&self, run: &str) -> Option<PathBuf> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         entries.iter().find(|entry| entry.run == run).map(|entry| entry.folder.clone())
-    }
-
-    /// Folder of a run that goes on, by the end of its name.
-    pub(crate) fn under_way(&self, rig: &str, run: &str) -> Option<PathBuf> {
-        let tail = run.rsplit('-').next().unwrap_or(run);
-        let plain: String = rig.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
-        let ending = format!("-{plain}-{tail}");
-        let entries = std::fs::read_dir(&self.folder).ok()?.flatten().map(|entry| entry.path());
-        entries.into_iter().find(|path| path.to_string_lossy().ends_with(&ending))
     }
 
     /// A run that is over.
@@ -189,7 +177,7 @@ impl Runs {
     }
 
     /// Keeps for the next start of the daemon that a verdict was taken note of.
-    pub(crate) fn mark_seen(&self, run: &str) {
+    pub fn mark_seen(&self, run: &str) {
         let Some(entry) = self.entry(run) else { return };
         if let Err(error) = std::fs::write(entry.folder.join(SEEN), "") {
             tracing::warn!(run, %error, "that its verdict was taken note of is not kept");
@@ -202,7 +190,7 @@ impl Runs {
     }
 
     /// What came of the devices of a round, each in its latest run; `but` is left out. `run` is any of the round's runs.
-    pub(crate) fn beside(&self, run: &str, but: &[u8]) -> Vec<Tile> {
+    pub(crate) fn beside(&self, run: &str, but: &[u8]) -> Vec<Beside> {
         let Some(mut first) = self.entry(run) else { return Vec::new() };
         // One that names itself would have no end.
         let mut steps = 0;
@@ -213,8 +201,8 @@ impl Runs {
                 return Vec::new();
             }
         }
-        let mut states: BTreeMap<String, Option<RunState>> = BTreeMap::new();
-        let mut tiles = Vec::new();
+        let mut known: BTreeMap<String, Option<Arc<RunTold>>> = BTreeMap::new();
+        let mut beside = Vec::new();
         for position in first.positions.iter().map(|one| one.position).filter(|number| !but.contains(number))
         {
             let mut latest = first.clone();
@@ -223,30 +211,30 @@ impl Runs {
                 latest = later;
                 steps += 1;
             }
-            let state = states.entry(latest.run.clone()).or_insert_with(|| shown(&latest.folder));
-            let found = state.iter().flat_map(|state| &state.tiles).find(|tile| tile.position == position);
-            tiles.extend(found.map(|tile| Tile { of_run: Some(latest.run.clone()), ..tile.clone() }));
+            let told = known.entry(latest.run.clone()).or_insert_with(|| kept(&latest.folder).map(Arc::new));
+            beside.extend(told.iter().cloned().map(|told| Beside { position, told }));
         }
-        tiles
+        beside
     }
 
-    /// The last run of a rig, as it is shown: where it tests a device again, with what came of those beside it. And whether its
-    /// verdict was taken note of.
-    pub(crate) fn last(&self, rig: &str) -> Option<(RunState, bool)> {
+    /// The last run of a rig, with the other devices of its round where it tests one of them again; and whether its verdict was
+    /// acknowledged.
+    pub(crate) fn last(&self, rig: &str) -> Option<(RunTold, bool)> {
         let entry = self.newest(Some(rig), 1).pop()?;
-        let mut state = shown(&entry.folder)?;
+        let mut told = kept(&entry.folder)?;
         if entry.again.is_some() {
-            let own: Vec<u8> = state.tiles.iter().map(|tile| tile.position).collect();
-            state.put_beside(&self.beside(&entry.run, &own));
+            let own: Vec<u8> = told.header.positions.iter().map(|plan| plan.number).collect();
+            told.beside = self.beside(&entry.run, &own);
         }
-        Some((state, entry.folder.join(SEEN).exists()))
+        Some((told, entry.folder.join(SEEN).exists()))
     }
 }
 
-/// A run that is over, as it is shown.
-fn shown(of: &Path) -> Option<RunState> {
-    let view: RunView = told(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
+/// A run that is over, from its folder.
+fn kept(of: &Path) -> Option<RunTold> {
+    let mut view = told(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
     let (record, _) = folder::record(&view)?;
     let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
-    run_state(&view, sheets.site.style, true)
+    view.scans = Vec::new();
+    Some(RunTold { kept: true, ..RunTold::new(view, sheets, of.to_owned())? })
 }

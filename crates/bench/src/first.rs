@@ -1,7 +1,7 @@
 //! Rigs are made safe before anything else: whatever ended before this start may have left a valve open.
 
+use crate::phase::Phase;
 use crate::rig::Rig;
-use crate::state::Doing;
 use crate::worker::Left;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -26,7 +26,7 @@ pub struct Ended {
 
 impl Ended {
     /// Says how rigs were left that are not served.
-    pub(crate) fn log(&self) {
+    pub fn log(&self) {
         for rig in &self.safe {
             tracing::info!(rig, "left safe, read back");
         }
@@ -52,7 +52,7 @@ impl Ended {
 pub(crate) fn looked_at(rigs: &[Arc<Rig>]) {
     let clock = Clock::start();
     let until = clock.now() + FIRST_LOOKS_WITHIN;
-    while rigs.iter().any(|rig| rig.state().doing == Doing::Starting) && clock.now() < until {
+    while rigs.iter().any(|rig| matches!(rig.status().phase, Phase::Starting)) && clock.now() < until {
         std::thread::park_timeout(Duration::from_millis(5));
     }
 }

@@ -1,8 +1,8 @@
 //! Records of runs that are over: made one at a time and behind everything else, for rigs that still run come first.
 
 use crate::runs::Runs;
-use crate::state::RunState;
-use crate::tell::run_state;
+use crate::status::OwedRun;
+use crate::told::RunTold;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -25,10 +25,15 @@ impl Owed {
     pub(crate) fn run(&self) -> &str {
         &self.prepared.header.run
     }
+
+    /// As others may see it.
+    pub(crate) fn told(&self) -> OwedRun {
+        OwedRun { run: self.run().to_owned(), folder: self.prepared.folder.clone() }
+    }
 }
 
-/// A record that is being made; gives what is shown of the run.
-pub(crate) type Making = JoinHandle<Result<Option<RunState>, JobError>>;
+/// A record that is being made; gives the run as it is told from then on.
+pub(crate) type Making = JoinHandle<Result<Option<RunTold>, JobError>>;
 
 /// Makes record and report of a run, on a thread of its own.
 ///
@@ -44,11 +49,13 @@ pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
         let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
         let Owed { prepared, halt } = owed;
         let sheets = &prepared.task.sheets;
-        let view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
+        let mut view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         folder::write(&prepared.folder, &record, &trace, sheets)?;
         runs.add(&prepared.folder, &record);
-        Ok(run_state(&view, sheets.site.style, true))
+        view.scans = Vec::new();
+        let told = RunTold::new(view, Arc::clone(sheets), prepared.folder.clone());
+        Ok(told.map(|told| RunTold { kept: true, ..told }))
     };
     let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);
     thread.map_err(|source| JobError::File { what: "start a thread for the record in", path, source })

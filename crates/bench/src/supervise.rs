@@ -1,7 +1,7 @@
-//! The supervisor: watches the threads of the runs, and ends the process where one shows no sign of life.
+//! The supervisor: watches the threads of the runs and the owners of the rigs, and ends the process if one of them shows no sign of life.
 //!
-//! A step that loops without end holds its thread; nothing in the process can take it away, and its valve is open. Safe is written
-//! over a fresh connection, and the process ends at once: the service manager starts it again, and the start writes safe.
+//! A step in an endless loop holds its thread; nothing in the process can take it away, and its valve is open. Safe is written over a fresh
+//! connection, and the process ends at once: the service manager starts it again, and the start writes safe.
 
 use crate::rig::Rig;
 use std::sync::Arc;
@@ -9,9 +9,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tripbench_job::make_safe;
 use tripbench_link::Clock;
+use tripbench_quantity::Mono;
 use tripbench_record::Halt;
 
-/// A run's thread that shows no sign of life for so long hangs.
+/// Longest silence of a thread that is well.
 const LONGEST_SILENCE: Duration = Duration::from_secs(1);
 /// Time between two looks.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
@@ -19,7 +20,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Watches until `ended` is set. Tells the service manager that all is well as long as it is.
 ///
 /// # Errors
-/// If there is no thread to have.
+/// If the thread cannot be spawned.
 pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Result<()> {
     std::thread::Builder::new().name(String::from("supervisor")).spawn(move || {
         let clock = Clock::start();
@@ -27,16 +28,18 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
         while !ended.load(Ordering::SeqCst) {
             let now = clock.now();
             if now.since(looked) > LONGEST_SILENCE / 2 {
-                // Nobody looked either: the process stood still, or the machine did. The engine sees the hole in its scans.
+                // The supervisor did not run either: the process or the machine stood still. The engine sees the hole in its scans.
                 for rig in &rigs {
                     rig.pulse.excuse();
+                    rig.owner_pulse.excuse();
                 }
             }
             looked = now;
             for rig in &rigs {
-                if rig.pulse.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE) {
+                if is_silent(rig) {
                     hangs(&rigs);
                 }
+                rig.ping();
             }
             let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
             std::thread::park_timeout(LOOK_EVERY);
@@ -45,26 +48,42 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
     Ok(())
 }
 
-/// Every run is stopped in order, for the process ends for all of them; what hangs is made safe from here. Nothing is written to the
-/// log before that: it may hang too.
+/// Whether the run of a rig, or its owner, shows no sign of life.
+fn is_silent(rig: &Rig) -> bool {
+    let silences = [rig.pulse.silent_for(), rig.owner_pulse.silent_for()];
+    silences.into_iter().flatten().any(|silence| silence > LONGEST_SILENCE)
+}
+
+/// Stops every run in order, for the process ends for all of them, and makes safe from here what hangs. Nothing is logged before that: the
+/// log may hang too.
 fn hangs(rigs: &[Arc<Rig>]) -> ! {
     const OTHERS_HAVE: Duration = Duration::from_millis(2_500);
-    let silent = |rig: &&Arc<Rig>| rig.pulse.silent_for().is_some_and(|silence| silence > LONGEST_SILENCE);
-    let hanging: Vec<Arc<Rig>> = rigs.iter().filter(silent).cloned().collect();
+    const MAKING_SAFE_HAS: Duration = Duration::from_secs(5);
+    let hanging: Vec<Arc<Rig>> = rigs.iter().filter(|rig| is_silent(rig)).cloned().collect();
     for rig in rigs {
         rig.stop(Halt::StepFault { why: String::from("a rig's thread showed no sign of life") });
+        // Also where its owner hangs.
+        rig.cut();
     }
     let making: Vec<_> = hanging
         .into_iter()
         .map(|rig| std::thread::spawn(move || (rig.name.clone(), make_safe(rig.sheets.rig()))))
         .collect();
     std::thread::park_timeout(OTHERS_HAVE);
+    let clock = Clock::start();
     for one in making {
+        // One that takes longer, as where a name does not resolve, is not waited for.
+        while !one.is_finished() && clock.now().since(Mono::START) < MAKING_SAFE_HAS {
+            std::thread::park_timeout(Duration::from_millis(20));
+        }
+        if !one.is_finished() {
+            continue;
+        }
         if let Ok((rig, safe)) = one.join() {
             tracing::error!(
                 rig,
                 safe,
-                "the run's thread showed no sign of life: made safe, and the process ends"
+                "a thread of this rig showed no sign of life: made safe, and the process ends"
             );
         }
     }

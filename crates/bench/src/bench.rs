@@ -1,0 +1,182 @@
+//! A bench: its rigs, each with owner and worker, and its runs; how they begin and how they end.
+
+use crate::audience::Audience;
+use crate::begin::{NotStarted, Start, Started, begin};
+use crate::entry::RigEntry;
+use crate::first::{Ended, leave_safe, looked_at};
+use crate::rig::Rig;
+use crate::runs::Runs;
+use crate::sheets::NotPlanned;
+use crate::status::Status;
+use crate::waiting::Press;
+use crate::worker::{Left, employ};
+use crate::{supervise, watch_sheets};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use thiserror::Error;
+use tripbench_job::{JobError, folder, make_safe};
+use tripbench_link::{Clock, module_address};
+
+/// At the end, longest time for the workers to leave their rigs safe and to finish their records.
+const WORKERS_HAVE: Duration = Duration::from_secs(20);
+
+/// Why a bench cannot be used as it is.
+#[derive(Debug, Error)]
+pub enum BenchError {
+    /// It has no rig.
+    #[error("no rig: a bench has one at the least")]
+    NoRig,
+    /// Two rigs have one name.
+    #[error("two rigs are called `{0}`: give one of them another name")]
+    TwoRigs(String),
+    /// Two rigs have one module.
+    #[error("`{first}` and `{second}` name the same module, `{address}`: a module has one rig")]
+    OneModule {
+        /// A rig.
+        first: String,
+        /// Another.
+        second: String,
+        /// The module's address.
+        address: String,
+    },
+    /// Sheets have errors.
+    #[error(transparent)]
+    Sheets(#[from] NotPlanned),
+    /// The folder of runs cannot be used.
+    #[error(transparent)]
+    Runs(#[from] JobError),
+    /// A thread cannot be spawned.
+    #[error("the system gives no thread")]
+    System(#[from] std::io::Error),
+}
+
+/// A bench in use.
+#[derive(Debug)]
+pub struct Bench {
+    /// The rigs, in the order of the bench sheet.
+    pub rigs: Vec<Arc<Rig>>,
+    /// The runs.
+    pub runs: Arc<Runs>,
+    workers: Mutex<Vec<JoinHandle<Left>>>,
+    ended: Arc<AtomicBool>,
+}
+
+impl Bench {
+    /// Makes every rig safe and begins to look after it; `runs` is the folder of the runs, and `audience` gives who is told of each rig, in
+    /// order. Returns once every rig was looked at, at most after a few seconds.
+    ///
+    /// # Errors
+    /// If there is no rig, two have one name or one module, or a thread cannot be spawned; rigs are left safe then.
+    pub fn begin(
+        rigs: Vec<RigEntry>,
+        runs: &Path,
+        audience: impl Fn(&RigEntry) -> std::io::Result<Arc<dyn Audience>>,
+    ) -> Result<Self, BenchError> {
+        if let Err(why) = check(&rigs) {
+            leave_safe(rigs.iter().map(|rig| rig.sheets.rig().clone()).collect()).log();
+            return Err(why);
+        }
+        let runs = Arc::new(Runs::of(runs));
+        let (mut made, mut workers) = (Vec::new(), Vec::new());
+        // A second daemon of the same rigs touches nothing: their modules are the first one's.
+        for entry in rigs {
+            let audience = audience(&entry)?;
+            let (rig, wake) = Rig::new(entry, audience)?;
+            workers.push(employ(Arc::clone(&rig), wake, Arc::clone(&runs))?);
+            made.push(rig);
+        }
+        looked_at(&made);
+        Ok(Self { rigs: made, runs, workers: Mutex::new(workers), ended: Arc::default() })
+    }
+
+    /// Opens the folder of runs, shows the last run of each rig, and begins to watch threads and sheets.
+    ///
+    /// # Errors
+    /// If the folder cannot be made or read, or a thread cannot be spawned.
+    pub fn open(&self) -> Result<(), BenchError> {
+        self.runs.open()?;
+        for rig in &self.rigs {
+            if let Some((last, seen)) = self.runs.last(&rig.name) {
+                rig.post(move |owner| owner.begin_with(last, seen));
+            }
+        }
+        supervise::watch(self.rigs.clone(), Arc::clone(&self.ended))?;
+        watch_sheets::watch(self.rigs.clone(), Arc::clone(&self.ended))?;
+        Ok(())
+    }
+
+    /// Starts a run on a rig, or puts it at the end of its queue. Reads from the disk, which may hang.
+    ///
+    /// # Errors
+    /// If the run cannot be planned, or the rig refuses it.
+    pub fn start(&self, rig: &Rig, start: Start, press: Press) -> Result<Started, NotStarted> {
+        let others = self.rigs.iter().filter(|other| other.name != rig.name);
+        let others: Vec<Arc<Status>> = others.map(|other| other.status()).collect();
+        begin(rig, &self.runs, &others, (start, press))
+    }
+
+    /// Journal of a run that is in progress or over.
+    pub fn journal_of(&self, run: &str) -> Option<PathBuf> {
+        let live = || self.rigs.iter().find_map(|rig| rig.status().folder_of(run));
+        Some(self.runs.find(run).or_else(live)?.join(folder::JOURNAL))
+    }
+
+    /// Nothing new begins, and every run in progress is stopped.
+    pub fn stop(&self) {
+        for rig in &self.rigs {
+            rig.end();
+        }
+    }
+
+    /// Stops everything and leaves every rig safe. A worker that does not come to its end, as at a disk that hangs, is not waited for: its
+    /// rig is made safe without it.
+    pub fn end(&self) -> Ended {
+        self.stop();
+        let clock = Clock::start();
+        let begun = clock.now();
+        let workers = std::mem::take(&mut *self.workers.lock().unwrap_or_else(PoisonError::into_inner));
+        while workers.iter().any(|worker| !worker.is_finished()) && clock.now().since(begun) < WORKERS_HAVE {
+            std::thread::park_timeout(Duration::from_millis(20));
+        }
+        let mut ended = Ended::default();
+        for (rig, worker) in self.rigs.iter().zip(workers) {
+            let left = if worker.is_finished() {
+                // A worker that panicked has confirmed nothing.
+                worker.join().unwrap_or(Left::InDoubt)
+            } else {
+                tracing::error!(
+                    rig = rig.name,
+                    "its record is still being made: it is read again at the next start"
+                );
+                if make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
+            };
+            ended.add(rig.name.clone(), left);
+        }
+        self.ended.store(true, Ordering::SeqCst);
+        ended
+    }
+}
+
+/// Whether rigs can be served together.
+fn check(rigs: &[RigEntry]) -> Result<(), BenchError> {
+    if rigs.is_empty() {
+        return Err(BenchError::NoRig);
+    }
+    let mut known: Vec<(String, String)> = Vec::new();
+    for rig in rigs {
+        let name = rig.sheets.name();
+        if known.iter().any(|(_, other)| *other == name) {
+            return Err(BenchError::TwoRigs(name));
+        }
+        // An address that does not resolve is reported by the rig itself.
+        let address = module_address(&rig.sheets.rig().link).unwrap_or_default();
+        if let Some((_, first)) = known.iter().find(|(known, _)| *known == address && !address.is_empty()) {
+            return Err(BenchError::OneModule { first: first.clone(), second: name, address });
+        }
+        known.push((address, name));
+    }
+    Ok(())
+}

@@ -1,0 +1,48 @@
+//! The rigs of a bench: an owner for each, a worker that looks after it, its runs and their records.
+//!
+//! Knows no HTTP: who is told of a rig is an [`Audience`]. Each rig has an owner's thread and a worker's thread of its own, and each run a
+//! thread beside them: a page, a report, a slow disk or another rig cannot delay a scan.
+
+mod audience;
+mod begin;
+mod bench;
+mod chain;
+mod entry;
+mod first;
+mod follow;
+mod foreseen;
+mod keep;
+mod owner;
+mod phase;
+mod plugs;
+mod pulse;
+mod refusal;
+mod rig;
+mod round;
+mod runs;
+mod settings;
+mod sheets;
+mod status;
+mod supervise;
+mod told;
+mod waiting;
+mod watch_sheets;
+mod worker;
+
+pub use audience::{Audience, RunListener};
+pub use begin::{Devices, NotStarted, Start, Started};
+pub use bench::{Bench, BenchError};
+pub use chain::chain;
+pub use entry::{Probes, RigEntry};
+pub use first::{Ended, leave_safe};
+pub use foreseen::{Foreseen, SheetNames};
+pub use phase::{Active, Fault, Phase, Rest};
+pub use refusal::Refusal;
+pub use rig::Rig;
+pub use round::{Place, Placing, Round};
+pub use runs::{EntryPosition, RunEntry, Runs};
+pub use settings::{BenchRig, BenchSheet, Defaults};
+pub use sheets::{Given, NotPlanned, RigSheets, SheetFiles};
+pub use status::{NoVerdict, OwedRun, Status, Waiting};
+pub use told::{Beside, RunTold};
+pub use waiting::Press;

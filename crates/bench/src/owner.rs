@@ -1,0 +1,226 @@
+//! The owner of a rig: every fact about the rig that changes, and the rules by which it changes.
+//!
+//! Pure: no threads, files, sockets or clocks. Whoever wants something of the rig sends its owner a letter (`rig.rs`); letters are taken
+//! one at a time, so that what a rule has checked still holds when it acts.
+
+mod asked;
+mod reported;
+
+use crate::foreseen::Foreseen;
+use crate::phase::{Active, Phase};
+use crate::plugs::Plugs;
+use crate::refusal::Refusal;
+use crate::round::{Place, Round};
+use crate::status::{NoVerdict, Status, Waiting};
+use crate::told::Beside;
+use crate::waiting::{Claim, Job};
+use std::collections::{BTreeSet, VecDeque};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc::Receiver;
+use tripbench_job::Reins;
+use tripbench_record::Halt;
+use tripbench_runner::Control;
+
+/// The owner of a rig.
+#[derive(Debug)]
+pub(crate) struct Owner {
+    /// What others may see.
+    status: Status,
+    queue: VecDeque<Job>,
+    /// The other devices of the round, where the run in progress tests one of them again.
+    beside: Vec<Beside>,
+    plugs: Plugs,
+    /// Positions whose plug was not seen at some look since the last run began: the device may be another one.
+    unplugged: BTreeSet<u8>,
+    /// How often devices were mounted.
+    mounts: u64,
+    /// Whether `status` was changed since it was last published.
+    changed: bool,
+    /// Whether the worker has something to do.
+    wanted: bool,
+}
+
+/// What the worker of a rig does next.
+#[derive(Debug)]
+pub(crate) enum Next {
+    /// Carries out a run. A stop reaches it already.
+    Job(Box<Job>, (Reins, Receiver<Control>)),
+    /// Looks at the rig.
+    Look,
+    /// Ends.
+    End,
+}
+
+/// What the worker is doing while it looks at the rig.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Look {
+    /// Nothing.
+    AtRest,
+    /// Preparing a run, or waiting for its record.
+    Meanwhile,
+}
+
+impl Owner {
+    /// The owner of a rig that nobody has looked at yet: what is plugged in is not known.
+    pub(crate) fn new(rig: String, simulated: bool, places: Vec<Place>, foreseen: Arc<Foreseen>) -> Self {
+        let unplugged = places.iter().map(|place| place.position).collect();
+        let round = Round { places, ..Round::default() };
+        Self {
+            status: Status {
+                rig,
+                simulated,
+                phase: Phase::Starting,
+                foreseen,
+                round,
+                failed: None,
+                owed: Vec::new(),
+                stops: 0,
+                queue: Vec::new(),
+                run: None,
+                seen: None,
+            },
+            queue: VecDeque::new(),
+            beside: Vec::new(),
+            plugs: Plugs::default(),
+            unplugged,
+            mounts: 0,
+            changed: true,
+            wanted: false,
+        }
+    }
+
+    /// The status, if it was changed since this was last called.
+    pub(crate) fn news(&mut self) -> Option<Status> {
+        std::mem::take(&mut self.changed).then(|| {
+            let waiting = |job: &Job| Waiting {
+                run: job.run().to_owned(),
+                script: job.script.clone(),
+                positions: job.positions(),
+            };
+            self.status.queue = self.queue.iter().map(waiting).collect();
+            self.status.clone()
+        })
+    }
+
+    /// The status as it is now.
+    pub(crate) fn status(&self) -> Status {
+        self.status.clone()
+    }
+
+    /// Whether the worker was wanted since this was last called.
+    pub(crate) const fn wanted(&mut self) -> bool {
+        std::mem::replace(&mut self.wanted, false)
+    }
+
+    /// The status, to be changed.
+    fn change(&mut self) -> &mut Status {
+        self.changed = true;
+        &mut self.status
+    }
+
+    /// What the worker does next. A run begins only on a rig that was found well since the last one.
+    pub(crate) fn next(&mut self) -> Next {
+        match self.status.phase {
+            Phase::Ending(_) => return Next::End,
+            Phase::Idle(_) => {}
+            Phase::Starting
+            | Phase::Faulted(_)
+            | Phase::Preparing { .. }
+            | Phase::Running(_)
+            | Phase::MakingSafe { .. } => return Next::Look,
+        }
+        let Some(first) = self.queue.front() else { return Next::Look };
+        if let Err(refusal) = self.check_devices(&first.claim()) {
+            self.withdraw(&refusal.to_string());
+            return Next::Look;
+        }
+        let Some(mut job) = self.queue.pop_front() else { return Next::Look };
+        self.beside = job.again.as_mut().map(|of| std::mem::take(&mut of.beside)).unwrap_or_default();
+        // A repeat continues among devices of the run before: what was unplugged of those stays so.
+        if job.again.is_none() {
+            self.unplugged.clear();
+        }
+        let (reins, controlled) = Reins::new();
+        let active = Active::new(job.run().to_owned(), reins.clone());
+        let status = self.change();
+        status.phase = Phase::Preparing { active, fault: None };
+        status.run = None;
+        Next::Job(Box::new(job), (reins, controlled))
+    }
+
+    /// The folder of the run that is being prepared is made.
+    pub(crate) fn laid_out(&mut self, folder: PathBuf) {
+        if let Some(active) = self.status.phase.active_mut() {
+            active.folder = Some(folder);
+        }
+    }
+
+    /// A prepared run begins, if everything is still as it was when it was asked for.
+    ///
+    /// # Errors
+    /// If the rig is not well, the run was stopped, or a device may be another one.
+    pub(crate) fn begin(&mut self, claim: &Claim) -> Result<(), Refusal> {
+        let active = match &self.status.phase {
+            Phase::Preparing { active, fault: None } => active.clone(),
+            Phase::Preparing { fault: Some(fault), .. } | Phase::Faulted(fault) => {
+                return Err(Refusal::NotReady(fault.to_string()));
+            }
+            Phase::Ending(_) => return Err(Refusal::Ending),
+            Phase::Starting | Phase::Idle(_) | Phase::Running(_) | Phase::MakingSafe { .. } => {
+                return Err(Refusal::NothingRuns);
+            }
+        };
+        if active.reins.latch.is_set() {
+            return Err(Refusal::Stopped {
+                now: self.status.stops,
+                named: self.status.stops.saturating_sub(1),
+            });
+        }
+        self.check_devices(claim)?;
+        self.change().phase = Phase::Running(active);
+        Ok(())
+    }
+
+    /// One of the first scans of a run: stops it if a device may be another one than was meant.
+    pub(crate) fn first_scan(&self, claim: &Claim) {
+        let is_active = self.status.phase.active().is_some_and(|active| active.run == claim.run);
+        if let (true, Err(refusal)) = (is_active, self.check_plugs(claim)) {
+            self.halt(Halt::Operator { by: format!("tripbench: {refusal}") });
+        }
+    }
+
+    /// Refuses a run one of whose devices may be another one than was meant when it was asked for: its plug was not seen since, or a
+    /// device with another number was mounted in its place. What is mounted once the run has begun is for the next round.
+    fn check_devices(&self, claim: &Claim) -> Result<(), Refusal> {
+        self.check_plugs(claim)?;
+        let is_other = |(position, serial): &&(u8, String)| {
+            let place = self.status.round.place(*position).filter(|place| place.is_taken());
+            place.is_some_and(|place| place.serial.as_ref() != Some(serial))
+        };
+        match claim.devices.iter().find(is_other) {
+            Some((position, _)) if self.mounts != claim.press.mounts => {
+                Err(Refusal::Remounted { position: *position })
+            }
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    fn check_plugs(&self, claim: &Claim) -> Result<(), Refusal> {
+        let positions = claim.devices.iter().map(|(position, _)| *position);
+        let swapped = self.plugs.first_swapped(&claim.press.plugs, positions);
+        swapped.map_or(Ok(()), |position| Err(Refusal::PlugWasOut { position }))
+    }
+
+    /// Withdraws the runs that wait.
+    pub(crate) fn withdraw(&mut self, because: &str) {
+        let withdrawn: Vec<String> = self.queue.drain(..).map(|job| job.run().to_owned()).collect();
+        if !withdrawn.is_empty() {
+            let text = format!("{because} took back {} that waited", withdrawn.join(", "));
+            self.change().failed = Some(NoVerdict::Withdrawn(text));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,144 @@
+//! What operators and programs ask of a rig.
+
+use super::Owner;
+use crate::phase::Phase;
+use crate::refusal::Refusal;
+use crate::round::{Placing, Round};
+use crate::waiting::{Job, Press, Seen};
+use std::time::Duration;
+use tripbench_quantity::Mono;
+use tripbench_record::{Halt, PromptId};
+use tripbench_runner::Control;
+
+/// A start that was not prepared within this time, as on a disk that hangs, is abandoned: whoever asked was told so.
+const STARTS_WITHIN: Duration = Duration::from_secs(10);
+
+impl Owner {
+    /// Mounts devices: the whole round at once. `seen` is a run whose verdict was acknowledged.
+    ///
+    /// # Errors
+    /// If the round was changed meanwhile, a position does not exist, or a serial number is not allowed.
+    pub(crate) fn mount(
+        &mut self,
+        revision: u64,
+        placings: &[Placing],
+        seen: Option<String>,
+    ) -> Result<Round, Refusal> {
+        let round = &mut self.status.round;
+        if round.revision != revision {
+            return Err(Refusal::RoundChanged { now: round.revision, named: revision });
+        }
+        round.check(placings)?;
+        round.fill(placings);
+        let round = round.clone();
+        self.mounts += 1;
+        let status = self.change();
+        status.failed = None;
+        status.seen = seen.or(status.seen.take());
+        Ok(round)
+    }
+
+    /// What is known at this moment, for a run that is asked for.
+    pub(crate) fn press(&self, at: Mono) -> Press {
+        Press { at, plugs: self.plugs.clone(), mounts: self.mounts }
+    }
+
+    /// Puts a run at the end of the queue. If it takes the mounted round, that round is started: of two starts that saw the same
+    /// revision, only the first is taken.
+    ///
+    /// # Errors
+    /// If the rig is not ready, something is not as whoever asked has seen it, preparing took too long, or the daemon is ending.
+    pub(crate) fn enqueue(&mut self, job: Job, seen: Seen, now: Mono) -> Result<(), Refusal> {
+        if now.since(job.press.at) > STARTS_WITHIN {
+            return Err(Refusal::TooLate);
+        }
+        self.may_wait(&job, seen)?;
+        let round = &mut self.change().round;
+        round.revision += u64::from(seen.round.is_some() || seen.revision.is_some());
+        round.started |= seen.revision.is_some();
+        self.status.failed = None;
+        self.queue.push_back(job);
+        self.wanted = true;
+        Ok(())
+    }
+
+    fn may_wait(&self, job: &Job, seen: Seen) -> Result<(), Refusal> {
+        let status = &self.status;
+        if matches!(status.phase, Phase::Ending(_)) {
+            return Err(Refusal::Ending);
+        }
+        if status.stops != seen.stops {
+            return Err(Refusal::Stopped { now: status.stops, named: seen.stops });
+        }
+        status.ready()?;
+        // A run that begins by itself finds the devices of the run before: only whoever says that this is intended may queue.
+        if !seen.unattended && (status.phase.is_busy() || !self.queue.is_empty()) {
+            return Err(Refusal::Busy);
+        }
+        let round = &status.round;
+        if let Some(named) = seen.round.or(seen.revision).filter(|named| *named != round.revision) {
+            return Err(Refusal::RoundChanged { now: round.revision, named });
+        }
+        if seen.revision.is_some() && round.started {
+            return Err(Refusal::AlreadyStarted);
+        }
+        self.check_devices(&job.claim())
+    }
+
+    /// Stops the run in progress at once and withdraws those that wait. Allowed at any time.
+    pub(crate) fn stop(&mut self, halt: Halt) {
+        self.change().stops += 1;
+        self.halt(halt);
+        self.withdraw("a stop");
+        // Safe is written once more.
+        self.wanted = true;
+    }
+
+    pub(super) fn halt(&self, halt: Halt) {
+        if let Some(active) = self.status.phase.active() {
+            // The reason first: the engine asks for it when it sees the latch.
+            let _run_is_over = active.reins.control.send(Control::Stop(halt));
+            active.reins.latch.set();
+        }
+    }
+
+    /// Answers the open question of a run.
+    ///
+    /// # Errors
+    /// If no run is in progress, or the question is not open.
+    pub(crate) fn answer(
+        &mut self,
+        run: &str,
+        question: u32,
+        (answer, by): (String, String),
+    ) -> Result<(), Refusal> {
+        let active = self.status.phase.active_mut().ok_or(Refusal::NothingRuns)?;
+        if run != active.run || active.question != Some(question) {
+            return Err(Refusal::NotOpen(question));
+        }
+        // The first answer counts; a second one is refused, not silently dropped.
+        active.question = None;
+        active.answered = Some(question);
+        let control = Control::Answer { to: PromptId(question), answer, by };
+        active.reins.control.send(control).map_err(|_| Refusal::NothingRuns)
+    }
+
+    /// Whether a plug is seen at a position and was seen at every look since the last run began.
+    pub(crate) fn is_plugged_since(&self, position: u8) -> bool {
+        let seen = self.status.round.place(position).is_some_and(|place| place.present == Some(true));
+        seen && !self.unplugged.contains(&position)
+    }
+
+    /// Whether the rig sees plugs, and the one at a position may have been pulled since the last run began.
+    pub(crate) fn was_unplugged(&self, position: u8) -> bool {
+        let sees = self.status.round.place(position).is_none_or(|place| place.present.is_some());
+        sees && self.unplugged.contains(&position)
+    }
+
+    /// The daemon ends: nothing new begins, and the run in progress is stopped.
+    pub(crate) fn end(&mut self) {
+        let active = self.status.phase.active().cloned();
+        self.change().phase = Phase::Ending(active);
+        self.stop(Halt::Signal);
+    }
+}

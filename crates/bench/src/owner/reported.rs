@@ -1,0 +1,128 @@
+//! What the worker of a rig, its runs and the watch over its sheets report.
+
+use super::{Look, Owner};
+use crate::foreseen::Foreseen;
+use crate::phase::{Fault, Phase, Rest};
+use crate::status::{NoVerdict, OwedRun};
+use crate::told::RunTold;
+use std::sync::Arc;
+
+impl Owner {
+    /// What a run tells of itself.
+    pub(crate) fn told(&mut self, mut told: RunTold) {
+        let open = told.view.open.as_ref().map(|(id, _)| id.0).filter(|_| !told.is_over());
+        if let Some(active) = self.status.phase.active_mut() {
+            active.ask(open);
+        }
+        told.beside.clone_from(&self.beside);
+        self.change().run = Some(Arc::new(told));
+    }
+
+    /// The record of a run is made. After one that was stopped those that wait do not begin by themselves.
+    pub(crate) fn kept(&mut self, told: Option<RunTold>) {
+        if told.as_ref().is_none_or(|told| told.view.halted.is_some()) {
+            self.withdraw("a run that was stopped");
+        }
+        match told {
+            Some(told) => self.told(told),
+            None => self.change().run = None,
+        }
+    }
+
+    /// No run is in progress any more.
+    pub(crate) fn over(&mut self, run: &str) {
+        let phase = match &self.status.phase {
+            Phase::Ending(_) => Phase::Ending(None),
+            Phase::Preparing { fault, .. } | Phase::MakingSafe { fault, .. } => {
+                Phase::MakingSafe { run: run.to_owned(), fault: fault.clone() }
+            }
+            Phase::Starting | Phase::Idle(_) | Phase::Running(_) | Phase::Faulted(_) => {
+                Phase::MakingSafe { run: run.to_owned(), fault: None }
+            }
+        };
+        self.change().phase = phase;
+    }
+
+    /// No verdict came of a run, or no record of it. Those that wait do not begin by themselves.
+    pub(crate) fn failed(&mut self, why: NoVerdict) {
+        self.withdraw("a run that failed");
+        let status = self.change();
+        status.run = None;
+        status.failed = Some(why);
+    }
+
+    /// Runs that have a journal and no record yet.
+    pub(crate) fn owe(&mut self, owed: Vec<OwedRun>) {
+        self.change().owed = owed;
+    }
+
+    /// An owed record is made. Where nothing was run since, its verdict is shown.
+    pub(crate) fn settled(&mut self, told: RunTold) {
+        if self.status.run.is_none() {
+            self.change().failed = None;
+            self.told(told);
+        }
+    }
+
+    /// What a look at the rig between runs found. A rig that is not well begins nothing by itself.
+    pub(crate) fn found(&mut self, look: Look, found: Result<Rest, Fault>) {
+        if found.is_err() {
+            self.lost_sight();
+            self.withdraw("a rig that is not ready");
+        }
+        let fault = found.as_ref().err().cloned();
+        let phase = match (look, &self.status.phase) {
+            (_, Phase::Ending(_)) => return,
+            (Look::AtRest, _) => found.map_or_else(Phase::Faulted, Phase::Idle),
+            (Look::Meanwhile, Phase::Preparing { active, .. }) => {
+                Phase::Preparing { active: active.clone(), fault }
+            }
+            (Look::Meanwhile, Phase::MakingSafe { run, .. }) => Phase::MakingSafe { run: run.clone(), fault },
+            (Look::Meanwhile, Phase::Starting | Phase::Idle(_) | Phase::Running(_) | Phase::Faulted(_)) => {
+                return;
+            }
+        };
+        self.wanted |= matches!(phase, Phase::Idle(_)) && !self.queue.is_empty();
+        self.change().phase = phase;
+    }
+
+    /// What a scan says of the plugs, by position; a position whose plug the rig cannot see is left out.
+    pub(crate) fn saw_plugs(&mut self, seen: &[(u8, bool)]) {
+        for (position, present) in seen {
+            self.plugs.saw(*position, *present);
+            if !present {
+                self.unplugged.insert(*position);
+            }
+        }
+    }
+
+    /// Shows at which positions a plug is seen; `None` if the last look failed.
+    pub(crate) fn show_plugs(&mut self, seen: Option<&[(u8, bool)]>) {
+        for index in 0..self.status.round.places.len() {
+            let place = &self.status.round.places[index];
+            let now = seen.into_iter().flatten().find(|(position, _)| *position == place.position);
+            let present = place.present.map(|_| now.is_some_and(|(_, present)| *present));
+            if present != place.present {
+                self.change().round.places[index].present = present;
+            }
+        }
+    }
+
+    /// Nobody sees the plugs: any of them may be pulled.
+    fn lost_sight(&mut self) {
+        self.unplugged.extend(self.status.round.places.iter().map(|place| place.position));
+        self.plugs.lost_sight();
+    }
+
+    /// What the rig's sheets on the disk would do now.
+    pub(crate) fn foresee(&mut self, foreseen: Arc<Foreseen>) {
+        self.change().foreseen = foreseen;
+    }
+
+    /// The last run before the daemon began, and whether its verdict was acknowledged.
+    pub(crate) fn begin_with(&mut self, last: RunTold, seen: bool) {
+        let status = self.change();
+        status.seen = seen.then(|| last.run().to_owned());
+        status.run = Some(Arc::new(last));
+    }
+}

@@ -1,0 +1,461 @@
+use super::*;
+use crate::phase::{Fault, Rest};
+use crate::round::Placing;
+use crate::sheets::{Given, Planned, RigSheets};
+use crate::waiting::{Press, Seen};
+use proptest::prelude::*;
+use rstest::rstest;
+use std::sync::LazyLock;
+use std::time::Duration;
+use tripbench_job::Texts;
+use tripbench_quantity::{Mono, VacuumLevel};
+use tripbench_rig::Doubt;
+use tripbench_sheet::Source;
+
+const POSITIONS: [u8; 4] = [1, 2, 3, 4];
+
+/// The sheets of the demo's first rig.
+static SHEETS: LazyLock<RigSheets> = LazyLock::new(|| {
+    let sheet = |name: &str, text: &str| Some(Source::new(name, text));
+    let rig = include_str!("../../../../bench-scripts/rigs/goods-in-1.toml");
+    let texts = Texts {
+        site: sheet("site.toml", include_str!("../../../../bench-scripts/site.toml")),
+        // The tests are to pass in any year.
+        rig: sheet("rig.toml", &rig.replace("due = 2027-03-12", "due = 2999-03-12")),
+        device_type: sheet("type.toml", include_str!("../../../../bench-scripts/types/jd-20.toml")),
+        settings: sheet(
+            "settings.toml",
+            include_str!("../../../../bench-scripts/settings/depalletiser.toml"),
+        ),
+        script: sheet("script.toml", include_str!("../../../../bench-scripts/scripts/goods-in.toml")),
+    };
+    RigSheets::from_texts(texts).expect("the demo's sheets are good")
+});
+
+/// A plan for one device at position 1: planning takes longer than all the rest.
+static PLANNED: LazyLock<Planned> = LazyLock::new(|| planned(&[1]));
+
+const REST: Rest = Rest { level: VacuumLevel::new(120.0), vented: true };
+
+/// The demo's rig at rest, every plug in.
+fn at_rest() -> Owner {
+    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
+    see(&mut owner, &[]);
+    owner.found(Look::AtRest, Ok(REST));
+    owner
+}
+
+/// A look that sees every plug but these.
+fn see(owner: &mut Owner, out: &[u8]) {
+    let seen = POSITIONS.map(|position| (position, !out.contains(&position)));
+    owner.saw_plugs(&seen);
+    owner.show_plugs(Some(&seen));
+}
+
+fn placing(position: u8, serial: &str) -> Placing {
+    Placing { position, serial: Some(serial.to_owned()), own_number: false }
+}
+
+/// Serial number of the device at a position.
+fn serial(position: u8) -> String {
+    format!("A-{position}")
+}
+
+fn planned(positions: &[u8]) -> Planned {
+    let place =
+        |position: &u8| Place { position: *position, serial: Some(serial(*position)), ..Place::default() };
+    let places: Vec<Place> = positions.iter().map(place).collect();
+    SHEETS.prepare(Given::default(), &places, &[]).expect("a plan")
+}
+
+/// A run with devices at some positions, asked for at a moment.
+fn job(positions: &[u8], press: Press) -> Job {
+    let Planned { prepared, script, own } = planned(positions);
+    Job { prepared, script, again: None, own, press }
+}
+
+/// A run with a device at position 1 and an identifier of its own.
+fn another_job(number: usize, press: Press) -> Job {
+    let Planned { mut prepared, script, own } = PLANNED.clone();
+    prepared.header.run = format!("run {number}");
+    Job { prepared, script, again: None, own, press }
+}
+
+const fn seen(stops: u64) -> Seen {
+    Seen { revision: None, round: None, stops, unattended: false }
+}
+
+/// Asks for a run at once.
+fn enqueue(owner: &mut Owner, job: Job) -> Result<(), Refusal> {
+    let stops = owner.status.stops;
+    owner.enqueue(job, seen(stops), Mono::START)
+}
+
+/// The run that the worker is to carry out now, if there is one.
+fn next(owner: &mut Owner) -> Option<(Job, Reins, Receiver<Control>)> {
+    match owner.next() {
+        Next::Job(job, (reins, controlled)) => Some((*job, reins, controlled)),
+        Next::Look | Next::End => None,
+    }
+}
+
+/// A run of the mounted round, from the press to its second scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Moment {
+    BeforeItIsQueued,
+    WhileItWaits,
+    WhileItIsPrepared,
+    AtTheFirstScan,
+}
+
+/// What happens meanwhile.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Meanwhile {
+    Nothing,
+    PlugOut(u8),
+    PlugOutAndBack(u8),
+    /// Another device is mounted.
+    Remounted(u8),
+    /// The round is cleared.
+    Cleared,
+    /// The same devices are mounted once more.
+    MountedAgain,
+    Stop,
+    /// A look fails, and the next one is good.
+    LookFails,
+    TheDaemonEnds,
+}
+
+fn happens(owner: &mut Owner, what: Meanwhile, positions: &[u8]) {
+    let look = if owner.status.phase.is_busy() { Look::Meanwhile } else { Look::AtRest };
+    let mounted = |other: Option<u8>| -> Vec<Placing> {
+        let device = |position: &u8| match other {
+            Some(other) if other == *position => placing(*position, "B-1"),
+            Some(_) | None => placing(*position, &serial(*position)),
+        };
+        positions.iter().map(device).collect()
+    };
+    let mut mount = |placings: &[Placing]| {
+        let revision = owner.status.round.revision;
+        drop(owner.mount(revision, placings, None).expect("it is mounted"));
+    };
+    match what {
+        Meanwhile::Nothing => {}
+        Meanwhile::PlugOut(position) => see(owner, &[position]),
+        Meanwhile::PlugOutAndBack(position) => {
+            see(owner, &[position]);
+            see(owner, &[]);
+        }
+        Meanwhile::Remounted(position) => mount(&mounted(Some(position))),
+        Meanwhile::Cleared => mount(&[]),
+        Meanwhile::MountedAgain => mount(&mounted(None)),
+        Meanwhile::Stop => owner.stop(Halt::Signal),
+        Meanwhile::LookFails => {
+            owner.found(look, Err(Fault::Silent(Doubt::Late)));
+            owner.found(look, Ok(REST));
+        }
+        Meanwhile::TheDaemonEnds => owner.end(),
+    }
+}
+
+/// How far the run comes.
+#[derive(Debug, PartialEq, Eq)]
+enum Came {
+    NotQueued(Refusal),
+    /// It was withdrawn while it waited, or the worker had no job.
+    NotBegun,
+    Refused(Refusal),
+    /// It began and was stopped at its first scans.
+    Halted,
+    Ran,
+}
+
+fn played(what: Meanwhile, when: Moment, positions: &[u8]) -> Came {
+    let mut owner = at_rest();
+    let placings: Vec<Placing> =
+        positions.iter().map(|position| placing(*position, &serial(*position))).collect();
+    let revision = owner.mount(0, &placings, None).expect("it is mounted").revision;
+    let press = owner.press(Mono::START);
+    let job = job(positions, press);
+    let (claim, stops) = (job.claim(), owner.status.stops);
+    let at = |owner: &mut Owner, moment: Moment| {
+        if moment == when {
+            happens(owner, what, positions);
+        }
+    };
+    at(&mut owner, Moment::BeforeItIsQueued);
+    let asked = Seen { revision: Some(revision), round: None, stops, unattended: false };
+    if let Err(refusal) = owner.enqueue(job, asked, Mono::START) {
+        return Came::NotQueued(refusal);
+    }
+    at(&mut owner, Moment::WhileItWaits);
+    let Some((_job, reins, controlled)) = next(&mut owner) else { return Came::NotBegun };
+    at(&mut owner, Moment::WhileItIsPrepared);
+    if let Err(refusal) = owner.begin(&claim) {
+        return Came::Refused(refusal);
+    }
+    assert!(matches!(owner.status.phase, Phase::Running(_)));
+    at(&mut owner, Moment::AtTheFirstScan);
+    owner.first_scan(&claim);
+    // A run that is stopped finds out why.
+    let stopped = controlled.try_iter().any(|control| matches!(control, Control::Stop(_)));
+    assert_eq!(stopped, reins.latch.is_set());
+    if stopped { Came::Halted } else { Came::Ran }
+}
+
+const MOMENTS: [Moment; 4] =
+    [Moment::BeforeItIsQueued, Moment::WhileItWaits, Moment::WhileItIsPrepared, Moment::AtTheFirstScan];
+
+/// Whatever comes between the press and the second scan so that a device may be another one, or the rig is not to move: the run does not
+/// begin, or is stopped.
+#[rstest]
+fn nothing_runs_under_the_number_of_another_device_or_after_a_stop(
+    #[values(
+        Meanwhile::PlugOut(1),
+        Meanwhile::PlugOut(4),
+        Meanwhile::PlugOutAndBack(3),
+        Meanwhile::Remounted(1),
+        Meanwhile::Remounted(4),
+        Meanwhile::Stop,
+        Meanwhile::TheDaemonEnds
+    )]
+    what: Meanwhile,
+) {
+    for when in MOMENTS {
+        let came = played(what, when, &[1, 3, 4]);
+        let expected = match when {
+            Moment::BeforeItIsQueued => matches!(came, Came::NotQueued(_)),
+            Moment::WhileItWaits => came == Came::NotBegun,
+            Moment::WhileItIsPrepared => matches!(came, Came::Refused(_)),
+            // What is mounted during a run is for the next round.
+            Moment::AtTheFirstScan if matches!(what, Meanwhile::Remounted(_)) => came == Came::Ran,
+            Moment::AtTheFirstScan => came == Came::Halted,
+        };
+        assert!(expected, "{what:?} {when:?}: {came:?}");
+    }
+}
+
+/// What says nothing against the devices of a run does not keep it from running.
+#[rstest]
+fn a_run_begins_where_its_devices_are_those_that_were_meant(
+    #[values(Meanwhile::Nothing, Meanwhile::PlugOut(2), Meanwhile::PlugOutAndBack(2))] what: Meanwhile,
+) {
+    for when in MOMENTS {
+        assert_eq!(played(what, when, &[1, 3, 4]), Came::Ran, "{what:?} {when:?}");
+    }
+}
+
+/// The same devices mounted once more, as by a second page, and a round that is cleared for the next one, say nothing of other devices.
+#[rstest]
+fn what_is_mounted_for_the_next_round_is_not_what_a_run_tests(
+    #[values(Meanwhile::MountedAgain, Meanwhile::Cleared)] what: Meanwhile,
+) {
+    for when in [Moment::WhileItWaits, Moment::WhileItIsPrepared, Moment::AtTheFirstScan] {
+        assert_eq!(played(what, when, &[1, 3, 4]), Came::Ran, "{when:?}");
+    }
+}
+
+/// A look that failed may have missed anything, and the outputs may not be safe.
+#[test]
+fn a_look_that_failed_since_the_press_keeps_a_run_from_beginning() {
+    for when in [Moment::BeforeItIsQueued, Moment::WhileItWaits, Moment::WhileItIsPrepared] {
+        let came = played(Meanwhile::LookFails, when, &[1, 3, 4]);
+        assert!(!matches!(came, Came::Ran | Came::Halted), "{when:?}: {came:?}");
+    }
+}
+
+#[test]
+fn a_plug_that_was_out_while_the_run_waited_withdraws_it_and_says_why() {
+    let mut owner = at_rest();
+    let waits = job(&[1, 2, 4], owner.press(Mono::START));
+    enqueue(&mut owner, waits).expect("it is taken");
+    see(&mut owner, &[2]);
+    assert!(next(&mut owner).is_none());
+    let why = owner.status.failed.clone();
+    assert!(matches!(&why, Some(NoVerdict::Withdrawn(why)) if why.contains("at position 2 ")), "{why:?}");
+    assert!(matches!(owner.status.phase, Phase::Idle(_)) && owner.queue.is_empty());
+}
+
+#[rstest]
+#[case::off(Fault::Silent(Doubt::Lost))]
+#[case::not_safe(Fault::NotSafe(Doubt::Late))]
+#[case::opened(Fault::Opened)]
+#[case::taken(Fault::Taken(String::from("by another program")))]
+#[case::failed_inside(Fault::Inside)]
+fn nothing_waits_for_a_rig_that_was_not_found_well(#[case] fault: Fault) {
+    let mut owner = at_rest();
+    let press = owner.press(Mono::START);
+    owner.found(Look::AtRest, Err(fault.clone()));
+    let taken = enqueue(&mut owner, job(&[1], press));
+    assert_eq!(taken, Err(Refusal::NotReady(fault.to_string())));
+    assert_eq!(owner.status.phase.outputs_safe(), fault.outputs_safe());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(40))]
+
+    /// Only a start that has seen every stop is taken.
+    #[test]
+    fn a_start_that_has_not_seen_every_stop_is_refused(stops in 0_u64..6, named in 0_u64..8) {
+            let mut owner = at_rest();
+        (0..stops).for_each(|_| owner.stop(Halt::Signal));
+        let press = owner.press(Mono::START);
+        let taken = owner.enqueue(another_job(0, press), seen(named), Mono::START);
+        let expected = if named == stops { Ok(()) } else { Err(Refusal::Stopped { now: stops, named }) };
+        prop_assert_eq!(taken, expected);
+    }
+}
+
+/// A letter to the owner.
+#[derive(Debug, Clone, Copy)]
+enum Letter {
+    Good,
+    Bad,
+    PlugOut,
+    PlugsIn,
+    Mount,
+    Ask { unattended: bool },
+    Stop,
+    Next,
+    Begin,
+    Over,
+    End,
+}
+
+fn letters() -> impl Strategy<Value = Vec<Letter>> {
+    let letter = prop_oneof![
+        4 => Just(Letter::Good),
+        1 => Just(Letter::Bad),
+        1 => Just(Letter::PlugOut),
+        1 => Just(Letter::PlugsIn),
+        1 => Just(Letter::Mount),
+        4 => any::<bool>().prop_map(|unattended| Letter::Ask { unattended }),
+        1 => Just(Letter::Stop),
+        6 => Just(Letter::Next),
+        5 => Just(Letter::Begin),
+        3 => Just(Letter::Over),
+    ];
+    (prop::collection::vec(letter, 1..60), any::<bool>()).prop_map(|(mut letters, ends)| {
+        if ends {
+            letters.push(Letter::End);
+            letters.extend([Letter::Ask { unattended: true }, Letter::Next, Letter::Begin]);
+        }
+        letters
+    })
+}
+
+/// Which phases may follow one, as docs/architecture.md draws them.
+const fn may_follow(before: &Phase, after: &Phase) -> bool {
+    matches!(
+        (before, after),
+        (Phase::Starting | Phase::Idle(_) | Phase::Faulted(_), Phase::Idle(_) | Phase::Faulted(_))
+            | (Phase::Idle(_), Phase::Preparing { .. })
+            | (
+                Phase::Preparing { .. },
+                Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. }
+            )
+            | (Phase::Running(_), Phase::Running(_) | Phase::MakingSafe { .. })
+            | (Phase::MakingSafe { .. }, Phase::MakingSafe { .. } | Phase::Idle(_) | Phase::Faulted(_))
+            | (Phase::Starting, Phase::Starting)
+            | (_, Phase::Ending(_))
+    )
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2_000))]
+
+    /// Any order of letters, the worker's as the worker writes them: the phases follow each other as they are drawn, and a run that begins
+    /// is one that nothing has happened to since it was asked for.
+    #[test]
+    fn whatever_comes_a_run_begins_only_if_nothing_was_changed_since_the_press(letters in letters()) {
+            let mut owner = at_rest();
+        // The claim of the run that the worker has, and whether it runs.
+        let mut at_work: Option<(Claim, bool)> = None;
+        // Runs to which something happened, and runs whose plug was not seen at some look.
+        let (mut spoilt, mut unseen): (BTreeSet<String>, BTreeSet<String>) = Default::default();
+        // Runs that were asked for while no plug was in.
+        let mut empty: BTreeSet<String> = BTreeSet::new();
+        let (mut asked, mut number): (Vec<String>, usize) = (Vec::new(), 0);
+        let mut plug_is_in = true;
+        for letter in letters {
+            let before = owner.status.phase.clone();
+            match letter {
+                Letter::Good | Letter::Bad => {
+                    let found = if matches!(letter, Letter::Good) { Ok(REST) } else { Err(Fault::Opened) };
+                    match at_work {
+                        Some((_, true)) => continue,
+                        Some(_) => owner.found(Look::Meanwhile, found),
+                        None => owner.found(Look::AtRest, found),
+                    }
+                }
+                Letter::PlugOut | Letter::PlugsIn => {
+                    plug_is_in = matches!(letter, Letter::PlugsIn);
+                    see(&mut owner, if plug_is_in { &[] } else { &[1] });
+                }
+                Letter::Mount => {
+                    let revision = owner.status.round.revision;
+                    owner.mount(revision, &[placing(1, "B-1")], None).expect("it is mounted");
+                }
+                Letter::Ask { unattended } => {
+                    number += 1;
+                    let job = another_job(number, owner.press(Mono::START));
+                    let run = job.run().to_owned();
+                    let seen = Seen { unattended, ..seen(owner.status.stops) };
+                    if owner.enqueue(job, seen, Mono::START).is_ok() {
+                        empty.extend((!plug_is_in).then(|| run.clone()));
+                        asked.push(run);
+                    }
+                }
+                Letter::Stop => owner.stop(Halt::Signal),
+                Letter::Next if at_work.is_none() => {
+                    at_work = next(&mut owner).map(|(job, ..)| (job.claim(), false));
+                }
+                Letter::Begin => {
+                    if let Some((claim, runs @ false)) = &mut at_work {
+                        if owner.begin(claim).is_ok() {
+                            prop_assert!(!spoilt.contains(&claim.run), "{claim:?}");
+                            // Where no plug was in and none is, there is no device to be taken for another.
+                            let is_empty = empty.contains(&claim.run) && !plug_is_in;
+                            prop_assert!(is_empty || !unseen.contains(&claim.run), "{claim:?}");
+                            *runs = true;
+                        } else {
+                            owner.over(&claim.run);
+                            at_work = None;
+                        }
+                    }
+                }
+                Letter::Over => {
+                    if let Some((claim, true)) = &at_work {
+                        owner.over(&claim.run);
+                        at_work = None;
+                    }
+                }
+                Letter::Next => continue,
+                Letter::End => owner.end(),
+            }
+            if matches!(letter, Letter::Mount | Letter::Stop | Letter::End) {
+                spoilt.extend(asked.iter().cloned());
+            }
+            if matches!(letter, Letter::Bad | Letter::PlugOut) {
+                unseen.extend(asked.iter().cloned());
+            }
+            let after = &owner.status.phase;
+            prop_assert!(may_follow(&before, after), "{letter:?}: {before:?} {after:?}");
+            if matches!(letter, Letter::Stop | Letter::End | Letter::Bad) {
+                prop_assert!(owner.queue.is_empty(), "{letter:?}");
+            }
+            // Outputs are said to be safe of a rig at rest alone.
+            prop_assert_eq!(after.outputs_safe() == Some(true), matches!(after, Phase::Idle(_)));
+        }
+    }
+}
+
+#[test]
+fn a_start_that_took_too_long_to_prepare_is_abandoned() {
+    for (late_ms, taken) in [(9_900, Ok(())), (10_100, Err(Refusal::TooLate))] {
+        let mut owner = at_rest();
+        let job = job(&[1], owner.press(Mono::START));
+        let now = Mono::START + Duration::from_millis(late_ms);
+        assert_eq!(owner.enqueue(job, seen(0), now), taken);
+    }
+}

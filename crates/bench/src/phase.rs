@@ -1,0 +1,169 @@
+//! What a rig is doing, as a type, and what is wrong with one that is not ready.
+
+use std::path::PathBuf;
+use thiserror::Error;
+use tripbench_job::Reins;
+use tripbench_quantity::VacuumLevel;
+use tripbench_rig::Doubt;
+
+/// What a rig is doing. Only its owner changes it.
+#[derive(Debug, Clone)]
+pub enum Phase {
+    /// Not looked at yet.
+    Starting,
+    /// At rest: it answers, and its outputs were safe at the last look.
+    Idle(Rest),
+    /// A run is about to begin: its folder is being made. Nothing has moved.
+    Preparing {
+        /// The run.
+        active: Active,
+        /// What the last look found wrong: the run does not begin then.
+        fault: Option<Fault>,
+    },
+    /// A run.
+    Running(Active),
+    /// A run is over: its outputs are looked at until they are safe, and its record is being made.
+    MakingSafe {
+        /// The run.
+        run: String,
+        /// What the last look found wrong.
+        fault: Option<Fault>,
+    },
+    /// It does not answer as it should, or its outputs are not safe.
+    Faulted(Fault),
+    /// The daemon is ending; the run in progress was stopped.
+    Ending(Option<Active>),
+}
+
+/// A rig at rest, as the last look found it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rest {
+    /// Vacuum at the reference.
+    pub level: VacuumLevel,
+    /// Whether that is next to nothing.
+    pub vented: bool,
+}
+
+/// What is wrong with a rig.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum Fault {
+    /// The module's address does not resolve, nothing takes a connection there, or the port cannot be opened.
+    #[error("{0}")]
+    Unreachable(String),
+    /// Another program has the module.
+    #[error("{0}")]
+    Taken(String),
+    /// The module does not answer as it should.
+    #[error("does not answer: {0}")]
+    Silent(Doubt),
+    /// The reference cannot be read.
+    #[error("the reference: {0}")]
+    Reference(String),
+    /// The outputs could not be made safe.
+    #[error("outputs NOT confirmed safe ({0}): shut off air and power by hand")]
+    NotSafe(Doubt),
+    /// An output was not as it was left.
+    #[error(
+        "its outputs were not as they were left, and were set to safe again: is another program at the module?"
+    )]
+    Opened,
+    /// The program failed while it looked at the rig.
+    #[error("the program failed inside while it looked at the rig: outputs NOT confirmed safe")]
+    Inside,
+}
+
+impl Fault {
+    /// What is known of the outputs: `Some(false)` if they could not be made safe, `None` if nothing is known.
+    pub const fn outputs_safe(&self) -> Option<bool> {
+        match self {
+            Self::NotSafe(_) => Some(false),
+            Self::Unreachable(_)
+            | Self::Taken(_)
+            | Self::Silent(_)
+            | Self::Reference(_)
+            | Self::Opened
+            | Self::Inside => None,
+        }
+    }
+}
+
+/// A run that is about to begin or in progress.
+#[derive(Debug, Clone)]
+pub struct Active {
+    /// Its identifier.
+    pub(crate) run: String,
+    /// Its folder, once it is made.
+    pub(crate) folder: Option<PathBuf>,
+    pub(crate) reins: Reins,
+    /// The open question.
+    pub(crate) question: Option<u32>,
+    /// The last question that was answered.
+    pub(crate) answered: Option<u32>,
+}
+
+impl Active {
+    pub(crate) const fn new(run: String, reins: Reins) -> Self {
+        Self { run, folder: None, reins, question: None, answered: None }
+    }
+
+    /// Takes note of the open question. One that was answered is not open, though the run has not heard the answer yet.
+    pub(crate) fn ask(&mut self, question: Option<u32>) {
+        self.question = question.filter(|question| self.answered != Some(*question));
+    }
+}
+
+impl Phase {
+    /// The run that is about to begin or in progress.
+    pub(crate) const fn active(&self) -> Option<&Active> {
+        match self {
+            Self::Preparing { active, .. } | Self::Running(active) | Self::Ending(Some(active)) => {
+                Some(active)
+            }
+            Self::Starting
+            | Self::Idle(_)
+            | Self::MakingSafe { .. }
+            | Self::Faulted(_)
+            | Self::Ending(None) => None,
+        }
+    }
+
+    /// The same, to be changed.
+    pub(crate) const fn active_mut(&mut self) -> Option<&mut Active> {
+        match self {
+            Self::Preparing { active, .. } | Self::Running(active) | Self::Ending(Some(active)) => {
+                Some(active)
+            }
+            Self::Starting
+            | Self::Idle(_)
+            | Self::MakingSafe { .. }
+            | Self::Faulted(_)
+            | Self::Ending(None) => None,
+        }
+    }
+
+    /// Whether a run has the rig, from its preparation until its record is made.
+    pub const fn is_busy(&self) -> bool {
+        matches!(self, Self::Preparing { .. } | Self::Running(_) | Self::MakingSafe { .. })
+    }
+
+    /// What the last look found wrong.
+    pub const fn fault(&self) -> Option<&Fault> {
+        match self {
+            Self::Faulted(fault) => Some(fault),
+            Self::Preparing { fault, .. } | Self::MakingSafe { fault, .. } => fault.as_ref(),
+            Self::Starting | Self::Idle(_) | Self::Running(_) | Self::Ending(_) => None,
+        }
+    }
+
+    /// Whether the outputs were read back as safe; `None` while nobody knows.
+    pub const fn outputs_safe(&self) -> Option<bool> {
+        match self {
+            Self::Idle(_) => Some(true),
+            Self::Faulted(_) | Self::Preparing { .. } | Self::MakingSafe { .. } => match self.fault() {
+                Some(fault) => fault.outputs_safe(),
+                None => None,
+            },
+            Self::Starting | Self::Running(_) | Self::Ending(_) => None,
+        }
+    }
+}

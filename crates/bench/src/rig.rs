@@ -1,0 +1,222 @@
+//! A rig as the rest of the daemon holds it: the mailbox of its owner, and its status as last published.
+//!
+//! The owner has a thread of its own that does nothing but take letters, one at a time, and publish what changed. It waits for nothing
+//! else: no disk, no module, nobody who watches.
+
+use crate::audience::Audience;
+use crate::entry::{Probes, RigEntry};
+use crate::owner::Owner;
+use crate::pulse::Pulse;
+use crate::refusal::Refusal;
+use crate::round::{Placing, Round};
+use crate::sheets::RigSheets;
+use crate::status::Status;
+use crate::waiting::{Claim, Press};
+use std::fmt;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use tripbench_link::StopLatch;
+use tripbench_record::Halt;
+
+/// What somebody wants of a rig's owner.
+type Letter = Box<dyn FnOnce(&mut Desk) + Send>;
+
+/// A rig.
+pub struct Rig {
+    /// Its name.
+    pub name: String,
+    /// Its sheets.
+    pub(crate) sheets: RigSheets,
+    pub(crate) probes: Option<Probes>,
+    pub(crate) audience: Arc<dyn Audience>,
+    mail: Sender<Letter>,
+    published: Arc<Mutex<Arc<Status>>>,
+    /// Stops the run in progress, also where the owner hangs.
+    latch: Mutex<Option<StopLatch>>,
+    /// Signs of life of the run's thread.
+    pub(crate) pulse: Pulse,
+    /// Signs of life of the owner's thread.
+    pub(crate) owner_pulse: Arc<Pulse>,
+    /// Scans between runs.
+    looks: AtomicU64,
+}
+
+impl fmt::Debug for Rig {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Rig")
+            .field("name", &self.name)
+            .field("status", &self.status())
+            .finish_non_exhaustive()
+    }
+}
+
+/// Wakes the worker of a rig: something is to be done.
+pub(crate) type Wake = Receiver<()>;
+
+/// Where the owner takes its letters.
+struct Desk {
+    owner: Owner,
+    audience: Arc<dyn Audience>,
+    published: Arc<Mutex<Arc<Status>>>,
+    wake: SyncSender<()>,
+}
+
+impl Desk {
+    /// Publishes what changed, and wakes the worker if it has something to do.
+    fn publish(&mut self) {
+        if let Some(status) = self.owner.news() {
+            let status = Arc::new(status);
+            *self.published.lock().unwrap_or_else(PoisonError::into_inner) = Arc::clone(&status);
+            self.audience.status(&status);
+        }
+        if self.owner.wanted() {
+            // Full: the worker is woken already. Closed: it has ended.
+            let _woken = self.wake.try_send(());
+        }
+    }
+}
+
+impl Rig {
+    /// Starts the owner of a rig. The second value is for its worker.
+    ///
+    /// # Errors
+    /// If its thread cannot be spawned.
+    pub(crate) fn new(entry: RigEntry, audience: Arc<dyn Audience>) -> std::io::Result<(Arc<Self>, Wake)> {
+        let RigEntry { sheets, simulated, probes } = entry;
+        let name = sheets.name();
+        let mut owner = Owner::new(name.clone(), simulated, sheets.places(), sheets.foreseen());
+        let first = Arc::new(owner.news().unwrap_or_else(|| owner.status()));
+        audience.status(&first);
+        let published = Arc::new(Mutex::new(first));
+        let (mail, letters) = channel::<Letter>();
+        let (wake, woken) = sync_channel(1);
+        let mut desk =
+            Desk { owner, audience: Arc::clone(&audience), published: Arc::clone(&published), wake };
+        let owner_pulse = Arc::new(Pulse::new());
+        owner_pulse.beat();
+        std::thread::Builder::new().name(format!("owner {name}")).spawn(move || {
+            // Ends with the last who could write.
+            for letter in letters {
+                letter(&mut desk);
+            }
+        })?;
+        let (latch, pulse, looks) = (Mutex::new(None), Pulse::new(), AtomicU64::new(0));
+        let rig = Self { name, sheets, probes, audience, mail, published, latch, pulse, owner_pulse, looks };
+        Ok((Arc::new(rig), woken))
+    }
+
+    /// Asks the owner, and waits for its answer; what has changed is published by then.
+    ///
+    /// # Errors
+    /// If the owner does not answer: its thread has failed, and the supervisor ends the program.
+    pub(crate) fn ask<T: Send + 'static>(
+        &self,
+        of: impl FnOnce(&mut Owner) -> T + Send + 'static,
+    ) -> Result<T, Refusal> {
+        let (answer, answered) = channel();
+        let letter: Letter = Box::new(move |desk| {
+            let said = of(&mut desk.owner);
+            desk.publish();
+            let _nobody_waits = answer.send(said);
+        });
+        self.mail.send(letter).map_err(|_| Refusal::NoOwner)?;
+        answered.recv().map_err(|_| Refusal::NoOwner)
+    }
+
+    /// Tells the owner something, and does not wait.
+    pub(crate) fn post(&self, of: impl FnOnce(&mut Owner) + Send + 'static) {
+        let letter: Letter = Box::new(move |desk| {
+            of(&mut desk.owner);
+            desk.publish();
+        });
+        if self.mail.send(letter).is_err() {
+            tracing::error!(rig = self.name, "the owner of this rig has failed");
+        }
+    }
+
+    /// Asks the owner for a sign of life; see `owner_pulse`.
+    pub(crate) fn ping(&self) {
+        let pulse = Arc::clone(&self.owner_pulse);
+        self.post(move |_| pulse.beat());
+    }
+
+    /// The rig as it was last published.
+    pub fn status(&self) -> Arc<Status> {
+        Arc::clone(&self.published.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Mounts devices: the whole round at once. `seen` is a run whose verdict was acknowledged.
+    ///
+    /// # Errors
+    /// If the round was changed meanwhile, a position does not exist, or a serial number is not allowed.
+    pub fn mount(
+        &self,
+        revision: u64,
+        placings: Vec<Placing>,
+        seen: Option<String>,
+    ) -> Result<Round, Refusal> {
+        self.ask(move |owner| owner.mount(revision, &placings, seen))?
+    }
+
+    /// What is known at this moment, for a run that is asked for.
+    ///
+    /// # Errors
+    /// If the owner does not answer.
+    pub fn press(&self) -> Result<Press, Refusal> {
+        let at = self.pulse.now();
+        self.ask(move |owner| owner.press(at))
+    }
+
+    /// Stops the run in progress at once and withdraws those that wait. Allowed at any time.
+    pub fn stop(&self, halt: Halt) {
+        self.post(move |owner| owner.stop(halt));
+    }
+
+    /// The latch of the run in progress; `None` while there is none.
+    pub(crate) fn hold_latch(&self, latch: Option<StopLatch>) {
+        *self.latch.lock().unwrap_or_else(PoisonError::into_inner) = latch;
+    }
+
+    /// Stops the run in progress without its owner.
+    pub(crate) fn cut(&self) {
+        if let Some(latch) = &*self.latch.lock().unwrap_or_else(PoisonError::into_inner) {
+            latch.set();
+        }
+    }
+
+    /// Answers the open question of a run; `said` is the answer, and who gives it.
+    ///
+    /// # Errors
+    /// If no run is in progress, or the question is not open.
+    pub fn answer(&self, run: String, question: u32, said: (String, String)) -> Result<(), Refusal> {
+        self.ask(move |owner| owner.answer(&run, question, said))?
+    }
+
+    /// The daemon ends: nothing new begins, and the run in progress is stopped.
+    pub(crate) fn end(&self) {
+        self.post(Owner::end);
+    }
+
+    /// Reads the sheets again, and shows them if they were changed.
+    pub(crate) fn look_at_sheets(&self) {
+        if let Some(foreseen) = self.sheets.look_again() {
+            self.post(move |owner| owner.foresee(foreseen));
+        }
+    }
+
+    /// One of the first scans of a run: the owner stops it if a device may be another one.
+    pub(crate) fn first_scan(&self, claim: Claim) {
+        self.post(move |owner| owner.first_scan(&claim));
+    }
+
+    /// Counts one more scan between runs.
+    pub(crate) fn looked(&self) {
+        self.looks.fetch_add(1, Ordering::SeqCst);
+    }
+
+    /// Number of scans between runs since the daemon began.
+    pub fn looks(&self) -> u64 {
+        self.looks.load(Ordering::SeqCst)
+    }
+}

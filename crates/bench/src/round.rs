@@ -1,0 +1,125 @@
+//! A round: one filling of a rig's positions with devices.
+
+use crate::refusal::Refusal;
+
+/// Longest serial number, characters.
+const LONGEST_SERIAL: usize = 80;
+
+/// One filling of the positions.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Round {
+    /// Number of its last change. A change or a start that names another one is refused.
+    pub revision: u64,
+    /// Whether a run was started from it; the next change begins another round.
+    pub started: bool,
+    /// The positions in order.
+    pub places: Vec<Place>,
+}
+
+/// A position in a round.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Place {
+    /// Its number.
+    pub position: u8,
+    /// Serial number of the device there; `None` if the position is empty or the device has none.
+    pub serial: Option<String>,
+    /// Whether the bench assigns a number to the device there.
+    pub own_number: bool,
+    /// Whether a plug is seen there; `None` if the rig cannot see it.
+    pub present: Option<bool>,
+}
+
+impl Place {
+    /// Whether a device is mounted there.
+    pub fn is_taken(&self) -> bool {
+        self.serial.is_some() || self.own_number
+    }
+}
+
+/// A device to be mounted at a position.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Placing {
+    /// The position.
+    pub position: u8,
+    /// Serial number of the device.
+    pub serial: Option<String>,
+    /// Whether the device has no serial number and the bench assigns one.
+    pub own_number: bool,
+}
+
+impl Placing {
+    /// The position as it is with this device.
+    fn place(&self, present: Option<bool>) -> Place {
+        Place {
+            position: self.position,
+            serial: self.serial.as_ref().map(|serial| serial.trim().to_owned()),
+            own_number: self.own_number && self.serial.is_none(),
+            present,
+        }
+    }
+}
+
+impl Round {
+    /// A position.
+    pub fn place(&self, position: u8) -> Option<&Place> {
+        self.places.iter().find(|place| place.position == position)
+    }
+
+    /// Whether devices are mounted and no run was started with them.
+    pub fn is_mounted(&self) -> bool {
+        !self.started && self.places.iter().any(Place::is_taken)
+    }
+
+    /// Puts devices at positions; all other positions are empty then.
+    pub(crate) fn fill(&mut self, placings: &[Placing]) {
+        for place in &mut self.places {
+            let placing = placings.iter().find(|placing| placing.position == place.position);
+            *place = placing.map_or_else(
+                || Place { position: place.position, present: place.present, ..Place::default() },
+                |placing| placing.place(place.present),
+            );
+        }
+        self.revision += 1;
+        self.started = false;
+    }
+
+    /// Devices at positions of this rig that are not those of the round.
+    ///
+    /// # Errors
+    /// As [`Self::check`].
+    pub(crate) fn places_of(&self, placings: &[Placing]) -> Result<Vec<Place>, Refusal> {
+        self.check(placings)?;
+        Ok(placings.iter().map(|placing| placing.place(None)).collect())
+    }
+
+    /// Refuses devices that cannot be mounted.
+    ///
+    /// # Errors
+    /// If a position does not exist or is given twice, or a serial number is not allowed or missing.
+    pub(crate) fn check(&self, placings: &[Placing]) -> Result<(), Refusal> {
+        let is_bad = |serial: &String| {
+            serial.trim().is_empty()
+                || serial.chars().count() > LONGEST_SERIAL
+                || serial.chars().any(char::is_control)
+        };
+        for (index, placing) in placings.iter().enumerate() {
+            let position = placing.position;
+            if self.place(position).is_none() {
+                let there: Vec<String> = self.places.iter().map(|place| place.position.to_string()).collect();
+                return Err(Refusal::NoSuchPosition { position, there: there.join(", ") });
+            }
+            if placings.iter().take(index).any(|earlier| earlier.position == position) {
+                return Err(Refusal::PositionTwice { position });
+            }
+            if placing.serial.is_some() && placing.own_number {
+                return Err(Refusal::TwoNumbers { position });
+            }
+            if placing.serial.as_ref().is_some_and(is_bad)
+                || (placing.serial.is_none() && !placing.own_number)
+            {
+                return Err(Refusal::NotASerial { position });
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,156 @@
+//! A rig as others may see it.
+
+use crate::foreseen::Foreseen;
+use crate::phase::Phase;
+use crate::refusal::Refusal;
+use crate::round::{Place, Round};
+use crate::told::RunTold;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// A rig at one moment.
+#[derive(Debug, Clone)]
+pub struct Status {
+    /// Its name.
+    pub rig: String,
+    /// Whether it is simulated: then no device is tested.
+    pub simulated: bool,
+    /// What it is doing.
+    pub phase: Phase,
+    /// What its sheets on the disk would do now.
+    pub foreseen: Arc<Foreseen>,
+    /// The devices mounted for the next run.
+    pub round: Round,
+    /// Why no verdict came of the last start; `None` once something new is mounted or started.
+    pub failed: Option<NoVerdict>,
+    /// Runs that have a journal and no record yet.
+    pub owed: Vec<OwedRun>,
+    /// How often STOP TEST was pressed since the daemon began.
+    pub stops: u64,
+    /// Runs that wait for the rig.
+    pub queue: Vec<Waiting>,
+    /// The run in progress, or the last one.
+    pub run: Option<Arc<RunTold>>,
+    /// The run whose verdict was acknowledged.
+    pub seen: Option<String>,
+}
+
+/// Why no verdict came of a start. Each has its reason as text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum NoVerdict {
+    /// It was withdrawn while it waited.
+    Withdrawn(String),
+    /// The run did not begin.
+    NoRun(String),
+    /// There is a journal, and no record could be made of it yet.
+    NoRecord(String),
+}
+
+/// A run that has a journal and no record yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OwedRun {
+    /// Its identifier.
+    pub run: String,
+    /// Its folder.
+    pub folder: PathBuf,
+}
+
+/// A run that waits for its rig.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Waiting {
+    /// Its identifier.
+    pub run: String,
+    /// Its script.
+    pub script: String,
+    /// Its positions.
+    pub positions: Vec<u8>,
+}
+
+impl Status {
+    /// Whether runs may be queued.
+    ///
+    /// # Errors
+    /// If the rig was not looked at yet, is not well, or the daemon is ending.
+    pub fn ready(&self) -> Result<(), Refusal> {
+        match &self.phase {
+            Phase::Idle(_) | Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => Ok(()),
+            Phase::Ending(_) => Err(Refusal::Ending),
+            Phase::Starting => Err(Refusal::NotReady(String::from("it was not looked at yet"))),
+            Phase::Faulted(fault) => Err(Refusal::NotReady(fault.to_string())),
+        }
+    }
+
+    /// The devices of the mounted round, as it was seen at a revision.
+    ///
+    /// # Errors
+    /// If the round was changed or started meanwhile.
+    pub(crate) fn mounted(&self, revision: u64) -> Result<Vec<Place>, Refusal> {
+        let round = &self.round;
+        if round.revision != revision {
+            return Err(Refusal::RoundChanged { now: round.revision, named: revision });
+        }
+        if round.started {
+            return Err(Refusal::AlreadyStarted);
+        }
+        Ok(round.places.iter().filter(|place| place.is_taken()).cloned().collect())
+    }
+
+    /// Whether a round is mounted on a rig that does not see plugs: its devices may be in their places already.
+    pub(crate) fn next_is_mounted(&self) -> bool {
+        self.round.is_mounted() && self.round.places.iter().any(|place| place.present.is_none())
+    }
+
+    /// Whether a serial number is on this rig: mounted for the next run, or tested in the run in progress.
+    pub(crate) fn has(&self, serial: &str) -> bool {
+        let tested = self.run.as_ref().is_some_and(|run| !run.is_over() && run.has(serial));
+        let mounted = self.round.places.iter().any(|place| place.serial.as_deref() == Some(serial));
+        tested || (mounted && !self.round.started)
+    }
+
+    /// Whether the devices of a run are still those that are shown: nobody has gone on to the next round.
+    pub(crate) fn is_there_still(&self, run: &str) -> bool {
+        self.run.as_ref().is_some_and(|shown| shown.is_of(run) && self.seen.as_deref() != Some(shown.run()))
+    }
+
+    /// Folder of a run that is being prepared, in progress, just over, or still without a record.
+    pub fn folder_of(&self, run: &str) -> Option<PathBuf> {
+        let active = self.phase.active().filter(|active| active.run == run);
+        let shown = self.run.as_ref().filter(|shown| shown.run() == run);
+        let owed = self.owed.iter().find(|owed| owed.run == run);
+        active
+            .and_then(|active| active.folder.clone())
+            .or_else(|| shown.map(|shown| shown.folder.clone()))
+            .or_else(|| owed.map(|owed| owed.folder.clone()))
+    }
+}
+
+/// What may not be as intended in a round that is to be started, each as a sentence. `plugged` says of a position that its plug was seen
+/// at every look since the last run.
+pub(crate) fn to_confirm(
+    taken: &[Place],
+    rig: &Status,
+    plugged: impl Fn(u8) -> bool,
+    others: &[Arc<Status>],
+) -> Vec<String> {
+    let mut doubts = Vec::new();
+    for (index, place) in taken.iter().enumerate() {
+        let (Some(serial), position) = (&place.serial, place.position) else { continue };
+        let earlier = taken.iter().take(index).find(|earlier| earlier.serial.as_ref() == Some(serial));
+        if let Some(earlier) = earlier {
+            doubts.push(format!(
+                "serial {serial} is at position {} and at position {position}",
+                earlier.position
+            ));
+        }
+        if let Some(other) = others.iter().find(|other| other.has(serial)) {
+            doubts.push(format!("serial {serial} is on {} too", other.rig));
+        }
+        let last = rig.run.as_ref().and_then(|run| run.serial_at(position));
+        if let Some(last) = last.filter(|last| last != serial && plugged(position)) {
+            doubts.push(format!(
+                "no plug was pulled at position {position} since {last} was tested there, and it is to be {serial} now"
+            ));
+        }
+    }
+    doubts
+}

@@ -1,0 +1,89 @@
+//! A run that is asked for, and what was known of the rig at that moment.
+
+use crate::plugs::Plugs;
+use crate::sheets::OwnSheets;
+use crate::told::Beside;
+use std::path::PathBuf;
+use tripbench_job::Prepared;
+use tripbench_quantity::Mono;
+
+/// A run that waits for its rig.
+#[derive(Debug)]
+pub(crate) struct Job {
+    pub(crate) prepared: Prepared,
+    /// Name of its script.
+    pub(crate) script: String,
+    /// The device of an earlier run that it tests again.
+    pub(crate) again: Option<Repeat>,
+    /// Which of the rig's own sheets it was planned from.
+    pub(crate) own: OwnSheets,
+    /// What was known when it was asked for.
+    pub(crate) press: Press,
+}
+
+impl Job {
+    /// Its identifier.
+    pub(crate) fn run(&self) -> &str {
+        &self.prepared.header.run
+    }
+
+    /// Positions where devices take part.
+    pub(crate) fn positions(&self) -> Vec<u8> {
+        self.prepared.task.positions.iter().map(|position| position.number).collect()
+    }
+
+    /// What is to be as it was when the run was asked for.
+    pub(crate) fn claim(&self) -> Claim {
+        let device = |plan: &tripbench_record::PositionPlan| (plan.number, plan.identity.serial.clone());
+        Claim {
+            run: self.run().to_owned(),
+            press: self.press.clone(),
+            devices: self.prepared.task.positions.iter().map(device).collect(),
+        }
+    }
+}
+
+/// What was known of a rig at the moment when a run was asked for.
+#[derive(Debug, Clone)]
+pub struct Press {
+    /// That moment, by the rig's clock.
+    pub(crate) at: Mono,
+    /// The plugs, by position.
+    pub(crate) plugs: Plugs,
+    /// How often devices had been mounted.
+    pub(crate) mounts: u64,
+}
+
+/// Which devices a run is to test: they must still be there when it begins.
+#[derive(Debug, Clone)]
+pub(crate) struct Claim {
+    /// The run.
+    pub(crate) run: String,
+    /// What was known when it was asked for.
+    pub(crate) press: Press,
+    /// Serial numbers by position.
+    pub(crate) devices: Vec<(u8, String)>,
+}
+
+/// A position of an earlier run that is tested again.
+#[derive(Debug)]
+pub(crate) struct Repeat {
+    /// Folder of the earlier run.
+    pub(crate) folder: PathBuf,
+    pub(crate) position: u8,
+    /// What came of the other devices of the round.
+    pub(crate) beside: Vec<Beside>,
+}
+
+/// What whoever asks for a run has seen of the rig.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Seen {
+    /// Revision of the mounted round, if the run takes that one.
+    pub(crate) revision: Option<u64>,
+    /// Revision of the mounted round, if the run does not take it.
+    pub(crate) round: Option<u64>,
+    /// How often STOP TEST had been pressed.
+    pub(crate) stops: u64,
+    /// Whether the run may begin by itself after another one.
+    pub(crate) unattended: bool,
+}

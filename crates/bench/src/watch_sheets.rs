@@ -1,0 +1,25 @@
+//! Looks at the sheets of the rigs on the disk, on a thread of its own: a disk may hang.
+
+use crate::rig::Rig;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+/// Time between two looks.
+const LOOK_EVERY: Duration = Duration::from_secs(2);
+
+/// Looks at the sheets of rigs until `ended` is set.
+///
+/// # Errors
+/// If the thread cannot be spawned.
+pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Result<()> {
+    std::thread::Builder::new().name(String::from("sheets")).spawn(move || {
+        while !ended.load(Ordering::SeqCst) {
+            std::thread::park_timeout(LOOK_EVERY);
+            for rig in &rigs {
+                rig.look_at_sheets();
+            }
+        }
+    })?;
+    Ok(())
+}

@@ -1,0 +1,206 @@
+//! Carries out a run: folder and journal, the run's thread, the record.
+
+use super::Worker;
+use crate::chain::chain;
+use crate::follow::Follower;
+use crate::keep::{Owed, make};
+use crate::owner::Look;
+use crate::refusal::Refusal;
+use crate::sheets::NotPlanned;
+use crate::status::NoVerdict;
+use crate::waiting::{Job, Repeat};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::mpsc::Receiver;
+use std::thread::JoinHandle;
+use std::time::Duration;
+use thiserror::Error;
+use tripbench_job::{
+    HowEnded, JobError, Prepared, Reins, anything_there, folder, journal, make_safe, mark, start,
+};
+use tripbench_record::{Event, Halt};
+use tripbench_rig::RigSheet;
+use tripbench_runner::{Control, JournalWriter};
+
+/// Time between two looks at the rig while the disk is waited for.
+const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
+/// Time between two looks whether a thread has ended.
+const TURN: Duration = Duration::from_millis(5);
+/// Time between two signs of life of a run's thread.
+const BEAT_EVERY: Duration = Duration::from_millis(50);
+
+/// Why no run came of a start, or no record of a run.
+#[derive(Debug, Error)]
+enum NoRun {
+    /// The job cannot be done.
+    #[error(transparent)]
+    Job(#[from] JobError),
+    /// Something is not as it was when the run was asked for.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// The sheets are not those that the run was planned from.
+    #[error(transparent)]
+    Sheets(#[from] NotPlanned),
+}
+
+/// A run whose folder and journal are there.
+type LaidOut = (Prepared, JournalWriter);
+
+impl Worker {
+    /// Carries out a run, and tells the owner what came of it.
+    pub(super) fn run(&mut self, job: Job, reins: (Reins, Receiver<Control>)) {
+        let run = job.run().to_owned();
+        tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
+        self.began = false;
+        self.last.clone_from(&run);
+        self.rig.hold_latch(Some(reins.0.latch.clone()));
+        let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
+        self.over(&run);
+        let why = match made {
+            Ok(Ok(())) => {
+                tracing::info!(rig = self.rig.name, run, "run over");
+                return;
+            }
+            Ok(Err(error)) => chain(&error),
+            Err(_) => String::from("the program failed inside"),
+        };
+        tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
+        self.tell_owed();
+        let why = if self.began { NoVerdict::NoRecord(why) } else { NoVerdict::NoRun(why) };
+        self.rig.post(move |owner| owner.failed(why));
+    }
+
+    /// No run is in progress any more.
+    fn over(&self, run: &str) {
+        self.rig.hold_latch(None);
+        self.rig.pulse.rest();
+        let run = run.to_owned();
+        self.rig.post(move |owner| owner.over(&run));
+    }
+
+    fn carried_out(
+        &mut self,
+        job: Job,
+        (reins, controlled): (Reins, Receiver<Control>),
+    ) -> Result<(), NoRun> {
+        let (claim, run) = (job.claim(), job.run().to_owned());
+        let sheet = job.prepared.task.sheets.rig.clone();
+        let (prepared, journal) = self.laid_out(job)?;
+        // The run has a connection of its own.
+        self.link = None;
+        let there = anything_there(&sheet.link).map_err(NoRun::from);
+        let may = there.and_then(|()| Ok(self.rig.ask(move |owner| owner.begin(&claim))??));
+        if let Err(why) = may {
+            remove(&prepared.folder, journal);
+            return Err(why);
+        }
+        // It moves the outputs.
+        self.safe = false;
+        let (beating, probes) = (Arc::clone(&self.rig), self.rig.probes);
+        // The first sign of life is the run's own: before that nothing has moved, and the disk may take its time.
+        let running = start(&prepared, journal, (reins, controlled), move |_, _| async move {
+            loop {
+                beating.pulse.beat();
+                if let Some(probes) = probes {
+                    (probes.in_run)();
+                }
+                tokio::time::sleep(BEAT_EVERY).await;
+            }
+        })?;
+        self.began = true;
+        let ended = running.join();
+        self.over(&run);
+        let halt = self.halted(ended, &sheet);
+        self.keep(Owed { prepared: Arc::new(prepared), halt })
+    }
+
+    /// Makes folder and journal of a run, and looks at the rig meanwhile.
+    fn laid_out(&mut self, job: Job) -> Result<LaidOut, NoRun> {
+        let (rig, runs) = (Arc::clone(&self.rig), Arc::clone(&self.runs));
+        let path = job.prepared.folder.clone();
+        let laying = std::thread::Builder::new().name(String::from("folder")).spawn(move || {
+            if let Some(probes) = rig.probes {
+                (probes.in_folder)();
+            }
+            rig.sheets.check_unchanged(&job.own)?;
+            let claim = job.claim();
+            let Job { mut prepared, again, .. } = job;
+            prepared.header.started = tripbench_job::wall();
+            prepared.header.simulated |= rig.status().simulated;
+            prepared.folder = runs.folder(&rig.name, &prepared.header.run)?;
+            let made = prepared.folder.clone();
+            rig.post(move |owner| owner.laid_out(made));
+            if let Some(Repeat { folder, position, .. }) = &again {
+                mark(folder, *position, &prepared.folder)?;
+            }
+            let probes = rig.probes;
+            let sheets = Arc::clone(&prepared.task.sheets);
+            let mut follower = Follower::new(rig, sheets, prepared.folder.clone(), claim);
+            let listener = Box::new(move |event: &Event| {
+                follower.hear(event);
+                if let Some(probes) = probes {
+                    (probes.in_journal)();
+                }
+            });
+            let journal = journal(&prepared, listener)?;
+            Ok::<_, NoRun>((prepared, journal))
+        });
+        let what = "start a thread for the folder in";
+        self.beside(laying.map_err(|source| JobError::File { what, path, source })?)
+    }
+
+    /// Waits for a thread that works with the disk, which may hang. The rig is looked at meanwhile, at least once: a device may be pulled,
+    /// an output may open.
+    fn beside<T>(&mut self, thread: JoinHandle<T>) -> T {
+        loop {
+            self.look(Look::Meanwhile);
+            let until = self.rig.pulse.now() + LOOK_MEANWHILE;
+            while !thread.is_finished() && self.rig.pulse.now() < until {
+                std::thread::park_timeout(TURN);
+            }
+            if thread.is_finished() {
+                return thread.join().unwrap_or_else(|panic| resume_unwind(panic));
+            }
+        }
+    }
+
+    /// Why a run ended, where its journal does not say. A run whose thread panicked has made nothing safe.
+    fn halted(&mut self, ended: HowEnded, sheet: &RigSheet) -> Halt {
+        match ended {
+            HowEnded::InOrder => Halt::RecordLost,
+            HowEnded::JournalFailed(error) => {
+                tracing::error!(rig = self.rig.name, %error, "journal failed");
+                Halt::RecordLost
+            }
+            HowEnded::Panicked => {
+                tracing::error!(rig = self.rig.name, "the rig's thread panicked; making safe");
+                self.safe = make_safe(sheet);
+                Halt::StepFault { why: String::from("the rig's thread ended by itself") }
+            }
+        }
+    }
+
+    /// Has the record of a run made. It is owed until it is made, whatever happens meanwhile.
+    fn keep(&mut self, owed: Owed) -> Result<(), NoRun> {
+        self.owed.push_back(owed.clone());
+        self.tried = Some(self.rig.pulse.now());
+        let making = make(owed, &self.runs)?;
+        let made = self.beside(making)?;
+        self.owed.pop_back();
+        // After a run that was stopped nothing begins by itself.
+        self.rig.post(move |owner| owner.kept(made));
+        Ok(())
+    }
+}
+
+/// Removes the folder of a run that did not begin: nothing of it was recorded.
+fn remove(folder: &Path, journal: JournalWriter) {
+    let finished = journal.finish().map_err(|error| error.to_string());
+    let removed = std::fs::remove_file(folder.join(folder::JOURNAL))
+        .and_then(|()| std::fs::remove_dir(folder))
+        .map_err(|error| error.to_string());
+    if let Err(error) = finished.and(removed) {
+        tracing::warn!(folder = %folder.display(), error, "the folder of a run that did not begin stays");
+    }
+}

@@ -1,0 +1,121 @@
+//! Looks at a rig between runs: whether it answers, whether its outputs are safe, which plugs are in.
+//!
+//! The outputs are known to be safe only as long as every look found them so. A look that fails, or finds an output that is not safe,
+//! ends that, and safe is written again: at once where the rig answers, else at the next look that reaches it.
+
+use super::Worker;
+use crate::owner::Look;
+use crate::phase::{Fault, Rest};
+use tripbench_job::{JobError, anything_there};
+use tripbench_link::{Clock, Link, LockError, ModuleLock, ModuleWire, StopLatch, module_address};
+use tripbench_rig::{Decoder, Order, RigSheet, Scan};
+
+/// A reference that reads no more than this at rest is vented: about what an old one reads at ambient. Judgement of this project.
+const VENTED_PA: f64 = 3_000.0;
+
+impl Worker {
+    /// Looks at the rig, and tells its owner what was found.
+    pub(super) fn look(&mut self, look: Look) {
+        let was_safe = self.safe;
+        let found = self.looked();
+        match &found {
+            Ok(_) if !was_safe => tracing::info!(rig = self.rig.name, "outputs safe, read back"),
+            Ok(_) => {}
+            Err(fault) => {
+                if was_safe || self.logged.as_ref() != Some(fault) {
+                    tracing::warn!(rig = self.rig.name, problem = %fault, "rig not ready");
+                }
+            }
+        }
+        self.logged = found.as_ref().err().cloned();
+        let told = self.rig.ask(move |owner| {
+            if found.is_err() && look == Look::AtRest {
+                owner.show_plugs(None);
+            }
+            owner.found(look, found);
+        });
+        if told.is_err() {
+            tracing::error!(rig = self.rig.name, "the owner of this rig has failed");
+        }
+    }
+
+    /// One look. Every one that is not good ends what was known of the outputs.
+    fn looked(&mut self) -> Result<Rest, Fault> {
+        // STOP TEST between two runs: safe is written once more, whatever was read last.
+        let stops = self.rig.status().stops;
+        self.safe &= self.stops == stops;
+        self.stops = stops;
+        let sheet = self.rig.sheets.rig().clone();
+        let found = self.seen(&sheet);
+        self.safe = found.is_ok();
+        match found {
+            Err(Fault::Opened) => {
+                self.write_safe(&sheet)?;
+                Err(Fault::Opened)
+            }
+            found => found,
+        }
+    }
+
+    fn seen(&mut self, sheet: &RigSheet) -> Result<Rest, Fault> {
+        let mut link = self.reached(sheet)?;
+        let plan = sheet.read_plan();
+        let decoder = Decoder::new(plan.clone());
+        let found = (|| {
+            if !self.safe {
+                self.runtime.block_on(link.make_safe(sheet)).map_err(Fault::NotSafe)?;
+                self.safe = true;
+            }
+            let scan = self.runtime.block_on(link.scan(&plan)).map_err(Fault::Silent)?;
+            self.rig.looked();
+            self.read(sheet, &decoder, &scan)
+        })();
+        // After a fault the next look begins with a fresh connection.
+        self.link = found.is_ok().then_some(link);
+        found
+    }
+
+    /// The connection; takes the module and connects to it first, where that was not done yet.
+    fn reached(&mut self, sheet: &RigSheet) -> Result<Link<ModuleWire>, Fault> {
+        let unreachable = |error: &dyn std::error::Error| Fault::Unreachable(error.to_string());
+        if self.lock.is_none() {
+            let address = module_address(&sheet.link).map_err(|error| unreachable(&error))?;
+            let taken =
+                ModuleLock::take(&address).map_err(|error: LockError| Fault::Taken(error.to_string()));
+            self.lock = Some(taken?);
+        }
+        if let Some(link) = self.link.take() {
+            return Ok(link);
+        }
+        anything_there(&sheet.link).map_err(|error: JobError| unreachable(&error))?;
+        let wire = ModuleWire::of(&sheet.link).map_err(|error| unreachable(&error))?;
+        Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
+    }
+
+    /// Writes safe over a fresh connection, and reads it back.
+    fn write_safe(&mut self, sheet: &RigSheet) -> Result<(), Fault> {
+        let mut link = self.reached(sheet)?;
+        let made = self.runtime.block_on(link.make_safe(sheet));
+        self.safe = made.is_ok();
+        self.link = made.is_ok().then_some(link);
+        made.map(drop).map_err(Fault::NotSafe)
+    }
+
+    /// What a scan says of the rig.
+    fn read(&self, sheet: &RigSheet, decoder: &Decoder, scan: &Scan) -> Result<Rest, Fault> {
+        let bit = |position: &tripbench_rig::Position| {
+            let bit = position.present.as_ref().and_then(|input| decoder.bit(scan, input))?;
+            Some((*position.number, bit.on))
+        };
+        let plugs: Vec<(u8, bool)> = sheet.positions.iter().filter_map(bit).collect();
+        self.rig.post(move |owner| {
+            owner.saw_plugs(&plugs);
+            owner.show_plugs(Some(&plugs));
+        });
+        if decoder.outputs(scan, sheet).is_some_and(|outputs| outputs != sheet.image_of(Order::Safe)) {
+            return Err(Fault::Opened);
+        }
+        let level = decoder.level(scan, sheet).map_err(|fault| Fault::Reference(fault.to_string()))?.value;
+        Ok(Rest { level, vented: level.si().abs() <= VENTED_PA })
+    }
+}

@@ -1,0 +1,50 @@
+//! Records that could not be made: they are owed until they are.
+
+use super::Worker;
+use crate::keep::{Owed, make};
+use crate::told::RunTold;
+use std::time::Duration;
+
+/// Time between two tries to make a record.
+const TRY_EVERY: Duration = Duration::from_secs(10);
+
+impl Worker {
+    /// Tries again to make a record that could not be made: a full disk may have room by now. The rig is looked at meanwhile.
+    pub(super) fn settle(&mut self) {
+        let now = self.rig.pulse.now();
+        match self.making.take_if(|(_, thread)| thread.is_finished()) {
+            Some((owed, thread)) => {
+                self.tried = Some(now);
+                match thread.join() {
+                    Ok(Ok(made)) => self.settled(&owed, made),
+                    // The next one first: this one may never succeed.
+                    Ok(Err(_)) | Err(_) => self.owed.push_back(owed),
+                }
+            }
+            None if self.making.is_none() && self.tried.is_none_or(|tried| now.since(tried) >= TRY_EVERY) => {
+                let Some(owed) = self.owed.pop_front() else { return };
+                match make(owed.clone(), &self.runs) {
+                    Ok(thread) => self.making = Some((owed, thread)),
+                    Err(_) => self.owed.push_back(owed),
+                }
+            }
+            None => {}
+        }
+    }
+
+    fn settled(&self, owed: &Owed, made: Option<RunTold>) {
+        let run = owed.run();
+        tracing::info!(rig = self.rig.name, run, "its record is made");
+        self.tell_owed();
+        if let Some(made) = made.filter(|_| self.last == run) {
+            self.rig.post(move |owner| owner.settled(made));
+        }
+    }
+
+    /// Tells the owner which runs have no record yet.
+    pub(super) fn tell_owed(&self) {
+        let making = self.making.iter().map(|(owed, _)| owed);
+        let owed = self.owed.iter().chain(making).map(Owed::told).collect();
+        self.rig.post(move |owner| owner.owe(owed));
+    }
+}

@@ -1,0 +1,273 @@
+//! A rig, as the API has it. The names are the API's: a change here is a change of the API.
+
+use super::Reason;
+use super::run::RunState;
+use serde::{Deserialize, Serialize};
+use tripbench_bench::{Foreseen, NoVerdict, Phase, Status, Waiting};
+use utoipa::ToSchema;
+
+/// What a rig is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum Doing {
+    /// Not looked at yet.
+    #[default]
+    Starting,
+    /// Nothing; it answers and its outputs are safe.
+    Idle,
+    /// A run.
+    Running,
+    /// It does not answer, or its outputs could not be made safe.
+    NotReady,
+    /// The daemon is ending.
+    Ending,
+}
+
+/// A rig, whole: one of these takes the place of every one before.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, ToSchema)]
+pub(crate) struct RigState {
+    /// Name of the rig.
+    pub rig: String,
+    /// What it does.
+    pub doing: Doing,
+    /// Why it is not ready.
+    pub problem: Option<String>,
+    /// Whether its outputs were last read back as safe; `null` while nobody knows.
+    pub outputs_safe: Option<bool>,
+    /// Vacuum at rest between runs, in the unit of the site; `null` if it is not known.
+    pub level: Option<f64>,
+    /// Whether the reference reads next to nothing at rest; `null` if that is not known.
+    pub vented: Option<bool>,
+    /// Whether the rig is a simulated one: then no device is tested.
+    pub simulated: bool,
+    /// Unit of levels, as it is shown.
+    pub unit: String,
+    /// Decimals of a level.
+    pub decimals: usize,
+    /// Language of the site.
+    pub language: String,
+    /// The sheets that a run takes when it names no others.
+    pub sheets: DefaultSheets,
+    /// The reference.
+    pub reference: ReferenceState,
+    /// Seconds that the default script takes, foreseen; `null` if it cannot be planned.
+    pub predicted_s: Option<f64>,
+    /// What the default sheets lack, as text; empty when a run could start.
+    pub findings: Vec<String>,
+    /// What is mounted for the next round.
+    pub round: Round,
+    /// What came of the last start, where no verdict did: `withdrawn`, `no-run`, or `no-record` where there is a journal and a record
+    /// cannot be made of it yet. None once something new is mounted or started.
+    pub failed: Option<Reason>,
+    /// Runs that have a journal and no record yet: tried again every ten seconds.
+    pub owed: Vec<String>,
+    /// How often STOP TEST was pressed since the daemon began: a start names it as it was seen.
+    pub stops: u64,
+    /// Runs that wait for the rig.
+    pub queue: Vec<Queued>,
+    /// The run that goes on, or the last one.
+    pub run: Option<RunState>,
+    /// The run whose verdict was taken note of: it is not shown any more.
+    pub seen: Option<String>,
+    /// More cautions of the site.
+    pub cautions: Option<String>,
+    /// Width of the visible screen at the bench, millimetres.
+    pub screen_width_mm: Option<f64>,
+}
+
+/// Names of the sheets that a run takes by itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
+pub(crate) struct DefaultSheets {
+    /// The script.
+    pub script: Option<String>,
+    /// The type sheet.
+    pub device_type: Option<String>,
+    /// The settings sheet, with its revision.
+    pub settings: Option<String>,
+    /// SHA-256 over the texts of all sheets, hexadecimal: a start may name the one that was seen.
+    pub digest: String,
+}
+
+/// The reference of a rig.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
+pub(crate) struct ReferenceState {
+    /// Its name.
+    pub name: String,
+    /// Day on which its calibration is due, ISO 8601.
+    pub due: String,
+    /// Whether that day is past.
+    pub expired: bool,
+    /// Day of its calibration, ISO 8601, where that is still to come: sheet or clock is wrong.
+    pub dated_ahead: Option<String>,
+}
+
+/// One filling of the positions.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
+pub(crate) struct Round {
+    /// Number of its last change: a change or a start that names another one is refused.
+    pub revision: u64,
+    /// Whether a run was started from it: the next change begins another round.
+    pub started: bool,
+    /// The positions in order.
+    pub places: Vec<Place>,
+}
+
+/// A position in a round.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
+pub(crate) struct Place {
+    /// Its number.
+    pub position: u8,
+    /// Serial number of the device there; `null` if it is empty or has none.
+    pub serial: Option<String>,
+    /// Whether the bench gives the device there a number of its own.
+    pub own_number: bool,
+    /// Whether a plug is seen there; `null` if the rig cannot see it.
+    pub present: Option<bool>,
+}
+
+/// What is put at a position.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Placing {
+    /// The position.
+    #[schema(minimum = 1, maximum = 64)]
+    pub position: u8,
+    /// Serial number of the device.
+    #[serde(default)]
+    #[schema(max_length = 80)]
+    pub serial: Option<String>,
+    /// The device has none: the bench gives it one.
+    #[serde(default)]
+    pub own_number: bool,
+}
+
+/// A run that waits.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub(crate) struct Queued {
+    /// Its identifier.
+    pub run: String,
+    /// Its script.
+    pub script: String,
+    /// Its positions.
+    pub positions: Vec<u8>,
+}
+
+impl RigState {
+    /// A rig as its status tells it; `run` is the document of the run in the status.
+    pub(crate) fn new(status: &Status, run: Option<RunState>) -> Self {
+        let foreseen = &status.foreseen;
+        let site = &foreseen.sheets.site;
+        let rest = match &status.phase {
+            Phase::Idle(rest) => Some(rest),
+            Phase::Starting
+            | Phase::Preparing { .. }
+            | Phase::Running(_)
+            | Phase::MakingSafe { .. }
+            | Phase::Faulted(_)
+            | Phase::Ending(_) => None,
+        };
+        let decimals = 10_f64.powi(i32::try_from(site.style.decimals()).unwrap_or(1));
+        Self {
+            rig: status.rig.clone(),
+            doing: Doing::from(&status.phase),
+            problem: status.phase.fault().map(ToString::to_string),
+            outputs_safe: status.phase.outputs_safe(),
+            level: rest.map(|rest| (site.style.value(rest.level) * decimals).round() / decimals),
+            vented: rest.map(|rest| rest.vented),
+            simulated: status.simulated,
+            unit: site.style.unit.symbol().to_owned(),
+            decimals: site.style.decimals(),
+            language: site.language.clone(),
+            sheets: DefaultSheets::from(foreseen.as_ref()),
+            reference: ReferenceState::from(foreseen.as_ref()),
+            predicted_s: foreseen.predicted_s,
+            findings: foreseen.findings.clone(),
+            round: Round::from(&status.round),
+            failed: status.failed.as_ref().map(Reason::from),
+            owed: status.owed.iter().map(|owed| owed.run.clone()).collect(),
+            stops: status.stops,
+            queue: status.queue.iter().map(Queued::from).collect(),
+            run,
+            seen: status.seen.clone(),
+            cautions: site.cautions.as_ref().map(|text| text.get(&site.language).to_owned()),
+            screen_width_mm: site.screen_width.map(|width| (width.si() * 1e3).round()),
+        }
+    }
+}
+
+impl From<&Phase> for Doing {
+    fn from(phase: &Phase) -> Self {
+        match phase {
+            Phase::Starting => Self::Starting,
+            Phase::Idle(_) => Self::Idle,
+            Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => Self::Running,
+            Phase::Faulted(_) => Self::NotReady,
+            Phase::Ending(_) => Self::Ending,
+        }
+    }
+}
+
+impl From<&Foreseen> for DefaultSheets {
+    fn from(foreseen: &Foreseen) -> Self {
+        let names = foreseen.names.clone();
+        Self {
+            script: names.script,
+            device_type: names.device_type,
+            settings: names.settings,
+            digest: names.digest,
+        }
+    }
+}
+
+impl From<&Foreseen> for ReferenceState {
+    fn from(foreseen: &Foreseen) -> Self {
+        let reference = &foreseen.sheets.rig.reference;
+        Self {
+            name: reference.name.value.clone(),
+            due: reference.calibration.due.value.to_string(),
+            expired: foreseen.expired,
+            dated_ahead: foreseen.dated_ahead.then(|| reference.calibration.date.value.to_string()),
+        }
+    }
+}
+
+impl From<&tripbench_bench::Round> for Round {
+    fn from(round: &tripbench_bench::Round) -> Self {
+        let place = |place: &tripbench_bench::Place| Place {
+            position: place.position,
+            serial: place.serial.clone(),
+            own_number: place.own_number,
+            present: place.present,
+        };
+        Self {
+            revision: round.revision,
+            started: round.started,
+            places: round.places.iter().map(place).collect(),
+        }
+    }
+}
+
+impl From<Placing> for tripbench_bench::Placing {
+    fn from(placing: Placing) -> Self {
+        let Placing { position, serial, own_number } = placing;
+        Self { position, serial, own_number }
+    }
+}
+
+impl From<&Waiting> for Queued {
+    fn from(waiting: &Waiting) -> Self {
+        let Waiting { run, script, positions } = waiting.clone();
+        Self { run, script, positions }
+    }
+}
+
+impl From<&NoVerdict> for Reason {
+    fn from(why: &NoVerdict) -> Self {
+        let (kind, text) = match why {
+            NoVerdict::Withdrawn(text) => ("withdrawn", text),
+            NoVerdict::NoRun(text) => ("no-run", text),
+            NoVerdict::NoRecord(text) => ("no-record", text),
+        };
+        Self { kind: kind.to_owned(), text: text.clone() }
+    }
+}

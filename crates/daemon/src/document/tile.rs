@@ -1,0 +1,117 @@
+//! What a run says of one device.
+
+use super::Reason;
+use super::run::{AdviceShown, Figure, Tile};
+use serde::Serialize;
+use serde_json::Value;
+use tripbench_job::foreseen_again;
+use tripbench_quantity::LevelStyle;
+use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
+use tripbench_report::{Advice, Content};
+
+/// What a run says of a position. `over` is whether it has ended.
+pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, bool)) -> Tile {
+    let content = Content { record, style };
+    let verdict = if position.set_aside.is_some() { "set-aside" } else { verdict_key(position.verdict) };
+    let aside = position.set_aside.is_some();
+    let shown = if over { content.decided_by(position) } else { latest(position) };
+    Tile {
+        position: position.number,
+        serial: position.serial.clone(),
+        verdict: (over || aside).then(|| verdict.to_owned()),
+        not_checked: position.not_checked.iter().filter(|_| over).copied().map(quantity_key).collect(),
+        figure: shown.map(|check| figure(&content, check)),
+        sentence: if over || aside { content.sentence(position) } else { String::new() },
+        aside: position.set_aside.as_ref().map(|aside| reason(&aside.why)),
+        advice: Advice::of(position, style).filter(|_| over).map(|next| advice(next, record)),
+        also: if over { content.also_failed(position) } else { Vec::new() },
+        can_be_decided: over
+            && position.verdict == Verdict::Undecided
+            && position
+                .checks
+                .iter()
+                .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
+        of_run: None,
+        again_of: record.header.again.as_ref().map(|again| again.run.clone()),
+        attempt: record.header.again.as_ref().map(|again| again.attempt),
+    }
+}
+
+/// The required check that was judged last: the worst one where some are outside.
+fn latest(position: &PositionRecord) -> Option<&Check> {
+    let judged = || position.checks.iter().filter(|check| check.role == Role::Required);
+    judged()
+        .find(|check| check.verdict == CheckVerdict::Fail)
+        .or_else(|| judged().find(|check| check.quantity == QuantityName::SwitchPoint))
+        .or_else(|| judged().next_back())
+}
+
+fn figure(content: &Content<'_>, check: &Check) -> Figure {
+    let row = content.row(check);
+    Figure {
+        quantity: quantity_key(check.quantity),
+        value: row.value,
+        uncertainty: row.uncertainty,
+        limits: row.limits,
+        place: row.place,
+        outside: check.verdict == CheckVerdict::Fail,
+    }
+}
+
+/// Word of a quantity in the record's own spelling.
+pub(super) fn quantity_key(quantity: QuantityName) -> String {
+    word(&quantity)
+}
+
+/// The record's own word for something, or for its kind.
+fn word(of: &impl Serialize) -> String {
+    match serde_json::to_value(of) {
+        Ok(Value::String(word)) => word,
+        Ok(Value::Object(fields)) => fields.into_iter().next().map(|(word, _)| word).unwrap_or_default(),
+        Ok(Value::Null | Value::Bool(_) | Value::Number(_) | Value::Array(_)) | Err(_) => String::new(),
+    }
+}
+
+/// Why something is as it is, with the record's own word for it.
+pub(super) fn reason(of: &(impl Serialize + ToString)) -> Reason {
+    Reason { kind: word(of), text: of.to_string() }
+}
+
+fn advice(advice: Advice, record: &Record) -> AdviceShown {
+    let text = advice.to_string();
+    let word = match advice {
+        Advice::Set { quantity, from, to, by, direction } => {
+            return AdviceShown::Set { quantity: quantity_key(quantity), from, to, by, direction };
+        }
+        Advice::Ramps { position, ramps, all, .. } => {
+            let seconds = foreseen_again(record, position).map(f64::round);
+            return AdviceShown::Ramps { ramps, seconds, all };
+        }
+        Advice::TestAgain => "test-again",
+        Advice::KeepApart => "keep-apart",
+        Advice::ApartAndAgain => "apart-and-again",
+        Advice::AtLimit => "at-limit",
+        Advice::Reduce { .. } => "reduce",
+        Advice::NotHere => "not-here",
+        Advice::SelectDelay => "select-delay",
+        Advice::LookAtDelay => "look-at-delay",
+        Advice::TwoRates => "two-rates",
+        Advice::LetRest => "let-rest",
+        Advice::LookAtOutput => "look-at-output",
+        Advice::LookAtBench => "look-at-bench",
+        Advice::LookAtInputs => "look-at-inputs",
+        Advice::CloserCrossings => "closer-crossings",
+    };
+    AdviceShown::Other { word, text }
+}
+
+/// A verdict as the documents have it.
+pub(crate) const fn verdict_key(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "pass",
+        Verdict::Fail => "fail",
+        Verdict::Undecided => "undecided",
+        Verdict::Aborted => "aborted",
+        Verdict::Measured => "measured",
+    }
+}

@@ -1,0 +1,110 @@
+//! Where a rig tells those who watch: its state as a document, and the samples of its runs.
+
+use crate::document::{RigState, RunState};
+use crate::feed::{Feed, FrameKind};
+use crate::samples::Sampler;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use tripbench_bench::{Audience, Bench, Rig, RunListener, RunTold, Status};
+use tripbench_record::LoadedSheets;
+
+/// What is told of one rig. Documents are made on a thread of their own: the rig's owner does not wait for them.
+#[derive(Debug)]
+pub(crate) struct Stage {
+    /// The frames for those who watch.
+    pub(crate) feed: Arc<Feed>,
+    documents: Arc<Documents>,
+    statuses: Sender<Arc<Status>>,
+}
+
+/// Makes documents of statuses. That of a run is made once: what it advises takes planning.
+#[derive(Debug, Default)]
+struct Documents {
+    last: Mutex<Option<(Arc<RunTold>, RunState)>>,
+}
+
+impl Documents {
+    fn of(&self, status: &Status) -> RigState {
+        let run = status.run.as_ref().map(|told| self.of_run(told));
+        RigState::new(status, run)
+    }
+
+    fn of_run(&self, told: &Arc<RunTold>) -> RunState {
+        let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*last {
+            Some((known, document)) if Arc::ptr_eq(known, told) => document.clone(),
+            Some(_) | None => {
+                let document = RunState::from(told.as_ref());
+                *last = Some((Arc::clone(told), document.clone()));
+                document
+            }
+        }
+    }
+}
+
+impl Stage {
+    /// A rig that nothing was told of yet.
+    ///
+    /// # Errors
+    /// If its thread cannot be spawned.
+    pub(crate) fn new() -> std::io::Result<Self> {
+        let (feed, documents) = (Arc::<Feed>::default(), Arc::<Documents>::default());
+        let (statuses, told) = channel();
+        let (tells, makes) = (Arc::clone(&feed), Arc::clone(&documents));
+        std::thread::Builder::new()
+            .name(String::from("teller"))
+            .spawn(move || tell(&told, &tells, &makes))?;
+        Ok(Self { feed, documents, statuses })
+    }
+
+    /// The document of a rig as it is now.
+    pub(crate) fn document(&self, rig: &Rig) -> RigState {
+        self.documents.of(&rig.status())
+    }
+}
+
+/// Tells the newest status until nobody has any more; those that it takes the place of are left out, and so is one that says the same.
+fn tell(statuses: &Receiver<Arc<Status>>, feed: &Feed, documents: &Documents) {
+    let mut told = String::new();
+    while let Ok(status) = statuses.recv() {
+        let newest = statuses.try_iter().last().unwrap_or(status);
+        let Ok(text) = serde_json::to_string(&documents.of(&newest)) else { continue };
+        if told != text {
+            feed.push(FrameKind::State, &text);
+            told = text;
+        }
+    }
+}
+
+impl Audience for Stage {
+    fn status(&self, status: &Arc<Status>) {
+        let _nobody_watches = self.statuses.send(Arc::clone(status));
+    }
+
+    fn run(&self, sheets: &Arc<LoadedSheets>) -> Box<dyn RunListener> {
+        self.feed.begin();
+        Box::new(Sampler::new(Arc::clone(&self.feed), Arc::clone(sheets)))
+    }
+}
+
+/// What the HTTP side serves.
+#[derive(Debug)]
+pub(crate) struct Daemon {
+    pub(crate) bench: Bench,
+    /// Of each rig, in the order of the bench.
+    pub(crate) stages: Vec<Arc<Stage>>,
+    /// Another one each time the daemon begins: frames of one life are not those of another.
+    pub(crate) life: String,
+}
+
+impl Daemon {
+    /// The rigs with what is told of them.
+    pub(crate) fn watched(&self) -> impl Iterator<Item = (&Arc<Rig>, &Arc<Stage>)> {
+        self.bench.rigs.iter().zip(&self.stages)
+    }
+
+    /// A rig by its name, with what is told of it.
+    pub(crate) fn find(&self, name: &str) -> Option<(&Arc<Rig>, &Arc<Stage>)> {
+        self.watched().find(|(rig, _)| rig.name == name)
+    }
+}
