@@ -94,7 +94,6 @@ impl Rig {
         let mut desk =
             Desk { owner, audience: Arc::clone(&audience), published: Arc::clone(&published), wake };
         let owner_pulse = Arc::new(Pulse::new());
-        owner_pulse.beat();
         std::thread::Builder::new().name(format!("owner {name}")).spawn(move || {
             // Ends with the last who could write.
             for letter in letters {

@@ -25,6 +25,10 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
     std::thread::Builder::new().name(String::from("supervisor")).spawn(move || {
         let clock = Clock::start();
         let mut looked = clock.now();
+        for rig in &rigs {
+            // From now on each has to answer.
+            rig.owner_pulse.beat();
+        }
         while !ended.load(Ordering::SeqCst) {
             let now = clock.now();
             if now.since(looked) > LONGEST_SILENCE / 2 {
