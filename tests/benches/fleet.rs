@@ -1,6 +1,6 @@
-//! A fleet in one daemon: 32 simulated rigs at 100 scans a second each, 20 who watch, one of them a real browser. Prints what the
-//! daemon takes and loses, beside the limits. The daemon and the simulated modules are processes of their own: this program, started
-//! again by itself; only the daemon is counted.
+//! A fleet in one daemon: 32 simulated rigs at 100 scans per second each, watched by 20 clients, one of them a real browser. Prints the
+//! resources and losses of the daemon beside the limits. The daemon and the simulated modules are separate processes, in which this
+//! program starts itself again; only the daemon is measured.
 #![expect(
     clippy::disallowed_methods,
     clippy::print_stdout,
@@ -26,14 +26,14 @@ use tripbench_tests::daemon::Daemon;
 use tripbench_tests::good;
 
 const RIGS: usize = 32;
-/// Who watch, the browser not counted.
+/// Watching clients without the browser.
 const WATCHERS: usize = 19;
-/// While every rig runs.
+/// Duration of the measurement, during which every rig runs.
 const MEASURED: Duration = Duration::from_secs(25);
-/// Limits: cores, megabytes, scans, milliseconds.
+/// Limits in cores, megabytes, scans, milliseconds: targets of this project.
 const LIMITS: [(&str, f64); 4] =
     [("cpu_cores", 1.0), ("rss_mb", 250.0), ("scans_lost", 0.0), ("event_ms_p99", 200.0)];
-/// Role of this program when it is started again.
+/// Environment variable with the role of a process of this program.
 const ROLE: &str = "TRIPBENCH_FLEET";
 
 fn name(number: usize) -> String {
@@ -44,7 +44,7 @@ fn sheet_of(number: usize) -> String {
     format!("{}.toml", name(number))
 }
 
-/// All simulated modules: prints their addresses, then, for each line on its input, how often each was read.
+/// Serves all simulated modules: prints their addresses and then, for each line of input, how often each module was read.
 fn modules() {
     let rig_text = std::fs::read_to_string("rig.toml").expect("a rig sheet");
     let truth_text = std::fs::read_to_string("truth.toml").expect("a truth");
@@ -62,7 +62,7 @@ fn modules() {
     }
 }
 
-/// The daemon of all rigs, as `tripbench serve` has it.
+/// Serves all rigs in one daemon, as `tripbench serve` does.
 fn daemon() {
     let entry = |number: usize| {
         let files = SheetFiles {
@@ -89,7 +89,7 @@ fn again(workplace: &Workplace, role: &str) -> Command {
     command
 }
 
-/// The modules, as the measuring program has them.
+/// Process of the modules, as seen by the measuring process.
 struct Modules {
     child: Child,
     input: ChildStdin,
@@ -125,14 +125,14 @@ impl Drop for Modules {
     }
 }
 
-/// Seconds of processor that a process has taken, and its memory in megabytes, now and at the most.
+/// Processor time of a process in seconds, and its present and peak memory in megabytes.
 fn taken(process: u32) -> (f64, f64, f64) {
     let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).expect("a process");
     let after = stat.rsplit(')').next().expect("fields");
     let field = |index: usize| -> f64 {
         after.split_whitespace().nth(index).and_then(|word| word.parse().ok()).expect("a number")
     };
-    // utime and stime are fields 14 and 15 of proc(5), in hundredths of a second.
+    // utime and stime are fields 14 and 15 of /proc/PID/stat (proc(5)), in clock ticks, here hundredths of a second.
     let seconds = (field(11) + field(12)) / 100.0;
     let status = std::fs::read_to_string(format!("/proc/{process}/status")).expect("a process");
     let megabytes = |key: &str| -> f64 {
@@ -143,7 +143,7 @@ fn taken(process: u32) -> (f64, f64, f64) {
     (seconds, megabytes("VmRSS"), megabytes("VmHWM"))
 }
 
-/// Reads a stream of all rigs as fast as it comes, and counts its samples.
+/// Reads the event stream of all rigs as fast as it arrives and counts its `samples` events.
 fn watch(base: &str, samples: Arc<AtomicU64>, ended: Arc<AtomicBool>) -> std::thread::JoinHandle<()> {
     let host = base.trim_start_matches("http://").to_owned();
     std::thread::spawn(move || {
@@ -160,7 +160,7 @@ fn watch(base: &str, samples: Arc<AtomicU64>, ended: Arc<AtomicBool>) -> std::th
     })
 }
 
-/// Scans in the journals, by rig.
+/// Number of scans in the journals, by rig.
 fn kept(folder: &Path) -> Vec<u64> {
     let folders: Vec<PathBuf> =
         std::fs::read_dir(folder).expect("runs").flatten().map(|entry| entry.path()).collect();
@@ -185,15 +185,15 @@ fn looks(daemon: &Daemon) -> Vec<u64> {
     (0..RIGS).map(of).collect()
 }
 
-/// Scans that a module answered and no journal has: reads, less the looks between runs, less what is kept. Each rig is counted at a
-/// moment at which nobody looks.
+/// Scans that a module answered and no journal contains: reads of the module minus looks between runs minus scans kept. A rig is
+/// counted only while its number of looks does not change.
 fn lost(daemon: &Daemon, modules: &mut Modules, kept: &[u64]) -> u64 {
     let mut lost: Vec<Option<u64>> = vec![None; RIGS];
     for _ in 0..200 {
         let (before, reads, after) = (looks(daemon), modules.reads(), looks(daemon));
         for number in (0..RIGS).filter(|&number| before[number] == after[number]) {
             let found = reads[number].abs_diff(before[number] + kept[number]);
-            // A look that is under way is read and not counted yet: the least of many is the true one.
+            // A look in progress has been read but not yet counted: the least of many differences is the true one.
             lost[number] = Some(lost[number].map_or(found, |least| least.min(found)));
         }
     }
@@ -212,7 +212,7 @@ fn start_all(daemon: &Daemon) {
     }
 }
 
-/// Late milliseconds of every mark that the page has made since.
+/// Script that collects how late the page shows each event, in milliseconds.
 const COLLECT: &str = "window.late = []; new PerformanceObserver((list) => { for (const mark of list.getEntries()) if (mark.name === 'tripbench-shown') window.late.push(mark.detail.late_ms); }).observe({ type: 'mark' });";
 
 #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
@@ -240,7 +240,7 @@ fn main() {
     }
 }
 
-/// The sheets of every rig, and the modules behind them.
+/// Writes the sheets of all rigs and starts their modules.
 fn prepared(workplace: &Workplace) -> Modules {
     workplace.change("rig.toml", "scan_interval = \"5 ms\"", "scan_interval = \"10 ms\"");
     let (modules, addresses) = Modules::start(workplace);
@@ -256,7 +256,7 @@ fn prepared(workplace: &Workplace) -> Modules {
 
 fn measure() {
     if !is_there() {
-        println!("no chromium: one who watches is a real browser; install chromium and chromium-driver");
+        println!("no chromium: one watching client is a real browser; install chromium and chromium-driver");
         return;
     }
     let workplace = Workplace::new();
@@ -274,7 +274,7 @@ fn measure() {
     });
     start_all(&daemon);
     println!(
-        "{RIGS} rigs run, {WATCHERS} streams and a browser watch; measured for {} s",
+        "{RIGS} rigs running, watched by {WATCHERS} streams and a browser; measured for {} s",
         MEASURED.as_secs()
     );
     runtime.block_on(browser.run(COLLECT));
@@ -289,9 +289,9 @@ fn measure() {
     let mut late: Vec<f64> = late.as_array().expect("marks").iter().filter_map(Value::as_f64).collect();
     let shown = late.len();
     let (median, p99) = (percentile(&mut late, 0.5), percentile(&mut late, 0.99));
-    println!("still running at the end of it: {running} of {RIGS}");
-    println!("frames of samples to all streams: {frames:.0} a second");
-    println!("events on the screen: {shown}, median {median:.0} ms, 99 % within {p99:.0} ms");
+    println!("rigs still running after the measurement: {running} of {RIGS}");
+    println!("frames of samples to all streams: {frames:.0} per second");
+    println!("delay of {shown} events on the screen: median {median:.0} ms, 99 % within {p99:.0} ms");
     for number in 0..RIGS {
         daemon.until(&name(number), |state| state["doing"] == "idle" && state["run"]["over"] == true);
     }
@@ -302,13 +302,13 @@ fn measure() {
         .filter_map(|number| Some(daemon.rig(&name(number))["run"]["halted"]["text"].as_str()?.to_owned()))
         .collect();
     let lost = lost(&daemon, &mut modules, &kept);
-    println!("scans kept: {all}, memory at the most {peak_mb:.0} MB while all ran");
+    println!("scans kept: {all}, peak memory {peak_mb:.0} MB while all rigs ran");
     println!("runs aborted: {} {}", halts.len(), halts.first().map_or("", String::as_str));
     ended.store(true, Ordering::SeqCst);
     let found = [cores, peak_later_mb, count(lost), p99];
     let mut last = String::new();
     for ((name, limit), value) in LIMITS.into_iter().zip(found) {
-        let ratio = if limit == 0.0 { String::new() } else { format!(", {:.2} of it", value / limit) };
+        let ratio = if limit == 0.0 { String::new() } else { format!(", {:.2} of the limit", value / limit) };
         println!(
             "{name}: {value:.2}, limit {limit:.0}{ratio}: {}",
             if value <= limit { "kept" } else { "NOT kept" }

@@ -1,4 +1,4 @@
-//! How much faster than real time a rehearsal of the demo's script is; prints, asserts nothing.
+//! Speed of a rehearsal of the demo's script relative to real time; prints, asserts nothing.
 
 use std::time::Instant;
 use tripbench_tests::Bench;

@@ -1,14 +1,14 @@
-//! A search for wrong verdicts, unsafe outputs and lost records over drawn runs: `-- RUNS [SEED]`, and `-- guards [RUNS]` for how soon it
-//! finds what each guard is for. Prints, asserts nothing but that nothing was found.
+//! Searches drawn runs for wrong verdicts, unsafe outputs and lost records: `-- RUNS [SEED]`; with `-- guards [RUNS]`, counts the runs
+//! until it finds the fault that each guard prevents. Prints; the exit code says whether anything was found (or, with `guards`, not).
 
 use std::process::ExitCode;
 use std::time::Instant;
 use tripbench_tests::proving::on_all_cores;
 use tripbench_tests::search::{Found, Guard, draw, search, stations, told};
 
-/// Runs between two lines of progress.
+/// Runs between two progress lines.
 const BATCH: u32 = 1_000;
-/// Runs that are told one by one.
+/// Greatest number of faulty runs printed one by one.
 const MOST_TOLD: usize = 20;
 
 #[derive(Default)]
@@ -89,7 +89,7 @@ fn tell(stations: &[tripbench_tests::search::Station], seed: u64, found: &Found)
     }
 }
 
-/// How many runs it takes to find what each guard is for; whether all of them are found.
+/// Prints, for each guard, how many runs without it are needed to find its fault; `true` if all are found.
 #[expect(clippy::print_stdout, reason = "a program that prints")]
 fn guards(most: u64) -> bool {
     let mut all_found = true;

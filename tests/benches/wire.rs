@@ -1,5 +1,5 @@
-//! How fast the wires are scanned, beside a bare libmodbus loop and beside what the serial line allows, and how long a stop takes
-//! to the coil, beside what `rig check` states. Prints; asserts nothing.
+//! Scan rates on each wire, compared with a bare libmodbus loop and with the limit of the serial line, and the time from a stop to
+//! the coil, compared with the time that `rig check` states. Prints; asserts nothing.
 #![expect(
     clippy::disallowed_methods,
     clippy::print_stdout,
@@ -26,17 +26,18 @@ use tripbench_tests::hosted::{scans, stated_stop};
 use tripbench_tests::line::{serial_link, with_link};
 use tripbench_tests::{good, header};
 
-/// Time of one measurement of a rate.
+/// Duration of one measurement of a rate.
 const MEASURED: Duration = Duration::from_secs(2);
-/// Rounds of each rate, of which the median counts; those of the two TCP clients take turns.
+/// Measurements of each rate; the median counts. The two TCP clients take turns.
 const ROUNDS: usize = 5;
 /// Stops per wire.
 const STOPS: u32 = 12;
-/// Least share of the formula, and of the bare loop.
+/// Least share of the rate that the serial line allows. A target of this project.
 const RTU_LIMIT: f64 = 0.95;
+/// Least share of the rate of the bare loop. A target of this project.
 const TCP_LIMIT: f64 = 0.9;
 
-/// A served rig, and how to look at it.
+/// A served simulated rig.
 enum Served {
     Tcp(Server),
     Rtu(RtuServer),
@@ -58,7 +59,7 @@ fn rig(text: &str) -> RigSheet {
 
 fn bench_of(rig: &RigSheet) -> SimulatedBench {
     let mut truth = Truth::as_declared(rig, 1);
-    // Somebody is plugged in: an empty rig has nothing to test.
+    // A device is plugged in: an empty rig has nothing to test.
     truth.devices = vec![DeviceTruth::good(1, 60e3, 55e3)];
     SimulatedBench::new(rig, truth)
 }
@@ -82,8 +83,7 @@ fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime")
 }
 
-/// Free-running scans for a while: scans per second, and the trace.
-/// The bare loop, built with the C compiler that the linker needs anyway; `None` where it or libmodbus is missing.
+/// Builds the bare loop with the system's C compiler, which is also the linker; `None` if it or libmodbus is missing.
 fn bare_loop(target: &Path) -> Option<PathBuf> {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/libmodbus_loop.c");
     let program = target.join("libmodbus_loop");
@@ -117,7 +117,7 @@ fn median(mut values: Vec<f64>) -> f64 {
     values[values.len() / 2]
 }
 
-/// Scans per second over TCP, beside the bare loop with the same requests, in turns.
+/// Scan rate over TCP divided by that of the bare loop with the same requests, measured in turns.
 fn tcp_ratio() -> Option<f64> {
     let (served, sheet) = tcp();
     let plan = sheet.read_plan();
@@ -136,7 +136,8 @@ fn tcp_ratio() -> Option<f64> {
     Some(ours / bare)
 }
 
-/// Scans per second on a paced line, beside both frames and both silences of each read at that rate and nothing else.
+/// Scan rate on a paced serial line divided by its limit: for each read only both frames and both silences at that baud rate
+/// (11 bits per character; 3.5 characters of silence, 1.75 ms above 19 200 baud: MODBUS over Serial Line V1.02, 2.5.1.1).
 fn rtu_ratio(baud: u32) -> f64 {
     let (_served, sheet) = serial(baud);
     let plan = sheet.read_plan();
@@ -153,7 +154,7 @@ fn rtu_ratio(baud: u32) -> f64 {
     ours / allowed
 }
 
-/// Longest time from a stop to the coil, milliseconds, and what `rig check` states for this rig.
+/// Longest time from a stop to the coil and the time that `rig check` states for this rig, milliseconds.
 fn stop(name: &str, (served, sheet): (Served, RigSheet)) -> (f64, f64) {
     let stated = stated_stop(&sheet, MEASURED).as_secs_f64() * 1e3;
     let longest = (0..STOPS).map(|number| one_stop(&served, &sheet, number)).fold(0.0, f64::max);
@@ -163,7 +164,7 @@ fn stop(name: &str, (served, sheet): (Served, RigSheet)) -> (f64, f64) {
 
 const SCRIPT: &str = "name = \"stop\"\n[[step]]\ndo = \"drive\"\nair = \"evacuate\"\n[[step]]\ndo = \"hold\"\ntime = \"60 s\"\n";
 
-/// A live run that evacuates is stopped at some moment; time until the module's coil is off.
+/// Stops a live run while it evacuates; milliseconds until the module's coil is off.
 fn one_stop(served: &Served, sheet: &RigSheet, number: u32) -> f64 {
     let journal = std::env::temp_dir().join(format!("tripbench-stop-{}-{number}", std::process::id()));
     let latch = StopLatch::armed();
@@ -173,7 +174,7 @@ fn one_stop(served: &Served, sheet: &RigSheet, number: u32) -> f64 {
     while !served.evacuates() {
         std::thread::sleep(Duration::from_micros(200));
     }
-    // Spread over a scan and more.
+    // Spread the stops over more than a scan.
     std::thread::sleep(Duration::from_millis(150) + Duration::from_micros(7_300) * number);
     let started = Instant::now();
     let sent = control.send(Control::Stop(Halt::Operator { by: "the benchmark".into() }));
@@ -210,7 +211,7 @@ fn main() {
     let rtu: Vec<f64> = [9_600, 19_200, 115_200].map(rtu_ratio).to_vec();
     let rtu_ratio_min = rtu.iter().copied().fold(f64::INFINITY, f64::min);
     let stops = [stop("TCP", tcp()), stop("RTU 115200", serial(115_200)), stop("RTU 19200", serial(19_200))];
-    // The wire that comes nearest to what is stated.
+    // The wire with the greatest ratio of measured to stated time.
     let nearest = stops.into_iter().max_by(|a, b| (a.0 / a.1).total_cmp(&(b.0 / b.1)));
     let (stop_ms, stop_stated_ms) = nearest.expect("some wires");
     let tcp = tcp_ratio.map_or_else(|| String::from("none"), |ratio| format!("{ratio:.3}"));

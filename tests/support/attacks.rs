@@ -1,5 +1,5 @@
-//! Attacks on the judge by a second implementation: runs of a good rig whose digital inputs a program of another make has
-//! written anew, with devices that it drew itself. What is said of each against what that program knows of it.
+//! Attacks on the judge by a second implementation, the witness: it rewrites the digital inputs of a run on a good rig with devices
+//! that it draws itself. The judge's verdict on each device is compared with what the witness knows of it.
 
 use crate::ways::by_hand;
 use crate::{Bench, Outcome, sheet_text};
@@ -15,38 +15,38 @@ use tripbench_record::{
 };
 use tripbench_simulator::DeviceTruth;
 
-/// A good rig with good devices: what is rewritten.
+/// A good rig with good devices, whose run is rewritten.
 #[derive(Debug, Clone)]
 pub struct Base {
-    /// What is special about it.
+    /// Name.
     pub name: &'static str,
-    /// Its sheets and its truth.
+    /// Sheets and truth.
     pub bench: Bench,
 }
 
-/// What the witness knows of a device that it drew.
+/// Class of a device that the witness drew.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Known {
-    /// It must not pass.
+    /// Must not pass.
     NotPass,
-    /// It is well within all that is promised.
+    /// Well within everything that is promised.
     Good,
-    /// It is near a limit, or its misbehaviour is too small to matter.
+    /// Near a limit, or with a misbehaviour too small to matter.
     Gray,
-    /// It must not pass, but nothing in such a run could show it.
+    /// Must not pass, but such a run cannot show it.
     Blind,
 }
 
-/// A level that both sides have found, pascal.
+/// A level found by witness and judge, pascal.
 #[derive(Debug, Clone, Copy)]
 pub struct BothLevels {
-    /// Which.
+    /// The level's name.
     pub quantity: QuantityName,
-    /// As the witness found it.
+    /// Found by the witness.
     pub theirs_pa: f64,
-    /// As the judge found it.
+    /// Found by the judge.
     pub ours_pa: f64,
-    /// Its expanded uncertainty.
+    /// Expanded uncertainty stated by the judge.
     pub u_pa: f64,
 }
 
@@ -55,30 +55,30 @@ pub struct BothLevels {
 pub struct Attacked {
     /// Name of the run that was rewritten.
     pub base: &'static str,
-    /// Seed that it was drawn with.
+    /// Seed of the witness.
     pub seed: u64,
     /// Number of the rewritten trace.
     pub trace: usize,
-    /// Its position.
+    /// Position of the device.
     pub position: u8,
-    /// How it misbehaves.
+    /// Name of the misbehaviour.
     pub misbehaviour: String,
-    /// What the witness knows of it.
+    /// Class of the device, by the witness.
     pub known: Known,
-    /// Why, and all that was drawn.
+    /// Reason for the class, and all parameters drawn.
     pub why: String,
-    /// What was said of it.
+    /// The judge's verdict.
     pub verdict: Verdict,
-    /// Checks of it and of its rig that are no pass, in words.
+    /// Checks of the device and of its rig that failed, are undecided or are not met, in words.
     pub against: String,
-    /// What is said beside the verdict not to have been checked.
+    /// Quantities reported as not checked.
     pub not_checked: Vec<QuantityName>,
-    /// Levels that both sides have found.
+    /// Levels found by witness and judge.
     pub levels: Vec<BothLevels>,
 }
 
 impl Attacked {
-    /// Whether it is said beside its verdict that what is wrong with it was not checked.
+    /// Whether the result reports that the device's misbehaviour was not checked.
     pub fn said(&self) -> bool {
         let open = match self.misbehaviour.as_str() {
             "wired-together" | "crossed" => &[QuantityName::OwnEdges][..],
@@ -93,28 +93,28 @@ impl Attacked {
     }
 }
 
-/// What the witness is asked for.
+/// Request to the witness.
 #[derive(Debug, Clone, Copy)]
 pub struct Wanted<'w> {
-    /// Its python, with scipy.
+    /// Python interpreter with scipy.
     pub python: &'w Path,
-    /// Seed of what it draws.
+    /// Seed of the draws.
     pub seed: u64,
-    /// How many traces it writes.
+    /// Number of traces to write.
     pub traces: usize,
-    /// Misbehaviour that it begins with, counted through all of them.
+    /// Index of the first misbehaviour; the others follow in turn.
     pub first: usize,
-    /// The only misbehaviour, if it is to be one.
+    /// Restricts the draws to one misbehaviour.
     pub only: Option<&'w str>,
 }
 
 impl Base {
-    /// How many devices a rewritten trace holds.
+    /// Number of devices in a rewritten trace.
     pub const fn positions(&self) -> usize {
         self.bench.positions.len()
     }
 
-    /// The run, its record with the texts of its sheets.
+    /// Runs the bench and adds the texts of its sheets to the record.
     fn run(&self) -> Outcome {
         let mut outcome = self.bench.run();
         let texts = [
@@ -132,10 +132,10 @@ impl Base {
         outcome
     }
 
-    /// Runs it, lets the witness rewrite it, and judges every trace that comes of it.
+    /// Runs the bench, lets the witness rewrite the run, and judges every rewritten trace.
     ///
     /// # Panics
-    /// If the run does not come to its end, or the witness fails.
+    /// If the run is stopped early, or the witness fails.
     pub fn attacked(&self, wanted: Wanted<'_>) -> Vec<Attacked> {
         let outcome = self.run();
         assert_eq!(outcome.record.halted, None, "{}: the run was stopped", self.name);
@@ -161,11 +161,11 @@ impl Base {
         all
     }
 
-    /// Judges a rewritten trace as the stored one is judged again, and takes it away.
+    /// Judges a rewritten trace in the same way as a stored one, and deletes its file.
     fn judged(&self, outcome: &Outcome, (seed, number): (u64, usize), told: &Value) -> Vec<Attacked> {
         let path = PathBuf::from(told["trace"].as_str().expect("a path"));
         let text = std::fs::read_to_string(&path).expect("the trace");
-        std::fs::remove_file(&path).expect("a file of ours");
+        std::fs::remove_file(&path).expect("a removable trace file");
         let task = &outcome.task;
         let trace = Trace::from_csv(task.plan.clone(), &text).expect("a trace of the same plan");
         assert_eq!(trace.scans.len(), outcome.trace.scans.len());
@@ -191,10 +191,10 @@ impl Base {
         told["positions"].as_array().expect("positions").iter().map(of_position).collect()
     }
 
-    /// Levels of the run as it is: by the witness and by the judge, with the truth of the simulation, for each device.
+    /// Levels of the original run, by the witness and by the judge, each with the simulator's truth, for all devices.
     ///
     /// # Panics
-    /// If the witness fails, or says that no sound device could have shown what one of these has.
+    /// If the witness fails, or reports states that a sound device cannot show.
     pub fn as_it_is(&self, python: &Path) -> Vec<(BothLevels, f64)> {
         let outcome = self.run();
         let folder = Folder::new();
@@ -222,7 +222,7 @@ fn not_checked(checks: &[Check], position: u8) -> Vec<QuantityName> {
     mine.filter(|check| check.not_checked()).map(|check| check.quantity).collect()
 }
 
-/// What speaks against a device or its rig.
+/// Checks of a device and its rig that failed, are undecided or are not met, in words.
 fn against(checks: &[Check], position: u8) -> String {
     let speaks = |check: &&Check| {
         check.position.is_none_or(|of| of == position)
@@ -233,13 +233,13 @@ fn against(checks: &[Check], position: u8) -> String {
             "{} {} ({})",
             check.quantity,
             check.verdict,
-            check.remark.as_deref().unwrap_or("by its figure")
+            check.remark.as_deref().unwrap_or("by its value")
         )
     };
     checks.iter().filter(speaks).map(words).collect::<Vec<_>>().join("; ")
 }
 
-/// The step of a run that finds its levels.
+/// Index of the first `switch-points` step.
 fn outcome_ramps(outcome: &Outcome) -> Option<u16> {
     let mut steps = (0_u16..).zip(&outcome.task.steps);
     steps.find(|(_, step)| matches!(step.task, StepTask::SwitchPoints(_))).map(|(index, _)| index)
@@ -281,7 +281,7 @@ fn known(word: &str) -> Known {
         "may" => Known::Good,
         "gray" => Known::Gray,
         "blind" => Known::Blind,
-        other => panic!("the witness knows `{other}`"),
+        other => panic!("unknown class `{other}` from the witness"),
     }
 }
 
@@ -289,7 +289,7 @@ fn text_of(value: &Value) -> String {
     value.as_str().expect("a text").to_owned()
 }
 
-/// The program of the other side.
+/// Path of the witness program.
 pub fn witness() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("python/attacks.py")
 }
@@ -332,7 +332,7 @@ fn demo(seed: u64) -> Bench {
 
 fn changed(mut bench: Bench, changes: &[(&str, &str)]) -> Bench {
     for (from, to) in changes {
-        assert!(bench.rig.contains(from), "the rig sheet has no {from}");
+        assert!(bench.rig.contains(from), "the rig sheet does not contain `{from}`");
         bench.rig = bench.rig.replacen(from, to, 1);
     }
     bench
@@ -354,7 +354,7 @@ fn with_delay(mut bench: Bench, delay_ms: f64) -> Bench {
     bench
 }
 
-/// Without air saving, on below the switch point.
+/// Removes air saving and makes the outputs normally closed: on below the switch point.
 fn normally_closed(mut bench: Bench) -> Bench {
     let settings = bench.settings.take().expect("settings");
     let (front, _) = settings.split_once("[air_saving]").expect("air saving");
@@ -375,7 +375,7 @@ fn repair_bench(seed: u64) -> Bench {
     bench
 }
 
-/// Every run that is rewritten: seeds, noise, converters, delays, scripts, and air that a person moves.
+/// All runs to rewrite: with different seeds, noise, converters, delays and scripts, and one with air moved by hand.
 pub fn bases() -> Vec<Base> {
     let release = Bench { script: sheet_text("scripts/release.toml"), ..demo(4) };
     let repair = sheet_text("scripts/repair.toml");

@@ -1,4 +1,4 @@
-//! A real browser: Debian's chromium, driven over `WebDriver`.
+//! A real browser: Debian's chromium, controlled over `WebDriver`.
 
 use fantoccini::wd::Capabilities;
 use fantoccini::{Client, ClientBuilder, Locator};
@@ -13,14 +13,15 @@ use std::time::Duration;
 pub struct Browser {
     driver: Child,
     profile: PathBuf,
-    /// Address of the driver, and its session.
+    /// Address of the driver.
     driven: String,
+    /// Id of the session.
     session: String,
-    /// To drive it.
+    /// `WebDriver` client.
     pub client: Client,
 }
 
-/// What chromium is started with: nothing from outside, nothing kept.
+/// Arguments of chromium: headless, without background network traffic.
 const ARGUMENTS: [&str; 8] = [
     "--headless=new",
     "--no-sandbox",
@@ -32,18 +33,18 @@ const ARGUMENTS: [&str; 8] = [
     "--force-device-scale-factor=1",
 ];
 
-/// Whether chromium and its driver are there. In CI they have to be.
+/// Whether chromium and its driver are installed.
 ///
 /// # Panics
-/// In CI, if they are not.
+/// In CI, if they are not installed.
 pub fn is_there() -> bool {
     let there = Path::new("/usr/bin/chromedriver").exists() && Path::new("/usr/bin/chromium").exists();
-    assert!(there || std::env::var_os("CI").is_none(), "chromium and chromium-driver are not there");
+    assert!(there || std::env::var_os("CI").is_none(), "chromium and chromium-driver are not installed");
     there
 }
 
 impl Browser {
-    /// Starts one with a window of so many pixels.
+    /// Starts a browser with a window of this size in pixels; its profile is in `folder`.
     ///
     /// # Panics
     /// If it does not start.
@@ -88,18 +89,18 @@ impl Browser {
         self.client.goto(address).await.expect("the page opens");
     }
 
-    /// What a script gives.
+    /// Runs a script and returns its result.
     ///
     /// # Panics
-    /// If it fails.
+    /// If the script fails.
     pub async fn run(&self, script: &str) -> Value {
         self.client.execute(script, Vec::new()).await.expect("the script runs")
     }
 
-    /// Waits until a script gives true.
+    /// Waits until a JavaScript expression is truthy.
     ///
     /// # Panics
-    /// If it does not within a minute and a half.
+    /// If 900 polls, 100 ms apart, do not find it truthy.
     pub async fn until(&self, script: &str) {
         for _ in 0..900 {
             if self.run(&format!("return Boolean({script})")).await == Value::Bool(true) {
@@ -107,54 +108,54 @@ impl Browser {
             }
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
-        panic!("never so: {script}; the page says: {}", self.text().await);
+        panic!("not true after 900 polls: {script}; text of the page: {}", self.text().await);
     }
 
-    /// What the page says.
+    /// Visible text of the page.
     ///
     /// # Panics
-    /// If it says nothing.
+    /// If it cannot be read.
     pub async fn text(&self) -> String {
         self.run("return document.body.innerText").await.as_str().unwrap_or_default().to_owned()
     }
 
-    /// Presses a button of a rig by its words.
+    /// Presses the button of a rig that contains these words; `rig` counts from 0.
     ///
     /// # Panics
-    /// If there is none.
+    /// If there is no such button, or it cannot be pressed.
     pub async fn press(&self, rig: usize, words: &str) {
         let path = format!("(//section)[{}]//button[contains(., '{words}')]", rig + 1);
-        // A button counts once it was there for a moment. And the page may change between finding and pressing: then there is
-        // another one to find.
+        // The page ignores a button that has just appeared. It may also replace the button between finding and pressing: then find it
+        // again.
         tokio::time::sleep(Duration::from_millis(700)).await;
         for _ in 0..20 {
             let button = self.client.find(Locator::XPath(&path)).await.expect("a button");
             match button.click().await {
                 Ok(()) => {
-                    // As a finger does: what appears now is not pressed by the same press.
+                    // Wait as a person does: the same press must not hit a button that appears now.
                     tokio::time::sleep(Duration::from_millis(700)).await;
                     return;
                 }
                 Err(error) if error.is_stale_element_reference() => {}
-                Err(error) => panic!("{words} is not pressed: {error}"),
+                Err(error) => panic!("`{words}` cannot be pressed: {error}"),
             }
         }
-        panic!("{words} never stays");
+        panic!("`{words}` was replaced at each of 20 attempts");
     }
 
-    /// Types as a scanner does, whatever has the focus: fast, with Enter at the end.
+    /// Types into the focused element as a barcode scanner does: fast, with Enter at the end.
     ///
     /// # Panics
-    /// If nothing takes it.
+    /// If the keys cannot be sent.
     pub async fn scan(&self, text: &str) {
         let focused = self.client.active_element().await.expect("a focus");
         focused.send_keys(&format!("{text}\u{e007}")).await.expect("it types");
     }
 
-    /// Makes the window so large.
+    /// Sets the size of the viewport in pixels.
     ///
     /// # Panics
-    /// If it cannot be.
+    /// If the page does not get this size.
     pub async fn resize(&self, (width, height): (u32, u32)) {
         self.devtools(
             "Emulation.setDeviceMetricsOverride",
@@ -163,23 +164,23 @@ impl Browser {
         self.until(&format!("innerWidth === {width} && innerHeight === {height}")).await;
     }
 
-    /// Shows the page as somebody with this vision sees it: `none`, `achromatopsia`, `deuteranopia`, `protanopia`.
+    /// Emulates a vision deficiency: `none`, `achromatopsia`, `deuteranopia`, `protanopia`.
     ///
     /// # Panics
-    /// If it does not.
+    /// If the driver refuses the command.
     pub fn see_as(&self, vision: &str) {
         self.devtools("Emulation.setEmulatedVisionDeficiency", &json!({"type": vision}));
     }
 
-    /// Shows the page as it is printed.
+    /// Emulates print media.
     ///
     /// # Panics
-    /// If it does not.
+    /// If the driver refuses the command.
     pub fn as_printed(&self) {
         self.devtools("Emulation.setEmulatedMedia", &json!({"media": "print"}));
     }
 
-    /// A command of chromium's own protocol, through its driver.
+    /// Sends a command of the protocol of chromium's developer tools through the driver.
     fn devtools(&self, command: &str, parameters: &Value) {
         let address = format!("{}/session/{}/goog/cdp/execute", self.driven, self.session);
         let body = json!({"cmd": command, "params": parameters}).to_string();
@@ -187,10 +188,10 @@ impl Browser {
         answer.unwrap_or_else(|error| panic!("{command}: {error}"));
     }
 
-    /// What axe-core finds against WCAG 2.2, levels A and AA, each with the elements it is found at; `script` is axe-core.
+    /// Violations of WCAG 2.2, levels A and AA, that axe-core finds, each with its elements; `script` is the source of axe-core.
     ///
     /// # Panics
-    /// If it does not run.
+    /// If axe-core does not run, or passes no more than ten rules.
     pub async fn accessibility(&self, script: &str) -> Vec<String> {
         self.run(&format!("if (!window.axe) {{ {script} }} return true")).await;
         let ask = "const done = arguments[0]; axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] }).then((found) => done({ passes: found.passes.length, violations: found.violations.map((one) => `${one.id}: ${one.help}: ${one.nodes.map((node) => node.target.join(' ')).join(', ')}`) }), (error) => done(String(error)));";
@@ -200,10 +201,10 @@ impl Browser {
         violations.iter().map(|one| one.as_str().unwrap_or_default().to_owned()).collect()
     }
 
-    /// A picture of the window.
+    /// Saves a screenshot of the window as PNG.
     ///
     /// # Panics
-    /// If there is none.
+    /// If there is none, or it cannot be written.
     pub async fn picture(&self, path: &Path) {
         let png = self.client.screenshot().await.expect("a picture");
         std::fs::write(path, png).expect("it can be written");
@@ -214,7 +215,7 @@ impl Drop for Browser {
     fn drop(&mut self) {
         drop(self.driver.kill());
         drop(self.driver.wait());
-        // The driver leaves its browser behind: known by the profile, which is of this one alone.
+        // The driver leaves its browser running. Its processes are found by the profile, which is unique to this browser.
         for id in with_words(&self.profile.display().to_string()) {
             let _may_have_ended = kill_process(id, Signal::KILL);
         }
@@ -222,7 +223,7 @@ impl Drop for Browser {
     }
 }
 
-/// Processes whose command line has these words.
+/// Processes with a command line that contains these words.
 fn with_words(words: &str) -> Vec<Pid> {
     let entries = std::fs::read_dir("/proc").into_iter().flatten().flatten();
     let ours = entries.filter(|entry| {

@@ -1,4 +1,4 @@
-//! The built `tripbench` command, in a folder of its own with a copy of the demo's sheets.
+//! The built `tripbench` command, run in a temporary folder with a copy of the demo's sheets.
 
 use crate::sheet_text;
 use rustix::process::{Pid, Signal, kill_process};
@@ -16,10 +16,10 @@ pub struct Workplace {
     pub folder: PathBuf,
 }
 
-/// What a command printed and how it ended.
+/// Output and exit code of a command.
 #[derive(Debug)]
 pub struct Said {
-    /// Exit code.
+    /// Exit code; `None` if a signal ended the command.
     pub code: Option<i32>,
     /// Standard output.
     pub out: String,
@@ -27,7 +27,7 @@ pub struct Said {
     pub err: String,
 }
 
-/// Sheets that every workplace has, by file name.
+/// Sheets of every workplace: file name, source in `bench-scripts`.
 const SHEETS: [(&str, &str); 6] = [
     ("rig.toml", "rigs/goods-in-1.toml"),
     ("type.toml", "types/jd-20.toml"),
@@ -44,10 +44,10 @@ impl Default for Workplace {
 }
 
 impl Workplace {
-    /// A new folder with the demo's sheets.
+    /// Creates a folder with the demo's sheets.
     ///
     /// # Panics
-    /// If it cannot be made.
+    /// If it cannot be created.
     pub fn new() -> Self {
         let number = NEXT.fetch_add(1, Ordering::SeqCst);
         let folder = std::env::temp_dir().join(format!("tripbench-test-{}-{number}", std::process::id()));
@@ -56,7 +56,7 @@ impl Workplace {
         for (file, sheet) in SHEETS {
             workplace.write(file, &sheet_text(sheet));
         }
-        // The tests are to pass in any year.
+        // The calibration must never expire in a test.
         workplace.change("rig.toml", "due = 2027-03-12", "due = 2999-03-12");
         workplace
     }
@@ -77,27 +77,27 @@ impl Workplace {
         std::fs::read_to_string(self.folder.join(file)).unwrap_or_else(|error| panic!("{file}: {error}"))
     }
 
-    /// Replaces a text in a file; the text must be there.
+    /// Replaces every occurrence of a text in a file.
     ///
     /// # Panics
-    /// If it is not.
+    /// If the text does not occur in the file.
     pub fn change(&self, file: &str, from: &str, to: &str) -> &Self {
         let text = self.read(file);
-        assert!(text.contains(from), "`{from}` is not in {file}");
+        assert!(text.contains(from), "{file} does not contain `{from}`");
         self.write(file, &text.replace(from, to));
         self
     }
 
-    /// Shortens what stands beside the ramps: reading the reference at rest, watching the leak.
+    /// Shortens the steps other than the ramps: reading the reference at rest, and the leak.
     ///
     /// # Panics
-    /// If a sheet of the demo has changed its form.
+    /// If the demo's script lacks a line that is replaced.
     pub fn brief(&self) {
         self.change("script.toml", "do = \"zero\"", "do = \"zero\"\nwatch = \"0.5 s\"");
         self.change("script.toml", "do = \"leak\"", "do = \"leak\"\nwatch = \"1 s\"");
     }
 
-    /// The command, not started, in this folder.
+    /// The `tripbench` command with these arguments in this folder, not yet started.
     pub fn command(&self, arguments: &str) -> Command {
         let mut command = Command::new(program());
         command.args(arguments.split_whitespace()).current_dir(&self.folder).stdin(Stdio::null());
@@ -105,7 +105,7 @@ impl Workplace {
         command
     }
 
-    /// Runs the command to its end.
+    /// Runs the command and waits for its end.
     ///
     /// # Panics
     /// If it cannot be started.
@@ -113,7 +113,7 @@ impl Workplace {
         self.command(arguments).output().map(Said::from).expect("the command starts")
     }
 
-    /// The same, with text on its standard input.
+    /// As [`Self::run`], with text on standard input.
     ///
     /// # Panics
     /// If it cannot be started.
@@ -142,10 +142,10 @@ impl From<Output> for Said {
     }
 }
 
-/// The built program, beside the test's own.
+/// Path of the built program in the target folder of the test.
 ///
 /// # Panics
-/// If it was not built: `cargo build --workspace` does.
+/// If it is not built or older than its sources; `cargo build --workspace` builds it.
 pub fn program() -> PathBuf {
     let test = std::env::current_exe().expect("a test has a path");
     let folder = test.ancestors().find(|folder| folder.join("tripbench").is_file()).map(Path::to_owned);
@@ -159,17 +159,17 @@ pub fn program() -> PathBuf {
         sources.split_whitespace().skip(1).find(|source| built(Path::new(source)).is_ok_and(|of| of > at));
     assert_eq!(
         newer, None,
-        "tripbench is older than that: run `cargo build --workspace` first, as tests/run does"
+        "tripbench is older than this source: run `cargo build --workspace` first, as tests/run does"
     );
     program
 }
 
-/// A simulated rig in a process of its own; ended when dropped.
+/// A simulated rig in a separate process; ended when dropped.
 #[derive(Debug)]
 pub struct Simulated(Child);
 
 impl Simulated {
-    /// Starts it on a free port and puts its address into the rig sheet.
+    /// Starts the rig of `rig.toml` on a free port and writes its address to that sheet.
     ///
     /// # Panics
     /// If it does not start.
@@ -177,7 +177,7 @@ impl Simulated {
         Self::of(workplace, "rig.toml")
     }
 
-    /// The same, of a rig sheet by its name.
+    /// Starts the rig of a sheet on a free port and writes its address to that sheet.
     ///
     /// # Panics
     /// If it does not start.
@@ -193,10 +193,10 @@ impl Simulated {
         Self(child)
     }
 
-    /// Takes it off the processor: its connections stay open, and nothing answers.
+    /// Stops the process with SIGSTOP: its connections stay open but nothing answers.
     ///
     /// # Panics
-    /// If there is no such process.
+    /// If the process does not exist.
     pub fn freeze(&self) {
         let id = i32::try_from(self.0.id()).expect("a process number");
         kill_process(Pid::from_raw(id).expect("a process"), Signal::STOP).expect("it takes it");
@@ -210,20 +210,20 @@ impl Drop for Simulated {
     }
 }
 
-/// A rig and script that are done in a few seconds: so fast that nothing but a wrong level may be decided.
+/// A workplace whose run takes a few seconds: so fast that only a wrong level is certain to be decided.
 ///
 /// # Panics
-/// If a sheet of the demo has changed its form.
+/// If a sheet of the demo lacks a line that is replaced.
 pub fn quick() -> Workplace {
     let workplace = decided();
     workplace.change("rig.toml", "vent = \"0.5 s\"", "vent = \"0.1 s\"");
     workplace
 }
 
-/// The same with a vent so slow that good devices pass.
+/// As [`quick`], with a vent slow enough for good devices to pass.
 ///
 /// # Panics
-/// If a sheet of the demo has changed its form.
+/// If a sheet of the demo lacks a line that is replaced.
 pub fn decided() -> Workplace {
     let workplace = Workplace::new();
     workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
@@ -243,7 +243,7 @@ pub fn decided() -> Workplace {
     workplace
 }
 
-/// A rig whose air moves faster than the demo's, and a script that finds the same verdicts in half a minute.
+/// A workplace with a rig that moves air faster than the demo's, and a script with the same verdicts in half a minute.
 pub fn brisk() -> Workplace {
     let workplace = Workplace::new();
     workplace.change("rig.toml", "evacuate = \"3 s\"", "evacuate = \"1 s\"");
@@ -257,7 +257,7 @@ pub fn brisk() -> Workplace {
     workplace
 }
 
-/// A rig with a good reference and a device that scatters, its cut-off near a limit: more ramps would decide it.
+/// A workplace with a good reference and one device that scatters, with its switch point near a limit: more ramps would decide it.
 pub fn undecided() -> Workplace {
     let workplace = Workplace::new();
     workplace.change(

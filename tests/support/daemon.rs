@@ -1,4 +1,4 @@
-//! A daemon in a process of its own, and what it answers.
+//! A daemon in a separate process, and requests to its API.
 
 use crate::command::Workplace;
 use rustix::process::{Pid, Signal, kill_process};
@@ -12,11 +12,11 @@ use std::time::Duration;
 #[derive(Debug)]
 pub struct Daemon {
     child: Child,
-    /// `http://127.0.0.1:port`.
+    /// Base URL: `http://127.0.0.1:port`.
     pub base: String,
 }
 
-/// An answer.
+/// An HTTP response.
 #[derive(Debug)]
 pub struct Answer {
     /// HTTP status.
@@ -31,13 +31,13 @@ impl Answer {
     /// The body as JSON.
     ///
     /// # Panics
-    /// If it is none.
+    /// If it is not JSON.
     pub fn json(&self) -> Value {
         serde_json::from_str(&self.text).expect("JSON")
     }
 }
 
-/// The bench sheet of the workplace's one rig.
+/// Bench sheet for the workplace's only rig.
 const BENCH: &str = "listen = \"127.0.0.1:0\"\nruns = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\n";
 
 impl Daemon {
@@ -50,7 +50,7 @@ impl Daemon {
         Self::with(workplace, "serve --bench bench.toml --log json")
     }
 
-    /// Serves by a command line.
+    /// Starts a daemon with these arguments of `tripbench`.
     ///
     /// # Panics
     /// If it does not start.
@@ -58,7 +58,7 @@ impl Daemon {
         Self::of(workplace, workplace.command(words))
     }
 
-    /// Serves by a command that is not started yet.
+    /// Starts a daemon with a prepared command.
     ///
     /// # Panics
     /// If it does not start.
@@ -72,48 +72,48 @@ impl Daemon {
         Self { child, base }
     }
 
-    /// Its process.
+    /// Process id.
     pub fn id(&self) -> u32 {
         self.child.id()
     }
 
-    /// Sends it a signal.
+    /// Sends the daemon a signal.
     ///
     /// # Panics
-    /// If there is no such process.
+    /// If the process does not exist.
     pub fn signal(&self, signal: Signal) {
         let id = i32::try_from(self.id()).expect("a process number");
         kill_process(Pid::from_raw(id).expect("a process"), signal).expect("it takes it");
     }
 
-    /// Whether it has ended.
+    /// Whether the daemon has ended.
     ///
     /// # Panics
-    /// If there is no such process.
+    /// If its state cannot be read.
     pub fn has_ended(&mut self) -> bool {
         self.child.try_wait().expect("a process").is_some()
     }
 
-    /// Puts devices at positions of a rig and starts the round; the answer to the start.
+    /// Puts devices at positions of a rig and starts a run; the response to the start.
     ///
     /// # Panics
-    /// If they are not taken.
+    /// If the round is refused.
     pub fn start_round(&self, rig: &str, serials: &[(u8, &str)]) -> Answer {
         let revision = self.mount(rig, serials);
         self.begin(rig, &json!({"revision": revision}))
     }
 
-    /// Starts a run on a rig as it is now; `what` is the body but for the stops that were seen.
+    /// Starts a run; `what` is the request body, to which the rig's present stop count is added.
     pub fn begin(&self, rig: &str, what: &Value) -> Answer {
         let mut body = what.clone();
         body["stops"] = self.rig(rig)["stops"].clone();
         self.send("POST", &format!("/api/v1/rigs/{rig}/runs"), &body)
     }
 
-    /// Puts devices at positions of a rig; the revision of the round.
+    /// Puts devices at positions of a rig; the new revision of the round.
     ///
     /// # Panics
-    /// If they are not taken.
+    /// If the round is refused.
     pub fn mount(&self, rig: &str, serials: &[(u8, &str)]) -> u64 {
         let revision = self.rig(rig)["round"]["revision"].as_u64().expect("a revision");
         let place = |(position, serial): &(u8, &str)| json!({"position": position, "serial": serial});
@@ -124,28 +124,28 @@ impl Daemon {
         answer.json()["revision"].as_u64().expect("a revision")
     }
 
-    /// Waits for its end.
+    /// Waits for the end of the daemon.
     ///
     /// # Panics
-    /// If there is no such process.
+    /// If its state cannot be read.
     pub fn wait(&mut self) -> ExitStatus {
         self.child.wait().expect("it ends")
     }
 
-    /// GET.
+    /// Sends a GET request.
     pub fn get(&self, path: &str) -> Answer {
         self.ask("GET", path, &[], None)
     }
 
-    /// A request with a JSON body.
+    /// Sends a request with a JSON body.
     pub fn send(&self, method: &str, path: &str, body: &Value) -> Answer {
         self.ask(method, path, &[("content-type", "application/json")], Some(&body.to_string()))
     }
 
-    /// Any request.
+    /// Sends any request.
     ///
     /// # Panics
-    /// If there is no answer.
+    /// If there is no response within 20 s.
     pub fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: Option<&str>) -> Answer {
         let agent: ureq::Agent = ureq::Agent::config_builder()
             .http_status_as_error(false)
@@ -167,10 +167,10 @@ impl Daemon {
         }
     }
 
-    /// A stream that is asked for and never read.
+    /// Requests a stream that is never read.
     ///
     /// # Panics
-    /// If the daemon takes no connection.
+    /// If the daemon accepts no connection.
     pub fn stream_unread(&self, path: &str) -> TcpStream {
         let host = self.base.trim_start_matches("http://");
         let mut stream = TcpStream::connect(host).expect("it listens");
@@ -178,15 +178,15 @@ impl Daemon {
         stream
     }
 
-    /// State of a rig.
+    /// State of a rig as JSON.
     pub fn rig(&self, name: &str) -> Value {
         self.get(&format!("/api/v1/rigs/{name}")).json()
     }
 
-    /// Waits until a rig is as wanted; how it is then.
+    /// Waits until the state of a rig meets a condition; that state.
     ///
     /// # Panics
-    /// If it is not within a minute and a half.
+    /// If 900 polls, 100 ms apart, do not meet it.
     pub fn until(&self, name: &str, wanted: impl Fn(&Value) -> bool) -> Value {
         const TRIES: u32 = 900;
         let mut state = Value::Null;
@@ -195,10 +195,10 @@ impl Daemon {
             if wanted(&state) {
                 return state;
             }
-            #[expect(clippy::disallowed_methods, reason = "another process is waited for")]
+            #[expect(clippy::disallowed_methods, reason = "waits for another process")]
             std::thread::sleep(Duration::from_millis(100));
         }
-        panic!("never so: {state}")
+        panic!("condition not met after 900 polls: {state}")
     }
 }
 

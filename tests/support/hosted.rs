@@ -1,4 +1,4 @@
-//! A simulated module in the test's own process, so that the test sees its coils, with the daemon in another.
+//! A simulated module in the test's own process, so that the test can read its coils while the daemon runs in another process.
 
 use crate::command::Workplace;
 use std::process::Command;
@@ -13,16 +13,16 @@ use tripbench_record::{LoadedSheets, Mark, QuantityName, Segment, Trace};
 use tripbench_rig::{Order, Output, OutputName, ReadPlan, RigSheet, Scan};
 use tripbench_simulator::{Server, SimulatedBench, Truth, serve};
 
-/// A module whose coils can be looked at.
+/// A simulated module with coils that the test can read.
 #[derive(Debug)]
 pub struct Hosted {
     server: Server,
-    /// The rig sheet, with its address.
+    /// The rig sheet with the module's address.
     pub rig: RigSheet,
 }
 
 impl Hosted {
-    /// Serves the rig of a sheet on a free port, and puts its address into the sheet.
+    /// Serves the rig of a sheet on a free port, and writes its address to the sheet.
     ///
     /// # Panics
     /// If it does not start.
@@ -35,10 +35,10 @@ impl Hosted {
         Self { server, rig }
     }
 
-    /// Another master sets the outputs, over a connection of its own.
+    /// Sets the outputs as a second master, over a separate connection.
     ///
     /// # Panics
-    /// If the module does not take it.
+    /// If the module does not accept it.
     pub fn set_by_another_master(&self, order: Order) {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
         runtime.block_on(async {
@@ -49,10 +49,10 @@ impl Hosted {
         });
     }
 
-    /// The module restarts: for a time nothing answers at its address; then its outputs are as another master sets them at once.
+    /// Restarts the module: nothing answers for `off`, then a second master immediately sets the outputs to `order`.
     ///
     /// # Panics
-    /// If it does not start again.
+    /// If the module does not restart at its address.
     #[must_use]
     pub fn restart(self, workplace: &Workplace, off: Duration, order: Order) -> Self {
         let (address, rig) = (self.server.address(), self.rig);
@@ -65,7 +65,7 @@ impl Hosted {
         again
     }
 
-    /// Puts a plug in, or pulls it.
+    /// Plugs the device at a position in or out.
     pub fn plug(&self, position: u8, is_in: bool) {
         self.server.plug(position, is_in);
     }
@@ -73,7 +73,7 @@ impl Hosted {
     /// Whether every output has its safe value.
     ///
     /// # Panics
-    /// If the module has other outputs than its sheet.
+    /// If the module lacks an output of the sheet.
     pub fn is_safe(&self) -> bool {
         let is_safe = |output: &Output| {
             let coil = self.server.look(|bench| bench.coil(output.name));
@@ -82,10 +82,10 @@ impl Hosted {
         self.rig.outputs.iter().all(is_safe)
     }
 
-    /// How long it takes until every output has its safe value.
+    /// Waits until every output has its safe value; the time that took.
     ///
     /// # Errors
-    /// If that takes longer than a time.
+    /// If it takes longer than `within`, with that time.
     pub fn until_safe(&self, within: Duration) -> Result<Duration, Duration> {
         let began = now();
         while !self.is_safe() {
@@ -97,30 +97,30 @@ impl Hosted {
         Ok(began.elapsed())
     }
 
-    /// Whether vacuum is being pulled, as the module has it.
+    /// Whether an output for evacuation is on in the module.
     ///
     /// # Panics
-    /// If the rig has no such output.
+    /// If the rig has no evacuation output.
     pub fn pulls(&self) -> bool {
         let coil = |name| self.server.look(|bench| bench.coil(name));
         let main = coil(OutputName::Evacuate).expect("the demo's rig pulls vacuum");
         main || coil(OutputName::EvacuateFine).unwrap_or(false)
     }
 
-    /// Waits until it is so; how long that took.
+    /// Waits until [`Self::pulls`] equals `pulls`; the time that took.
     ///
     /// # Panics
-    /// If it is never so within a minute.
+    /// If it takes longer than a minute.
     pub fn until_pulls(&self, pulls: bool) -> Duration {
         let began = now();
         while self.pulls() != pulls {
-            assert!(began.elapsed() < Duration::from_mins(1), "never pulls = {pulls}");
+            assert!(began.elapsed() < Duration::from_mins(1), "pulls is not {pulls} after a minute");
             wait(Duration::from_micros(500));
         }
         began.elapsed()
     }
 
-    /// Whether vacuum was pulled at any time within a span from now.
+    /// Whether vacuum is pulled at any time within a span from now.
     pub fn pulls_within(&self, span: Duration) -> bool {
         let began = now();
         while began.elapsed() < span {
@@ -133,7 +133,7 @@ impl Hosted {
     }
 }
 
-/// The daemon whose runs go wrong on demand; `program` is its path.
+/// Command for the daemon whose runs fail on demand; `program` is its path.
 pub fn faulty(workplace: &Workplace, program: &str) -> Command {
     let mut command = Command::new(program);
     command.current_dir(&workplace.folder);
@@ -141,20 +141,20 @@ pub fn faulty(workplace: &Workplace, program: &str) -> Command {
 }
 
 /// Waits in real time.
-#[expect(clippy::disallowed_methods, reason = "a daemon in real time is watched")]
+#[expect(clippy::disallowed_methods, reason = "watches a daemon in real time")]
 pub fn wait(time: Duration) {
     std::thread::sleep(time);
 }
 
-#[expect(clippy::disallowed_methods, reason = "a daemon in real time is watched")]
+#[expect(clippy::disallowed_methods, reason = "watches a daemon in real time")]
 fn now() -> Instant {
     Instant::now()
 }
 
-/// Scans a module for a time: how many a second, and all of them.
+/// Scans a module for a time; scans per second, and the trace of all scans.
 ///
 /// # Panics
-/// If it does not answer.
+/// If the module does not answer.
 pub fn scans(rig: &RigSheet, plan: &ReadPlan, measured: Duration) -> (f64, Trace) {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
     runtime.block_on(async {
@@ -170,7 +170,7 @@ pub fn scans(rig: &RigSheet, plan: &ReadPlan, measured: Duration) -> (f64, Trace
     })
 }
 
-/// What `rig check` states that a stop takes at most, from scans of a time.
+/// Longest time of a stop that `rig check` states, from scans over the time `measured`.
 ///
 /// # Panics
 /// If the module does not answer.

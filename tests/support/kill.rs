@@ -1,4 +1,4 @@
-//! Runs that are killed: what the journal must still hold.
+//! Killed runs: what their journals must still contain.
 
 use crate::command::{brisk, program};
 use std::io::{BufRead, BufReader};
@@ -10,26 +10,26 @@ use tripbench_rig::RigSheet;
 use tripbench_runner::recover;
 use tripbench_simulator::{SimulatedBench, Truth, serve};
 
-/// What a killed run left.
+/// Remains of a killed run.
 #[derive(Debug)]
 pub struct Killed {
-    /// Events of the journal after it was opened.
+    /// Events of the recovered journal.
     pub events: Vec<Event>,
-    /// Events that the listener had seen.
+    /// Events that the listener received.
     pub seen: Vec<Event>,
-    /// Scans that the module had answered.
+    /// Scans that the module answered.
     pub answered: u64,
     /// Scans in the journal.
     pub kept: u64,
-    /// Whether the run was still going on.
+    /// Whether the journal was open, so the run still in progress.
     pub was_open: bool,
 }
 
-/// Starts a run of the demo's sheets against a simulated module, kills it after a time, and opens its journal.
+/// Starts a run of the demo's sheets on a simulated module, kills it after a time, and recovers its journal.
 ///
 /// # Panics
-/// If something cannot be started.
-#[expect(clippy::disallowed_methods, reason = "a kill at a moment in real time")]
+/// If a process cannot be started or the journal cannot be recovered.
+#[expect(clippy::disallowed_methods, reason = "kills a process in real time")]
 pub fn kill_after(time: Duration) -> Killed {
     let workplace = brisk();
     let rig = crate::good(&workplace.read("rig.toml"), RigSheet::read);
@@ -49,11 +49,11 @@ pub fn kill_after(time: Duration) -> Killed {
     let output = child.stdout.take().expect("its output");
     let reader = std::thread::spawn(move || {
         let lines = BufReader::new(output).lines().map_while(Result::ok);
-        // A last line that was cut by the kill was not seen whole.
+        // A last line that the kill cut off stays unparsed.
         lines.map(|line| line + "\n").collect::<Vec<_>>()
     });
     std::thread::sleep(time);
-    // Already ended is as good: the journal then says so.
+    // The run may already have ended; the journal then says so.
     drop(child.kill());
     child.wait().expect("it ended");
     let answered = server.look(SimulatedBench::reference_reads);
@@ -70,14 +70,14 @@ pub fn kill_after(time: Duration) -> Killed {
     Killed { seen: seen(&lines), events: recovered.events, answered, kept, was_open: recovered.was_open }
 }
 
-/// The events among the lines of a listener.
+/// Parses the lines of a listener.
 fn seen(lines: &[String]) -> Vec<Event> {
     let text: String = std::iter::once(MAGIC.to_owned()).chain(lines.iter().cloned()).collect();
     open(text.as_bytes()).expect("lines of a journal").events
 }
 
 impl Killed {
-    /// What is wrong with it, in words; nothing if it is as promised.
+    /// Broken promises, in words; empty if there are none.
     pub fn faults(&self) -> Vec<String> {
         let mut faults = Vec::new();
         if self.events.is_empty() {
@@ -86,14 +86,14 @@ impl Killed {
         let halted = self.events.iter().any(|event| matches!(event.kind, EventKind::Halted(Halt::Killed)));
         let ended = matches!(self.events.last().map(|event| &event.kind), Some(EventKind::Ended { .. }));
         if !ended || (self.was_open && !halted) {
-            faults.push(String::from("the journal does not say aborted"));
+            faults.push(String::from("the journal does not end as a killed run"));
         }
         for event in &self.seen {
             if self.events.get(usize::try_from(event.seq.0).unwrap_or(usize::MAX)) != Some(event) {
-                faults.push(format!("event {} was seen and is not in the journal", event.seq.0));
+                faults.push(format!("event {} was received but is not in the journal", event.seq.0));
             }
         }
-        // Scans are 5 ms apart: 250 ms are 50.
+        // At most 250 ms may be lost: 50 scans, 5 ms apart.
         if self.answered.saturating_sub(self.kept) > 50 {
             faults.push(format!("{} scans were answered, {} are in the journal", self.answered, self.kept));
         }
@@ -101,7 +101,8 @@ impl Killed {
     }
 }
 
-/// Kills so many runs at times spread over a run, `workers` at once; what is wrong, and how many scans were lost at most.
+/// Kills `count` runs at times spread over a run, `workers` at once. Returns the broken promises, the greatest number of lost scans and
+/// the number of events that the listeners received.
 ///
 /// # Panics
 /// If a worker fails.
@@ -109,7 +110,7 @@ pub fn kill_many(count: u32, workers: u32) -> (Vec<String>, u64, usize) {
     let work = move |worker: u32| {
         let mine = (0..count).filter(|number| number % workers == worker);
         let run = |number: u32| {
-            // Spread evenly and without a pattern over the 25 s of a run, most of them early: golden ratio, squared.
+            // Spread over the 25 s of a run without a pattern, most of them early: multiples of the golden ratio, cubed.
             let share = f64::from(number).mul_add(0.618_033_988_749_895, 0.1).fract();
             let killed = kill_after(Duration::from_secs_f64(0.02 + 25.0 * share.powi(3)));
             let faults = killed.faults();

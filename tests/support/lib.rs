@@ -1,4 +1,4 @@
-//! Support for the whole-system tests: the demo's sheets as loaded, and a run in virtual time.
+//! Support for the whole-system tests: the demo's sheets and runs in virtual time.
 
 pub mod attacks;
 pub mod browser;
@@ -34,7 +34,7 @@ pub fn bench_scripts() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../bench-scripts")
 }
 
-/// The text of a sheet of the demo.
+/// Text of a sheet of the demo; `path` is relative to `bench-scripts`.
 ///
 /// # Panics
 /// If it cannot be read.
@@ -43,10 +43,10 @@ pub fn sheet_text(path: &str) -> String {
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
-/// Reads a sheet that must be good.
+/// Reads a sheet that must be free of findings.
 ///
 /// # Panics
-/// If there is a finding.
+/// With all findings, if there are any.
 pub fn good<T>(text: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> T {
     let findings = Findings::new();
     let sheet = read_sheet(&Source::new("sheet.toml", text), &findings, read);
@@ -55,29 +55,29 @@ pub fn good<T>(text: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> T {
     sheet.filter(|_| findings.is_empty()).unwrap_or_else(|| panic!("{}", all.join("\n")))
 }
 
-/// What a test runs: texts of the sheets, the truth, the positions.
+/// Input of a test run: texts of the sheets, truth, positions.
 #[derive(Debug, Clone)]
 pub struct Bench {
     /// Rig sheet.
     pub rig: String,
     /// Type sheet.
     pub device_type: String,
-    /// Settings sheet; `None` for a run without limits.
+    /// Settings sheet; `None` for a run without device type and limits.
     pub settings: Option<String>,
     /// Script.
     pub script: String,
     /// Truth of the simulated bench.
     pub truth: Truth,
-    /// Positions that take part.
+    /// Positions with a device to test.
     pub positions: Vec<u8>,
 }
 
-/// What came of a run.
+/// Results of a run.
 #[derive(Debug)]
 pub struct Outcome {
     /// Every event.
     pub events: Vec<Event>,
-    /// The run as folded.
+    /// View folded from the events.
     pub view: RunView,
     /// The record.
     pub record: Record,
@@ -85,26 +85,26 @@ pub struct Outcome {
     pub trace: Trace,
     /// The task.
     pub task: Task,
-    /// Virtual time that passed.
+    /// Duration in virtual time.
     pub lasted: Mono,
 }
 
-/// What a quick run found.
+/// Results of a run without trace and record.
 #[derive(Debug, Clone)]
 pub struct Quick {
     /// Every check.
     pub checks: Vec<Check>,
-    /// How long each step took, seconds.
+    /// Duration of each step, seconds.
     pub steps_s: Vec<f64>,
-    /// Why it was stopped.
+    /// Reason of the stop; `None` if the run completed.
     pub halted: Option<Halt>,
 }
 
 impl Bench {
-    /// The demo: four positions, three good devices, one whose switch point is off.
+    /// The demo: four positions, three good devices and one with a wrong switch point.
     ///
     /// # Panics
-    /// If a sheet of the demo is not good.
+    /// If a sheet of the demo has findings.
     pub fn demo() -> Self {
         let rig = sheet_text("rigs/goods-in-1.toml");
         let sheet = good(&rig, RigSheet::read);
@@ -119,10 +119,10 @@ impl Bench {
         }
     }
 
-    /// The sheets, which must be good.
+    /// Reads the sheets.
     ///
     /// # Panics
-    /// If they are not.
+    /// If they have findings.
     pub fn sheets(&self) -> LoadedSheets {
         let rig = good(&self.rig, RigSheet::read);
         let site = SiteSheet::default();
@@ -135,10 +135,10 @@ impl Bench {
         LoadedSheets { rig, site, device, settings }
     }
 
-    /// The task, which must be possible.
+    /// Plans the task.
     ///
     /// # Panics
-    /// If it is not.
+    /// If the plan is refused or a sheet has findings.
     pub fn task(&self) -> Task {
         let findings = Findings::new();
         let task = self.planned(&findings);
@@ -146,7 +146,7 @@ impl Bench {
         task.unwrap_or_else(|| panic!("{}", all.join("\n")))
     }
 
-    /// Rules of the errors for which it is refused, in order.
+    /// Rules of the errors for which the plan is refused, in order; empty if it is not refused.
     pub fn refusals(&self) -> Vec<&'static str> {
         let findings = Findings::new();
         let refused = self.planned(&findings).is_none();
@@ -155,7 +155,7 @@ impl Bench {
         errors.map(|finding| finding.rule).collect()
     }
 
-    /// Rules of all that is found when it is planned, in order.
+    /// Rules of all findings of the plan, in order.
     pub fn findings(&self) -> Vec<&'static str> {
         let findings = Findings::new();
         drop(self.planned(&findings));
@@ -173,15 +173,15 @@ impl Bench {
         plan(input, findings)
     }
 
-    /// Runs it in virtual time.
+    /// Runs the bench in virtual time.
     ///
     /// # Panics
-    /// If the sheets are not good.
+    /// If the plan is refused or a sheet has findings.
     pub fn run(&self) -> Outcome {
         self.run_with(|task| SimulatedBench::new(&task.sheets.rig, self.truth.clone()), None)
     }
 
-    /// Runs a task in virtual time as `tripbench rehearse` does; the virtual time that passed.
+    /// Runs a task in virtual time as `tripbench rehearse` does; its duration in virtual time.
     pub fn rehearse(&self, task: &Task) -> Mono {
         let plan = Plan { header: header(task), task: task.clone() };
         let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
@@ -190,7 +190,7 @@ impl Bench {
         run_in_virtual_time(plan, &mut module, run, |event| view.fold(&event))
     }
 
-    /// Runs a task in virtual time over this bench's truth; what it found, without trace and record.
+    /// Runs a task in virtual time on this bench's truth, without trace and record.
     pub fn quick(&self, task: &Task) -> Quick {
         let plan = Plan { header: header(task), task: task.clone() };
         let mut module = SimulatedBench::new(&task.sheets.rig, self.truth.clone());
@@ -211,18 +211,18 @@ impl Bench {
         Quick { checks, steps_s, halted }
     }
 
-    /// Runs it in virtual time over the wire of its rig sheet, byte for byte.
+    /// Runs the bench in virtual time over the wire of its rig sheet, byte for byte.
     ///
     /// # Panics
-    /// If the sheets are not good.
+    /// If the plan is refused or a sheet has findings.
     pub fn run_over_its_wire(&self) -> Outcome {
         self.run_with_functions().0
     }
 
-    /// The same, with the functions that the module was asked for.
+    /// As [`Self::run_over_its_wire`], with the Modbus function codes that were requested.
     ///
     /// # Panics
-    /// If the sheets are not good.
+    /// If the plan is refused or a sheet has findings.
     pub fn run_with_functions(&self) -> (Outcome, Vec<u8>) {
         let task = self.task();
         let clock = Clock::in_virtual_time();
@@ -231,19 +231,19 @@ impl Bench {
         (outcome(task, events, clock.now()), line.functions())
     }
 
-    /// Runs it over a module of the caller's; `stop` ends it after so many inputs.
+    /// Runs the bench on a module of the caller; an operator stops it after `stop` scans, if given.
     ///
     /// # Panics
-    /// If the sheets are not good.
+    /// If the plan is refused or a sheet has findings.
     pub fn run_with<M: VirtualModule>(&self, module: impl Fn(&Task) -> M, stop: Option<usize>) -> Outcome {
         let stop = stop.map(|after| (after, Halt::Operator { by: "the test".into() }));
         run_task(self.task(), module, stop, |_| "yes")
     }
 
-    /// Runs the rig check over a bench whose rig is as `wired` says, if that is not what the sheet says.
+    /// Runs the rig check on a simulated rig that is wired as in the rig sheet `wired`, or as in this bench's own sheet.
     ///
     /// # Panics
-    /// If a sheet is not good.
+    /// If a sheet has findings.
     pub fn check_rig(&self, wired: Option<&str>, answer: fn(&str) -> &'static str) -> Outcome {
         let sheets = Arc::new(self.sheets());
         let wired = wired.map_or_else(|| sheets.rig.clone(), |text| good(text, RigSheet::read));
@@ -251,7 +251,7 @@ impl Bench {
         run_task(task, |_| SimulatedBench::new(&wired, self.truth.clone()), None, answer)
     }
 
-    /// Of the rig check only the steps in which a person operates each output at its plug.
+    /// Runs only the steps of the rig check in which a person operates each output at its plug.
     pub fn check_inputs(&self) -> Outcome {
         let mut task = rig_check(Arc::new(self.sheets()), PersonAtPlugs::OperatesEach);
         task.steps.retain(|step| matches!(step.task, StepTask::OwnInput { .. }));
@@ -259,7 +259,7 @@ impl Bench {
     }
 }
 
-/// Runs a task in virtual time over a module.
+/// Runs a task in virtual time on a module.
 fn run_task<M: VirtualModule>(
     task: Task,
     module: impl Fn(&Task) -> M,
@@ -274,7 +274,7 @@ fn run_task<M: VirtualModule>(
     outcome(task, events, lasted)
 }
 
-/// What came of a run that told of these events.
+/// Results of a run with these events.
 fn outcome(task: Task, events: Vec<Event>, lasted: Mono) -> Outcome {
     let mut view = RunView::default();
     for event in &events {
@@ -291,10 +291,10 @@ fn outcome(task: Task, events: Vec<Event>, lasted: Mono) -> Outcome {
     Outcome { events, view, record, trace, task, lasted }
 }
 
-/// A run that a person stops after so many scans.
+/// Runs a bench until an operator stops it after `after` scans.
 ///
 /// # Panics
-/// If the sheets are not good.
+/// If the plan is refused or a sheet has findings.
 pub fn run_stopped(bench: &Bench, after: usize) -> Outcome {
     bench.run_with(|task| SimulatedBench::new(&task.sheets.rig, bench.truth.clone()), Some(after))
 }
@@ -308,7 +308,7 @@ fn settings(text: &str, device: &TypeSheet, rig: &RigSheet, site: &SiteSheet) ->
     sheet.unwrap_or_else(|| panic!("{}", all.join("\n")))
 }
 
-/// A header for a run in virtual time.
+/// Run header for a run in virtual time.
 pub fn header(task: &Task) -> RunHeader {
     RunHeader {
         run: "00000000-0000-7000-8000-000000000000".into(),

@@ -1,4 +1,4 @@
-//! Bad serial lines: a slave on a pseudo-terminal, or behind a TCP connection, that answers whatever a test says.
+//! Faulty serial lines: a slave on a pseudo-terminal or behind a TCP connection, with answers chosen by the test.
 
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
@@ -12,19 +12,19 @@ use std::time::Duration;
 use tripbench_link::{LineDiscipline, ModuleWire};
 use tripbench_rig::RigSheet;
 
-/// Which wire a test has RTU frames on.
+/// Wire that carries the RTU frames of a test.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LineKind {
-    /// A pseudo-terminal as serial port.
+    /// A pseudo-terminal in place of a serial port.
     Serial,
     /// A TCP connection to a serial converter.
     Converter,
 }
 
-/// What a slave sends after a request: pieces, each after a pause.
+/// Pieces that a slave sends after a request, each after a pause.
 pub type Pieces = Vec<(Duration, Vec<u8>)>;
 
-/// A slave that answers as a test says, and keeps the requests.
+/// A slave with answers chosen by the test, which keeps the requests.
 #[derive(Debug)]
 pub struct ScriptedSlave {
     place: Place,
@@ -38,10 +38,10 @@ enum Place {
 }
 
 impl ScriptedSlave {
-    /// A slave that asks `reply` with the number of the request, from 0, and its bytes.
+    /// Starts a slave that calls `reply` with the number of the request, from 0, and its bytes.
     ///
     /// # Panics
-    /// If there is no pseudo-terminal or no port.
+    /// If no pseudo-terminal or port is available.
     pub fn with(kind: LineKind, reply: impl Fn(usize, &[u8]) -> Pieces + Send + Sync + 'static) -> Self {
         let requests = Arc::new(Mutex::new(Vec::new()));
         let (kept, reply) = (Arc::clone(&requests), Arc::new(reply));
@@ -70,21 +70,21 @@ impl ScriptedSlave {
         Self { place, requests }
     }
 
-    /// Every request so far, whole frames.
+    /// All requests so far, as complete frames.
     pub fn requests(&self) -> Vec<Vec<u8>> {
         self.requests.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// A wire to it, with a discipline.
+    /// A wire to the slave with this discipline.
     ///
     /// # Panics
-    /// If the rig sheet of the demo is not good.
+    /// If the rig sheet of the demo has findings.
     pub fn wire(&self, discipline: LineDiscipline) -> ModuleWire {
         let rig = crate::good(&with_link(&self.link()), RigSheet::read);
         ModuleWire::of(&rig.link).expect("an address").with_line_discipline(discipline)
     }
 
-    /// Keys of a rig sheet's link to it.
+    /// Keys of the rig sheet for a link to the slave.
     pub fn link(&self) -> String {
         match &self.place {
             Place::Port(path) => serial_link(&path.to_string_lossy(), 115_200),
@@ -93,10 +93,10 @@ impl ScriptedSlave {
     }
 }
 
-/// A converter that sends bytes again and again over every connection, as fast as they are taken, whether it is asked or not.
+/// Starts a converter that sends bytes repeatedly over every connection, as fast as possible and without being asked; its address.
 ///
 /// # Panics
-/// If there is no port.
+/// If no port is available.
 pub fn babbling_converter(bytes: Vec<u8>) -> SocketAddr {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     let address = listener.local_addr().expect("an address");
@@ -109,12 +109,12 @@ pub fn babbling_converter(bytes: Vec<u8>) -> SocketAddr {
     address
 }
 
-/// Keys of a link over a serial port.
+/// Keys of the rig sheet for a link over a serial port.
 pub fn serial_link(path: &str, baud: u32) -> String {
     format!("serial = \"{path}\"\nbaud = {baud}")
 }
 
-/// Keys of a link over a serial converter.
+/// Keys of the rig sheet for a link over a serial converter.
 pub fn converter_link(address: SocketAddr) -> String {
     format!("rtu_over_tcp = \"{address}\"")
 }
@@ -122,22 +122,22 @@ pub fn converter_link(address: SocketAddr) -> String {
 /// The demo's rig sheet with another wire.
 ///
 /// # Panics
-/// If the demo's rig sheet has changed its wire.
+/// If the sheet does not contain the demo's wire.
 pub fn with_link(keys: &str) -> String {
     with_wire(&crate::sheet_text("rigs/goods-in-1.toml"), keys)
 }
 
-/// A rig sheet with another wire than that of the demo's.
+/// The rig sheet with another wire in place of the demo's.
 ///
 /// # Panics
-/// If the sheet has not the demo's wire.
+/// If the sheet does not contain the demo's wire.
 pub fn with_wire(sheet: &str, keys: &str) -> String {
     let tcp = "tcp = \"127.0.0.1:1502\"";
-    assert!(sheet.contains(tcp), "the demo's wire is not `{tcp}`");
+    assert!(sheet.contains(tcp), "the sheet does not contain `{tcp}`");
     sheet.replace(tcp, keys)
 }
 
-/// A path for a symbolic link to a port, which may be plugged out and in again.
+/// A new path for a symbolic link to a port that a test can unplug and plug in again.
 pub fn port_path() -> PathBuf {
     static NEXT: AtomicU32 = AtomicU32::new(0);
     let number = NEXT.fetch_add(1, Ordering::SeqCst);
@@ -150,13 +150,13 @@ fn terminal() -> (File, File, PathBuf) {
     let name = ptsname(&master, Vec::new()).expect("its name");
     let path = PathBuf::from(name.to_string_lossy().into_owned());
     let slave = File::options().read(true).write(true).open(&path).expect("its slave");
-    let mut raw = tcgetattr(&slave).expect("its setting");
+    let mut raw = tcgetattr(&slave).expect("its settings");
     raw.make_raw();
     tcsetattr(&slave, OptionalActions::Now, &raw).expect("raw");
     (File::from(master), slave, path)
 }
 
-#[expect(clippy::disallowed_methods, reason = "a slave that is late in real time")]
+#[expect(clippy::disallowed_methods, reason = "simulates a late slave in real time")]
 fn answer<S: Read + Write>(
     mut line: S,
     kept: &Mutex<Vec<Vec<u8>>>,
@@ -177,7 +177,7 @@ fn answer<S: Read + Write>(
     }
 }
 
-/// A frame with its CRC: bit by bit, as the serial line guide describes it (V1.02, 6.2.2).
+/// The content with its CRC appended, computed bit by bit (MODBUS over Serial Line V1.02, 6.2.2).
 pub fn sealed(content: &[u8]) -> Vec<u8> {
     let mut register = 0xFFFF_u16;
     for byte in content {

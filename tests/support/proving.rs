@@ -1,5 +1,4 @@
-//! The proving ground: benches whose every error is drawn from what their sheets declare, and what their runs say against
-//! the truth.
+//! The proving ground: simulated rigs with every error drawn from what their sheets declare, and their results against the truth.
 
 use crate::{Bench, Quick};
 use rand_core::SeedableRng;
@@ -10,29 +9,29 @@ use tripbench_quantity::LevelRate;
 use tripbench_record::{Check, QuantityName, Task};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, HoseTruth};
 
-/// Levels that every device of the proving ground is set to, pascal.
+/// Switch point and reset point that every device of the proving ground is set to, pascal.
 pub const NOMINAL_PA: [f64; 2] = [60e3, 55e3];
-/// Levels at which they cut and feed again, where they save air, pascal.
+/// Cut-off and resume level of devices that save air, pascal.
 pub const NOMINAL_VALVE_PA: [f64; 2] = [70e3, 65e3];
 /// Half of the tolerance of a level, pascal.
 pub const HALF_TOLERANCE_PA: f64 = 1_500.0;
 /// Volume of the demo's manifold, m³.
 const VOLUME_M3: f64 = 1.2e-3;
-/// Least volume behind what may throttle a hose, of the demo's rig sheet, m³.
+/// Least volume behind a throttling hose, from the demo's rig sheet, m³.
 const BEHIND_M3: f64 = 5e-6;
-/// By how much a device is faster than promised at the most, where a hose is slow.
+/// Greatest delay of a hose that a faster device makes up for, seconds (judgement of this project, `docs/figures.md`).
 const FASTER_S: f64 = 0.006;
 
-/// One kind of bench. Times in seconds, levels in pascal.
+/// Parameters of one kind of rig with its devices. Times in seconds, levels in pascal.
 #[derive(Debug, Clone, Copy)]
 pub struct Cell {
-    /// What is special about it.
+    /// Name: the parameter that differs from the base.
     pub name: &'static str,
     /// Time from one scan to the next.
     pub scan_s: f64,
     /// Lag of the reference and its half width.
     pub lag_s: [f64; 2],
-    /// Noise of the reference.
+    /// Noise of the reference, as a standard deviation.
     pub noise_pa: f64,
     /// Half width of the zero drift.
     pub drift_pa: f64,
@@ -44,25 +43,25 @@ pub struct Cell {
     pub thermal_s: f64,
     /// Leak at half vacuum, pascal per second.
     pub leak_pa_per_s: f64,
-    /// Longest delay that the devices have.
+    /// Promised response time: longest delay of the devices.
     pub response_s: f64,
-    /// Half width of the repeatability that is promised.
+    /// Half width of the promised repeatability.
     pub repeatability_pa: f64,
-    /// Ramps.
+    /// Cycles.
     pub cycles: u16,
     /// Devices in one run.
     pub positions: u8,
     /// Time constants of the throttles, evacuating and bleeding.
     pub throttles_s: [f64; 2],
-    /// Way that the script asks for, if any.
+    /// Value of `way` in the script, if any.
     pub way: Option<&'static str>,
     /// Time between two conversions of the reference.
     pub converter_s: f64,
     /// Counts of the reference over its range.
     pub counts: u32,
-    /// Delay that is selected, of 0, 20 and 200 ms; `None` if the type has no delays.
+    /// Selected delay of 0, 20 and 200 ms; `None` if the type has no delays.
     pub selected_s: Option<f64>,
-    /// Least and greatest share of the promised spread that the devices have.
+    /// Least and greatest scatter of the devices, as a share of the promised one.
     pub spread_shares: [f64; 2],
     /// Whether the devices save air.
     pub saves_air: bool,
@@ -71,7 +70,7 @@ pub struct Cell {
 }
 
 impl Cell {
-    /// The bench that `measuring.md` of this project reckons with: 1.2 L, 0.25 L/s, 90 kPa, 5 ms.
+    /// The base cell (`docs/figures.md`): 1.2 L, 90 kPa, an evacuation of 4.8 s (0.25 L/s), reads 5 ms apart.
     pub const BASE: Self = Self {
         name: "base",
         scan_s: 5e-3,
@@ -96,14 +95,14 @@ impl Cell {
         operations: 0,
     };
 
-    /// Its sheets, with devices just as set.
+    /// The sheets of the cell, with devices exactly at their settings.
     ///
     /// # Panics
-    /// If the demo's rig sheet has changed its form.
+    /// If the demo's rig sheet lacks a line that is replaced.
     pub fn bench(&self) -> Bench {
         let mut bench = Bench::demo();
         let mut change = |from: &str, to: String| {
-            assert!(bench.rig.contains(from), "the rig sheet has no {from}");
+            assert!(bench.rig.contains(from), "the rig sheet does not contain `{from}`");
             bench.rig = bench.rig.replacen(from, &to, 1);
         };
         change("scan_interval = \"5 ms\"", format!("scan_interval = \"{} ms\"", self.scan_s * 1e3));
@@ -165,12 +164,12 @@ impl Cell {
         bench
     }
 
-    /// Errors drawn from what the sheets declare, the levels of the devices where `levels` says. `steps_s` are the lengths of the
-    /// steps. What no sheet gives a distribution for is drawn too: the drift rests before the first ramp or goes on, so that it is
-    /// as declared when the levels are found; the device's share of the leak is anything from none to all, and the hose's of the delay.
+    /// Draws the errors from what the sheets declare and the levels of the devices from `levels`. `steps_s` are the durations of the
+    /// steps. Also drawn, though no sheet declares it: whether the drift ends before the first ramp or continues (either way within its
+    /// declared value when the levels are found), and the device's share of the leak and the hose's share of the delay, from 0 to 1.
     ///
     /// # Panics
-    /// If what is declared is no distribution.
+    /// If a declared value is not finite.
     pub fn draw(
         &self,
         bench: &mut Bench,
@@ -207,18 +206,18 @@ impl Cell {
         bench.truth.air.leak = LevelRate::new(self.leak_pa_per_s * (1.0 - share));
         for device in &mut bench.truth.devices {
             [device.switch_point_pa, device.reset_point_pa] = levels(&mut within);
-            // The valve's levels lie as far from their settings as those of the switch output.
+            // The valve output's levels are off by as much as those of the switch output.
             if let Some(saving) = &mut device.air_saving {
                 saving.cut_off_pa = NOMINAL_VALVE_PA[0] + device.switch_point_pa - NOMINAL_PA[0];
                 saving.resume_pa = NOMINAL_VALVE_PA[1] + device.reset_point_pa - NOMINAL_PA[1];
             }
             device.lag_s = 0.0;
-            // Single crossings scatter by what is promised, or by a share of it.
+            // Single crossings scatter as promised, or by a share of that.
             let share = within(self.spread_shares[0], self.spread_shares[1]);
             device.repeatability_pa = share * self.repeatability_pa / 2.0;
             device.delay_on_s = within(0.0, self.response_s);
             device.delay_off_s = within(0.0, self.response_s);
-            // Any share of the delay may be a throttle in the hose, with the least volume behind it that the sheet allows.
+            // Any share of the delay may come from a throttling hose, with the least volume behind it that the sheet allows.
             let throttle_s = within(0.0, 1.0) * device.delay_on_s.min(device.delay_off_s).min(FASTER_S);
             device.delay_on_s -= throttle_s;
             device.delay_off_s -= throttle_s;
@@ -234,20 +233,20 @@ impl Cell {
     }
 }
 
-/// A cell that is ready to be run again and again.
+/// A cell that is planned and ready for repeated runs.
 #[derive(Debug)]
 pub struct Ready {
     /// The cell.
     pub cell: Cell,
-    /// Its bench.
+    /// Sheets and nominal truth of the cell.
     pub bench: Bench,
-    /// Its task.
+    /// The planned task.
     pub task: Task,
     steps_s: Vec<f64>,
 }
 
 impl Ready {
-    /// A cell with its sheets read and planned, and one run to see how long it takes until the levels are found.
+    /// Reads and plans the sheets of a cell, and makes one run to find the durations of its steps.
     pub fn new(cell: Cell) -> Self {
         let bench = cell.bench();
         let task = bench.task();
@@ -255,13 +254,13 @@ impl Ready {
         Self { cell, bench, task, steps_s }
     }
 
-    /// When a drift that goes on has become what is declared, seconds after the start.
+    /// Time from the start at which a continuing drift reaches its drawn value, seconds: the leak step and half of the ramps.
     pub fn drifts_s(&self) -> f64 {
         let at = |step: usize| self.steps_s.get(step).copied().unwrap_or(0.0);
         at(1) + at(2) / 2.0
     }
 
-    /// One acceptance: the bench as drawn, and what it found.
+    /// Runs one acceptance: draws the bench, applies `change`, and returns the bench with its results.
     pub fn run(
         &self,
         seed: u64,
@@ -276,36 +275,36 @@ impl Ready {
     }
 }
 
-/// Devices anywhere within most of their tolerance.
+/// Levels anywhere within 70 % of the tolerance.
 pub fn anywhere(within: &mut dyn FnMut(f64, f64) -> f64) -> [f64; 2] {
     NOMINAL_PA.map(|level| level + within(-0.7 * HALF_TOLERANCE_PA, 0.7 * HALF_TOLERANCE_PA))
 }
 
-/// One quantity of one device: what was said, and what is true.
+/// Result for one quantity of one device, against the truth.
 #[derive(Debug, Clone)]
 pub struct Said {
-    /// Value less truth.
+    /// Measured value minus truth.
     pub error: f64,
-    /// Expanded uncertainty stated.
+    /// Stated expanded uncertainty.
     pub stated: f64,
     /// The check.
     pub check: Check,
 }
 
-/// What a run's checks say of a quantity of the device at position 1; `None` where they say nothing.
+/// Result for a quantity of the device at position 1; `None` if it was not measured.
 pub fn said(checks: &[Check], quantity: QuantityName, truth: f64) -> Option<Said> {
     let check = checks.iter().find(|check| check.position == Some(1) && check.quantity == quantity)?;
     let measured = check.measured.as_ref()?;
     Some(Said { error: measured.value - truth, stated: measured.expanded_uncertainty, check: check.clone() })
 }
 
-/// A number that is another one for another name, so that no two cells draw alike.
+/// Hash of a name, so that each cell draws different numbers.
 fn name_number(name: &str) -> u64 {
     name.bytes()
         .fold(0x7269_7062, |sum, byte| sum.rotate_left(7).wrapping_mul(0x9E37_79B9).wrapping_add(byte.into()))
 }
 
-/// Runs `count` acceptances on all cores; what each gives, in order of the seeds.
+/// Calls `one` with each seed from 0 to `count` − 1 on all cores; the results in the order of the seeds.
 pub fn on_all_cores<T: Send>(count: u32, one: impl Fn(u64) -> T + Sync) -> Vec<T> {
     let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
     let share = |core: usize| (0..u64::from(count)).skip(core).step_by(cores);

@@ -1,5 +1,5 @@
-//! A search for wrong verdicts, unsafe outputs and lost records: runs whose rig, devices, wire, disk and people are drawn, each held
-//! against what must be true of any.
+//! Search for wrong verdicts, unsafe outputs and lost records: rig, devices, wire, disk and operator of each run are drawn, and its
+//! result is tested against invariants of every run.
 
 mod draw;
 mod hold;
@@ -15,28 +15,28 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use tripbench_link::{Clock, Discipline, LineDiscipline};
 use tripbench_runner::{VirtualDisk, VirtualRun};
 
-/// A guard that a search can leave out, to show that it finds what the guard is for.
+/// A guard that the search can disable, to show that it finds the faults that the guard prevents.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Guard {
-    /// A connection on which an answer is late is not used again, a line is silent for a while.
+    /// After a late answer a connection is not used again, and a serial line is kept silent for a while.
     LateAnswer,
-    /// Safe is written again once nothing old can act any more, and has to last.
+    /// Safe values are written again once no old request can still act, and must then last.
     SecondSafe,
-    /// Nobody hears of what is not written.
+    /// Listeners receive an event only after it is written.
     Watermark,
-    /// The lag of the reference is taken off.
+    /// The lag of the reference is corrected.
     LagCorrection,
-    /// A pass needs every check that was promised.
+    /// A pass needs every promised check.
     Promised,
 }
 
 impl Guard {
-    /// All of them.
+    /// All guards.
     pub const ALL: [Self; 5] =
         [Self::LateAnswer, Self::SecondSafe, Self::Watermark, Self::LagCorrection, Self::Promised];
 }
 
-/// Runs what a seed draws; what it found against the program, nothing if all is well.
+/// Runs what a seed draws, without one guard if given; the faults of the program that it finds.
 pub fn search(stations: &[Station], seed: u64, without: Option<Guard>) -> Found {
     let drawn = draw(stations, seed);
     let found = catch_unwind(AssertUnwindSafe(|| run(&drawn, without).found(&drawn, without)));
@@ -75,7 +75,7 @@ fn run(drawn: &Drawn<'_>, without: Option<Guard>) -> Seen {
     Seen { events, ended, was_safe: line.was_safe(), troubled: line.troubled(), torn: drawn.torn }
 }
 
-/// What went wrong, in words.
+/// Troubles in words.
 pub fn told(troubles: &[Planned]) -> String {
     let all: Vec<String> =
         troubles.iter().map(|(when, trouble)| format!("{trouble:?} at {when:?}")).collect();

@@ -1,4 +1,4 @@
-//! A line to a simulated module in virtual time: the frames of the master's own code, byte for byte, and whatever goes wrong with them.
+//! A line to a simulated module in virtual time: carries the frames of the real master code byte for byte, with injected troubles.
 
 use std::collections::{BTreeSet, VecDeque};
 use std::io;
@@ -17,51 +17,51 @@ use tripbench_rig::{Guide, RigSheet, SerialTiming, VirtualModule, Wire};
 use tripbench_runner::{VirtualLink, VirtualRun, run_on_virtual_wire};
 use tripbench_simulator::{Framing, SimulatedBench, Truth};
 
-/// What goes wrong on a line, or around it.
+/// A trouble on the line, in the module or in the computer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Trouble {
-    /// The answer comes so much later.
+    /// The answer is delayed by this time.
     LateAnswer(Duration),
-    /// The request gets to the module so much later, and acts then.
+    /// The request reaches the module, and takes effect, later by this time.
     LateRequest(Duration),
-    /// The request never gets there.
+    /// The request never reaches the module.
     LostRequest,
-    /// The answer never gets back.
+    /// The answer never reaches the master.
     LostAnswer,
-    /// The answer comes once more, so much later.
+    /// The answer arrives a second time, later by this time.
     DoubledAnswer(Duration),
-    /// The module gets the request once more, so much later, as from a switch or a converter that repeats it.
+    /// The request reaches the module a second time, later by this time, as if a network switch or a converter repeated it.
     DoubledRequest(Duration),
-    /// The answer has fewer bytes than were asked for, and says so.
+    /// The answer has fewer bytes than requested, with a matching byte count.
     Short,
-    /// The answer is cut off in the middle.
+    /// The answer is truncated in the middle.
     CutOff,
-    /// The answer is of another unit.
+    /// The answer carries another unit identifier.
     ForeignUnit,
-    /// The answer is to another transaction; on a serial line, of another function.
+    /// The answer carries another transaction identifier; on a serial line, another function code.
     ForeignTransaction,
-    /// A bit of the answer is another: anywhere behind a CRC, in the header of Modbus TCP.
+    /// A bit of the answer is flipped: of the whole frame if it has a CRC, of the header in Modbus TCP.
     Corrupt(usize),
-    /// The module refuses with a code.
+    /// The module answers with this exception code.
     Refused(u8),
     /// The connection is closed instead of an answer.
     Reset,
-    /// Nothing gets through in either direction for a time, and nobody is told.
+    /// Nothing gets through in either direction for this time, and neither side notices.
     HalfOpen(Duration),
-    /// The module does nothing for a time, then answers all that has come meanwhile.
+    /// The module does nothing for this time, then answers every request that arrived meanwhile.
     Frozen(Duration),
-    /// The module starts again: its outputs are off, its connections gone.
+    /// The module restarts: its outputs are off and its connections closed.
     Restarted,
-    /// Another master drives an output, counted through those of the rig sheet, the other way.
+    /// Another master inverts an output, given by its index (modulo their number) in the rig sheet.
     SecondMaster(usize),
-    /// The thread of the run is not run for a time.
+    /// The thread of the run is not scheduled for this time.
     NotRun(Duration),
-    /// The computer sleeps for a time.
+    /// The computer is suspended for this time.
     Asleep(Duration),
 }
 
 impl Trouble {
-    /// How long it can keep the line from working, retries not counted.
+    /// Longest time for which the trouble disturbs the line, without retries.
     pub const fn lasts(self) -> Duration {
         match self {
             Self::LateAnswer(time)
@@ -87,28 +87,28 @@ impl Trouble {
     }
 }
 
-/// With which request a trouble comes.
+/// Request at which a trouble occurs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum When {
-    /// The request of this number, counted from 0, or the next one.
+    /// The request with this number, counted from 0, or a later one if an earlier trouble is still due.
     Request(u64),
-    /// The write of this number, counted from 0, or the next one.
+    /// The write with this number, counted from 0, or a later one if an earlier trouble is still due.
     Write(u64),
-    /// So many requests after the trouble before it.
+    /// This number of requests after the previous trouble.
     Later(u64),
 }
 
-/// A trouble and when it comes; none comes before the one that stands before it.
+/// A trouble and when it occurs. Troubles occur in the order of their list.
 pub type Planned = (When, Trouble);
 
-/// What surrounds a run over a line.
+/// Surroundings of a run over a line.
 #[derive(Debug)]
 pub struct OnLine {
-    /// Disk, stop and answers.
+    /// Disk, operator stop, operator answers.
     pub run: VirtualRun,
-    /// Guards of the link.
+    /// Guards of the link that are active.
     pub discipline: Discipline,
-    /// Guards of the line.
+    /// Guards of the line that are active.
     pub of_line: LineDiscipline,
 }
 
@@ -118,7 +118,7 @@ impl Default for OnLine {
     }
 }
 
-/// Runs a task over a line in virtual time, with the master's own code of that wire; every event that was written.
+/// Runs a task over a line in virtual time, with the real master code for that wire; every event that listeners received.
 pub fn run_over(line: &VirtualLine, clock: &Clock, task: Task, with: OnLine) -> Vec<Event> {
     let link = &task.sheets.rig.link;
     if matches!(link.wire, Wire::Tcp(_)) {
@@ -146,7 +146,7 @@ fn run_on(
     events
 }
 
-/// A simulated module at the end of a line.
+/// A line with a simulated module at its end.
 #[derive(Debug, Clone)]
 pub struct VirtualLine(Arc<Mutex<Wired>>);
 
@@ -156,30 +156,30 @@ struct Wired {
     clock: Clock,
     framing: Framing,
     timing: Option<SerialTiming>,
-    /// Half of the time that the module takes between a request and its answer.
+    /// Half of the module's time between a request and its answer.
     half: Duration,
-    /// Outputs of a module at rest.
+    /// Output words of the module at the start, which are the safe values.
     safe: Vec<u16>,
     troubles: VecDeque<Planned>,
     requests: u64,
     functions: BTreeSet<u8>,
     writes: u64,
-    /// Number of the request that the last trouble came with.
+    /// Number of the request at which the last trouble occurred.
     last_trouble: u64,
     troubled: Vec<(Mono, Trouble)>,
-    /// On the way, with the moment at which it is there.
+    /// Cargo in transit with its time of arrival.
     on_the_way: Vec<(Mono, Cargo)>,
-    /// Nothing gets through until then.
+    /// Nothing gets through before this time.
     dead_until: Mono,
-    /// The module does nothing until then.
+    /// The module does nothing before this time.
     frozen_until: Mono,
-    /// The connection that is open; those before it are gone.
+    /// Number of the open connection; all earlier ones are closed.
     connection: u64,
     closed: bool,
     inbox: VecDeque<u8>,
-    /// A run that still asks then is one that hangs.
+    /// A run that sends a request after this time counts as hung.
     longest: Duration,
-    /// Every change from safe outputs to others and back, as the module had them.
+    /// Every change of the module's outputs between safe and not safe.
     was_safe: Vec<(Mono, bool)>,
 }
 
@@ -191,7 +191,7 @@ enum Cargo {
 }
 
 impl VirtualLine {
-    /// A line to the module of a rig sheet; `troubles` in their order.
+    /// A line to the module of a rig sheet; the troubles occur in their order.
     pub fn new(rig: &RigSheet, truth: Truth, clock: &Clock, troubles: Vec<Planned>) -> Self {
         let bench = SimulatedBench::new(rig, truth);
         let framing = if matches!(rig.link.wire, Wire::Tcp(_)) { Framing::Tcp } else { Framing::Rtu };
@@ -219,39 +219,39 @@ impl VirtualLine {
         })))
     }
 
-    /// Tells the hand at the bench what to do.
+    /// Passes guidance to the simulated person who moves the air by hand.
     pub fn guided(&self, at: Mono, guide: Guide) {
         self.lock().bench.guided(at, guide);
     }
 
-    /// A run that still asks after a time is one that hangs: it is ended by a panic.
+    /// Sets the longest duration of a run: a later request panics.
     pub fn hangs_after(&self, time: Duration) {
         self.lock().longest = time;
     }
 
-    /// Lets everything arrive that is still on the way, for as long as a time.
+    /// Lets everything arrive that is due within this time from now.
     pub fn drain(&self, time: Duration) {
         let mut wired = self.lock();
         let until = wired.clock.now() + time;
         wired.arrive(until);
     }
 
-    /// Every change of the outputs from safe to not safe and back, as the module had them; the first entry is the start.
+    /// Every change of the module's outputs between safe and not safe, with its time; the first entry is the start.
     pub fn was_safe(&self) -> Vec<(Mono, bool)> {
         self.lock().was_safe.clone()
     }
 
-    /// What went wrong, and when.
+    /// Troubles that occurred, with their times.
     pub fn troubled(&self) -> Vec<(Mono, Trouble)> {
         self.lock().troubled.clone()
     }
 
-    /// Functions that the master has asked for, each once, in their order.
+    /// Modbus function codes that the master has requested, each once, in ascending order.
     pub fn functions(&self) -> Vec<u8> {
         self.lock().functions.iter().copied().collect()
     }
 
-    /// How many requests the master has sent.
+    /// Number of requests that the master has sent.
     pub fn requests(&self) -> u64 {
         self.lock().requests
     }
@@ -262,7 +262,7 @@ impl VirtualLine {
 }
 
 impl Wired {
-    /// Time that bytes take on the wire.
+    /// Transmission time of `length` bytes; zero without serial timing.
     fn on_wire(&self, length: usize) -> Duration {
         self.timing.map_or(Duration::ZERO, |timing| timing.characters(length))
     }
@@ -271,7 +271,7 @@ impl Wired {
         self.on_the_way.push((at, cargo));
     }
 
-    /// The trouble that comes with a request.
+    /// Counts a request and takes the trouble that is due at it, if any.
     fn trouble(&mut self, bytes: &[u8]) -> Option<Trouble> {
         const WRITES: [u8; 4] = [0x05, 0x06, 0x0F, 0x10];
         let function = self.framing.content(bytes).and_then(|content| content.get(1).copied());
@@ -290,11 +290,11 @@ impl Wired {
         Some(trouble)
     }
 
-    /// A frame that the master has put on the line now.
+    /// Takes a frame that the master sends now.
     fn asked(&mut self, bytes: &[u8]) {
         let trouble = self.trouble(bytes);
         let now = self.clock.now();
-        assert!(now.since(Mono::START) < self.longest, "still asking after {now:?}");
+        assert!(now.since(Mono::START) < self.longest, "still sending requests at {now:?}");
         self.troubled.extend(trouble.map(|trouble| (now, trouble)));
         let there = now + self.on_wire(bytes.len()) + self.half;
         let connection = self.connection;
@@ -311,7 +311,7 @@ impl Wired {
         self.sends(there, request(trouble));
     }
 
-    /// Everything that is there by a moment, in its order.
+    /// Delivers everything that arrives up to a time, in the order of arrival.
     fn arrive(&mut self, until: Mono) {
         loop {
             let due = (0..).zip(&self.on_the_way).filter(|(_, (at, _))| *at <= until);
@@ -327,7 +327,7 @@ impl Wired {
                     self.request(at, &bytes, (connection, trouble));
                 }
                 Cargo::Answer { bytes, connection } => {
-                    // A serial line has one connection for ever.
+                    // A serial line has only one connection.
                     if connection == self.connection || self.timing.is_some() {
                         self.inbox.extend(bytes);
                     }
@@ -337,7 +337,7 @@ impl Wired {
         }
     }
 
-    /// The module has a request.
+    /// Handles a request that has reached the module.
     fn request(&mut self, at: Mono, bytes: &[u8], (connection, trouble): (u64, Option<Trouble>)) {
         match trouble {
             Some(Trouble::Frozen(time)) => {
@@ -378,7 +378,7 @@ impl Wired {
         self.sends(there + late, cargo(answer));
     }
 
-    /// An answer with what is wrong with it; `None` where it is lost.
+    /// The answer after a trouble; `None` if it is lost.
     fn harmed(&self, mut answer: Vec<u8>, trouble: Option<Trouble>) -> Option<Vec<u8>> {
         let content = self.framing.content(&answer)?.to_vec();
         match trouble {
@@ -386,7 +386,7 @@ impl Wired {
             Some(Trouble::CutOff) => answer.truncate(answer.len() / 2),
             Some(Trouble::Short) if content.len() > 3 => {
                 let mut content = content;
-                // The last byte less, or register: with a byte count that fits, where there is one.
+                // Drop the last register, or the last byte of a short answer, and adapt the byte count if there is one.
                 content.truncate(content.len() - if content.len() > 4 { 2 } else { 1 });
                 if content[1] <= 4 {
                     content[2] = u8::try_from(content.len() - 3).unwrap_or(0);
@@ -405,7 +405,7 @@ impl Wired {
                 answer = self.framing.framed(content, &answer);
             }
             Some(Trouble::Corrupt(bit)) => {
-                // Behind no CRC what the data say cannot be known to be wrong.
+                // Without a CRC wrong data cannot be detected: corrupt only the header.
                 let bytes = if self.framing == Framing::Tcp { 6 } else { answer.len() };
                 let bit = bit % (8 * bytes);
                 answer[bit / 8] ^= 1 << (bit % 8);
@@ -415,7 +415,7 @@ impl Wired {
         Some(answer)
     }
 
-    /// Notes whether the outputs are safe.
+    /// Records a change of the outputs between safe and not safe.
     fn look(&mut self, at: Mono) {
         let safe = self.bench.output_words() == self.safe;
         if self.was_safe.last().is_none_or(|(_, was)| *was != safe) {
@@ -442,7 +442,7 @@ impl Line for VirtualLine {
     }
 }
 
-/// The open end of a line.
+/// An open connection to the line.
 #[derive(Debug)]
 pub struct VirtualPort {
     line: VirtualLine,

@@ -1,4 +1,4 @@
-//! Rigs and scripts for every way of moving air.
+//! Variants of the demo's rig and scripts: ways of moving air, outputs, edge stamps, register layouts.
 
 use crate::sheet_text;
 
@@ -7,14 +7,14 @@ pub fn with_regulator() -> String {
     sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", REGULATOR, 1)
 }
 
-/// A regulator, and the table that stands behind the outputs.
+/// A regulator output, followed by the header of the next table, which the text replaces.
 const REGULATOR: &str = "[[output]]\nname = \"regulator\"\nat = \"holding-register 0\"\nsafe = false\n\
                          counts = [0, 10000]\nvalues = [\"0 kPa\", \"100 kPa\"]\n\n[interlocks]";
 
-/// The demo's rig without a valve: a person pulls and lets in, the devices alone are powered.
+/// The demo's rig without valves: a person moves the air by hand, and device power is the only output.
 ///
 /// # Panics
-/// If the demo's rig has no outputs.
+/// If the demo's rig sheet has no `[[output]]` followed by `[interlocks]`.
 pub fn by_hand() -> String {
     let rig = sheet_text("rigs/goods-in-1.toml");
     let (head, rest) = rig.split_once("[[output]]").expect("outputs");
@@ -22,7 +22,7 @@ pub fn by_hand() -> String {
     format!("{head}[[output]]\nname = \"device-power\"\nat = \"coil 4\"\nsafe = false\n\n[interlocks]{tail}")
 }
 
-/// Goods-in with the switch points found in a way, and the leak watched before and after.
+/// A script that finds the switch points in one way, with the zero and the leak checked before and after.
 pub fn script(way: &str) -> String {
     format!(
         "name = \"{way}\"\nrevision = \"1\"\nstate = \"released\"\n\
@@ -32,7 +32,7 @@ pub fn script(way: &str) -> String {
     )
 }
 
-/// The demo's rig with every output that a rig can have.
+/// The demo's rig with hand-over outputs and a regulator in addition: every output but a loop.
 pub fn with_everything() -> String {
     with_hand_over().replacen("[interlocks]", REGULATOR, 1)
 }
@@ -40,14 +40,14 @@ pub fn with_everything() -> String {
 /// A rig sheet without one of its outputs.
 ///
 /// # Panics
-/// If it has no such output.
+/// If the sheet has no such output, or if no table follows it.
 pub fn without_output(rig: &str, name: &str) -> String {
     let start = rig.find(&format!("[[output]]\nname = \"{name}\"\n")).expect("that output");
     let length = rig[start + 1..].find("\n[").expect("something after it") + 2;
     format!("{}{}", &rig[..start], &rig[start + length..])
 }
 
-/// The demo's rig, read every so many milliseconds, whose module stamps the edges of every input with a clock of its own.
+/// The demo's rig with a scan interval of `scan_ms` and a module that stamps the edges of every input with its own clock.
 pub fn stamping(tick: &str, scan_ms: u32) -> String {
     let interval = format!("scan_interval = \"{scan_ms} ms\"");
     let mut rig = sheet_text("rigs/goods-in-1.toml").replace("scan_interval = \"5 ms\"", &interval);
@@ -62,7 +62,7 @@ pub fn stamping(tick: &str, scan_ms: u32) -> String {
     rig
 }
 
-/// The demo's rig with an output for each position that gives its device the evacuation valve.
+/// The demo's rig with a hand-over output for each position, with which its device drives the evacuation valve.
 pub fn with_hand_over() -> String {
     let output = |position: u32| {
         let coil = 7 + position;
@@ -74,7 +74,7 @@ pub fn with_hand_over() -> String {
     sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", &format!("{outputs}[interlocks]"), 1)
 }
 
-/// The demo's rig with an output that is wired to an input, for the rig check.
+/// The demo's rig with an output that is looped to an input, for the rig check.
 pub fn with_loop() -> String {
     let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";
     sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", output, 1).replacen(
@@ -84,7 +84,7 @@ pub fn with_loop() -> String {
     )
 }
 
-/// A rig sheet whose module has every signal and every output in holding registers.
+/// The rig sheet with every signal and every output moved to holding registers.
 pub fn in_holding_registers(rig: &str) -> String {
     let inputs = (0..16).rev().fold(rig.replace("input-register ", "holding-register "), |sheet, number| {
         sheet.replace(&format!("discrete-input {number}\""), &format!("holding-register 10 bit {number}\""))
@@ -94,7 +94,7 @@ pub fn in_holding_registers(rig: &str) -> String {
     })
 }
 
-/// A rig sheet whose module takes one output at a time.
+/// The rig sheet with a module that takes one output per write.
 pub fn one_by_one(rig: &str) -> String {
     rig.replacen("unit = 1\n", "unit = 1\nwrites = \"one-by-one\"\n", 1)
 }

@@ -1,4 +1,4 @@
-//! Bad wires: a proxy that can hold back its first connection, and a server that answers whatever a test says.
+//! Faulty wires: a proxy that can delay its first connection, and a server with answers chosen by the test.
 
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
@@ -6,17 +6,17 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-/// Forwards Modbus TCP; once told to, everything that the first connection sends arrives late, even after it was closed.
+/// Proxy for Modbus TCP. On demand it delays everything sent over the first connection, even after that was closed.
 #[derive(Debug)]
 pub struct Proxy {
-    /// Where it listens.
+    /// Listening address.
     pub address: SocketAddr,
     late: Arc<AtomicBool>,
     connections: Arc<AtomicUsize>,
 }
 
 impl Proxy {
-    /// A proxy in front of a server.
+    /// Starts a proxy in front of a server; `delay` applies once [`Self::make_late`] is called.
     ///
     /// # Panics
     /// If no port can be listened on.
@@ -36,12 +36,12 @@ impl Proxy {
         Self { address, late, connections }
     }
 
-    /// From now on the first connection is late.
+    /// Delays the first connection from now on.
     pub fn make_late(&self) {
         self.late.store(true, Ordering::SeqCst);
     }
 
-    /// How many connections were made.
+    /// Number of connections made.
     pub fn connections(&self) -> usize {
         self.connections.load(Ordering::SeqCst)
     }
@@ -57,7 +57,7 @@ fn join(client: &TcpStream, server: &TcpStream, held: Option<(Arc<AtomicBool>, D
     std::thread::spawn(move || pump(to_client, None));
 }
 
-#[expect(clippy::disallowed_methods, reason = "a wire that is late in real time")]
+#[expect(clippy::disallowed_methods, reason = "simulates a late wire in real time")]
 fn pump((mut from, mut to): (TcpStream, TcpStream), held: Option<&(Arc<AtomicBool>, Duration)>) {
     let mut bytes = [0_u8; 1024];
     while let Ok(count) = from.read(&mut bytes) {
@@ -70,19 +70,19 @@ fn pump((mut from, mut to): (TcpStream, TcpStream), held: Option<&(Arc<AtomicBoo
     }
 }
 
-/// Answers each request with bytes that a test chooses, and keeps the requests.
+/// Server that answers each request with bytes chosen by the test, and keeps the requests.
 #[derive(Debug)]
 pub struct Canned {
-    /// Where it listens.
+    /// Listening address.
     pub address: SocketAddr,
     requests: Arc<Mutex<Vec<Vec<u8>>>>,
 }
 
-/// What a canned server does with a request: bytes to send after a delay.
+/// Reply of a canned server: bytes to send after a delay.
 pub type Reply = (Duration, Vec<u8>);
 
 impl Canned {
-    /// A server that asks `reply` with the number of the request, from 0, and its bytes.
+    /// Starts a server that calls `reply` with the number of the request, from 0, and its bytes.
     ///
     /// # Panics
     /// If no port can be listened on.
@@ -100,13 +100,13 @@ impl Canned {
         Self { address, requests }
     }
 
-    /// Every request so far, whole frames.
+    /// All requests so far, as complete frames.
     pub fn requests(&self) -> Vec<Vec<u8>> {
         self.requests.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "a module that is late in real time")]
+#[expect(clippy::disallowed_methods, reason = "simulates a late module in real time")]
 fn answer(
     mut stream: TcpStream,
     kept: &Mutex<Vec<Vec<u8>>>,
@@ -126,7 +126,7 @@ fn answer(
     }
 }
 
-/// Keeps a request; its number, from 0.
+/// Keeps a request and returns its number, from 0.
 pub(crate) fn keep(kept: &Mutex<Vec<Vec<u8>>>, request: &[u8]) -> usize {
     let mut kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
     kept.push(request.to_vec());

@@ -1,4 +1,4 @@
-//! Uncertainty budgets: what contributes, and the 95 % half width of all of it together.
+//! Uncertainty budgets: the contributions, and the 95 % half width of their combined distribution.
 
 use crate::density::Density;
 use schemars::JsonSchema;
@@ -9,78 +9,78 @@ use thiserror::Error;
 /// How a contribution was evaluated (GUM, JCGM 100:2008, 4.2 and 4.3).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum Evaluation {
-    /// From the scatter of this run.
+    /// Type A: from the scatter of this run.
     A,
-    /// From other knowledge: a sheet, a certificate.
+    /// Type B: from other knowledge, such as a sheet or a certificate.
     B,
 }
 
-/// Shape of a contribution.
+/// Distribution of a contribution.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Distribution {
     /// Normal.
     Normal,
-    /// Rectangular: anywhere within its half width alike.
+    /// Rectangular: uniform within ± the half width.
     Rectangular,
-    /// As found from intervals of crossings.
+    /// Numerical, from the intervals of crossings.
     Intervals,
 }
 
-/// An input of a result with its sensitivity (GUM, JCGM 100:2008, 5.1.3).
+/// An input quantity with its sensitivity coefficient (GUM, JCGM 100:2008, 5.1.3).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Input {
     /// Standard uncertainty of the input, in its own unit.
     pub standard_uncertainty: f64,
     /// Unit of the input.
     pub unit: String,
-    /// Change of the result with the input: units of the result per unit of the input.
+    /// Change of the result per change of the input, in units of the result per unit of the input.
     pub sensitivity: f64,
 }
 
 /// One line of a budget, in the unit of the result.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Contribution {
-    /// What contributes.
+    /// Name of the contribution.
     pub name: String,
     /// Type A or B.
     pub evaluation: Evaluation,
-    /// Its shape.
+    /// Distribution.
     pub distribution: Distribution,
-    /// Standard uncertainty, sensitivity included.
+    /// Standard uncertainty, already multiplied by the sensitivity.
     pub standard_uncertainty: f64,
-    /// Degrees of freedom; `None` if the value is taken as known.
+    /// Degrees of freedom; `None` if infinite (the standard uncertainty is taken as known).
     pub degrees_of_freedom: Option<f64>,
-    /// Where it is from: a key of a sheet, a certificate, this run.
+    /// Source: a key of a sheet, a certificate, this run.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub source: String,
-    /// What was known, where that is of another unit than the result.
+    /// Input quantity, if its unit is not that of the result.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub input: Option<Input>,
-    /// The density, for shapes that have no formula.
+    /// Density, for distributions without a closed form.
     #[serde(skip)]
     #[schemars(skip)]
     pub density: Option<Density>,
 }
 
 impl Contribution {
-    /// Type B, normal, with a standard uncertainty.
+    /// Type B contribution with a normal distribution.
     pub fn normal(name: &str, standard_uncertainty: f64) -> Self {
         Self::new(name, Evaluation::B, Distribution::Normal, standard_uncertainty)
     }
 
-    /// Type B, rectangular, with a half width.
+    /// Type B contribution with a rectangular distribution of this half width.
     pub fn rectangular(name: &str, half_width: f64) -> Self {
         Self::new(name, Evaluation::B, Distribution::Rectangular, half_width.abs() / 3f64.sqrt())
     }
 
-    /// The same, from a named source.
+    /// Sets the source.
     #[must_use]
     pub fn of(self, source: &str) -> Self {
         Self { source: source.to_owned(), ..self }
     }
 
-    /// The same, told as an input in its own unit times a sensitivity; both are left out where the sensitivity is none.
+    /// Adds the input quantity in its own unit with its sensitivity. A sensitivity that is zero or not finite adds nothing.
     #[must_use]
     pub fn through(mut self, unit: &str, sensitivity: f64) -> Self {
         if sensitivity.is_normal() {
@@ -90,7 +90,8 @@ impl Contribution {
         self
     }
 
-    /// Type A from crossings: their density, centred here, and their number.
+    /// Type A contribution from the density of `count` crossings; the density is centred on zero, the degrees of freedom are
+    /// `count` − 1, at least 1.
     pub fn intervals(name: &str, density: &Density, count: usize) -> Self {
         let centred = density.centred();
         let mut contribution =
@@ -102,7 +103,7 @@ impl Contribution {
         contribution
     }
 
-    /// Type A, normal, of so many values.
+    /// Type A contribution with a normal distribution, from `count` values; the degrees of freedom are `count` − 1, at least 1.
     pub fn scatter(name: &str, count: usize, standard_uncertainty: f64) -> Self {
         #[expect(clippy::cast_precision_loss, reason = "counts are small")]
         let freedom = count.saturating_sub(1).max(1) as f64;
@@ -132,43 +133,43 @@ impl Contribution {
     }
 }
 
-/// An estimate with its uncertainty and the list of what contributed (VIM 2.9).
+/// A measurement result (VIM 2.9): an estimate with its uncertainty and budget.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MeasurementResult {
     /// The estimate, SI.
     pub value: f64,
     /// Combined standard uncertainty, SI.
     pub standard_uncertainty: f64,
-    /// Half width of the interval around the value that holds 95 %, SI.
+    /// U: half width of the 95 % interval of the combined distribution, SI.
     pub expanded_uncertainty: f64,
-    /// Expanded over standard uncertainty.
+    /// Coverage factor: expanded divided by standard uncertainty.
     pub coverage_factor: f64,
-    /// Effective degrees of freedom after Welch and Satterthwaite; `None` if infinite.
+    /// Effective degrees of freedom by Welch–Satterthwaite; `None` if infinite.
     pub degrees_of_freedom: Option<f64>,
-    /// Expanded uncertainty by Welch–Satterthwaite and Student's t, shown beside the other, SI.
+    /// Expanded uncertainty by Welch–Satterthwaite and Student's t, for comparison, SI.
     pub welch_satterthwaite: f64,
     /// The budget.
     pub contributions: Vec<Contribution>,
-    /// Density of the error of the value, SI.
+    /// Density of the error of the value, centred on zero, SI.
     pub density: Density,
 }
 
-/// Why no result can be built.
+/// Reason why a budget gives no result.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 pub enum NotAResult {
-    /// A value, an uncertainty or the budget is not finite.
+    /// The value, an uncertainty or their combination is not finite.
     #[error("a contribution or the value is not finite")]
     NotFinite,
     /// The uncertainty would be zero.
-    #[error("the uncertainty would be zero: no contribution")]
+    #[error("the uncertainty would be zero: all contributions are zero")]
     NoUncertainty,
 }
 
-/// Combines a value with independent contributions. The resolution is a contribution of its own, always: constants that
-/// never scatter do not make an uncertainty of zero.
+/// Combines a value with independent contributions. The resolution is always added as a contribution, so that values without
+/// scatter do not give an uncertainty of zero.
 ///
 /// # Errors
-/// If anything is not finite, or nothing contributes.
+/// [`NotAResult::NotFinite`] if the value or an uncertainty is not finite, [`NotAResult::NoUncertainty`] if all are zero.
 pub fn combine(
     value: f64,
     resolution: f64,
@@ -179,7 +180,7 @@ pub fn combine(
     combine_whole(value, all)
 }
 
-/// The same for a budget that is whole already, its resolution in it.
+/// Combines a value with a complete list of contributions, which includes the resolution.
 ///
 /// # Errors
 /// As for [`combine`].
@@ -208,7 +209,7 @@ pub fn combine_whole(value: f64, all: Vec<Contribution>) -> Result<MeasurementRe
     })
 }
 
-/// Cells per standard uncertainty.
+/// Cells of the density per standard uncertainty.
 const CELLS_PER_SIGMA: f64 = 30.0;
 
 fn convolve(all: &[Contribution], standard_uncertainty: f64) -> Option<Density> {
@@ -230,11 +231,11 @@ fn welch_satterthwaite(all: &[Contribution], standard_uncertainty: f64) -> Optio
 
 /// Quantile 0.975 of the standard normal distribution.
 const NORMAL_QUANTILE: f64 = 1.959_963_984_540_054;
-/// From here on the series around the normal quantile is as good as the inverse, which does not always end for more.
+/// Degrees of freedom above which the series around the normal quantile replaces the inverse, which may not terminate there.
 const MANY: f64 = 1e4;
 
-/// Quantile 0.975 of Student's t distribution. For many degrees of freedom by the first terms of Cornish and Fisher's series
-/// (Abramowitz and Stegun, 26.7.5; from memory), whose error is below 1e-11 there.
+/// Quantile 0.975 of Student's t distribution. Above [`MANY`] degrees of freedom by the first terms of the Cornish–Fisher series
+/// (Abramowitz and Stegun, 26.7.5; from memory), with an error below 1e-11.
 fn student_quantile(freedom: f64) -> f64 {
     if freedom > MANY {
         let z = NORMAL_QUANTILE;
@@ -250,7 +251,7 @@ mod tests {
     use super::*;
     use rstest::rstest;
 
-    // GUM (JCGM 100:2008) Table G.2, column 95 %, printed to two decimals (values from memory, recomputed).
+    // GUM (JCGM 100:2008), Table G.2, column 95 %, printed to two decimals (values from memory, recomputed).
     #[test]
     fn t_factors_agree_with_the_gum() {
         let printed = [
@@ -294,8 +295,8 @@ mod tests {
         }
     }
 
-    // GUM (JCGM 100:2008) H.1, end gauge: inputs with their sensitivities in nanometres; printed u = 32 nm and effective
-    // degrees of freedom 16.7, recomputed without rounding 31.710 and 16.656.
+    // GUM (JCGM 100:2008) H.1, end gauge: inputs multiplied by their sensitivities, in nanometres; printed u = 32 nm and effective
+    // degrees of freedom 16.7, recomputed without rounding as 31.711 and 16.656.
     #[test]
     fn the_end_gauge_of_the_gum_is_found() {
         let freedom = |part: Contribution, nu: f64| Contribution { degrees_of_freedom: Some(nu), ..part };
@@ -317,8 +318,8 @@ mod tests {
         assert!((result.value / 1e6 - 50.000_838).abs() < 5e-7);
     }
 
-    // Trapezoid of two rectangles a and b: k = (1 - sqrt(0.05 (1 - β²))) / sqrt((1 + β²)/6) with β = 0.33 gives 1.835 (closed form; EA-4/02
-    // prints 1.83, value from memory).
+    // Trapezoid of two rectangles a and b: k = (1 - sqrt(0.05 (1 - β²))) / sqrt((1 + β²)/6) is 1.835 for β = 0.33 (closed form;
+    // EA-4/02 prints 1.83, value from memory).
     #[test]
     fn the_factor_of_a_trapezoid_is_the_closed_form() {
         let beta: f64 = 0.33;
@@ -328,19 +329,19 @@ mod tests {
         assert!((result.coverage_factor - 1.835).abs() < 0.004, "{}", result.coverage_factor);
     }
 
-    // Budgets where one scatter is tiny have millions of degrees of freedom and more.
+    // A budget in which the only Type A contribution is tiny can have millions of effective degrees of freedom.
     #[test]
     fn t_factors_end_and_fall_to_the_normal_one_for_any_degrees_of_freedom() {
         let series: Vec<f64> =
             (0..=90).map(|step| student_quantile(10_f64.powf(f64::from(step) / 5.0))).collect();
         assert!(series.windows(2).all(|pair| pair[1] <= pair[0] + 1e-9), "{series:?}");
         assert!((series[90] - NORMAL_QUANTILE).abs() < 1e-12);
-        // The series and the inverse meet.
+        // The series agrees with the inverse.
         let inverse = StudentsT::new(0.0, 1.0, 2.0 * MANY).expect("a distribution").inverse_cdf(0.975);
         assert!((student_quantile(2.0 * MANY) - inverse).abs() < 1e-9);
     }
 
-    // Quantiles of Student's t by quadrature of its density with 40 digits (mpmath.quad and findroot).
+    // Quantiles of Student's t by quadrature of the density with 40 digits (mpmath.quad and findroot).
     #[rstest]
     #[case(10_001.0, 1.960_201_216_164_641)]
     #[case(12_000.0, 1.960_161_693_411_41)]
@@ -351,12 +352,12 @@ mod tests {
         assert!((found - factor).abs() < 1e-11, "{found}");
     }
 
-    // Closed forms: a rectangle holds 95 % within 0.95 of its half width, √3 standard deviations; a normal density within 1.959964.
+    // Closed forms: 95 % of a rectangle lie within 0.95 √3 standard deviations, 95 % of a normal distribution within 1.959964.
     #[rstest]
     fn the_unit_of_a_budget_does_not_change_its_factor(#[values(1e-6, 0.02, 1.0, 500.0, 1e6)] unit: f64) {
         let factor = |part: Contribution| combine_whole(0.0, vec![part]).expect("a result").coverage_factor;
         let rectangle = factor(Contribution::rectangular("a", unit));
-        // A rectangle alone has a grid cell of normal scatter beside it.
+        // The convolution of a lone rectangle starts from a normal density with a standard deviation of one cell.
         assert!((rectangle - 0.95 * 3_f64.sqrt()).abs() < 2e-3, "{rectangle}");
         let normal = factor(Contribution::normal("a", unit));
         assert!((normal - 1.959_964).abs() < 3e-4, "{normal}");
@@ -378,7 +379,7 @@ mod tests {
         assert_eq!(combine_whole(1.0, part(f64::INFINITY)), Err(NotAResult::NotFinite));
     }
 
-    // A resolution of 6 is ± 3, whose variance is 3; with a standard uncertainty of 4 that is √(3 + 16).
+    // A resolution of 6 is a rectangle of ± 3 with variance 3; with a standard uncertainty of 4 the result is √(3 + 16).
     #[test]
     fn a_resolution_counts_half_to_each_side() {
         let found = combine(0.0, 6.0, vec![Contribution::normal("a", 4.0)]).expect("a result");
@@ -388,7 +389,7 @@ mod tests {
         assert_eq!(last.distribution, Distribution::Rectangular);
     }
 
-    // GUM G.4.1: relative contributions 0.25, 0.57, 0.82 % with n = 10, 5, 15 give 1.03 %, nu 19.0 (value from memory,
+    // GUM G.4.1: relative contributions of 0.25, 0.57 and 0.82 % with n = 10, 5, 15 give 1.03 % and ν = 19.0 (values from memory,
     // recomputed: 1.0294658809, 18.9987423143).
     #[test]
     fn degrees_of_freedom_agree_with_the_gum_example() {
@@ -428,7 +429,7 @@ mod tests {
         assert!((result.standard_uncertainty - 12.0 / 12f64.sqrt()).abs() < 1e-12);
     }
 
-    // A rectangle of ± 6 Pa by 3 s at −2 Pa/s: what was known is ± 3 s.
+    // A rectangle of ± 6 Pa with a sensitivity of −2 Pa/s: the input is ± 3 s.
     #[test]
     fn an_input_is_told_in_its_own_unit() {
         let part = Contribution::rectangular("delay", -6.0).of("sheet").through("s", -2.0);
@@ -453,14 +454,14 @@ mod tests {
         assert!(part.density.expect("its own").mean().abs() < 1e-12 && part.evaluation == Evaluation::A);
     }
 
-    // A lopsided density and a rectangle: variances add, 2 and 3.
+    // An asymmetric density with variance 2 and a rectangle with variance 3: the variances add.
     #[test]
     fn shapes_and_rectangles_are_summed() {
         let density = Density::new(10.0, 2.0, vec![1.0, 2.0, 5.0]).expect("a density");
         let parts = vec![Contribution::intervals("a", &density, 3), Contribution::rectangular("b", 3.0)];
         let found = combine_whole(7.0, parts).expect("a result");
         assert!((found.standard_uncertainty - 5_f64.sqrt()).abs() < 1e-12);
-        // Cells of 2 are even within: a third of their half width squared more.
+        // Mass is uniform within a cell: cells of 2 add the variance 1/3.
         assert!((found.density.standard_deviation() - (5.0_f64 + 1.0 / 3.0).sqrt()).abs() < 0.01);
         assert!(
             (found.coverage_factor * found.standard_uncertainty - found.expanded_uncertainty).abs() < 1e-12

@@ -1,12 +1,12 @@
-//! Several crossings of one level, each known only as an interval: what they say together.
+//! Level and net delay from several crossings, each known only as an interval.
 //!
-//! The likelihood of intervals with a repeatability of its own part, `measuring.md` of this project: crossings locked to
-//! the scan are then worth one, spread ones are worth more, and the edge is never counted twice.
+//! Uses the likelihood of interval-censored data with repeatability as a separate term (`docs/figures.md`, "Several crossings"):
+//! crossings locked to the scan then count as one, spread ones count for more, and the edge is never counted twice.
 
 use crate::density::Density;
 use crate::likelihood::{Spread, Table, mean_spread, scatter, spread_grid};
 
-/// One crossing: the level lay between `low_pa` and `high_pa` when the output changed.
+/// One crossing: the level was between `low_pa` and `high_pa` when the output changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CrossingInterval {
     /// Lower end, pascal.
@@ -17,29 +17,29 @@ pub struct CrossingInterval {
     pub fit_pa: f64,
 }
 
-/// What the crossings say of the level.
+/// Posterior of a level, given its crossings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LevelPosterior {
     /// Density of the level, pascal.
     pub density: Density,
-    /// Mean, pascal.
+    /// Mean of the level, pascal.
     pub mean_pa: f64,
-    /// Standard deviation, pascal.
+    /// Standard deviation of the level, pascal.
     pub standard_deviation_pa: f64,
-    /// Mean repeatability of one crossing as a standard deviation, pascal.
+    /// Posterior mean of the repeatability of one crossing, as a standard deviation, pascal.
     pub repeatability_pa: f64,
-    /// Standard deviations of single crossings with their masses, by the crossings alone.
+    /// Candidate repeatabilities (standard deviation, pascal) with their masses, without their prior weights.
     pub spreads: Vec<(f64, f64)>,
 }
 
 impl LevelPosterior {
-    /// Probability that single crossings scatter by at most this standard deviation, pascal; by the crossings alone, every
-    /// magnitude alike beforehand. 1 where too few crossings say anything.
+    /// Probability that the repeatability of one crossing is at most this standard deviation, pascal, under a log-uniform prior.
+    /// 1 if there are too few crossings to estimate it.
     pub fn spread_within(&self, pascal: f64) -> f64 {
         SpreadShares::new(&self.spreads).map_or(1.0, |shares| shares.within(pascal))
     }
 
-    /// Standard deviation of single crossings below which a share of the probability lies, pascal.
+    /// Quantile of the repeatability of one crossing, as a standard deviation, pascal. `None` if `spreads` is empty.
     pub fn spread_quantile(&self, share: f64) -> Option<f64> {
         let (mut low, mut high) = (self.spreads.first()?.0, self.spreads.last()?.0);
         let shares = SpreadShares::new(&self.spreads);
@@ -52,19 +52,19 @@ impl LevelPosterior {
     }
 }
 
-/// The probability of spreads, in even parts of their logarithm.
+/// Distribution of the repeatability over equal steps of its logarithm.
 struct SpreadShares {
     least_pa: f64,
-    /// Logarithm of the spreads from one part to the next.
+    /// Step of the natural logarithm from one part to the next.
     per_part: f64,
-    /// For each part the density at its begin and at its end, and its mass.
+    /// For each part: density at its start, density at its end, mass.
     parts: Vec<[f64; 3]>,
 }
 
 impl SpreadShares {
     /// `None` for fewer than two spreads.
     fn new(spreads: &[(f64, f64)]) -> Option<Self> {
-        /// Parts of the way from one spread to the next.
+        /// Parts between two neighbouring spreads.
         const PARTS: u32 = 8;
         let [first, .., last] = spreads else { return None };
         let logarithms: Vec<f64> = spreads.iter().map(|(_, mass)| mass.max(LEAST).ln()).collect();
@@ -98,17 +98,17 @@ impl SpreadShares {
     }
 }
 
-/// Least mass whose logarithm is taken.
+/// Floor of a mass before its logarithm is taken.
 const LEAST: f64 = 1e-300;
 
-/// Logarithm of the mass a share of the way from one value of an even grid to the next: by the parabolas through each of the two and
-/// its neighbours. In a tail the logarithm bends, and a straight line would lie below it.
+/// Logarithm of the mass between two values of an even grid, interpolated by the parabolas through each of the two and its neighbours:
+/// in a tail the logarithm is curved, and a straight line would lie below it.
 fn between(logarithms: &[f64], index: usize, share: f64) -> f64 {
     let (here, next) = (logarithms[index], logarithms[index + 1]);
     let line = here + (next - here) * share;
     let bend = |middle: usize| {
         let around = logarithms.get(middle.checked_sub(1)?..=middle + 1)?;
-        // What is next to nothing has no bend of its own.
+        // Values at the floor give no curvature.
         around.iter().all(|value| *value > LEAST.ln()).then(|| around[0] - 2.0 * around[1] + around[2])
     };
     let (left, right) = (bend(index), bend(index + 1));
@@ -119,34 +119,34 @@ fn between(logarithms: &[f64], index: usize, share: f64) -> f64 {
     line - bend * share * (1.0 - share) / 2.0
 }
 
-/// Mass between two neighbouring values up to a share of the way, as if its logarithm went straight from one to the other: in a tail
-/// it falls by magnitudes from one to the next.
+/// Mass from one value up to a share of the way to the next, with the logarithm of the density linear between them: in a tail the
+/// density falls by orders of magnitude from one value to the next.
 fn piece(before: f64, after: f64, share: f64) -> f64 {
     let (before, after) = (before.max(LEAST), after.max(LEAST));
     let falls = (after / before).ln();
     if falls.abs() < 1e-9 { before * share } else { before * ((falls * share).exp() - 1.0) / falls }
 }
 
-/// Crossings of one level that were passed at about one rate.
+/// Crossings of one level at about the same rate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RateGroup {
     /// The crossings.
     pub crossings: Vec<CrossingInterval>,
-    /// Mean signed slope at them, pascal per second.
+    /// Mean signed slope at the crossings, pascal per second.
     pub slope_pa_per_s: f64,
 }
 
-/// What is known beforehand of the net delay: a sum of two rectangles.
+/// Prior of the net delay: the sum of two rectangular distributions.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DelayPrior {
-    /// Middle, seconds, counted from what was already taken off the edges.
+    /// Middle, seconds, relative to the delay already subtracted from the edges.
     pub centre_s: f64,
-    /// Half widths, seconds: the device's delay and the reference's lag.
+    /// Half widths of the device's delay and of the reference's lag, seconds.
     pub half_widths_s: [f64; 2],
 }
 
 impl DelayPrior {
-    /// Farthest that the delay can be from its centre, seconds.
+    /// Greatest possible distance of the delay from its centre, seconds.
     pub fn reach_s(self) -> f64 {
         self.half_widths_s[0] + self.half_widths_s[1]
     }
@@ -156,7 +156,7 @@ impl DelayPrior {
         self.half_widths_s[0].hypot(self.half_widths_s[1]) / 3f64.sqrt()
     }
 
-    /// Density up to a factor: a trapezoid.
+    /// Density up to a constant factor: a trapezoid.
     fn weight(self, delay_s: f64) -> f64 {
         let [a, b] = self.half_widths_s;
         let (wide, narrow) = (a.max(b), a.min(b));
@@ -167,37 +167,37 @@ impl DelayPrior {
         ((wide + narrow - away_s) / (2.0 * narrow)).clamp(0.0, 1.0)
     }
 
-    /// Least and greatest delay that it allows, seconds.
+    /// Least and greatest possible delay, seconds.
     fn range_s(self) -> [f64; 2] {
         [self.centre_s - self.reach_s(), self.centre_s + self.reach_s()]
     }
 }
 
-/// Level and net delay from crossings at several rates: one joint posterior, in which all crossings share their spread.
+/// Level and net delay from crossings at several rates: one joint posterior with a common repeatability.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AtRates {
-    /// The level as it stands still, with what was known of the delay beforehand.
+    /// Static level (at rate zero), using the prior of the delay unless it was dropped.
     pub level: LevelPosterior,
-    /// The level by the crossings alone, whatever the delay is.
+    /// Static level from the crossings alone, without the prior of the delay.
     pub free: LevelPosterior,
-    /// The delay by the crossings alone, seconds, counted from what was already taken off the edges.
+    /// Delay from the crossings alone, seconds, relative to the delay already subtracted from the edges.
     pub delay: Density,
-    /// Change of the level per second by which the prior's centre is moved, pascal per second.
+    /// Change of the level per change of the prior's centre, pascal per second.
     pub level_per_delay: f64,
-    /// Whether the rates contradict what was known beforehand: then they alone were believed.
+    /// Whether the crossings contradict the prior of the delay, which is then not used.
     pub prior_dropped: bool,
 }
 
-/// Below this share of its peak the likelihood says that the delay is not where it was promised.
+/// Share of its peak below which the likelihood contradicts the promised delay. Judgement of this project.
 const CONTRADICTS: f64 = 3e-4;
-/// Cells for the delay and for the level: of the first look at where the mass is, and of the second.
+/// Cells for delay and level: of the first grid, which finds the mass, and of the second, which covers only the mass.
 const FIRST_LOOK: [i32; 2] = [24, 36];
 const SECOND_LOOK: [i32; 2] = [40, 60];
-/// What has less than this share of the greatest mass is left out of the second look.
+/// Cells with less than this share of the greatest mass are left out of the second grid.
 const NEGLIGIBLE_SHARE: f64 = 1e-6;
 
-/// Posterior of a level under a flat prior, the repeatability marginalised over a logarithmic grid up to well above both
-/// the `promised_pa` standard deviation and the scatter seen. `None` for no crossings or ends that are not finite.
+/// Posterior of a level under a flat prior. The repeatability is marginalised over a logarithmic grid that extends beyond both
+/// the `promised_pa` standard deviation and the observed scatter. `None` without crossings or for ends that are not finite.
 pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<LevelPosterior> {
     let spreads = spread_grid(&[crossings], promised_pa)?;
     let table = Table::of(crossings, promised_pa.max(scatter(&[crossings])), &spreads)?;
@@ -212,13 +212,13 @@ fn of_density(density: Density, spreads: &[Spread], masses: Vec<f64>) -> LevelPo
     LevelPosterior { density, mean_pa, standard_deviation_pa, repeatability_pa, spreads }
 }
 
-/// Posterior of level and net delay: the edges of group g lie at level + slope · delay, the repeatability of all crossings is
-/// the same, and the delay is known beforehand to be within `prior`. Where the rates contradict that they alone are believed.
-/// `None` as for [`posterior`], or for fewer than two groups.
+/// Joint posterior of level and net delay: the edges of group g are at level + slope · delay, all crossings have the same
+/// repeatability, and `prior` is the prior of the delay. If the crossings contradict the prior, it is dropped.
+/// `None` as for [`posterior`], for fewer than two groups, or for a slope that is not finite.
 pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPrior) -> Option<AtRates> {
     let crossings: Vec<&[CrossingInterval]> = groups.iter().map(|group| group.crossings.as_slice()).collect();
     let spreads = spread_grid(&crossings, promised_pa)?;
-    // What crossings at one rate show of their spread holds for a single one at another.
+    // The scatter seen at one rate also applies to a single crossing at another.
     let likely_pa = promised_pa.max(scatter(&crossings));
     let tables =
         crossings.iter().map(|all| Table::of(all, likely_pa, &spreads)).collect::<Option<Vec<_>>>()?;
@@ -242,7 +242,7 @@ pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPr
     })
 }
 
-/// Likelihoods of groups of crossings, each at a rate of its own.
+/// Likelihoods of groups of crossings, one group per rate.
 #[derive(Clone, Copy)]
 struct Rates<'t> {
     tables: &'t [Table],
@@ -250,7 +250,7 @@ struct Rates<'t> {
     spreads: &'t [Spread],
 }
 
-/// An even grid of cells, by the middle of the first and of the last.
+/// An even grid of `cells + 1` values.
 #[derive(Debug, Clone, Copy)]
 struct Axis {
     from: f64,
@@ -271,7 +271,7 @@ impl Axis {
         (0..=self.cells).map(move |cell| self.at(cell))
     }
 
-    /// Ends of where the masses are not negligible, a cell more to each side.
+    /// Ends of the range with masses that are not negligible, widened by one cell on each side.
     fn narrowed(self, masses: &[f64]) -> (f64, f64) {
         let most = masses.iter().copied().fold(0.0, f64::max);
         let counts = |(_, mass): &(i32, &f64)| **mass > NEGLIGIBLE_SHARE * most;
@@ -282,7 +282,7 @@ impl Axis {
 }
 
 impl Rates<'_> {
-    /// Masses over level and delay for a weight of the delay: looked at twice, the second time where the mass is.
+    /// Masses over level and delay for a weight of the delay, on a coarse grid first and then on a finer one where the mass is.
     fn joint(self, range_s: [f64; 2], weight: &dyn Fn(f64) -> f64) -> Option<Joint> {
         let delays = delays((self.tables, self.slopes), range_s)?;
         let levels = levels(self.tables, self.slopes, delays)?;
@@ -312,7 +312,7 @@ impl Rates<'_> {
                 if !within {
                     return 0.0;
                 }
-                // Each spread by itself, so that several go at once.
+                // Element-wise over the spreads, so that the compiler can vectorize the loop.
                 for ((sum, peak), mass) in joint.by_spread.iter_mut().zip(&mut peaks).zip(&product) {
                     *sum += mass;
                     *peak = if *mass > *peak { *mass } else { *peak };
@@ -328,7 +328,7 @@ impl Rates<'_> {
     }
 }
 
-/// Masses over level and delay, the repeatability summed over.
+/// Masses over level and delay, summed over the repeatability.
 struct Joint {
     level: Axis,
     delay: Axis,
@@ -373,7 +373,7 @@ impl Joint {
     }
 }
 
-/// Delays that every pair of groups allows, within the range of what was known beforehand.
+/// Range of delays that every pair of groups allows, within the prior's range.
 fn delays((tables, slopes): (&[Table], &[f64]), [mut from, mut to]: [f64; 2]) -> Option<(f64, f64)> {
     for (first, slope) in tables.iter().zip(slopes) {
         for (second, other) in tables.iter().zip(slopes).filter(|(_, other)| *other > slope) {
@@ -385,7 +385,7 @@ fn delays((tables, slopes): (&[Table], &[f64]), [mut from, mut to]: [f64; 2]) ->
     (from.is_finite() && to.is_finite() && from < to).then_some((from, to))
 }
 
-/// Levels that every group allows at some of the delays.
+/// Range of levels that every group allows for some delay of the range.
 fn levels(tables: &[Table], slopes: &[f64], (from_s, to_s): (f64, f64)) -> Option<(f64, f64)> {
     let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
     for (table, slope) in tables.iter().zip(slopes) {
@@ -418,8 +418,8 @@ mod tests {
         assert!((one.standard_deviation_pa / five.standard_deviation_pa - 1.0).abs() < 0.1);
     }
 
-    // One crossing: the root of the mean squares of the scatter of the fit, of a rectangle of the width, and of the spread as it is
-    // promised, which is known to a factor; the three squares summed by hand.
+    // One crossing: the square root of the sum of three variances, computed by hand: the fit, a rectangle of the interval's width, and
+    // the promised repeatability.
     #[rstest]
     #[case(5.0, 20.0, 1.0, 20.1)]
     #[case(5.0, 10.0, 5.0, 11.3)]
@@ -435,8 +435,8 @@ mod tests {
         assert!((found / expected - 1.0).abs() < 0.03, "{found}");
     }
 
-    // Of n normal values with the standard deviation s, by the values alone: P(σ ≤ 100) = P(χ²(n − 1) ≥ (n − 1) s² / 100²); the upper
-    // tail of the chi-square distribution as scipy.stats.chi2.sf of SciPy 1.17 has it. With three values the grid ends while their tail goes on.
+    // For n normal values with standard deviation s, without the prior: P(σ ≤ 100) = P(χ²(n − 1) ≥ (n − 1) s² / 100²),
+    // the upper tail by scipy.stats.chi2.sf of SciPy 1.17. With three values the grid cuts off part of the tail.
     #[rstest]
     #[case(3, 160.0, 7.730e-2)]
     #[case(5, 150.0, 6.110e-2)]
@@ -483,7 +483,7 @@ mod tests {
         RateGroup { crossings: crossings.collect(), slope_pa_per_s }
     }
 
-    // Two rates, closed form: L = (r2 y1 - r1 y2)/(r2 - r1), whatever the delay is, where nothing is known of it beforehand.
+    // Two rates, closed form: L = (r2 y1 - r1 y2)/(r2 - r1) for any delay, with a wide prior of the delay.
     #[rstest]
     #[case(1_000.0, 6_000.0, 0.009)]
     #[case(-1_000.0, -30_000.0, 0.004)]
@@ -521,14 +521,14 @@ mod tests {
         assert!((found.level.mean_pa - 60_000.0).abs() < 10.0, "{}", found.level.mean_pa);
     }
 
-    /// What is known of the spread alone: so much of it at so many pascal.
+    /// A posterior of which only the repeatability matters: (standard deviation in pascal, mass).
     fn spreads(all: &[(f64, f64)]) -> LevelPosterior {
         let density = Density::new(0.0, 1.0, vec![1.0]).expect("a density");
         let spreads = all.to_vec();
         LevelPosterior { density, mean_pa: 0.0, standard_deviation_pa: 0.3, repeatability_pa: 1.0, spreads }
     }
 
-    // Every magnitude alike: the share is the logarithm's.
+    // Log-uniform: the share below a value is linear in its logarithm.
     #[rstest]
     #[case(0.5, 0.0)]
     #[case(10_f64.sqrt(), 0.25)]
@@ -553,8 +553,8 @@ mod tests {
         near(spreads(&all).spread_within(2.0 * 3_f64.powf(x)), share);
     }
 
-    // A normal density over the logarithm, cut off at both ends: scipy.integrate.quad of exp(−((x − 2.2)/1.3)²/2) over 0..6, and
-    // scipy.optimize.brentq of it for the quantiles.
+    // A normal density over the logarithm, truncated at both ends: scipy.integrate.quad of exp(−((x − 2.2)/1.3)²/2) over 0..6, and
+    // scipy.optimize.brentq for the quantiles.
     #[rstest]
     #[case(0.7, 0.082_885_8)]
     #[case(2.2, 0.477_144_8)]
@@ -573,7 +573,7 @@ mod tests {
         assert!((quantile / pascal - 1.0).abs() < 1e-3, "{quantile} instead of {pascal}");
     }
 
-    // Every magnitude alike between 1 and 100: a share s lies below 100^s.
+    // Log-uniform between 1 and 100: the quantile of s is 100^s.
     #[rstest]
     #[case(0.25)]
     #[case(0.5)]
@@ -584,7 +584,7 @@ mod tests {
         assert!(spreads(&[]).spread_quantile(share).is_none());
     }
 
-    // A parabola 3 − 2 i + 0.5 i² goes through all of its values: met anywhere, at the ends too.
+    // The parabola 3 − 2 i + 0.5 i² is interpolated exactly everywhere, at the ends too.
     #[rstest]
     #[case(0, 0.3)]
     #[case(1, 0.5)]
@@ -596,8 +596,8 @@ mod tests {
         near(between(&values, index, share), parabola(at));
     }
 
-    // Bends 0 and 1 on the two sides count by their nearness: half way ½ · ½ · ½/2 below the line, a quarter of the way ¼ · ¼ · ¾/2.
-    // Beside what is next to nothing (its logarithm is the least) only the other side's bend −10 + 10 − 2 = −2 counts.
+    // Curvatures of 0 and 1 on the two sides are weighted by nearness: half way ½ · ½ · ½/2 below the line, a quarter of the way
+    // ¼ · ¼ · ¾/2. Next to a value at the floor only the curvature of the other side counts: −10 + 10 − 2 = −2.
     #[rstest]
     #[case(&[0.0, 0.0, 0.0, 1.0], 1, 0.5, -0.0625)]
     #[case(&[0.0, 0.0, 0.0, 1.0], 1, 0.25, -0.023_437_5)]
@@ -628,7 +628,7 @@ mod tests {
         near(piece(before, after, share), expected);
     }
 
-    // ± 3 s and ± 4 s around 10 s: a trapezoid that is flat within 1 s and ends at 7 s; its variance is (9 + 16)/3.
+    // ± 3 s and ± 4 s around 10 s: a trapezoid that is flat within ± 1 s and ends at ± 7 s; its variance is (9 + 16)/3.
     #[rstest]
     #[case([3.0, 4.0])]
     #[case([4.0, 3.0])]
@@ -660,13 +660,13 @@ mod tests {
         assert_eq!(axis.narrowed(&[0.0, 0.0, 3.0, 0.0, 0.0]), (12.5, 17.5));
         assert_eq!(axis.narrowed(&[3.0, 0.0, 0.0, 0.0, 0.0]), (10.0, 12.5));
         assert_eq!(axis.narrowed(&[0.0, 0.0, 0.0, 0.0, 3.0]), (17.5, 20.0));
-        // A millionth of the most is left out, two millionths are not.
+        // A millionth of the greatest mass is left out, two millionths are not.
         assert_eq!(axis.narrowed(&[0.0, 6.1e-6, 3.0, 2.9e-6, 0.0]), (10.0, 17.5));
         assert_eq!(axis.narrowed(&[0.0; 5]), (10.0, 20.0));
     }
 
-    // Masses of ten in all. Delays 0.5, 0.75, 1 with 3, 3, 4: mean 0.775. Levels 10, 12 with 5, 5: mean 11. The covariance is
-    // (−0.275 · (−1 + 2) − 0.025 · 3 − 0.225 · 4)/10.
+    // The masses sum to ten. Delays 0.5, 0.75, 1 with masses 3, 3, 4: mean 0.775. Levels 10, 12 with masses 5, 5: mean 11. The
+    // covariance is (−0.275 · (−1 + 2) − 0.025 · 3 − 0.225 · 4)/10.
     #[test]
     fn the_covariance_of_six_cells_is_that_by_hand() {
         let joint = Joint {
@@ -682,8 +682,8 @@ mod tests {
         near(joint.covariance(), -0.125);
     }
 
-    /// Likelihood of one crossing between these levels with a spread of 1 Pa: it is looked at in cells of 0.9 Pa from 13 Pa below to 13 Pa
-    /// above, and negligible from 6.7 Pa on (ln Φ(−6.7) = −25.3).
+    /// Likelihood of one crossing from `low_pa` to 10 Pa above it, with a spread of 1 Pa: the grid has cells of 0.9 Pa and reaches 13 Pa
+    /// beyond both ends; the likelihood is negligible from 6.7 Pa on (ln Φ(−6.7) = −25.3).
     fn table(low_pa: f64) -> Table {
         let one = [CrossingInterval { low_pa, high_pa: low_pa + 10.0, fit_pa: 0.0 }];
         let spreads = spread_grid(&[one.as_slice()], 1.0).expect("a grid");
@@ -712,7 +712,7 @@ mod tests {
         };
         near_both(delays((&[table(0.0), table(20.0)], &[-100.0, 100.0]), range_s));
         near_both(delays((&[table(20.0), table(0.0)], &[100.0, -100.0]), range_s));
-        // Two groups at one rate say nothing of it, and none at all leave it open.
+        // Two groups at one rate do not limit the delay; without two rates and without a prior there is no range.
         let alike = [table(0.0), table(0.0), table(20.0)];
         near_both(delays((&alike, &[-100.0, -100.0, 100.0]), range_s));
         let open = [f64::NEG_INFINITY, f64::INFINITY];
@@ -732,7 +732,7 @@ mod tests {
         assert_eq!(levels(&[table(0.0), table(60.0)], &[100.0, 50.0], (0.1, 0.2)), None);
     }
 
-    /// A group of crossings between these levels, whose ends are known within 1 Pa.
+    /// A group of crossings between these levels; the ends have a standard uncertainty of 1 Pa.
     fn rate(slope_pa_per_s: f64, ends_pa: &[(f64, f64)]) -> RateGroup {
         let crossings =
             ends_pa.iter().map(|&(low_pa, high_pa)| CrossingInterval { low_pa, high_pa, fit_pa: 1.0 });
@@ -745,7 +745,7 @@ mod tests {
     }
 
     // Five crossings at three rates: the definition summed over 1601 delays and 2801 levels for each of thirteen spreads
-    // (scipy.special.ndtr), with and without the trapezoid of the delay.
+    // (scipy.special.ndtr), with and without the trapezoidal prior of the delay.
     #[test]
     fn level_and_delay_at_three_rates_agree_with_a_fine_sum() {
         let groups = [
@@ -772,8 +772,8 @@ mod tests {
         within(ratio(&found.level, 6), 6.164, 0.05);
     }
 
-    // One crossing at each of two rates, closed form: L = (500 y1 − 100 y2)/400, d = (y2 − y1)/400, where y1 and y2 have variances of
-    // s² + w²/12 each, s² = 2² + 1² and w = 10, 12.
+    // One crossing at each of two rates, closed form: L = (500 y1 − 100 y2)/400, d = (y2 − y1)/400; y1 and y2 have the variances
+    // s² + w²/12, with s² = 2² + 1² and w = 10, 12.
     #[test]
     fn the_level_of_two_crossings_has_the_variance_of_the_closed_form() {
         let groups = [rate(100.0, &[(1_000.0, 1_010.0)]), rate(500.0, &[(1_040.0, 1_052.0)])];
@@ -787,8 +787,8 @@ mod tests {
         assert!(posterior_at_rates(&groups[..1], 2.0, prior).is_none());
     }
 
-    // Two crossings 20 Pa wide with a spread of 2 Pa, whose middles a delay from 0.1 s on drives apart: at its best level the likelihood is
-    // Φ((10 − 200 d)/2)² of its peak: 1e-3 for d = 0.06858 s, 1e-4 for 0.07326 s.
+    // Two crossings 20 Pa wide with a spread of 2 Pa. A delay that is d from 0.1 s drives their middles apart: at the best level the
+    // likelihood is Φ((10 − 200 d)/2)² of its peak: 1e-3 for d = 0.06858 s, 1e-4 for 0.07326 s.
     #[rstest]
     #[case(0.068_58, false)]
     #[case(0.073_26, true)]
@@ -808,7 +808,7 @@ mod tests {
         }
     }
 
-    // A crossing 10 Pa wide with a spread of 2.5 Pa: a rectangle and a normal density, variance 10²/12 + 2.5².
+    // One crossing 10 Pa wide with a spread of 2.5 Pa: a rectangle plus a normal density, variance 10²/12 + 2.5².
     #[test]
     fn one_crossing_has_the_variance_of_its_width_and_its_spread() {
         let one = [CrossingInterval { low_pa: 100.0, high_pa: 110.0, fit_pa: 0.0 }];

@@ -1,22 +1,22 @@
-//! Decisions: pass only when inside by the guard band, fail only when outside by it, else undecided.
+//! Decisions: pass only if inside the limits by the guard band, fail only if outside by more than it, else undecided.
 
 use crate::budget::{Contribution, Distribution, MeasurementResult};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Limits of a result, SI; both ends belong to what is allowed; a missing end is no limit.
+/// Limits of a result in SI units, both inclusive; `None` means no limit on that side.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Limits {
-    /// Lowest allowed.
+    /// Lowest allowed value.
     pub low: Option<f64>,
-    /// Highest allowed.
+    /// Highest allowed value.
     pub high: Option<f64>,
 }
 
 impl Limits {
-    /// Guard band of simple acceptance for an expanded uncertainty: none, unless it is more than half of the tolerance. An upper
-    /// limit alone gives a tolerance that starts at 0, as for a time or a rate. A lower limit alone gives no tolerance: the guard band
-    /// is then always U.
+    /// Guard band of simple acceptance for an expanded uncertainty U: 0 if U is at most half of the tolerance, else U. An upper limit
+    /// alone gives a tolerance that starts at 0, as for a time or a rate. A lower limit alone gives no tolerance: the guard band is
+    /// then always U.
     pub fn simple_guard(self, expanded_uncertainty: f64) -> f64 {
         let half = match (self.low, self.high) {
             (low, Some(high)) => (high - low.unwrap_or(0.0)) / 2.0,
@@ -26,37 +26,38 @@ impl Limits {
     }
 }
 
-/// Width of the guard band.
+/// Decision rule, which sets the guard band w.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptance {
     /// w = U (ILAC-G8:09/2019).
     GuardBand,
-    /// w = 0, where U is at most half of the tolerance (an index of capability of at least 1, JCGM 106:2012, 7.6); else w = U.
+    /// w = 0 if U is at most half of the tolerance (a capability index of at least 1, JCGM 106:2012, 7.6); else w = U.
     Simple,
-    /// As wide as keeps the risk of a wrong pass, and of a wrong fail, of this device at or below a share (JCGM 106:2012, 8).
+    /// Keeps the risk of a wrong pass, and of a wrong fail, of this device at or below `risk` (JCGM 106:2012, 8).
     HighestRisk {
-        /// The share, from 0 to 0.5.
+        /// Highest risk, from 0 to 0.5.
         risk: f64,
-        /// Standard deviation of such devices around the middle of two limits, as a share of half the tolerance, where it
-        /// is known.
+        /// Standard deviation of such devices around the middle of the two limits, as a share of half the tolerance;
+        /// `None` if unknown.
         process: Option<f64>,
     },
 }
 
-/// What a result says of its limits.
+/// Outcome of a decision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
-    /// Inside by the guard band or more.
+    /// Inside the limits by the guard band or more.
     Pass,
-    /// Outside by more than the guard band.
+    /// Outside a limit by more than the guard band.
     Fail,
     /// Neither.
     Undecided,
 }
 
-/// Decides a result. Anything that is not a number ends in undecided, and so do limits that leave nothing.
+/// Decides a result. Undecided for a value or uncertainty that is not finite, an uncertainty that is not positive, or no limits.
+/// Never a pass if the low limit is above the high one.
 pub fn decide(result: &MeasurementResult, limits: Limits, acceptance: Acceptance) -> Outcome {
     let (y, u) = (result.value, result.expanded_uncertainty);
     let (low, high) = (limits.low.unwrap_or(f64::NEG_INFINITY), limits.high.unwrap_or(f64::INFINITY));
@@ -79,8 +80,8 @@ pub fn decide(result: &MeasurementResult, limits: Limits, acceptance: Acceptance
     }
 }
 
-/// Pass where the risk of being outside is small enough, fail where that of being inside is; whatever is known of such
-/// devices, a value outside is never a pass and one inside never a fail.
+/// Decides by the probability of conformance: pass if the risk of being outside is small enough, fail if that of being inside
+/// is. Whatever the prior, a value outside never passes and a value inside never fails.
 fn by_risk(conforms: f64, (y, low, high): (f64, f64, f64), risk: f64) -> Outcome {
     let inside = low <= y && y <= high;
     if !(conforms.is_finite() && (0.0..=0.5).contains(&risk)) {
@@ -94,9 +95,9 @@ fn by_risk(conforms: f64, (y, low, high): (f64, f64, f64), risk: f64) -> Outcome
     }
 }
 
-/// Probability that the quantity lies within its limits, given the result and what is known of such devices: a normal spread
-/// around the middle of two limits, as a share of half the tolerance. Without it, or with one limit alone, the result alone
-/// counts.
+/// Probability that the quantity lies within its limits, given the result and a prior for such devices: normal around the middle
+/// of the two limits, with a standard deviation of `process` times half the tolerance. Without `process`, or with one limit
+/// alone, only the result counts.
 pub fn posterior_conformance(result: &MeasurementResult, limits: Limits, process: Option<f64>) -> f64 {
     let (Some(share), Some(low), Some(high)) =
         (process.filter(|share| *share > 0.0), limits.low, limits.high)
@@ -104,7 +105,7 @@ pub fn posterior_conformance(result: &MeasurementResult, limits: Limits, process
         return conformance_probability(result, limits);
     };
     let (middle, spread) = (f64::midpoint(low, high), share * (high - low) / 2.0);
-    // The true value is what was measured less the error.
+    // The true value is the measured value minus its error.
     let weigh = |error: f64| (-0.5 * ((result.value - error - middle) / spread).powi(2)).exp();
     let Some(weighted) = result.density.weighted(weigh) else {
         return conformance_probability(result, limits);
@@ -112,27 +113,27 @@ pub fn posterior_conformance(result: &MeasurementResult, limits: Limits, process
     weighted.between(result.value - high, result.value - low)
 }
 
-/// What would decide a result that is undecided.
+/// Improvement that would decide an undecided result.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ToDecide {
-    /// U with which it would be decided, in the unit of the result; `None` if the value lies at its limit.
+    /// U that would decide the result, in its unit; `None` if the value is within U/100 of a limit.
     pub expanded_uncertainty: Option<f64>,
-    /// The largest contribution: its name and its standard uncertainty.
+    /// Name of the largest contribution.
     pub contribution: String,
-    /// Its standard uncertainty now.
+    /// Present standard uncertainty of that contribution.
     pub from: f64,
-    /// Its standard uncertainty with which the result would be decided; `None` if the others alone are too large.
+    /// Standard uncertainty of that contribution that would decide the result; `None` if the others alone are too large.
     pub to: Option<f64>,
-    /// Number of ramps that would decide it on this rig; `None` if no number does.
+    /// Number of ramps that would decide the result on this rig; `None` if no number up to 100 does.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ramps: Option<u16>,
-    /// How long a run with so many takes, seconds; `None` if that is known only once it is planned.
+    /// Duration of a run with that number of ramps, seconds; `None` until the run is planned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub takes_s: Option<f64>,
 }
 
-/// Number of ramps with which what is random in them would leave U at `wanted` or less, where `ramps` left it as it is; a
-/// tenth to spare. `None` where all else is too large already, or where more than a hundred were needed.
+/// Number of ramps that would bring U to at most 0.9 · `wanted`, given that `ramps` gave the present U: the random part shrinks
+/// with 1/√n. `None` if the rest alone is too large, or if the number is above 100 or not above `ramps`.
 pub fn ramps_to_decide(result: &MeasurementResult, wanted: f64, ramps: u16) -> Option<u16> {
     const SPARE: f64 = 0.9;
     const MOST: f64 = 100.0;
@@ -150,7 +151,8 @@ pub fn ramps_to_decide(result: &MeasurementResult, wanted: f64, ramps: u16) -> O
     Some(needed)
 }
 
-/// Which contribution must shrink, and by how much, so that a result would be decided where it is.
+/// Finds the largest contribution and how far it must shrink so that a result at the same value would be decided. `None` without
+/// contributions.
 pub fn to_decide(result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
     let away = |limit: Option<f64>| limit.map_or(f64::INFINITY, |limit| (result.value - limit).abs());
     let nearest = away(limits.low).min(away(limits.high));
@@ -161,7 +163,7 @@ pub fn to_decide(result: &MeasurementResult, limits: Limits) -> Option<ToDecide>
     let wanted = nearest / result.coverage_factor;
     let rest = result.standard_uncertainty.powi(2) - largest.standard_uncertainty.powi(2);
     let left = wanted.powi(2) - rest.max(0.0);
-    // Nearer than a hundredth of U nothing decides it.
+    // A result nearer to its limit than a hundredth of U cannot be decided.
     let possible = nearest.is_finite() && nearest > result.expanded_uncertainty / 100.0;
     Some(ToDecide {
         expanded_uncertainty: possible.then_some(nearest),
@@ -259,7 +261,7 @@ mod tests {
         let limits = Limits { low: None, high: Some(101.84) };
         let needed = to_decide(&found, limits).expect("a way");
         assert_eq!(needed.contribution, "large");
-        // Half of 4² + 3² is left at 7.84 = 1.96 · 4: 4² − 3² = 7.
+        // The limit is 7.84 = 1.96 · 4 away, so the combined uncertainty may be 4: √(4² − 3²) = √7 is left.
         assert!((needed.to.expect("possible") - 7f64.sqrt()).abs() < 0.02, "{needed:?}");
         let hopeless = to_decide(&found, Limits { low: None, high: Some(94.0) }).expect("an answer");
         assert_eq!((hopeless.expanded_uncertainty, hopeless.to), (None, None));
@@ -267,7 +269,7 @@ mod tests {
         assert!(rest_too_large.expanded_uncertainty.is_some() && rest_too_large.to.is_none());
     }
 
-    // U of 8 is all random and of 3 ramps, but for a rest; half of it with a tenth to spare takes n = 3 σ²/((0.9·4/k)² − rest²).
+    // A random part of U = 8 from 3 ramps, plus a rest: 4 with a tenth to spare takes n = 3 σ²/((0.9·4/k)² − rest²) ramps.
     #[rstest]
     #[case(0.0, 4.0, Some(15))]
     #[case(0.6, 4.0, Some(17))]
@@ -288,7 +290,7 @@ mod tests {
         assert_eq!(ramps_to_decide(&found, wanted, 3), expected);
     }
 
-    // With U = 2 and limits of 10 and 20: pass from 12 to 18, fail below 8 and above 22; without a guard band at the limits.
+    // With U = 2 and limits of 10 and 20: pass from 12 to 18, fail below 8 and above 22; without a guard band the limits decide.
     #[rstest]
     #[case(12.01, Outcome::Pass, Outcome::Pass)]
     #[case(11.9, Outcome::Undecided, Outcome::Pass)]
@@ -306,7 +308,7 @@ mod tests {
         assert_eq!(decide(&found, limits, Acceptance::Simple), simple);
     }
 
-    // The index of capability C = T/(4 u) of JCGM 106:2012, 7.6, is 1 where U = 2 u is half of the tolerance T.
+    // The capability index C = T/(4 u) of JCGM 106:2012, 7.6, is 1 if U = 2 u is half of the tolerance T.
     #[rstest]
     #[case(5.0, 15.0, Outcome::Pass)]
     #[case(5.0, 9.9, Outcome::Fail)]
@@ -364,7 +366,7 @@ mod tests {
         assert_eq!(decide(&result(15.0, 1.0), high, Acceptance::GuardBand), Outcome::Pass);
     }
 
-    // The formula of the figures: pass where low + w ≤ y ≤ high − w, fail only where y < low − w or y > high + w; w = 2.
+    // `docs/figures.md`: pass if low + w ≤ y ≤ high − w, fail only if y < low − w or y > high + w; w = 2.
     #[rstest]
     #[case(12.0, Outcome::Pass)]
     #[case(18.0, Outcome::Pass)]
@@ -376,7 +378,7 @@ mod tests {
         assert_eq!(decide(&found, limits, Acceptance::GuardBand), expected);
     }
 
-    // A risk of exactly what is allowed is allowed; the limits belong to what is inside.
+    // A risk equal to the highest risk is allowed; the limits themselves are inside.
     #[rstest]
     #[case(0.75, 15.0, 0.25, Outcome::Pass)]
     #[case(0.75, 10.0, 0.25, Outcome::Pass)]
@@ -402,8 +404,9 @@ mod tests {
         assert_eq!(by_risk(conforms, (y, 10.0, 20.0), risk), expected);
     }
 
-    // Limits 10 and 14, devices around 12 with half of half the tolerance, 1; u = 0.6. The posterior is normal around
-    // (y/0.36 + 12)/(1/0.36 + 1) with √(1/(1/0.36 + 1)): 13.1029, 10.6765 and 0.5145; scipy.stats.norm. By the result alone 0.7977, 0.6306.
+    // Limits 10 and 14, devices around 12 with standard deviation 0.5 · 2 = 1; u = 0.6. The posterior has the mean
+    // (y/0.36 + 12)/(1/0.36 + 1) and the standard deviation √(1/(1/0.36 + 1)): 13.1029 and 10.6765, 0.5145; scipy.stats.norm.
+    // From the result alone: 0.7977 and 0.6306.
     #[rstest]
     #[case(13.5, Some(0.5), 0.959_383)]
     #[case(10.2, Some(0.5), 0.905_715)]
@@ -418,7 +421,7 @@ mod tests {
         let limits = Limits { low: Some(10.0), high: Some(14.0) };
         let found = posterior_conformance(&result(y, 0.6), limits, process);
         assert!((found - expected).abs() < 5e-4, "{found}");
-        // With one limit there is no middle: the result alone.
+        // With one limit there is no middle: only the result counts.
         let one = Limits { high: None, ..limits };
         assert!(
             (posterior_conformance(&result(y, 0.6), one, process)
@@ -428,7 +431,7 @@ mod tests {
         );
     }
 
-    // Random are 4² = 16 with 3 ramps, k = 2, the rest 0.5²: ⌈3 · 16/((0.9 · wanted/2)² − 0.25)⌉, where the quotient is made to be as told.
+    // Random part 4² = 16 from 3 ramps, k = 2, rest 0.5²: ⌈3 · 16/((0.9 · wanted/2)² − 0.25)⌉; `wanted` gives the quotient.
     #[rstest]
     #[case(99.5, Some(100))]
     #[case(100.5, None)]
@@ -454,7 +457,7 @@ mod tests {
         assert_eq!(ramps_to_decide(&found, wanted, 3), expected);
     }
 
-    // Risk 0.1: a normal result passes from z(0.9) = 1.2816 standard deviations inside on, fails from as much outside.
+    // Risk 0.1: a normal result passes from z(0.9) = 1.2816 standard deviations inside, and fails from as much outside.
     #[rstest]
     #[case(11.3, 0.1, Outcome::Pass)]
     #[case(11.2, 0.1, Outcome::Undecided)]

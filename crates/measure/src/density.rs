@@ -1,8 +1,8 @@
-//! Probability densities on an even grid: sums of errors are their convolutions.
+//! Probability densities on an even grid; the density of a sum of independent errors is their convolution.
 
 use std::f64::consts::TAU;
 
-/// A density by its masses in even cells around zero or another centre.
+/// Probability density, represented by the masses of equally wide cells.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Density {
     /// Middle of the first cell.
@@ -13,7 +13,8 @@ pub struct Density {
 }
 
 impl Density {
-    /// Masses in even cells; normed to one. `None` if they do not sum to something positive and finite.
+    /// Density from masses of cells of width `step`, the first centred on `start`; normalized to one. `None` if the sum or `step`
+    /// is not positive and finite.
     pub fn new(start: f64, step: f64, masses: Vec<f64>) -> Option<Self> {
         let sum: f64 = masses.iter().sum();
         (sum.is_finite() && sum > 0.0 && step.is_finite() && step > 0.0).then_some(())?;
@@ -21,7 +22,7 @@ impl Density {
         Some(Self { start, step, masses })
     }
 
-    /// A normal density around zero, on cells of width `step` out to `reach`.
+    /// Normal density around zero with standard deviation `sd`, on cells of width `step` out to ± `reach`.
     pub fn normal(sd: f64, step: f64, reach: f64) -> Option<Self> {
         let half = (reach / step).ceil().min(1e6);
         #[expect(clippy::cast_possible_truncation, reason = "at most 1e6")]
@@ -39,7 +40,7 @@ impl Density {
         self.cells().map(|(x, mass)| x * mass).sum()
     }
 
-    /// Where it is highest, by a parabola through the highest cell and its neighbours.
+    /// Mode, by a parabola through the highest cell and its neighbours.
     pub fn mode(&self) -> f64 {
         let highest = self.masses.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1));
         let index = highest.map_or(0, |(index, _)| index);
@@ -57,7 +58,7 @@ impl Density {
         self.cells().map(|(x, mass)| (x - mean).powi(2) * mass).sum::<f64>().max(0.0).sqrt()
     }
 
-    /// The same density moved to mean zero.
+    /// The density shifted to mean zero.
     #[must_use]
     pub fn centred(&self) -> Self {
         Self { start: self.start - self.mean(), ..self.clone() }
@@ -78,12 +79,12 @@ impl Density {
         Self { start: forward.start * by, step: forward.step * by, ..forward }
     }
 
-    /// The density times a weight at each of its values; `None` where the weights leave nothing.
+    /// The density multiplied by a weight function and normalized; `None` if the weights leave no mass.
     pub fn weighted(&self, weight: impl Fn(f64) -> f64) -> Option<Self> {
         Self::new(self.start, self.step, self.cells().map(|(x, mass)| mass * weight(x)).collect())
     }
 
-    /// Sum with an independent rectangle of half width `half`.
+    /// Density of the sum with an independent rectangular error of half width `half`.
     #[must_use]
     pub fn with_rectangle(&self, half: f64) -> Self {
         if half < self.step * 1e-3 {
@@ -95,7 +96,7 @@ impl Density {
         Self::new(self.start, self.step, masses).unwrap_or_else(|| self.clone())
     }
 
-    /// Sum with another independent density.
+    /// Density of the sum with an independent error that has the shape of `other`, centred on zero.
     #[must_use]
     pub fn with(&self, other: &Self) -> Self {
         let other = other.centred();
@@ -124,7 +125,7 @@ impl Density {
         Self::new(self.start, self.step, masses).unwrap_or_else(|| self.clone())
     }
 
-    /// Half width of the interval around the mean that holds `share` of the mass.
+    /// Half width of the interval around the mean that contains `share` of the mass.
     pub fn half_width(&self, share: f64) -> f64 {
         let (mean, below) = (self.mean(), self.cumulative());
         let (mut low, mut high) = (0.0, self.step * self.last_index() + self.step);
@@ -136,7 +137,7 @@ impl Density {
         high
     }
 
-    /// Mass between two values.
+    /// Mass between two values, from 0 to 1.
     pub fn between(&self, low: f64, high: f64) -> f64 {
         let below = self.cumulative();
         (self.below(&below, high) - self.below(&below, low)).clamp(0.0, 1.0)
@@ -152,7 +153,7 @@ impl Density {
         self.masses.len().saturating_sub(1) as f64
     }
 
-    /// Mass below the lower edge of each cell, and all of it at the end.
+    /// Mass below the lower edge of each cell, and the total as the last element.
     fn cumulative(&self) -> Vec<f64> {
         let mut sum = 0.0;
         let mut below = vec![0.0];
@@ -163,7 +164,7 @@ impl Density {
         below
     }
 
-    /// Mass below `x`, spread evenly within a cell.
+    /// Mass below `x`; the mass of a cell is uniform over its width.
     fn below(&self, cumulative: &[f64], x: f64) -> f64 {
         let at = (x - self.start) / self.step + 0.5;
         if at <= 0.0 {

@@ -1,18 +1,18 @@
-//! Edges: a change of a digital signal is known only to lie between two reads.
+//! Edges: the time of a change of a digital signal is known only to lie between two reads.
 
 use tripbench_quantity::{Span, TimeSpan};
 
-/// Seconds between which an edge lies.
+/// Time interval that contains an edge, in seconds.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bracket {
-    /// Not before this.
+    /// Earliest possible time.
     pub earliest_s: f64,
-    /// Not after this.
+    /// Latest possible time.
     pub latest_s: f64,
 }
 
 /// Brackets an edge between the start of the last read with the old state and the end of the first with the new,
-/// shifted by the module's input filter and widened by the age that its input image can have.
+/// shifted by the module's input filter and widened by the greatest age of its input image.
 pub fn bracket(last_old: Span, first_new: Span, input_filter: TimeSpan, image_age: TimeSpan) -> Bracket {
     Bracket {
         earliest_s: last_old.before.seconds() - input_filter.si() - image_age.si(),

@@ -1,31 +1,31 @@
-//! The least of several values that are each known with noise.
+//! Least and greatest of several values that are each known with noise.
 //!
-//! The least reading is too low: among values that are nearly alike noise decides which it is. Here the values are taken to lie
-//! around a mean with a spread that is not known beforehand, and what they can be is weighed with what was read of them.
+//! The least reading is biased low: among nearly equal values noise decides which is the least. Here the true values are modelled
+//! as normal around a common mean with an unknown spread, and the least is averaged over their posterior.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// A value with the standard uncertainty of its own noise.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Noisy {
-    /// As found.
+    /// Observed value.
     pub value: f64,
-    /// Standard uncertainty, of this value alone.
+    /// Standard uncertainty, independent of the other values.
     pub uncertainty: f64,
 }
 
-/// Steps of the spread.
+/// Steps of the spread grid.
 const SPREADS: i32 = 14;
-/// Cells over which the least is looked for.
+/// Cells for the distribution of the least.
 const CELLS: i32 = 80;
-/// How far from the lowest a value can be and still matter, in its own standard deviations.
+/// Standard deviations beyond which the tail of a value is neglected.
 const FAR: f64 = 8.0;
-/// Nodes and weights for a normal mean: Gauss and Hermite, three points (Abramowitz and Stegun, 25.4.46; from memory).
+/// Nodes and weights of three-point Gauss–Hermite quadrature over a normal mean (Abramowitz and Stegun, 25.4.46; from memory).
 const NODES: [(f64, f64); 3] =
     [(-1.732_050_807_568_877_2, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732_050_807_568_877_2, 1.0 / 6.0)];
 
-/// Mean and standard deviation of the least of the true values. `spread` is by how much they differ at least, as a standard
-/// deviation; `None` if they may be one and the same. `None` for no values, or figures that are not finite.
+/// Posterior mean and standard deviation of the least of the true values. `spread` is the least standard deviation of the true
+/// values; `None` if they may be equal. Returns `None` without values, for values that are not finite, or for a negative uncertainty.
 pub fn least_of(values: &[Noisy], spread: Option<f64>) -> Option<Noisy> {
     let finite = |one: &Noisy| one.value.is_finite() && one.uncertainty.is_finite() && one.uncertainty >= 0.0;
     let first = *values.first().filter(|_| values.iter().all(finite))?;
@@ -52,14 +52,14 @@ pub fn least_of(values: &[Noisy], spread: Option<f64>) -> Option<Noisy> {
     (mean.is_finite() && uncertainty.is_finite()).then_some(Noisy { value: offset + mean, uncertainty })
 }
 
-/// The greatest of the true values, as [`least_of`].
+/// Posterior mean and standard deviation of the greatest of the true values, as [`least_of`].
 pub fn greatest_of(values: &[Noisy], spread: Option<f64>) -> Option<Noisy> {
     let mirrored: Vec<Noisy> = values.iter().map(|one| Noisy { value: -one.value, ..*one }).collect();
     least_of(&mirrored, spread).map(|one| Noisy { value: -one.value, ..one })
 }
 
-/// Spreads that are considered, each with its weight. Where the values may be one and the same, that is as likely beforehand as
-/// that they are spread, and then every spread is as likely; where a spread is known, every magnitude from it on is.
+/// Candidate spreads with their prior weights. If the values may be equal, half of the weight is on a spread of zero and the other
+/// half is uniform over the spreads; if a least spread is known, the weight is uniform in the logarithm from there on.
 fn spreads(values: &[Noisy], known: Option<f64>) -> impl Iterator<Item = (f64, f64)> {
     let least = values.iter().map(|one| one.value).fold(f64::INFINITY, f64::min);
     let most = values.iter().map(|one| one.value).fold(f64::NEG_INFINITY, f64::max);
@@ -74,7 +74,7 @@ fn spreads(values: &[Noisy], known: Option<f64>) -> impl Iterator<Item = (f64, f
     one.into_iter().chain(grid.map(move |tau| (tau, weight(tau))))
 }
 
-/// The values around a mean, for one spread.
+/// Posterior of the common mean for one spread.
 struct Around {
     tau: f64,
     mean: f64,
@@ -94,7 +94,7 @@ impl Around {
         Self { tau, mean, mean_u: weights.sqrt().recip(), ln_evidence: ln - 0.5 * weights.ln() }
     }
 
-    /// Mean and variance of the least, where the values lie around `mean`.
+    /// Mean and variance of the least of the true values, given their common mean.
     fn least(&self, values: &[Noisy], mean: f64) -> (f64, f64) {
         let posterior = |one: &Noisy| {
             let (own, around) = (one.uncertainty.powi(2), self.tau * self.tau);
@@ -143,8 +143,8 @@ mod tests {
         assert!((found.value - 900.0).abs() < 0.2, "{found:?}");
     }
 
-    // What is the same in truth has its mean for its least, and that mean's uncertainty: the lowest of nine is read 1.5 u too low (the mean
-    // of the lowest of nine normal values, 1.485; table of normal order statistics, from memory).
+    // The least of equal true values is their mean, with the uncertainty of the mean, although the least of nine readings is on average
+    // 1.485 u below it (table of normal order statistics, from memory).
     #[test]
     fn values_that_are_one_have_their_mean_as_the_least() {
         let quantiles = [-1.485, -0.932, -0.572, -0.275, 0.0, 0.275, 0.572, 0.932, 1.485];
@@ -153,7 +153,7 @@ mod tests {
         assert!((0.3..0.8).contains(&found.uncertainty), "{found:?}");
     }
 
-    // The lowest of three that differ by more than their noise is as it was read; of three that may be one it is not.
+    // If the values are known to differ by more than their noise, the least is near the least reading; if they may be equal it is not.
     #[test]
     fn a_spread_that_is_known_is_believed() {
         let values = noisy(&[0.0, 10.0, 25.0], 15.0);
@@ -179,8 +179,8 @@ mod tests {
         assert!((found - expected).abs() <= by, "{found} instead of {expected}");
     }
 
-    // Two values, for each spread by Clark's closed form for the least of two normal quantities (Operations Research 9, 1961), all spreads
-    // summed by their likelihood; the values that are one by their weighted mean.
+    // Two values: for each spread Clark's closed form for the least of two normal quantities (Operations Research 9, 1961), weighted by
+    // the likelihood of the spread; for a spread of zero the weighted mean.
     #[rstest]
     #[case(&[(5.0, 2.0), (9.0, 3.0)], None, 5.763_72, 1.834_20)]
     #[case(&[(5.0, 2.0), (9.0, 3.0)], Some(4.0), 4.925_24, 1.870_31)]
@@ -219,7 +219,7 @@ mod tests {
         );
     }
 
-    // Values 10 apart: from 0.03 · 10 to 3 · 10 in 14 steps of ln(100)/14. What may be one weighs as much as all spreads from end to end.
+    // Values 10 apart: from 0.03 · 10 to 3 · 10 in 14 steps of ln(100)/14. A spread of zero has the weight of the whole range.
     #[rstest]
     #[case(&[0.0, 4.0, 10.0], 2.0, None, 0.3, 30.0)]
     #[case(&[7.0, 7.0], 50.0, None, 1.5, 150.0)]
@@ -248,7 +248,7 @@ mod tests {
     }
 
     // Variances 2² + 1.5² = 6.25 and 1 + 1.5² = 3.25: weights 0.16 and 0.307692, mean (0.16 · 20 + 0.307692 · 30)/0.467692 = 26.578947.
-    // Logarithm −½ (6.578947²/6.25 + ln 6.25 + 3.421053²/3.25 + ln 3.25) − ½ ln 0.467692 = −6.3889.
+    // Log-evidence −½ (6.578947²/6.25 + ln 6.25 + 3.421053²/3.25 + ln 3.25) − ½ ln 0.467692 = −6.3888.
     #[test]
     fn values_around_a_mean_have_the_evidence_of_the_closed_form() {
         let values = [Noisy { value: 20.0, uncertainty: 2.0 }, Noisy { value: 30.0, uncertainty: 1.0 }];
@@ -259,8 +259,9 @@ mod tests {
         within(found.ln_evidence, -6.388_803_794_040_089, 1e-9);
     }
 
-    // Around 10 with a spread of 4 a value of 20 with an uncertainty of 3 is 10 + 0.64 · 10 = 16.4, its uncertainty √(9 · 0.64) = 2.4. The least
-    // of two such ones has the mean m1 Φ(−α) + m2 Φ(α) − a φ(α), a² = 2 · 2.4², α = (m1 − m2)/a (Clark 1961), the variance as there.
+    // With mean 10 and spread 4, a reading of 20 ± 3 has the posterior mean 10 + 0.64 · 10 = 16.4 and uncertainty √(9 · 0.64) = 2.4.
+    // Mean and variance of the least of two such values by Clark 1961: mean m1 Φ(−α) + m2 Φ(α) − a φ(α), a² = 2 · 2.4²,
+    // α = (m1 − m2)/a.
     #[rstest]
     #[case([20.0, 16.0], 13.398_062, 4.433_331)]
     #[case([20.0, 20.0], 15.045_946, 3.926_535)]
@@ -277,8 +278,8 @@ mod tests {
         within(found.1, variance, 0.03);
     }
 
-    // A spread of 1e6 leaves the values as they are. The least of normal quantities of (12, 2.4), (13, 1) and (15, 3): scipy.integrate.quad
-    // of x and x² times the density of the least.
+    // A spread of 1e6 leaves the values unchanged. The least of normal quantities (12, 2.4), (13, 1) and (15, 3): scipy.integrate.quad of
+    // x and x² times the density of the least.
     #[test]
     fn the_least_of_three_agrees_with_quadrature() {
         let values =
@@ -289,7 +290,7 @@ mod tests {
         within(found.1, 3.115_270, 0.02);
     }
 
-    // Known values 3 and 5, and one that is 5 ± 2: the least is 3 or what the last is below it. With z = (3 − 5)/2 the mean is
+    // Exact values 3 and 5, and one of 5 ± 2: the least is 3, or the noisy value if it is below 3. With z = (3 − 5)/2 the mean is
     // 3 − 2 (φ(1) − Φ(−1)) = 3 − 2 · 0.0833155.
     #[test]
     fn a_value_without_noise_stands_beside_a_noisy_one() {
@@ -297,9 +298,9 @@ mod tests {
             [(3.0, 0.0), (5.0, 2.0), (5.0, 0.0)].map(|(value, uncertainty)| Noisy { value, uncertainty });
         let around = Around { tau: 1e6, mean: 0.0, mean_u: 1.0, ln_evidence: 0.0 };
         let found = around.least(&values, 0.0);
-        // What is left at 3 counts at the middle of its cell, 14/160 below.
+        // The mass at 3 counts at the middle of its cell, 14/160 below 3.
         within(found.0, 3.0 - 2.0 * 0.083_315_470_587_1, 0.0875);
-        // Neither noise nor spread: the lowest as it is.
+        // Neither noise nor spread: the least reading, unchanged.
         let around = Around { tau: 0.0, mean: 0.0, mean_u: 1.0, ln_evidence: 0.0 };
         let found = around.least(&noisy(&[4.0, 3.0], 0.0), 100.0);
         within(found.0, 3.0, 1e-12);

@@ -1,6 +1,6 @@
-//! Least squares: a local curve through a ramp, and a straight line with its covariance.
+//! Least-squares fits: a local curve or straight line through a ramp with its covariance, and a leak with gas that still warms.
 
-/// A level at a moment.
+/// A level at one time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sample {
     /// Seconds since the start of the run.
@@ -9,7 +9,7 @@ pub struct Sample {
     pub level_pa: f64,
 }
 
-/// A polynomial through samples, of degree one or two, around a centre.
+/// Fitted polynomial of degree one or two around a centre time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curve {
     centre_s: f64,
@@ -20,8 +20,8 @@ pub struct Curve {
     pub residual_pa: f64,
 }
 
-/// Samples that repeat the value before are one, at the middle of their time: a converter that was read twice, or a level that
-/// moves by less than a count.
+/// Merges consecutive equal values into one sample at the middle of their time: the converter was read again before its next
+/// conversion, or the level moved by less than a count.
 pub fn distinct(samples: &[Sample]) -> Vec<Sample> {
     let same = |a: &Sample, b: &Sample| a.level_pa.total_cmp(&b.level_pa).is_eq();
     let middle = |run: &[Sample]| {
@@ -31,13 +31,13 @@ pub fn distinct(samples: &[Sample]) -> Vec<Sample> {
     samples.chunk_by(same).filter_map(middle).collect()
 }
 
-/// Fits a curve of second degree around `centre_s`. `resolution_pa` is the floor of what a residual can tell.
-/// `None` for fewer than six samples or for samples that determine no curve.
+/// Fits a parabola around `centre_s`. The residual is taken as at least `resolution_pa`/√12.
+/// `None` for fewer than six samples or for samples that do not determine a parabola.
 pub fn fit_curve(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> Option<Curve> {
     fit(samples, centre_s, resolution_pa, 3)
 }
 
-/// Fits a straight line around `centre_s`. `None` for fewer than three samples or all at one time.
+/// Fits a straight line around `centre_s`, as [`fit_curve`]. `None` for fewer than three samples or if all are at one time.
 pub fn fit_line(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> Option<Curve> {
     fit(samples, centre_s, resolution_pa, 2)
 }
@@ -68,18 +68,18 @@ fn fit(samples: &[Sample], centre_s: f64, resolution_pa: f64, terms: usize) -> O
     curve.coefficients.iter().all(|coefficient| coefficient.is_finite()).then_some(curve)
 }
 
-/// How a closed volume loses vacuum while its gas still takes the wall's temperature.
+/// Leak of a closed volume, separated from the warming of its gas towards the wall's temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Settling {
     /// Rate at which the level gets deeper, pascal per second; negative for a leak.
     pub slope_pa_per_s: f64,
-    /// Its standard uncertainty from the scatter of the samples and from what is left open of the warming.
+    /// Standard uncertainty of the slope from the scatter of the samples and from the warming, pascal per second.
     pub slope_uncertainty_pa_per_s: f64,
 }
 
-/// Fits level = a + slope · t + b · exp(−t/τ) by least squares, t from the first sample, where `b` is known beforehand to be near
-/// zero with a standard deviation of `warming_pa`. `floor_pa` is the least scatter of a sample. `None` for fewer than six samples, or
-/// where they do not tell a slope.
+/// Fits level = a + slope · t + b · exp(−t/τ) by least squares, with t from the first sample and a prior for `b` of zero with standard
+/// deviation `warming_pa`. The scatter of a sample is taken as at least `floor_pa`. `None` for fewer than six samples, samples all at
+/// one time, or a `tau_s` that is not positive.
 pub fn fit_settling(samples: &[Sample], tau_s: f64, warming_pa: f64, floor_pa: f64) -> Option<Settling> {
     let (first, last) = (samples.first()?, samples.last()?);
     let long_s = last.t_s - first.t_s;
@@ -98,7 +98,7 @@ pub fn fit_settling(samples: &[Sample], tau_s: f64, warming_pa: f64, floor_pa: f
             }
         }
     }
-    // What is known of the warming counts as a reading of it; the scatter comes from a fit that has all the freedom.
+    // The prior of the warming counts as one reading of it; the scatter is estimated from the fit without the prior.
     let scatter = |inverse: &Matrix| {
         let coefficients: Vec<f64> =
             inverse.iter().map(|row| row.iter().zip(&moments).map(|(a, b)| a * b).sum()).collect();
@@ -126,7 +126,7 @@ pub fn fit_settling(samples: &[Sample], tau_s: f64, warming_pa: f64, floor_pa: f
 
 type Matrix = [[f64; 3]; 3];
 
-/// Sums of powers and of products with the level, times scaled to −1..1; levels relative to the first.
+/// Normal equations for times scaled to −1..1 and levels relative to the first: matrix, right-hand side and that first level.
 fn normal_equations(samples: &[Sample], centre_s: f64, scale_s: f64) -> (Matrix, [f64; 3], f64) {
     let offset_pa = samples[0].level_pa;
     let (mut matrix, mut moments) = ([[0.0; 3]; 3], [0.0; 3]);
@@ -143,7 +143,7 @@ fn normal_equations(samples: &[Sample], centre_s: f64, scale_s: f64) -> (Matrix,
     (matrix, moments, offset_pa)
 }
 
-/// Inverse of the leading `terms` × `terms` part by Gauss–Jordan with pivots; the rest is zero.
+/// Inverse of the leading `terms` × `terms` part by Gauss–Jordan elimination with pivoting, zero elsewhere; `None` if nearly singular.
 fn invert(matrix: &Matrix, terms: usize) -> Option<Matrix> {
     let mut left = *matrix;
     let mut right = [[0.0; 3]; 3];
@@ -173,19 +173,19 @@ fn invert(matrix: &Matrix, terms: usize) -> Option<Matrix> {
 }
 
 impl Curve {
-    /// Level at a moment, pascal.
+    /// Level at a time, pascal.
     pub fn level_pa(&self, t_s: f64) -> f64 {
         let x = (t_s - self.centre_s) / self.scale_s;
         self.coefficients[0] + x * (self.coefficients[1] + x * self.coefficients[2])
     }
 
-    /// Slope at a moment, pascal per second.
+    /// Slope at a time, pascal per second.
     pub fn slope_pa_per_s(&self, t_s: f64) -> f64 {
         let x = (t_s - self.centre_s) / self.scale_s;
         (self.coefficients[1] + 2.0 * x * self.coefficients[2]) / self.scale_s
     }
 
-    /// Standard uncertainty of the level at a moment from the scatter of the samples, pascal.
+    /// Standard uncertainty of the level at a time from the scatter of the samples, pascal.
     pub fn level_uncertainty_pa(&self, t_s: f64) -> f64 {
         let x = (t_s - self.centre_s) / self.scale_s;
         let powers = [1.0, x, x * x];
@@ -208,7 +208,7 @@ mod tests {
     use super::*;
 
     // GUM (JCGM 100:2008) H.3, calibration of a thermometer: printed results, recomputed to full precision.
-    // "Seconds" are degrees here and "pascal" are the corrections: the fit does not mind.
+    // Here "seconds" are degrees Celsius and "pascal" are corrections in degrees Celsius.
     #[test]
     fn the_line_of_gum_h3_is_found_with_its_covariance() {
         let t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511];
@@ -224,7 +224,7 @@ mod tests {
         assert!((line.level_uncertainty_pa(30.0) - 0.004_138_595_752_854_942).abs() < 1e-12);
     }
 
-    // NIST StRD, linear regression, Norris (y, x): certified B0, B1, their standard deviations and that of the residuals.
+    // NIST StRD, linear regression, Norris (y, x): certified B0, B1, their standard deviations and the residual standard deviation.
     #[test]
     fn the_certified_line_of_norris_is_found() {
         let data = [
@@ -304,8 +304,8 @@ mod tests {
     }
 
     // Five cycles up and down of a scale (course notebook `weight_scale_example_Wheeler.ipynb` of the same collection, which
-    // transcribes Wheeler and Ganji, Introduction to Engineering Experimentation, example 2.3): the line 1.290 W − 0.374, and
-    // how far readings are from it (+0.454 and −0.396 by the table).
+    // transcribes Wheeler and Ganji, Introduction to Engineering Experimentation, example 2.3): the line 1.290 W − 0.374 and
+    // the largest deviations of readings from it (+0.454 and −0.396 in the table).
     #[test]
     fn the_line_of_five_cycles_and_what_lies_farthest_from_it_agree_with_the_table() {
         let table: [(f64, &[f64], &[f64]); 11] = [
@@ -337,7 +337,7 @@ mod tests {
     }
 
     // 40 CFR 1065.644, vacuum-decay leak: 2 L from 25.3 to 50.6 kPa in 70 s at 293.15 K is 0.00030 mol/s (answer from memory,
-    // recomputed 2.9657e-4). The rate is a line's slope, as in the step `leak`.
+    // recomputed 2.9657e-4 with R = 8.314472 J/(mol K), CODATA 2006, from memory). The rate is a line's slope, as in the step `leak`.
     #[test]
     fn a_leak_by_vacuum_decay_agrees_with_40_cfr_1065_644() {
         let pressure = |t_s: f64| Sample { t_s, level_pa: 25_300.0 + 25_300.0 * t_s / 70.0 };
@@ -359,7 +359,7 @@ mod tests {
         assert!((curve.slope_pa_per_s(0.0) - 6_250.0).abs() < 2.0);
     }
 
-    // Closed form: a leak of 20 Pa/s while 300 Pa of warming fade with 1 s.
+    // Closed form: a leak of 20 Pa/s while 300 Pa of warming decay with a time constant of 1 s.
     #[test]
     fn a_leak_is_told_from_gas_that_still_warms() {
         let level = |t_s: f64| 70_000.0 - 20.0 * t_s + 300.0 * (-t_s).exp();
@@ -367,10 +367,10 @@ mod tests {
             (0..800).map(|i| f64::from(i) * 5e-3).map(|t_s| Sample { t_s, level_pa: level(t_s) }).collect();
         let found = fit_settling(&samples, 1.0, 300.0, 20.0).expect("a rate");
         assert!((found.slope_pa_per_s + 20.0).abs() < 0.5, "{found:?}");
-        // A line alone takes the warming for a leak.
+        // A straight line mistakes the warming for a leak.
         let line = fit_line(&samples, 2.0, 0.0).expect("a line").slope_pa_per_s(2.0);
         assert!((line + 20.0).abs() > 20.0, "{line}");
-        // Where nothing can warm any more, it is the line's slope with the line's uncertainty.
+        // Without warming the result is the slope of a straight line with its uncertainty.
         let rested: Vec<Sample> = samples
             .iter()
             .map(|sample| Sample { level_pa: 70_000.0 - 20.0 * sample.t_s, ..*sample })
@@ -401,7 +401,7 @@ mod tests {
         (0.8, 58.0),
     ];
 
-    // Recomputed with another library: least squares over 1, x, x² with x = t − 0.3 (numpy.linalg.lstsq), covariance s² (XᵀX)⁻¹.
+    // Recomputed with numpy.linalg.lstsq: least squares over 1, x, x² with x = t − 0.3, covariance s² (XᵀX)⁻¹.
     #[test]
     fn a_curve_and_its_uncertainty_agree_with_another_library() {
         let curve = fit_curve(&samples(&BENT), 0.3, 0.0).expect("a curve");
@@ -415,7 +415,7 @@ mod tests {
         near(curve.residual_pa, 0.769_810_108_209_220_7);
     }
 
-    // A parabola is met exactly: what is left open then is the resolution over the root of twelve.
+    // The fit of an exact parabola has no residuals: the residual is then the resolution divided by √12.
     #[test]
     fn an_exact_parabola_leaves_the_resolution_open() {
         let exact: Vec<(f64, f64)> =
@@ -446,8 +446,8 @@ mod tests {
         assert_eq!(distinct(&read), samples(&[(2.0, 5.0), (5.0, 7.0), (7.0, 5.0)]));
     }
 
-    // Recomputed with another library: rows [1, t, exp(−t/0.6)] over the scatter of the fit with all its freedom, one more row
-    // [0, 0, 1/warming] for what is known beforehand (numpy.linalg.lstsq and inv).
+    // Recomputed with numpy.linalg.lstsq and inv: rows [1, t, exp(−t/0.6)] divided by the scatter of the fit without the prior, and one
+    // row [0, 0, 1/warming] for the prior.
     #[rstest::rstest]
     #[case(0.0, 40.0, 0.0, -8.695_917_166_168_265, 7.007_872_854_819_793)]
     #[case(0.0, 40.0, 15.0, -54.152_732_736_367_31, 17.790_594_814_891_65)]
@@ -472,7 +472,7 @@ mod tests {
         assert!(fit_settling(&samples(&[read[0]; 8]), 0.6, warming_pa, floor_pa).is_none());
     }
 
-    // Where the warming takes far longer than was watched, it cannot be told from a line, whose scatter counts then.
+    // A time constant far longer than the observation makes the warming indistinguishable from a line: the line's scatter counts.
     #[test]
     fn warming_that_looks_like_a_line_leaves_the_line() {
         let read: Vec<(f64, f64)> =
@@ -480,7 +480,7 @@ mod tests {
         let line = fit_line(&samples(&read), 3.5, 0.0).expect("a line");
         let found = fit_settling(&samples(&read), 1e9, 1e-9, 0.0).expect("a rate");
         assert!((found.slope_pa_per_s - line.slope_pa_per_s(3.5)).abs() < 1e-4, "{found:?}");
-        // The scatter has one freedom less than the line's own.
+        // The scatter has one degree of freedom less than that of the line.
         let expected = line.slope_uncertainty_pa_per_s() * (6.0_f64 / 5.0).sqrt();
         assert!((found.slope_uncertainty_pa_per_s / expected - 1.0).abs() < 1e-4, "{found:?} {expected}");
     }

@@ -1,10 +1,10 @@
-//! What a leak behind a hose does: air that comes in at the far end drops pressure along it.
+//! Hoses: air that leaks in at the far end causes a pressure drop along the hose.
 
 /// Dynamic viscosity of air at 20 °C, pascal second (value from memory).
 const VISCOSITY: f64 = 1.82e-5;
 
-/// Conductance of a long round hose in laminar flow, m³/s: throughput in Pa m³/s over the pressure drop (Poiseuille), for
-/// a bore and a length in metres and the mean absolute pressure in pascal.
+/// Conductance of a long round hose in laminar flow, m³/s: throughput in Pa m³/s divided by the pressure drop (Poiseuille).
+/// Bore and length are in metres, the mean absolute pressure is in pascal.
 pub fn hose_conductance(bore_m: f64, length_m: f64, mean_pressure_pa: f64) -> f64 {
     std::f64::consts::PI * bore_m.powi(4) * mean_pressure_pa / (128.0 * VISCOSITY * length_m)
 }

@@ -1,4 +1,4 @@
-//! What can be learned from samples and edges: fits, intervals, results with uncertainty, decisions.
+//! Evaluation of samples and edges: fits, intervals, results with uncertainty, decisions.
 //!
 //! Pure functions of numbers: no I/O, no logging, no async, no knowledge of devices or rigs. SI units throughout; a bare
 //! `f64` carries its unit in its name.

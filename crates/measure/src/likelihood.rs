@@ -1,36 +1,36 @@
-//! The likelihood of interval-censored crossings over a grid of levels and of spreads.
+//! The likelihood of interval-censored crossings on a grid of levels and spreads (repeatabilities as standard deviations).
 
 use crate::crossing::CrossingInterval;
 use crate::density::Density;
 use crate::statistics::mean;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-/// Grid points for the repeatability.
+/// Grid points for the spread.
 const SPREADS: i32 = 13;
 /// Cells for the level.
 const CELLS: i32 = 90;
-/// Spreads of the first look.
+/// Grid points for the spread in the coarse pass.
 const COARSE_SPREADS: i32 = 3;
-/// Cells of the first look.
+/// Cells for the level in the coarse pass.
 const COARSE_CELLS: i32 = 40;
 
-/// A spread of single crossings that is considered, and its weight beforehand.
+/// A candidate repeatability of one crossing with its prior weight.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Spread {
     /// Standard deviation, pascal.
     pub(crate) pa: f64,
-    /// Weight.
+    /// Prior weight, not normalized.
     pub(crate) weight: f64,
 }
 
-/// Spreads that are considered for one crossing, from nearly none up to well above both the promise and the scatter seen.
-/// Beforehand it is most likely about what is promised, and may be anything. Fewer than three crossings say nothing of
-/// their spread: then it is what is promised. `None` without crossings, or for ends that are not finite.
+/// Candidate repeatabilities, from well below to well above the promised value and the observed scatter. The prior prefers
+/// values near the promise and excludes none. Fewer than three crossings cannot estimate it: the grid then has one value, the
+/// largest of promise, distance of the intervals and a hundredth of their width. `None` without crossings or for infinite ends.
 pub(crate) fn spread_grid(groups: &[&[CrossingInterval]], promised_pa: f64) -> Option<Vec<Spread>> {
     const FEWEST: usize = 3;
-    /// How well a promise is kept: a standard deviation of the logarithm. Judgement of this project.
+    /// Standard deviation of the logarithm of spread over promise. Judgement of this project.
     const KEPT: f64 = 0.7;
-    /// Weight of any other spread.
+    /// Weight of every spread, however far from the promise. Judgement of this project.
     const ANYTHING: f64 = 0.02;
     let widest = |all: &&[CrossingInterval]| all.iter().map(|c| c.high_pa - c.low_pa).fold(0.0, f64::max);
     let narrowest_group = groups.iter().map(widest).fold(f64::INFINITY, f64::min);
@@ -45,14 +45,14 @@ pub(crate) fn spread_grid(groups: &[&[CrossingInterval]], promised_pa: f64) -> O
     Some(grid(least, most, SPREADS).map(|pa| Spread { pa, weight: weight(pa) }).collect())
 }
 
-/// How far intervals are from having a point in common, pascal.
+/// Greatest distance between two of the intervals, pascal; 0 if all have a point in common.
 fn apart(crossings: &[CrossingInterval]) -> f64 {
     let highest_low = crossings.iter().map(|c| c.low_pa).fold(f64::NEG_INFINITY, f64::max);
     let lowest_high = crossings.iter().map(|c| c.high_pa).fold(f64::INFINITY, f64::min);
     (highest_low - lowest_high).max(0.0)
 }
 
-/// Standard deviation of crossings around the middle of their own group, pascal; 0 where no group has two.
+/// Pooled standard deviation of the middles of the crossings around the mean of their group, pascal; 0 if no group has two.
 pub(crate) fn scatter(groups: &[&[CrossingInterval]]) -> f64 {
     let (mut squares, mut freedom) = (0.0, 0.0);
     for group in groups {
@@ -71,21 +71,21 @@ fn grid(least: f64, most: f64, count: i32) -> impl Iterator<Item = f64> {
     (0..count).map(move |index| least * (ratio * f64::from(index)).exp())
 }
 
-/// Likelihoods relative to the highest: for each level those of all spreads, so that they are read one after another.
+/// Likelihoods relative to the greatest, stored level by level, so that those of all spreads at one level are adjacent.
 pub(crate) struct Table {
     start_pa: f64,
     step_pa: f64,
-    /// One value for each spread, level after level.
+    /// One value per spread for each level in turn.
     levels: Vec<f64>,
     spreads: usize,
 }
 
-/// Likelihoods so many logarithms below a peak are not looked at.
+/// Natural logarithm below the peak from which a likelihood is negligible.
 const NEGLIGIBLE_LN: f64 = 25.0;
 
 impl Table {
-    /// Over the levels at which the likelihood is not negligible: out to three times the spread that is likely, or that these crossings
-    /// show themselves.
+    /// Tabulates the levels at which the likelihood is not negligible, out to three times the likely spread or the distance or width of
+    /// the crossings. `None` without crossings or spreads, or for ends that are not finite or not in order.
     pub(crate) fn of(crossings: &[CrossingInterval], likely_pa: f64, spreads: &[Spread]) -> Option<Self> {
         let finite = |c: &CrossingInterval| {
             c.low_pa.is_finite() && c.high_pa.is_finite() && c.fit_pa.is_finite() && c.low_pa <= c.high_pa
@@ -136,7 +136,7 @@ impl Table {
         Density::new(self.start_pa, self.step_pa, self.by_level().map(weighted).collect())
     }
 
-    /// Mass of each spread by the crossings alone: whatever was promised.
+    /// Mass of each spread from the crossings alone, without its prior weight.
     pub(crate) fn spread_masses(&self) -> Vec<f64> {
         let mut masses = vec![0.0; self.spreads];
         for all in self.by_level() {
@@ -149,7 +149,7 @@ impl Table {
         self.levels.chunks_exact(self.spreads)
     }
 
-    /// Multiplies each spread's product by its likelihood at a level, between two cells; whether the table has the level.
+    /// Multiplies each spread's product by its likelihood at a level, interpolated linearly; `false` if the level is outside the table.
     pub(crate) fn multiply(&self, level_pa: f64, products: &mut [f64]) -> bool {
         let at = (level_pa - self.start_pa) / self.step_pa;
         if !(0.0..f64::from(CELLS)).contains(&at) {
@@ -166,7 +166,7 @@ impl Table {
     }
 }
 
-/// Mean of spreads that have these masses, pascal.
+/// Mean of the spreads weighted with these masses, pascal.
 pub(crate) fn mean_spread(spreads: &[Spread], masses: impl Iterator<Item = f64>) -> f64 {
     let (mut whole, mut weighted) = (0.0, 0.0);
     for (spread, mass) in spreads.iter().zip(masses) {
@@ -176,14 +176,14 @@ pub(crate) fn mean_spread(spreads: &[Spread], masses: impl Iterator<Item = f64>)
     weighted / whole
 }
 
-/// Where on the level the likelihood is, and how high.
+/// Range of levels with a likelihood that is not negligible, and the logarithm of its peak.
 struct Coarse {
     from_pa: f64,
     to_pa: f64,
     peak: f64,
 }
 
-/// A first look with wide cells: leaves out where the likelihood is below exp(−25) of its peak.
+/// Coarse pass with wide cells: leaves out levels with a likelihood below exp(−25) of its peak.
 fn coarse(
     crossings: &[CrossingInterval],
     (low_pa, high_pa): (f64, f64),
@@ -204,14 +204,14 @@ fn coarse(
     Coarse { from_pa: low_pa + f64::from(first - 1) * step, to_pa: low_pa + f64::from(last + 1) * step, peak }
 }
 
-/// An interval below this is a point, pascal.
+/// Width below which an interval is treated as a point, pascal.
 const POINT_PA: f64 = 1e-6;
-/// Width, in standard deviations, below which the difference of two values of the distribution would cancel.
+/// Width in standard deviations below which the difference of two values of the distribution function would cancel.
 const NARROW: f64 = 1e-6;
 
-/// Cells around a middle one with their logarithms, to both sides as far as they count beside the highest one. Crossings that agree have
-/// one peak, which is found from wherever one begins. Of those that do not agree a second peak may be missed, but then a larger spread
-/// of the grid, which goes up to 1.5 times their scatter, outweighs both.
+/// Cells with their log-likelihoods, from a middle cell outwards on both sides until they are negligible. Crossings that agree have one
+/// peak, which is found from any starting cell. If they disagree, a second peak may be missed, but then a larger spread of the grid,
+/// which reaches 1.5 times their scatter, outweighs both.
 fn around(middle: i32, ln: impl Fn(i32) -> f64) -> Vec<(i32, f64)> {
     let mut found = Vec::new();
     let mut peak = f64::MIN;
@@ -230,22 +230,22 @@ fn around(middle: i32, ln: impl Fn(i32) -> f64) -> Vec<(i32, f64)> {
     found
 }
 
-/// Crossings, each with its ends and the standard deviation of what scatters them, pascal.
+/// Crossings: low end, high end, standard deviation of repeatability and fit together, pascal.
 struct Scattered(Vec<[f64; 3]>);
 
 impl Scattered {
-    /// By a spread of their own, and each by its fit.
+    /// Combines a common spread with the fit uncertainty of each crossing.
     fn new(crossings: &[CrossingInterval], spread_pa: f64) -> Self {
         Self(crossings.iter().map(|c| [c.low_pa, c.high_pa, spread_pa.hypot(c.fit_pa)]).collect())
     }
 
-    /// Logarithm of the product over the crossings of the mass between their ends.
+    /// Log-likelihood of a level: the sum over the crossings of the logarithm of the probability between their ends.
     fn log_likelihood(&self, level_pa: f64) -> f64 {
         let normal = Normal::standard();
         let (mut sum, mut product) = (0.0, 1.0);
         for &[low_pa, high_pa, s] in &self.0 {
             let (low, high) = ((low_pa - level_pa) / s, (high_pa - level_pa) / s);
-            // Of a point the density, whatever the spread is; of what is narrow beside the spread its density over the width.
+            // A point contributes its density; an interval that is narrow compared with the spread its density times its width.
             if high_pa - low_pa < POINT_PA {
                 sum -= 0.5 * low * low + s.ln();
                 continue;
@@ -262,7 +262,7 @@ impl Scattered {
                 normal.cdf(high) - normal.cdf(low)
             };
             product *= mass.max(1e-150);
-            // One logarithm for many factors; taken before they underflow.
+            // One logarithm for many factors, taken before their product underflows.
             if product < 1e-150 {
                 sum += product.ln();
                 product = 1.0;
@@ -282,7 +282,7 @@ mod tests {
         assert!((found - expected).abs() <= 1e-9 * expected.abs().max(1.0), "{found} instead of {expected}");
     }
 
-    /// Crossings by their ends, which are known without scatter.
+    /// Crossings with these ends and no fit uncertainty.
     fn between(ends_pa: &[(f64, f64)]) -> Vec<CrossingInterval> {
         ends_pa.iter().map(|&(low_pa, high_pa)| CrossingInterval { low_pa, high_pa, fit_pa: 0.0 }).collect()
     }
@@ -294,9 +294,9 @@ mod tests {
     const THREE: [(f64, f64); 3] = [(0.0, 4.0), (1.0, 5.0), (2.0, 6.0)];
     const APART: [(f64, f64); 3] = [(0.0, 1.0), (101.0, 102.0), (50.0, 51.0)];
 
-    // From 0.15 of the scale to 1.5 of it, or of the scatter; the scale is the promise, a hundredth of the width (of the group that has
-    // the narrowest), or a tenth of the scatter. Weights are 0.02 + exp(−(ln(pa/scale)/0.7)²/2): 0.0454 at 0.15, 0.8656 at 1.5 and 0.0206
-    // at 15 times the scale.
+    // From 0.15 of the scale to 1.5 of the scale or of the scatter. The scale is the largest of: the promise, a hundredth of the width
+    // (of the group with the narrowest intervals), a tenth of the scatter. Weights are 0.02 + exp(−(ln(pa/scale)/0.7)²/2): 0.0454 at
+    // 0.15, 0.8656 at 1.5 and 0.0206 at 15 times the scale.
     #[rstest]
     #[case(&[&THREE[..]], 10.0, [1.5, 22.5_f64.sqrt(), 15.0], 0.865_559_199_6)]
     #[case(&[&[(0.0, 400.0), (0.0, 300.0)][..], &[(0.0, 900.0)]], 1.0, [0.6, 3.6_f64.sqrt(), 6.0], 0.865_559_199_6)]
@@ -323,12 +323,12 @@ mod tests {
     fn a_spread_as_promised_has_the_most_weight() {
         let found = spread_grid(&[&between(&THREE)], 10.0).expect("a grid");
         let most = found.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).expect("one");
-        // The eleventh of thirteen: 1.5 · 10^(10/12) = 10.22; ln 1.022/0.7 = 0.0310.
+        // The eleventh of thirteen: 1.5 · 10^(10/12) = 10.22; (ln 1.022)/0.7 = 0.0310.
         near(most.pa, 1.5 * 10_f64.powf(10.0 / 12.0));
         near(most.weight, 1.019_519_573_637_4);
     }
 
-    // Two crossings say nothing of their spread: it is what is promised, or as far as they are apart.
+    // Two crossings cannot estimate their spread: it is the largest of promise, distance of the intervals and a hundredth of their width.
     #[rstest]
     #[case(&[(0.0, 1.0), (101.0, 102.0)], 5.0, 100.0)]
     #[case(&[(0.0, 1.0), (101.0, 102.0)], 500.0, 500.0)]
@@ -361,7 +361,7 @@ mod tests {
         assert_eq!(found.len(), 5);
     }
 
-    // scipy.stats.norm: the sum of ln(cdf(high) − cdf(low)), by sf above the level, with s = √(spread² + fit²).
+    // scipy.stats.norm: the sum of ln(cdf(high) − cdf(low)), with sf above the level; s = √(spread² + fit²).
     #[rstest]
     #[case(115.0, 4.0, -0.224_794_667_651_213_06)]
     #[case(90.0, 4.0, -12.283_146_832_392_434)]
@@ -380,7 +380,7 @@ mod tests {
         near(log_likelihood(&crossings, level_pa, spread_pa), expected);
     }
 
-    // √(3² + 4²) = 5: a crossing without width has −((20 − 14)/5)²/2 − ln 5; beside it Φ(1) − Φ(−1) of one that is 10 Pa wide.
+    // s = √(3² + 4²) = 5: a crossing without width gives −((20 − 14)/5)²/2 − ln 5, one that is 10 Pa wide ln(Φ(1) − Φ(−1)).
     #[test]
     fn a_crossing_without_width_has_the_density_of_its_level() {
         let narrow = CrossingInterval { low_pa: 20.0, high_pa: 20.0, fit_pa: 4.0 };
@@ -392,7 +392,7 @@ mod tests {
         near(log_likelihood(&[], 14.0, 3.0), 0.0);
     }
 
-    // Where nothing is left the mass is taken as 1e-150; a hundred such factors and a hundred of Φ(1) − Φ(−1) do not underflow.
+    // A vanishing mass is taken as 1e-150; a hundred such factors and a hundred of Φ(1) − Φ(−1) do not underflow.
     #[test]
     fn a_product_of_many_small_masses_does_not_underflow() {
         let far = between(&[(1e6, 1e6 + 1.0); 100]);
@@ -410,22 +410,22 @@ mod tests {
         near(apart(&between(ends_pa)), pascal);
     }
 
-    // Cells of 5 Pa. With spreads of 2, 4 and 8 Pa the peak is ln(Φ(1) − Φ(−1)) at 1100 Pa. 55 Pa away from it ln(Φ(57/8) − Φ(53/8)) is −24.8,
-    // 60 Pa away −29.2: a cell beyond 55 Pa is where it ends.
+    // Cells of 5 Pa. With spreads of 2, 4 and 8 Pa the peak is ln(Φ(1) − Φ(−1)) at 1100 Pa. At 55 Pa from it
+    // ln(Φ(57/8) − Φ(53/8)) is −24.8, at 60 Pa it is −29.2: the range ends one cell beyond 55 Pa.
     #[test]
     fn the_first_look_ends_a_cell_beyond_what_counts() {
         let found = coarse(&between(&[(1_098.0, 1_102.0)]), (1_000.0, 1_200.0), (2.0, 8.0));
         near(found.from_pa, 1_040.0);
         near(found.to_pa, 1_160.0);
         near(found.peak, 0.682_689_492_137_085_9_f64.ln());
-        // Spreads that are one are as good.
+        // Least and greatest spread may be equal.
         let found = coarse(&between(&[(1_098.0, 1_102.0)]), (1_000.0, 1_200.0), (2.0, 2.0));
         near(found.from_pa, 1_080.0);
         near(found.to_pa, 1_120.0);
     }
 
-    // Levels out to a reach of three spreads, of three times what is likely, seen or wide at most, and a width; then a fortieth of all
-    // more to each side. First case: 3 · 4 + 10 = 22, a cell of 54/40.
+    // The reach is one width plus three times the greatest spread, limited to the largest of likely spread, distance and width of the
+    // crossings, but at least the least spread; a cell, a fortieth of the range, is added on each side. First case: 3 · 4 + 10 = 22.
     #[rstest]
     #[case(2.0, &[(0.0, 10.0)], (0.5, 4.0), (-22.0 - 1.35, 32.0 + 1.35))]
     #[case(2.0, &[(0.0, 10.0), (2.0, 6.0)], (0.5, 40.0), (-40.0 - 2.25, 50.0 + 2.25))]
@@ -444,7 +444,7 @@ mod tests {
         near(table.most_pa(), levels_pa.1);
     }
 
-    // Middles 1, 3 and 11, 14, 14 (13 in the mean): the root of (2 + 6)/(1 + 2).
+    // Middles 1, 3 (mean 2) and 11, 14, 14 (mean 13): the square root of (2 + 6)/(1 + 2).
     #[rstest]
     #[case(&[&[(0.0, 2.0), (2.0, 4.0)][..], &[(11.0, 11.0), (13.0, 15.0), (14.0, 14.0)], &[(0.0, 9.0)]], 1.632_993_161_855_452)]
     #[case(&[&[(0.0, 2.0)][..], &[(11.0, 11.0)]], 0.0)]
@@ -454,8 +454,8 @@ mod tests {
         near(scatter(&groups.iter().map(Vec::as_slice).collect::<Vec<_>>()), pascal);
     }
 
-    // Five crossings between 0 and 10 Pa with a spread of 3 Pa, relative to the middle: ((Φ(z + 5/3) − Φ(z − 5/3))/(Φ(5/3) − Φ(−5/3)))^5,
-    // z the distance over 3 Pa; scipy.stats.norm.
+    // Five crossings between 0 and 10 Pa with a spread of 3 Pa, relative to the middle, z = distance from it / 3 Pa:
+    // ((Φ(z + 5/3) − Φ(z − 5/3))/(Φ(5/3) − Φ(−5/3)))^5; scipy.stats.norm.
     #[test]
     fn a_table_is_relative_to_its_peak() {
         let spreads = [Spread { pa: 3.0, weight: 1.0 }];
@@ -471,7 +471,7 @@ mod tests {
         }
     }
 
-    // A likelihood −(cell − peak)²/(2 width²) is 25 below its peak at 7.07 widths: the first cell beyond is the last that is looked at.
+    // A log-likelihood −(cell − peak)²/(2 width²) is 25 below its peak at 7.07 widths: the first cell beyond is the last evaluated.
     #[rstest]
     #[case(40, 40.0, 2.0, [25, 55])]
     #[case(40, 40.0, 0.2, [38, 42])]
@@ -506,7 +506,7 @@ mod tests {
         assert!(Table::of(&between(&[(0.0, 1.0)]), 3.0, &[]).is_none());
     }
 
-    // Rows of index² and of 2 over cells of 2 Pa from 10 Pa: at 16.5 Pa, a quarter of the way from 3² to 4², 10.75.
+    // Likelihoods index² and 2 on cells of 2 Pa from 10 Pa: at 16.5 Pa, a quarter of the way from 3² to 4², 10.75.
     #[test]
     fn a_likelihood_is_read_between_two_cells() {
         let levels = (0..=CELLS).flat_map(|index| [f64::from(index * index), 2.0]).collect();

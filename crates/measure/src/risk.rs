@@ -1,9 +1,9 @@
-//! Risks over a whole process of devices, for normal process and measurement (JCGM 106:2012, 9).
+//! Global risks of passing bad devices and of not passing good ones, for normal process and measurement (JCGM 106:2012, 9).
 
 use crate::decision::Limits;
 use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 
-/// A process and how it is measured, all in one unit.
+/// A process of devices and its measurement, all in one unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Process {
     /// Mean of the devices.
@@ -12,23 +12,23 @@ pub struct Process {
     pub spread: f64,
     /// Standard uncertainty of a measurement.
     pub uncertainty: f64,
-    /// How far the acceptance limits are inside the tolerance; negative is outside.
+    /// Guard band: distance of the acceptance limits inside the tolerance limits; negative if outside.
     pub guard: f64,
 }
 
-/// Shares of all devices.
+/// Risks as shares of all devices, from 0 to 1.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Risks {
-    /// Good ones, inside the limits.
+    /// Devices inside the limits.
     pub conforming: f64,
-    /// Passed though outside (the consumer's risk, global).
+    /// Devices outside the limits that pass (global consumer's risk).
     pub passed_bad: f64,
-    /// Not passed though inside (the producer's risk, global).
+    /// Devices inside the limits that do not pass (global producer's risk).
     pub good_not_passed: f64,
 }
 
-/// Risks by quadrature over the process, within and beyond the limits by themselves: the midpoint rule out to eight standard
-/// deviations.
+/// Computes the risks by quadrature over the process: the midpoint rule out to eight standard deviations, separately below,
+/// between and above the limits.
 pub fn global_risks(process: Process, limits: Limits) -> Risks {
     const REACH: f64 = 8.0;
     let z = |limit: f64| ((limit - process.mean) / process.spread).clamp(-REACH, REACH);
@@ -70,8 +70,8 @@ mod tests {
     use super::*;
     use rstest::rstest;
 
-    // JCGM 106:2012, 9.5, resistors: printed conforming 0.90, R_C 0.01, R_P 0.07 for a guard band of 0.02 (results from memory,
-    // inputs as in stored scripts); the sweep over guard bands recomputed with another library's quadrature.
+    // JCGM 106:2012, 9.5, resistors: printed conforming 0.90, R_C 0.01, R_P 0.07 for a guard band of 0.02 (from memory; these inputs
+    // reproduce them). All rows recomputed by Simpson's rule in Python.
     #[rstest]
     #[case(0.0, 0.018_942_206_717, 0.037_207_800_178)]
     #[case(0.01, 0.013_962_317_296, 0.051_457_574_439)]
@@ -91,8 +91,8 @@ mod tests {
         assert!((found.good_not_passed - producer).abs() < 2e-7, "{found:?}");
     }
 
-    // ILAC-G8:09/2019, table of decision rules, specific risk of a device at the limit it is accepted at (rows from memory): guard
-    // bands of 3 U, 1.5 U, U, 0.83 U and 0 leave less than 1 ppm, 0.16 %, 2.5 %, 5 % and 50 %. With k = 2, as "at most".
+    // ILAC-G8:09/2019, table of decision rules, specific risk of a result at the acceptance limit (rows from memory): guard bands of
+    // 3 U, 1.5 U, U, 0.83 U and 0 leave less than 1 ppm, 0.16 %, 2.5 %, 5 % and 50 %. U with k = 2; the risks are upper bounds.
     #[rstest]
     #[case(3.0, 1e-6)]
     #[case(1.5, 0.0016)]
@@ -103,7 +103,7 @@ mod tests {
         let result = crate::combine(-share_of_u * 2.0, 0.0, vec![crate::Contribution::normal("all", 1.0)]);
         let limits = Limits { low: None, high: Some(0.0) };
         let risk = 1.0 - crate::conformance_probability(&result.expect("a result"), limits);
-        // The density is on a grid: a tenth of a percent of the risk and a millionth beside.
+        // The density is on a grid: allow a relative error of 0.1 % and an absolute one of 1e-6.
         assert!(risk <= at_most * 1.001 + 1e-6, "{risk}");
         assert!(share_of_u > 1.6 || risk > at_most * 0.8, "{risk} is far below {at_most}");
     }

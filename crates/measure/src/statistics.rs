@@ -1,4 +1,4 @@
-//! Mean and standard deviation, by two passes with compensation.
+//! Mean and standard deviation in two passes with compensated sums; functions of the normal and chi-square distributions.
 
 use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal};
 
@@ -20,18 +20,18 @@ pub fn standard_deviation(values: &[f64]) -> Option<f64> {
     Some(((squares - rest * rest / count) / (count - 1.0)).max(0.0).sqrt())
 }
 
-/// Quantile of the standard normal distribution.
+/// Quantile of the standard normal distribution for a probability from 0 to 1.
 pub fn normal_quantile(share: f64) -> f64 {
     Normal::standard().inverse_cdf(share)
 }
 
-/// Share of the standard normal distribution below a value.
+/// Probability that a standard normal variable is at most `value`.
 pub fn normal_share(value: f64) -> f64 {
     Normal::standard().cdf(value)
 }
 
-/// Factors on a standard deviation of `count` normal values between which the true one is with 95 %: chi-square, n − 1 degrees
-/// of freedom. `None` for fewer than two values.
+/// 95 % confidence interval of the true standard deviation, as factors on that of `count` normal values: chi-square with n − 1
+/// degrees of freedom. `None` for fewer than two values.
 pub fn spread_interval(count: usize) -> Option<[f64; 2]> {
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let freedom = count.checked_sub(1).filter(|freedom| *freedom > 0)? as f64;
@@ -39,8 +39,8 @@ pub fn spread_interval(count: usize) -> Option<[f64; 2]> {
     Some([0.975, 0.025].map(|share| (freedom / squared.inverse_cdf(share)).sqrt()))
 }
 
-/// Ratios of a standard deviation that is found with so many degrees of freedom to the true one: the middles of nine equally
-/// likely parts. All 1 where nothing is estimated.
+/// Ratios of an estimated standard deviation with `freedom` degrees of freedom to the true one: the medians of nine equally
+/// probable parts. All are 1 if `freedom` is not a finite positive number.
 pub fn scatter_ratios(freedom: f64) -> [f64; 9] {
     let Some(squared) = ChiSquared::new(freedom).ok().filter(|_| freedom.is_finite()) else {
         return [1.0; 9];
@@ -49,7 +49,7 @@ pub fn scatter_ratios(freedom: f64) -> [f64; 9] {
         .map(|part| (squared.inverse_cdf(part / 9.0) / freedom).sqrt())
 }
 
-/// Mean square of a normal value where it is above 0, counted 0 where it is not.
+/// Mean of max(x, 0)² for a normal x with this mean and standard deviation `spread`.
 pub fn mean_square_above_zero(mean: f64, spread: f64) -> f64 {
     if spread <= 0.0 {
         return mean.max(0.0).powi(2);
@@ -59,7 +59,7 @@ pub fn mean_square_above_zero(mean: f64, spread: f64) -> f64 {
     (mean.powi(2) + spread.powi(2)) * normal.cdf(ratio) + mean * spread * normal.pdf(ratio)
 }
 
-/// Sum after Neumaier.
+/// Compensated sum by Neumaier's algorithm.
 fn compensated_sum(values: impl Iterator<Item = f64>) -> f64 {
     let (mut sum, mut lost) = (0.0_f64, 0.0);
     for value in values {
@@ -74,7 +74,7 @@ fn compensated_sum(values: impl Iterator<Item = f64>) -> f64 {
 mod tests {
     use super::*;
 
-    // Medians of chi-square with 1, 4 and 10 degrees of freedom as tables print them: 0.455, 3.357, 9.342.
+    // Medians of chi-square with 1, 4 and 10 degrees of freedom, 0.455, 3.357 and 9.342: the closed-form distribution function is 0.5 there.
     #[test]
     fn ratios_of_scatter_lie_around_the_median_of_chi_square() {
         for (freedom, median) in [(1.0, 0.455_f64), (4.0, 3.357), (10.0, 9.342)] {
@@ -92,7 +92,7 @@ mod tests {
         std::iter::once(first).chain((0..500).flat_map(|_| [low, high])).collect()
     }
 
-    // NIST StRD, univariate: NumAcc1 to NumAcc4, certified mean and standard deviation; at least eight digits asked for.
+    // NIST StRD, univariate: NumAcc1 to NumAcc4, certified mean and standard deviation; at least eight digits are required.
     #[rstest]
     #[case(vec![10_000_001.0, 10_000_003.0, 10_000_002.0], 10_000_002.0, 1.0)]
     #[case(repeated(1.2, 1.1, 1.3), 1.2, 0.1)]
@@ -108,8 +108,8 @@ mod tests {
         assert!(digits(standard_deviation(&values).expect("s"), certified_s) >= 8.0);
     }
 
-    // NIST StRD, analysis of variance, SiRstv: five instruments, five measurements each; certified sums of squares, F and the
-    // standard deviation within.
+    // NIST StRD, analysis of variance, SiRstv: five instruments, five measurements each; certified sums of squares, F and residual
+    // standard deviation.
     #[test]
     fn certified_values_of_sirstv_are_met() {
         let instruments = [
@@ -188,8 +188,8 @@ mod tests {
         assert!((normal_quantile(share) - quantile).abs() < 1e-5);
     }
 
-    // NIST StRD, univariate, NumAcc4: a naive sum loses what the compensation keeps. The sum of 1, 1e100, 1, −1e100 is 2
-    // (Neumaier's own example, from memory).
+    // A naive sum loses the small terms that the compensation keeps. The sum of 1, 1e100, 1, −1e100 is 2 (Neumaier's own example,
+    // from memory).
     #[rstest]
     #[case(&[1.0, 1e100, 1.0, -1e100], 2.0)]
     #[case(&[1e100, 1.0, -1e100, 1.0], 2.0)]
@@ -198,8 +198,8 @@ mod tests {
         assert!((compensated_sum(values.iter().copied()) - sum).abs() < f64::EPSILON);
     }
 
-    // Near 1e16 only even numbers are floats: the mean of 0, 2, 2 beyond it is rounded from 4/3 to 2, and what that moves the squares by is
-    // taken off again. (16/9 + 4/9 + 4/9)/2 = 4/3.
+    // Above 2^53 (9.007e15) only even integers are floats: the mean of 1e16 + {0, 2, 2} is rounded from 1e16 + 4/3 to 1e16 + 2. The
+    // effect on the squares is corrected: (16/9 + 4/9 + 4/9)/2 = 4/3.
     #[test]
     fn a_mean_that_is_rounded_does_not_widen_the_deviation() {
         let found = standard_deviation(&[1e16, 1e16 + 2.0, 1e16 + 2.0]).expect("s");
@@ -213,7 +213,7 @@ mod tests {
         );
         assert!(spread_interval(0).is_none() && spread_interval(2).is_some());
         assert!((mean(&[3.0]).expect("one") - 3.0).abs() < f64::EPSILON);
-        // Two values: their difference over the root of two.
+        // Two values: their difference divided by the square root of two.
         assert!((standard_deviation(&[3.0, 7.0]).expect("two") - 4.0 / 2_f64.sqrt()).abs() < 1e-12);
     }
 }

@@ -1,59 +1,59 @@
-//! Where a level turns: two curves that meet, through samples that are noisy and read behind a lag.
+//! The level at which a ramp reverses, from two curves fitted to noisy samples of a lagging reference.
 //!
-//! The lowest sample is too low by noise, and too high by the lag and by what lies between two samples. Both curves together say
-//! where they meet; the moment of it is weighed, not picked.
+//! The smallest sample is a poor estimate: noise makes it too small; the lag and the gap between samples make it too large. The two
+//! curves meet at the turn. Its time is not picked: all times are averaged, each weighted by its likelihood.
 
 use crate::fit::Sample;
 
-/// What is known beforehand.
+/// Prior knowledge of a turn.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TurnPrior {
-    /// Between these moments it turned, seconds.
+    /// Earliest and latest time of the turn, seconds.
     pub between_s: [f64; 2],
-    /// Time constant of the first-order lag behind which the samples were read, seconds.
+    /// Time constant of the reference's first-order lag, seconds.
     pub lag_s: f64,
-    /// Standard deviation of the noise, pascal; `None` if the samples themselves are to say.
+    /// Standard deviation of the noise, pascal; `None` to estimate it from the samples.
     pub noise_pa: Option<f64>,
-    /// The smallest step of the samples, pascal.
+    /// Smallest step between sample values, pascal.
     pub resolution_pa: f64,
-    /// Standard deviation of how the slopes change within the samples, pascal per second squared.
+    /// Standard deviation of the curvature before and after the turn, pascal per second squared.
     pub bend_pa_per_s2: f64,
 }
 
-/// A turn.
+/// A fitted turn.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Turn {
-    /// The level there, lag taken off, pascal.
+    /// Level at the turn, corrected for the lag, pascal.
     pub level_pa: f64,
-    /// Its standard uncertainty by the noise of the samples, pascal.
+    /// Standard uncertainty of the level from the noise of the samples, pascal.
     pub uncertainty_pa: f64,
-    /// When, seconds.
+    /// Time of the turn, seconds.
     pub at_s: f64,
-    /// Slopes before and after, pascal per second.
+    /// Slopes before and after the turn, pascal per second.
     pub slopes_pa_per_s: [f64; 2],
     /// Standard deviation of the samples around the curves, pascal.
     pub residual_pa: f64,
-    /// Samples less what was fitted to them.
+    /// Degrees of freedom: number of samples minus four fitted values.
     pub freedom: f64,
 }
 
-/// Level, slope before and after, bend before and after.
+/// Fitted terms: level, slope before and after the turn, curvature before and after it.
 const TERMS: usize = 5;
-/// Moments that are tried at a time.
+/// Intervals of the grid of candidate times.
 const MOMENTS: u32 = 32;
-/// How often the moments are drawn closer around the best.
+/// Greatest number of times that the grid is narrowed around the best time.
 const CLOSER: u32 = 5;
-/// So many on each side are needed.
+/// Fewest samples required on each side.
 const FEWEST: usize = 3;
 
-/// Fits a turn. `None` where one side has fewer than three samples, or the curves are not determined.
+/// Fits a turn. `None` if one side has fewer than three samples, or if the samples do not determine the curves.
 pub fn fit_turn(samples: &[Sample], prior: TurnPrior) -> Option<Turn> {
     let [from_s, to_s] = prior.between_s;
     let before = samples.iter().filter(|sample| sample.t_s <= from_s).count();
     let after = samples.iter().filter(|sample| sample.t_s >= to_s).count();
     (before >= FEWEST && after >= FEWEST && from_s < to_s).then_some(())?;
     let scale_s = samples.iter().map(|sample| (sample.t_s - from_s).abs()).fold(0.0, f64::max);
-    // Level, two slopes and the moment; a bend is held by what is known of it.
+    // Four fitted values: level, two slopes and the time. The prior constrains the curvatures.
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let freedom = (samples.len().checked_sub(4).filter(|freedom| *freedom > 0)?) as f64;
     let floor = prior.resolution_pa / 12f64.sqrt();
@@ -66,7 +66,7 @@ pub fn fit_turn(samples: &[Sample], prior: TurnPrior) -> Option<Turn> {
         let least = tried.iter().map(|at| at.squares).fold(f64::INFINITY, f64::min);
         (least / freedom).sqrt().max(floor)
     };
-    // How far a bend is believed depends on the noise, and the noise is what the curves leave.
+    // The weight of the curvature prior depends on the noise, and the noise is estimated from the residuals: iterate twice.
     let mut noise_pa = prior.noise_pa.unwrap_or(floor).max(floor).max(f64::MIN_POSITIVE);
     for _ in 0..2 {
         if prior.noise_pa.is_none() {
@@ -84,20 +84,20 @@ pub fn fit_turn(samples: &[Sample], prior: TurnPrior) -> Option<Turn> {
     })
 }
 
-/// Curves for one moment of the turn.
+/// Curves fitted for one candidate time of the turn.
 struct Tried {
     at_s: f64,
-    /// Sum of the squares that are left.
+    /// Sum of the squared residuals.
     squares: f64,
-    /// The same, with what the bends cost.
+    /// Sum of the squared residuals plus the penalty for the curvatures.
     cost: f64,
     level_pa: f64,
-    /// Variance of the level for noise of variance one.
+    /// Variance of the level for noise of unit variance.
     per_noise: f64,
     slopes: [f64; 2],
 }
 
-/// All moments together, each by its likelihood.
+/// Average over all candidate times, each weighted by its likelihood.
 struct Weighed {
     level_pa: f64,
     variance: f64,
@@ -119,18 +119,18 @@ fn weighed(tried: &[Tried], noise_variance: f64) -> Option<Weighed> {
     (found.level_pa.is_finite() && found.variance.is_finite()).then_some(found)
 }
 
-/// What the curves are fitted in.
+/// Samples and constants of one fit.
 struct Frame<'s> {
     samples: &'s [Sample],
     lag_s: f64,
     scale_s: f64,
     noise_pa: f64,
-    /// What the square of a bend costs, as the square of a sample's deviation does.
+    /// Penalty per squared curvature term, on the scale of a squared residual.
     stiff: f64,
 }
 
 impl Frame<'_> {
-    /// The moments that are tried, drawn closer until they are close beside how well the moment is known.
+    /// Narrows the grid of candidate times until its step is small compared with the uncertainty of the time.
     fn closest(&self, [from_s, to_s]: [f64; 2]) -> Option<(Weighed, Vec<Tried>)> {
         let variance = self.noise_pa.powi(2);
         let (mut range, mut tried) = ([from_s, to_s], self.tried([from_s, to_s]));
@@ -151,8 +151,8 @@ impl Frame<'_> {
         (0..=MOMENTS).filter_map(|index| self.at(from_s + f64::from(index) * step_s)).collect()
     }
 
-    /// What each term adds to a sample: before the turn a lagged line, after it what a first-order lag makes of the new slope, the old
-    /// one dying away.
+    /// Value of each term at a sample: before the turn a lagged line; after it the first-order response to the new slope, while the
+    /// response to the old slope decays.
     fn parts(&self, since_s: f64) -> [f64; TERMS] {
         let (x, lag) = (since_s / self.scale_s, self.lag_s / self.scale_s);
         if x < 0.0 {
@@ -197,7 +197,7 @@ impl Frame<'_> {
     }
 }
 
-/// Inverse of a positive definite matrix by Gauss and Jordan; `None` where it has none.
+/// Inverse of a positive definite matrix by Gauss–Jordan elimination; `None` if it is nearly singular.
 fn inverse(mut left: [[f64; TERMS]; TERMS]) -> Option<[[f64; TERMS]; TERMS]> {
     let largest = (0..TERMS).map(|index| left[index][index]).fold(0.0, f64::max);
     let mut right = [[0.0; TERMS]; TERMS];
@@ -230,7 +230,7 @@ mod tests {
     use crate::statistics::normal_quantile;
     use rstest::rstest;
 
-    /// A first-order lag of a level that falls and rises again, by its closed form.
+    /// First-order response to a level that falls and rises again, in closed form.
     fn lagged(t_s: f64, turn_s: f64, level_pa: f64, [falls, rises]: [f64; 2], lag_s: f64) -> f64 {
         let x = t_s - turn_s;
         if x < 0.0 {
@@ -272,7 +272,7 @@ mod tests {
         assert!((found.at_s - turn_s).abs() < 1e-3, "{found:?}");
     }
 
-    /// A normal value for a whole number, without order.
+    /// Pseudo-random standard normal value for an integer.
     fn normal(number: u32) -> f64 {
         let mixed = number.wrapping_mul(0x9E37_79B9) ^ (number >> 5).wrapping_mul(0x85EB_CA6B);
         let mixed = (mixed ^ (mixed >> 15)).wrapping_mul(0x2C1B_3C6D);
@@ -304,7 +304,7 @@ mod tests {
             bias += (found.level_pa - 64_000.0) / 200.0;
             u += found.uncertainty_pa / 200.0;
         }
-        assert!(held >= 182, "held {held} of 200, bias {bias:.1} Pa, u {u:.1} Pa");
+        assert!(held >= 182, "within 2 u: {held} of 200; bias {bias:.1} Pa, u {u:.1} Pa");
         assert!(bias.abs() < 0.4 * u, "bias {bias:.1} Pa, u {u:.1} Pa");
         assert!(u < noise_pa, "u {u:.1} Pa");
     }
@@ -352,8 +352,8 @@ mod tests {
         Frame { samples, lag_s, scale_s: 0.5, noise_pa: 3.0, stiff }
     }
 
-    // In units of 0.5 s: 0.2 s before the turn x = −0.4, the lag 0.06, x less it −0.46. 0.1 s after it 0.06 exp(−0.2/0.06) = 0.0021404 is
-    // left of the old slope, and 0.2 − 0.06 + 0.0021404 of the new one has come.
+    // In units of 0.5 s, with a lag of 0.06: 0.2 s before the turn x = −0.4, and x − 0.06 = −0.46. 0.1 s after the turn the old slope
+    // still contributes 0.06 exp(−0.2/0.06) = 0.0021404, and the new slope 0.2 − 0.06 + 0.0021404.
     #[rstest]
     #[case(0.03, -0.2, [1.0, -0.46, 0.0, 0.2116, 0.0])]
     #[case(0.03, 0.1, [1.0, -0.002_140_439_600_835_143_4, 0.142_140_439_600_835_17, 0.0, 0.020_203_904_569_918_67])]
@@ -371,8 +371,8 @@ mod tests {
         }
     }
 
-    // Rows of the terms above, two more that hold the bends (numpy.linalg.inv of the normal equations): squares, cost, level, variance of
-    // the level for noise one, slopes.
+    // Rows of the terms above and two rows for the curvature prior, solved with numpy.linalg.inv of the normal equations: squares, cost,
+    // level, variance of the level for noise of unit variance, slopes.
     #[rstest]
     #[case(0.02, 0.03, 2.5, [120.284_738_243_225, 121.339_851_203_245_63, 46.284_594_605_436_75, 0.443_160_747_663_224_1, -200.879_980_330_881_4, 239.442_448_713_147])]
     #[case(0.02, 0.0, 2.5, [47.744_641_384_309_45, 47.825_824_389_814_78, 44.569_011_763_027_12, 0.469_465_067_627_107_05, -226.641_702_399_142_87, 220.837_849_589_426_44])]
@@ -406,8 +406,8 @@ mod tests {
         Tried { at_s, squares: cost, cost, level_pa, per_noise, slopes: [-cost, cost] }
     }
 
-    // For noise of variance 4 a cost that is 8 ln 3 higher has a third of the weight: ¾ and ¼. Level ¾ · 10 + ¼ · 14 = 11, moment 2, its
-    // variance ¾ · 1 + ¼ · 9; variance of the level ¾ (0.5 · 4 + 1) + ¼ (0.9 · 4 + 9).
+    // With a noise variance of 4, a cost that is 8 ln 3 higher has a third of the weight: weights ¾ and ¼. Level ¾ · 10 + ¼ · 14 = 11;
+    // time 2 with variance ¾ · 1 + ¼ · 9; variance of the level ¾ (0.5 · 4 + 1) + ¼ (0.9 · 4 + 9).
     #[test]
     fn moments_are_weighed_by_their_likelihood() {
         let tried = [one(7.0 + 8.0 * 3_f64.ln(), 14.0, 5.0, 0.9), one(7.0, 10.0, 1.0, 0.5)];
@@ -417,7 +417,7 @@ mod tests {
         near(found.at_u_s, 3_f64.sqrt());
         near(found.variance, 5.4);
         near(found.slopes[1], 7.0);
-        // Without noise the best is believed alone.
+        // Without noise only the best time counts.
         let found = weighed(&tried, 0.0).expect("a turn");
         near(found.level_pa, 10.0);
         near(found.variance, 0.0);
@@ -426,7 +426,8 @@ mod tests {
         assert!(weighed(&[one(7.0, 10.0, 1.0, f64::INFINITY)], 4.0).is_none());
     }
 
-    // Closed forms: of the matrix with 2 on its diagonal and −1 beside it min(i, j) (6 − max(i, j))/6; of a permutation its transpose.
+    // Closed forms: the matrix with 2 on its diagonal and −1 beside it has the inverse min(i, j) (6 − max(i, j))/6; the inverse of a
+    // permutation is its transpose.
     #[test]
     fn inverses_are_those_of_the_closed_forms() {
         let index = [1.0, 2.0, 3.0, 4.0, 5.0_f64];
@@ -468,8 +469,8 @@ mod tests {
         }
     }
 
-    // The definition with 4001 moments instead of a few closer and closer ones (numpy): level, its uncertainty, moment, residual. Where
-    // the noise is not known it is found twice; with a resolution of 30 Pa it is 30/√12.
+    // The definition evaluated in numpy at 4001 times instead of on a narrowed grid: level, its uncertainty, time, residual. Unknown noise
+    // is estimated in two iterations; with a resolution of 30 Pa it is 30/√12.
     #[rstest]
     #[case(0.03, Some(3.0), 0.5, [45.853_5, 4.600_7, -0.040_21, 1.256])]
     #[case(0.03, Some(12.0), 0.5, [49.430, 14.045, -0.006_12, 1.283])]
@@ -487,7 +488,7 @@ mod tests {
             TurnPrior { between_s: [-0.1, 0.1], lag_s, noise_pa, resolution_pa, bend_pa_per_s2: 2_000.0 };
         let found = fit_turn(&nine(), prior).expect("a turn");
         let [level_pa, uncertainty_pa, at_s, residual_pa] = expected;
-        // A moment in 32 is counted too much where both ends weigh.
+        // Where both ends of the grid have weight, it counts one interval of 32 too many.
         within(found.level_pa, level_pa, 0.03 * uncertainty_pa);
         within(found.uncertainty_pa, uncertainty_pa, 0.03 * uncertainty_pa);
         within(found.at_s, at_s, 1e-3);
@@ -495,7 +496,7 @@ mod tests {
         near(found.freedom, 5.0);
     }
 
-    // Three samples up to −0.1 s and three from 0.1 s on are enough, the ends counted.
+    // Three samples up to −0.1 s and three from 0.1 s on suffice; samples exactly at these times count.
     #[test]
     fn three_samples_on_each_side_are_enough() {
         let prior = TurnPrior {
@@ -515,7 +516,7 @@ mod tests {
         assert_eq!(fit_turn(&six, TurnPrior { between_s: [0.05, -0.05], ..prior }), None);
     }
 
-    // Level + slope · (t − moment) on each side, met exactly.
+    // Level + slope · (t − turn) on each side, without noise.
     #[test]
     fn the_slopes_are_those_of_both_lines() {
         let all = samples(10e-3, 0.4, |t_s| lagged(t_s, 0.03, 64_000.0, [-3_000.0, 700.0], 0.0));

@@ -1,4 +1,4 @@
-//! Does a device pass that must not? Runs rewritten by a second implementation with devices of its own.
+//! Tests for false passes: runs rewritten by a second implementation with devices of its own.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -6,12 +6,12 @@ use tripbench_record::Verdict;
 use tripbench_tests::attacks::{Attacked, Base, Known, Wanted, bases};
 use tripbench_tests::proving::on_all_cores;
 
-/// Over all devices.
+/// Counts over all devices.
 #[derive(Default)]
 pub(crate) struct Attacks {
-    /// Devices that must not pass and passed, without a word that what is wrong with them was not checked.
+    /// Devices that must not pass and passed, without a statement that their fault was not checked.
     pub(crate) passes: usize,
-    /// Those that passed with that word.
+    /// Devices that must not pass and passed, with that statement.
     pub(crate) passes_said: usize,
     /// Good devices that failed.
     pub(crate) good_failed: usize,
@@ -19,11 +19,11 @@ pub(crate) struct Attacks {
     pub(crate) good_undecided: usize,
     /// Good devices.
     pub(crate) good: usize,
-    /// Largest difference of a level of a good device from the witness's, over U.
+    /// Largest difference between the levels of judge and witness for a good device, divided by U.
     pub(crate) level_over_u: f64,
 }
 
-/// About `devices` of them; `None` without the python that `tests/run` sets up.
+/// Judges about `devices` attacked devices; `None` without the Python environment that `tests/run` sets up.
 pub(crate) fn table(devices: u32) -> Option<Attacks> {
     let Some(python) = std::env::var_os("TRIPBENCH_PYTHON").map(PathBuf::from) else {
         println!("\nAttacks: SKIPPED: TRIPBENCH_PYTHON is not set; tests/run sets it up");
@@ -31,7 +31,7 @@ pub(crate) fn table(devices: u32) -> Option<Attacks> {
     };
     let all = attacked(&bases(), &python, devices as usize);
     println!(
-        "\nAttacks: {} devices of another make in rewritten runs; must not pass / good / near a limit / not to be seen",
+        "\nAttacks: {} devices drawn by the witness in rewritten runs; must not pass / good / near a limit / cannot be seen",
         all.len()
     );
     by(&all, "misbehaviour", |one| one.misbehaviour.clone());
@@ -40,7 +40,7 @@ pub(crate) fn table(devices: u32) -> Option<Attacks> {
     for one in all.iter().filter(passed) {
         println!(
             "PASSED{}: {}, seed {}, trace {}, position {}: {} {}",
-            if one.said() { ", said not to be checked" } else { "" },
+            if one.said() { ", reported as not checked" } else { "" },
             one.base,
             one.seed,
             one.trace,
@@ -66,7 +66,7 @@ fn attacked(bases: &[Base], python: &Path, devices: usize) -> Vec<Attacked> {
     on_all_cores(u32::try_from(bases.len()).unwrap_or(0), one).into_iter().flatten().collect()
 }
 
-/// A table by a property of the devices.
+/// Prints the verdicts, grouped by a property of the devices.
 fn by(all: &[Attacked], name: &str, of: impl Fn(&Attacked) -> String) {
     let kinds = [Known::NotPass, Known::Good, Known::Gray, Known::Blind];
     println!("{:<20} each: passed, failed, undecided", "");

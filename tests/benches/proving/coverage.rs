@@ -1,10 +1,10 @@
-//! Is U true? For each cell: how many errors U holds, how large it is beside the errors seen, and whether they have a bias.
+//! Coverage of U: for each cell the share of errors within U, the size of U compared with the errors, and their bias.
 
 use tripbench_measure::mean;
 use tripbench_record::QuantityName;
 use tripbench_tests::proving::{Cell, Ready, Said, anywhere, on_all_cores, said};
 
-/// Over all cells.
+/// Results over all cells.
 pub(crate) struct Coverage {
     pub(crate) least: f64,
     pub(crate) pooled: f64,
@@ -15,7 +15,7 @@ pub(crate) struct Coverage {
 
 const B: Cell = Cell::BASE;
 
-/// The grid: the base, and what makes it different one at a time.
+/// The grid: the base cell, then cells that differ from it in one parameter.
 pub(crate) const CELLS: [Cell; 17] = [
     B,
     Cell { name: "scan 1 ms", scan_s: 1e-3, ..B },
@@ -36,19 +36,19 @@ pub(crate) const CELLS: [Cell; 17] = [
     Cell { name: "10 ramps", cycles: 10, ..B },
 ];
 
-/// One row: a quantity in a cell.
+/// One row of the table: one quantity in one cell.
 struct Row {
     held: f64,
     over_ideal: f64,
     bias: f64,
-    /// Name, share and coverage factor of a contribution that is over 1.9 times the rest.
+    /// Name and coverage factor of a contribution that is over 1.9 times all others together.
     dominant: Option<String>,
     stated: f64,
 }
 
 pub(crate) fn table(devices: u32) -> Coverage {
     println!(
-        "{devices} devices in a cell; U is what is stated, ideal half of the range that holds 95 % of the errors"
+        "{devices} devices in a cell; U is the stated one, ideal is half of the range that contains 95 % of the errors"
     );
     println!(
         "{:<18} {:<10} {:>7} {:>9} {:>8} {:>8}  dominant contribution",
@@ -85,9 +85,9 @@ pub(crate) fn table(devices: u32) -> Coverage {
     }
 }
 
-/// Largest bias over U of the levels where the lag of the reference is at either end of what is declared.
+/// Largest bias/U of the levels with the lag of the reference at either end of its declared range.
 pub(crate) fn lag_at_its_ends(devices: u32) -> f64 {
-    println!("\nThe lag at either end of what is declared, everything else drawn");
+    println!("\nThe lag at either end of its declared range, everything else drawn");
     let mut largest = 0.0_f64;
     for (name, share) in [("least lag", -1.0), ("longest lag", 1.0)] {
         for cell in [Cell { name, ..B }, Cell { name, lag_s: [10e-3, 5e-3], ..B }] {
@@ -113,7 +113,7 @@ pub(crate) fn lag_at_its_ends(devices: u32) -> f64 {
     largest
 }
 
-/// Errors of switch point, reset point and hysteresis.
+/// Results for switch point, reset point and hysteresis.
 fn run(cell: &Cell, devices: u32) -> [Vec<Said>; 3] {
     let ready = Ready::new(*cell);
     let found = on_all_cores(devices, |seed| {
@@ -151,7 +151,7 @@ fn row(found: &[Said]) -> Row {
     }
 }
 
-/// Quantile of sorted values, between two of them.
+/// Quantile of sorted values, interpolated linearly; NaN without values.
 pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
     #[expect(clippy::cast_precision_loss, reason = "thousands")]
     let at = share * sorted.len().saturating_sub(1) as f64;
@@ -164,7 +164,7 @@ pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
     }
 }
 
-/// A contribution that is over 1.9 times all the rest together.
+/// The largest contribution, if it is over 1.9 times all others together.
 fn dominant(said: &Said) -> Option<String> {
     const OVER: f64 = 1.9;
     let measured = said.check.measured.as_ref()?;

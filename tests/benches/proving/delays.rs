@@ -1,18 +1,16 @@
-//! Delays: is the net delay within its U, and is that U near the lower bound of two rates?
+//! Delays: coverage of the net delay's U, and that U against the lower bound of two rates.
 
 use crate::spread::bound;
 use tripbench_measure::mean;
 use tripbench_record::{Check, QuantityName, StepTask, SwitchPointsTask};
 use tripbench_tests::proving::{Cell, Ready, anywhere, on_all_cores, said};
 
-/// Ambient pressure of the simulated bench.
+/// Ambient pressure of the simulated bench: standard atmosphere, ISO 2533.
 const AMBIENT_PA: f64 = 101_325.0;
 
-/// Least share held, and largest U over the bound of two rates.
+/// Least share of errors within U, and largest ratio of U to the bound of two rates.
 pub(crate) fn table(devices: u32) -> (f64, f64) {
-    println!(
-        "\nDelays from two rates: U against the square root of B1² + B2² over the difference of the rates"
-    );
+    println!("\nDelays from two rates: U against √(B1² + B2²) divided by the difference of the rates");
     println!("{:<18} {:<4} {:>8} {:>9} {:>9} {:>7}", "cell", "", "held", "U(D)", "bound", "ratio");
     let (mut least, mut largest) = (1.0_f64, 0.0_f64);
     for response_s in [20e-3, 100e-3] {
@@ -52,7 +50,7 @@ fn one(ready: &Ready, task: &SwitchPointsTask, rising: bool, devices: u32) -> (f
         let (bench, found) =
             ready.run(seed, anywhere, |bench| bench.truth.devices[0].repeatability_pa = spread_pa);
         let device = &bench.truth.devices[0];
-        // A throttled hose is slow too, at the pressure of the level.
+        // A narrow hose adds to the delay, depending on the pressure at the level.
         let level_pa = if rising { device.on_level_pa() } else { device.off_level_pa() };
         let throttle_s = device
             .hose
@@ -70,7 +68,7 @@ fn one(ready: &Ready, task: &SwitchPointsTask, rising: bool, devices: u32) -> (f
     (of(|one| f64::from(u8::from(one.0))), of(|one| one.1), of(|one| one.2))
 }
 
-/// √(B1² + B2²)/(r2 − r1) of one run's crossings.
+/// Lower bound √(B1² + B2²)/(r2 − r1) for the crossings of one run, seconds.
 fn two_rate_bound(level: &Check, task: &SwitchPointsTask, rising: bool, spread_pa: f64) -> f64 {
     let group = |slow: bool| {
         let mine: Vec<_> =

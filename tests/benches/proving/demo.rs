@@ -1,4 +1,4 @@
-//! How long acceptances of the demo's script take in virtual time, and where the time goes.
+//! Computing time of acceptances of the demo's script in virtual time, and its shares.
 
 use std::time::Instant;
 use tripbench_judge::judge_all;
@@ -8,7 +8,7 @@ use tripbench_simulator::SimulatedBench;
 use tripbench_tests::Bench;
 use tripbench_tests::proving::on_all_cores;
 
-/// Seconds for 10,000 acceptances, four devices each.
+/// Runs this many acceptances of four devices; extrapolated seconds for 10,000.
 pub(crate) fn table(acceptances: u32) -> f64 {
     let bench = Bench::demo();
     let task = bench.task();
@@ -21,17 +21,17 @@ pub(crate) fn table(acceptances: u32) -> f64 {
     let seconds = started.elapsed().as_secs_f64();
     let whole = finished.iter().filter(|finished| **finished).count();
     println!(
-        "\nThe demo's script, four devices: {acceptances} acceptances in {seconds:.1} s on all cores, {whole} of them to the end"
+        "\nThe demo's script, four devices: {acceptances} acceptances in {seconds:.1} s on all cores, {whole} completed"
     );
     let one_ms = parts(&bench);
     println!(
-        "one acceptance on one core: whole {:.1} ms; of it the simulated module alone {:.1} ms, judging alone {:.1} ms, the rest is the engine",
+        "one acceptance on one core: {:.1} ms in all; simulated module {:.1} ms, judging {:.1} ms, the rest is the engine",
         one_ms[0], one_ms[1], one_ms[2]
     );
     seconds * 10_000.0 / f64::from(acceptances)
 }
 
-/// Milliseconds of a whole acceptance, of its module alone, of its judging alone: medians of some.
+/// Milliseconds of a whole acceptance, of its module alone and of its judging alone; medians of 20.
 fn parts(bench: &Bench) -> [f64; 3] {
     const ROUNDS: u32 = 20;
     let task = bench.task();

@@ -1,8 +1,8 @@
-//! The proving ground: thousands of simulated acceptances, every error that the sheets declare drawn anew for each, against
-//! the truth. Prints a table for each bar and a last line of `key=value` pairs; asserts nothing.
+//! The proving ground: thousands of simulated acceptances against the simulator's truth, with every error that the sheets declare
+//! drawn anew for each. Prints a table for each criterion and a last line of `key=value` pairs; asserts nothing.
 //!
-//! `cargo bench -p tripbench-tests --bench proving`, or with `-- 400` for fewer devices in a cell, and a table's name for it alone:
-//! `-- 400 regimes`. `TRIPBENCH_CELL=converter` looks only at the regimes whose names have that word.
+//! `cargo bench -p tripbench-tests --bench proving`; `-- 400` for fewer devices in a cell, `-- 400 regimes` for one table only.
+//! `TRIPBENCH_CELL=converter` selects the regimes whose names contain that word.
 
 #![expect(
     clippy::print_stdout,
@@ -78,15 +78,15 @@ fn main() {
     println!("\n{}", figures.join(" "));
 }
 
-/// The demo again and again, and devices of another make; `alone` is whether one table was asked for with its number.
+/// The tables `demo` and `attacks`; `alone` is whether one table was requested with its own number of devices.
 fn demo_and_attacks((devices, alone): (u32, bool), wanted: &dyn Fn(&str) -> bool) -> Vec<String> {
     let mut figures = Vec::new();
     if wanted("demo") {
-        // 10,000 of them where a cell has 4,000 devices.
+        // 10,000 acceptances if a cell has 4,000 devices.
         figures.push(format!("demo_10000_s={:.0}", demo::table(devices.saturating_mul(5) / 2)));
     }
     if wanted("attacks") {
-        // 500 of them where a cell has 4,000 devices, unless they alone are asked for.
+        // 500 devices if a cell has 4,000, unless this table alone was requested.
         let devices = if alone { devices } else { devices / 8 };
         if let Some(attacks) = attacks::table(devices) {
             figures.push(format!(
@@ -98,7 +98,7 @@ fn demo_and_attacks((devices, alone): (u32, bool), wanted: &dyn Fn(&str) -> bool
     figures
 }
 
-/// Regimes that the first grid does not have, and drawn rigs.
+/// The tables `regimes` and `rigs`, which compare predictions with results.
 fn foreseen_and_found(devices: u32, wanted: &dyn Fn(&str) -> bool) -> Vec<String> {
     let mut figures = Vec::new();
     if wanted("regimes") {

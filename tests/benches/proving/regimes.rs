@@ -1,5 +1,5 @@
-//! Regimes that the first grid does not have: what is stated, what was foreseen, and how many good devices are left undecided or
-//! failed. A device in two lies anywhere within most of its tolerance, the other at nominal.
+//! Regimes beyond the grid of `coverage`: stated and predicted U, and the share of good devices that are undecided or fail.
+//! Every second device is anywhere within most of its tolerance, the others are at nominal.
 
 use crate::coverage::quantile;
 use tripbench_engine::predictions;
@@ -35,7 +35,7 @@ pub(crate) const CELLS: [Cell; 18] = [
     Cell { name: "one response, 20 ms", operations: 1, converter_s: 20e-3, scan_s: 20e-3, ..V },
 ];
 
-/// Over all regimes.
+/// Results over all regimes.
 pub(crate) struct Regimes {
     pub(crate) held_min: f64,
     pub(crate) over_needed_max: f64,
@@ -54,7 +54,7 @@ struct Run {
 
 pub(crate) fn table(devices: u32) -> Regimes {
     println!(
-        "\nRegimes, {devices} devices each: held, U, U over half of the range that holds 95 % of the errors, bias, foreseen U over U"
+        "\nRegimes, {devices} devices each: held, U, U / half of the range that contains 95 % of the errors, bias/U, predicted U / U"
     );
     let mut all = Regimes {
         held_min: 1.0,
@@ -65,7 +65,7 @@ pub(crate) fn table(devices: u32) -> Regimes {
     };
     let only = std::env::var("TRIPBENCH_CELL").ok();
     let known = CELLS.iter().any(|cell| only.as_deref().is_none_or(|only| cell.name.contains(only)));
-    assert!(known, "no regime has `{}` in its name", only.unwrap_or_default());
+    assert!(known, "no regime has a name that contains `{}`", only.unwrap_or_default());
     for cell in CELLS.iter().filter(|cell| only.as_deref().is_none_or(|only| cell.name.contains(only))) {
         let ready = Ready::new(*cell);
         let foreseen = predictions(&ready.task);
@@ -97,7 +97,7 @@ fn runs(ready: &Ready, devices: u32) -> Vec<Run> {
         let nominal = seed % 2 == 1;
         let levels =
             |within: &mut dyn FnMut(f64, f64) -> f64| if nominal { NOMINAL_PA } else { anywhere(within) };
-        // The drift rests once it is as declared: more is the rig's, and no device is judged then.
+        // The drift stops at its declared value: beyond it the rig is at fault and no device is judged.
         let rests_s = ready.drifts_s();
         let rest = |bench: &mut Bench| {
             let reference = &mut bench.truth.reference;
@@ -105,12 +105,12 @@ fn runs(ready: &Ready, devices: u32) -> Vec<Run> {
         };
         let (bench, found) = ready.run(seed, levels, rest);
         let verdict = verdict(&ready.task, 1, &found.checks, &[], found.halted.as_ref());
-        assert!(!wanted.is_empty(), "nothing is judged");
+        assert!(!wanted.is_empty(), "the task promises no checks");
         Run { nominal, verdict, checks: found.checks, device: bench.truth.devices[0].clone() }
     })
 }
 
-/// The truth of a quantity, where the simulator has it.
+/// True value of a quantity; `None` if the simulator has none.
 fn truth(device: &DeviceTruth, quantity: QuantityName) -> Option<f64> {
     let saving = device.air_saving;
     let truths = [
@@ -150,7 +150,7 @@ impl Regimes {
         let name = quantity.word();
         if errors.is_empty() {
             println!(
-                "  {name:<14} {:>9} U {:>7.1} {}  {:>17} foreseen {ahead}",
+                "  {name:<14} {:>9} U {:>7.1} {}  {:>17} predicted {ahead}",
                 "",
                 stated * unit.0,
                 unit.1,
@@ -163,7 +163,7 @@ impl Regimes {
         let needed = (quantile(&errors, 0.975) - quantile(&errors, 0.025)) / 2.0;
         let bias = mean(&errors).unwrap_or(f64::NAN) / stated;
         println!(
-            "  {name:<14} {:>7.2} % U {:>7.1} {}  {:>7.3} {bias:>8.3} foreseen {ahead}{}",
+            "  {name:<14} {:>7.2} % U {:>7.1} {}  {:>7.3} {bias:>8.3} predicted {ahead}{}",
             share * 100.0,
             stated * unit.0,
             unit.1,
@@ -199,7 +199,7 @@ impl Regimes {
         }
         let why: Vec<String> = why.iter().map(|(quantity, count)| format!("{count} {quantity}")).collect();
         println!(
-            "  at nominal passed {:.1} %, undecided {:.2} % (foreseen {:.2} %), failed of all {:.2} %  {}",
+            "  at nominal passed {:.1} %, undecided {:.2} % (predicted {:.2} %), failed of all {:.2} %  {}",
             of(Verdict::Pass) * 100.0,
             of(Verdict::Undecided) * 100.0,
             at_nominal * 100.0,
@@ -219,7 +219,7 @@ impl Regimes {
             }
         }
         self.good_failed_max = self.good_failed_max.max(failed);
-        // What is foreseen not to be decidable is said before; it is no broken word.
+        // A regime with 2 % or more predicted as undecided does not count: the user is told before the run.
         if at_nominal < 0.02 {
             self.undecided_nominal_max = self.undecided_nominal_max.max(of(Verdict::Undecided));
         }

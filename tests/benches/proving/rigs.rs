@@ -1,5 +1,5 @@
-//! Drawn rigs and sheets: is what is foreseen what is found? Foreseen U against judged U for every quantity, and the foreseen share of
-//! positions that are left undecided against the one that was found.
+//! Predictions for drawn rigs and sheets: predicted U against judged U for every quantity, and the predicted share of undecided
+//! positions against the share found.
 
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
@@ -15,12 +15,12 @@ use tripbench_tests::proving::{Cell, NOMINAL_PA, Ready, on_all_cores};
 /// Devices on each rig.
 const DEVICES: u32 = 12;
 
-/// Largest deviation of judged from foreseen U, as a share: without noise and with it.
+/// Largest relative deviation between predicted and judged U (5 to 95 % of the rigs): without noise, with noise.
 pub(crate) fn table(rigs: u32) -> [f64; 2] {
     println!(
-        "\n{rigs} drawn rigs and sheets, {DEVICES} devices each as promised: foreseen U over judged U (median over the rigs, 5 and 95 %)"
+        "\n{rigs} drawn rigs and sheets, {DEVICES} nominal devices each: predicted U / judged U (median over the rigs, 5 and 95 %)"
     );
-    // By quantity: foreseen over judged, without noise and with it.
+    // By quantity: predicted U divided by judged U, without noise and with noise.
     let mut ratios: BTreeMap<&'static str, [Vec<f64>; 2]> = BTreeMap::new();
     let (mut foreseen_share, mut found_share) = (Vec::new(), Vec::new());
     for seed in 0..u64::from(rigs) {
@@ -80,7 +80,7 @@ pub(crate) fn table(rigs: u32) -> [f64; 2] {
         println!("{line}");
     }
     println!(
-        "  undecided at nominal: foreseen {:.2} %, found {:.2} % of {} positions",
+        "  undecided at nominal: predicted {:.2} %, found {:.2} % of {} positions",
         mean(&foreseen_share).unwrap_or(f64::NAN) * 100.0,
         mean(&found_share).unwrap_or(f64::NAN) * 100.0,
         rigs * DEVICES
@@ -88,7 +88,7 @@ pub(crate) fn table(rigs: u32) -> [f64; 2] {
     largest
 }
 
-/// A rig with its sheets.
+/// Draws a rig with its sheets.
 fn drawn(seed: u64) -> Cell {
     let mut random = Pcg64Mcg::seed_from_u64(seed ^ 0x5eed);
     let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);

@@ -1,4 +1,4 @@
-//! Decisions: devices at their limits, twice U inside and outside, and a process of known spread against JCGM 106.
+//! Decisions: devices at their limits and 2 U inside and outside, and a process of known spread against JCGM 106:2012.
 
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Normal};
@@ -7,7 +7,7 @@ use tripbench_measure::{Limits, Process, global_risks, mean};
 use tripbench_record::{CheckVerdict, QuantityName};
 use tripbench_tests::proving::{Cell, HALF_TOLERANCE_PA, NOMINAL_PA, Ready, on_all_cores, said};
 
-/// What was seen at the limits.
+/// Greatest shares of devices at a limit that passed and failed, and share of the process that was undecided.
 pub(crate) struct Risk {
     pub(crate) passed_at_limit: f64,
     pub(crate) failed_at_limit: f64,
@@ -50,7 +50,7 @@ fn stated(ready: &Ready) -> f64 {
     mean(&all.into_iter().flatten().collect::<Vec<_>>()).unwrap_or(f64::NAN)
 }
 
-/// Shares passed, failed and undecided of devices whose switch point is at a level.
+/// Shares of passed, failed and undecided for devices with the switch point at this level.
 fn shares(ready: &Ready, level_pa: f64, devices: u32) -> [f64; 3] {
     let verdicts = on_all_cores(devices, |seed| {
         let (_, found) = ready.run(seed, |_| [level_pa, level_pa - 5e3], |_| {});
@@ -66,8 +66,8 @@ fn share(count: usize, of: u32) -> f64 {
     f64::from(u32::try_from(count).unwrap_or(u32::MAX)) / f64::from(of)
 }
 
-/// A process of sigma 0.75 kPa around nominal: bad ones passed and good ones not passed, seen and by quadrature of
-/// JCGM 106:2012, 9 (global risks, equations from memory).
+/// A process with a standard deviation of 0.75 kPa around nominal: bad devices passed and good ones not passed, as counted and by
+/// quadrature (global risks, JCGM 106:2012, 9; equations from memory). Returns the share undecided.
 fn process(ready: &Ready, u_pa: f64, devices: u32) -> f64 {
     const SIGMA_PA: f64 = 750.0;
     let found = on_all_cores(devices, |seed| {
@@ -97,10 +97,10 @@ fn process(ready: &Ready, u_pa: f64, devices: u32) -> f64 {
     let limits = Limits { low: Some(-HALF_TOLERANCE_PA), high: Some(HALF_TOLERANCE_PA) };
     let risks = global_risks(process, limits);
     let expected = [risks.passed_bad, risks.good_not_passed];
-    println!("process of sigma 750 Pa: share seen, share by quadrature, difference in standard deviations");
+    println!("process of sigma 750 Pa: share found, share by quadrature, difference in standard deviations");
     for (name, seen, expected) in [
-        ("passed though bad", passed_bad, expected[0]),
-        ("good and not passed", good_not_passed, expected[1]),
+        ("bad, passed", passed_bad, expected[0]),
+        ("good, not passed", good_not_passed, expected[1]),
     ] {
         let (seen, n) = (share(seen, devices), f64::from(devices));
         let sigma = (expected * (1.0 - expected) / n).sqrt();

@@ -1,11 +1,11 @@
-//! Air saving: the cut-off of a ramp that the device itself stops.
+//! Air saving: cut-off and resume levels of ramps that the device itself stops and starts.
 
 use tripbench_measure::mean;
 use tripbench_record::QuantityName;
 use tripbench_tests::Bench;
 use tripbench_tests::proving::{Cell, Said, on_all_cores, said};
 
-/// Largest bias over U of cut-off and resume level.
+/// Largest bias/U of cut-off and resume level.
 pub(crate) fn table(devices: u32) -> f64 {
     let mut bench = Bench::demo();
     bench.positions = vec![1];

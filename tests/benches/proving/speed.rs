@@ -1,5 +1,5 @@
-//! How soon is it done? The plan's ramps against one constant rate at the same U, from ambient and inside the window, and
-//! against what the valves and the pump allow at all.
+//! Duration of the plan's ramps, compared at the same U with one constant rate from ambient or inside the window, and with the
+//! minimum that pump and valves allow.
 
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Normal, Uniform};
@@ -8,18 +8,18 @@ use tripbench_measure::{Contribution, CrossingInterval, combine, mean, posterior
 use tripbench_record::{Measured, QuantityName};
 use tripbench_tests::proving::{Cell, HALF_TOLERANCE_PA, NOMINAL_PA, Ready, on_all_cores, said};
 
-/// Ratios of times.
+/// Ratios of durations.
 pub(crate) struct Speed {
     pub(crate) full: [f64; 2],
     pub(crate) window: f64,
     pub(crate) floor: f64,
 }
 
-/// Time for a change of valves, seconds: what the order and the valve of the simulated rig take.
+/// Time for a change of valves on the simulated rig, command and valve travel together, seconds.
 const CHANGE_S: f64 = 0.03;
-/// U of the other may be so much larger.
+/// Factor by which U of the constant rate may exceed that of the plan: a choice of this benchmark.
 const SAME: f64 = 1.02;
-/// Deep end: the switch point's upper limit, with half a kilopascal to be seen on both sides.
+/// Deep end of the window: 0.5 kPa beyond the switch point's deeper limit.
 const TOP_PA: f64 = NOMINAL_PA[0] + HALF_TOLERANCE_PA + 500.0;
 const BOTTOM_PA: f64 = NOMINAL_PA[1] - HALF_TOLERANCE_PA - 500.0;
 const ULTIMATE_PA: f64 = 90e3;
@@ -60,11 +60,11 @@ fn row(response_s: f64) -> [f64; 3] {
         let (_, found) = ready.run(seed, |_| NOMINAL_PA, |_| {});
         let both = [QuantityName::SwitchPoint, QuantityName::ResetPoint]
             .map(|quantity| said(&found.checks, quantity, 0.0).and_then(|said| said.check.measured));
-        // The leak step has pulled already: its pull belongs to it.
+        // The leak step already contains the first pull: add it here.
         (pull(0.0, TOP_PA) + found.steps_s[2], both)
     });
     let average = |values: Vec<f64>| mean(&values).unwrap_or(f64::NAN);
-    // Down to ambient at the end: counted alike for all but the constant rate, which has it.
+    // The fall to ambient at the end is added to all but the constant rate from ambient, which includes it.
     let vent_s = TOP_PA / VENT_PA_PER_S;
     let plan_s = average(runs.iter().map(|run| run.0).collect()) + vent_s;
     let of = |index: usize| runs.iter().filter_map(move |run| run.1[index].clone());
@@ -99,12 +99,12 @@ fn row(response_s: f64) -> [f64; 3] {
     [full_s / plan_s, window_s / plan_s, plan_s / floor_s]
 }
 
-/// Time of a pull at full flow, seconds.
+/// Duration of a pull at full flow between two levels, seconds.
 fn pull(from: f64, to: f64) -> f64 {
     EVACUATE_S * ((ULTIMATE_PA - from) / (ULTIMATE_PA - to)).ln()
 }
 
-/// Fastest constant rate at which the same estimator states no more than the U allowed, pascal per second.
+/// Fastest constant rate at which the same estimator states at most the allowed U, pascal per second.
 fn fastest_rate(cell: &Cell, budget: &[Measured], allowed_pa: f64) -> f64 {
     let (mut slow, mut fast) = (50.0, 50e3);
     for _ in 0..24 {
@@ -114,7 +114,7 @@ fn fastest_rate(cell: &Cell, budget: &[Measured], allowed_pa: f64) -> f64 {
     slow
 }
 
-/// U that crossings at one constant rate would have: the same likelihood, and the plan's own budget for all else.
+/// Mean U for crossings at one constant rate, pascal: the same likelihood, with the other contributions from the plan's budget.
 fn stated(cell: &Cell, budget: &[Measured], rate: f64) -> f64 {
     const SETS: u64 = 20;
     let all = (0..SETS).filter_map(|seed| {
@@ -125,7 +125,7 @@ fn stated(cell: &Cell, budget: &[Measured], rate: f64) -> f64 {
         let crossings: Vec<CrossingInterval> = (0..cell.cycles)
             .map(|_| {
                 let low_pa = spread.sample(&mut random) - width * phase.sample(&mut random);
-                // Noise of 40 samples around it.
+                // Uncertainty of the fitted level from the noise of 40 samples around the edge.
                 CrossingInterval {
                     low_pa,
                     high_pa: low_pa + width,

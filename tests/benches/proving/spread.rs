@@ -1,21 +1,22 @@
-//! Is the estimate as sharp as it can be? The spread of the level, everything but edge and repeatability known, against the
-//! lower bound B(n) for crossings at random phases.
+//! Efficiency of the estimate: the spread of the level, with only edge and repeatability unknown, against the lower bound B(n)
+//! for crossings at random phases.
 
 use tripbench_measure::{mean, standard_deviation};
 use tripbench_record::QuantityName;
 use tripbench_simulator::ReferenceTruth;
 use tripbench_tests::proving::{Cell, NOMINAL_PA, Ready, on_all_cores, said};
 
-/// g(h) of `measuring.md`: information of one crossing whose interval is h spreads wide; s/w and g, computed there.
+/// Pairs of s/w and g(w/s), the information of one crossing (`docs/figures.md`, "Bounds that it compares with").
 const G: [(f64, f64); 7] =
     [(0.05, 0.090), (0.10, 0.181), (0.164, 0.296), (0.20, 0.361), (0.30, 0.530), (0.50, 0.751), (1.0, 0.923)];
 
-/// Lower bound of the standard deviation for crossings at random phase: width of the interval, spread, number.
+/// Lower bound B(n) of the standard deviation of a level from `count` crossings at random phase, with intervals of this width and
+/// this spread (`docs/figures.md`).
 pub(crate) fn bound(width: f64, spread: f64, count: f64) -> f64 {
     let edge = width / (2.0 * (count + 1.0) * (count + 2.0)).sqrt();
     let share = spread / width;
     let g = match G.iter().position(|(known, _)| share <= *known + 1e-9) {
-        // For h above 5 the limit 1.806 / h.
+        // For small s/w the limit g(h) = 1.806/h with h = w/s.
         Some(0) => 1.806 * share,
         Some(index) => {
             let ((low, below), (high, above)) = (G[index - 1], G[index]);
@@ -26,19 +27,19 @@ pub(crate) fn bound(width: f64, spread: f64, count: f64) -> f64 {
     edge.max(spread / (count * g).sqrt())
 }
 
-/// What was seen.
+/// Results over all cells.
 pub(crate) struct Spread {
     /// Largest ratio of the spread to its bound for random phases.
     pub(crate) ratio: f64,
-    /// Least share held.
+    /// Least share of errors within U.
     pub(crate) held: f64,
-    /// With five ramps and next to no scatter: the spread over that of the mean of five at random phases.
+    /// Spread with five ramps and almost no scatter, divided by that of the mean of five at random phases.
     pub(crate) planned: f64,
 }
 
-/// The spread against its bound, and coverage in the same cells.
+/// Compares the spread with its bound, and counts the coverage in the same cells.
 pub(crate) fn table(devices: u32) -> Spread {
-    println!("\nSpread of the level against B(n): everything known but edge and repeatability");
+    println!("\nSpread of the level against B(n): only edge and repeatability unknown");
     println!(
         "{:>3} {:>6} {:>9} {:>9} {:>7} {:>15} {:>7}",
         "n", "s/w", "sd", "B(n)", "ratio", "of limit/sqrt n", "held"
@@ -64,7 +65,7 @@ pub(crate) fn table(devices: u32) -> Spread {
 }
 
 fn one(count: u16, share: f64, devices: u32) -> (f64, f64, f64, f64) {
-    // The rate at 60 kPa of a bench with 90 kPa and 4.8 s, a scan of 5 ms.
+    // Rate at 60 kPa with an ultimate vacuum of 90 kPa and a time constant of 4.8 s, times a scan of 5 ms.
     let width_pa = (90e3 - NOMINAL_PA[0]) / 4.8 * 5e-3;
     let spread_pa = share * width_pa;
     let cell = Cell {

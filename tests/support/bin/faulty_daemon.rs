@@ -1,5 +1,5 @@
-//! A daemon whose runs go wrong when a file in its folder says so: `panics`, `loops`, `disk-hangs` or `folder-hangs`. Everything else is the
-//! daemon as it is: its rigs, from `rig.toml` and, where it is there, `other.toml`.
+//! A daemon whose runs fail while a file exists in its folder: `panics`, `loops`, `disk-hangs` or `folder-hangs`. Everything else is the
+//! real daemon. Its rigs are those of `rig.toml` and, if it exists, `other.toml`.
 
 use std::net::SocketAddr;
 use std::path::Path;
@@ -7,7 +7,7 @@ use std::process::ExitCode;
 use tripbench_bench::{Probes, RigEntry, RigSheets, SheetFiles};
 use tripbench_daemon::{Serve, serve};
 
-/// What the run's thread meets.
+/// Probe in the thread of a run: panics or loops.
 fn in_run() {
     assert!(!Path::new("panics").exists(), "a step failed");
     while Path::new("loops").exists() {
@@ -15,19 +15,19 @@ fn in_run() {
     }
 }
 
-/// A disk that does not come back.
+/// Blocks while a file exists, as a hung disk does.
 fn hangs(while_there: &str) {
     while Path::new(while_there).exists() {
         std::thread::park_timeout(std::time::Duration::from_millis(10));
     }
 }
 
-/// It does not come back from a write.
+/// Probe in a write of the journal.
 fn in_journal() {
     hangs("disk-hangs");
 }
 
-/// It does not make a folder.
+/// Probe in the creation of a run's folder.
 fn in_folder() {
     hangs("folder-hangs");
 }
@@ -43,7 +43,7 @@ fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
     RigEntry { sheets: sheets.expect("good sheets"), simulated: false, probes }
 }
 
-#[expect(clippy::print_stdout, reason = "the address, for who started it")]
+#[expect(clippy::print_stdout, reason = "prints the address for the parent process")]
 fn main() -> ExitCode {
     let probed = |in_run, in_journal| Some(Probes { in_folder, in_run, in_journal });
     let nothing: fn() = || {};

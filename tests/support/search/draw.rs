@@ -1,4 +1,4 @@
-//! What a seed draws: devices, what goes wrong with the bench, the wire, the computer and the disk, and when a person stops.
+//! Draws of a seed: devices, faults of the rig, troubles of wire, computer and disk, and when a person stops the run.
 
 use super::{Guard, Station};
 use crate::virtual_line::{Planned, Trouble, When};
@@ -10,35 +10,35 @@ use tripbench_record::{Halt, StepTask, Task};
 use tripbench_runner::VirtualDisk;
 use tripbench_simulator::{AirSavingTruth, DeviceFault, DeviceTruth, Effect, Fault, Trigger, Truth};
 
-/// One run as it was drawn.
+/// One drawn run.
 #[derive(Debug)]
 pub struct Drawn<'s> {
-    /// Its seed.
+    /// Seed of the run.
     pub seed: u64,
     /// Rig, script and settings.
     pub station: &'s Station,
-    /// The bench as it really is.
+    /// Truth of the simulated rig.
     pub truth: Truth,
-    /// What each device is, in the order of the positions.
+    /// Nature of each device, in the order of the positions.
     pub devices: Vec<Nature>,
-    /// What goes wrong on the wire and around it.
+    /// Troubles of wire, module and computer.
     pub troubles: Vec<Planned>,
     /// The disk.
     pub disk: VirtualDisk,
-    /// How many bytes of the line that a full disk cut off are there.
+    /// Bytes written of the line at which the disk becomes full.
     pub torn: usize,
-    /// When a person stops.
+    /// Number of scans after which a person stops the run, and the reason.
     pub stop: Option<(usize, Halt)>,
 }
 
-/// What a device is.
+/// Nature of a device.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Nature {
-    /// As its sheets promise; its levels may be anywhere.
+    /// As its sheets promise, except that its levels may be anywhere.
     Sound,
-    /// It must not pass, whatever its levels are.
+    /// Must not pass, whatever its levels are.
     Unsound(&'static str),
-    /// Something is wrong with it that a run may or may not show.
+    /// With a fault that a run may or may not show.
     Doubtful,
 }
 
@@ -63,7 +63,7 @@ impl Dice {
     }
 }
 
-/// What a seed draws.
+/// Draws the run of a seed.
 pub fn draw(stations: &[Station], seed: u64) -> Drawn<'_> {
     let mut dice = Dice(Pcg64Mcg::seed_from_u64(seed));
     let station = &stations[dice.below(stations.len())];
@@ -82,14 +82,14 @@ pub fn draw(stations: &[Station], seed: u64) -> Drawn<'_> {
     let mut troubles = Vec::new();
     if dice.chance(0.6) {
         let reads = f64::from(u32::try_from(station.task.plan.reads.len()).unwrap_or(1));
-        // Writes are few, and what becomes of them matters most.
+        // Writes are rare and matter most.
         let when = if dice.chance(0.4) {
             When::Write(anywhere(&mut dice, 30.0))
         } else {
             When::Request(anywhere(&mut dice, scans * reads))
         };
         troubles.push((when, trouble(&mut dice, station)));
-        // One is not always all: the way back to safe is disturbed too.
+        // More troubles may follow, which also disturb the return to safe outputs.
         while dice.chance(0.5) {
             let later = When::Later(1 + anywhere(&mut dice, 40.0));
             troubles.push((later, trouble(&mut dice, station)));
@@ -110,7 +110,7 @@ pub fn draw(stations: &[Station], seed: u64) -> Drawn<'_> {
     Drawn { seed, station, truth, devices, troubles, disk, torn, stop }
 }
 
-/// Nothing is late by more than the rig sheet's `slowest_answer`.
+/// Draws a trouble; nothing is late by more than the rig sheet's `slowest_answer`.
 fn trouble(dice: &mut Dice, station: &Station) -> Trouble {
     let slowest_s = 0.95 * station.task.sheets.rig.link.slowest_answer.si();
     let timeout_s = station.task.sheets.rig.link.answer_timeout.si();
@@ -141,7 +141,7 @@ fn truth(dice: &mut Dice, station: &Station, seed: u64) -> (Truth, Vec<Nature>) 
     let rig = &station.task.sheets.rig;
     let mut truth = Truth::as_declared(rig, seed);
     truth.reference.offset_pa = dice.within(-300.0, 300.0);
-    // Half of the expanded uncertainty of the calibration is its standard deviation; a half width of twice that is never outside.
+    // Uniform within the expanded uncertainty of the calibration, so never beyond two standard deviations.
     truth.reference.error_pa = dice.within(-250.0, 250.0);
     truth.reference.lag_s = dice.within(7e-3, 9e-3);
     let (devices, natures) =
@@ -168,17 +168,17 @@ fn truth(dice: &mut Dice, station: &Station, seed: u64) -> (Truth, Vec<Nature>) 
     (truth, natures)
 }
 
-/// By how much a late device is late, seconds.
+/// Additional delay of a late device, seconds.
 const LATE_S: f64 = 0.2;
-/// Levels of the settings sheet, pascal.
+/// Switch point and reset point of the settings sheet, pascal; below them cut-off and resume level.
 const SET_PA: [f64; 2] = [60e3, 55e3];
 const SET_VALVE_PA: [f64; 2] = [70e3, 64e3];
 
 fn device(dice: &mut Dice, station: &Station, position: u8) -> (DeviceTruth, Nature) {
-    // Most are near their levels, the others anywhere around their limits.
+    // Most devices are near their settings, the others anywhere around their limits.
     let spread_pa = if dice.chance(0.6) { 700.0 } else { 4_000.0 };
     let shift_pa = dice.within(-spread_pa, spread_pa);
-    // A device is off as a whole, its hysteresis by little.
+    // Both levels of a device are off alike; its hysteresis differs little.
     let own_pa = [(); 2].map(|()| dice.within(-100.0, 100.0));
     let mut device =
         DeviceTruth::good(position, SET_PA[0] + shift_pa + own_pa[0], SET_PA[1] + shift_pa + own_pa[1]);
@@ -235,20 +235,20 @@ fn device(dice: &mut Dice, station: &Station, position: u8) -> (DeviceTruth, Nat
 }
 
 impl Drawn<'_> {
-    /// The task, as planned without a guard.
+    /// The task, planned without the guard if that is the lag correction.
     pub(super) fn task(&self, without: Option<Guard>) -> Task {
         let station = self.station;
         if without == Some(Guard::LagCorrection) { station.without_lag.clone() } else { station.task.clone() }
     }
 
-    /// A run that takes longer hangs: all that may be waited for in a run, and in making safe.
+    /// Duration above which a run counts as hung: more than all waiting times of a run and of the return to safe outputs.
     pub(super) fn longest(&self) -> Duration {
         let lasting: Duration = self.troubles.iter().map(|(_, trouble)| trouble.lasts()).sum();
         let predicted = self.station.task.predicted().duration();
         4 * predicted + 3 * lasting + Duration::from_mins(2)
     }
 
-    /// How long after the end something that was sent can still come.
+    /// Time after the end during which sent frames can still arrive.
     pub(super) fn afterwards(&self) -> Duration {
         self.station.task.sheets.rig.link.slowest_answer.duration() * 2 + Duration::from_secs(2)
     }

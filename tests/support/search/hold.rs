@@ -1,4 +1,4 @@
-//! What must be true of any run, whatever was drawn.
+//! Invariants of every run, whatever was drawn.
 
 use super::draw::{Drawn, Nature};
 use super::{Guard, told};
@@ -15,7 +15,7 @@ use tripbench_record::{
 use tripbench_runner::closed;
 use tripbench_simulator::{DeviceTruth, Effect, Trigger};
 
-/// What speaks against the program, in words; nothing if all is well.
+/// Faults of the program found in a run, in words.
 #[derive(Debug, Clone, Default)]
 pub struct Found {
     /// Devices that passed and must not.
@@ -24,20 +24,20 @@ pub struct Found {
     pub false_fails: Vec<String>,
     /// Outputs that were not safe when they had to be.
     pub unsafe_ends: Vec<String>,
-    /// Records that do not tell what happened, or another thing when they are judged again.
+    /// Journals that miss something that listeners heard, cannot be opened, or change when judged again.
     pub bad_journals: Vec<String>,
     /// Runs that did not end, or ended in a panic.
     pub hangs: Vec<String>,
-    /// Levels that are wrong by more than twice their uncertainty, of runs that were not stopped.
+    /// Levels of sound devices that are wrong by more than twice their uncertainty, in runs that completed.
     pub wrong_levels: Vec<String>,
-    /// Devices with a verdict: passed, failed, undecided, aborted.
+    /// Number of devices by verdict: passed, failed, undecided, aborted.
     pub verdicts: [u32; 4],
-    /// Troubles that came.
+    /// Number of troubles that occurred.
     pub troubles: usize,
 }
 
 impl Found {
-    /// Everything that speaks against the program, with the kind of it.
+    /// All faults, each with its kind.
     pub fn all(&self) -> Vec<(&'static str, &str)> {
         let kinds = [
             ("false pass", &self.false_passes),
@@ -54,28 +54,28 @@ impl Found {
     }
 }
 
-/// What was seen of a run.
+/// Observations of a run.
 pub(super) struct Seen {
-    /// What whoever listened has heard.
+    /// Events that the listener received.
     pub(super) events: Vec<Event>,
-    /// When it was over.
+    /// End of the run.
     pub(super) ended: Mono,
-    /// Changes of the module's outputs from safe to not safe and back.
+    /// Changes of the module's outputs between safe and not safe.
     pub(super) was_safe: Vec<(Mono, bool)>,
-    /// What went wrong, and when.
+    /// Troubles that occurred, with their times.
     pub(super) troubled: Vec<(Mono, Trouble)>,
-    /// How many bytes of the line that a full disk cut off are there.
+    /// Bytes written of the line at which the disk became full.
     pub(super) torn: usize,
 }
 
 impl Seen {
-    /// What speaks against the program.
+    /// Tests the invariants.
     pub(super) fn found(&self, drawn: &Drawn<'_>, without: Option<Guard>) -> Found {
         let mut found = Found { troubles: self.troubled.len(), ..Found::default() };
         let task = drawn.task(without);
         match self.record(drawn) {
             Err(why) => found.bad_journals.push(why),
-            // There was no room for the first line.
+            // The disk had no room for the first line.
             Ok(None) => {}
             Ok(Some((mut record, trace))) => {
                 judged_again(&task, (&record, &trace), &mut found);
@@ -89,12 +89,12 @@ impl Seen {
         found
     }
 
-    /// The record as the journal has it, however far that was written.
+    /// Record and trace from the journal, as far as it was written; `None` if nothing was written, and an error for a bad journal.
     fn record(&self, drawn: &Drawn<'_>) -> Result<Option<(Record, Trace)>, String> {
-        // Where somebody hears of it before it is written, the disk has what there was room for.
+        // The listener may have heard more than the disk had room for.
         let written = drawn.disk.full_at.unwrap_or(usize::MAX).min(self.events.len());
         let bytes = journal(&self.events[..written], drawn.disk.full_at.map(|_| self.torn))?;
-        let events = closed(&bytes, Halt::Killed).map_err(|error| format!("it cannot be opened: {error}"))?;
+        let events = closed(&bytes, Halt::Killed).map_err(|error| format!("cannot be opened: {error}"))?;
         let mut view = RunView::default();
         for event in &events {
             view.fold(event);
@@ -104,27 +104,27 @@ impl Seen {
             counts && !events.iter().any(|event| event.kind == heard.kind)
         });
         if let Some(missing) = missing {
-            return Err(format!("`{:?}` was told and is not in it", missing.kind));
+            return Err(format!("the listener heard `{:?}`, but the journal lacks it", missing.kind));
         }
         if !matches!(events.last().map(|event| &event.kind), Some(EventKind::Ended { .. })) {
-            return Err(String::from("it has no end"));
+            return Err(String::from("the closed journal has no end"));
         }
         if written == 0 {
             return Ok(None);
         }
-        let trace = view.trace().ok_or("it has no header")?;
+        let trace = view.trace().ok_or("the journal has no header")?;
         let csv = trace.to_csv();
         let kept = TraceRecord {
             file: String::from("trace.csv"),
             sha256: sha256_hex(csv.as_bytes()),
             scans: trace.scans.len() as u64,
         };
-        let record = view.record(kept).ok_or("no record comes of it")?;
+        let record = view.record(kept).ok_or("the journal gives no record")?;
         let complete =
             self.events[..written].iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
         let judged = record.positions.iter().any(|one| matches!(one.verdict, Verdict::Pass | Verdict::Fail));
         if !complete && (record.halted.is_none() || judged) {
-            return Err(String::from("it was left open and has verdicts"));
+            return Err(String::from("left open, but the record is not halted or has verdicts"));
         }
         Ok(Some((record, trace)))
     }
@@ -133,22 +133,22 @@ impl Seen {
         let said = |kind: &EventKind| self.events.iter().rev().find(|event| event.kind == *kind);
         let (is_safe, last) = self.was_safe.last().map_or((true, Mono::START), |(at, safe)| (*safe, *at));
         let confirmed = said(&EventKind::Safe).filter(|_| said(&EventKind::NotSafe).is_none());
-        // What somebody does to the module once the run is over is not the run's.
+        // Changes after the end of the run do not count.
         if let Some(safe) = confirmed
             && (!is_safe || last > safe.at)
         {
             found
                 .unsafe_ends
-                .push(format!("safe was confirmed at {:?}, and at {last:?} it was {is_safe}", safe.at));
+                .push(format!("safe was confirmed at {:?}, but at {last:?} safe became {is_safe}", safe.at));
         }
-        // On a full disk nothing of it is heard: where nothing stood in the way the outputs are safe all the same.
+        // With a full disk the listener hears nothing, but without recent troubles the outputs must be safe.
         let free =
             |moment: Mono| self.troubled.iter().all(|(at, trouble)| *at + trouble.lasts() + FREE < moment);
         let excused = said(&EventKind::NotSafe).is_some() || drawn.disk.full_at.is_some();
         if !is_safe && confirmed.is_none() && (!excused || free(self.ended)) {
-            found.unsafe_ends.push(format!("left unsafe at {last:?} without a word"));
+            found.unsafe_ends.push(format!("outputs left unsafe since {last:?} without an event"));
         }
-        // Where nothing stood in its way for a while safe has to be found.
+        // Without recent troubles safe must be confirmed.
         if let Some(not) = said(&EventKind::NotSafe)
             && free(not.at)
         {
@@ -170,8 +170,8 @@ impl Seen {
         }
     }
 
-    /// How long after a halt the module may have had other outputs: what the rig states, and for each trouble near it what that
-    /// can hold up.
+    /// Longest time after a halt until the outputs must be safe: the rig's stop time, plus the delay that each trouble near the halt can
+    /// cause.
     fn may_take(&self, drawn: &Drawn<'_>, halted: Mono) -> Duration {
         const CONNECTS: Duration = Duration::from_secs(1);
         let rig = &drawn.station.task.sheets.rig;
@@ -185,18 +185,18 @@ impl Seen {
     }
 }
 
-/// Nothing has gone wrong for so long: safe can be made and looked at twice over.
+/// Time without troubles that is long enough to write safe values and read them back twice.
 const FREE: Duration = Duration::from_secs(5);
 
-/// Holds a record against its raw data.
+/// Tests that judging the raw data again gives the same record.
 fn judged_again(task: &Task, (record, trace): (&Record, &Trace), found: &mut Found) {
     let again = rejudge(record, task, trace);
     if canonical_json(&again).ok() != canonical_json(record).ok() {
-        found.bad_journals.push(String::from("judged again it says another thing"));
+        found.bad_journals.push(String::from("judged again, the record differs"));
     }
 }
 
-/// The lines of a journal; `torn` bytes of the next line where the disk was full.
+/// Bytes of a journal; if it is incomplete, followed by up to `torn` bytes of another line, as on a full disk.
 fn journal(events: &[Event], torn: Option<usize>) -> Result<Vec<u8>, String> {
     let mut tally = Tally::default();
     let mut bytes = MAGIC.as_bytes().to_vec();
@@ -216,7 +216,7 @@ fn journal(events: &[Event], torn: Option<usize>) -> Result<Vec<u8>, String> {
     Ok(bytes)
 }
 
-/// A verdict by what was judged, whether or not all was that had been promised.
+/// Replaces the verdicts by those of the checks that were judged, whatever was promised.
 fn forget_promises(record: &mut Record) {
     if record.halted.is_some() {
         return;
@@ -229,7 +229,7 @@ fn forget_promises(record: &mut Record) {
     }
 }
 
-/// Holds what was said of each device against what it is.
+/// Tests the verdict and levels of each device against the truth.
 fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Found) {
     for ((device, nature), position) in drawn.truth.devices.iter().zip(&drawn.devices).zip(&record.positions)
     {
@@ -283,25 +283,25 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
     }
 }
 
-/// A level of a device as it is, against what was found and allowed, pascal.
+/// A true level of a device, compared with the result and the limits, pascal.
 #[derive(Debug, Clone, Copy)]
-#[expect(dead_code, reason = "it is told where it speaks against the program")]
+#[expect(dead_code, reason = "printed with a fault")]
 struct Level {
     quantity: QuantityName,
     truth_pa: f64,
-    /// Whether it was found at all.
+    /// Whether the run found the level.
     found: bool,
-    /// Value less truth.
+    /// Value minus truth.
     error_pa: f64,
     u_pa: f64,
     /// How far the truth is inside the limits; negative outside.
     inside_pa: f64,
 }
 
-/// What stands for U where a level was not found at all.
+/// U assumed for a level that was not found.
 const NOT_FOUND_PA: f64 = 500.0;
 
-/// Every level that the settings sheet limits. What was found comes from the checks; limits and truth do not.
+/// All levels that the settings sheet limits. Results come from the checks; limits and truth are independent of them.
 fn levels(drawn: &Drawn<'_>, device: &DeviceTruth, checks: &[Check]) -> Vec<Level> {
     let sheets = &drawn.station.task.sheets;
     let Some((settings, of_type)) = sheets.settings.as_ref().zip(sheets.device.as_ref()) else {

@@ -1,4 +1,4 @@
-//! The rigs that a search draws from, each with a script and settings, read and planned once.
+//! Stations that the search draws from: rigs with script and settings, read and planned once.
 
 use crate::line::with_link;
 use crate::{Bench, sheet_text};
@@ -7,13 +7,13 @@ use tripbench_record::Task;
 /// A rig with script, type and settings.
 #[derive(Debug)]
 pub struct Station {
-    /// What is special about it.
+    /// Name: wire and test.
     pub name: String,
-    /// Its sheets; its truth is drawn anew for each run.
+    /// Sheets; the truth is drawn anew for each run.
     pub bench: Bench,
-    /// What is planned for it.
+    /// The planned task.
     pub task: Task,
-    /// The same as a program would plan and judge it that knows nothing of the reference's lag.
+    /// The task planned with a lag of the reference of 0 ms, although the true lag is about 8 ms.
     pub without_lag: Task,
 }
 
@@ -26,7 +26,7 @@ const WIRES: [(&str, &str, &str); 5] = [
     ("converter", "rtu_over_tcp = \"127.0.0.1:4001\"", "10 ms"),
 ];
 
-/// What is set and tested: name, script behind its first step, delay that is set, and whether the devices save air.
+/// Tests: name, steps after `zero` and `leak`, selected delay, and whether the devices save air.
 const TESTS: [(&str, &str, &str, bool); 5] = [
     ("full flow", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"full-flow\"\n", "0 ms", true),
     ("throttled", "[[step]]\ndo = \"switch-points\"\ncycles = 3\nway = \"throttled\"\n", "0 ms", false),
@@ -45,10 +45,10 @@ const TESTS: [(&str, &str, &str, bool); 5] = [
     ),
 ];
 
-/// All of them.
+/// All stations: every wire with every test.
 ///
 /// # Panics
-/// If a sheet of the demo has changed its form.
+/// If a sheet of the demo lacks a text that is replaced.
 pub fn stations() -> Vec<Station> {
     let pairs = WIRES.iter().flat_map(|wire| TESTS.iter().map(move |test| (wire, test)));
     pairs.map(|(wire, test)| Station::new(*wire, *test)).collect()
@@ -98,10 +98,10 @@ impl Station {
     }
 }
 
-/// A sheet with other values; each must be there.
+/// Replaces the first occurrence of each text in a sheet; panics if one does not occur.
 fn changed(sheet: &str, changes: &[(&str, &str)]) -> String {
     changes.iter().fold(sheet.to_owned(), |sheet, (from, to)| {
-        assert!(sheet.contains(from), "the sheet has no {from}");
+        assert!(sheet.contains(from), "the sheet does not contain `{from}`");
         sheet.replacen(from, to, 1)
     })
 }

@@ -1,7 +1,7 @@
 use super::*;
 use rstest::rstest;
 
-/// A density of a few cells, whose figures are sums that one does by hand.
+/// A density of a few cells, whose expected values are computed by hand.
 fn cells(start: f64, step: f64, masses: &[f64]) -> Density {
     Density::new(start, step, masses.to_vec()).expect("a density")
 }
@@ -24,7 +24,7 @@ fn masses_that_are_no_density_are_refused(#[case] step: f64, #[case] masses: Vec
     assert!(Density::new(0.0, step, masses).is_none());
 }
 
-// Cells at 10, 12, 14 with masses 1, 2, 5 eighths: mean (10 + 24 + 70)/8 = 13, variance (9 + 2 + 5)/8 = 2.
+// Cells at 10, 12, 14 with masses 1/8, 2/8, 5/8: mean (10 + 24 + 70)/8 = 13, variance (9 + 2 + 5)/8 = 2.
 #[test]
 fn mean_and_deviation_of_three_cells_are_those_by_hand() {
     let three = cells(10.0, 2.0, &[1.0, 2.0, 5.0]);
@@ -35,7 +35,7 @@ fn mean_and_deviation_of_three_cells_are_those_by_hand() {
     near(centred.standard_deviation(), 2f64.sqrt());
 }
 
-// Cells from 9 to 15: an eighth, a quarter and five eighths of the mass, spread evenly within each.
+// Cells from 9 to 15 with 1/8, 1/4 and 5/8 of the mass, uniform within each cell.
 #[rstest]
 #[case(9.0, 11.0, 0.125)]
 #[case(9.0, 13.0, 0.375)]
@@ -49,7 +49,7 @@ fn the_mass_between_two_values_is_that_of_the_cells(#[case] low: f64, #[case] hi
     near(cells(10.0, 2.0, &[1.0, 2.0, 5.0]).between(low, high), mass);
 }
 
-// A parabola through three neighbours has its top at (before − after)/(2 (before − 2 here + after)) cells from the middle one.
+// A parabola through three neighbours has its vertex (before − after)/(2 (before − 2 here + after)) cells from the middle one.
 #[rstest]
 #[case(&[1.0, 4.0, 2.0], 10.0 + 2.0 * 1.1)]
 #[case(&[2.0, 4.0, 1.0], 10.0 + 2.0 * 0.9)]
@@ -87,12 +87,12 @@ fn a_factor_scales_mean_deviation_and_order(
 #[test]
 fn a_weight_multiplies_each_cell() {
     let found = cells(10.0, 2.0, &[1.0, 2.0, 5.0]).weighted(|x| if x < 13.0 { x } else { 0.0 });
-    // 10 · 1 and 12 · 2 are left: 10/34 and 24/34.
+    // Remaining masses 10 · 1 and 12 · 2, normalized 10/34 and 24/34.
     near(found.expect("some").mean(), (100.0 + 288.0) / 34.0);
     assert!(cells(10.0, 2.0, &[1.0]).weighted(|_| 0.0).is_none());
 }
 
-// Ten even cells: a rectangle from −5 to 5 steps, of which 95 % lie within 4.75 steps of its middle.
+// Ten equal cells: a rectangle from −5 to 5 steps, of which 95 % lie within 4.75 steps of its middle.
 #[rstest]
 #[case(0.95, 4.75)]
 #[case(0.5, 2.5)]
@@ -107,12 +107,12 @@ fn a_single_cell_is_a_rectangle() {
     near(cells(3.0, 2.0, &[7.0]).half_width(0.95), 0.95);
 }
 
-/// A normal density on a fine grid, wide enough for whatever is added to it.
+/// A normal density on a fine grid, wide enough for the sums in these tests.
 fn normal(sd: f64) -> Density {
     Density::normal(sd, 0.05, 12.0).expect("a density")
 }
 
-// Quantiles of the normal distribution: 68.27 % within one, 95.45 % within two standard deviations.
+// Normal distribution (closed form, erf(k/√2)): 68.27 % within one, 95.45 % within two standard deviations.
 #[rstest]
 #[case(1.0, 0.682_689_492)]
 #[case(2.0, 0.954_499_736)]
@@ -123,7 +123,7 @@ fn a_normal_density_holds_what_the_tables_say(#[case] k: f64, #[case] mass: f64)
     assert!((found.standard_deviation() - 1.3).abs() < 1e-6);
 }
 
-// Cells from −1.2 to 1.2 by 0.5: the reach is rounded up to a whole cell, three to each side.
+// Reach 1.2 with cells of 0.5: rounded up to a whole number of cells, three on each side.
 #[test]
 fn a_normal_density_reaches_a_whole_cell_farther() {
     let short = Density::normal(100.0, 0.5, 1.2).expect("a density");
@@ -138,7 +138,7 @@ fn a_normal_density_reaches_a_whole_cell_farther() {
 #[case(4.0)]
 fn a_rectangle_adds_a_third_of_the_square_of_its_half_width(#[case] half: f64) {
     let found = normal(1.3).with_rectangle(half);
-    // A cell is 0.05 wide: what it rounds adds 0.05²/12.
+    // The grid of cells 0.05 wide adds 0.05²/12 to the variance.
     let expected = (1.3_f64.powi(2) + half.powi(2) / 3.0).sqrt();
     assert!((found.standard_deviation() - expected).abs() < 2e-3, "{}", found.standard_deviation());
     assert!(found.mean().abs() < 1e-9);
@@ -151,26 +151,26 @@ fn a_rectangle_that_is_next_to_nothing_changes_nothing() {
     assert_ne!(before.with_rectangle(0.05 * 1.1), before);
 }
 
-// Means of the first stay, of the second are taken off; variances add. The second is lopsided and on another grid: cells at 0,
-// 0.7, 1.4, 2.1 with 4, 3, 2, 1 tenths have variance 1 · 0.7².
+// The mean of the first is kept, that of the second is removed; variances add. The second is asymmetric and on another grid: four
+// cells 0.7 apart with 4, 3, 2, 1 tenths of the mass have the variance 1 · 0.7².
 #[rstest]
 #[case(&[4.0, 3.0, 2.0, 1.0])]
 #[case(&[1.0, 2.0, 3.0, 4.0])]
 fn a_sum_with_a_lopsided_density_keeps_its_mean_and_adds_the_variances(#[case] masses: &[f64]) {
     let other = cells(5.0, 0.7, masses);
     let found = normal(1.3).with(&other);
-    // Within a cell the mass is even: 0.7²/12 more.
+    // Uniform mass within a cell adds 0.7²/12.
     let variance = 0.49 + 0.49 / 12.0;
     let expected = (1.3_f64.powi(2) + variance).sqrt();
     assert!((found.standard_deviation() - expected).abs() < 1e-3, "{}", found.standard_deviation());
     assert!(found.mean().abs() < 1e-4, "{}", found.mean());
-    // Its long tail is on the side of the second one's.
+    // The sum has its longer tail on the same side as the second density.
     let tails = found.between(3.0, 12.0) - found.between(-12.0, -3.0);
     assert!((tails > 0.0) == (masses[0] > masses[3]) && tails.abs() > 1e-3, "{tails}");
 }
 
-// Two rectangles of equal width, by their cells: a triangle. Ten cells of 0.2 with ten of the same: ±1 and ±1; mass within ±0.2
-// of a triangle of ±2 is 1 − 0.9² = 0.19.
+// The sum of two rectangles of equal width is a triangle. Two times ten cells of 0.2: ±1 and ±1; the mass within ±0.2 of a
+// triangle of ±2 is 1 − 0.9² = 0.19.
 #[test]
 fn two_rectangles_make_a_triangle() {
     let mut wide = vec![0.0; 40];
@@ -184,7 +184,7 @@ fn two_rectangles_make_a_triangle() {
     assert!((found.standard_deviation() - (2.0_f64 / 3.0).sqrt()).abs() < 5e-3);
 }
 
-// A standard deviation of 4 cells of 0.5, another of 8: the mass ratio of the middle to one deviation away is e^½.
+// Standard deviations of 4 and of 8 cells of 0.5: the mass at the middle is e^½ times that one standard deviation away.
 #[rstest]
 #[case(2.0)]
 #[case(4.0)]
@@ -194,7 +194,7 @@ fn a_normal_density_falls_by_the_root_of_e(#[case] sd: f64) {
     assert!((mass(0.0) / mass(sd) - 0.5_f64.exp()).abs() < 1e-9);
 }
 
-// Ten cells of 100: 95 % of ± 500.
+// Ten cells of 100: 95 % of a rectangle of ± 500.
 #[test]
 fn wide_cells_have_wide_half_widths() {
     near(cells(-450.0, 100.0, &[1.0; 10]).half_width(0.95), 475.0);
