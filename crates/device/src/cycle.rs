@@ -1,25 +1,25 @@
-//! One cycle of switching, as points: rising through the levels and falling back, with what output and valve do.
+//! One switching cycle as points: vacuum rises through all levels and falls back, with the states of output and valve.
 
 use crate::settings::{Logic, SettingsSheet, SupplyValve};
 use std::fmt::Write;
 use tripbench_quantity::{LevelStyle, VacuumLevel};
 
-/// What changes at one level of a cycle.
+/// One level of a cycle, with the states from there on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CyclePoint {
     /// Name of the level.
     pub name: &'static str,
     /// The level.
     pub level: VacuumLevel,
-    /// Whether the vacuum rises there.
+    /// Whether the vacuum is rising.
     pub rising: bool,
-    /// State of the switch output from there on.
+    /// State of the switch output from this point on.
     pub output_on: bool,
-    /// State of the valve output from there on, where the device has one.
+    /// State of the valve output from this point on; `None` without air saving.
     pub valve_on: Option<bool>,
 }
 
-/// The points of one cycle from ambient past every level and back, in order.
+/// The points of one cycle in order, from ambient through every level to the reset point.
 pub fn cycle(settings: &SettingsSheet) -> Vec<CyclePoint> {
     let closed = settings.logic == Logic::NormallyClosed;
     let feeding =
@@ -53,13 +53,13 @@ pub fn cycle(settings: &SettingsSheet) -> Vec<CyclePoint> {
     points
 }
 
-/// The cycle as text for a terminal, deepest level first.
+/// The levels of the cycle as text for a terminal, deepest first.
 pub fn picture(settings: &SettingsSheet, style: LevelStyle) -> String {
     let levels: Vec<_> = cycle(settings).iter().skip(1).map(|point| (point.name, point.level)).collect();
     ladder(&levels, style)
 }
 
-/// Levels by depth, one line each.
+/// The given levels as text, one per line, deepest first.
 pub(crate) fn ladder(levels: &[(&'static str, VacuumLevel)], style: LevelStyle) -> String {
     let mut sorted = levels.to_vec();
     sorted.sort_by(|a, b| b.1.si().total_cmp(&a.1.si()));

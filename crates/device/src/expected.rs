@@ -1,11 +1,11 @@
-//! Levels that a device has to show, with the limits that its type promises around its settings.
+//! Expected levels of a device: its settings, with the tolerance that its type promises.
 
 use crate::settings::SettingsSheet;
 use crate::type_sheet::TypeSheet;
 use serde::{Deserialize, Serialize};
 use tripbench_quantity::{LevelDifference, VacuumLevel};
 
-/// Limits of a level, in pascal; both belong to what is allowed.
+/// Limits of a level, in pascal; both are themselves allowed.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct LevelLimits {
     /// Least deep level allowed.
@@ -14,22 +14,22 @@ pub struct LevelLimits {
     pub high: VacuumLevel,
 }
 
-/// What a device has to do.
+/// Limits of everything that is expected of a device.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Expected {
-    /// Turns on, rising.
+    /// Level at which the output turns on, rising.
     pub on: LevelLimits,
-    /// Turns off, falling.
+    /// Level at which the output turns off, falling.
     pub off: LevelLimits,
-    /// Switch point minus reset point, where the type promises it.
+    /// Least and greatest hysteresis; `None` if the type promises none.
     pub hysteresis: Option<[LevelDifference; 2]>,
-    /// Cuts its supply valve, rising.
+    /// Level at which the device cuts its supply valve, rising.
     pub cut_off: Option<LevelLimits>,
-    /// Feeds again, falling.
+    /// Level at which the device feeds again, falling.
     pub resume: Option<LevelLimits>,
 }
 
-/// The levels of a settings sheet with the limits of its type: setting plus and minus the promised accuracy there.
+/// Limits of every level of a settings sheet: the setting, plus and minus the promised accuracy at that level.
 pub fn expected(settings: &SettingsSheet, device: &TypeSheet) -> Expected {
     let scale = device.scale(settings.unit.value);
     let around = |level: VacuumLevel| {

@@ -1,6 +1,6 @@
-//! The device and its place: type sheets, settings sheets and their rules, expected levels, and the site sheet.
+//! Devices: type sheets, settings sheets with their rules, expected levels, and the site sheet.
 //!
-//! No I/O and no Modbus: what a device promises and how it is set, and what follows from that for its levels.
+//! No I/O and no Modbus, only what a device type promises, how a device is set, and the levels that follow from both.
 
 mod cycle;
 mod expected;

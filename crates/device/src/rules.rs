@@ -1,4 +1,4 @@
-//! Rules of a settings sheet: each with a name, a reason, and a picture of the levels in their order.
+//! Rules of a settings sheet, each with a name and a reason. Findings show the levels in order.
 
 use crate::cycle::ladder;
 use crate::settings::{AirSavingDraft, SettingsDraft, SettingsSheet};
@@ -7,19 +7,19 @@ use std::f64::consts::PI;
 use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
 use tripbench_sheet::{At, Finding, Findings, Place, Wording};
 
-/// What surrounds the device: how deep the vacuum can get here.
+/// The surroundings of the device.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Surroundings {
     /// Deepest level that the pump reaches at this site's ambient pressure.
     pub reached: VacuumLevel,
 }
 
-/// One rule.
+/// A rule of a settings sheet.
 #[derive(Debug)]
 pub struct Rule {
-    /// Its name, in kebab case; findings carry it.
+    /// Name in kebab case, as in findings.
     pub name: &'static str,
-    /// Why it is there.
+    /// Why the rule exists.
     pub reason: &'static str,
     broken: fn(&Case<'_>) -> Option<Broken>,
 }
@@ -28,17 +28,17 @@ pub struct Rule {
 pub const RULES: &[Rule] = &[
     Rule {
         name: "type-differs",
-        reason: "a settings sheet holds for one device type only",
+        reason: "a settings sheet applies to one device type only",
         broken: type_differs,
     },
     Rule {
         name: "reset-missing",
-        reason: "without a reset point or a hysteresis nobody knows when the output drops",
+        reason: "the level at which the output turns off must be given, and in one way only",
         broken: reset_missing,
     },
     Rule {
         name: "reset-below-switch",
-        reason: "the output must drop at a less deep level than it turns on, and above ambient",
+        reason: "the output must turn off at a less deep level than it turns on, at ambient at the latest",
         broken: reset_below_switch,
     },
     Rule {
@@ -48,33 +48,33 @@ pub const RULES: &[Rule] = &[
     },
     Rule {
         name: "resume-at-or-above-switch",
-        reason: "feeding again below the switch point would drop the part-present signal in every cycle",
+        reason: "if the device feeds again only below the switch point, the part-present signal can drop in every cycle",
         broken: resume_above_switch,
     },
     Rule {
         name: "resume-margin",
-        reason: "closer to the switch point than the type allows, leak and valve delay drop the part-present signal",
+        reason: "with a smaller margin than the type allows, leaks and the valve delay can drop the part-present signal",
         broken: resume_margin,
     },
     Rule {
         name: "cut-off-above-resume",
-        reason: "the valve would feed and cut at the same level and flutter",
+        reason: "a valve that cuts off and resumes at the same level flutters",
         broken: cut_off_above_resume,
     },
     Rule {
         name: "deepest-reached",
-        reason: "a level that the pump does not reach at this site never comes: the valve never closes, or the output never turns on",
+        reason: "if the pump cannot reach a level at this site, the valve never closes, or the output never turns on",
         broken: deepest_reached,
     },
     Rule { name: "inside-range", reason: "the device cannot be set outside its range", broken: inside_range },
     Rule {
         name: "multiple-of-digit",
-        reason: "the display can only be set in whole digits of the unit",
+        reason: "levels can only be set in whole digits of the display",
         broken: multiple_of_digit,
     },
     Rule {
         name: "hysteresis-above-noise",
-        reason: "with a hysteresis inside the noise the output chatters",
+        reason: "the output chatters if the hysteresis is within the noise",
         broken: hysteresis_above_noise,
     },
     Rule {
@@ -89,26 +89,27 @@ pub const RULES: &[Rule] = &[
     },
     Rule {
         name: "workpiece-held",
-        reason: "at the resume level the holding force is least; it must still carry the workpiece",
+        reason: "the holding force is least at the resume level and must still hold the workpiece; this is not a lifting calculation",
         broken: workpiece_held,
     },
 ];
 
-/// What a rule looks at.
+/// Input of a rule.
 struct Case<'c> {
     draft: &'c SettingsDraft,
     device: &'c TypeSheet,
     around: Surroundings,
 }
 
-/// Where and how a rule is broken.
+/// Place, message and help of a broken rule.
 struct Broken {
     place: Place,
     message: String,
     help: String,
 }
 
-/// Runs every rule and completes the sheet; findings name the rule, its reason, and show the levels in their order.
+/// Checks every rule and completes the sheet; `None` if a rule is broken or a field is missing. Each finding names the rule
+/// and its reason, and shows the levels in order.
 pub fn check_settings(
     draft: SettingsDraft,
     device: &TypeSheet,
@@ -147,7 +148,7 @@ impl Case<'_> {
         self.draft.air_saving.as_ref()?.as_ref()
     }
 
-    /// Cut-off and resume level.
+    /// Cut-off and resume level, as far as known.
     fn saving_levels(&self) -> [Option<At<VacuumLevel>>; 2] {
         match (self.air_saving(), &self.draft.switch_point) {
             (Some(draft), Some(switch_point)) => draft.levels(switch_point),
@@ -155,7 +156,7 @@ impl Case<'_> {
         }
     }
 
-    /// Every level that is known, with its name.
+    /// Every known level with its name; `None` if fewer than two are known.
     fn levels(&self) -> Option<Vec<(&'static str, VacuumLevel)>> {
         let [cut_off, resume] = self.saving_levels();
         let switch_point = self.draft.switch_point.clone();
@@ -175,7 +176,7 @@ impl Case<'_> {
     }
 }
 
-#[expect(clippy::unnecessary_wraps, reason = "the last word of every rule, which answers with an option")]
+#[expect(clippy::unnecessary_wraps, reason = "the last expression of every rule, which returns an option")]
 fn broken(place: &Place, message: String, help: String) -> Option<Broken> {
     Some(Broken { place: place.clone(), message, help })
 }
@@ -184,8 +185,13 @@ fn type_differs(case: &Case<'_>) -> Option<Broken> {
     let named = case.draft.device_type.as_ref()?;
     let given = &case.device.header.name;
     (named.value != given.value).then_some(())?;
-    let message = format!("this sheet is for type `{}`, the type sheet is `{}`", named.value, given.value);
-    broken(&named.place, message, format!("take the settings of `{0}`, or write type = \"{0}\"", given.value))
+    let message =
+        format!("this sheet is for type `{}`, but the type sheet is for `{}`", named.value, given.value);
+    broken(
+        &named.place,
+        message,
+        format!("use the settings sheet of `{0}`, or write type = \"{0}\"", given.value),
+    )
 }
 
 fn reset_missing(case: &Case<'_>) -> Option<Broken> {
@@ -197,7 +203,7 @@ fn reset_missing(case: &Case<'_>) -> Option<Broken> {
         }
         (Some(_), Some(hysteresis)) => {
             let message = "a reset point and a hysteresis are both given".into();
-            broken(&hysteresis.place, message, "keep the one that is on the device's own sheet".into())
+            broken(&hysteresis.place, message, "keep one of them: the one that is set on the device".into())
         }
         _ => None,
     }
@@ -228,7 +234,7 @@ fn levels_missing(case: &Case<'_>) -> Option<Broken> {
         (Some(_), Some(_)) => return None,
     };
     let help = "give cut_off and resume, or cut_off_margin and resume_margin above the switch point";
-    broken(&draft.place, format!("air saving without {missing}"), help.into())
+    broken(&draft.place, format!("air saving lacks {missing}"), help.into())
 }
 
 fn resume_above_switch(case: &Case<'_>) -> Option<Broken> {
@@ -273,12 +279,12 @@ fn deepest_reached(case: &Case<'_>) -> Option<Broken> {
     let [cut_off, _] = case.saving_levels();
     let deepest = cut_off.or_else(|| case.draft.switch_point.clone())?;
     (deepest.value >= case.around.reached).then_some(())?;
-    let message = format!("{} is not reached here", case.show(deepest.value));
+    let message = format!("the pump does not reach {} at this site", case.show(deepest.value));
     broken(
         &deepest.place,
         message,
         format!(
-            "allowed: less deep than {}, what the pump reaches at this site",
+            "allowed: less deep than {}, the deepest level of the pump at this site",
             case.show(case.around.reached)
         ),
     )
@@ -364,7 +370,7 @@ fn workpiece_held(case: &Case<'_>) -> Option<Broken> {
     let allowed = if needed.si() < 100e3 {
         format!("allowed: {} or deeper, or more or larger pads", case.show(needed))
     } else {
-        String::from("no vacuum holds it with these pads: more or larger pads, or a lighter workpiece")
+        String::from("no vacuum can hold it with these pads: use more or larger pads, or a lighter workpiece")
     };
     broken(&least.place, message, allowed)
 }

@@ -1,4 +1,4 @@
-//! The settings sheet: how one device is to be set.
+//! The settings sheet: the settings that one device must have.
 
 use tripbench_quantity::{Acceleration, Length, LevelDifference, Mass, PressureUnit, TimeSpan, VacuumLevel};
 use tripbench_sheet::{At, Header, Place, Reader, words};
@@ -6,9 +6,9 @@ use tripbench_sheet::{At, Header, Place, Reader, words};
 words! {
     /// Function mode of a switch output, in the words of the IO-Link Smart Sensor Profile.
     pub enum Mode {
-        /// On from the switch point, off below it by the hysteresis.
+        /// Turns on at the switch point, and off when the level is less deep by the hysteresis.
         SinglePoint = "single-point",
-        /// On from the deeper, off below the less deep of two points.
+        /// Turns on at the deeper of two points, and off at the less deep one.
         TwoPoint = "two-point",
         /// On between two points.
         Window = "window",
@@ -18,15 +18,15 @@ words! {
 words! {
     /// State of a switch output below its switch point.
     pub enum Logic {
-        /// Off below.
+        /// Off below the switch point.
         NormallyOpen = "normally-open",
-        /// On below.
+        /// On below the switch point.
         NormallyClosed = "normally-closed",
     }
 }
 
 words! {
-    /// What the supply valve does without power.
+    /// State of the supply valve without power.
     pub enum SupplyValve {
         /// Closed without power: the valve output is on while it feeds.
         ClosedWithoutPower = "closed-without-power",
@@ -38,18 +38,18 @@ words! {
 /// Levels of air saving.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AirSaving {
-    /// The device cuts its supply valve here.
+    /// Level at which the device cuts its supply valve.
     pub cut_off: At<VacuumLevel>,
-    /// The device feeds again here.
+    /// Level at which the device feeds again.
     pub resume: At<VacuumLevel>,
-    /// What the valve does without power.
+    /// State of the supply valve without power.
     pub supply_valve: SupplyValve,
 }
 
-/// What is held, for the check that it stays held at the resume level.
+/// The workpiece, for the plausibility check that the pads hold it at the resume level.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Workpiece {
-    /// Mass.
+    /// Mass of the workpiece.
     pub mass: At<Mass>,
     /// Number of pads.
     pub pads: At<u16>,
@@ -57,7 +57,7 @@ pub struct Workpiece {
     pub pad_diameter: At<Length>,
     /// Largest acceleration added to gravity.
     pub acceleration: At<Acceleration>,
-    /// Factor that the site asks for.
+    /// Safety factor that the site requires, 1 or more.
     pub factor: At<f64>,
 }
 
@@ -68,27 +68,27 @@ pub struct SettingsSheet {
     pub header: Header,
     /// Name of the type sheet.
     pub device_type: At<String>,
-    /// Unit that the device is set in.
+    /// Unit to which the device is set.
     pub unit: At<PressureUnit>,
     /// Function mode.
     pub mode: At<Mode>,
-    /// The output turns on here with rising vacuum.
+    /// Level at which the output turns on with rising vacuum.
     pub switch_point: At<VacuumLevel>,
-    /// The output turns off here with falling vacuum.
+    /// Level at which the output turns off with falling vacuum.
     pub reset_point: At<VacuumLevel>,
-    /// Normally open or closed.
+    /// State of the output below its switch point.
     pub logic: Logic,
     /// Selected output delay.
     pub delay: At<TimeSpan>,
-    /// Air saving, where the device controls its supply valve.
+    /// Air saving; `None` if the device does not control its supply valve.
     pub air_saving: Option<AirSaving>,
-    /// What is held.
+    /// The workpiece, if the sheet gives it.
     pub workpiece: Option<Workpiece>,
 }
 
-/// A settings sheet as far as it could be read: rules run on it even when fields are wrong.
+/// The fields of a settings sheet that could be read; the rules run even if other fields are wrong.
 #[derive(Debug, Clone)]
-#[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
+#[expect(clippy::option_option, reason = "outer `None`: unreadable; inner `None`: left out")]
 pub struct SettingsDraft {
     pub(crate) header: Option<Header>,
     pub(crate) device_type: Option<At<String>>,
@@ -114,23 +114,27 @@ pub(crate) struct AirSavingDraft {
 }
 
 impl SettingsDraft {
-    /// Reads what can be read of a settings sheet.
+    /// Reads every readable field of a settings sheet.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let header = Header::read(reader);
         let device_type = reader.required("type", "name of the type sheet");
-        let unit = reader.or("unit", "unit that the device is set in", PressureUnit::KILOPASCAL);
+        let unit = reader.or("unit", "unit to which the device is set", PressureUnit::KILOPASCAL);
         let switch = reader.table("switch", "the switch output", |switch| {
             let mode = switch.or("mode", "single-point, two-point or window", Mode::SinglePoint);
-            let switch_point = switch.required("switch_point", "output turns on here with rising vacuum");
-            let reset_point =
-                switch.optional("reset_point", "output turns off here with falling vacuum").flatten();
-            let hysteresis = switch.optional("hysteresis", "or: switch point minus reset point").flatten();
+            let switch_point =
+                switch.required("switch_point", "level at which the output turns on with rising vacuum");
+            let reset_point = switch
+                .optional("reset_point", "level at which the output turns off with falling vacuum")
+                .flatten();
+            let hysteresis = switch
+                .optional("hysteresis", "instead of reset_point: switch point minus reset point")
+                .flatten();
             let logic = switch.or("logic", "normally-open or normally-closed", Logic::NormallyOpen);
             let delay = switch.or("delay", "selected output delay", TimeSpan::ZERO);
             Some((mode, switch_point, reset_point, hysteresis, logic, delay))
         });
         let air_saving = reader.optional_table("air_saving", "levels of air saving", AirSavingDraft::read);
-        let workpiece = reader.optional_table("workpiece", "what is held", Workpiece::read);
+        let workpiece = reader.optional_table("workpiece", "the workpiece", Workpiece::read);
         let (mode, switch_point, reset_point, hysteresis, logic, delay) = switch.unwrap_or_default();
         Some(Self {
             header,
@@ -147,7 +151,7 @@ impl SettingsDraft {
         })
     }
 
-    /// The reset point, given or by the hysteresis.
+    /// The reset point, as given or calculated from the hysteresis.
     pub(crate) fn reset(&self) -> Option<At<VacuumLevel>> {
         if self.reset_point.is_some() {
             return self.reset_point.clone();
@@ -156,7 +160,7 @@ impl SettingsDraft {
         Some(hysteresis.map(|hysteresis| switch_point.value - hysteresis))
     }
 
-    /// The sheet, if everything that it needs is there.
+    /// The sheet; `None` if a required field is missing.
     pub(crate) fn complete(self) -> Option<SettingsSheet> {
         let reset_point = self.reset()?;
         let switch_point = self.switch_point.clone()?;
@@ -180,23 +184,23 @@ impl SettingsDraft {
 }
 
 impl AirSavingDraft {
-    #[expect(clippy::unnecessary_wraps, reason = "the form of every reading function")]
+    #[expect(clippy::unnecessary_wraps, reason = "the signature of every reading function")]
     fn read(reader: &Reader<'_>) -> Option<Self> {
         Some(Self {
-            cut_off: reader.optional("cut_off", "device cuts its supply valve here").flatten(),
+            cut_off: reader.optional("cut_off", "level at which the device cuts its supply valve").flatten(),
             cut_off_margin: reader
-                .optional("cut_off_margin", "or: cut-off level above the switch point")
+                .optional("cut_off_margin", "instead of cut_off: cut-off level minus switch point")
                 .flatten(),
-            resume: reader.optional("resume", "device feeds again here").flatten(),
+            resume: reader.optional("resume", "level at which the device feeds again").flatten(),
             resume_margin: reader
-                .optional("resume_margin", "or: resume level above the switch point")
+                .optional("resume_margin", "instead of resume: resume level minus switch point")
                 .flatten(),
             supply_valve: reader.required("supply_valve", "closed-without-power or open-without-power"),
             place: reader.place(),
         })
     }
 
-    /// Cut-off and resume level, given or by their margins above the switch point.
+    /// Cut-off and resume level, as given or calculated from their margins to the switch point.
     pub(crate) fn levels(&self, switch_point: &At<VacuumLevel>) -> [Option<At<VacuumLevel>>; 2] {
         let level = |level: &Option<At<VacuumLevel>>, margin: &Option<At<LevelDifference>>| {
             level
@@ -214,12 +218,12 @@ impl AirSavingDraft {
 
 impl Workpiece {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let mass = reader.required("mass", "mass of what is held");
+        let mass = reader.required("mass", "mass of the workpiece");
         let pads = reader.required("pads", "number of pads");
         let diameter = reader.required("pad_diameter", "effective diameter of a pad");
         let acceleration =
             reader.or("acceleration", "largest acceleration added to gravity", Acceleration::ZERO);
-        let factor = reader.required("factor", "factor that the site asks for");
+        let factor = reader.required("factor", "safety factor that the site requires");
         let factor = reader.tested(factor, "1 or more", |factor: &f64| *factor >= 1.0);
         Some(Self {
             mass: mass?,

@@ -1,4 +1,4 @@
-//! The site sheet: what holds for a whole site. Every entry has a default, so that a bench without one works.
+//! The site sheet: what applies to a whole site. Every entry has a default, so a bench also works without a site sheet.
 
 use tripbench_quantity::{
     AbsolutePressure, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel,
@@ -6,39 +6,39 @@ use tripbench_quantity::{
 use tripbench_sheet::{At, Finding, Findings, Reader, Source, Text, Wording, read_sheet, words};
 
 words! {
-    /// How a result near a limit is decided.
+    /// Rule by which a result near a limit is decided.
     pub enum DecisionRule {
-        /// Pass only inside the limits by U, fail only outside by U, else undecided.
+        /// Pass if inside the limits by U or more, fail if outside by U or more, otherwise undecided.
         GuardBand = "guard-band",
-        /// Pass inside, fail outside the limits; the uncertainty is shown but not subtracted.
+        /// Pass inside the limits, fail outside; the uncertainty is shown but does not count.
         Simple = "simple",
-        /// Pass and fail only where the risk that it is wrong is at most the share in `highest_risk`.
+        /// Pass or fail only if the risk of a wrong decision is at most `highest_risk`, otherwise undecided.
         HighestRisk = "highest-risk",
     }
 }
 
 words! {
-    /// What happens when the reference's calibration has expired.
+    /// What happens if the calibration of the reference has expired.
     pub enum ExpiredCalibration {
         /// The run is refused.
         Refuse = "refuse",
-        /// The run is made, with a warning.
+        /// The run goes ahead with a warning.
         Warn = "warn",
     }
 }
 
 words! {
-    /// What becomes of a pass where something that is set was not checked: the selected delay, the delay of an output, bounce.
+    /// What becomes of a pass if the selected delay, the delay of an output or bounce was not checked.
     pub enum NotChecked {
-        /// It stands beside the verdict.
+        /// The device still passes; what was not checked is shown beside the verdict.
         Say = "say",
-        /// The device is undecided.
+        /// The device is undecided instead.
         Undecided = "undecided",
     }
 }
 
 words! {
-    /// How vacuum is counted on this site.
+    /// Sign convention for vacuum levels.
     pub enum SignWord {
         /// Positive below ambient.
         Vacuum = "vacuum",
@@ -50,9 +50,9 @@ words! {
 /// How long the bench waits before it aborts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Waiting {
-    /// For air pressure to come back.
+    /// Longest wait for the air pressure to recover.
     pub air: TimeSpan,
-    /// For an answer to a prompt.
+    /// Longest wait for an answer to a prompt.
     pub answer: TimeSpan,
 }
 
@@ -61,34 +61,34 @@ pub struct Waiting {
 pub struct SiteSheet {
     /// Name of the site.
     pub name: String,
-    /// Language of texts.
+    /// Language of texts, such as `en`.
     pub language: String,
-    /// Unit and sign of shown levels.
+    /// Unit and sign convention of displayed levels.
     pub style: LevelStyle,
     /// Height above sea level.
     pub altitude: Length,
     /// Decision rule.
     pub decision: DecisionRule,
-    /// Highest risk of a wrong pass or fail, a share, for the rule of that name.
+    /// Highest allowed risk of a wrong pass or fail, 0 to 1, for [`DecisionRule::HighestRisk`].
     pub highest_risk: f64,
-    /// Standard deviation of the site's devices around nominal as a share of half the tolerance, where it is known; that
-    /// rule then counts it.
+    /// Standard deviation of the devices around nominal, as a share of half the tolerance; if given, that rule takes it into
+    /// account.
     pub process_spread: Option<f64>,
-    /// What becomes of a pass where something was not checked.
+    /// What becomes of a pass if something was not checked.
     pub not_checked: NotChecked,
-    /// What happens when the reference's calibration has expired.
+    /// What happens if the calibration of the reference has expired.
     pub expired_calibration: ExpiredCalibration,
     /// Waiting limits.
     pub waiting: Waiting,
-    /// Sheets taken when the command line names none: rig, type, settings, script.
+    /// Sheets to use when the command line names none.
     pub defaults: Defaults,
-    /// More cautions to show.
+    /// Additional cautions to show.
     pub cautions: Option<Text>,
-    /// Width of the visible screen at the bench: the page makes its buttons as large as a glove needs.
+    /// Width of the visible screen at the bench, from which the page makes its buttons large enough for gloves.
     pub screen_width: Option<Length>,
 }
 
-/// Share of wrong decisions that a guard band of U allows (ILAC-G8:09/2019).
+/// Default of `highest_risk`: the share of wrong decisions with a guard band of U (ILAC-G8:09/2019).
 const HIGHEST_RISK: f64 = 0.025;
 
 /// Paths of default sheets, relative to the site sheet.
@@ -100,7 +100,7 @@ pub struct Defaults {
     pub device_type: Option<String>,
     /// Settings sheet.
     pub settings: Option<String>,
-    /// Folder of scripts, in which `goods-in` is `goods-in.toml`.
+    /// Folder of scripts; the script `goods-in` is `goods-in.toml` in it.
     pub scripts: Option<String>,
 }
 
@@ -109,7 +109,7 @@ impl SiteSheet {
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let name = reader.or("name", "name of the site", String::from("this site"));
         let language = reader.or("language", "language of texts, such as en or de", String::from("en"));
-        let unit = reader.or("unit", "unit of shown levels", PressureUnit::KILOPASCAL);
+        let unit = reader.or("unit", "unit of displayed levels", PressureUnit::KILOPASCAL);
         let sign = reader.or("sign", "vacuum (positive below ambient) or gauge (negative)", SignWord::Vacuum);
         let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Length::ZERO);
         let altitude =
@@ -123,7 +123,7 @@ impl SiteSheet {
         let process = some_tested(reader, process, "0.01 to 10", |share| (0.01..=10.0).contains(share));
         let not_checked = reader.or(
             "not_checked",
-            "what becomes of a pass where a delay or bounce was not checked: say or undecided",
+            "what becomes of a pass if a delay or bounce was not checked: say or undecided",
             NotChecked::Say,
         );
         let expired = reader.or("expired_calibration", "refuse or warn", ExpiredCalibration::Refuse);
@@ -131,12 +131,12 @@ impl SiteSheet {
             reader.optional_table("waiting", "how long the bench waits before it aborts", Waiting::read);
         let defaults = reader.optional_table(
             "defaults",
-            "sheets taken when the command line names none",
+            "sheets to use when the command line names none",
             Defaults::read,
         );
-        let cautions = reader.optional("cautions", "more cautions to show");
+        let cautions = reader.optional("cautions", "additional cautions to show");
         let screen = reader.optional_table("screen", "the screen at the bench", |reader: &Reader<'_>| {
-            let width = reader.required::<Length>("width", "width of its visible part, such as \"222 mm\"");
+            let width = reader.required::<Length>("width", "width of its visible area, such as \"222 mm\"");
             reader.tested(width, "100 mm to 2 m", |width: &Length| (0.1..=2.0).contains(&width.si()))
         });
         let sign = match sign?.value {
@@ -160,20 +160,20 @@ impl SiteSheet {
         })
     }
 
-    /// Ambient pressure at this site's altitude in the standard atmosphere.
+    /// Ambient pressure at the altitude of this site, in the standard atmosphere.
     pub fn ambient(&self) -> AbsolutePressure {
         ambient_at(self.altitude)
     }
 
-    /// Deepest level that is physically there at this site, given what the pump reaches at sea level.
+    /// Deepest level that the pump reaches at this site, given its deepest level at sea level.
     pub fn reached(&self, ultimate_at_sea_level: VacuumLevel) -> VacuumLevel {
         let share = self.ambient().si() / ambient_at(Length::ZERO).si();
         VacuumLevel::new(ultimate_at_sea_level.si() * share)
     }
 }
 
-/// A key that only the rule highest-risk uses. With another rule it would be ignored without its author noticing.
-#[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
+/// Reads a key that only the rule highest-risk uses; with another rule it is an error, because it would have no effect.
+#[expect(clippy::option_option, reason = "outer `None`: wrong; inner `None`: left out")]
 fn of_rule(
     reader: &Reader<'_>,
     decision: Option<&At<DecisionRule>>,
@@ -187,15 +187,15 @@ fn of_rule(
     }
     let wording = Wording::new(
         format!("`{key} = {}` is not used with decision = \"{}\"", at.value, rule.value),
-        "for decision = \"highest-risk\" alone",
+        "only for decision = \"highest-risk\"",
         format!("write decision = \"highest-risk\", or leave `{key}` out"),
     );
     reader.finding(Finding::error("key-of-another-rule", &at.place, wording));
     None
 }
 
-/// A number that may be left out, within what is allowed.
-#[expect(clippy::option_option, reason = "outer: could it be read; inner: is it there")]
+/// An optional number that must pass `test`; `allowed` tells people which values do.
+#[expect(clippy::option_option, reason = "outer `None`: wrong; inner `None`: left out")]
 fn some_tested(
     reader: &Reader<'_>,
     found: Option<Option<At<f64>>>,
@@ -232,8 +232,8 @@ impl Default for SiteSheet {
 impl Waiting {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let default = Self::default();
-        let air = reader.or("air", "for air pressure to come back", default.air);
-        let answer = reader.or("answer", "for an answer to a prompt", default.answer);
+        let air = reader.or("air", "longest wait for the air pressure to recover", default.air);
+        let answer = reader.or("answer", "longest wait for an answer to a prompt", default.answer);
         Some(Self { air: air?.value, answer: answer?.value })
     }
 }
@@ -258,7 +258,7 @@ impl Defaults {
     }
 }
 
-/// Pressure of the standard atmosphere at a geopotential height below 11 km (ISO 2533, constants as published there).
+/// Pressure of the standard atmosphere at a geopotential height below 11 km (ISO 2533, with its published constants).
 pub fn ambient_at(height: Length) -> AbsolutePressure {
     const SEA_LEVEL_PA: f64 = 101_325.0;
     const SEA_LEVEL_K: f64 = 288.15;

@@ -1,4 +1,4 @@
-//! The type sheet: what the maker of a device type promises.
+//! The type sheet: what the maker promises of a device type.
 
 use crate::settings::Mode;
 use serde_json::{Value, json};
@@ -8,11 +8,11 @@ use tripbench_quantity::{
 use tripbench_sheet::{At, Field, Header, Node, Problem, Reader, Text, words};
 
 words! {
-    /// What a promised response time holds for.
+    /// What a promised response time applies to.
     pub enum ResponseFor {
         /// Every single operation.
         EveryOperation = "every-operation",
-        /// The mean of many.
+        /// The mean of many operations.
         Mean = "mean",
     }
 }
@@ -27,12 +27,12 @@ words! {
     }
 }
 
-/// One step of the display in one unit.
+/// Smallest step of the display in one unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DisplayDigit {
     /// The unit.
     pub unit: PressureUnit,
-    /// The step.
+    /// The step, more than zero.
     pub step: LevelDifference,
 }
 
@@ -47,7 +47,7 @@ impl Field for DisplayDigit {
             _ => Err(Problem {
                 rule: "out-of-range",
                 message: format!("`{text}` is not a display digit"),
-                help: "write one step of the display with its unit, such as \"0.1 kPa\"".into(),
+                help: "write the smallest step of the display with its unit, such as \"0.1 kPa\"".into(),
             }),
         }
     }
@@ -58,7 +58,7 @@ impl Field for DisplayDigit {
     }
 }
 
-/// What the maker promises of the switching.
+/// What the maker promises about the switching.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Promise {
     /// Largest deviation of a level from its setting.
@@ -69,22 +69,22 @@ pub struct Promise {
     pub repeatability: At<Tolerance>,
     /// Longest time from level to output without a selected delay.
     pub response_time: At<TimeSpan>,
-    /// What that holds for.
+    /// What the response time applies to.
     pub response_for: ResponseFor,
     /// Output delays that can be selected.
     pub delays: Vec<TimeSpan>,
 }
 
-/// What can be set.
+/// Limits of the settings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SettingRanges {
-    /// Least deep level.
+    /// Least deep level that can be set.
     pub lowest: At<VacuumLevel>,
-    /// Deepest level.
+    /// Deepest level that can be set.
     pub highest: At<VacuumLevel>,
-    /// Smallest distance of the resume level above the switch point.
+    /// Smallest margin of the resume level: resume level minus switch point.
     pub smallest_resume_margin: At<LevelDifference>,
-    /// Noise that a hysteresis has to exceed.
+    /// Noise that the hysteresis must exceed.
     pub noise: At<LevelDifference>,
 }
 
@@ -93,21 +93,21 @@ pub struct SettingRanges {
 pub struct TypeSheet {
     /// Name, revision, state.
     pub header: Header,
-    /// Full scale, to which %FS refers.
+    /// Full scale, the reference of %FS.
     pub full_scale: At<VacuumLevel>,
-    /// One display step in each unit that can be set.
+    /// Smallest display step in each unit to which the device can be set.
     pub digits: At<Vec<DisplayDigit>>,
-    /// What is promised.
+    /// What the maker promises.
     pub promise: Promise,
-    /// What can be set.
+    /// Limits of the settings.
     pub setting: SettingRanges,
-    /// Kinds of switch output.
+    /// Available kinds of switch output.
     pub outputs: At<Vec<OutputKind>>,
-    /// Function modes.
+    /// Available function modes.
     pub modes: At<Vec<Mode>>,
-    /// Supply window.
+    /// Lowest and highest voltage of the device power.
     pub power: Option<At<[Voltage; 2]>>,
-    /// How it is mounted, for people.
+    /// Text for people on mounting: port, seal, torque, tube.
     pub mounting: Option<At<Text>>,
 }
 
@@ -115,15 +115,15 @@ impl TypeSheet {
     /// Reads a type sheet.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let header = Header::read(reader);
-        let full_scale = reader.required("full_scale", "full scale, to which %FS refers");
-        let digits =
-            reader.required("digits", "one display step in each unit, such as [\"0.1 kPa\", \"1 mbar\"]");
-        let promise = reader.table("promise", "what the maker promises of the switching", Promise::read);
-        let setting = reader.table("setting", "what can be set", SettingRanges::read);
+        let full_scale = reader.required("full_scale", "full scale, the reference of %FS");
+        let digits = reader
+            .required("digits", "smallest display step in each unit, such as [\"0.1 kPa\", \"1 mbar\"]");
+        let promise = reader.table("promise", "what the maker promises about the switching", Promise::read);
+        let setting = reader.table("setting", "limits of the settings", SettingRanges::read);
         let outputs =
             reader.or("outputs", "kinds of switch output", vec![OutputKind::Sourcing, OutputKind::Sinking]);
         let modes = reader.or("modes", "function modes", vec![Mode::SinglePoint]);
-        let power = reader.optional("power", "lowest and highest supply voltage");
+        let power = reader.optional("power", "lowest and highest voltage of the device power");
         let mounting = reader.optional("mounting", "port, seal, torque and tube, as the maker states them");
         Some(Self {
             header: header?,
@@ -138,12 +138,12 @@ impl TypeSheet {
         })
     }
 
-    /// One display step in a unit, if the device can be set in it.
+    /// Smallest display step in a unit; `None` if the device cannot be set to that unit.
     pub fn digit(&self, unit: PressureUnit) -> Option<LevelDifference> {
         self.digits.iter().find(|digit| digit.unit == unit).map(|digit| digit.step)
     }
 
-    /// What this type's tolerances refer to when it is set in `unit`.
+    /// Full scale and display digit to which the tolerances refer when the device is set to `unit`.
     pub fn scale(&self, unit: PressureUnit) -> ToleranceScale {
         ToleranceScale { full_scale: self.full_scale.value, digit: self.digit(unit).unwrap_or_default() }
     }
@@ -161,7 +161,7 @@ impl Promise {
             reader.required("response_time", "longest time from level to output, no delay selected");
         let response_for = reader.or(
             "response_for",
-            "what that holds for: every-operation or mean",
+            "what the response time applies to: every-operation or mean",
             ResponseFor::EveryOperation,
         );
         let delays = reader.or("delays", "output delays that can be selected", vec![TimeSpan::ZERO]);
@@ -182,10 +182,10 @@ impl SettingRanges {
         let highest = reader.required("highest", "deepest level that can be set");
         let margin = reader.or(
             "smallest_resume_margin",
-            "smallest distance of the resume level above the switch point",
+            "smallest margin: resume level minus switch point",
             LevelDifference::ZERO,
         );
-        let noise = reader.or("noise", "noise that a hysteresis has to exceed", LevelDifference::ZERO);
+        let noise = reader.or("noise", "noise that the hysteresis must exceed", LevelDifference::ZERO);
         Some(Self { lowest: lowest?, highest: highest?, smallest_resume_margin: margin?, noise: noise? })
     }
 }

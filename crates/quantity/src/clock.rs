@@ -1,11 +1,11 @@
-//! Time on a run's own clock: whole nanoseconds since the run began. No clock is read here.
+//! Time on the clock of a run: whole nanoseconds since its start. No clock is read here.
 
 use crate::TimeSpan;
 use serde::{Deserialize, Serialize};
 use std::ops::{Add, Sub};
 use std::time::Duration;
 
-/// A point on the run's clock: nanoseconds since its start, from a clock that counts while the machine sleeps.
+/// A point in time on the clock of a run: nanoseconds since its start. The clock also runs while the machine sleeps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Mono(u64);
@@ -14,7 +14,7 @@ impl Mono {
     /// The start of the run.
     pub const START: Self = Self(0);
 
-    /// From nanoseconds since the start.
+    /// The point this many nanoseconds after the start.
     pub const fn from_nanos(nanos: u64) -> Self {
         Self(nanos)
     }
@@ -50,17 +50,17 @@ impl Sub<Duration> for Mono {
     }
 }
 
-/// When something was done: not before `before`, not after `after`.
+/// The interval in which something happened, such as one request with its answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 pub struct Span {
-    /// Taken before the request was sent.
+    /// Time before the request was sent.
     pub before: Mono,
-    /// Taken after the answer was in.
+    /// Time after the answer was received.
     pub after: Mono,
 }
 
 impl Span {
-    /// Middle of the span, seconds since the start.
+    /// Middle of the span, in seconds since the start.
     pub fn middle_seconds(self) -> f64 {
         f64::midpoint(self.before.seconds(), self.after.seconds())
     }
@@ -72,7 +72,7 @@ impl Span {
 }
 
 impl TimeSpan {
-    /// As a [`Duration`]; a negative time or not a number is zero, one that is too long is the longest.
+    /// The time as a [`Duration`]: zero if negative or NaN, [`Duration::MAX`] if too long.
     pub fn duration(self) -> Duration {
         let too_long = if self.si() > 1.0 { Duration::MAX } else { Duration::ZERO };
         Duration::try_from_secs_f64(self.si()).unwrap_or(too_long)

@@ -1,9 +1,9 @@
-//! How quantities are shown: unit and sign of the site's choice, digits that the uncertainty supports.
+//! Display of quantities: in the unit and sign that the site chose, with digits that the uncertainty supports.
 
 use crate::{LevelDifference, LevelRate, PressureUnit, VacuumLevel};
 use serde::{Deserialize, Serialize};
 
-/// How a site counts vacuum.
+/// Sign convention of a site for vacuum levels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SignConvention {
@@ -14,17 +14,17 @@ pub enum SignConvention {
     Gauge,
 }
 
-/// Unit and sign in which levels are shown.
+/// Unit and sign convention in which levels are shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct LevelStyle {
     /// The unit.
     pub unit: PressureUnit,
-    /// The sign.
+    /// The sign convention.
     pub sign: SignConvention,
 }
 
 impl LevelStyle {
-    /// Digits after the point for a useful reading: about 0.1 % of 60 kPa in any unit.
+    /// Number of decimals for levels: 3, 1 or 0, depending on the size of the unit.
     pub fn decimals(self) -> usize {
         match self.unit.pascal() {
             one if one >= 5e4 => 3,
@@ -33,27 +33,27 @@ impl LevelStyle {
         }
     }
 
-    /// A level in this unit, with its sign.
+    /// A level as a number in this unit and sign convention.
     pub fn value(self, level: VacuumLevel) -> f64 {
         level.si() * self.factor() / self.unit.pascal()
     }
 
-    /// A level as a number with its sign, without unit.
+    /// A level as text in this sign convention, without the unit.
     pub fn number(self, level: VacuumLevel) -> String {
         self.fixed(level.si() * self.factor(), self.decimals())
     }
 
-    /// A level with its unit, as the site counts it.
+    /// A level as text in this sign convention, with the unit.
     pub fn level(self, level: VacuumLevel) -> String {
         format!("{} {}", self.number(level), self.unit.symbol())
     }
 
-    /// A difference with its unit; the sign convention does not turn differences.
+    /// A difference as text with its unit; the sign convention does not apply to differences.
     pub fn difference(self, difference: LevelDifference) -> String {
         format!("{} {}", self.fixed(difference.si(), self.decimals() + 1), self.unit.symbol())
     }
 
-    /// A rate with its unit, signed towards deeper.
+    /// A rate as text with its unit; positive is towards deeper in either sign convention.
     pub fn rate(self, rate: LevelRate) -> String {
         format!("{:+.*} {}/s", self.decimals(), rate.si() / self.unit.pascal(), self.unit.symbol())
     }
@@ -72,7 +72,7 @@ impl LevelStyle {
     }
 }
 
-/// Digits after the point that show `uncertainty` with two significant digits, at most 6.
+/// Number of decimals, 0 to 6, that shows `uncertainty` with two significant digits; 3 if it is not positive and finite.
 pub fn significant(uncertainty: f64) -> usize {
     if !uncertainty.is_finite() || uncertainty <= 0.0 {
         return 3;

@@ -1,4 +1,4 @@
-//! The newtypes: one for each kind of quantity that crosses a signature.
+//! The newtypes, one for each kind of quantity in a signature.
 
 use crate::unit::{
     ACCELERATION_UNITS, CURRENT_UNITS, LENGTH_UNITS, MASS_UNITS, PRESSURE_UNITS, RATE_UNITS,
@@ -7,19 +7,19 @@ use crate::unit::{
 use serde::{Deserialize, Serialize};
 use std::ops::{Add, Mul, Neg, Sub};
 
-/// A kind of quantity: stored in SI, written with one of its units.
+/// A kind of quantity: stored in SI units, written with one of its units.
 pub trait Quantity: Copy + Sized {
-    /// What it is, as a finding names it ("vacuum level").
+    /// Name of the kind for messages, such as "vacuum level".
     const WHAT: &'static str;
-    /// How one is written.
+    /// Example of a value as written in a sheet.
     const EXAMPLE: &'static str;
-    /// Whether a value below zero has a meaning.
+    /// Whether a negative value may be written in a sheet.
     const SIGNED: bool;
-    /// The units that it may be written in.
+    /// The units in which it may be written.
     fn units() -> &'static [Unit];
-    /// From an SI value.
+    /// The quantity with this SI value.
     fn from_si(si: f64) -> Self;
-    /// The SI value.
+    /// The value in SI units.
     fn si(self) -> f64;
 }
 
@@ -33,11 +33,11 @@ macro_rules! quantity {
         impl $name {
             /// Zero.
             pub const ZERO: Self = Self(0.0);
-            /// From an SI value.
+            /// The quantity with this SI value.
             pub const fn new(si: f64) -> Self {
                 Self(si)
             }
-            /// The SI value.
+            /// The value in SI units.
             pub const fn si(self) -> f64 {
                 self.0
             }
@@ -61,11 +61,11 @@ macro_rules! quantity {
 }
 
 quantity!(
-    /// Vacuum level, in pascal: ambient pressure minus pressure, positive below ambient.
+    /// Vacuum level, in pascal: ambient pressure minus absolute pressure, positive below ambient.
     VacuumLevel, "vacuum level", "62 kPa", false, PRESSURE_UNITS
 );
 quantity!(
-    /// Difference of two vacuum levels, in pascal: a hysteresis, a tolerance, an uncertainty.
+    /// Difference of two vacuum levels, in pascal, such as a hysteresis, a tolerance or an uncertainty.
     LevelDifference, "difference of vacuum levels", "1.5 kPa", false, PRESSURE_UNITS
 );
 quantity!(
@@ -77,11 +77,11 @@ quantity!(
     AirPressure, "air pressure", "5.5 bar", false, PRESSURE_UNITS
 );
 quantity!(
-    /// Rate of change of a vacuum level, in pascal per second; positive towards deeper.
+    /// Rate of change of a vacuum level, in pascal per second, positive towards deeper.
     LevelRate, "rate of a vacuum level", "0.2 kPa/s", false, RATE_UNITS
 );
 quantity!(
-    /// A length of time, in seconds. May be negative where a net delay can be.
+    /// Length of time, in seconds; a net delay can be negative.
     TimeSpan, "time", "12 ms", false, TIME_UNITS
 );
 quantity!(
@@ -93,11 +93,11 @@ quantity!(
     Length, "length", "4 mm", false, LENGTH_UNITS
 );
 quantity!(
-    /// Electric current, in ampere.
+    /// Electric current, in amperes.
     Current, "current", "12 mA", true, CURRENT_UNITS
 );
 quantity!(
-    /// Electric potential difference, in volt.
+    /// Voltage, in volts.
     Voltage, "voltage", "24 V", true, VOLTAGE_UNITS
 );
 quantity!(
@@ -105,11 +105,11 @@ quantity!(
     Temperature, "temperature", "293.15 K", false, TEMPERATURE_UNITS
 );
 quantity!(
-    /// Mass, in kilogram.
+    /// Mass, in kilograms.
     Mass, "mass", "0.8 kg", false, MASS_UNITS
 );
 quantity!(
-    /// Acceleration, in metre per second squared.
+    /// Acceleration, in metres per second squared.
     Acceleration, "acceleration", "5 m/s2", false, ACCELERATION_UNITS
 );
 

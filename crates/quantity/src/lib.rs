@@ -1,6 +1,6 @@
-//! Physical quantities of the bench: newtypes over SI values, their units, how they are written and read.
+//! Physical quantities of the bench: newtypes over SI values, their units, parsing and display.
 //!
-//! No I/O, and no meaning of sheet keys: this room knows that `18.3 inHg` is a pressure, not what it limits.
+//! No I/O and no knowledge of sheet keys: this crate knows that `18.3 inHg` is a pressure, not what it limits.
 
 mod clock;
 mod format;

@@ -1,17 +1,17 @@
-//! Reading a quantity from text: a number, a unit, nothing else.
+//! Parsing of a quantity: a number followed by its unit.
 
 use crate::{Quantity, Unit};
 use thiserror::Error;
 
-/// Why a text is not a quantity.
+/// Error of parsing a quantity.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum ParseQuantityError {
-    /// There is no number at its start.
+    /// The text does not start with a number.
     #[error("expected a {what} such as `{example}`, found `{text}`")]
     NoNumber {
-        /// The kind of quantity.
+        /// Name of the kind of quantity.
         what: &'static str,
-        /// How one is written.
+        /// Example of such a quantity.
         example: &'static str,
         /// The text.
         text: String,
@@ -19,32 +19,32 @@ pub enum ParseQuantityError {
     /// The number has no unit.
     #[error("a {what} needs a unit: write it as `{example}`")]
     NoUnit {
-        /// The kind of quantity.
+        /// Name of the kind of quantity.
         what: &'static str,
-        /// How one is written.
+        /// Example of such a quantity.
         example: &'static str,
     },
-    /// The unit is not one of this quantity's.
+    /// The unit does not belong to this kind of quantity.
     #[error("`{found}` is not a unit of a {what}; expected one of {allowed}{}", decimal_hint(found))]
     UnknownUnit {
-        /// The kind of quantity.
+        /// Name of the kind of quantity.
         what: &'static str,
         /// The unit as written.
         found: String,
-        /// The units that are.
+        /// The units that are allowed.
         allowed: String,
     },
-    /// The number is below zero where that has no meaning.
+    /// The value is negative, but its kind has no sign.
     #[error("a {what} cannot be below zero here, found `{text}`{hint}")]
     Negative {
-        /// The kind of quantity.
+        /// Name of the kind of quantity.
         what: &'static str,
         /// The text.
         text: String,
-        /// How to write what was probably meant.
+        /// How to write what was probably meant; may be empty.
         hint: String,
     },
-    /// The number is too large or not a number.
+    /// The value is not finite.
     #[error("`{text}` is not a finite number")]
     NotFinite {
         /// The text.
@@ -52,16 +52,16 @@ pub enum ParseQuantityError {
     },
 }
 
-/// A comma after the digits is most likely a decimal one.
+/// Hint for a comma after the digits, which is probably meant as the decimal sign.
 fn decimal_hint(found: &str) -> &'static str {
     if found.starts_with(',') { "; the decimal sign is a point" } else { "" }
 }
 
-/// Reads `text` as a quantity: a decimal number, then its unit; a space between them is optional.
-/// A vacuum level may also be written as gauge pressure below ambient: `-60 kPa gauge`.
+/// Parses a quantity: a decimal number and its unit, with or without a space between them.
+/// A vacuum level may also be written as a gauge pressure: `-60 kPa gauge`.
 ///
 /// # Errors
-/// If the number or the unit is missing or unknown, or the value is negative where the kind has no sign.
+/// If the number or the unit is missing, the unit is unknown, the value is not finite, or it is negative and the kind has no sign.
 ///
 /// ```
 /// use tripbench_quantity::{parse_quantity, VacuumLevel};
@@ -94,7 +94,7 @@ pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> 
     Ok(Q::from_si(si + 0.0))
 }
 
-/// Unit text without the word that says how a level is counted, and whether it counts as gauge pressure.
+/// Unit without the word "gauge" or "vacuum" that may follow that of a level, and whether the value is a gauge pressure.
 fn sense<Q: Quantity>(rest: &str) -> (&str, bool) {
     if Q::WHAT != "vacuum level" {
         return (rest, false);
@@ -126,7 +126,7 @@ fn find_unit<Q: Quantity>(symbol: &str) -> Result<&'static Unit, ParseQuantityEr
     })
 }
 
-/// Splits a leading decimal number (sign, digits, fraction, exponent) from what follows.
+/// Splits a leading decimal number (sign, digits, fraction, exponent) from the rest.
 pub(crate) fn split_number(text: &str) -> (&str, &str) {
     let bytes = text.as_bytes();
     let digits = |mut at: usize| {

@@ -1,4 +1,4 @@
-//! Composite tolerances as data sheets state them: `2 %FS + 1 digit`.
+//! Composite tolerances as in data sheets: `2 %FS + 1 digit`.
 
 use crate::parse::{parse_quantity, split_number};
 use crate::{LevelDifference, ParseQuantityError, VacuumLevel};
@@ -14,22 +14,22 @@ pub enum ToleranceTerm {
     FullScale(f64),
     /// Percent of the reading.
     Reading(f64),
-    /// Display digits.
+    /// Number of display digits.
     Digits(f64),
     /// A fixed difference.
     Absolute(LevelDifference),
 }
 
-/// What the relative terms of a tolerance refer to.
+/// Quantities that the relative terms of a tolerance refer to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ToleranceScale {
     /// The device's full scale.
     pub full_scale: VacuumLevel,
-    /// One display digit in the unit set.
+    /// One display digit in the unit to which the device is set.
     pub digit: LevelDifference,
 }
 
-/// A symmetric tolerance: the sum of its terms, as plus or minus.
+/// A symmetric tolerance: plus or minus the sum of its terms.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct Tolerance {
@@ -37,10 +37,10 @@ pub struct Tolerance {
     text: String,
 }
 
-/// Why a text is not a tolerance.
+/// Error of parsing a tolerance.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum ParseToleranceError {
-    /// A term is not of a known form.
+    /// A term has an unknown form.
     #[error(
         "`{term}` is not part of a tolerance; expected terms such as `2 %FS`, `0.5 %reading`, `1 digit`, `0.3 kPa`, joined by `+`"
     )]
@@ -48,16 +48,16 @@ pub enum ParseToleranceError {
         /// The term as written.
         term: String,
     },
-    /// A term is a wrong quantity.
+    /// A term looks like a pressure but cannot be parsed as one.
     #[error(transparent)]
     Quantity(#[from] ParseQuantityError),
 }
 
 impl Tolerance {
-    /// Reads a tolerance: terms joined by `+`, a leading `±` is allowed.
+    /// Parses a tolerance: terms joined by `+`, with an optional leading `±` or `+-`.
     ///
     /// # Errors
-    /// If a term is none of percent of full scale, percent of reading, digits, or a pressure.
+    /// If a term is not a percentage of full scale, a percentage of the reading, a number of digits or a pressure, or is negative.
     ///
     /// ```
     /// use tripbench_quantity::{LevelDifference, Tolerance, ToleranceScale, VacuumLevel};
@@ -71,7 +71,7 @@ impl Tolerance {
         Ok(Self { terms, text: text.trim().to_owned() })
     }
 
-    /// Half width in pascal at a reading.
+    /// Half width of the tolerance at a reading, in pascal.
     pub fn half_width(&self, reading: VacuumLevel, scale: ToleranceScale) -> LevelDifference {
         let pascal = self.terms.iter().map(|term| match *term {
             ToleranceTerm::FullScale(percent) => percent / 100.0 * scale.full_scale.si(),

@@ -1,16 +1,16 @@
-//! Units: name as written, factor to SI. Factors are exact by definition, not rounded table values.
+//! Units: symbol and factor to SI. The factors are exact by definition, not rounded table values.
 //!
-//! `uom` carries about seven digits of these factors and its parser does not know `inHg`; the exact
-//! definitions are a dozen lines, so they stand here.
+//! They are defined here because `uom` has about seven digits of them, its parser does not know `inHg`, and the exact
+//! definitions take only a dozen lines.
 
 use serde::{Deserialize, Serialize};
 
-/// A unit: how it is written, and the factor that turns a number in it into SI.
+/// A unit: its symbol and its factor to SI.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Unit {
     /// The symbol as written in sheets and shown on pages.
     pub symbol: &'static str,
-    /// SI value of one of this unit.
+    /// SI value of one unit.
     pub factor: f64,
 }
 
@@ -27,7 +27,7 @@ const TORR: f64 = 101_325.0 / 760.0;
 /// Pascal in one pound-force per square inch: 8 896 443 230 521 / 1 290 320 000, exact by definition.
 const PSI: f64 = 8_896_443_230_521.0 / 1_290_320_000.0;
 
-/// Every unit that a pressure or a vacuum level may be written in.
+/// Every unit in which a pressure or a vacuum level may be written.
 pub const PRESSURE_UNITS: &[Unit] = &[
     unit("kPa", 1e3),
     unit("mbar", 1e2),
@@ -61,7 +61,7 @@ pub(crate) const TEMPERATURE_UNITS: &[Unit] = &[unit("K", 1.0)];
 pub(crate) const MASS_UNITS: &[Unit] = &[unit("kg", 1.0), unit("g", 1e-3)];
 pub(crate) const ACCELERATION_UNITS: &[Unit] = &[unit("m/s2", 1.0)];
 
-/// A pressure unit that a device shows or a site chooses.
+/// A pressure unit, as shown by a device or chosen by a site.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct PressureUnit(usize);
@@ -70,7 +70,7 @@ impl PressureUnit {
     /// Kilopascal, the default.
     pub const KILOPASCAL: Self = Self(0);
 
-    /// The unit written as `symbol`, if it is one of [`PRESSURE_UNITS`].
+    /// The unit with this symbol; `None` if it is not one of [`PRESSURE_UNITS`].
     pub fn from_symbol(symbol: &str) -> Option<Self> {
         PRESSURE_UNITS.iter().position(|unit| unit.symbol == symbol).map(Self)
     }
@@ -80,7 +80,7 @@ impl PressureUnit {
         PRESSURE_UNITS[self.0].symbol
     }
 
-    /// Pascal in one of this unit.
+    /// One unit, in pascal.
     pub fn pascal(self) -> f64 {
         PRESSURE_UNITS[self.0].factor
     }
@@ -123,8 +123,8 @@ mod tests {
         assert!((unit.pascal() - printed).abs() <= tolerance, "{symbol}: {}", unit.pascal());
     }
 
-    // Derived from the exact definitions: 1 atm = 29.921255579748475 inHg; -60 kPa = -17.717989980606056 inHg,
-    // -450.0369455073938 mmHg, -8.702264263812554 psi. Pint 0.25.3 gives the same within 2e-12.
+    // Derived from the exact definitions: 1 atm = 29.921255579748475 inHg; 60 kPa = 17.717989980606056 inHg,
+    // 450.0369455073938 mmHg, 8.702264263812554 psi. Pint 0.25.3 gives the same within 2e-12.
     #[rstest]
     #[case("inHg", 101_325.0, 29.921_255_579_748_475)]
     #[case("inHg", 60_000.0, 17.717_989_980_606_056)]

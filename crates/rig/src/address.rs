@@ -1,4 +1,4 @@
-//! Where a signal lives in a Modbus module: `input-register 4`, `coil 0`, `holding-register 2 bit 5`, `unit 2 coil 0`.
+//! Address of a signal in a Modbus module: `input-register 4`, `coil 0`, `holding-register 2 bit 5`, `unit 2 coil 0`.
 
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -21,28 +21,27 @@ words! {
 }
 
 impl Area {
-    /// Whether an address holds one bit.
+    /// Whether each address of this table is a single bit.
     pub const fn is_bits(self) -> bool {
         matches!(self, Self::Coil | Self::DiscreteInput)
     }
 }
 
-/// Area and address (from 0, as on the wire), the bit of a register where a signal is one, and the unit where it is not the
-/// link's own.
+/// Address of a signal: unit, table, address, and bit of a register.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct PointAddress {
-    /// Unit identifier; `None` for the link's own.
+    /// Unit identifier; `None` for the unit of the link.
     pub unit: Option<u8>,
     /// The table.
     pub area: Area,
-    /// Address from 0, as on the wire.
+    /// Address, counted from 0 as on the wire.
     pub number: u16,
-    /// Bit of a register, 0 the least significant.
+    /// Bit of a register, 0 for the least significant; `None` for a coil, a discrete input or a whole register.
     pub bit: Option<u8>,
 }
 
 impl PointAddress {
-    /// Unit, table and address, without the bit.
+    /// The address without the bit.
     pub const fn cell(&self) -> (Option<u8>, Area, u16) {
         (self.unit, self.area, self.number)
     }
@@ -83,8 +82,8 @@ impl Field for PointAddress {
         Self::parse(&text).ok_or_else(|| Problem {
             rule: "not-an-address",
             message: format!("`{text}` is not an address in a Modbus module"),
-            help: "write area and address from 0, such as \"input-register 4\", \"coil 0\", \"holding-register 2 bit 5\" or \"unit 2 coil 0\"; \
-                   areas: coil, discrete-input, holding-register, input-register; addresses 0 to 65535, bits 0 to 15"
+            help: "write area and address (from 0), such as \"input-register 4\", \"coil 0\", \"holding-register 2 bit 5\" or \
+                   \"unit 2 coil 0\"; areas: coil, discrete-input, holding-register, input-register; addresses 0 to 65535, bits 0 to 15"
                 .into(),
         })
     }

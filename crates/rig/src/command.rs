@@ -1,4 +1,4 @@
-//! Orders to the rig: what the air does, in outputs.
+//! Orders to the rig, and the output words and Modbus requests that carry them out.
 
 use crate::address::Area;
 use crate::modbus::{Query, Request};
@@ -18,15 +18,15 @@ words! {
         Evacuate = "evacuate",
         /// Evacuates through a throttle.
         EvacuateFine = "evacuate-fine",
-        /// Lets air in through a throttle.
+        /// Lets in air through a throttle.
         Bleed = "bleed",
-        /// Lets air in at full flow.
+        /// Lets in air at full flow.
         Vent = "vent",
         /// Set point of a vacuum regulator in front of the evacuation valve.
         Regulator = "regulator",
-        /// Connects a device's own valve output to the evacuation valve.
+        /// Connects the valve output of a device to the evacuation valve.
         HandOver = "hand-over",
-        /// Wired to an input of the same module, for `rig check`.
+        /// Output wired to an input of the same module, for `rig check`.
         Loop = "loop",
         /// Electrical supply of the devices.
         DevicePower = "device-power",
@@ -34,12 +34,12 @@ words! {
 }
 
 words! {
-    /// What the air is to do.
+    /// State of the valves.
     #[derive(JsonSchema)]
     pub enum Air {
         /// Every valve at its safe value.
         Rest = "rest",
-        /// Every valve closed: the vacuum is kept.
+        /// Every valve closed, so that the vacuum holds.
         Hold = "hold",
         /// Full flow towards deeper.
         Evacuate = "evacuate",
@@ -53,7 +53,7 @@ words! {
 }
 
 impl Air {
-    /// The output that has to be on for it, if any.
+    /// The output that must be on for it; `None` if no valve opens.
     pub const fn output(self) -> Option<OutputName> {
         match self {
             Self::Rest | Self::Hold => None,
@@ -64,47 +64,47 @@ impl Air {
         }
     }
 
-    /// Full flow, towards deeper or less deep.
+    /// Full flow: [`Air::Evacuate`] if `deeper`, otherwise [`Air::Vent`].
     pub const fn full_flow(deeper: bool) -> Self {
         if deeper { Self::Evacuate } else { Self::Vent }
     }
 
-    /// Whether vacuum gets deeper by it.
+    /// Whether it makes the vacuum deeper.
     pub const fn evacuates(self) -> bool {
         matches!(self, Self::Evacuate | Self::EvacuateFine)
     }
 }
 
-/// Number of a command within its run.
+/// Number of a command within a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(transparent)]
 pub struct CommandId(pub u32);
 
-/// What is ordered.
+/// An order to the outputs of the rig.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Order {
-    /// Every output at its safe value, device power too.
+    /// Every output at its safe value, including device power.
     Safe,
-    /// Air as given, device power on.
+    /// Valves as given, device power on.
     Powered(Air),
-    /// The regulator's set point, in pascal of vacuum, its valve open, device power on.
+    /// Set point of the regulator, in pascals of vacuum, with the evacuation valve open and device power on.
     Regulated(u32),
-    /// The evacuation valve is the device's at a position, device power on; the rest of the air as given.
+    /// The evacuation valve is controlled by the device at a position; the other valves as given, device power on.
     HandedOver {
         /// The position.
         position: u8,
-        /// What the rig's own valves do meanwhile.
+        /// State of the rig's own valves.
         air: Air,
     },
-    /// The looped output on or off, the air at rest, device power on.
+    /// The output `loop` on or off, valves at rest, device power on.
     Looped(bool),
-    /// Nothing is sent for so many milliseconds; then the outputs are read as the module left them.
+    /// Nothing is sent for this many milliseconds; then the outputs are read back as the module left them.
     Silent(u32),
 }
 
 impl Order {
-    /// What the air does by it.
+    /// State of the valves under this order.
     pub const fn air(self) -> Air {
         match self {
             Self::Safe | Self::Looped(_) => Air::Rest,
@@ -115,18 +115,18 @@ impl Order {
     }
 }
 
-/// An order with its number and the moment after which it must not go out any more.
+/// An order with its number and the time after which it must not be sent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Command {
     /// Its number.
     pub id: CommandId,
-    /// What is ordered.
+    /// The order.
     pub order: Order,
-    /// Not to be sent after this moment; `None` only for safe.
+    /// Latest time to send it; `None` only for [`Order::Safe`].
     pub not_after: Option<Mono>,
 }
 
-/// The outputs' words in the order of the rig sheet: 0 or 1 of a coil or bit, counts of a regulator.
+/// Words of all outputs in the order of the rig sheet: 0 or 1 for a coil or bit, counts for a regulator.
 pub type OutputImage = Vec<u16>;
 
 /// Outputs as read back after a command.
@@ -134,13 +134,13 @@ pub type OutputImage = Vec<u16>;
 pub struct ReadBack {
     /// Words, in the order of the rig sheet.
     pub outputs: OutputImage,
-    /// From before the write to after the read that confirmed it.
+    /// From before the write until after the read that confirmed it.
     #[schemars(with = "(u64, u64)")]
     pub span: Span,
 }
 
 impl Output {
-    /// Its state in the word at its address: 0 or 1, or the counts of a regulator.
+    /// The state of this output in the word at its address: 0 or 1, or the counts of a regulator.
     pub(crate) fn within(&self, word: u16) -> u16 {
         match (self.at.bit, self.at.area.is_bits()) {
             (Some(bit), _) => word >> bit & 1,
@@ -149,7 +149,7 @@ impl Output {
         }
     }
 
-    /// Counts of a regulator for a level, within what its register can hold.
+    /// Counts of a regulator for a level, clamped to a 16-bit register.
     fn counts(&self, level: VacuumLevel) -> u16 {
         let Some(scale) = &self.scale else { return 0 };
         let [low, high] = scale.values.map(VacuumLevel::si);
@@ -164,7 +164,7 @@ impl Output {
         word
     }
 
-    /// Deepest level that a regulator can be asked for.
+    /// Deepest of the two levels that the scale of a regulator gives.
     fn deepest(&self) -> VacuumLevel {
         let values = self.scale.as_ref().map_or([VacuumLevel::ZERO; 2], |scale| scale.values);
         if values[0] > values[1] { values[0] } else { values[1] }
@@ -172,8 +172,8 @@ impl Output {
 
     fn word(&self, order: Order) -> u16 {
         if self.name == OutputName::Regulator {
-            // Kept open while anything moves: on a slow line its register is written some milliseconds after the valve's
-            // coil, and until then a regulator that still asks for ambient would let air in.
+            // The set point stays at its deepest while air may move: on a slow line the register is written milliseconds after
+            // the coil of the valve, and a regulator that is still set to ambient would let air in until then.
             let highest = match order {
                 Order::Regulated(pascal) => VacuumLevel::new(f64::from(pascal)),
                 Order::Safe | Order::Powered(Air::Rest) | Order::Looped(_) => VacuumLevel::ZERO,
@@ -195,31 +195,32 @@ impl Output {
 }
 
 impl RigSheet {
-    /// Words of all outputs, in the order of the sheet, that carry out an order.
+    /// Words of all outputs for an order, in the order of the sheet.
     pub fn image_of(&self, order: Order) -> OutputImage {
         self.outputs.iter().map(|output| output.word(order)).collect()
     }
 
-    /// Whether the rig has what an order needs; by hand a person does anything but throttle.
+    /// Whether the rig can do this: it has the output, or a person does it by hand, which excludes [`Air::EvacuateFine`].
     pub fn can(&self, air: Air) -> bool {
         let by_hand = self.by_hand() && air != Air::EvacuateFine;
         by_hand || air.output().is_none_or(|wanted| self.has(wanted))
     }
 
-    /// Whether a device at a position can be given the evacuation valve by wire.
+    /// Whether the device at a position can be given control of the evacuation valve.
     pub fn hands_over(&self, position: u8) -> bool {
         self.outputs
             .iter()
             .any(|output| output.name == OutputName::HandOver && output.position == Some(position))
     }
 
-    /// Whether it has an output.
+    /// Whether the rig has this output.
     pub fn has(&self, name: OutputName) -> bool {
         self.outputs.iter().any(|output| output.name == name)
     }
 
-    /// The writes that bring all outputs to an image: one for each run of neighbours, or for each coil and register where the module
-    /// wants that; never a coil or register of somebody else. A register that holds outputs as bits belongs to the rig whole: its other bits are written 0.
+    /// The writes that set all outputs to an image: one for each run of adjacent addresses, or one for each coil and register if
+    /// [`LinkSheet::writes`](crate::LinkSheet) says so. Only addresses of outputs are written. In a register with outputs as bits,
+    /// all other bits are written as 0.
     pub fn writes(&self, image: &[u16]) -> Vec<Query> {
         let mut words: BTreeMap<Cell, u16> = BTreeMap::new();
         for (output, word) in self.outputs.iter().zip(image) {
@@ -238,7 +239,7 @@ impl RigSheet {
                 _ => runs.push(((unit, area, number), vec![word])),
             }
         }
-        // What only turns off goes first: no valve opens while another one is still to be shut.
+        // Writes that only turn outputs off go first, so that no valve opens before another one is closed.
         runs.sort_by_key(|(_, words)| words.iter().any(|word| *word != 0));
         let query = |((unit, area, start), words): (Cell, Vec<u16>)| {
             let request = match (area, *self.link.writes, words.first()) {
@@ -256,7 +257,7 @@ impl RigSheet {
         runs.into_iter().map(query).collect()
     }
 
-    /// The reads that show all outputs: one for each write.
+    /// The reads that cover all outputs, one for each write.
     pub fn output_reads(&self) -> Vec<Query> {
         let image = vec![0; self.outputs.len()];
         let length = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
@@ -275,7 +276,7 @@ impl RigSheet {
         self.writes(&image).into_iter().map(read).collect()
     }
 
-    /// The outputs from the answers to [`RigSheet::output_reads`], in their order.
+    /// The output image from the answers to [`RigSheet::output_reads`]; `None` if one is too short.
     pub fn outputs_read(&self, answers: &[Vec<u16>]) -> Option<OutputImage> {
         let reads = self.output_reads();
         let of = |output: &Output| {

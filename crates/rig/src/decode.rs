@@ -1,4 +1,4 @@
-//! From raw scans to quantities: finds each signal in the blocks, and says when a value is not to be believed.
+//! Decoding of raw scans: finds each signal in the blocks and rejects values that cannot be trusted.
 
 use crate::command::OutputImage;
 use crate::read_plan::ReadPlan;
@@ -8,57 +8,57 @@ use crate::signal::{AnalogInput, DigitalInput, RegisterInput, WordOrder};
 use thiserror::Error;
 use tripbench_quantity::{AbsolutePressure, AirPressure, Quantity, Span, VacuumLevel};
 
-/// A value and when it was read.
+/// An analog value and the time of its read.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Analog<Q> {
     /// The value.
     pub value: Q,
-    /// When it was read.
+    /// Time of the read.
     pub span: Span,
 }
 
-/// A state and when it was read.
+/// A digital state and the time of its read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Bit {
     /// On or off.
     pub on: bool,
-    /// When it was read.
+    /// Time of the read.
     pub span: Span,
 }
 
-/// Why an analog value is not to be believed.
+/// Reason why an analog value cannot be trusted.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 pub enum AnalogFault {
-    /// At or below 3.6 mA, or between it and the measuring range.
+    /// Loop current below the measuring range of NAMUR NE 43, which starts at 3.8 mA.
     #[error(
-        "the loop current is {milliampere:.2} mA, below the live zero (3.8 mA): broken wire or no supply"
+        "the loop current is {milliampere:.2} mA, below 3.8 mA: broken wire, or transducer without power"
     )]
     BelowLiveZero {
-        /// The current.
+        /// The loop current, in milliamperes.
         milliampere: f64,
     },
-    /// At or above 21 mA, or between it and the measuring range.
+    /// Loop current above the measuring range of NAMUR NE 43, which ends at 20.5 mA.
     #[error(
         "the loop current is {milliampere:.2} mA, above 20.5 mA: short circuit, failed or overloaded transducer"
     )]
     AboveRange {
-        /// The current.
+        /// The loop current, in milliamperes.
         milliampere: f64,
     },
-    /// A voltage outside what its signal allows.
+    /// Voltage outside the limits of its signal.
     #[error("the signal is {volts:.2} V, outside {} to {} V: broken wire, failed or overloaded transducer", allowed[0], allowed[1])]
     OutsideVolts {
-        /// The voltage.
+        /// The voltage, in volts.
         volts: f64,
-        /// What is allowed.
+        /// Lowest and highest voltage allowed.
         allowed: [f64; 2],
     },
-    /// Not a number, or not in the scan.
-    #[error("the value is not a number")]
+    /// The value is not finite, or not in the scan.
+    #[error("the value is missing or not a finite number")]
     NotANumber,
 }
 
-/// Finds signals in the scans of one plan.
+/// Decoder of the scans of one read plan.
 #[derive(Debug, Clone)]
 pub struct Decoder {
     plan: ReadPlan,
@@ -70,12 +70,12 @@ impl Decoder {
         Self { plan }
     }
 
-    /// The reads that its scans carry.
+    /// The read plan of its scans.
     pub const fn plan(&self) -> &ReadPlan {
         &self.plan
     }
 
-    /// Whether a scan has a block of the right length for every read.
+    /// Whether a scan has a block of the right length for every read of the plan.
     pub fn accepts(&self, scan: &Scan) -> bool {
         scan.blocks.len() == self.plan.reads.len()
             && scan
@@ -85,10 +85,11 @@ impl Decoder {
                 .all(|(block, read)| block.words.len() == usize::from(read.count))
     }
 
-    /// An analog input.
+    /// The value of an analog input.
     ///
     /// # Errors
-    /// If the loop current is outside the measuring range of NAMUR NE 43 (3.8 to 20.5 mA), or the value is not finite.
+    /// If the loop current is outside the measuring range of NAMUR NE 43 (3.8 to 20.5 mA), the voltage is outside the limits of
+    /// its signal, or the value is not finite or not in the scan.
     pub fn analog<Q: Quantity>(&self, scan: &Scan, input: &AnalogInput<Q>) -> Result<Analog<Q>, AnalogFault> {
         let (words, span) = self.words(scan, input).ok_or(AnalogFault::NotANumber)?;
         let counts = input
@@ -113,10 +114,10 @@ impl Decoder {
         Ok(Analog { value: input.value(counts), span })
     }
 
-    /// The reference's vacuum level, uncorrected.
+    /// The vacuum level of the reference, uncorrected.
     ///
     /// # Errors
-    /// As [`Decoder::analog`], also of the ambient input where the reference is absolute.
+    /// As [`Decoder::analog`]; for an absolute reference also for the ambient input.
     pub fn level(&self, scan: &Scan, rig: &RigSheet) -> Result<Analog<VacuumLevel>, AnalogFault> {
         let read = self.analog(scan, &rig.reference.input)?;
         if rig.reference.kind == ReferenceKind::Gauge {
@@ -127,7 +128,7 @@ impl Decoder {
         Ok(Analog { value: VacuumLevel::new(ambient.value.si() - read.value.si()), span: read.span })
     }
 
-    /// The air pressure, where the rig measures it.
+    /// The air pressure; `None` if the rig does not measure it.
     ///
     /// # Errors
     /// As [`Decoder::analog`].
@@ -139,14 +140,14 @@ impl Decoder {
         rig.air_pressure.as_ref().map(|input| self.analog(scan, input))
     }
 
-    /// A digital input; `None` if the scan does not hold it.
+    /// The state of a digital input; `None` if the scan does not contain it.
     pub fn bit(&self, scan: &Scan, input: &DigitalInput) -> Option<Bit> {
         let (block, offset) = self.plan.find(input.at.cell())?;
         let block = scan.blocks.get(block)?;
         Some(Bit { on: input.state(*block.words.get(offset)?), span: block.span })
     }
 
-    /// A digital input in each of some scans; of those that do not hold it nothing.
+    /// The state of a digital input in each scan that contains it.
     pub fn bits<'s>(&self, scans: impl Iterator<Item = &'s Scan>, input: &DigitalInput) -> Vec<Bit> {
         let Some((block, offset)) = self.plan.find(input.at.cell()) else { return Vec::new() };
         let bit = |scan: &Scan| {
@@ -156,18 +157,18 @@ impl Decoder {
         scans.filter_map(bit).collect()
     }
 
-    /// The outputs' states as read in this scan, in the order of the rig sheet.
+    /// The states of all outputs in a scan, in the order of the rig sheet; `None` if one is missing.
     pub fn outputs(&self, scan: &Scan, rig: &RigSheet) -> Option<OutputImage> {
         rig.outputs.iter().map(|output| self.output(scan, output)).collect()
     }
 
-    /// One output's state as read in this scan; `None` if the scan does not hold it.
+    /// The state of one output in a scan; `None` if the scan does not contain it.
     pub fn output(&self, scan: &Scan, output: &Output) -> Option<u16> {
         let (block, offset) = self.plan.find(output.at.cell())?;
         Some(output.within(*scan.blocks.get(block)?.words.get(offset)?))
     }
 
-    /// A whole number in registers, and when it was read; `None` if the scan does not hold it.
+    /// An unsigned whole number in registers, and the time of its read; `None` if the scan does not contain it.
     pub fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
         let (block, offset) = self.plan.find(input.at.cell())?;
         let block = scan.blocks.get(block)?;

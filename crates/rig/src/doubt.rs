@@ -1,36 +1,36 @@
-//! Doubts: reasons not to believe what the module answered, or that it heard.
+//! Doubts: reasons to distrust an answer of the module, or to doubt that it received a request.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::time::Duration;
 
-/// Longest time between two scans that a run believes.
+/// Longest time between two scans that a run accepts.
 pub const LONGEST_GAP: Duration = Duration::from_millis(250);
 
-/// Why the link cannot be believed at this moment.
+/// Reason why the link cannot be trusted at the moment.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Doubt {
     /// No connection to the module.
     Lost,
-    /// No answer within the time the rig sheet allows.
+    /// No answer within `answer_timeout` of the rig sheet.
     Late,
-    /// An answer shorter or longer than asked.
+    /// An answer of the wrong length.
     Short,
-    /// An answer to something that was not asked.
+    /// An answer that does not belong to the request.
     Foreign,
-    /// An answer that cannot be read.
+    /// An answer that cannot be decoded.
     Corrupt,
     /// The module refused with this exception code.
     Refused(u8),
-    /// Outputs read back differ from what was ordered.
+    /// The outputs read back differ from those ordered.
     OutputsDiffer,
-    /// The clock jumped, or the machine slept.
+    /// The clock jumped, or the computer was suspended.
     ClockJump,
-    /// Two scans were further apart than [`LONGEST_GAP`], or this computer did not look for longer than that while an answer was due.
+    /// Two scans were more than [`LONGEST_GAP`] apart, or this computer was late by more than that while waiting for an answer.
     Gap,
-    /// Stop was pressed: outputs other than safe are refused.
+    /// The stop latch is set: orders other than safe are refused.
     Stopped,
 }
 
@@ -40,14 +40,14 @@ impl fmt::Display for Doubt {
             Self::Lost => f.write_str("the connection to the module was lost"),
             Self::Late => f.write_str("the module did not answer in time (`answer_timeout` of the rig sheet): switched off, unplugged, or slower than declared?"),
             Self::Short => f.write_str("the module's answer has the wrong length"),
-            Self::Foreign => f.write_str("the module answered something that was not asked"),
-            Self::Corrupt => f.write_str("the module's answer cannot be read"),
+            Self::Foreign => f.write_str("the module sent an answer that does not belong to the request"),
+            Self::Corrupt => f.write_str("the module's answer cannot be decoded"),
             Self::Refused(code) => {
                 write!(f, "the module refused with exception {code:02X}{}", exception_name(*code))
             }
-            Self::OutputsDiffer => f.write_str("the outputs read back are not those ordered"),
-            Self::ClockJump => f.write_str("the clock jumped, or the machine slept"),
-            Self::Gap => f.write_str("more than 250 ms passed between two scans: the computer was busy with other work, or asleep, or the wire too slow"),
+            Self::OutputsDiffer => f.write_str("the outputs read back differ from those ordered"),
+            Self::ClockJump => f.write_str("the clock jumped, or the computer was suspended"),
+            Self::Gap => f.write_str("more than 250 ms passed between two scans: the computer was busy or suspended, or the link too slow"),
             Self::Stopped => f.write_str("the stop latch is set"),
         }
     }

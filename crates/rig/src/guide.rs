@@ -1,4 +1,4 @@
-//! What a person at a rig without valves is told: which way, how fast, and when to hold.
+//! Instructions to the operator of a rig without valves: direction, rate, and when to hold.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -6,7 +6,7 @@ use tripbench_quantity::{LevelRate, VacuumLevel};
 use tripbench_sheet::words;
 
 words! {
-    /// What to do.
+    /// What the operator should do.
     #[derive(JsonSchema)]
     pub enum Hint {
         /// Pull vacuum.
@@ -17,24 +17,24 @@ words! {
         Hold = "hold",
         /// Open to ambient.
         LetIn = "let-in",
-        /// Go on, slower.
+        /// Continue more slowly.
         Slower = "slower",
-        /// Go on, faster.
+        /// Continue faster.
         Faster = "faster",
-        /// Go on just so.
+        /// Continue at this rate.
         Steady = "steady",
     }
 }
 
-/// What a person is told, from now until told otherwise.
+/// An instruction to the operator, which applies until the next one.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Guide {
-    /// What to do.
+    /// What the operator should do.
     pub hint: Hint,
-    /// The level to go to.
+    /// The level to approach, if any.
     #[schemars(with = "Option<f64>")]
     pub toward: Option<VacuumLevel>,
-    /// The rate wanted, absolute.
+    /// The desired rate as an absolute value, if any.
     #[schemars(with = "Option<f64>")]
     pub rate: Option<LevelRate>,
 }

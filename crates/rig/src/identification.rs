@@ -1,19 +1,19 @@
-//! What a module says it is: the basic objects of Read Device Identification (application protocol V1.1b3, 6.21).
+//! Identification of a module: the basic objects of Read Device Identification (application protocol V1.1b3, 6.21).
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Longest text of an object that is kept, in characters.
+/// Longest text kept of an object, in characters.
 const LONGEST_TEXT: usize = 64;
-/// What the simulated module gives as its vendor.
+/// Vendor name of the simulated module.
 const SIMULATOR_VENDOR: &str = "tripbench";
-/// What the simulated module gives as its product code.
+/// Product code of the simulated module.
 const SIMULATOR_PRODUCT: &str = "simulated module";
 
-/// One object as it comes over the wire: its number and its bytes.
+/// One object as on the wire: its number and its bytes.
 pub type IdentityObject = (u8, Vec<u8>);
 
-/// Vendor, product code and revision, as the module gave them: printable ASCII, shortened; empty where it gave none.
+/// Vendor, product code and revision that a module gives: printable ASCII of up to 64 characters, empty if missing.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Identification {
     /// Object 00, vendor name.
@@ -25,7 +25,7 @@ pub struct Identification {
 }
 
 impl Identification {
-    /// What the objects say; `None` if they say nothing. Of an object that comes twice the first counts.
+    /// The identification in a list of objects; `None` if all three texts are empty. Of repeated objects, the first counts.
     pub fn of(objects: &[IdentityObject]) -> Option<Self> {
         let text = |number: u8| {
             let object = objects.iter().find(|(id, _)| *id == number);
@@ -36,7 +36,7 @@ impl Identification {
         (!nothing).then_some(said)
     }
 
-    /// What the simulated module of this program says, in this revision of it.
+    /// The identification of the simulated module of this program, with this revision.
     pub fn of_simulator(revision: &str) -> Self {
         Self {
             vendor: String::from(SIMULATOR_VENDOR),
@@ -45,22 +45,22 @@ impl Identification {
         }
     }
 
-    /// Whether it is the simulated module of this program, of any revision.
+    /// Whether this is the simulated module of this program, in any revision.
     pub fn is_simulator(&self) -> bool {
         self.vendor == SIMULATOR_VENDOR && self.product == SIMULATOR_PRODUCT
     }
 
-    /// The objects, for the wire.
+    /// The objects as on the wire.
     pub fn objects(&self) -> [IdentityObject; 3] {
         let object = |number, text: &str| (number, text.as_bytes().to_vec());
         [object(0, &self.vendor), object(1, &self.product), object(2, &self.revision)]
     }
 }
 
-/// On one line, without control characters; every byte that is not printable ASCII is a question mark.
+/// One line of text without control characters: every byte that is not printable ASCII becomes a question mark.
 fn cleaned(bytes: &[u8]) -> String {
     let printable = |byte: &u8| if (b' '..=b'~').contains(byte) { char::from(*byte) } else { '?' };
-    // Fields of fixed length are often filled up with zeros or blanks.
+    // Fields of fixed length are often padded with zeros or blanks.
     let fills = |byte: &u8| *byte == 0 || byte.is_ascii_whitespace();
     let from = bytes.iter().position(|byte| !fills(byte)).unwrap_or(bytes.len());
     let to = bytes.iter().rposition(|byte| !fills(byte)).map_or(from, |last| last + 1);

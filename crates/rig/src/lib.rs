@@ -1,6 +1,6 @@
-//! The rig: its sheet, what is read from its module and what it means, what is written to it, and when that is safe.
+//! The rig: its sheet, the reads of its module and their decoding, the commands to its outputs, and their safe values.
 //!
-//! No I/O: a [`Request`] is data, and who carries it out is the link or a [`VirtualModule`].
+//! No I/O: a [`Request`] is data; the link or a [`VirtualModule`] carries it out.
 
 mod address;
 mod command;

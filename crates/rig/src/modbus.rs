@@ -1,4 +1,4 @@
-//! Requests and responses of the Modbus functions that a bench needs, as data, with the standard's limits.
+//! Requests and responses of the Modbus functions that a bench needs, as data, with the limits of the standard.
 
 use crate::address::Area;
 use crate::guide::Guide;
@@ -14,7 +14,7 @@ pub const MOST_BITS_WRITTEN: u16 = 1968;
 /// Most registers in one write (6.12).
 pub const MOST_REGISTERS_WRITTEN: u16 = 123;
 
-/// What is asked of a module.
+/// A request to a module.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Request {
     /// Functions 01 to 04: `count` values of an area.
@@ -23,7 +23,7 @@ pub enum Request {
         area: Area,
         /// First address.
         start: u16,
-        /// How many.
+        /// Number of addresses.
         count: u16,
     },
     /// Function 0F: coils from `start` on.
@@ -56,7 +56,7 @@ pub enum Request {
     },
 }
 
-/// What function 05 writes for a coil that is on (application protocol V1.1b3, 6.5).
+/// Value that function 05 writes to turn a coil on (application protocol V1.1b3, 6.5).
 pub const COIL_ON: u16 = 0xFF00;
 
 /// A request to one unit.
@@ -64,20 +64,20 @@ pub const COIL_ON: u16 = 0xFF00;
 pub struct Query {
     /// Unit identifier.
     pub unit: u8,
-    /// What is asked.
+    /// The request.
     pub request: Request,
 }
 
-/// What a module answers.
+/// The response of a module.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Response {
-    /// Values read; bits as 0 and 1.
+    /// The values read, bits as 0 and 1.
     Values(Vec<u16>),
-    /// Written.
+    /// A write was carried out.
     Written,
 }
 
-/// A module's refusal (application protocol V1.1b3, clause 7).
+/// Exception response of a module (application protocol V1.1b3, clause 7).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 #[error("exception {0:02X}")]
 pub struct Exception(
@@ -86,18 +86,18 @@ pub struct Exception(
 );
 
 impl Exception {
-    /// 01: the function is not known.
+    /// 01: the function is unknown.
     pub const ILLEGAL_FUNCTION: Self = Self(1);
     /// 02: an address does not exist.
     pub const ILLEGAL_DATA_ADDRESS: Self = Self(2);
-    /// 0B: a gateway got no answer from that unit.
+    /// 0B: a gateway received no answer from the unit.
     pub const NO_SUCH_UNIT: Self = Self(0x0B);
     /// 03: a quantity or value is not allowed.
     pub const ILLEGAL_DATA_VALUE: Self = Self(3);
 }
 
 impl Request {
-    /// Whether the quantity is within the standard's limits.
+    /// Whether the quantity is within the limits of the standard.
     pub fn is_legal(&self) -> bool {
         match self {
             Self::Read { area, count, .. } => {
@@ -112,7 +112,7 @@ impl Request {
         }
     }
 
-    /// Bytes of request and of its whole answer as RTU frames, unit and CRC included.
+    /// Lengths in bytes of the request and of its complete answer as RTU frames, including unit and CRC.
     pub fn rtu_lengths(&self) -> (usize, usize) {
         match self {
             Self::Read { area, count, .. } => {
@@ -125,7 +125,7 @@ impl Request {
         }
     }
 
-    /// Its first address.
+    /// First address of the request.
     pub const fn first(&self) -> u16 {
         match self {
             Self::Read { start: at, .. }
@@ -136,12 +136,12 @@ impl Request {
         }
     }
 
-    /// Whether it writes.
+    /// Whether the request writes.
     pub const fn is_write(&self) -> bool {
         !matches!(self, Self::Read { .. })
     }
 
-    /// Whether a response has the form and length that this request asks for.
+    /// Whether a response has the kind and length that belong to this request.
     pub fn fits(&self, response: &Response) -> bool {
         match (self, response) {
             (Self::Read { count, .. }, Response::Values(values)) => values.len() == usize::from(*count),
@@ -151,14 +151,14 @@ impl Request {
     }
 }
 
-/// A module that answers at any moment of virtual time, later and later.
+/// A module in virtual time, which never goes back.
 pub trait VirtualModule {
-    /// What the module answers at `at`; `at` never goes back. A unit that is not there answers as a gateway does: 0B.
+    /// The response of the module at `at`, which is never before that of the last call.
     ///
     /// # Errors
-    /// The module's exception, as a real one would answer.
+    /// The exception of the module; [`Exception::NO_SUCH_UNIT`] for a unit that does not exist, as from a gateway.
     fn answer(&mut self, at: Mono, query: &Query) -> Result<Response, Exception>;
 
-    /// What the person at it is told at `at`; a rig with valves has nobody who listens.
+    /// Gives the operator an instruction at `at`; ignored by a rig with valves.
     fn guided(&mut self, _at: Mono, _guide: Guide) {}
 }

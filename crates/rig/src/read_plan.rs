@@ -1,4 +1,4 @@
-//! Which reads make a scan: the fewest requests that cover every address, within the standard's quantities.
+//! The reads of a scan: the fewest requests that cover every address within the limits of the standard.
 
 use crate::address::Area;
 use crate::modbus::{MOST_BITS_READ, MOST_REGISTERS_READ, Query, Request};
@@ -8,29 +8,29 @@ use std::collections::BTreeSet;
 /// One read request of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Read {
-    /// Unit identifier; `None` for the link's own.
+    /// Unit identifier; `None` for the unit of the link.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<u8>,
     /// The table.
     pub area: Area,
     /// First address.
     pub start: u16,
-    /// How many.
+    /// Number of addresses.
     pub count: u16,
 }
 
 impl Read {
-    /// The request, where the link's own unit is `own`.
+    /// The request, with `own` as the unit of the link.
     pub fn query(&self, own: u8) -> Query {
         let request = Request::Read { area: self.area, start: self.start, count: self.count };
         Query { unit: self.unit.unwrap_or(own), request }
     }
 }
 
-/// Where a word lives: unit (none for the link's own), table, address.
+/// Address of a word: unit (`None` for the unit of the link), table, address.
 pub type Cell = (Option<u8>, Area, u16);
 
-/// The reads of a scan, in their order.
+/// The reads of a scan, in the order in which they are sent.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct ReadPlan {
@@ -39,10 +39,11 @@ pub struct ReadPlan {
 }
 
 impl ReadPlan {
-    /// Covers `wanted` with the fewest reads. Addresses that nobody wanted are read only to bridge a hole of at most
-    /// `largest_hole` addresses, since a module may refuse them.
+    /// The fewest reads that cover `wanted`, sorted by unit, table and address. Other addresses are read only to bridge a hole of
+    /// up to `largest_hole` addresses, because a module may refuse them.
     ///
-    /// Taking as much as is allowed from the lowest uncovered address on is optimal for intervals on a line.
+    /// The plan is greedy: each read starts at the lowest uncovered address and is as long as allowed. That is optimal for
+    /// intervals on a line.
     pub fn covering(wanted: impl IntoIterator<Item = Cell>, largest_hole: u16) -> Self {
         let wanted: BTreeSet<_> = wanted.into_iter().collect();
         let mut reads: Vec<Read> = Vec::new();
@@ -65,7 +66,7 @@ impl ReadPlan {
         Self { reads }
     }
 
-    /// Index of the block and offset in it for an address.
+    /// Index of the block with this address, and the offset in it; `None` if no read covers it.
     pub fn find(&self, (unit, area, number): Cell) -> Option<(usize, usize)> {
         self.reads.iter().enumerate().find_map(|(index, read)| {
             let offset = number.checked_sub(read.start)?;
@@ -99,7 +100,7 @@ mod tests {
         assert_eq!(ReadPlan::covering(bits, 0).reads.len(), 2);
     }
 
-    /// Fewest reads by trying every way to cut the sorted addresses: the witness for the greedy plan.
+    /// Fewest reads, by trying every way to split the sorted addresses: an independent check of the greedy plan.
     fn fewest_by_search(numbers: &[u16], largest_hole: u16) -> usize {
         let Some((&first, _)) = numbers.split_first() else { return 0 };
         let mut best = usize::MAX;

@@ -1,4 +1,4 @@
-//! A scan: one round of reads, raw, each with its own before and after.
+//! A scan: one round of raw reads, each with the times before and after it.
 
 use serde::{Deserialize, Serialize};
 use tripbench_quantity::{Mono, Span};
@@ -6,13 +6,13 @@ use tripbench_quantity::{Mono, Span};
 /// The answer to one read of the plan.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Block {
-    /// Before the request went out and after the answer was in.
+    /// Time before the request was sent and after the answer was received.
     pub span: Span,
-    /// Raw registers; bits as 0 and 1.
+    /// Raw words: registers, or bits as 0 and 1.
     pub words: Vec<u16>,
 }
 
-/// One round of reads: a block for each read of the [`ReadPlan`](crate::ReadPlan), in its order.
+/// One round of reads: a block for each read of the [`ReadPlan`](crate::ReadPlan), in the same order.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Scan {
@@ -21,18 +21,18 @@ pub struct Scan {
 }
 
 impl Scan {
-    /// When the first request went out.
+    /// Time at which the first request was sent; the start of the run if there are no blocks.
     pub fn start(&self) -> Mono {
         self.blocks.iter().map(|block| block.span.before).min().unwrap_or_default()
     }
 
-    /// When the last answer was in.
+    /// Time at which the last answer was received; the start of the run if there are no blocks.
     pub fn end(&self) -> Mono {
         self.blocks.iter().map(|block| block.span.after).max().unwrap_or_default()
     }
 }
 
-/// On the wire a block is `[before, after, [words]]`.
+/// A block is serialized as `[before, after, [words]]`, times in nanoseconds.
 impl Serialize for Block {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         (self.span.before, self.span.after, &self.words).serialize(serializer)

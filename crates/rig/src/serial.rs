@@ -1,4 +1,4 @@
-//! Times of a serial line (MODBUS over Serial Line V1.02, 2.5.1.1): characters, silences, transactions.
+//! Times of a serial line: characters, silences, transactions (MODBUS over Serial Line V1.02, 2.5.1.1).
 
 use crate::modbus::Request;
 use std::time::Duration;
@@ -7,28 +7,28 @@ use tripbench_sheet::words;
 words! {
     /// Parity of a character.
     pub enum Parity {
-        /// Even: the standard's default.
+        /// Even, the default of the standard.
         Even = "even",
         /// Odd.
         Odd = "odd",
-        /// None: the standard asks for two stop bits then.
+        /// None; the standard then requires two stop bits.
         None = "none",
     }
 }
 
-/// Bits of a character: start, eight data bits, parity or a second stop bit, stop.
+/// Bits of a character: start bit, eight data bits, parity bit or second stop bit, stop bit.
 const BITS_PER_CHARACTER: u64 = 11;
-/// Up to this rate the silences are counted in characters; above it they are fixed.
+/// Highest rate at which silences are counted in characters; above it they are fixed times.
 const STRICT_UP_TO_BAUD: u32 = 19_200;
 
-/// Times that follow from a baud rate.
+/// Times on a serial line with a given baud rate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct SerialTiming {
     baud: u32,
 }
 
 impl SerialTiming {
-    /// Times at a baud rate; 1 baud at least.
+    /// Times at a baud rate of 1 or more; 0 counts as 1.
     pub fn at(baud: u32) -> Self {
         Self { baud: baud.max(1) }
     }
@@ -37,12 +37,12 @@ impl SerialTiming {
         Duration::from_nanos(half_bits * 500_000_000 / u64::from(self.baud))
     }
 
-    /// Time on the wire of so many characters.
+    /// Time on the wire of `count` characters.
     pub fn characters(self, count: usize) -> Duration {
         self.bits(2 * BITS_PER_CHARACTER * count as u64)
     }
 
-    /// T1.5: longest silence within a frame.
+    /// Longest silence within a frame, T1.5.
     pub fn within_frame(self) -> Duration {
         if self.baud > STRICT_UP_TO_BAUD {
             Duration::from_micros(750)
@@ -51,7 +51,7 @@ impl SerialTiming {
         }
     }
 
-    /// T3.5: shortest silence between two frames.
+    /// Shortest silence between two frames, T3.5.
     pub fn between_frames(self) -> Duration {
         if self.baud > STRICT_UP_TO_BAUD {
             Duration::from_micros(1_750)
@@ -60,7 +60,7 @@ impl SerialTiming {
         }
     }
 
-    /// Shortest time from one request to the next: both frames and both silences; the slave's own time comes on top.
+    /// Shortest time from one request to the next: two frames and two silences, without the response time of the slave.
     pub fn transaction(self, request: &Request) -> Duration {
         let (asked, answered) = request.rtu_lengths();
         self.characters(asked + answered) + 2 * self.between_frames()

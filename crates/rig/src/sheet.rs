@@ -1,4 +1,4 @@
-//! The rig sheet: everything that is known of one rig.
+//! The rig sheet: the description of one rig.
 
 use crate::address::PointAddress;
 use crate::command::{Order, OutputName};
@@ -20,17 +20,17 @@ mod rules;
 pub use calibration::{Calibration, CertificateZero, LineUncertainty};
 
 words! {
-    /// Against what the reference measures.
+    /// Zero of the reference.
     pub enum ReferenceKind {
-        /// Against ambient.
+        /// Measures the pressure difference to ambient.
         Gauge = "gauge",
-        /// Against vacuum; the rig needs an ambient input then.
+        /// Measures absolute pressure; the rig then needs an ambient input.
         Absolute = "absolute",
     }
 }
 
 words! {
-    /// What a valve does when power fails.
+    /// State of a valve without power.
     pub enum WithoutPower {
         /// Closes.
         Closed = "closed",
@@ -39,7 +39,7 @@ words! {
     }
 }
 
-/// A serial port with its setting.
+/// A serial port and its settings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SerialPort {
     /// Path of the port.
@@ -52,82 +52,82 @@ pub struct SerialPort {
     pub stop_bits: u8,
 }
 
-/// What the frames travel on.
+/// Transport of the frames.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Wire {
     /// Modbus TCP to `host:port`.
     Tcp(At<String>),
     /// Modbus RTU on a serial port.
     Serial(SerialPort),
-    /// Modbus RTU frames through a TCP connection to `host:port`, as serial converters have it.
+    /// Modbus RTU frames through a TCP connection to `host:port`, as with a serial converter.
     RtuOverTcp(At<String>),
 }
 
-/// How the module is reached.
+/// The link to the module.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LinkSheet {
-    /// What the frames travel on.
+    /// Transport of the frames.
     pub wire: Wire,
-    /// Unit identifier of every address that gives none.
+    /// Unit identifier for addresses that give none.
     pub unit: At<u8>,
-    /// Longest time that an answer may take before the link is in doubt.
+    /// Longest time for an answer; after it the link is in doubt.
     pub answer_timeout: At<TimeSpan>,
-    /// Longest time after which the module could still act on something sent before.
+    /// Longest time after which the module can still act on a request.
     pub slowest_answer: At<TimeSpan>,
     /// Shortest time between the starts of two scans.
     pub scan_interval: At<TimeSpan>,
-    /// Addresses that nobody wants but that may be read to save a request.
+    /// Largest number of unused addresses between two used ones that may be read to save a request.
     pub largest_hole: At<u16>,
-    /// Typical time of an answer, wire time on a serial line not counted: for what is predicted.
+    /// Typical response time of the module, without the wire time of a serial line; used for predictions.
     pub answer_time: At<TimeSpan>,
-    /// Shortest silence after an answer, where the module wants more than the standard.
+    /// Shortest silence after an answer, if the module needs more than the standard.
     pub minimum_gap: At<TimeSpan>,
-    /// How outputs are written.
+    /// Number of outputs that one request writes.
     pub writes: At<Writes>,
 }
 
 words! {
-    /// How many outputs one request writes.
+    /// Number of outputs that one request writes.
     pub enum Writes {
-        /// All neighbours: functions 0F and 10.
+        /// All at adjacent addresses: functions 0F and 10.
         Together = "together",
-        /// One: functions 05 and 06.
+        /// One coil or register: functions 05 and 06.
         OneByOne = "one-by-one",
     }
 }
 
-/// A counter that runs in the module, for edges that it stamps itself.
+/// A free-running clock counter with which the module stamps edges.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ModuleClock {
-    /// Where it is.
+    /// Its registers.
     pub register: RegisterInput,
-    /// Time of one count.
+    /// Duration of one count.
     pub tick: TimeSpan,
 }
 
 /// Delays inside the module.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct ModuleTimes {
-    /// Fixed delay of the digital inputs' filter.
+    /// Fixed delay of the filter of the digital inputs.
     pub input_filter: TimeSpan,
-    /// Oldest that an answered input image can be.
+    /// Greatest age of the input image in an answer.
     pub image_age: TimeSpan,
     /// Time between two analog conversions.
     pub converter: TimeSpan,
-    /// Outputs fall to safe after this time without a master, where the module does that.
+    /// Time without a request after which the module sets its outputs to safe; `None` if it does not.
     pub loss_of_master: Option<TimeSpan>,
-    /// Its clock, where it stamps edges.
+    /// Its clock, if it stamps edges.
     pub clock: Option<ModuleClock>,
     /// The input that the output `loop` is wired to.
     pub looped: Option<DigitalInput>,
 }
 
-/// A lag, first order, with its uncertainty as a half width.
+/// A first-order lag with its uncertainty.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Lag {
     /// Time constant.
     pub value: At<TimeSpan>,
-    /// Half width of the interval it is known to be in.
+    /// Half width of the interval in which it is known to lie.
     pub uncertainty: At<TimeSpan>,
     /// How it was found.
     pub how: At<String>,
@@ -136,13 +136,13 @@ pub struct Lag {
 /// The reference: the rig's calibrated analog vacuum transducer.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReferenceSheet {
-    /// What is on its label.
+    /// Name on its label.
     pub name: At<String>,
     /// Gauge or absolute.
     pub kind: ReferenceKind,
     /// Its input.
     pub input: AnalogInput<VacuumLevel>,
-    /// Its range.
+    /// Deepest level that it measures.
     pub range: At<VacuumLevel>,
     /// Its lag.
     pub lag: Lag,
@@ -152,7 +152,7 @@ pub struct ReferenceSheet {
     pub hysteresis: At<LevelDifference>,
     /// Half width of its zero drift during a run.
     pub drift: At<LevelDifference>,
-    /// Largest zero reading that is corrected; more is a doubt.
+    /// Largest zero reading that is corrected; with more, the zero check is not met.
     pub largest_zero: At<LevelDifference>,
     /// Its calibration.
     pub calibration: Calibration,
@@ -161,30 +161,30 @@ pub struct ReferenceSheet {
 /// An output with its safe value.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Output {
-    /// Which.
+    /// Which output.
     pub name: OutputName,
-    /// Its coil, register bit, or register of a regulator.
+    /// Address of its coil or register bit; for a regulator, of its register.
     pub at: At<PointAddress>,
-    /// Its safe value; of a regulator `false`: it asks for ambient.
+    /// Safe value; `false` for a regulator, which then asks for ambient.
     pub safe: At<bool>,
-    /// Counts of a regulator's set point.
+    /// Scale of the set point of a regulator.
     pub scale: Option<Scale<VacuumLevel>>,
-    /// The position whose device gets the evacuation valve by it, of a hand-over.
+    /// For a hand-over: the position whose device gets the evacuation valve.
     pub position: Option<u8>,
-    /// What its valve does without power.
+    /// State of its valve without power.
     pub without_power: Option<WithoutPower>,
-    /// Where the sheet states it.
+    /// Its place in the sheet.
     pub place: Place,
 }
 
-/// Limits that are held by the engine at every moment.
+/// Limits that the engine checks throughout a run. Not a safety function: hard-wired circuits must cut the energy by themselves.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Interlocks {
-    /// No deeper than this.
+    /// Deepest level allowed.
     pub highest_level: At<VacuumLevel>,
-    /// No longer than this away from ambient without a break.
+    /// Longest time under vacuum without a break.
     pub longest_at_vacuum: At<TimeSpan>,
-    /// Air pressure below and above which nothing moves.
+    /// Lowest and highest air pressure at which valves are operated.
     pub air_pressure: Option<At<[AirPressure; 2]>>,
     /// On while the emergency stop is released.
     pub emergency_stop: Option<DigitalInput>,
@@ -197,32 +197,32 @@ pub struct Interlocks {
 pub struct Manifold {
     /// Volume of manifold, reference tee and hoses.
     pub volume: At<Volume>,
-    /// Deepest level that is reached.
+    /// Deepest level that the pump reaches.
     pub ultimate_vacuum: At<VacuumLevel>,
     /// Time constant of evacuation at full flow.
     pub evacuate: At<TimeSpan>,
-    /// Time constant through the throttle.
+    /// Time constant of evacuation through the throttle.
     pub evacuate_fine: Option<At<TimeSpan>>,
     /// Time constant of the bleed valve.
     pub bleed: Option<At<TimeSpan>>,
     /// Time constant of the vent valve.
     pub vent: At<TimeSpan>,
-    /// Time constant with which the gas takes the wall's temperature.
+    /// Time constant of the gas temperature approaching that of the wall.
     pub thermal: At<TimeSpan>,
-    /// Largest leak with which levels can still be judged.
+    /// Largest leak at which levels can still be judged.
     pub largest_leak: At<LevelRate>,
-    /// Longest time that a valve takes to act.
+    /// Longest time until a valve acts.
     pub valve_delay: At<TimeSpan>,
 }
 
-/// The hose from manifold to a position.
+/// The hose from the manifold to a position.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Hose {
     /// Inner diameter.
     pub bore: Length,
     /// Length.
     pub length: Length,
-    /// Least volume behind whatever may throttle it, the device with its fitting; `None` if the hose's own is meant.
+    /// Smallest volume behind a possible restriction, that of the device with its fitting; `None` for that of the hose itself.
     pub behind: Option<Volume>,
 }
 
@@ -246,9 +246,9 @@ pub struct Position {
 pub struct RigSheet {
     /// Name, revision, state.
     pub header: Header,
-    /// The module.
+    /// The link to the module.
     pub link: LinkSheet,
-    /// Delays inside it.
+    /// Delays and clock of the module.
     pub module: ModuleTimes,
     /// The reference.
     pub reference: ReferenceSheet,
@@ -256,13 +256,13 @@ pub struct RigSheet {
     pub air_pressure: Option<AnalogInput<AirPressure>>,
     /// The ambient pressure input.
     pub ambient: Option<AnalogInput<AbsolutePressure>>,
-    /// The outputs, by address.
+    /// The outputs, sorted by address.
     pub outputs: Vec<Output>,
     /// The interlocks.
     pub interlocks: Interlocks,
     /// The air side.
     pub manifold: Manifold,
-    /// The positions, by number.
+    /// The positions, sorted by number.
     pub positions: Vec<Position>,
 }
 
@@ -272,7 +272,7 @@ impl RigSheet {
         self.positions.iter().find(|position| *position.number == number)
     }
 
-    /// The reads of a scan. Outputs come first, analog inputs next, digital inputs last.
+    /// The reads of a scan, sorted by unit, table and address.
     pub fn read_plan(&self) -> ReadPlan {
         let digital = self.digital_inputs().into_iter().flat_map(DigitalInput::cells);
         let analog = [
@@ -287,7 +287,7 @@ impl RigSheet {
         ReadPlan::covering(wanted, *self.link.largest_hole)
     }
 
-    /// Every digital input: of the positions in order, then of the guards.
+    /// Every digital input: those of the positions in order, then emergency stop, guard door and loop.
     pub fn digital_inputs(&self) -> Vec<&DigitalInput> {
         let positions = self.positions.iter().flat_map(|position| {
             [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
@@ -300,13 +300,13 @@ impl RigSheet {
         positions.chain(others.into_iter().flatten()).collect()
     }
 
-    /// Whether no output moves air: a person pulls and vents by hand, and is told the rate.
+    /// Whether no output moves air, so that the operator pulls and vents by hand.
     pub fn by_hand(&self) -> bool {
         let without_air = |name| matches!(name, OutputName::DevicePower | OutputName::Loop);
         self.outputs.iter().all(|output| without_air(output.name))
     }
 
-    /// Predicted time of an order: its writes, and the reads that confirm it.
+    /// Predicted time of an order: its writes and the reads that confirm them.
     pub fn order_time(&self) -> TimeSpan {
         let queries = self.writes(&self.image_of(Order::Safe)).into_iter().chain(self.output_reads());
         let all: Duration = queries.map(|query| self.link.transaction(&query.request)).sum();
@@ -321,24 +321,24 @@ impl RigSheet {
         TimeSpan::new(all.as_secs_f64().max(self.link.scan_interval.si()))
     }
 
-    /// Longest time that an input takes to show a change of its wire, scans not counted: its filter, and the age of the image.
+    /// Longest time until an input shows a change on its wire, apart from scans: its filter delay plus the image age.
     pub fn input_time(&self) -> TimeSpan {
         TimeSpan::new(self.module.input_filter.si() + self.module.image_age.si())
     }
 
-    /// Longest time, foreseen, between the last moment at which an input can have been as before and the first at which it can
-    /// have changed: two reads a scan apart, each of which looks at some moment before its answer, at an image of some age.
+    /// Predicted width of the interval in which an edge is known to lie. It lies between two reads that are one scan apart; each
+    /// read shows an unknown moment before its answer, in an image of unknown age.
     pub fn edge_time(&self) -> TimeSpan {
         TimeSpan::new(self.scan_time().si() + self.link.answer_time.si() + self.module.image_age.si())
     }
 }
 
-/// The loop of a run looks for a stop at least so often, and the machine is given as much again three times over.
+/// Time until the run loop notices a stop: four times its longest sleep of 5 ms, to allow for late wake-ups.
 const LOOKED_FOR: Duration = Duration::from_millis(20);
 
 impl RigSheet {
-    /// Longest time, foreseen, from a stop until the module has the safe outputs, while it answers. A request that was sent is
-    /// waited for.
+    /// Predicted longest time from a stop until the safe outputs are written, if the module answers. It includes waiting for the
+    /// answer to a request already sent.
     pub fn stop_time(&self) -> TimeSpan {
         let reads = self.read_plan().reads;
         let reads = reads.iter().map(|read| self.link.transaction(&read.query(*self.link.unit).request));
@@ -349,7 +349,7 @@ impl RigSheet {
 }
 
 impl LinkSheet {
-    /// Silences and characters of a serial line; `None` for TCP.
+    /// Times of the serial line; `None` for TCP.
     pub fn timing(&self) -> Option<SerialTiming> {
         match &self.wire {
             Wire::Serial(port) => Some(SerialTiming::at(*port.baud)),
@@ -357,7 +357,7 @@ impl LinkSheet {
         }
     }
 
-    /// Where the sheet states the wire.
+    /// Place in the sheet of the address or serial port.
     pub const fn place(&self) -> &Place {
         match &self.wire {
             Wire::Tcp(address) | Wire::RtuOverTcp(address) => &address.place,

@@ -1,4 +1,4 @@
-//! Signals: how raw registers and bits become quantities and states.
+//! Signals: the conversion of raw registers and bits to quantities and states.
 
 use crate::address::PointAddress;
 use crate::read_plan::Cell;
@@ -6,13 +6,13 @@ use tripbench_quantity::{Current, Quantity};
 use tripbench_sheet::{At, Field, Finding, Reader, Wording, words};
 
 words! {
-    /// How a number lies in registers.
+    /// Number format in registers.
     pub enum RawType {
-        /// 16 bits without sign.
+        /// 16 bits, unsigned.
         Unsigned16 = "u16",
         /// 16 bits, two's complement.
         Signed16 = "i16",
-        /// 32 bits without sign.
+        /// 32 bits, unsigned.
         Unsigned32 = "u32",
         /// 32 bits, two's complement.
         Signed32 = "i32",
@@ -22,7 +22,7 @@ words! {
 }
 
 words! {
-    /// Which of two registers comes first.
+    /// Order of the two registers of a 32-bit value.
     pub enum WordOrder {
         /// The more significant register first.
         HighFirst = "high-first",
@@ -32,13 +32,13 @@ words! {
 }
 
 words! {
-    /// What the transducer sends.
+    /// Signal of the transducer.
     pub enum AnalogSignal {
-        /// Raw counts map to the quantity by two points; no fault limits.
+        /// Raw counts, scaled by two points, without fault limits.
         TwoPoint = "two-point",
         /// 4–20 mA with the fault limits of NAMUR NE 43; the two points are at 4 and 20 mA.
         LiveZero = "4-20 mA",
-        /// 0–10 V; the two points are at 0 and 10 V. A broken wire reads as 0 V: it cannot be told from ambient.
+        /// 0–10 V; the two points are at 0 and 10 V. A broken wire reads as 0 V, like the value at 0 V.
         Volts = "0-10 V",
         /// −10 to 10 V; the two points are at −10 and 10 V.
         BipolarVolts = "+/-10 V",
@@ -46,7 +46,7 @@ words! {
 }
 
 words! {
-    /// Which raw state counts as on.
+    /// Raw state that means on.
     pub enum ActiveState {
         /// 1 is on.
         High = "high",
@@ -56,7 +56,7 @@ words! {
 }
 
 impl RawType {
-    /// Registers that one value takes.
+    /// Number of registers of one value.
     pub const fn registers(self) -> u16 {
         match self {
             Self::Unsigned16 | Self::Signed16 => 1,
@@ -64,7 +64,7 @@ impl RawType {
         }
     }
 
-    /// The number in `words`; `None` if there are too few registers.
+    /// The number at the start of `words`; `None` if there are too few.
     pub fn number(self, words: &[u16], order: WordOrder) -> Option<f64> {
         let &first = words.first()?;
         if self.registers() == 1 {
@@ -85,40 +85,41 @@ impl RawType {
     }
 }
 
-/// A whole number in registers.
+/// An unsigned whole number in one or two registers.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RegisterInput {
-    /// Where its first register is.
+    /// Address of its first register.
     pub at: At<PointAddress>,
-    /// How the number lies there.
+    /// Number format.
     pub raw: RawType,
-    /// Order of two registers.
+    /// Order of the registers of a 32-bit value.
     pub word_order: WordOrder,
 }
 
 impl RegisterInput {
-    /// Reads the keys of a register that holds a whole number without sign.
+    /// Reads the keys of a register with an unsigned whole number.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let at = register_address(reader);
         let raw = reader.or("raw", "u16 or u32", RawType::Unsigned16);
         let raw =
             reader.tested(raw, "u16 or u32", |raw| matches!(raw, RawType::Unsigned16 | RawType::Unsigned32));
-        let word_order = reader.or("word_order", "which of two registers comes first", WordOrder::HighFirst);
+        let word_order =
+            reader.or("word_order", "order of the two registers of a 32-bit value", WordOrder::HighFirst);
         Some(Self { at: at?, raw: raw?.value, word_order: word_order?.value })
     }
 
-    /// Its registers.
+    /// Addresses of its registers.
     pub fn cells(&self) -> Vec<Cell> {
         cells(self.at.value, self.raw)
     }
 
-    /// How many different values it has: it starts again from 0 there.
+    /// Number of different values: after the last one it wraps to 0.
     pub fn modulus(&self) -> u64 {
         1 << (16 * u64::from(self.raw.registers()))
     }
 }
 
-/// A line through two points, from counts to a quantity.
+/// A linear scale from raw counts to a quantity, given by two points.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scale<Q> {
     /// Raw counts at the two points.
@@ -137,21 +138,21 @@ fn cells(at: PointAddress, raw: RawType) -> Vec<Cell> {
 }
 
 words! {
-    /// Which edges a counter counts.
+    /// Edges that a counter counts.
     pub enum Edges {
         /// Every change.
         Both = "both",
-        /// From 0 to 1 alone.
+        /// Only changes of the raw bit from 0 to 1.
         Rising = "rising",
     }
 }
 
-/// A counter of a digital input's edges, in the module.
+/// A counter in the module for the edges of a digital input.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EdgeCounter {
-    /// Where it is.
+    /// Its registers.
     pub register: RegisterInput,
-    /// What it counts.
+    /// Edges that it counts.
     pub edges: Edges,
 }
 
@@ -166,19 +167,19 @@ impl EdgeCounter {
 /// An analog input that measures a quantity `Q`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AnalogInput<Q> {
-    /// Where its first register is.
+    /// Address of its first register.
     pub at: At<PointAddress>,
-    /// How the number lies there.
+    /// Number format.
     pub raw: RawType,
-    /// Order of two registers.
+    /// Order of the registers of a 32-bit value.
     pub word_order: WordOrder,
-    /// What the transducer sends.
+    /// Signal of the transducer.
     pub signal: AnalogSignal,
     /// Raw counts at the two points.
     pub counts: [f64; 2],
     /// The quantity at the two points.
     pub values: [Q; 2],
-    /// Smallest step of the reading, where the sheet gives it, SI.
+    /// Smallest step of the reading in SI units, if the sheet gives it.
     pub step: Option<f64>,
 }
 
@@ -186,9 +187,10 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
     /// Reads the keys of an analog input.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let at = register_address(reader);
-        let raw = reader.or("raw", "how the number lies in registers", RawType::Signed16);
-        let word_order = reader.or("word_order", "which of two registers comes first", WordOrder::HighFirst);
-        let signal = reader.or("signal", "what the transducer sends", AnalogSignal::TwoPoint);
+        let raw = reader.or("raw", "number format in the registers", RawType::Signed16);
+        let word_order =
+            reader.or("word_order", "order of the two registers of a 32-bit value", WordOrder::HighFirst);
+        let signal = reader.or("signal", "signal of the transducer", AnalogSignal::TwoPoint);
         let counts: Option<At<[f64; 2]>> = reader.required(
             "counts",
             "raw counts at two points (4 and 20 mA, 0 and 10 V, or -10 and 10 V for those signals)",
@@ -196,12 +198,12 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
         let values: Option<At<[Q; 2]>> = reader.required("values", "the quantity at the same two points");
         let step = reader.optional::<Q>(
             "resolution",
-            "smallest step of the reading, for a register that holds a floating-point number; without it, as the readings show it",
+            "smallest step of the reading, for a floating-point register; by default it is taken from the readings",
         );
         if let Some(counts) = counts.as_ref().filter(|counts| (counts[0] - counts[1]).abs() < f64::EPSILON) {
             let wording = Wording::new(
                 "both points have the same counts",
-                "no line through one point",
+                "these two are equal",
                 "give two different counts",
             );
             reader.finding(Finding::error("points-coincide", &counts.place, wording));
@@ -212,8 +214,8 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
             (falling, signal.as_ref().map(|signal| signal.value))
         {
             let wording = Wording::new(
-                "the counts at 4 mA are more than those at 20 mA",
-                "swapped?",
+                "the counts at 4 mA are higher than those at 20 mA",
+                "were these swapped?",
                 "write [counts at 4 mA, counts at 20 mA]",
             );
             reader.finding(Finding::error("counts-swapped", &counts.place, wording));
@@ -232,19 +234,19 @@ impl<Q: Quantity + Field> AnalogInput<Q> {
 }
 
 impl<Q: Quantity> AnalogInput<Q> {
-    /// SI value of the quantity for raw counts.
+    /// The quantity for raw counts.
     pub fn value(&self, counts: f64) -> Q {
         let [low, high] = self.values.map(Quantity::si);
         Q::from_si(low + (counts - self.counts[0]) / (self.counts[1] - self.counts[0]) * (high - low))
     }
 
-    /// Its registers.
+    /// Addresses of its registers.
     pub fn cells(&self) -> Vec<Cell> {
         cells(self.at.value, self.raw)
     }
 
-    /// Voltage for raw counts and what the signal allows, of a voltage signal: 5 % of the span beyond it at either end,
-    /// judgement of this project, for there is no standard.
+    /// Voltage for raw counts, and the lowest and highest voltage allowed; `None` unless it is a voltage signal. The limits are
+    /// 5 % of the span beyond either end: a judgement of this project, because there is no standard.
     pub fn volts(&self, counts: f64) -> Option<(f64, [f64; 2])> {
         let share = (counts - self.counts[0]) / (self.counts[1] - self.counts[0]);
         match self.signal {
@@ -254,14 +256,13 @@ impl<Q: Quantity> AnalogInput<Q> {
         }
     }
 
-    /// Loop current for raw counts, of a live-zero signal.
+    /// Loop current for raw counts; `None` unless it is a live-zero signal.
     pub fn loop_current(&self, counts: f64) -> Option<Current> {
         let share = (counts - self.counts[0]) / (self.counts[1] - self.counts[0]);
         (self.signal == AnalogSignal::LiveZero).then(|| Current::new(0.004 + share * 0.016))
     }
 
-    /// The counts at which a converter that cannot tell less or more stops: the ends of its number, and of a voltage from 0 the
-    /// count of 0 V.
+    /// Counts at which the converter saturates: the limits of its number format, and for 0–10 V also the counts at 0 V.
     pub fn stops(&self) -> Vec<f64> {
         let ends = match self.raw {
             RawType::Unsigned16 => vec![0.0, f64::from(u16::MAX)],
@@ -274,8 +275,8 @@ impl<Q: Quantity> AnalogInput<Q> {
         ends.into_iter().chain(zero_volts).collect()
     }
 
-    /// Smallest step of the quantity: as the sheet gives it, or one raw count. A floating-point number has no count: its own last
-    /// digit, at the larger of the two points.
+    /// Smallest step of the quantity in SI units: as given in the sheet, otherwise one raw count. For a floating-point number the
+    /// count is its last digit at the larger of the two points.
     pub fn resolution(&self) -> f64 {
         let per_count =
             ((self.values[1].si() - self.values[0].si()) / (self.counts[1] - self.counts[0])).abs();
@@ -288,7 +289,7 @@ impl<Q: Quantity> AnalogInput<Q> {
         self.step.unwrap_or(per_count * count)
     }
 
-    /// Whether nothing but the readings themselves tells their smallest step.
+    /// Whether the smallest step can only be taken from the readings.
     pub const fn step_unknown(&self) -> bool {
         matches!(self.raw, RawType::Float32) && self.step.is_none()
     }
@@ -297,13 +298,13 @@ impl<Q: Quantity> AnalogInput<Q> {
 /// A digital input.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DigitalInput {
-    /// Where it is.
+    /// Address of its bit.
     pub at: At<PointAddress>,
-    /// Which raw state counts as on.
+    /// Raw state that means on.
     pub active: ActiveState,
-    /// Counter of its edges in the module: shows what happens between two scans.
+    /// Counter of its edges in the module, which also shows edges between two scans.
     pub counter: Option<EdgeCounter>,
-    /// Register that holds the module's clock at its last edge.
+    /// Register with the time of the last edge on the module's clock.
     pub capture: Option<RegisterInput>,
 }
 
@@ -313,18 +314,18 @@ impl DigitalInput {
         let at = reader.required("at", "address of the bit, such as \"discrete-input 0\"");
         let at = reader.tested(
             at,
-            "a bit: of coils, discrete inputs, or \"… bit n\" of a register",
+            "a coil, a discrete input, or \"… bit n\" of a register",
             |at: &PointAddress| at.area.is_bits() != at.bit.is_some(),
         );
-        let active = reader.or("active", "which raw state counts as on", ActiveState::High);
+        let active = reader.or("active", "raw state that means on", ActiveState::High);
         let counter =
             reader.optional_table("counter", "counter of its edges in the module", EdgeCounter::read);
-        let about = "register that holds the module's clock at its last edge";
+        let about = "register with the time of its last edge on the module's clock";
         let capture = reader.optional_table("capture", about, RegisterInput::read);
         Some(Self { at: at?, active: active?.value, counter: counter?, capture: capture? })
     }
 
-    /// Every word that it needs: state, counter, capture.
+    /// Addresses of all its words: state, counter, capture.
     pub fn cells(&self) -> Vec<Cell> {
         let counter = self.counter.iter().flat_map(|counter| counter.register.cells());
         let capture = self.capture.iter().flat_map(RegisterInput::cells);

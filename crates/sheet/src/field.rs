@@ -1,8 +1,8 @@
-//! Values that a key can hold, how each is read, and its schema.
+//! Types of value that a key can have, with the reading and the JSON Schema of each.
 
 #![expect(
     clippy::wildcard_enum_match_arm,
-    reason = "every kind of value but the wanted one is the same problem"
+    reason = "every kind of value other than the expected one is the same problem"
 )]
 
 use crate::node::{Node, NodeValue};
@@ -15,11 +15,11 @@ use tripbench_quantity::{PRESSURE_UNITS, PressureUnit, Quantity, Tolerance};
 /// Why a value cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
-    /// Name of the rule, in kebab case.
+    /// Name of the broken rule, in kebab case.
     pub rule: &'static str,
-    /// What is wrong.
+    /// What was found.
     pub message: String,
-    /// What is allowed, or what to write.
+    /// What is allowed, or what to write; may be empty.
     pub help: String,
 }
 
@@ -33,9 +33,9 @@ impl Problem {
     }
 }
 
-/// A value that a key can hold.
+/// A type of value that a key can have.
 pub trait Field: Sized {
-    /// Reads it.
+    /// Reads the value from a TOML node.
     ///
     /// # Errors
     /// If the node is of another kind or its value is not allowed.
@@ -49,11 +49,11 @@ impl Field for String {
         match &node.value {
             NodeValue::Text(text) if text.trim().is_empty() => Err(Problem {
                 rule: "empty-text",
-                message: "expected a text, found an empty one".into(),
-                help: "write the text or leave the key out".into(),
+                message: "expected a string, found an empty one".into(),
+                help: "write some text, or leave the key out".into(),
             }),
             NodeValue::Text(text) => Ok(text.clone()),
-            _ => Err(Problem::kind("a text", node)),
+            _ => Err(Problem::kind("a string", node)),
         }
     }
     fn schema() -> Value {
@@ -114,7 +114,7 @@ fn text<'n>(node: &'n Node, what: &str, example: &str) -> Result<&'n str, Proble
         NodeValue::Integer(_) | NodeValue::Float(_) => Err(Problem {
             rule: "no-unit",
             message: format!("a bare number is not a {what}"),
-            help: format!("write it as a text with its unit, such as \"{example}\""),
+            help: format!("write it as a string with its unit, such as \"{example}\""),
         }),
         _ => Err(Problem::kind(&format!("a {what} such as \"{example}\""), node)),
     }
@@ -129,7 +129,7 @@ fn read_quantity<Q: Quantity>(node: &Node) -> Result<Q, Problem> {
     })
 }
 
-/// "did you mean" for a unit written in another case.
+/// Help text: "did you mean" for a unit in the wrong case, otherwise an example.
 fn near_unit<Q: Quantity>(text: &str) -> String {
     let number = text.trim().trim_end_matches(|c: char| c.is_alphabetic() || c == '/');
     let symbol = &text.trim()[number.len()..];
@@ -224,7 +224,7 @@ impl Field for PressureUnit {
 pub struct Date(String);
 
 impl Date {
-    /// As `2026-11-25`.
+    /// The date as in `2026-11-25`.
     pub fn as_str(&self) -> &str {
         &self.0
     }
@@ -243,7 +243,7 @@ impl Field for Date {
             NodeValue::Datetime(date) | NodeValue::Text(date) if has_form_of_date(date) => {
                 let day = date.parse::<jiff::civil::Date>();
                 day.map(|_| Self(date.clone()))
-                    .map_err(|_| problem("no-such-date", format!("the calendar has no {date}")))
+                    .map_err(|_| problem("no-such-date", format!("{date} is not a day of the calendar")))
             }
             _ => Err(problem("not-a-date", format!("expected a date, found {}", node.kind()))),
         }
@@ -255,24 +255,24 @@ impl Field for Date {
 
 const DATE_PATTERN: &str = r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$";
 
-/// Whether a text is a year of four digits, a month and a day of two: ISO 8601 has more forms than sheets take.
+/// Whether `text` has the form `YYYY-MM-DD`, the only form of ISO 8601 that sheets accept.
 fn has_form_of_date(text: &str) -> bool {
     let fits =
         |(at, byte): (usize, u8)| if matches!(at, 4 | 7) { byte == b'-' } else { byte.is_ascii_digit() };
     text.len() == 10 && text.bytes().enumerate().all(fits)
 }
 
-/// A text for people: one string, or one for each language.
+/// Text for people: one string for all languages, or one for each.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Text(BTreeMap<String, String>);
 
 impl Text {
-    /// One text for every language.
+    /// The same text for every language.
     pub fn plain(text: impl Into<String>) -> Self {
         Self(BTreeMap::from([(String::new(), text.into())]))
     }
 
-    /// The text in `language`, else the one for all, else the first.
+    /// The text in `language`, otherwise the text for all languages, otherwise the first.
     pub fn get(&self, language: &str) -> &str {
         let all = || self.0.get("").or_else(|| self.0.values().next());
         self.0.get(language).or_else(all).map_or("", String::as_str)
@@ -288,7 +288,7 @@ impl Field for Text {
                 entries.iter().map(read).collect::<Result<_, _>>().map(Self)
             }
             _ => Err(Problem::kind(
-                "a text, or a table of texts by language such as { en = \"…\", de = \"…\" }",
+                "a string, or a table of strings by language such as { en = \"…\", de = \"…\" }",
                 node,
             )),
         }
@@ -329,7 +329,7 @@ impl<T: Field> Field for [T; 2] {
 }
 
 impl Problem {
-    /// A word that is none of the allowed ones, with the nearest.
+    /// A word that is not in `allowed`; the help suggests the nearest one.
     pub fn unknown_word(found: &str, allowed: &[&str]) -> Self {
         let near = crate::reader::suggestion(found, allowed);
         let list = format!("allowed: {}", allowed.join(", "));
@@ -346,10 +346,10 @@ impl Problem {
     }
 }
 
-/// A JSON Schema, as data.
+/// A JSON Schema as a JSON value.
 pub type Schema = Value;
 
-/// Schema of a key that takes one of a few words.
+/// Schema of a key whose value is one of `words`.
 pub fn enumeration(words: &[&str]) -> Schema {
     json!({ "enum": words })
 }

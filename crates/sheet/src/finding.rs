@@ -1,49 +1,49 @@
-//! Findings: what is wrong in a sheet, where, what is allowed, and what to write instead.
+//! Findings: what is wrong in a sheet, where, and what to write instead.
 
 use crate::source::Place;
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode};
 use std::cell::RefCell;
 use std::fmt::{self, Write};
 
-/// How bad a finding is.
+/// Severity of a finding.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Severity {
     /// The sheet cannot be used.
     Error,
-    /// The sheet can be used; somebody should know.
+    /// The sheet can be used, but people should know.
     Warning,
 }
 
-/// The words of a finding.
+/// The texts of a finding.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Wording {
-    /// What is wrong, with the value.
+    /// What is wrong, with the value found.
     pub message: String,
     /// Short text at the underlined value.
     pub label: String,
-    /// What is allowed and what to write; empty for none.
+    /// What is allowed and what to write; may be empty.
     pub help: String,
 }
 
 impl Wording {
-    /// Message, label and help.
+    /// A wording with these texts.
     pub fn new(message: impl Into<String>, label: impl Into<String>, help: impl Into<String>) -> Self {
         Self { message: message.into(), label: label.into(), help: help.into() }
     }
 }
 
-/// One thing wrong in a sheet.
+/// One error or warning about a sheet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Finding {
     /// Name of the rule that was broken, in kebab case.
     pub rule: &'static str,
-    /// How bad it is.
+    /// Its severity.
     pub severity: Severity,
-    /// The value.
+    /// Place of the value that it is about.
     pub place: Place,
     /// Message, label, help.
     pub wording: Wording,
-    /// Other places that belong to it, with a text each.
+    /// Related places, each with a short explanation.
     pub also: Vec<(Place, String)>,
 }
 
@@ -58,14 +58,14 @@ impl Finding {
         Self { severity: Severity::Warning, ..Self::error(rule, place, wording) }
     }
 
-    /// With another place that belongs to it.
+    /// Adds a related place with a short explanation.
     #[must_use]
     pub fn with(mut self, place: &Place, text: impl Into<String>) -> Self {
         self.also.push((place.clone(), text.into()));
         self
     }
 
-    /// The finding as text for a person: file, line, column, the value underlined, what is allowed.
+    /// The finding as text for people: file, line, column, the value underlined, and what is allowed.
     pub fn render(&self, colour: bool) -> String {
         let theme = if colour { GraphicalTheme::unicode() } else { GraphicalTheme::unicode_nocolor() };
         let handler = GraphicalReportHandler::new_themed(theme).with_width(100).with_links(false);
@@ -77,17 +77,17 @@ impl Finding {
     }
 }
 
-/// All findings of a check, over all its files.
+/// All findings of a check, over all files that it reads.
 #[derive(Debug, Default)]
 pub struct Findings(RefCell<Vec<Finding>>);
 
 impl Findings {
-    /// None yet.
+    /// No findings.
     pub fn new() -> Self {
         Self::default()
     }
 
-    /// Adds one; the same finding twice is kept once.
+    /// Adds a finding, unless an equal one was added before.
     pub fn add(&self, finding: Finding) {
         let mut all = self.0.borrow_mut();
         if !all.contains(&finding) {
@@ -95,15 +95,15 @@ impl Findings {
         }
     }
 
-    /// Whether any is an error.
+    /// Whether any finding is an error.
     pub fn any_error(&self) -> bool {
         self.0.borrow().iter().any(|finding| finding.severity == Severity::Error)
     }
 
-    /// All of them, file by file as first met, in order of place.
+    /// All findings, grouped by file in the order in which files first appear, and sorted by place within a file.
     pub fn into_sorted(self) -> Vec<Finding> {
         let mut all = self.0.into_inner();
-        // Where the text is not TOML, what else seems wrong at that place is not worth a word.
+        // Other findings at the place of a syntax error only follow from it and are dropped.
         let broken: Vec<Place> = all
             .iter()
             .filter(|finding| finding.rule == "syntax")
@@ -128,7 +128,7 @@ impl Findings {
     }
 }
 
-/// A finding as `miette` wants it.
+/// A finding as a `miette` diagnostic.
 #[derive(Debug)]
 struct Rendered<'f> {
     finding: &'f Finding,

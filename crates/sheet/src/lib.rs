@@ -1,8 +1,8 @@
-//! Sheets: TOML text with spans in, values with places and all findings out; the same reading code also prints the JSON Schema.
+//! Reading of sheets: TOML text in, values with their places and all findings out.
 //!
-//! Takes text, never a path; knows how a key is read, not what it means. A sheet is described once, by a function
-//! over a [`Reader`]: run over a text it yields the sheet and findings, run over nothing it yields the schema, so
-//! that the two cannot drift apart.
+//! This crate takes text, never a path, and knows how a key is read, not what it means. Each sheet is described by one function
+//! of a [`Reader`]. [`read_sheet`] calls it to read a text, [`schema_of`] calls it to build the JSON Schema, so the two cannot
+//! drift apart.
 
 mod field;
 mod finding;

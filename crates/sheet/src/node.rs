@@ -1,4 +1,4 @@
-//! A TOML document as a tree in which every key and value knows its bytes.
+//! A TOML document as a tree with the byte range of every key and value.
 
 use crate::finding::{Finding, Findings, Wording};
 use crate::source::{Place, Source};
@@ -6,23 +6,23 @@ use std::ops::Range;
 use std::sync::Arc;
 use toml::de::{DeTable, DeValue};
 
-/// A value and its place in the text.
+/// A value and its byte range in the text.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Node {
-    /// Bytes of the value.
+    /// Byte range of the value.
     pub range: Range<usize>,
     /// The value.
     pub value: NodeValue,
 }
 
-/// What a value is.
+/// A TOML value.
 #[derive(Debug, Clone, PartialEq)]
 pub enum NodeValue {
     /// A string.
     Text(String),
     /// A whole number.
     Integer(i64),
-    /// A number with a fraction, an infinity or not a number.
+    /// A floating-point number, possibly infinite or NaN. An integer beyond 64 bits becomes infinity.
     Float(f64),
     /// True or false.
     Boolean(bool),
@@ -30,15 +30,15 @@ pub enum NodeValue {
     Datetime(String),
     /// A list.
     Array(Vec<Node>),
-    /// A table: key, its bytes, value; in order of the text.
+    /// A table as (key, byte range of the key, value), in the order of the text.
     Table(Vec<(String, Range<usize>, Node)>),
 }
 
 impl Node {
-    /// What kind of value this is, for messages.
+    /// Kind of this value with its article, for messages.
     pub fn kind(&self) -> &'static str {
         match self.value {
-            NodeValue::Text(_) => "a text",
+            NodeValue::Text(_) => "a string",
             NodeValue::Integer(_) | NodeValue::Float(_) => "a number",
             NodeValue::Boolean(_) => "true or false",
             NodeValue::Datetime(_) => "a date",
@@ -48,13 +48,13 @@ impl Node {
     }
 }
 
-/// Parses a text as far as it goes; syntax errors become findings.
+/// Parses as much of the text as possible; syntax errors become findings.
 pub(crate) fn parse(source: &Arc<Source>, findings: &Findings) -> Node {
     let (table, errors) = DeTable::parse_recoverable(&source.text);
     for error in errors {
         let range = error.span().unwrap_or(0..0);
         let place = Place { source: Arc::clone(source), range };
-        let wording = Wording::new(error.message().to_owned(), "the text is not TOML from here", "");
+        let wording = Wording::new(error.message().to_owned(), "not valid TOML from here", "");
         findings.add(Finding::error("syntax", &place, wording));
     }
     let range = table.span();

@@ -1,4 +1,4 @@
-//! The reader: asked for every key by name, over a text or over nothing.
+//! The reader of one table: reads every key by name, or describes the keys as a JSON Schema.
 
 use crate::field::{Field, Problem};
 use crate::finding::{Finding, Findings, Wording};
@@ -9,10 +9,10 @@ use std::cell::{Cell, RefCell};
 use std::ops::Range;
 use std::sync::Arc;
 
-/// One table of a sheet, while it is read or described.
+/// One table of a sheet that is being read, or described as a JSON Schema.
 ///
-/// Every method answers `None` when the value is missing or wrong and has then added a finding: a sheet's function
-/// reads all its fields first and uses `?` afterwards, so that no finding hides another.
+/// Every method returns `None` if the value is missing or wrong, after adding a finding. A reading function reads all its
+/// fields first and uses `?` afterwards, so that no finding hides another.
 #[derive(Debug)]
 pub struct Reader<'a>(Mode<'a>);
 
@@ -29,7 +29,7 @@ struct Reading<'a> {
     entries: &'a [(String, Range<usize>, Node)],
     range: Range<usize>,
     asked: RefCell<Vec<&'static str>>,
-    /// After an unknown deciding word nothing is known about the other keys.
+    /// Whether any key is accepted: an unknown word in [`Reader::variant`] leaves the allowed keys unknown.
     any_key: Cell<bool>,
 }
 
@@ -40,18 +40,18 @@ struct Shape {
     alternatives: Vec<Value>,
 }
 
-/// One form of a table that a word decides ("do = \"zero\"").
+/// One form of a table that is selected by a word, such as `do = "zero"`.
 #[derive(Debug)]
 pub struct Variant<T> {
     /// The word.
     pub word: &'static str,
-    /// What it means.
+    /// Description for the schema.
     pub about: &'static str,
     /// Reads the rest of the table.
     pub read: fn(&Reader<'_>) -> Option<T>,
 }
 
-/// Reads a whole sheet; syntax errors, wrong values and unknown keys all become findings.
+/// Reads a whole sheet. Syntax errors, wrong values and unknown keys all become findings.
 pub fn read_sheet<T>(
     source: &Arc<Source>,
     findings: &Findings,
@@ -101,7 +101,7 @@ fn describe<T>(read: &impl Fn(&Reader<'_>) -> Option<T>) -> Value {
 }
 
 impl Reader<'_> {
-    /// A value that has to be there.
+    /// A required value.
     pub fn required<T: Field>(&self, key: &'static str, about: &str) -> Option<At<T>> {
         self.describe_key(key, about, T::schema(), true);
         let Mode::Reading(reading) = &self.0 else { return None };
@@ -111,7 +111,7 @@ impl Reader<'_> {
         }
     }
 
-    /// A value that may be left out: `Some(None)` then, `None` if it is wrong.
+    /// An optional value: `Some(None)` if it is left out, `None` if it is wrong.
     pub fn optional<T: Field>(&self, key: &'static str, about: &str) -> Option<Option<At<T>>> {
         self.describe_key(key, about, T::schema(), false);
         let Mode::Reading(reading) = &self.0 else { return None };
@@ -127,7 +127,7 @@ impl Reader<'_> {
         Some(found.unwrap_or_else(|| At { value: default, place: self.place() }))
     }
 
-    /// A value that has to pass a test; `allowed` says which values do.
+    /// A value that must pass `test`; `allowed` tells people which values do.
     pub fn tested<T: Field>(
         &self,
         value: Option<At<T>>,
@@ -147,7 +147,7 @@ impl Reader<'_> {
         None
     }
 
-    /// A table that has to be there.
+    /// A required table.
     pub fn table<T>(
         &self,
         key: &'static str,
@@ -164,7 +164,7 @@ impl Reader<'_> {
         }
     }
 
-    /// A table that may be left out: `Some(None)` then, `None` if something in it is wrong.
+    /// An optional table: `Some(None)` if it is left out, `None` if something in it is wrong.
     pub fn optional_table<T>(
         &self,
         key: &'static str,
@@ -181,7 +181,7 @@ impl Reader<'_> {
         }
     }
 
-    /// A list of tables; missing is empty.
+    /// A list of tables, empty if the key is missing.
     pub fn tables<T>(
         &self,
         key: &'static str,
@@ -200,7 +200,7 @@ impl Reader<'_> {
         all.into_iter().collect()
     }
 
-    /// A table whose form one word decides.
+    /// A table whose form is selected by the word at `key`.
     pub fn variant<T>(&self, key: &'static str, about: &str, variants: &[Variant<T>]) -> Option<T> {
         let reading = match &self.0 {
             Mode::Reading(reading) => reading,
@@ -222,7 +222,7 @@ impl Reader<'_> {
         }
     }
 
-    /// Where this table stands.
+    /// Place of this table; for the root table, the start of the text.
     pub fn place(&self) -> Place {
         match &self.0 {
             Mode::Reading(reading) => reading.at(reading.range.clone()),
@@ -230,7 +230,7 @@ impl Reader<'_> {
         }
     }
 
-    /// Adds a finding of the sheet's own rules.
+    /// Adds a finding of a rule that the sheet itself checks.
     pub fn finding(&self, finding: Finding) {
         if let Mode::Reading(reading) = &self.0 {
             reading.findings.add(finding);
@@ -294,9 +294,7 @@ impl Reading<'_> {
     fn read_node<T>(&self, node: &Node, read: &impl Fn(&Reader<'_>) -> Option<T>) -> Option<T> {
         let NodeValue::Table(entries) = &node.value else {
             let mut problem = Problem::wrong_kind("a table", node);
-            problem
-                .help
-                .push_str("write a table of keys: { key = …, key = … }, or a heading in brackets of its own");
+            problem.help.push_str("write { key = …, key = … }, or the keys below a [heading] of their own");
             return self.wrong(node, problem);
         };
         read_table(self.source, self.findings, (entries, node.range.clone()), read)

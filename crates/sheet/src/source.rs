@@ -1,24 +1,24 @@
-//! A text with its name, and places in it.
+//! The text of a sheet, and places in it.
 
 use std::ops::{Deref, Range};
 use std::sync::Arc;
 
-/// A sheet's text and the name that findings show for it.
+/// The text of a sheet, with the name that findings show for it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Source {
-    /// Shown in findings, usually the path as the user wrote it.
+    /// Name shown in findings, usually the path as the user wrote it.
     pub name: String,
     /// The whole text.
     pub text: String,
 }
 
 impl Source {
-    /// A text under a name.
+    /// A source with this name and text.
     pub fn new(name: impl Into<String>, text: impl Into<String>) -> Arc<Self> {
         Arc::new(Self { name: name.into(), text: text.into() })
     }
 
-    /// Line and column of a byte offset, both from 1.
+    /// Line and column of a byte offset, both counted from 1; columns count characters.
     pub fn line_column(&self, offset: usize) -> (usize, usize) {
         let before = &self.text[..offset.min(self.text.len())];
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
@@ -29,14 +29,14 @@ impl Source {
 /// A place in a source.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Place {
-    /// The text.
+    /// The source.
     pub source: Arc<Source>,
-    /// Bytes in it.
+    /// Byte range in its text.
     pub range: Range<usize>,
 }
 
 impl Place {
-    /// `file:line:column`.
+    /// The start of this place as `file:line:column`.
     pub fn shown(&self) -> String {
         let (line, column) = self.source.line_column(self.range.start);
         format!("{}:{line}:{column}", self.source.name)
@@ -48,12 +48,12 @@ impl Place {
     }
 }
 
-/// A value and where it stands.
+/// A value and its place in a sheet.
 #[derive(Debug, Clone, PartialEq)]
 pub struct At<T> {
     /// The value.
     pub value: T,
-    /// Where it was written; for a default, the table that could have held it.
+    /// Where it is written; for a default, the table in which it is missing.
     pub place: Place,
 }
 

@@ -1,6 +1,6 @@
-//! Keys that take one of a few words.
+//! Keys whose value is one of a fixed set of words.
 
-/// Declares an enum whose values are words of a sheet: each variant with its word, `Field`, serde and display alike.
+/// Declares an enum whose variants are words of a sheet: `Field`, serde and `Display` all use the same word.
 #[macro_export]
 macro_rules! words {
     ($(#[$doc:meta])* $visibility:vis enum $name:ident { $($(#[$word_doc:meta])* $variant:ident = $word:literal),* $(,)? }) => {
@@ -11,10 +11,10 @@ macro_rules! words {
         }
 
         impl $name {
-            /// Every word, in order.
+            /// Every word, in the order of declaration.
             pub const WORDS: &'static [&'static str] = &[$($word),*];
 
-            /// The word as written in a sheet.
+            /// The word of this variant, as written in a sheet.
             pub const fn word(self) -> &'static str {
                 match self {
                     $(Self::$variant => $word),*

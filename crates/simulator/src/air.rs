@@ -1,19 +1,19 @@
-//! The air: a chamber with gas temperature and wall exchange, a pump curve, and nozzles.
+//! The air side: a chamber whose gas exchanges heat with the wall, a pump, and nozzles.
 
 use crate::hand::Grip;
 
-/// Specific gas constant of air, J/(kg K).
+/// Specific gas constant of air, J/(kg K): that of ISO 2533, rounded.
 const GAS_CONSTANT: f64 = 287.05;
 /// Specific heat at constant volume, J/(kg K).
 const HEAT_VOLUME: f64 = 718.0;
-/// Specific heat at constant pressure, J/(kg K).
+/// Specific heat at constant pressure, J/(kg K): that at constant volume plus the gas constant.
 const HEAT_PRESSURE: f64 = 1_005.05;
 /// Reference density of ISO 8778, kg/m³.
 const REFERENCE_DENSITY: f64 = 1.185;
 /// Reference temperature of ISO 8778, kelvin.
 const REFERENCE_TEMPERATURE: f64 = 293.15;
 
-/// A flow path by its sonic conductance and critical pressure ratio (ISO 6358-1).
+/// A flow path, described by sonic conductance and critical pressure ratio (ISO 6358-1).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Nozzle {
     /// Sonic conductance, m³/(s Pa).
@@ -37,26 +37,26 @@ pub fn nozzle_mass_flow(nozzle: Nozzle, upstream_pa: f64, upstream_k: f64, downs
         * subsonic
 }
 
-/// What opens and closes around the chamber at a moment; shares from 0 to 1.
+/// State of valves, pump and other openings of the chamber; valves and pump as shares from 0 to 1.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Openings {
     pub(crate) evacuate: f64,
     pub(crate) evacuate_fine: f64,
     pub(crate) bleed: f64,
     pub(crate) vent: f64,
-    /// Strength of the pump by the air pressure at its inlet.
+    /// Strength of the pump, which depends on the air pressure at its inlet.
     pub(crate) pump: f64,
-    /// Hoses that are off, by number.
+    /// Number of hoses that are off.
     pub(crate) open_hoses: f64,
-    /// What a hand at the rig does.
+    /// Action of a hand at the rig.
     pub(crate) hand: Grip,
-    /// What comes in through the hoses of leaking devices, Pa m³/s.
+    /// Leak through the hoses of devices, in Pa m³/s.
     pub(crate) through_hoses: f64,
-    /// Level that a regulator in front of the evacuation valve keeps, pascal.
+    /// Set point of a regulator in front of the evacuation valve, in pascals.
     pub(crate) set_point_pa: Option<f64>,
 }
 
-/// Fixed figures of the air.
+/// Constants of the air side.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Plant {
     pub(crate) volume_m3: f64,
@@ -80,7 +80,7 @@ pub(crate) struct Gas {
 }
 
 impl Plant {
-    /// A nozzle to ambient that lets the level fall with `rate_pa_per_s` at half vacuum, isothermal.
+    /// A nozzle to ambient through which the level falls at `rate_pa_per_s` at half vacuum, isothermally.
     pub(crate) fn nozzle_for(ambient_pa: f64, volume_m3: f64, rate_pa_per_s: f64) -> Nozzle {
         let flow = volume_m3 / (GAS_CONSTANT * REFERENCE_TEMPERATURE) * rate_pa_per_s;
         let shape = Nozzle { conductance: 1.0, critical_ratio: 0.3 };
@@ -88,7 +88,7 @@ impl Plant {
         Nozzle { conductance: flow / per_conductance, ..shape }
     }
 
-    /// Wall exchange that gives a thermal time constant at half vacuum.
+    /// Heat exchange with the wall, in W/K, for a thermal time constant at half vacuum.
     pub(crate) fn wall_for(volume_m3: f64, ambient_k: f64, thermal_s: f64) -> f64 {
         50e3 * volume_m3 / (GAS_CONSTANT * ambient_k) * HEAT_VOLUME / thermal_s.max(1e-3)
     }
@@ -113,7 +113,7 @@ impl Plant {
         Gas { mass_kg: gas.mass_kg + dm * step_s, temperature_k: gas.temperature_k + dt * step_s }
     }
 
-    /// Mass flow out by a hand, kg/s, negative into; it can pull no deeper than the pump.
+    /// Mass flow out of the chamber by a hand, in kg/s, negative for inflow; a hand pulls no deeper than the pump.
     fn by_hand(&self, level_pa: f64, hand: Grip) -> f64 {
         let possible = if hand.rate_pa_per_s > 0.0 { self.ultimate_pa - level_pa } else { level_pa };
         let share = (possible / 2_000.0).clamp(0.0, 1.0);
@@ -130,7 +130,7 @@ impl Plant {
         let flow = self.volume_m3 / (GAS_CONSTANT * self.ambient_k) * (target - level) * share;
         let by_hand = self.by_hand(level, openings.hand);
         let out = flow.max(0.0) + by_hand.max(0.0);
-        // A regulator lets air in when it is deeper than it was asked to be.
+        // A regulator lets air in if the level is deeper than its set point.
         let relief = if openings.set_point_pa.is_some() { (-flow).max(0.0) } else { 0.0 };
         let through = |share: f64, nozzle| {
             if share > 0.0 {
@@ -160,7 +160,7 @@ mod tests {
     use super::*;
     use rstest::rstest;
 
-    // ISO 6358 flow: the first row as printed in two engineering-library help pages; the others recomputed with the formula.
+    // ISO 6358: choked flow is C·ρ₀·p₁ at the reference temperature (rows 1, 2 and 5); the other rows recomputed with the formula.
     #[rstest]
     #[case((1e-8, 0.35), (700e3, 293.15), 100e3, 0.008_295)]
     #[case((1e-8, 0.35), (700e3, 293.15), 245e3, 0.008_295)]
@@ -211,7 +211,7 @@ mod tests {
         assert!((f64::from(steps) * 1e-5 / expected_s - 1.0).abs() < 2e-3);
     }
 
-    // Adiabatic rebound: of the gross pressure change of a fast pull 1 − 1/κ = 28.6 % comes back (κ = 1.4), closed form.
+    // Adiabatic rebound, closed form: 1 − 1/κ = 28.6 % of the gross pressure change of a fast pull comes back (κ = 1.4).
     #[test]
     fn after_a_fast_pull_the_vacuum_falls_back_by_the_adiabatic_share() {
         let plant = Plant { evacuate_s: 1e-3, ..plant(1.0) };

@@ -1,4 +1,4 @@
-//! The simulated bench: air, reference, devices and faults, advanced on one grid of time.
+//! The simulated bench: air, reference, devices and faults, advanced in steps of 1 ms.
 
 use crate::air::{Gas, Openings, Plant};
 use crate::device::Device;
@@ -11,18 +11,18 @@ use crate::wiring::{Wiring, plant, safe_words, units};
 use tripbench_quantity::Quantity;
 use tripbench_rig::{OutputName, RigSheet};
 
-/// How long a person operates an output at its plug, seconds: judgement.
+/// Time for which a person operates an output at its plug, in seconds: a judgement of this project.
 const OPERATED_S: f64 = 0.7;
 
-/// Grid of time, seconds.
+/// Time step, in seconds.
 pub(crate) const STEP_S: f64 = 1e-3;
 
-/// Way that the level has to go back until the reference's loop has gone over to its other branch, pascal.
+/// Change of level after a reversal that moves the reference to the other branch of its hysteresis loop, in pascals.
 const LOOP_PA: f64 = 300.0;
-/// From this level on the errors of the reference away from ambient are whole, pascal.
+/// Level from which the errors of the reference away from ambient have their full size, in pascals; proportional below it.
 const AWAY_PA: f64 = 10e3;
 
-/// A fault and how often its trigger was met.
+/// A fault and the number of crossings counted for its trigger.
 #[derive(Debug, Clone)]
 struct Armed {
     fault: Fault,
@@ -30,7 +30,7 @@ struct Armed {
     done: bool,
 }
 
-/// The word of an output, the one before, and when it changed.
+/// The word of an output, its previous word, and the time of the change.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Driven {
     pub(crate) word: u16,
@@ -39,7 +39,7 @@ pub(crate) struct Driven {
 }
 
 impl Driven {
-    /// The word at a moment, no delay counted.
+    /// The word at a time, without any delay.
     pub(crate) fn at(self, at_s: f64) -> u16 {
         if at_s >= self.since_s { self.word } else { self.before }
     }
@@ -54,20 +54,20 @@ pub struct SimulatedBench {
     wiring: Wiring,
     gas: Gas,
     level_pa: f64,
-    /// Grid steps taken.
+    /// Number of steps taken.
     steps: u64,
     pub(crate) reference: FirstOrder,
     pub(crate) reference_before_pa: f64,
-    /// How far the reference's loop has gone over from fallen (0) to risen (1).
+    /// Position between the falling (0) and the rising branch (1) of the reference's hysteresis loop.
     risen: f64,
     reference_noise: Noise,
     valve_noise: Noise,
-    /// Converted reference and the number of its conversion.
+    /// Last converted reading of the reference, and the number of the conversion.
     pub(crate) converted: (f64, u64),
-    /// The one before.
+    /// The reading of the conversion before.
     pub(crate) converted_before: f64,
     pub(crate) devices: Vec<Device>,
-    /// Outputs in order of the rig sheet, and when each last changed.
+    /// Outputs in the order of the rig sheet.
     pub(crate) outputs: Vec<Driven>,
     pub(crate) lines: Lines,
     /// Units that answer.
@@ -80,7 +80,7 @@ pub struct SimulatedBench {
     evacuate_stuck: Option<bool>,
     vent_stuck_shut: bool,
     pub(crate) reference_frozen: bool,
-    /// From when on the digital inputs stand still, seconds.
+    /// Time from which the digital inputs are frozen, in seconds.
     pub(crate) inputs_frozen_s: f64,
     pub(crate) last_request_s: f64,
     pub(crate) reads: u64,
@@ -88,7 +88,7 @@ pub struct SimulatedBench {
 }
 
 impl SimulatedBench {
-    /// A bench at ambient, vented, without power.
+    /// A bench at ambient pressure, with every output at its safe value.
     pub fn new(rig: &RigSheet, truth: Truth) -> Self {
         let plant = plant(rig, &truth);
         let gas = plant.at_ambient();
@@ -133,30 +133,30 @@ impl SimulatedBench {
         }
     }
 
-    /// Puts the plug of the device at a position in, or pulls it.
+    /// Connects or disconnects the plug of the device at a position.
     pub fn plug(&mut self, position: u8, is_in: bool) {
         for device in self.devices.iter_mut().filter(|device| device.truth.position == position) {
             device.plugged = is_in;
         }
     }
 
-    /// Operates an output of the device at a position at its plug for a moment, from now on; whether there is a device.
+    /// Operates an output of the device at a position at its plug for 0.7 s from now; returns whether there is a device.
     pub fn operate(&mut self, position: u8, valve: bool) -> bool {
         self.take_effect(Effect::Operate { position, valve, for_s: OPERATED_S }, self.time_s());
         self.devices.iter().any(|device| device.truth.position == position)
     }
 
-    /// The true vacuum level, pascal.
+    /// The true vacuum level, in pascals.
     pub const fn level_pa(&self) -> f64 {
         self.level_pa
     }
 
-    /// How often the area of the reference's register was read.
+    /// Number of reads in the table of the reference's register.
     pub const fn reference_reads(&self) -> u64 {
         self.reference_reads
     }
 
-    /// State of an output's coil; `None` if the rig has no such output.
+    /// Whether an output is not 0; `None` if the rig has no such output.
     pub fn coil(&self, name: OutputName) -> Option<bool> {
         let mut outputs = self.rig.outputs.iter().zip(&self.outputs);
         outputs.find(|(output, _)| output.name == name).map(|(_, driven)| driven.word != 0)
@@ -194,7 +194,7 @@ impl SimulatedBench {
         self.happen(before);
     }
 
-    /// Outputs fall to safe when the module has not heard anything for its time.
+    /// Sets the outputs to safe if the module has not received a request for its loss-of-master time.
     fn lose_master(&mut self, now_s: f64) {
         let Some(longest_s) = self.truth.module.loss_of_master_s else { return };
         if now_s - self.last_request_s > longest_s {
@@ -211,12 +211,12 @@ impl SimulatedBench {
         }
     }
 
-    /// What an output's valve does, its delay included.
+    /// Whether an output acts as on, after the valve delay; `None` if the rig lacks it.
     fn is_on(&self, output: Option<usize>) -> Option<bool> {
         self.acting(output).map(|word| word != 0)
     }
 
-    /// The word that an output acts by, the valve's delay included.
+    /// The word by which an output acts, after the valve delay; `None` if the rig lacks it.
     fn acting(&self, output: Option<usize>) -> Option<u16> {
         let driven = self.outputs[output?];
         let jitter_s = self.truth.air.valve_jitter.si();
@@ -225,7 +225,7 @@ impl SimulatedBench {
         Some(driven.at(self.time_s() - self.truth.air.valve_delay.si() - later_s))
     }
 
-    /// Whether a device that was given the valve holds it open: by its line, the valve's delay included.
+    /// Whether a device that controls the evacuation valve holds it open, after the valve delay.
     fn handed_over(&self) -> bool {
         if !self.wiring.hands_over {
             return false;
@@ -243,7 +243,7 @@ impl SimulatedBench {
         })
     }
 
-    /// Level that the regulator keeps, pascal; `None` without a regulator.
+    /// Set point of the regulator, in pascals; `None` without a regulator.
     fn set_point_pa(&self) -> Option<f64> {
         let word = self.acting(self.wiring.regulator)?;
         let output = self.rig.outputs.get(self.wiring.regulator?)?;
@@ -274,7 +274,7 @@ impl SimulatedBench {
         }
     }
 
-    /// Takes a new conversion of the reference when its time has come within the last step.
+    /// Converts the reference if a conversion was due within the last step.
     fn convert(&mut self, from_s: f64) {
         let period_s = self.rig.module.converter.si();
         let now_s = self.time_s();
@@ -297,14 +297,14 @@ impl SimulatedBench {
         }
     }
 
-    /// The conversion that was there at a moment: the grid may be ahead of it by less than one step.
+    /// The converted reading at a time, which may be before the current one by less than a step.
     pub(crate) fn converted_at(&self, at_s: f64) -> f64 {
         #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
         let since_s = self.converted.1 as f64 * self.rig.module.converter.si();
         if at_s < since_s && !self.reference_frozen { self.converted_before } else { self.converted.0 }
     }
 
-    /// What the reference sends for a lagged level.
+    /// The reading of the reference for a lagged level, in pascals.
     pub(crate) fn reading(&self, level_pa: f64, number: u64) -> f64 {
         let truth = &self.truth.reference;
         let drift = truth.drift_pa_per_s
@@ -318,7 +318,7 @@ impl SimulatedBench {
             + truth.noise_pa * self.reference_noise.normal(number)
     }
 
-    /// Faults whose time has come.
+    /// Triggers the faults that are due.
     fn happen(&mut self, before_pa: f64) {
         let (now_s, level) = (self.time_s(), self.level_pa);
         let mut effects = Vec::new();
@@ -365,14 +365,14 @@ impl SimulatedBench {
         }
     }
 
-    /// The lagged reference between two grid points.
+    /// The lagged level at the reference, interpolated within the last step.
     pub(crate) fn reference_at(&self, at_s: f64) -> f64 {
         let share = (1.0 - (self.time_s() - at_s) / STEP_S).clamp(0.0, 1.0);
         self.reference_before_pa + share * (self.reference.output() - self.reference_before_pa)
     }
 }
 
-/// A whole number that is another one for another moment.
+/// A time in whole nanoseconds, as an index of random numbers.
 #[expect(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,

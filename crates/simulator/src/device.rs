@@ -1,19 +1,19 @@
-//! A device in motion: sensor, comparator with hysteresis, delays, and the history of its outputs.
+//! A simulated device: sensor, comparator with hysteresis, delays, and the history of its outputs.
 
 use crate::noise::Noise;
 use crate::reference::FirstOrder;
 use crate::truth::{DeviceFault, DeviceTruth};
 
-/// How long a bouncing output goes back, seconds.
+/// Time for which a bouncing output returns to its old state, in seconds.
 const BOUNCE_S: f64 = 2e-3;
 
-/// A signal as the list of its changes, in order of time.
+/// History of a signal: its changes in order of time, some of them still in the future.
 #[derive(Debug, Clone, Default)]
 struct History(Vec<(f64, bool)>);
 
 impl History {
     fn push(&mut self, at_s: f64, on: bool) {
-        // A later decision takes back changes that were still to come.
+        // A new decision cancels pending changes that would come later.
         while self.0.last().is_some_and(|(time, _)| *time >= at_s) {
             self.0.pop();
         }
@@ -22,7 +22,7 @@ impl History {
         }
     }
 
-    /// When it last changed up to a moment.
+    /// Time of the last change up to `time_s`.
     fn changed(&self, time_s: f64) -> Option<f64> {
         let index = self.0.partition_point(|(time, _)| *time <= time_s);
         index.checked_sub(1).and_then(|index| self.0.get(index)).map(|(time, _)| *time)
@@ -34,24 +34,24 @@ impl History {
     }
 }
 
-/// A comparator with two levels, each crossing with a spread of its own.
+/// A comparator with two levels and a random deviation at each crossing.
 #[derive(Debug, Clone)]
 struct Comparator {
     deep_pa: f64,
     shallow_pa: f64,
-    /// Spread of the deep level and of the other, pascal.
+    /// Standard deviations of the deep and of the shallow level, in pascals.
     spread_pa: [f64; 2],
     noise: Noise,
-    /// How much deeper the first crossing comes, pascal.
+    /// How much deeper the first crossing is, in pascals.
     first_deeper_pa: f64,
     crossings: u64,
-    /// Shift of the next crossing, pascal.
+    /// Deviation of the next crossing, in pascals.
     jitter_pa: f64,
     above: bool,
 }
 
 impl Comparator {
-    /// Moment within a step at which it changes, as a share of the step.
+    /// Advances by one step: if the comparator changes, the time of the change as a share of the step, and the new state.
     fn advance(&mut self, from_pa: f64, to_pa: f64) -> Option<(f64, bool)> {
         let first_pa = if self.crossings == 0 { self.first_deeper_pa } else { 0.0 };
         let threshold = if self.above { self.shallow_pa } else { self.deep_pa } + self.jitter_pa + first_pa;
@@ -72,7 +72,7 @@ impl Comparator {
     }
 }
 
-/// A device in motion.
+/// A simulated device.
 #[derive(Debug, Clone)]
 pub(crate) struct Device {
     pub(crate) truth: DeviceTruth,
@@ -82,14 +82,14 @@ pub(crate) struct Device {
     noise: Noise,
     steps: u64,
     sensed_pa: f64,
-    /// Level behind the hose.
+    /// Level behind the hose, in pascals.
     behind_pa: f64,
     leaks_in: f64,
     output: History,
     valve: History,
     powered: bool,
     pub(crate) plugged: bool,
-    /// From when to when a person turns its switch output and its valve output over, seconds.
+    /// Intervals in which a person inverts its switch output and its valve output, in seconds.
     pub(crate) operated: [[f64; 2]; 2],
 }
 
@@ -139,7 +139,7 @@ impl Device {
         }
     }
 
-    /// Level at the device itself, pascal: behind its hose, with its own leak. Exact for a level that stays within a step.
+    /// Level at the device, in pascals: behind its hose, with its own leak. Exact if the manifold level is constant in a step.
     pub(crate) fn behind_hose(&mut self, manifold_pa: f64, ambient_pa: f64, step_s: f64) -> f64 {
         let Some(hose) = self.truth.hose else { return manifold_pa };
         let pressure = (ambient_pa - f64::midpoint(manifold_pa, self.behind_pa)).max(1_000.0);
@@ -151,12 +151,12 @@ impl Device {
         self.behind_pa
     }
 
-    /// What leaks into the manifold through its hose, Pa m³/s.
+    /// Leak into the manifold through its hose, in Pa m³/s.
     pub(crate) const fn leaks_in(&self) -> f64 {
         self.leaks_in
     }
 
-    /// Goes on from `from_s` by `step_s` to a true level.
+    /// Advances from `from_s` by `step_s`, at the end of which the true level is `level_pa`.
     pub(crate) fn advance(&mut self, from_s: f64, level_pa: f64, step_s: f64, power: bool) {
         let lagged = self.sensor.advance(level_pa, step_s);
         self.steps += 1;
@@ -188,7 +188,7 @@ impl Device {
         }
     }
 
-    /// The switch output line at a moment.
+    /// State of the switch output at a time.
     pub(crate) fn output_at(&self, time_s: f64) -> bool {
         let above = match self.truth.fault {
             Some(DeviceFault::StuckOn) => return self.powered,
@@ -201,17 +201,17 @@ impl Device {
         self.powered && (above != self.truth.normally_closed) != self.is_operated(0, time_s)
     }
 
-    /// When the switch output last changed up to a moment, seconds.
+    /// Time of the last change of the switch output up to `time_s`, in seconds.
     pub(crate) fn output_changed(&self, time_s: f64) -> Option<f64> {
         self.output.changed(time_s)
     }
 
-    /// When the valve output last changed up to a moment, seconds.
+    /// Time of the last change of the valve output up to `time_s`, in seconds.
     pub(crate) fn valve_changed(&self, time_s: f64) -> Option<f64> {
         self.valve.changed(time_s)
     }
 
-    /// The valve output line at a moment: on while it feeds, where the valve is closed without power.
+    /// State of the valve output at a time: on while the device feeds, if the valve is closed without power, otherwise inverted.
     pub(crate) fn valve_at(&self, time_s: f64) -> bool {
         let feeds =
             self.truth.air_saving.is_some_and(|saving| self.valve.at(time_s) == saving.open_without_power);

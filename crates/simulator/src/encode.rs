@@ -1,9 +1,9 @@
-//! From quantities to raw registers: the simulator's own code, not the rig's decoding turned round.
+//! Encoding of quantities in raw registers, written independently of the decoding in the rig crate.
 
 use tripbench_quantity::Quantity;
 use tripbench_rig::{ActiveState, AnalogInput, DigitalInput, RawType, RegisterInput, WordOrder};
 
-/// Registers that show an SI value at an analog input; a value beyond the converter's range is clipped, as a module does.
+/// Registers with an SI value at an analog input; values beyond the range of the converter are clipped, as in a real module.
 pub(crate) fn registers<Q: Quantity>(input: &AnalogInput<Q>, si: f64) -> Vec<u16> {
     let [first, second] = input.counts;
     let [low, high] = [input.values[0].si(), input.values[1].si()];
@@ -30,14 +30,14 @@ pub(crate) fn registers<Q: Quantity>(input: &AnalogInput<Q>, si: f64) -> Vec<u16
     words(bits, input.raw, input.word_order)
 }
 
-/// Registers that show a whole number, which starts again from 0 when they are full.
+/// Registers with a count, which wraps around to 0.
 pub(crate) fn count_words(input: &RegisterInput, count: u64) -> Vec<u16> {
-    #[expect(clippy::cast_possible_truncation, reason = "a register is full then and starts again")]
+    #[expect(clippy::cast_possible_truncation, reason = "a counter wraps around")]
     let bits = count as u32;
     words(bits, input.raw, input.word_order)
 }
 
-/// One register with the low 16 bits, or two.
+/// One register with the low 16 bits, or two registers.
 fn words(bits: u32, raw: RawType, order: WordOrder) -> Vec<u16> {
     if raw.registers() == 1 {
         #[expect(clippy::cast_possible_truncation, reason = "the low 16 bits are the register")]
@@ -56,7 +56,7 @@ fn two(bits: u32, order: WordOrder) -> Vec<u16> {
     }
 }
 
-/// Whether the raw bit at a digital input is 1 for a state.
+/// The raw bit of a digital input for a state.
 pub(crate) fn raw_bit(input: &DigitalInput, on: bool) -> bool {
     match input.active {
         ActiveState::High => on,

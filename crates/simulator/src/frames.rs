@@ -1,11 +1,11 @@
-//! The simulated module at the end of a wire in virtual time: a frame in, the frame of its answer out.
+//! The simulated module on a wire in virtual time: request frames in, answer frames out.
 
 use crate::bench::SimulatedBench;
 use crate::rtu::{answered, sealed};
 use tripbench_quantity::Mono;
 use tripbench_rig::VirtualModule;
 
-/// How requests and answers are framed.
+/// Framing of requests and answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Framing {
     /// Modbus TCP.
@@ -18,7 +18,7 @@ pub enum Framing {
 const BEFORE_UNIT: usize = 6;
 
 impl Framing {
-    /// A frame of this kind around unit identifier and PDU; `like` is the one that it answers.
+    /// A frame of this kind around unit identifier and PDU; `like` is the frame that it answers.
     pub fn framed(self, content: Vec<u8>, like: &[u8]) -> Vec<u8> {
         match self {
             Self::Rtu => sealed(content),
@@ -29,7 +29,7 @@ impl Framing {
         }
     }
 
-    /// Unit identifier and PDU of a frame; `None` if it is too short for any.
+    /// Unit identifier and PDU of a frame; `None` if it is too short.
     pub fn content(self, frame: &[u8]) -> Option<&[u8]> {
         match self {
             Self::Rtu => frame.get(..frame.len().checked_sub(2)?),
@@ -39,10 +39,10 @@ impl Framing {
 }
 
 impl SimulatedBench {
-    /// The frame of its answer to a whole frame at a moment, which never goes back; `None` is silence.
+    /// The answer frame to a complete request frame at a time that never goes back; `None` for no answer.
     pub fn served(&mut self, at: Mono, framing: Framing, frame: &[u8]) -> Option<Vec<u8>> {
         let units = self.units.clone();
-        // One code for what a request means: a Modbus TCP frame is read as the RTU frame of the same content.
+        // A Modbus TCP frame is converted to the RTU frame with the same content, so that one code reads both.
         let rtu = match framing {
             Framing::Rtu => frame.to_vec(),
             Framing::Tcp => sealed(framing.content(frame)?.to_vec()),
@@ -54,13 +54,13 @@ impl SimulatedBench {
         }
     }
 
-    /// What each output is driven with, in the order of the rig sheet.
+    /// The word of each output, in the order of the rig sheet.
     pub fn output_words(&self) -> Vec<u16> {
         self.outputs.iter().map(|driven| driven.word).collect()
     }
 
-    /// Drives outputs at a moment, as another master does, or a module that has just started again: words in the order of the rig
-    /// sheet, `None` leaves one alone.
+    /// Sets outputs at a time, as another master or a restarted module does: words in the order of the rig sheet, `None` to leave
+    /// one unchanged.
     pub fn drive(&mut self, at: Mono, words: impl Iterator<Item = Option<u16>>) {
         self.advance_to(at.seconds());
         self.set_outputs(at.seconds(), words);

@@ -1,27 +1,27 @@
-//! The person at a rig without valves: does what the guide says, a little late, too fast at first, and never quite evenly.
+//! The simulated operator of a rig without valves, who follows the guide a little late, too fast at first, and unevenly.
 
 use std::f64::consts::TAU;
 use tripbench_quantity::LevelRate;
 use tripbench_rig::{Guide, Hint};
 
-/// Time until a hand follows a word, seconds: judgement.
+/// Reaction time to an instruction, in seconds: a judgement of this project.
 const REACTION_S: f64 = 0.3;
 
-/// What a hand does at a moment.
+/// Action of a hand at one moment.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Grip {
-    /// Rate at which it moves the level, pascal per second; negative is less deep.
+    /// Rate at which it moves the level, in pascals per second; negative towards less deep.
     pub(crate) rate_pa_per_s: f64,
-    /// Whether it has opened the rig to ambient.
+    /// Whether the rig is open to ambient.
     pub(crate) open: bool,
 }
 
-/// A hand with the words that it still has to follow.
+/// A hand with the instructions that it has not followed yet.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Hand {
     grip: Grip,
     told: Vec<(f64, Guide)>,
-    /// Until when it goes the other way than it means to, seconds.
+    /// Time until which it moves in the wrong direction, in seconds.
     turned_until_s: f64,
 }
 
@@ -30,12 +30,12 @@ impl Hand {
         self.told.push((at_s + REACTION_S, guide));
     }
 
-    /// Goes the other way until `until_s`, as a hand does that overshot, or that saw the lamp come on.
+    /// Moves in the wrong direction until `until_s`, like a hand that has overshot or has seen the lamp turn on.
     pub(crate) const fn turn(&mut self, until_s: f64) {
         self.turned_until_s = until_s;
     }
 
-    /// What it does at `now_s`.
+    /// The action at `now_s`.
     pub(crate) fn grip(&mut self, now_s: f64) -> Grip {
         while self.told.first().is_some_and(|(at_s, _)| *at_s <= now_s) {
             let (_, guide) = self.told.remove(0);

@@ -1,20 +1,20 @@
-//! What the simulated module says it is, so that no record of it is taken for one of real hardware.
+//! Identification of the simulated module, so that no record of it is mistaken for one of real hardware.
 
 use tripbench_rig::{Exception, Identification, IdentityObject};
 
-/// One object by itself.
+/// Code of a request for a single object.
 const SPECIFIC: u8 = 4;
 
-/// The objects that Read Device Identification asks for with a code (1 to 3 a stream, 4 one object) and a first object. There are
-/// the basic objects and no other.
+/// The objects that answer Read Device Identification with this code (1 to 3 for a stream, 4 for a single object) and first
+/// object. Only the basic objects exist.
 ///
 /// # Errors
-/// As the standard has it (application protocol V1.1b3, 6.21): 03 for an unknown code, 02 for one object that is not there.
+/// As in the standard (application protocol V1.1b3, 6.21): 03 for an unknown code, 02 for a single object that does not exist.
 pub(crate) fn asked(code: u8, first: u8) -> Result<Vec<IdentityObject>, Exception> {
     let known = Identification::of_simulator(env!("CARGO_PKG_VERSION")).objects();
     let from = usize::from(first);
     match code {
-        // A stream that is asked to begin where nothing is begins at the beginning.
+        // A stream whose first object does not exist starts from the beginning.
         1..SPECIFIC => Ok(known.get(from..).filter(|left| !left.is_empty()).unwrap_or(&known).to_vec()),
         SPECIFIC => known.get(from).map(|object| vec![object.clone()]).ok_or(Exception::ILLEGAL_DATA_ADDRESS),
         _ => Err(Exception::ILLEGAL_DATA_VALUE),

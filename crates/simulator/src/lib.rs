@@ -1,7 +1,7 @@
-//! A simulated bench: the truth of air, reference and devices, and a Modbus module in front of them.
+//! A simulated bench: the true state of air, reference and devices, behind a simulated Modbus module.
 //!
-//! State at a moment is a pure function of the truth, the seed, and what was written to the module up to then. Nothing of
-//! `measure`, of the device rules, or of the rig's decoding is used: a wrong rule must not cancel against itself.
+//! The state at any time is a pure function of the truth, the seed, and everything written to the module before. The simulator uses
+//! neither `measure` nor the device rules nor the decoding of the rig, so that an error in them cannot cancel itself.
 
 mod air;
 mod bench;

@@ -1,22 +1,22 @@
-//! The digital inputs of the module: who is behind each, how many edges it has seen, and when the last one was.
+//! The digital inputs of the module: the source of each, the number of its edges, and the time of the last one.
 
 use crate::device::Device;
 use crate::encode::raw_bit;
 use tripbench_rig::{DigitalInput, RigSheet};
 
-/// Who is behind an input.
+/// Source of an input.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Behind {
     Switch(u8),
     Valve(u8),
     Present(u8),
-    /// Emergency stop and guard door: as they should be.
+    /// Emergency stop or guard door, always released or closed.
     Guard,
     /// The output `loop` of the same module.
     Loop,
 }
 
-/// An input with what the module remembers of it.
+/// An input with its edge counters and the time of its last edge.
 #[derive(Debug, Clone)]
 pub(crate) struct Line {
     pub(crate) input: DigitalInput,
@@ -24,7 +24,7 @@ pub(crate) struct Line {
     state: bool,
     pub(crate) rising: u64,
     pub(crate) both: u64,
-    /// Moment of the last edge, seconds.
+    /// Time of the last edge, in seconds.
     pub(crate) edge_s: f64,
 }
 
@@ -56,8 +56,7 @@ impl Lines {
         Self(positions.chain(guards).chain([looped]).flatten().map(line).collect())
     }
 
-    /// Notes what changed since the last step.
-    /// An edge is noted behind the inputs' filter.
+    /// Records edges since the last step, delayed by the input filter.
     pub(crate) fn note(&mut self, devices: &[Device], now_s: f64, filter_s: f64) {
         for line in
             self.0.iter_mut().filter(|line| line.input.counter.is_some() || line.input.capture.is_some())
@@ -74,15 +73,15 @@ impl Lines {
 }
 
 impl Line {
-    /// Whether the output `loop` is behind it.
+    /// Whether its source is the output `loop`.
     pub(crate) fn is_looped(&self) -> bool {
         self.behind == Behind::Loop
     }
 
-    /// State of the wire at a moment.
+    /// State of the wire at a time.
     pub(crate) fn state_at(&self, devices: &[Device], at_s: f64) -> bool {
         let at = |number: u8| devices.iter().find(|device| device.truth.position == number);
-        // A wire that lies on the terminal of another position.
+        // A wire may be connected to the terminal of another position.
         let device = |number: u8| {
             let wired_to = at(number).and_then(|device| device.truth.quirks.wired_to);
             at(wired_to.unwrap_or(number))
@@ -91,13 +90,13 @@ impl Line {
             Behind::Switch(number) => device(number).is_some_and(|device| device.output_at(at_s)),
             Behind::Valve(number) => device(number).is_some_and(|device| device.valve_at(at_s)),
             Behind::Present(number) => device(number).is_some_and(|device| device.plugged),
-            // Who is behind it is no device: the module itself answers for it.
+            // Not a device: the module itself supplies this state.
             Behind::Loop => false,
             Behind::Guard => true,
         }
     }
 
-    /// When the wire changed last: exactly, where the device knows.
+    /// Time of the last change on the wire: exact for device outputs, otherwise `now_s`.
     fn changed_s(&self, devices: &[Device], now_s: f64) -> f64 {
         let device = |number: u8| devices.iter().find(|device| device.truth.position == number);
         let exact = match self.behind {

@@ -1,4 +1,4 @@
-//! The module in front of the simulated bench: what it answers to a request at a moment.
+//! The simulated module: its responses to requests at any time.
 
 use crate::bench::{STEP_S, SimulatedBench};
 use crate::encode::{count_words, raw_bit, registers};
@@ -9,18 +9,18 @@ use tripbench_rig::{
 };
 
 impl SimulatedBench {
-    /// Units that the rig sheet speaks of: every other one is silent.
+    /// Units of the rig sheet; no other unit answers.
     pub fn units(&self) -> &[u8] {
         &self.units
     }
 
-    /// Notes edges of inputs whose module counts or stamps them.
+    /// Records edges of the inputs that the module counts or stamps.
     pub(crate) fn note_edges(&mut self) {
         let now_s = self.time_s();
         self.lines.note(&self.devices, now_s, self.truth.module.input_filter_s);
     }
 
-    /// Fills in what the rig sheet has of the addresses asked for.
+    /// Fills in the values of all requested addresses that the rig sheet defines.
     fn fill(&mut self, at_s: f64, image: &mut Image) {
         self.reads += 1;
         for (output, driven) in self.rig.outputs.iter().zip(&self.outputs) {
@@ -59,7 +59,7 @@ impl SimulatedBench {
         }
     }
 
-    /// Moment that the digital inputs show: as old as the image, and behind by the filter.
+    /// Time whose state the digital inputs show, delayed by image age and filter, in seconds.
     fn seen_s(&self, at_s: f64) -> f64 {
         let module = &self.truth.module;
         let image_s =
@@ -67,14 +67,14 @@ impl SimulatedBench {
         (image_s - module.input_filter_s).min(self.inputs_frozen_s)
     }
 
-    /// State of the output `loop` at a moment not long ago.
+    /// State of the output `loop` at a time since its change before last.
     fn looped_at(&self, at_s: f64) -> bool {
         let mut outputs = self.rig.outputs.iter().zip(&self.outputs);
         let looped = outputs.find(|(output, _)| output.name == OutputName::Loop);
         looped.is_some_and(|(_, driven)| driven.at(at_s) != 0)
     }
 
-    /// The module's clock at a moment: it has run for a while before the bench began.
+    /// Count of the module's clock, which started 60 s before the bench.
     fn ticks(&self, at_s: f64) -> u64 {
         const BEFORE_S: f64 = 60.0;
         let tick_s = self.rig.module.clock.as_ref().map_or(1e-3, |clock| clock.tick.si());
@@ -87,7 +87,7 @@ impl SimulatedBench {
         ticks
     }
 
-    /// Takes words written from `start` on; refuses where any of them is no output.
+    /// Writes words from `start` on; refused if any address is not an output.
     fn write(
         &mut self,
         at_s: f64,
@@ -156,7 +156,7 @@ impl VirtualModule for SimulatedBench {
     }
 }
 
-/// The addresses of one read; what nothing was put into does not exist.
+/// The words of one read; a word that is still `None` at the end does not exist in the module.
 struct Image {
     unit: Option<u8>,
     area: Area,
@@ -186,7 +186,7 @@ impl Image {
     }
 
     fn put_analog<Q: Quantity>(&mut self, input: &AnalogInput<Q>, si: f64) {
-        // Looked at first: encoding costs more than all the rest.
+        // Checked first because encoding is the most expensive part.
         if (input.at.unit, input.at.area) == (self.unit, self.area) {
             self.put_words(input.at.value, registers(input, si));
         }

@@ -1,4 +1,4 @@
-//! Seeded randomness as a function of channel and index: the same question always gets the same answer.
+//! Seeded random numbers as a pure function of seed, channel and index.
 
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal, StandardUniform};
@@ -16,12 +16,12 @@ impl Noise {
         Self { seed, channel }
     }
 
-    /// Standard normal, number `index` of this channel.
+    /// Number `index` of this channel, with standard normal distribution.
     pub(crate) fn normal(self, index: u64) -> f64 {
         StandardNormal.sample(&mut self.generator(index))
     }
 
-    /// Even from 0 to 1, number `index` of this channel.
+    /// Number `index` of this channel, with uniform distribution from 0 to 1.
     pub(crate) fn even(self, index: u64) -> f64 {
         StandardUniform.sample(&mut self.generator(index))
     }

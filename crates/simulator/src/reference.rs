@@ -1,4 +1,4 @@
-//! First-order lag, exact for a level that moves in a straight line within a step.
+//! First-order lag, exact for an input that changes linearly within a step.
 
 /// A first-order lag.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -6,7 +6,7 @@ pub(crate) struct FirstOrder {
     time_constant_s: f64,
     input: f64,
     output: f64,
-    /// Step and its decay: the same step again and again does not cost an exponential each time.
+    /// Last step and its decay factor, cached to avoid an exponential for each equal step.
     decay: (f64, f64),
 }
 
@@ -19,7 +19,7 @@ impl FirstOrder {
         self.output
     }
 
-    /// Goes on by `step_s` with an input that moves evenly to `input`.
+    /// Advances by `step_s` while the input changes linearly to `input`; returns the output.
     pub(crate) fn advance(&mut self, input: f64, step_s: f64) -> f64 {
         if self.time_constant_s <= 0.0 {
             self.output = input;
@@ -39,7 +39,7 @@ impl FirstOrder {
 mod tests {
     use super::*;
 
-    // First order, closed form: on a ramp of rate r the output is behind by r τ once the start has died away.
+    // First order, closed form: on a ramp of rate r the output lags by r τ after the transient has decayed.
     #[test]
     fn on_a_ramp_it_stays_behind_by_rate_times_time_constant() {
         let mut lag = FirstOrder::new(2e-3);
@@ -51,7 +51,7 @@ mod tests {
         assert!((level - lag.output() - 6_250.0 * 2e-3).abs() < 1e-9);
     }
 
-    // Value after one time constant of a step: 1 − 1/e.
+    // Step response after one time constant: 1 − 1/e.
     #[test]
     fn a_step_reaches_its_known_share_after_one_time_constant() {
         let mut lag = FirstOrder::new(0.1);

@@ -1,20 +1,20 @@
-//! RTU frames as a slave sees them: the simulator's own code, not the master's turned round.
+//! RTU frames as a slave sees them, written independently of the code of the master.
 
 use crate::identity;
 use tripbench_rig::{Area, Exception, IdentityObject, Query, Request, Response};
 
-/// What a frame asks for.
+/// Content of a request frame.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Asked {
-    /// A request that can be carried out.
+    /// A supported request.
     Query { query: Query, function: u8 },
-    /// A function or quantity that is refused.
+    /// An unsupported function or quantity, with the exception that refuses it.
     Refused { unit: u8, function: u8, exception: Exception },
-    /// What the unit is: code of the request and first object.
+    /// Read Device Identification, with the code of the request and the first object.
     Identity { unit: u8, code: u8, first: u8 },
 }
 
-/// CRC of MODBUS over Serial Line V1.02, 6.2.2: bit by bit, as the guide describes it.
+/// CRC of an RTU frame, computed bit by bit (MODBUS over Serial Line V1.02, 6.2.2).
 pub(crate) fn crc(bytes: &[u8]) -> u16 {
     let mut register = 0xFFFF_u16;
     for byte in bytes {
@@ -30,7 +30,7 @@ pub(crate) fn crc(bytes: &[u8]) -> u16 {
     register
 }
 
-/// Reads a frame; `None` if it is none: then a slave is silent.
+/// Reads a frame; `None` if it is not valid, in which case a slave does not answer.
 pub(crate) fn read(frame: &[u8]) -> Option<Asked> {
     let content = frame.len().checked_sub(2).filter(|length| *length >= 2)?;
     let (content, sum) = frame.split_at(content);
@@ -84,7 +84,7 @@ fn asked(content: &[u8]) -> Option<Asked> {
     Some(Asked::Query { query: Query { unit, request }, function })
 }
 
-/// The frame that answers another one, by what the module makes of its query; `None` is silence.
+/// The answer to a frame, with `module` to carry out a query; `None` for no answer.
 pub(crate) fn answered(
     frame: &[u8],
     units: &[u8],
@@ -131,12 +131,12 @@ fn answer(query: &Query, function: u8, result: Result<Response, Exception>) -> V
     sealed(frame)
 }
 
-/// The frame of a refusal.
+/// The frame of an exception response.
 fn refusal(unit: u8, function: u8, exception: Exception) -> Vec<u8> {
     sealed(vec![unit, function | 0x80, exception.0])
 }
 
-/// The frame that says what the unit is (6.21): basic objects, as a stream or one by one; nothing follows.
+/// The frame with the identification of the unit (6.21): basic objects as a stream or one by one, in a single frame.
 fn who(unit: u8, code: u8, objects: &[IdentityObject]) -> Vec<u8> {
     let byte = |length: usize| u8::try_from(length).unwrap_or(u8::MAX);
     let mut frame = vec![unit, 0x2B, 0x0E, code, 0x81, 0, 0, byte(objects.len())];
@@ -147,7 +147,7 @@ fn who(unit: u8, code: u8, objects: &[IdentityObject]) -> Vec<u8> {
     sealed(frame)
 }
 
-/// What a write's answer repeats: address and value of a single one, address and quantity of several.
+/// The part of a write that its answer repeats: address and value of a single write, address and quantity of a multiple write.
 fn echo(request: &Request) -> Vec<u8> {
     let quantity = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
     let (start, second) = match request {
@@ -200,8 +200,8 @@ mod tests {
         assert_eq!(refusal(0x11, 0x01, Exception::ILLEGAL_DATA_ADDRESS), hex("11 81 02 C0 54"));
     }
 
-    // The example of 6.21: a request for the basic objects and its answer, here with one object of two letters. The CRC over a
-    // frame with its own CRC is 0.
+    // As the example of 6.21: a request for the basic objects and its answer, here with one object of two letters. The CRC over a
+    // frame including its own CRC is 0.
     #[test]
     fn who_it_is_is_answered_byte_for_byte() {
         let asked = sealed(hex("11 2B 0E 01 00"));

@@ -1,4 +1,4 @@
-//! The simulated bench behind a serial line: on a pseudo-terminal with the times of a wire, or through a TCP connection.
+//! The simulated bench as a Modbus RTU slave: on a pseudo-terminal with the timing of a serial line, or over TCP.
 
 use crate::bench::SimulatedBench;
 use crate::rtu::{self, read};
@@ -19,21 +19,21 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tripbench_rig::{Guide, SerialTiming, VirtualModule};
 
-/// What a sleeping thread is woken late by.
+/// Longest delay with which a sleeping thread usually wakes.
 const WAKES_WITHIN: Duration = Duration::from_micros(80);
-/// How long a served line looks for a byte before it looks whether it is to end.
+/// Time to wait for a byte before checking whether the server should stop.
 const LOOK: Duration = Duration::from_millis(20);
 
-/// Times of the line that is imitated.
+/// Timing of the simulated line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct SerialPace {
-    /// Characters and silences; none sends at once.
+    /// Times of characters and silences; `None` to send at once.
     pub timing: Option<SerialTiming>,
-    /// Time that the slave takes between a request and its answer.
+    /// Time between the end of a request and the start of its answer.
     pub slave: Duration,
 }
 
-/// A simulated bench that is being served as RTU; ends when dropped.
+/// A simulated bench served as Modbus RTU until dropped.
 #[derive(Debug)]
 pub struct RtuServer {
     place: Place,
@@ -48,16 +48,16 @@ enum Place {
     Address(SocketAddr),
 }
 
-/// Serves a bench on a pseudo-terminal, on a thread of its own.
+/// Serves a bench on a pseudo-terminal, on its own thread.
 ///
 /// # Errors
-/// If no pseudo-terminal can be made or no thread can be started.
+/// If the pseudo-terminal cannot be created, or the thread cannot be started.
 pub fn serve_serial(bench: SimulatedBench, pace: SerialPace) -> Result<RtuServer, ServeError> {
     let (master, slave, path) = terminal().map_err(ServeError::Terminal)?;
     let serving = Serving { bench: Shared::new(bench), pace, stop: Arc::default() };
     let server = serving.server(Place::Port(path));
     start(server, move || {
-        // Kept open here: a client that closes the port would end the line for the next one.
+        // Kept open, because otherwise a client that closes the port would end the line for the next one.
         let _slave = slave;
         let mut line = Terminal(master);
         while !serving.stop.load(Ordering::SeqCst) {
@@ -66,10 +66,10 @@ pub fn serve_serial(bench: SimulatedBench, pace: SerialPace) -> Result<RtuServer
     })
 }
 
-/// Serves a bench as a serial converter does: RTU frames through TCP connections, one thread for each.
+/// Serves a bench like a serial converter: RTU frames over TCP, with one thread for each connection.
 ///
 /// # Errors
-/// If the address cannot be listened on or no thread can be started.
+/// If the address cannot be listened on, or the thread cannot be started.
 pub fn serve_rtu_over_tcp(bench: SimulatedBench, address: SocketAddr) -> Result<RtuServer, ServeError> {
     let listen = |source| ServeError::Listen { address, source };
     let listener = TcpListener::bind(address).map_err(listen)?;
@@ -107,7 +107,7 @@ fn accept(listener: &TcpListener, serving: &Serving) {
     }
 }
 
-/// A new pseudo-terminal, raw: its master, an open slave, and the slave's path.
+/// A new pseudo-terminal in raw mode: its master, its open slave, and the path of the slave.
 fn terminal() -> std::io::Result<(File, File, PathBuf)> {
     let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
     grantpt(&master)?;
@@ -122,7 +122,7 @@ fn terminal() -> std::io::Result<(File, File, PathBuf)> {
 }
 
 impl RtuServer {
-    /// Path of the serial port, where it is one.
+    /// Path of the serial port; `None` over TCP.
     pub fn port(&self) -> Option<&Path> {
         match &self.place {
             Place::Port(path) => Some(path),
@@ -130,7 +130,7 @@ impl RtuServer {
         }
     }
 
-    /// Where it listens, where it is a converter.
+    /// Address on which it listens; `None` on a serial port.
     pub const fn address(&self) -> Option<SocketAddr> {
         match &self.place {
             Place::Address(address) => Some(*address),
@@ -138,18 +138,18 @@ impl RtuServer {
         }
     }
 
-    /// Looks at the bench as it is now.
+    /// Looks at the bench in its state of now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
         self.bench.look(at)
     }
 
-    /// Tells whoever listens what to say to the hand at the bench.
+    /// A function that gives instructions to the simulated hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         self.bench.hand()
     }
 
-    /// Operates an output of the device at a position at its plug, for a moment: the switch output, or the valve output. Whether there
-    /// is a device.
+    /// A function of position and output (`true` for the valve output) that operates the output at its plug for 0.7 s. It returns
+    /// whether there is a device.
     pub fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
         self.bench.operate()
     }
@@ -171,14 +171,14 @@ impl Drop for RtuServer {
     }
 }
 
-/// What a line hears within a time.
+/// Result of waiting for bytes on a line.
 enum Heard {
     Bytes,
     Nothing,
     Gone,
 }
 
-/// A line as the slave has it.
+/// The slave side of a line.
 trait SlaveLine {
     fn hear(&mut self, bytes: &mut Vec<u8>, longest: Duration) -> Heard;
     fn say(&mut self, bytes: &[u8]) -> bool;
@@ -239,9 +239,9 @@ impl Serving {
         RtuServer { place, bench: self.bench.clone(), stop: Arc::clone(&self.stop), thread: None }
     }
 
-    /// Serves until the line is gone or the server is to end.
+    /// Serves until the line is closed or the server stops.
     fn serve(&self, line: &mut impl SlaveLine) {
-        // A paced line is only as good as its timers; where the kernel refuses, it is a little slower than the real one.
+        // The timing of the line needs precise timers; if the kernel refuses them, the line is a little slower than a real one.
         let _slower_at_worst = set_current_timer_slack(NonZeroU64::new(1));
         let mut bytes = Vec::new();
         while !self.stop.load(Ordering::SeqCst) {
@@ -251,7 +251,7 @@ impl Serving {
                 Heard::Bytes => {}
             }
             let heard = now();
-            // A frame ends with a silence. Its bytes came faster here than they would on the wire: that time is waited for.
+            // A frame ends with a silence. Its bytes arrive here faster than on a real wire, so wait for the difference.
             let silence = self.pace.timing.map_or(Duration::ZERO, SerialTiming::between_frames);
             let mut end = heard + self.characters(bytes.len()) + silence;
             loop {
@@ -266,7 +266,7 @@ impl Serving {
                     Heard::Gone => return,
                 }
             }
-            // Without times a frame ends with its right sum: a connection may hand it over in pieces.
+            // Without timing, a frame ends when its CRC is correct, because a connection may deliver it in pieces.
             if self.pace.timing.is_none() && read(&bytes).is_none() {
                 match line.hear(&mut bytes, LOOK) {
                     Heard::Bytes if read(&bytes).is_none() => continue,
@@ -285,7 +285,7 @@ impl Serving {
         }
     }
 
-    /// The answer to a frame; `None` is silence.
+    /// The answer to a frame; `None` for no answer.
     fn answer(&self, frame: &[u8]) -> Option<Vec<u8>> {
         let now = self.bench.now();
         let mut bench = self.bench.lock();
@@ -293,7 +293,7 @@ impl Serving {
         rtu::answered(frame, &units, |query| bench.answer(now, query))
     }
 
-    /// Sends a frame as a wire would: each byte when its last bit is through.
+    /// Sends a frame at the pace of a serial line, each byte when its last bit would have arrived. Returns whether it was sent.
     fn say(&self, line: &mut impl SlaveLine, frame: &[u8]) -> bool {
         const TOGETHER: Duration = Duration::from_micros(300);
         if self.pace.timing.is_none() {
@@ -302,7 +302,7 @@ impl Serving {
         let begun = now();
         let mut sent = 0;
         while sent < frame.len() {
-            // A few at a time: sleeping is not finer than that.
+            // A few bytes at a time, because sleeping has no finer resolution.
             let first = begun + self.characters(sent + 1);
             let last = (sent + 1..=frame.len())
                 .take_while(|count| begun + self.characters(*count) <= first + TOGETHER)
@@ -332,7 +332,7 @@ fn wait(time: Duration) {
     std::thread::sleep(time);
 }
 
-/// Sleeps until shortly before a moment and looks at the clock for the rest: a wire is never late.
+/// Sleeps until shortly before `moment`, then polls the clock, so that the simulated wire is never late.
 fn wait_until(moment: Instant) {
     wait(moment.saturating_duration_since(now()).saturating_sub(WAKES_WITHIN));
     while now() < moment {

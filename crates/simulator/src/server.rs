@@ -18,7 +18,7 @@ use tokio_modbus::server::tcp::{Server as TcpServer, accept_tcp_connection};
 use tripbench_quantity::Mono;
 use tripbench_rig::{Area, Exception, Guide, IdentityObject, Query, Request, Response, VirtualModule};
 
-/// Why a simulated bench cannot be served.
+/// Error of starting to serve a simulated bench.
 #[derive(Debug, Error)]
 pub enum ServeError {
     /// The address cannot be listened on.
@@ -26,19 +26,19 @@ pub enum ServeError {
     Listen {
         /// The address.
         address: SocketAddr,
-        /// Why not.
+        /// The cause.
         #[source]
         source: std::io::Error,
     },
-    /// A pseudo-terminal cannot be made.
-    #[error("cannot make a pseudo-terminal for the serial line")]
+    /// A pseudo-terminal cannot be created.
+    #[error("cannot create a pseudo-terminal for the serial line")]
     Terminal(#[source] std::io::Error),
     /// The server's thread cannot be started.
     #[error("cannot start the server's thread")]
     Thread(#[source] std::io::Error),
 }
 
-/// A bench shared by whoever serves it, with the moment at which its time began.
+/// A bench shared between its servers, with the start of its time.
 #[derive(Debug, Clone)]
 pub(crate) struct Shared {
     bench: Arc<Mutex<SimulatedBench>>,
@@ -50,7 +50,7 @@ impl Shared {
         Self { bench: Arc::new(Mutex::new(bench)), start: started() }
     }
 
-    /// What the module answers now; `None` is silence: the unit is not there.
+    /// The response of the module now; `None` for no answer, because the unit does not exist.
     pub(crate) fn answer(&self, query: &Query) -> Option<Result<Response, Exception>> {
         let at = self.now();
         let mut bench = self.lock();
@@ -61,13 +61,13 @@ impl Shared {
         Mono::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap_or(u64::MAX))
     }
 
-    /// Tells the hand at the bench what to do.
+    /// A function that gives instructions to the simulated hand.
     pub(crate) fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         let bench = self.clone();
         move |guide| bench.lock().guided(bench.now(), guide)
     }
 
-    /// Operates an output of a device at its plug, now.
+    /// A function that operates an output of a device at its plug; see [`Server::operate`].
     pub(crate) fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
         let bench = self.clone();
         move |position, valve| {
@@ -78,7 +78,7 @@ impl Shared {
         }
     }
 
-    /// Looks at the bench as it is now, also where nobody has asked it anything since.
+    /// Looks at the bench in its state of now, even if there was no request since.
     pub(crate) fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
         let now = self.now();
         let mut bench = self.lock();
@@ -91,7 +91,7 @@ impl Shared {
     }
 }
 
-/// A simulated bench that is being served over Modbus TCP; ends when dropped.
+/// A simulated bench served over Modbus TCP until dropped.
 #[derive(Debug)]
 pub struct Server {
     address: SocketAddr,
@@ -100,10 +100,10 @@ pub struct Server {
     thread: Option<JoinHandle<()>>,
 }
 
-/// Serves a bench over Modbus TCP on a thread of its own; only the units of its rig sheet answer.
+/// Serves a bench over Modbus TCP on its own thread; only the units of its rig sheet answer.
 ///
 /// # Errors
-/// If the address cannot be listened on or no thread can be started.
+/// If the address cannot be listened on, or the thread cannot be started.
 pub fn serve(bench: SimulatedBench, address: SocketAddr) -> Result<Server, ServeError> {
     let listen = |source| ServeError::Listen { address, source };
     let listener = std::net::TcpListener::bind(address).map_err(listen)?;
@@ -120,28 +120,28 @@ pub fn serve(bench: SimulatedBench, address: SocketAddr) -> Result<Server, Serve
 }
 
 impl Server {
-    /// Where it listens.
+    /// The address on which it listens.
     pub const fn address(&self) -> SocketAddr {
         self.address
     }
 
-    /// Looks at the bench as it is now.
+    /// Looks at the bench in its state of now.
     pub fn look<T>(&self, at: impl FnOnce(&SimulatedBench) -> T) -> T {
         self.bench.look(at)
     }
 
-    /// Puts a device's plug in, or pulls it.
+    /// Connects or disconnects the plug of the device at a position.
     pub fn plug(&self, position: u8, is_in: bool) {
         self.bench.lock().plug(position, is_in);
     }
 
-    /// Tells whoever listens what to say to the hand at the bench.
+    /// A function that gives instructions to the simulated hand at the bench.
     pub fn hand(&self) -> impl Fn(Guide) + Send + use<> {
         self.bench.hand()
     }
 
-    /// Operates an output of the device at a position at its plug, for a moment: the switch output, or the valve output. Whether there
-    /// is a device.
+    /// A function of position and output (`true` for the valve output) that operates the output at its plug for 0.7 s. It returns
+    /// whether there is a device.
     pub fn operate(&self) -> impl Fn(u8, bool) -> bool + Send + use<> {
         self.bench.operate()
     }
@@ -179,7 +179,7 @@ fn run(listener: std::net::TcpListener, service: &Service, stopped: oneshot::Rec
     });
 }
 
-/// An accept error or a connection that breaks never ends the server.
+/// Accepts connections without end; neither an accept error nor a broken connection ends the server.
 async fn accept_for_ever(listener: TcpListener, service: &Service) {
     let server = TcpServer::new(listener);
     let accept = |stream: tokio::net::TcpStream, address| {
@@ -212,7 +212,7 @@ impl tokio_modbus::server::Service for Service {
 }
 
 impl Service {
-    /// Only the rig's units are answered; everything else is silence, as on a real module.
+    /// The answer to a request; `None` for other units than those of the rig, which do not answer, as on a real module.
     fn answer(&self, unit: u8, wire: Wire<'static>) -> Result<Option<WireResponse>, ExceptionCode> {
         if !self.bench.lock().units().contains(&unit) {
             return Ok(None);
@@ -269,10 +269,7 @@ fn bits(words: &[u16]) -> Vec<bool> {
     words.iter().map(|word| *word != 0).collect()
 }
 
-#[expect(
-    clippy::wildcard_enum_match_arm,
-    reason = "every function but these is refused as a module refuses it"
-)]
+#[expect(clippy::wildcard_enum_match_arm, reason = "every other function is refused, as by a real module")]
 fn to_request(wire: Wire<'static>) -> Result<Request, ExceptionCode> {
     let read = |area, start, count| Ok(Request::Read { area, start, count });
     match wire {

@@ -1,113 +1,113 @@
-//! The truth of a simulated bench: what its air, reference and devices really are, and what goes wrong when.
+//! The truth of a simulated bench: the real properties of air, reference, module and devices, and the faults.
 
 use tripbench_quantity::{AirPressure, LevelRate, Temperature, TimeSpan, VacuumLevel};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::words;
 
 words! {
-    /// How a device misbehaves.
+    /// Fault of a device.
     pub enum DeviceFault {
         /// Its switch output is always on.
         StuckOn = "stuck-on",
         /// Its switch output is always off.
         StuckOff = "stuck-off",
-        /// Its comparator has next to no hysteresis and much noise.
+        /// Its comparator has almost no hysteresis and much noise.
         Chattering = "chattering",
-        /// Its switch output goes back once for 2 ms after each change.
+        /// Its switch output returns to the old state once for 2 ms after each change.
         Bouncing = "bouncing",
     }
 }
 
-/// The air as it really is.
+/// True properties of the air side.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AirTruth {
-    /// Volume, evacuation and venting relative to the rig sheet: 1 is as declared.
+    /// Deepest level that the pump reaches at full strength.
     pub ultimate: VacuumLevel,
-    /// Leak at half vacuum.
+    /// Leak rate at half vacuum, 50 kPa.
     pub leak: LevelRate,
     /// Delay of every valve.
     pub valve_delay: TimeSpan,
-    /// How much later a valve may act, differently each time.
+    /// Greatest random extra delay of a valve.
     pub valve_jitter: TimeSpan,
     /// Air pressure.
     pub pressure: AirPressure,
-    /// Air pressure at which the pump is at full strength.
+    /// Air pressure from which the pump has full strength.
     pub full_strength: AirPressure,
-    /// Temperature around.
+    /// Ambient temperature.
     pub temperature: Temperature,
 }
 
-/// The reference as it really is.
+/// True properties of the reference.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ReferenceTruth {
-    /// Reading at ambient, pascal.
+    /// Reading at ambient, in pascals.
     pub offset_pa: f64,
     /// Relative gain error.
     pub gain: f64,
-    /// Lag, seconds.
+    /// Lag, in seconds.
     pub lag_s: f64,
-    /// Standard deviation of noise, pascal.
+    /// Standard deviation of the noise, in pascals.
     pub noise_pa: f64,
-    /// Drift, pascal per second.
+    /// Drift, in pascals per second.
     pub drift_pa_per_s: f64,
-    /// Seconds after which the drift has come to rest; `None` goes on.
+    /// Time after which the drift stops, in seconds; `None` if it continues.
     pub drift_for_s: Option<f64>,
-    /// What it reads too much away from ambient, pascal, whatever the level.
+    /// Excess of the reading away from ambient, the same at every level, in pascals.
     pub error_pa: f64,
-    /// What it reads too much after the level has risen and after it has fallen, pascal; a loop that closes at ambient.
+    /// Excess of the reading after a rise and after a fall of the level, in pascals: a hysteresis loop that closes at ambient.
     pub loop_pa: [f64; 2],
 }
 
-/// Air saving as it is really set.
+/// True levels of air saving.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AirSavingTruth {
-    /// Cuts its valve here, pascal.
+    /// Level at which the device cuts its valve, in pascals.
     pub cut_off_pa: f64,
-    /// Feeds again here, pascal.
+    /// Level at which the device feeds again, in pascals.
     pub resume_pa: f64,
     /// Whether the valve is open without power.
     pub open_without_power: bool,
 }
 
-/// The module as it really is.
+/// True properties of the module.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ModuleTruth {
-    /// Fixed delay of the digital inputs, seconds.
+    /// Fixed delay of the digital inputs, in seconds.
     pub input_filter_s: f64,
-    /// Period with which the image of the digital inputs is renewed, seconds; 0 is at once.
+    /// Update period of the digital input image, in seconds; 0 for no delay.
     pub image_s: f64,
-    /// Outputs fall to safe after this time without a request, seconds.
+    /// Time without a request after which outputs become safe, in seconds; `None` if they never do.
     pub loss_of_master_s: Option<f64>,
 }
 
-/// The hose to a device, with what is behind it.
+/// The hose to a device, with the volume and leak behind it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HoseTruth {
-    /// Its conductance at half an atmosphere, m³/s; in laminar flow it goes with the pressure.
+    /// Conductance at a pressure of 50 kPa, in m³/s; proportional to the pressure, as in laminar flow.
     pub conductance_m3_per_s: f64,
-    /// Volume behind what throttles it, m³.
+    /// Volume behind the restriction, in m³.
     pub volume_m3: f64,
-    /// Leak of the device itself at half vacuum, Pa m³/s.
+    /// Leak of the device itself at half vacuum, in Pa m³/s.
     pub leak_pa_m3_per_s: f64,
 }
 
-/// What a device does that no sheet promises and few tests look for.
+/// Unusual behaviour of a device that no sheet mentions.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Quirks {
-    /// How much later its valve output is than its delay, when it cuts and when it feeds, seconds.
+    /// Extra delay of the valve output when it cuts and when it feeds, in seconds.
     pub valve_later_s: [f64; 2],
-    /// Factors on its spread: switch point, reset point, cut-off, resume.
+    /// Factors on the repeatability of switch point, reset point, cut-off and resume level.
     pub spread_factors: [f64; 4],
-    /// How much deeper its first operation comes, pascal.
+    /// How much deeper the switch output turns on the first time, in pascals.
     pub first_deeper_pa: f64,
-    /// From when to when its switch output is in the other state, seconds since the start.
+    /// Intervals in which the switch output is inverted, in seconds since the start.
     pub dropouts_s: Vec<[f64; 2]>,
-    /// The position whose lines come in at its inputs.
+    /// The position whose device is wired to the inputs of this one, if not its own.
     pub wired_to: Option<u8>,
 }
 
 impl Quirks {
-    /// A device without any.
+    /// No unusual behaviour.
     pub const NONE: Self = Self {
         valve_later_s: [0.0; 2],
         spread_factors: [1.0; 4],
@@ -117,118 +117,118 @@ impl Quirks {
     };
 }
 
-/// A device as it really is.
+/// True properties of a device.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DeviceTruth {
     /// Its position.
     pub position: u8,
-    /// Level at which it turns on when moved slowly, pascal, before its own errors.
+    /// Level at which it turns on at a slow rate, before the errors of its sensor, in pascals.
     pub switch_point_pa: f64,
-    /// Level at which it turns off, pascal, before its own errors.
+    /// Level at which it turns off at a slow rate, before the errors of its sensor, in pascals.
     pub reset_point_pa: f64,
-    /// Offset of its sensor, pascal.
+    /// Offset of its sensor, in pascals.
     pub offset_pa: f64,
     /// Relative gain error of its sensor.
     pub gain: f64,
-    /// Lag of its sensor, seconds.
+    /// Lag of its sensor, in seconds.
     pub lag_s: f64,
-    /// Standard deviation of its comparator from one crossing to the next, pascal.
+    /// Standard deviation of its levels from one crossing to the next, in pascals.
     pub repeatability_pa: f64,
-    /// Standard deviation of fast noise in its comparator, pascal.
+    /// Standard deviation of the fast noise of its comparator, in pascals.
     pub noise_pa: f64,
-    /// Delay from comparator to output, on, seconds.
+    /// Delay from comparator to output when turning on, in seconds.
     pub delay_on_s: f64,
-    /// Delay from comparator to output, off, seconds.
+    /// Delay from comparator to output when turning off, in seconds.
     pub delay_off_s: f64,
-    /// On below its switch point.
+    /// Whether it is on below its switch point.
     pub normally_closed: bool,
-    /// Air saving.
+    /// Air saving; `None` if it has no valve output.
     pub air_saving: Option<AirSavingTruth>,
-    /// The hose to it, where that is not as good as none.
+    /// The hose to it; `None` if its effect is negligible.
     pub hose: Option<HoseTruth>,
-    /// How it misbehaves.
+    /// Its fault, if any.
     pub fault: Option<DeviceFault>,
-    /// What else it does.
+    /// Its unusual behaviour.
     pub quirks: Quirks,
 }
 
-/// When something happens.
+/// Time or event at which a fault occurs.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Trigger {
-    /// At a time, seconds since the start.
+    /// At a time, in seconds since the start.
     At(f64),
     /// When the level rises through a value for the n-th time.
     RisingThrough {
-        /// The level, pascal.
+        /// The level, in pascals.
         level_pa: f64,
-        /// Which time, from 1.
+        /// The number n, from 1.
         time: u32,
     },
     /// When the level falls through a value for the n-th time.
     FallingThrough {
-        /// The level, pascal.
+        /// The level, in pascals.
         level_pa: f64,
-        /// Which time, from 1.
+        /// The number n, from 1.
         time: u32,
     },
 }
 
-/// What happens.
+/// Effect of a fault.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Effect {
     /// A device's plug is pulled.
     PullPlug(u8),
     /// A person operates an output at its plug.
     Operate {
-        /// Whose.
+        /// The position of the device.
         position: u8,
-        /// Its valve output, not its switch output.
+        /// Whether it is the valve output instead of the switch output.
         valve: bool,
-        /// How long, seconds.
+        /// Duration, in seconds.
         for_s: f64,
     },
     /// A hose comes off.
     PullHose,
-    /// The air pressure changes for a time.
+    /// The air pressure changes for some time.
     AirPressure {
-        /// The pressure, pascal.
+        /// The pressure, in pascals.
         pressure_pa: f64,
-        /// How long, seconds.
+        /// Duration, in seconds.
         for_s: f64,
     },
-    /// The evacuation valve does not move any more.
+    /// The evacuation valve is stuck.
     EvacuateStuck {
-        /// Whether it stays open.
+        /// Whether it is stuck open.
         open: bool,
     },
-    /// The vent valve stays shut.
+    /// The vent valve is stuck closed.
     VentStuckShut,
-    /// The reference's register keeps its value.
+    /// The register of the reference keeps its value.
     ReferenceFrozen,
     /// The digital inputs keep their values.
     InputsFrozen,
-    /// The hand that moves the air goes the other way for a time.
+    /// The hand that moves the air goes in the wrong direction for some time.
     HandTurns {
-        /// How long, seconds.
+        /// Duration, in seconds.
         for_s: f64,
     },
 }
 
-/// Something that goes wrong.
+/// A fault with its trigger.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Fault {
-    /// When.
+    /// When it occurs.
     pub when: Trigger,
-    /// What.
+    /// What it does.
     pub effect: Effect,
 }
 
-/// The whole truth.
+/// The truth of a simulated bench.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Truth {
-    /// Seed of everything random.
+    /// Seed of all random numbers.
     pub seed: u64,
-    /// The air.
+    /// The air side.
     pub air: AirTruth,
     /// The reference.
     pub reference: ReferenceTruth,
@@ -236,12 +236,12 @@ pub struct Truth {
     pub module: ModuleTruth,
     /// The devices.
     pub devices: Vec<DeviceTruth>,
-    /// What goes wrong.
+    /// The faults.
     pub faults: Vec<Fault>,
 }
 
 impl DeviceTruth {
-    /// A good device with the levels of its setting.
+    /// A good device with these levels, in pascals.
     pub const fn good(position: u8, switch_point_pa: f64, reset_point_pa: f64) -> Self {
         Self {
             position,
@@ -262,19 +262,19 @@ impl DeviceTruth {
         }
     }
 
-    /// Level at which it turns on when moved slowly, its sensor's errors included, pascal.
+    /// True level at which it turns on at a slow rate, including the errors of its sensor, in pascals.
     pub fn on_level_pa(&self) -> f64 {
         (self.switch_point_pa - self.offset_pa) / (1.0 + self.gain)
     }
 
-    /// Level at which it turns off when moved slowly, its sensor's errors included, pascal.
+    /// True level at which it turns off at a slow rate, including the errors of its sensor, in pascals.
     pub fn off_level_pa(&self) -> f64 {
         (self.reset_point_pa - self.offset_pa) / (1.0 + self.gain)
     }
 }
 
 impl Truth {
-    /// A rig that is just as its sheet says, without devices.
+    /// A rig exactly as declared in its sheet, without devices.
     pub fn as_declared(rig: &RigSheet, seed: u64) -> Self {
         let window = rig.interlocks.air_pressure.as_ref().map(|window| window.value);
         let pressure = window.map_or(5.5e5, |[low, high]| f64::midpoint(low.si(), high.si()));

@@ -1,4 +1,4 @@
-//! The truth of a simulated bench, read from a sheet over what a rig sheet declares.
+//! Reading of the truth of a simulated bench from a sheet, with the rig sheet as default.
 
 use crate::truth::{
     AirSavingTruth, AirTruth, DeviceTruth, Effect, Fault, HoseTruth, ModuleTruth, Quirks, ReferenceTruth,
@@ -9,25 +9,21 @@ use tripbench_rig::RigSheet;
 use tripbench_sheet::Reader;
 
 impl Truth {
-    /// Reads a truth over what a rig sheet declares.
+    /// Reads a truth; keys that are left out are as declared in the rig sheet.
     pub fn read(reader: &Reader<'_>, rig: &RigSheet) -> Option<Self> {
         let declared = Self::as_declared(rig, 0);
-        let seed = reader.or("seed", "seed of everything random", 1_u32);
+        let seed = reader.or("seed", "seed of all random numbers", 1_u32);
         let leak = reader.or("leak", "leak at half vacuum", declared.air.leak);
         let pressure = reader.or("air_pressure", "air pressure", declared.air.pressure);
-        let temperature = reader.or("temperature", "temperature around", declared.air.temperature);
-        let jitter = reader.or(
-            "valve_jitter",
-            "how much later a valve may act, differently each time",
-            TimeSpan::ZERO,
-        );
+        let temperature = reader.or("temperature", "ambient temperature", declared.air.temperature);
+        let jitter = reader.or("valve_jitter", "greatest random extra delay of a valve", TimeSpan::ZERO);
         let reference = reader.optional_table("reference", "errors of the reference", |table| {
             read_reference(table, declared.reference)
         });
         let module = reader
             .optional_table("module", "delays of the module", |table| read_module(table, declared.module));
         let devices = reader.tables("device", "a device", read_device);
-        let faults = reader.tables("fault", "something that goes wrong", read_fault);
+        let faults = reader.tables("fault", "a fault with its trigger", read_fault);
         Some(Self {
             seed: u64::from(seed?.value),
             air: AirTruth {
@@ -51,10 +47,11 @@ fn read_reference(reader: &Reader<'_>, declared: ReferenceTruth) -> Option<Refer
     let lag = reader.or("lag", "lag", TimeSpan::new(declared.lag_s));
     let noise = reader.or("noise", "standard deviation of noise", LevelDifference::new(declared.noise_pa));
     let drift = reader.or("drift_pa_per_s", "drift, pascal per second", 0.0);
-    let rests = reader.optional::<TimeSpan>("drift_for", "time after which the drift has come to rest");
-    let error = reader.or("error_pa", "what it reads too much away from ambient, pascal", 0.0);
-    let rising = reader.or("after_rising_pa", "what it reads too much after rising, pascal", 0.0);
-    let falling = reader.or("after_falling_pa", "what it reads too much after falling, pascal", 0.0);
+    let rests =
+        reader.optional::<TimeSpan>("drift_for", "time after which the drift stops; by default it continues");
+    let error = reader.or("error_pa", "excess of the reading away from ambient, pascal", 0.0);
+    let rising = reader.or("after_rising_pa", "excess of the reading after a rise, pascal", 0.0);
+    let falling = reader.or("after_falling_pa", "excess of the reading after a fall, pascal", 0.0);
     Some(ReferenceTruth {
         offset_pa: offset?.value,
         gain: gain?.value,
@@ -70,13 +67,9 @@ fn read_reference(reader: &Reader<'_>, declared: ReferenceTruth) -> Option<Refer
 fn read_module(reader: &Reader<'_>, declared: ModuleTruth) -> Option<ModuleTruth> {
     let filter =
         reader.or("input_filter", "fixed delay of the inputs", TimeSpan::new(declared.input_filter_s));
-    let image = reader.or(
-        "image",
-        "period with which the image of the inputs is renewed",
-        TimeSpan::new(declared.image_s),
-    );
+    let image = reader.or("image", "update period of the input image", TimeSpan::new(declared.image_s));
     let loss = reader
-        .optional::<TimeSpan>("loss_of_master", "outputs fall to safe after this time without a request");
+        .optional::<TimeSpan>("loss_of_master", "time without a request after which outputs become safe");
     Some(ModuleTruth {
         input_filter_s: filter?.si(),
         image_s: image?.si(),
@@ -86,22 +79,24 @@ fn read_module(reader: &Reader<'_>, declared: ModuleTruth) -> Option<ModuleTruth
 
 fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
     let position = reader.required::<u8>("position", "its position");
-    let switch_point = reader.required::<VacuumLevel>("switch_point", "turns on here");
-    let reset_point = reader.required::<VacuumLevel>("reset_point", "turns off here");
+    let switch_point = reader.required::<VacuumLevel>("switch_point", "level at which it turns on");
+    let reset_point = reader.required::<VacuumLevel>("reset_point", "level at which it turns off");
     let offset = reader.or("offset_pa", "offset of its sensor, pascal", 0.0);
     let gain = reader.or("gain", "relative gain error of its sensor", 0.0);
     let lag =
-        reader.or("lag", "lag of its sensor, 2 ms if left out; adds to the delays", TimeSpan::new(0.002));
-    let repeatability =
-        reader.or("repeatability", "spread from crossing to crossing", LevelDifference::new(20.0));
+        reader.or("lag", "lag of its sensor, by default 2 ms; adds to the delays", TimeSpan::new(0.002));
+    let repeatability = reader.or(
+        "repeatability",
+        "standard deviation from crossing to crossing",
+        LevelDifference::new(20.0),
+    );
     let noise = reader.or("noise", "fast noise in its comparator", LevelDifference::ZERO);
-    let delay_on = reader.or("delay_on", "delay to the output, on, 3 ms if left out", TimeSpan::new(0.003));
-    let delay_off =
-        reader.or("delay_off", "delay to the output, off, 3 ms if left out", TimeSpan::new(0.003));
+    let delay_on = reader.or("delay_on", "delay of turning on, by default 3 ms", TimeSpan::new(0.003));
+    let delay_off = reader.or("delay_off", "delay of turning off, by default 3 ms", TimeSpan::new(0.003));
     let closed = reader.or("normally_closed", "on below its switch point", false);
     let saving = reader.optional_table("air_saving", "air saving", |table| {
-        let cut_off = table.required::<VacuumLevel>("cut_off", "cuts its valve here");
-        let resume = table.required::<VacuumLevel>("resume", "feeds again here");
+        let cut_off = table.required::<VacuumLevel>("cut_off", "level at which it cuts its valve");
+        let resume = table.required::<VacuumLevel>("resume", "level at which it feeds again");
         let open = table.or("open_without_power", "valve open without power", false);
         Some(AirSavingTruth {
             cut_off_pa: cut_off?.si(),
@@ -109,9 +104,9 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
             open_without_power: open?.value,
         })
     });
-    let hose = reader.optional_table("hose", "the hose to it, where it matters", |table| {
-        let conductance = table.required::<f64>("conductance_m3_per_s", "conductance at half an atmosphere");
-        let volume = table.required::<Volume>("volume", "volume behind what throttles it");
+    let hose = reader.optional_table("hose", "the hose to it; negligible if left out", |table| {
+        let conductance = table.required::<f64>("conductance_m3_per_s", "conductance at 50 kPa absolute");
+        let volume = table.required::<Volume>("volume", "volume behind the restriction");
         let leak = table.or("leak_pa_m3_per_s", "leak of the device at half vacuum", 0.0);
         Some(HoseTruth {
             conductance_m3_per_s: conductance?.value,
@@ -119,7 +114,7 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
             leak_pa_m3_per_s: leak?.value,
         })
     });
-    let ratio = reader.or("wrong_unit_ratio", "levels as if set in a wrong unit: multiplied by this", 1.0);
+    let ratio = reader.or("wrong_unit_ratio", "factor on all its levels, as if set in a wrong unit", 1.0);
     let fault = reader.optional("fault", "stuck-on, stuck-off, chattering or bouncing");
     let ratio = ratio?.value;
     let scaled = |saving: AirSavingTruth| AirSavingTruth {
@@ -148,12 +143,13 @@ fn read_device(reader: &Reader<'_>) -> Option<DeviceTruth> {
 
 fn read_fault(reader: &Reader<'_>) -> Option<Fault> {
     let at = reader.optional::<TimeSpan>("at", "time since the start");
-    let through = reader.optional::<VacuumLevel>("rising_through", "or: when the level rises through this");
-    let time = reader.or("time", "for the which time", 1_u32);
+    let through =
+        reader.optional::<VacuumLevel>("rising_through", "instead of at: when the level rises through this");
+    let time = reader.or("time", "number of the passage that counts, from 1", 1_u32);
     let plug = reader.optional::<u8>("pull_plug", "position whose plug is pulled");
     let hose = reader.or("pull_hose", "a hose comes off", false);
     let pressure = reader.optional::<AirPressure>("air_pressure", "the air pressure changes to this");
-    let duration = reader.or("for", "for how long the air pressure changes", TimeSpan::new(20.0));
+    let duration = reader.or("for", "how long the air pressure stays changed", TimeSpan::new(20.0));
     let when = match (at?, through?) {
         (Some(at), _) => Trigger::At(at.si()),
         (None, Some(level)) => Trigger::RisingThrough { level_pa: level.si(), time: time?.value },

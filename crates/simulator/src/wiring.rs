@@ -1,11 +1,11 @@
-//! What the rig sheet says of the simulated bench, looked up once: outputs by name, safe words, units, the plant.
+//! Data of the rig sheet looked up once for the simulated bench: outputs by name, safe words, units, the plant.
 
 use crate::air::{Nozzle, Plant};
 use crate::truth::Truth;
 use tripbench_quantity::Quantity;
 use tripbench_rig::{OutputName, RigSheet};
 
-/// Indices of the outputs that move air or power.
+/// Indices of the outputs that control air or device power; `None` for those that the rig lacks.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Wiring {
     pub(crate) evacuate: Option<usize>,
@@ -32,7 +32,7 @@ impl Wiring {
     }
 }
 
-/// Units that the rig sheet speaks of.
+/// Units of the rig sheet, sorted.
 pub(crate) fn units(rig: &RigSheet) -> Vec<u8> {
     let own = *rig.link.unit;
     let plan = rig.read_plan();
@@ -42,7 +42,7 @@ pub(crate) fn units(rig: &RigSheet) -> Vec<u8> {
     units
 }
 
-/// Words of all outputs when the module is left alone.
+/// Safe words of all outputs, in the order of the rig sheet.
 pub(crate) fn safe_words(rig: &RigSheet) -> Vec<u16> {
     let word = |output: &tripbench_rig::Output| {
         let Some(scale) = output.scale.filter(|_| output.name == OutputName::Regulator) else {
@@ -77,7 +77,7 @@ pub(crate) fn plant(rig: &RigSheet, truth: &Truth) -> Plant {
         bleed: nozzle(manifold.bleed.as_ref().map_or(8.0, |time| time.si())),
         vent: nozzle(manifold.vent.si()),
         leak: Plant::nozzle_for(ambient_pa, volume_m3, truth.air.leak.si()),
-        // A hose of 4 mm bore and about a metre: common practice, no source.
+        // Hose of 4 mm bore, about 1 m long: a judgement of this project.
         hose: Nozzle { conductance: 1e-8, critical_ratio: 0.3 },
         wall_w_per_k: Plant::wall_for(volume_m3, ambient_k, manifold.thermal.si()),
     }

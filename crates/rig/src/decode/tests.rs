@@ -30,7 +30,7 @@ fn read(microampere: u16) -> Result<f64, AnalogFault> {
     decoder.analog(&scan, &loop_input()).map(|read| read.value.si())
 }
 
-// NAMUR NE 43: 3.8 to 20.5 mA is measuring; at most 3.6 and at least 21.0 mA is a failure; between is neither.
+// NAMUR NE 43: 3.8 to 20.5 mA is the measuring range, up to 3.6 and from 21.0 mA a failure, and between them neither.
 #[rstest]
 #[case(3_800, Some(-1_250.0))]
 #[case(12_000, Some(50_000.0))]

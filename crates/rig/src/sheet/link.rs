@@ -1,12 +1,13 @@
-//! Reading how the module is reached.
+//! Reading of the link to the module.
 
 use super::{LinkSheet, SerialPort, Wire, Writes};
 use crate::serial::Parity;
 use tripbench_quantity::TimeSpan;
 use tripbench_sheet::{At, Finding, Reader, Wording};
 
-/// Baud rates that are common; others work where the port can have them.
+/// Lowest baud rate allowed.
 const SLOWEST_BAUD: u32 = 1_200;
+/// Highest baud rate allowed.
 const FASTEST_BAUD: u32 = 1_000_000;
 
 impl LinkSheet {
@@ -18,32 +19,31 @@ impl LinkSheet {
         let unit = reader.or("unit", "unit identifier, 1 to 247; 0 and 255 where a TCP module wants them", 1);
         let unit = reader.tested(
             unit,
-            "1 to 247 on a serial line: 0 is a broadcast that nobody answers",
+            "1 to 247 on a serial line, where 0 is a broadcast without an answer",
             |unit: &u8| !serial || (1..=247).contains(unit),
         );
-        let timeout =
-            reader.or("answer_timeout", "longest time that an answer may take", milliseconds(100.0));
+        let timeout = reader.or("answer_timeout", "longest time for an answer", milliseconds(100.0));
         let timeout = reader.tested(timeout, "1 ms to 10 s", |t| (1e-3..=10.0).contains(&t.si()));
         let slowest = reader.or(
             "slowest_answer",
-            "longest time after which something sent can still act",
+            "longest time after which the module can still act on a request",
             milliseconds(500.0),
         );
         let slowest = reader.tested(slowest, "1 ms to 10 s", |t| (1e-3..=10.0).contains(&t.si()));
         let slowest = slowest_after_timeout(reader, slowest, timeout.as_ref());
         let interval = reader.or("scan_interval", "shortest time between two scans", milliseconds(5.0));
-        // A scan that is shifted by a whole interval still comes before a gap.
+        // Even a scan that is late by a whole interval must come before the gap counts as a doubt.
         let interval = reader.tested(interval, "0 ms to 100 ms", |t| t.si() <= 0.1);
-        let hole = reader.or("largest_hole", "addresses nobody wants that may be read to save a request", 0);
+        let hole = reader.or("largest_hole", "how many unused addresses may be read to save a request", 0);
         let answer = reader.or(
             "answer_time",
-            "typical time of an answer, wire time of a serial line not counted",
+            "typical response time, without the wire time of a serial line",
             milliseconds(0.7),
         );
         let answer = reader.tested(answer, "0 ms to 200 ms", |t| t.si() <= 0.2);
         let gap = reader.or(
             "minimum_gap",
-            "shortest silence after an answer, where the module wants more",
+            "shortest silence after an answer, if the module needs more",
             TimeSpan::ZERO,
         );
         let gap = reader.tested(gap, "0 ms to 100 ms", |t| t.si() <= 0.1);
@@ -66,7 +66,7 @@ impl LinkSheet {
     }
 }
 
-/// An answer that may still come after its time is over has to be waited for.
+/// Requires `slowest_answer` to be no shorter than `answer_timeout`, so that a late answer is waited for.
 fn slowest_after_timeout(
     reader: &Reader<'_>,
     slowest: Option<At<TimeSpan>>,
@@ -79,7 +79,7 @@ fn slowest_after_timeout(
     let wording = Wording::new(
         "`slowest_answer` is shorter than `answer_timeout`",
         "an answer may come later than this",
-        "write a time of at least `answer_timeout`: what is sent can act until then",
+        "write a time of at least `answer_timeout`: a request can still take effect until then",
     );
     reader.finding(
         Finding::error("slowest-before-timeout", &slowest.place, wording).with(&timeout.place, "the timeout"),
@@ -108,7 +108,7 @@ impl Wire {
             (None, None, None) => {
                 let help =
                     "write one of tcp = \"host:port\", serial = \"/dev/…\", rtu_over_tcp = \"host:port\"";
-                let wording = Wording::new("the link has no wire", "how is the module reached?", help);
+                let wording = Wording::new("the link has no address or port", "no connection given", help);
                 reader.finding(Finding::error("no-wire", &reader.place(), wording));
                 None
             }
@@ -116,13 +116,13 @@ impl Wire {
                 let places =
                     [first, second, third].into_iter().flatten().map(|one| one.place).collect::<Vec<_>>();
                 let wording = Wording::new(
-                    "the link has more than one wire",
-                    "and this",
+                    "the link has more than one address or port",
+                    "second connection",
                     "keep one of tcp, serial, rtu_over_tcp",
                 );
                 let last = places.last().map_or_else(|| reader.place(), Clone::clone);
                 let first = places.first().map_or_else(|| reader.place(), Clone::clone);
-                reader.finding(Finding::error("wire-twice", &last, wording).with(&first, "this"));
+                reader.finding(Finding::error("wire-twice", &last, wording).with(&first, "first connection"));
                 None
             }
         }
@@ -134,14 +134,14 @@ fn is_host_and_port(text: &str) -> bool {
 }
 
 impl SerialPort {
-    /// Reads the setting of a port; `None` without a port.
+    /// Reads the settings of a serial port; `None` without a path.
     fn read(reader: &Reader<'_>, path: Option<At<String>>) -> Option<Self> {
         let baud = reader.or("baud", "bits per second of the serial port", 19_200_u32);
         let baud =
             reader.tested(baud, "1200 to 1000000", |baud| (SLOWEST_BAUD..=FASTEST_BAUD).contains(baud));
         let parity = reader.or("parity", "even, odd or none", Parity::Even);
         let stop_bits =
-            reader.optional("stop_bits", "1 or 2; else 1, and 2 without parity, as the standard has it");
+            reader.optional("stop_bits", "1 or 2; by default 1, or 2 without parity, as in the standard");
         let stop_bits = match stop_bits {
             Some(Some(count)) => {
                 reader.tested(Some(count), "1 or 2", |count: &u8| (1..=2).contains(count)).map(Some)

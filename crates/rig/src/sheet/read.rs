@@ -1,4 +1,4 @@
-//! Reading the rig sheet's keys.
+//! Reading of the keys of the rig sheet.
 
 use super::{
     Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleClock, ModuleTimes, Output, Position,
@@ -14,14 +14,14 @@ impl RigSheet {
     /// Reads a rig sheet.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let header = Header::read(reader);
-        let link = reader.table("link", "how the module is reached", LinkSheet::read);
+        let link = reader.table("link", "the link to the module", LinkSheet::read);
         let module = reader.optional_table("module", "delays inside the module", ModuleTimes::read);
         let reference = reader.table("reference", "the calibrated vacuum transducer", ReferenceSheet::read);
         let air_pressure = reader.optional_table("air_pressure", "air pressure input", AnalogInput::read);
         let ambient = reader.optional_table("ambient", "ambient pressure input", AnalogInput::read);
         let outputs = reader.tables("output", "an output", Output::read);
-        let interlocks = reader.table("interlocks", "limits held at every moment", Interlocks::read);
-        let manifold = reader.table("manifold", "the air side", Manifold::read);
+        let interlocks = reader.table("interlocks", "limits checked throughout a run", Interlocks::read);
+        let manifold = reader.table("manifold", "the air side: volume, leak, time constants", Manifold::read);
         let positions = reader.tables("position", "a place for one device", Position::read);
         let mut sheet = Self {
             header: header?,
@@ -42,7 +42,7 @@ impl RigSheet {
         Some(sheet)
     }
 
-    /// An address that names the link's own unit is the same as one that names none.
+    /// Removes the unit from addresses that name the unit of the link, so that equal addresses compare equal.
     fn own_unit(&mut self) {
         let own = *self.link.unit;
         let registers = |input: &mut DigitalInput| {
@@ -82,11 +82,17 @@ impl RigSheet {
 impl ModuleTimes {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let filter = reader.or("input_filter", "fixed delay of the digital inputs", TimeSpan::ZERO);
-        let age = reader.or("image_age", "oldest that an answered input can be", TimeSpan::ZERO);
+        let age = reader.or("image_age", "greatest age of the inputs in an answer", TimeSpan::ZERO);
         let converter = reader.or("converter", "time between two analog conversions", TimeSpan::ZERO);
-        let loss = reader.optional("loss_of_master", "outputs fall to safe after this time without a master");
-        let clock =
-            reader.optional_table("clock", "counter that the module stamps edges with", ModuleClock::read);
+        let loss = reader.optional(
+            "loss_of_master",
+            "time without a request after which the module sets its outputs to safe",
+        );
+        let clock = reader.optional_table(
+            "clock",
+            "clock counter with which the module stamps edges",
+            ModuleClock::read,
+        );
         let about = "the input that the output `loop` is wired to, for rig check";
         let looped = reader.optional_table("looped", about, DigitalInput::read);
         Some(Self {
@@ -103,7 +109,7 @@ impl ModuleTimes {
 impl ModuleClock {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let register = RegisterInput::read(reader);
-        let tick = reader.required("tick", "time of one count, such as \"1 ms\"");
+        let tick = reader.required("tick", "duration of one count, such as \"1 ms\"");
         let tick = reader.tested(tick, "1 µs to 1 s", |tick: &TimeSpan| (1e-6..=1.0).contains(&tick.si()));
         Some(Self { register: register?, tick: tick?.value })
     }
@@ -112,7 +118,7 @@ impl ModuleClock {
 impl ReferenceSheet {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let pascal = LevelDifference::new;
-        let name = reader.required("name", "what is on its label");
+        let name = reader.required("name", "name on its label");
         let kind = reader.or("kind", "gauge or absolute", ReferenceKind::Gauge);
         let input = reader.table("input", "its analog input", AnalogInput::read);
         let range = reader.required("range", "deepest level that it measures");
@@ -142,7 +148,7 @@ impl Lag {
         let value = reader.required("value", "time constant");
         let value = reader.tested(value, "0 s to 0.5 s", |lag: &TimeSpan| (0.0..=0.5).contains(&lag.si()));
         let uncertainty =
-            reader.required("uncertainty", "half width of the interval that it is known to be in");
+            reader.required("uncertainty", "half width of the interval in which it is known to lie");
         let how = reader.required("how", "how it was found: certificate, data sheet, measured");
         Some(Self { value: value?, uncertainty: uncertainty?, how: how? })
     }
@@ -169,16 +175,18 @@ impl Output {
             Area::HoldingRegister => regulator == at.bit.is_none(),
             Area::DiscreteInput | Area::InputRegister => false,
         });
-        let safe = reader.required("safe", "its safe value: true is on; a regulator's is false, for ambient");
+        let safe = reader
+            .required("safe", "safe value, true for on; false for a regulator, which then asks for ambient");
         let counts: Option<Option<At<[f64; 2]>>> =
             reader.optional("counts", "a regulator's counts at two points, 0 to 65535");
         let values: Option<Option<At<[VacuumLevel; 2]>>> =
-            reader.optional("values", "the level that it is asked for at the same two points");
+            reader.optional("values", "set points of a regulator at the same two points");
         let position = reader.optional::<u8>(
             "position",
-            "of a hand-over: the position whose device gets the evacuation valve",
+            "for a hand-over: the position whose device gets the evacuation valve",
         );
-        let without_power = reader.optional("without_power", "what its valve does without power");
+        let without_power =
+            reader.optional("without_power", "state of its valve without power: closed or open");
         let scale =
             counts?.zip(values?).map(|(counts, values)| Scale { counts: counts.value, values: values.value });
         Some(Self {
@@ -195,11 +203,12 @@ impl Output {
 
 impl Interlocks {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let highest = reader.required("highest_level", "no deeper than this");
+        let highest = reader.required("highest_level", "deepest level allowed");
         let longest =
-            reader.or("longest_at_vacuum", "no longer than this under vacuum", TimeSpan::new(120.0));
+            reader.or("longest_at_vacuum", "longest time under vacuum without a break", TimeSpan::new(120.0));
         let longest = reader.tested(longest, "1 s to 1 h", |time| (1.0..=3_600.0).contains(&time.si()));
-        let air = reader.optional("air_pressure", "lowest and highest air pressure with which valves move");
+        let air =
+            reader.optional("air_pressure", "lowest and highest air pressure at which valves are operated");
         let stop = reader.optional_table(
             "emergency_stop",
             "on while the emergency stop is released",
@@ -221,7 +230,7 @@ impl Manifold {
     fn read(reader: &Reader<'_>) -> Option<Self> {
         let positive = |time: &TimeSpan| time.si() > 0.0;
         let volume = reader.required("volume", "volume of manifold, tee and hoses");
-        let ultimate = reader.required("ultimate_vacuum", "deepest level that is reached");
+        let ultimate = reader.required("ultimate_vacuum", "deepest level that the pump reaches");
         let evacuate = reader.required("evacuate", "time constant of evacuation at full flow");
         let evacuate = reader.tested(evacuate, "more than zero", positive);
         let fine = reader.optional("evacuate_fine", "time constant of evacuation through the throttle");
@@ -229,11 +238,11 @@ impl Manifold {
         let vent = reader.required("vent", "time constant of the vent valve");
         let thermal = reader.or(
             "thermal",
-            "time constant of the gas taking the wall's temperature",
+            "time constant of the gas temperature approaching that of the wall",
             TimeSpan::new(1.0),
         );
-        let leak = reader.required("largest_leak", "largest leak with which levels can still be judged");
-        let delay = reader.or("valve_delay", "longest time that a valve takes to act", TimeSpan::new(0.3));
+        let leak = reader.required("largest_leak", "largest leak at which levels can still be judged");
+        let delay = reader.or("valve_delay", "longest time until a valve acts", TimeSpan::new(0.3));
         Some(Self {
             volume: volume?,
             ultimate_vacuum: ultimate?,
@@ -255,7 +264,7 @@ impl Hose {
         let bore = reader.tested(bore, "0.3 mm to 50 mm", |bore: &Length| (3e-4..=0.05).contains(&bore.si()));
         let length =
             reader.tested(length, "1 mm to 200 m", |length: &Length| (1e-3..=200.0).contains(&length.si()));
-        let about = "least volume behind whatever may throttle it: that of the device with its fitting; else the hose's own";
+        let about = "smallest volume behind a possible restriction, that of the device with its fitting; by default that of the hose";
         let behind = match reader.optional::<Volume>("behind", about) {
             Some(Some(at)) => reader.tested(Some(at), "more than 0 L", |volume| volume.si() > 0.0).map(Some),
             other => other,

@@ -1,4 +1,4 @@
-//! Rules that hold between the keys of a rig sheet.
+//! Rules on combinations of keys of a rig sheet.
 
 use super::{ReferenceKind, RigSheet};
 use crate::address::PointAddress;
@@ -7,7 +7,7 @@ use crate::signal::{RawType, RegisterInput};
 use tripbench_quantity::LevelStyle;
 use tripbench_sheet::{At, Finding, Place, Reader, Wording};
 
-/// `None` if a rule is broken; the findings are added then.
+/// Checks every rule and adds the findings; `None` if one is an error.
 pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
     let findings = [
         positions_there(sheet, reader),
@@ -40,7 +40,7 @@ fn positions_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
     missing.into_iter().collect()
 }
 
-/// A rig moves air by valves, or a person does all of it by hand.
+/// A rig needs at least `evacuate` and `vent`, unless the operator moves all air by hand.
 fn outputs_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
     if sheet.by_hand() {
         return Vec::new();
@@ -62,7 +62,7 @@ fn outputs_there(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
     )]
 }
 
-/// Every word and bit that one signal takes, with where the sheet states it.
+/// Addresses of all signals, one for each register or bit, with their places in the sheet.
 fn addresses(sheet: &RigSheet) -> Vec<(PointAddress, &Place)> {
     let mut all: Vec<(PointAddress, &Place)> = Vec::new();
     let registers = |at: &At<PointAddress>, raw: RawType| {
@@ -92,7 +92,7 @@ fn addresses(sheet: &RigSheet) -> Vec<(PointAddress, &Place)> {
     all
 }
 
-/// A bit of a register and the whole register are the same place too.
+/// Whether two addresses overlap; a bit of a register overlaps the whole register.
 fn same_place(one: PointAddress, other: PointAddress) -> bool {
     one.cell() == other.cell() && (one.bit == other.bit || one.bit.is_none() || other.bit.is_none())
 }
@@ -116,15 +116,15 @@ fn capture_needs_clock(sheet: &RigSheet) -> Vec<Finding> {
             .is_some_and(|clock| clock.register.raw == input.raw && clock.register.at.unit == input.at.unit);
         let (message, help) = match clock {
             None => (
-                "an edge that the module stamps needs the module's clock",
+                "edges that the module stamps need the module's clock",
                 "add clock = { at = …, raw = …, tick = … } to [module]",
             ),
             Some(_) => (
-                "this stamp and the module's clock are of unlike raw type or unit",
+                "this stamp and the module's clock differ in raw type or unit",
                 "write the same raw for both, and the same unit in both addresses",
             ),
         };
-        let wording = Wording::new(message, "in counts of which clock?", help);
+        let wording = Wording::new(message, "stamp without a matching clock", help);
         (!same).then(|| Finding::error("clock-missing", &input.at.place, wording))
     };
     sheet.digital_inputs().into_iter().filter_map(|input| input.capture.as_ref().and_then(finding)).collect()
@@ -138,7 +138,7 @@ fn loop_has_both_ends(sheet: &RigSheet) -> Vec<Finding> {
         (Some(_), Some(_)) | (None, None) => return Vec::new(),
     };
     let help = "an output with name = \"loop\" and looped = { at = … } in [module] go together";
-    let wording = Wording::new("the loop has one end", "and where is the other?", help);
+    let wording = Wording::new("the loop has only one end", "the other end is missing", help);
     vec![Finding::error("loop-with-one-end", &place, wording)]
 }
 
@@ -146,12 +146,12 @@ fn range_within_input(sheet: &RigSheet) -> Vec<Finding> {
     let (reference, style) = (&sheet.reference, LevelStyle::default());
     let [a, b] = reference.input.values;
     let deepest = if a > b { a } else { b };
-    // An absolute reference reads pressure: its largest value is no depth.
+    // An absolute reference reads pressure, so its largest value is not a level.
     if reference.kind == ReferenceKind::Absolute || reference.range.value <= deepest {
         return Vec::new();
     }
-    let message = format!("the input ends at {}, short of this range", style.level(deepest));
-    let help = "the range is what the transducer measures within its two points: mend the one or the other";
+    let message = format!("the input ends at {}, less deep than this range", style.level(deepest));
+    let help = "the range must lie within the two points of the input: correct one or the other";
     let wording = Wording::new(message, "deeper than the input's points", help);
     let finding = Finding::error("range-beyond-input", &reference.range.place, wording);
     vec![finding.with(&reference.input.at.place, "the input")]
@@ -167,21 +167,21 @@ fn hand_over_to_a_position(sheet: &RigSheet) -> Vec<Finding> {
             let numbers: Vec<_> =
                 sheet.positions.iter().map(|position| position.number.to_string()).collect();
             let help = format!(
-                "a hand-over, and nothing else, has position = n; positions of this rig: {}",
+                "a hand-over needs position = n, other outputs have none; positions of this rig: {}",
                 numbers.join(", ")
             );
             let message = match output.position {
-                Some(number) => format!("`{}` to position {number}", output.name),
-                None => format!("to whom is `{}`?", output.name),
+                Some(number) => format!("`{}` cannot have position {number}", output.name),
+                None => format!("`{}` has no position", output.name),
             };
             Finding::error("hand-over-to", &output.place, Wording::new(message, "this output", help))
         })
         .collect()
 }
 
-/// A clock that starts again between two scans cannot be counted on.
+/// A clock that can wrap around between two scans is ambiguous.
 fn clock_lasts(sheet: &RigSheet) -> Vec<Finding> {
-    /// Twice the longest time between two scans that a run believes.
+    /// Twice [`LONGEST_GAP`](crate::LONGEST_GAP), in seconds.
     const LEAST_S: f64 = 0.5;
     let Some(clock) = &sheet.module.clock else { return Vec::new() };
     #[expect(clippy::cast_precision_loss, reason = "32 bits at most")]
@@ -189,9 +189,9 @@ fn clock_lasts(sheet: &RigSheet) -> Vec<Finding> {
     if lasts_s >= LEAST_S {
         return Vec::new();
     }
-    let message = format!("this clock starts again after {:.0} ms", lasts_s * 1e3);
-    let help = "allowed: 500 ms or more; take raw = \"u32\" or a longer tick";
-    let wording = Wording::new(message, "too short between two scans", help);
+    let message = format!("this clock wraps around after {:.0} ms", lasts_s * 1e3);
+    let help = "allowed: 500 ms or more; use raw = \"u32\" or a longer tick";
+    let wording = Wording::new(message, "may wrap around between two scans", help);
     vec![Finding::error("clock-too-short", &clock.register.at.place, wording)]
 }
 
@@ -216,8 +216,12 @@ fn regulator_scaled(sheet: &RigSheet) -> Vec<Finding> {
 
 fn outputs_once(sheet: &RigSheet) -> Vec<Finding> {
     let twice = |what: String, place: &Place, first: &Place| {
-        let wording = Wording::new(format!("{what} is there twice"), "again here", "give each its own");
-        Finding::error("named-twice", place, wording).with(first, "first here")
+        let wording = Wording::new(
+            format!("{what} is defined twice"),
+            "defined again here",
+            "remove one, or correct its name or number",
+        );
+        Finding::error("named-twice", place, wording).with(first, "defined first here")
     };
     let outputs = sheet.outputs.iter().enumerate().filter_map(|(index, output)| {
         let first = sheet.outputs[..index]
@@ -282,13 +286,13 @@ fn air_pressure_measured(sheet: &RigSheet) -> Vec<Finding> {
     findings
 }
 
-/// Warns where vacuum stays in the rig when its outputs are safe.
+/// Warns if vacuum can remain in the rig while its outputs are safe.
 fn vent_opens(sheet: &RigSheet) -> Option<Finding> {
     let vent = sheet.outputs.iter().find(|output| output.name == OutputName::Vent && !*output.safe)?;
     let wording = Wording::new(
-        "with its outputs safe this rig stays under vacuum: `vent` is off then",
+        "this rig stays under vacuum while its outputs are safe, because `vent` is then off",
         "off when safe",
-        "true, unless something else lets air in: \"outputs safe\" says nothing of the vacuum here",
+        "write true, unless something else lets air in: \"outputs safe\" does not mean vented here",
     );
     Some(Finding::warning("vacuum-stays", &vent.safe.place, wording))
 }

@@ -75,7 +75,7 @@ fn the_schema_comes_from_the_same_reading() {
     assert_eq!(schema["additionalProperties"], json!(false));
 }
 
-// Months of the Gregorian calendar; 1900 was no leap year, 2000 was one.
+// Gregorian calendar: 1900 was not a leap year, 2000 was.
 #[rstest]
 #[case("\"2026-02-28\"", None)]
 #[case("2026-11-30", None)]
