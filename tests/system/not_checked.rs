@@ -37,7 +37,7 @@ fn every_place_that_says_pass_says_what_was_not_checked() {
     let again = workplace.run("report run");
     assert!(again.out.contains("4 PASS (not checked: bounce)."), "{}", again.out);
     let explained = workplace.run("explain run 1/bounce").out;
-    assert!(explained.contains("not checked. no counter of edges"), "{explained}");
+    assert!(explained.contains("not checked. no edge counter"), "{explained}");
 }
 
 #[test]

@@ -51,7 +51,7 @@ fn a_rig_that_is_as_its_sheet_says_is_met_in_everything() {
     assert!((value(&outcome, QuantityName::ThermalTime) - 1.0).abs() < 0.4);
     assert!((value(&outcome, QuantityName::ValveDelay) - 0.02).abs() < 0.02);
     let silent = check(&outcome, QuantityName::LossOfMaster).remark.as_deref().unwrap_or_default();
-    assert!(silent.contains("gone to safe by itself"), "{silent}");
+    assert!(silent.contains("set its outputs safe by itself"), "{silent}");
     let delays =
         outcome.record.rig_checks.iter().filter(|check| check.quantity == QuantityName::ValveDelay).count();
     assert_eq!(delays, 4, "evacuate, evacuate-fine, bleed, vent");

@@ -1,4 +1,5 @@
-//! Step `air-saving`: the device drives the evacuation valve; where it cuts, where it feeds again, and that the part stays held.
+//! Step `air-saving`, in which the device drives the evacuation valve: cut-off level, resume level and least deep level, and whether
+//! the switch output stays on.
 
 use crate::channel::{Change, Channels, Zero, age_half_s, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
@@ -55,7 +56,7 @@ struct At<'c> {
     position: &'c Position,
     /// State of the switch output while a part is held.
     held: bool,
-    /// How far another delay that the run leaves open is from the selected one, seconds.
+    /// Largest distance from the selected delay to another one that the run does not exclude, seconds.
     other_delay_s: f64,
 }
 
@@ -70,7 +71,7 @@ impl At<'_> {
         ]
     }
 
-    /// Where the valve output said to cut, and where to feed again.
+    /// Crossings at which the valve output cut off and at which it resumed.
     fn crossings(&self, samples: &[Sample]) -> (Crossings, Crossings) {
         let taken_off_s = net_delay_s(self.channels.task);
         let found = |rising| Crossings { rising, alive: true, taken_off_s, ..Crossings::default() };
@@ -78,7 +79,7 @@ impl At<'_> {
         let Some(valve) = &self.position.valve else { return (cut, fed) };
         let all = changes(&self.channels.bits(&self.mark, valve));
         let counted = between_reads(self.channels, &self.mark, valve, &all);
-        // What powers up at the start is not a resume: a device feeds when a part is to be gripped.
+        // A change at power-up is not a resume: a device feeds as soon as a part is to be gripped.
         let first_cut = all.iter().position(|change| change.on != self.task.feeding);
         let mut before_s = self.mark.from.seconds();
         for change in all.iter().skip(first_cut.unwrap_or(all.len())) {
@@ -102,16 +103,17 @@ impl At<'_> {
         (cut, fed)
     }
 
-    /// The level at an edge from what was read before it alone: afterwards the device itself has changed the ramp.
+    /// Places an edge from the samples before it only, because the device changes the ramp at the edge.
     fn place(&self, samples: &[Sample], before_s: f64, change: &Change, rising: bool) -> Option<Placed> {
-        /// Longest stretch that is fitted; shorter than the time constants of the air.
+        /// Longest stretch that is fitted; shorter than the time constants of the air. Judgement of this project.
         const LONGEST_S: f64 = 0.3;
         let valve = self.position.valve.as_ref()?;
         let edge = edge(self.channels, &self.mark, valve, change)?;
         let delay_s = net_delay_s(self.channels.task);
         let age_s = age_half_s(self.channels.task);
         let (from_s, to_s) = (edge.earliest_s - delay_s - age_s, edge.latest_s - delay_s + age_s);
-        // Half of what came before: at its start the last change of the air is still under way.
+        // Only half of the time since the last change of the valve is used: at its start that change still shows. Judgement of this
+        // project.
         let start_s = f64::midpoint(before_s, edge.earliest_s).max(edge.earliest_s - LONGEST_S);
         let here: Vec<Sample> = samples
             .iter()
@@ -142,7 +144,10 @@ impl At<'_> {
         } else if found.missing > 0 {
             let deep = if found.rising { self.task.top } else { self.task.bottom };
             let level = self.channels.task.sheets.site.style.level(deep);
-            format!("the valve output changed {} times too few of {cycles}, up to {level}", found.missing)
+            format!(
+                "{} of {cycles} changes of the valve output did not come, as far as {level}",
+                found.missing
+            )
         } else if found.unplaced > 0 {
             let all = found.unplaced as usize + found.records.len();
             format!(
@@ -153,13 +158,13 @@ impl At<'_> {
             return check;
         };
         check.remark = Some(remark);
-        // It never cut up to the deep end, or never fed again down to the other: shown, where the input is alive.
+        // A fail is shown only if the input is alive and the output did not change although the level reached the end of its range.
         let shown = found.missing > 0 && found.counted.agrees() && found.unplaced == 0 && self.seen_live();
         check.verdict = if shown { CheckVerdict::Fail } else { CheckVerdict::Undecided };
         check
     }
 
-    /// Whether the valve output changed at all, or the plug is seen to be in.
+    /// Whether the valve output changed, or the plug was seen in place while the switch output changed.
     fn seen_live(&self) -> bool {
         let changed = |input| !changes(&self.channels.bits(&self.mark, input)).is_empty();
         let plugged = self
@@ -170,7 +175,7 @@ impl At<'_> {
         self.position.valve.as_ref().is_some_and(changed) || (plugged && changed(&self.position.switch))
     }
 
-    /// From the first cut on the part stays held: the output never drops, and the level stays deeper than where it may.
+    /// Check from the first cut-off to the end: the switch output never drops, and the level stays deeper than where it may drop.
     fn lowest(&self, samples: &[Sample], (cuts, fed): (&Crossings, &Crossings), off: &LevelLimits) -> Check {
         let task = self.channels.task;
         let mut check = blank(task, self.step, QuantityName::LowestLevel, Role::Required, "Pa");
@@ -196,15 +201,15 @@ impl At<'_> {
                 "the switch output dropped while the device saved air: the part would have been reported lost",
             ));
         } else if !counted.agrees() {
-            // The level as read is still reported. A counter that disagrees with the reads may have counted before the first cut, or
+            // The level is still reported. A counter that disagrees with the reads may have counted before the first cut-off, or
             // another input.
             check.verdict = CheckVerdict::Undecided;
             check.remark = Some(between_reads_remark(counted));
         } else if check.verdict == CheckVerdict::Fail {
-            // So far down a good output may drop; this one has not.
+            // At this level a good output may drop, but this one did not.
             check.verdict = CheckVerdict::Undecided;
             check.remark =
-                Some(String::from("the level fell to where the output may drop, though it did not"));
+                Some(String::from("the level fell to where the output may drop, although it did not"));
         } else {
             check.remark = Some(self.with_the_leak_alone());
         }
@@ -218,7 +223,7 @@ impl At<'_> {
         all.iter().map(|change| ValveEdge::of(change, self.task.feeding)).collect()
     }
 
-    /// Whether the switch output was seen to drop after a moment, and what a counter of its edges adds to the whole stretch.
+    /// Whether the switch output dropped after a moment, and how its edge counter disagrees with the reads of the whole stretch.
     fn drops(&self, after_s: f64) -> (bool, Counted) {
         let bits = self.channels.bits(&self.mark, &self.position.switch);
         let counted = between_reads(self.channels, &self.mark, &self.position.switch, &changes(&bits));
@@ -226,7 +231,7 @@ impl At<'_> {
         (after.any(|bit| bit.on != self.held), counted)
     }
 
-    /// What the level would have fallen to with the rig's largest leak alone: resume level less leak times delays.
+    /// The remark with the least deep level for the rig's largest leak alone: resume level less leak times delays.
     fn with_the_leak_alone(&self) -> String {
         let remark = String::from("the switch output never dropped");
         let rig = &self.channels.task.sheets.rig;
@@ -235,7 +240,7 @@ impl At<'_> {
         let delay_s = crate::promised::longest_delay_s(self.channels.task) + rig.manifold.valve_delay.si();
         let level = saving.resume.si() - rig.manifold.largest_leak.si() * delay_s;
         let level = self.channels.task.sheets.site.style.level(VacuumLevel::new(level));
-        format!("{remark}; with the largest leak of this rig alone the lowest would be {level}")
+        format!("{remark}; with the largest leak of this rig alone the least deep level would be {level}")
     }
 }
 

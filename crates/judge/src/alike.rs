@@ -1,23 +1,23 @@
-//! What all devices show alike is the rig's until it is shown to be theirs: a delay of every output by about the same time is a filter
-//! of the module's inputs that the sheet does not declare, or the age of its image.
+//! A fault that all devices share is attributed to the rig until shown otherwise. If every output is late by about the same time, the
+//! likely cause is an input filter or image age that the rig sheet does not declare.
 
 use crate::promised::{longest_delay_s, response_s, selectable_s};
 use crate::transition::{SWITCH, VALVE};
 use tripbench_record::{Check, CheckVerdict, QuantityName, SURELY_IN_U, Task};
 
-/// Delays of several outputs that can be one and the same but for what is promised of a device.
+/// Delays of several outputs that can be one common delay, apart from the response that a device may add.
 struct Alike {
-    /// Where they stand among the checks.
+    /// Their indices among the checks.
     members: Vec<usize>,
-    /// So late every one of them can be, seconds.
+    /// Longest delay that all of them can have in common, seconds.
     all_s: f64,
-    /// Whether they are of one device.
+    /// Whether they belong to one device.
     of_device: bool,
 }
 
-/// Takes back the fails of delays that are late by about as much at every position where they were found, but for devices that are later
-/// still; where no other position shows that the rig is in time, also of a device whose outputs are all late by about as much, unless a
-/// delay of the type explains it. They stay open, and say where to look.
+/// Sets failed delays to undecided where the same output is late by about the same time at several positions, except for devices that
+/// are even later. Where no other position shows that the rig is in time, this applies also to a device whose outputs are all late by
+/// about the same time, unless a selectable delay explains it. The remark says where to look.
 pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
     let mut late: Vec<Option<u8>> = Vec::new();
     for group in late_alike(task, checks) {
@@ -34,8 +34,8 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
     leave_spreads_open(checks, &late);
 }
 
-/// Delays that are late alike, one of them at least surely so: of the same output and direction at several positions. The outputs of one
-/// device are compared where no other position shows that the rig is not late.
+/// Groups of delays that are late alike, at least one of them failed: the same output and direction at several positions. The outputs
+/// of one device are compared only where no other position shows that the rig is in time.
 fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
     let failed =
         |group: &Alike| group.members.iter().any(|index| checks[*index].verdict == CheckVerdict::Fail);
@@ -51,7 +51,7 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
         let own = indices(checks, |check| {
             check.position == *position && check.quantity.is_delay() && check.measured.is_some()
         });
-        // Where another position shows that the rig is in time, it is the device.
+        // If another position shows that the rig is in time, the device is the cause.
         let may_be_shared = |index: &usize| {
             let has_it = |group: &Alike| group.members.contains(index);
             shared.iter().any(has_it)
@@ -66,14 +66,14 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
     shared.into_iter().filter(failed).chain(by_device).collect()
 }
 
-/// Whether no other of a group is faster than one of them. One whose U reaches up to it may be as late.
+/// Whether no other member of a group is faster than this one. A member whose U reaches up to it may be as late.
 fn none_is_faster(checks: &[Check], group: &Alike, index: usize) -> bool {
     let Some([least_s, _]) = interval(&checks[index], 1.0) else { return false };
     let others = group.members.iter().filter(|other| **other != index);
     others.filter_map(|other| interval(&checks[*other], 1.0)).all(|[_, most_s]| most_s >= least_s)
 }
 
-/// Those of some delays that can be as late as all of them; `None` where one is surely in time.
+/// The members of a group that can be as late as all of them; `None` where one is surely in time.
 fn as_late(task: &Task, checks: &[Check], group: &[usize]) -> Option<Alike> {
     let surely = group.iter().filter_map(|index| interval(&checks[*index], SURELY_IN_U));
     let all_s = surely.map(|[_, most_s]| most_s).reduce(f64::min)?;
@@ -84,7 +84,7 @@ fn as_late(task: &Task, checks: &[Check], group: &[usize]) -> Option<Alike> {
     (all_s > longest_delay_s(task)).then_some(Alike { members, all_s, of_device: false })
 }
 
-/// Whether so many of them are themselves later than promised that it is hardly chance.
+/// Whether enough members are later than promised for this not to be chance.
 fn is_suspected(task: &Task, checks: &[Check], group: &Alike) -> bool {
     let promised_s = longest_delay_s(task);
     let later =
@@ -92,7 +92,7 @@ fn is_suspected(task: &Task, checks: &[Check], group: &Alike) -> bool {
     group.members.iter().filter(later).count() >= FEWEST
 }
 
-/// Takes back what fails because of such a delay: a level that could not be stated.
+/// Sets to undecided the failures that follow from such a delay: a level that could not be stated, and the hysteresis.
 fn leave_unstated_open(checks: &mut [Check], delay: usize) {
     let (position, quantity) = (checks[delay].position, checks[delay].quantity);
     let transitions = [SWITCH, VALVE].into_iter().flatten();
@@ -105,8 +105,8 @@ fn leave_unstated_open(checks: &mut [Check], delay: usize) {
     leave_open(checks, position, unstated);
 }
 
-/// Takes back the scatter of all edges of a device that is late like every other: it grows when edges are followed far back, and where
-/// the delay of a direction is hardly known. A scatter far beyond that of the others, or beyond what is promised, is the device's own.
+/// Sets failed spreads of a device that is late like every other to undecided: following edges far back, with a poorly known delay,
+/// adds scatter. A spread far beyond that of the other devices, or beyond the promise, is the device's own.
 fn leave_spreads_open(checks: &mut [Check], late: &[Option<u8>]) {
     let spread_of = |check: &Check| check.measured.as_ref().map(|found| found.value);
     let transitions = [SWITCH, VALVE].into_iter().flatten();
@@ -129,12 +129,12 @@ fn leave_spreads_open(checks: &mut [Check], late: &[Option<u8>]) {
     }
 }
 
-/// A scatter by so many times that of the others is the device's own. Judgement of this project.
+/// A spread beyond this multiple of the others' median is the device's own. Judgement of this project.
 const OF_OTHERS: f64 = 2.0;
-/// And one by so many times what is promised. Judgement of this project.
+/// So is a spread beyond this multiple of the promise. Judgement of this project.
 const OF_PROMISE: f64 = 3.0;
 
-/// The middle one of some values, of an even number the greater of the two in the middle.
+/// The median; of an even number of values, the upper of the two in the middle.
 fn middle(mut all: Vec<f64>) -> Option<f64> {
     all.sort_by(f64::total_cmp);
     all.get(all.len() / 2).copied()
@@ -148,11 +148,10 @@ fn leave_open(checks: &mut [Check], position: Option<u8>, wanted: impl Fn(&Check
     }
 }
 
-const FOLLOWED: &str =
-    "its output is late like every other: what its edges show of it is not the device's alone";
+const FOLLOWED: &str = "its output is late like every other, so its edges do not show this device alone";
 
-/// The longest of some delays of a position that is late like every other, its U included, seconds; `None` where none is. The checks are
-/// as they were found: nothing is taken back in them.
+/// The longest of these delays at a position that is late like every other, its U included, seconds; `None` where none is late. Expects
+/// the checks as first judged, before any is set to undecided.
 pub(crate) fn shared_delay_s(
     task: &Task,
     found: &[Check],
@@ -168,7 +167,7 @@ pub(crate) fn shared_delay_s(
     late_alike(task, found).iter().filter_map(longest).reduce(f64::max)
 }
 
-/// Takes back the fail of a response that is no longer than what every output is late by.
+/// Sets a failed response to undecided if it is no longer than the shared delay.
 pub(crate) fn late_response(check: &mut Check, shared_s: f64) {
     if check.verdict == CheckVerdict::Fail
         && interval(check, 1.0).is_some_and(|[least_s, _]| least_s <= shared_s)
@@ -178,7 +177,7 @@ pub(crate) fn late_response(check: &mut Check, shared_s: f64) {
     }
 }
 
-/// Takes back fails of an output's states where nothing fails that is judged with as long a delay as every output shows.
+/// Sets failed output states to undecided where they do not fail when judged with the shared delay.
 pub(crate) fn late_states(state: &mut Check, when_late: &[Check]) {
     let mine = when_late.iter().find(|check| check.position == state.position);
     if mine.is_some_and(|check| check.verdict != CheckVerdict::Fail) {
@@ -202,7 +201,7 @@ fn remark(of_device: bool, selected_s: Option<f64>) -> String {
     )
 }
 
-/// Outputs and directions of one device, or devices, that have to be late alike before the rig is suspected.
+/// Fewest outputs that must be late alike before the rig is suspected.
 const FEWEST: usize = 2;
 
 pub(crate) const DELAYS: [QuantityName; 4] =
@@ -212,14 +211,14 @@ fn indices(checks: &[Check], wanted: impl Fn(&Check) -> bool) -> Vec<usize> {
     checks.iter().enumerate().filter(|(_, check)| wanted(check)).map(|(index, _)| index).collect()
 }
 
-/// Interval of a delay by so many U, seconds.
+/// A delay's value ± `times` U, seconds.
 fn interval(check: &Check, times: f64) -> Option<[f64; 2]> {
     let measured = check.measured.as_ref()?;
     let away_s = times * measured.expanded_uncertainty;
     Some([measured.value - away_s, measured.value + away_s])
 }
 
-/// The delay that the type lets one select and that explains all of them, seconds.
+/// The selectable delay of the type that explains all of them, seconds.
 fn selected(task: &Task, checks: &[Check], group: &[usize]) -> Option<f64> {
     let explains = |delay_s: f64, index: &usize| {
         interval(&checks[*index], 1.0)

@@ -1,6 +1,6 @@
-//! `analyse`: what a recording from elsewhere says of the levels at which its signals change.
+//! `analyse`: the levels at which the signals of a foreign recording change.
 //!
-//! Nothing is known of the reference or of delays: what is stated is the level as it was recorded.
+//! The reference and the delays are unknown, so the levels are stated as recorded.
 
 mod edges;
 mod stamps;
@@ -12,39 +12,39 @@ use tripbench_measure::{
 };
 use tripbench_record::Recording;
 
-/// What a recording shows.
+/// Levels and timing of a recording.
 #[derive(Debug, Clone)]
 pub struct Analysis {
     /// Rows with a level.
     pub rows: usize,
-    /// From the first row to the last, seconds.
+    /// Time from the first row to the last, seconds.
     pub lasts_s: f64,
     /// Usual time between two rows, seconds.
     pub interval_s: f64,
-    /// Step of the time stamps where rows share them, seconds: when in it a row was is not known. 0 where none do.
+    /// Step of the time stamps where rows share them, seconds: the time within a step is unknown. 0 where no rows share one.
     pub stamp_s: f64,
-    /// Standard deviation by which single rows scatter, pascal; at least what the recording's steps make of it.
+    /// Standard deviation of a single row, pascal; at least that of the recording's resolution.
     pub scatter_pa: f64,
     /// Rows farther apart than this are a gap, seconds.
     pub longest_gap_s: f64,
-    /// Gaps: when each begins and how long it is, seconds.
+    /// Gaps: start and length, seconds.
     pub gaps: Vec<(f64, f64)>,
-    /// Each signal.
+    /// Results of each signal.
     pub signals: Vec<SignalAnalysis>,
 }
 
-/// What a recording shows of one signal.
+/// Results of one signal.
 #[derive(Debug, Clone)]
 pub struct SignalAnalysis {
-    /// Its name.
+    /// Name of the signal.
     pub name: String,
-    /// Where it turns on.
+    /// Level at which it turns on.
     pub on: Option<EdgeLevel>,
-    /// Where it turns off.
+    /// Level at which it turns off.
     pub off: Option<EdgeLevel>,
-    /// Difference of the two levels, on less off.
+    /// Difference of the two levels, on minus off.
     pub difference: Option<MeasurementResult>,
-    /// Whole cycles, from one turning on to the next.
+    /// Complete cycles, from one turn-on to the next.
     pub cycles: usize,
     /// Mean time of one cycle, seconds.
     pub period_s: Option<f64>,
@@ -54,7 +54,7 @@ pub struct SignalAnalysis {
     pub rate_off: Option<MeasurementResult>,
 }
 
-/// Where a signal changes one way.
+/// Level at which a signal changes in one direction.
 #[derive(Debug, Clone)]
 pub struct EdgeLevel {
     /// The level, pascal.
@@ -63,28 +63,28 @@ pub struct EdgeLevel {
     pub rising: bool,
     /// Each change.
     pub edges: Vec<RowEdge>,
-    /// Changes within a gap: not used.
+    /// Changes within a gap, which are not used.
     pub in_gaps: usize,
 }
 
 /// One change between two rows.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RowEdge {
-    /// Last row with the old state, seconds.
+    /// Time of the last row with the old state, seconds.
     pub from_s: f64,
-    /// First row with the new state, seconds; where rows share time stamps, the end of its stamp's step.
+    /// Time of the first row with the new state, seconds; where rows share time stamps, the end of that stamp's step.
     pub to_s: f64,
     /// Levels of the two rows, the smaller first, pascal.
     pub between_pa: [f64; 2],
-    /// How far beyond them the level can have turned between the rows, pascal.
+    /// How far beyond these levels the level may have turned between the rows, pascal.
     pub turned_pa: f64,
 }
 
-/// Analyses a recording; `resolution_pa` is the smallest step of its level, `longest_gap_s` what counts as a gap.
+/// Analyses a recording. `resolution_pa` is the smallest step of its level; rows farther apart than `longest_gap_s` are a gap.
 pub fn analyse(recording: &Recording, resolution_pa: f64, longest_gap_s: Option<f64>) -> Analysis {
-    /// Intervals that make a gap where nobody says.
+    /// Usual intervals that count as a gap by default. Judgement of this project.
     const INTERVALS: f64 = 5.0;
-    /// Steps of the time stamps that do.
+    /// Steps of the time stamps that count as a gap by default. Judgement of this project.
     const STEPS: f64 = 2.0;
     let Times { rows_s, loose_s, step_s, usual_s } = Times::of(&recording.times_s);
     let longest_gap_s = longest_gap_s.unwrap_or_else(|| (INTERVALS * usual_s).max(STEPS * step_s));
@@ -113,7 +113,7 @@ pub fn analyse(recording: &Recording, resolution_pa: f64, longest_gap_s: Option<
     }
 }
 
-/// Smallest difference of two levels that are not alike: what the recording resolves at the best.
+/// Smallest difference between two different levels: the resolution of the recording.
 fn smallest_step(levels: &[f64]) -> f64 {
     let mut sorted = levels.to_vec();
     sorted.sort_by(f64::total_cmp);
@@ -123,16 +123,16 @@ fn smallest_step(levels: &[f64]) -> f64 {
     if least.is_finite() { least } else { scale * 1e-6 }
 }
 
-/// The rows of a recording, and what is known of them.
+/// The rows of a recording, with their timing and noise.
 struct Rows<'r> {
     recording: &'r Recording,
-    /// When they were, seconds.
+    /// Times of the rows, seconds.
     times_s: &'r [f64],
-    /// How much later than its stamp a row can be, seconds.
+    /// Largest delay of a row after its stamp, seconds.
     stamp_s: f64,
-    /// Standard uncertainty of a time against its neighbours', seconds.
+    /// Standard uncertainty of a row's time relative to its neighbours', seconds.
     loose_s: f64,
-    /// Standard deviation of their scatter, pascal.
+    /// Standard deviation of the level of one row, pascal.
     noise_pa: f64,
     resolution_pa: f64,
     longest_gap_s: f64,
@@ -164,10 +164,10 @@ impl Rows<'_> {
         }
     }
 
-    /// Scatter of single rows, pascal: by how far each is from the line through its neighbours, where no signal changes and no gap
-    /// is. Only the 60 % that are nearest are looked at: among the others are those where the level turned.
+    /// Scatter of single rows, pascal, from the distance of each row to the line through its neighbours, away from changes and gaps.
+    /// Only the nearest 60 % are used, because the others include rows at which the level turned.
     fn scatter_pa(&self) -> f64 {
-        /// Integral of z² φ(z) over the 60 % of a normal value that are nearest to its mean: 0.6 − 2 · 0.8416 · φ(0.8416).
+        /// Integral of z² φ(z) over the 60 % of a normal distribution that are nearest to its mean: 0.6 − 2 · 0.8416 · φ(0.8416).
         const WITHIN: f64 = 0.128_7;
         let calm = |row: usize| {
             let three = row - 1..=row + 1;
@@ -189,7 +189,7 @@ impl Rows<'_> {
         }
     }
 
-    /// How far a row is from the line through its neighbours, as a deviation of one row, pascal.
+    /// Distance of a row from the line through its neighbours, scaled to the deviation of one row, pascal.
     fn beside(&self, row: usize) -> Option<f64> {
         let (times, levels) = (self.times_s, &self.recording.levels_pa);
         let (before_s, after_s) = (times[row] - times[row - 1], times[row + 1] - times[row]);
@@ -200,14 +200,14 @@ impl Rows<'_> {
         Some(away / (1.0 + shares[0].powi(2) + shares[1].powi(2)).sqrt())
     }
 
-    /// Mean rate over the stretches in a state, each by a line through its rows.
+    /// Mean rate over the stretches in one state, from a line through the rows of each.
     fn rate(&self, changes: &[usize], states: &[bool], on: bool) -> Option<MeasurementResult> {
         let ends = changes.iter().copied().chain([states.len()]);
         let starts = std::iter::once(0).chain(changes.iter().copied());
         let stretches = starts.zip(ends).filter(|(from, _)| states.get(*from) == Some(&on));
         let (mut values, mut variance) = (Vec::new(), 0.0);
         for (from, to) in stretches {
-            // The row of a change may still be of the state before.
+            // The first row after a change may still show the state before it.
             let rows: Vec<Sample> = (from + 1..to.saturating_sub(1).max(from + 1))
                 .map(|row| Sample { t_s: self.times_s[row], level_pa: self.recording.levels_pa[row] })
                 .collect();
@@ -223,7 +223,7 @@ impl Rows<'_> {
         let spread = standard_deviation(&values).unwrap_or(0.0) / count.sqrt();
         let parts = vec![
             Contribution::normal("scatter of the lines", variance.sqrt() / count),
-            Contribution::normal("from one stretch to another", spread),
+            Contribution::normal("variation from stretch to stretch", spread),
         ];
         combine(mean(&values)?, 0.0, parts).ok()
     }

@@ -1,5 +1,5 @@
-//! A bench for tests: sheets of a few lines, and a trace that is computed scan by scan from a level that is a polygon of time, so that
-//! every edge, level and delay is known beforehand. Nothing here is computed by what it tests.
+//! A bench for tests: short sheets, and a trace computed scan by scan from a level that is a polygon over time, so that every edge,
+//! level and delay is known. Nothing here is computed by the code under test.
 
 #![expect(
     clippy::cast_possible_truncation,
@@ -22,7 +22,7 @@ pub(crate) fn at(seconds: f64) -> Mono {
     Mono::from_nanos((seconds * 1e9).round() as u64)
 }
 
-/// A span of two moments, in seconds.
+/// A span between two moments, in seconds.
 pub(crate) fn span(before: f64, after: f64) -> Span {
     Span { before: at(before), after: at(after) }
 }
@@ -32,27 +32,27 @@ pub(crate) fn mark(step: u16, segment: Segment, from: f64, to: f64) -> Mark {
     Mark { step, segment, from: at(from), to: at(to) }
 }
 
-/// A zero that was read without noise at the start.
+/// A noise-free zero reading at the start.
 pub(crate) const ZERO: Zero =
     Zero { offset_pa: 0.0, uncertainty_pa: 4.0, at_s: 0.5, spread_pa: 0.0, count: 100 };
 
-/// Time between two scans, and within one between the starts of two reads and how long each takes, seconds.
+/// Time between two scans; then, within a scan, the time between the starts of two reads and the length of one, seconds.
 pub(crate) const SCAN_S: f64 = 5e-3;
 pub(crate) const READ_S: [f64; 2] = [5e-4, 4e-4];
 
-/// What the module would answer at a moment.
+/// The module's answer at a moment, seconds.
 pub(crate) type Signal = Box<dyn Fn(f64) -> u16>;
 
-/// A level over time as a polygon, signals beside it, and the stretches of the steps.
+/// A level over time as a polygon, with signals and the marked stretches of the steps.
 #[derive(Default)]
 pub(crate) struct World {
     /// Corners of the level: seconds and pascal.
     pub(crate) corners: Vec<(f64, f64)>,
     pub(crate) marks: Vec<Mark>,
     pub(crate) signals: BTreeMap<(Area, u16), Signal>,
-    /// Added to the level as it is read: noise, an offset.
+    /// Error added to the level as read, such as noise or an offset, pascal.
     pub(crate) error: Option<Box<dyn Fn(f64) -> f64>>,
-    /// By how much the reading is behind, seconds.
+    /// Lag of the reading, seconds.
     pub(crate) lag_s: f64,
 }
 
@@ -63,12 +63,12 @@ impl std::fmt::Debug for World {
 }
 
 impl World {
-    /// Vented for a second, which is the zero of step 0.
+    /// Vented for a second, as the zero of step 0.
     pub(crate) fn new() -> Self {
         Self::default().vented(0, 1.0)
     }
 
-    /// When the polygon ends so far.
+    /// End of the polygon so far, seconds.
     pub(crate) fn now_s(&self) -> f64 {
         self.corners.last().map_or(0.0, |corner| corner.0)
     }
@@ -82,7 +82,7 @@ impl World {
         from_pa + (to_pa - from_pa) * (t_s - from_s) / (to_s - from_s)
     }
 
-    /// Vented and at rest for so long.
+    /// Adds a vented stretch at rest of this length.
     pub(crate) fn vented(mut self, step: u16, seconds: f64) -> Self {
         if self.now_s() > 0.0 {
             self = self.to(0.0, 0.5);
@@ -93,13 +93,13 @@ impl World {
         self
     }
 
-    /// To a level in so many seconds.
+    /// Moves to a level within this time.
     pub(crate) fn to(mut self, level_pa: f64, seconds: f64) -> Self {
         self.corners.push((self.now_s() + seconds, level_pa));
         self
     }
 
-    /// To a level in so many seconds, marked.
+    /// Moves to a level within this time, and marks the stretch.
     pub(crate) fn over(self, step: u16, segment: Segment, level_pa: f64, seconds: f64) -> Self {
         let from = self.now_s();
         let mut world = self.to(level_pa, seconds);
@@ -107,7 +107,7 @@ impl World {
         world
     }
 
-    /// A ramp between two levels at a rate, up and down again, both marked as a cycle; it starts `late_s` later than it could.
+    /// A ramp up and down between two levels at a rate, both marked as one cycle, started `late_s` late.
     pub(crate) fn cycle(self, step: u16, cycle: u16, rate_pa_per_s: f64, late_s: f64) -> Self {
         let (low, high) = (50e3, 72e3);
         let seconds = (high - low) / rate_pa_per_s;
@@ -118,13 +118,13 @@ impl World {
             .over(step, Segment::Falling { cycle }, low, seconds)
     }
 
-    /// A signal of the module.
+    /// Adds a signal of the module.
     pub(crate) fn signal(mut self, area: Area, number: u16, signal: impl Fn(f64) -> u16 + 'static) -> Self {
         self.signals.insert((area, number), Box::new(signal));
         self
     }
 
-    /// Times at which the level passes one, and whether it rises there.
+    /// Times at which the polygon passes a level in a direction, seconds.
     pub(crate) fn passes(&self, level_pa: f64, rising: bool) -> Vec<f64> {
         let pairs = self.corners.windows(2);
         let crosses = pairs.filter(|pair| {
@@ -138,7 +138,7 @@ impl World {
             .collect()
     }
 
-    /// When a device changes that turns on and off at these levels, so much later, seconds: first on, then off, and so on.
+    /// Times at which a device with these levels and delays changes, seconds: on, off, on and so on.
     pub(crate) fn changes(&self, [on_pa, off_pa]: [f64; 2], delay_s: [f64; 2]) -> Vec<f64> {
         let mut times = Vec::new();
         let (mut on, mut off) =
@@ -153,7 +153,7 @@ impl World {
         times
     }
 
-    /// A device at a discrete input that turns on and off at these levels, so much later.
+    /// A device at a discrete input with these switch levels and this delay both ways.
     pub(crate) fn device(self, input: u16, levels: [f64; 2], delay_s: f64) -> Self {
         let times = self.changes(levels, [delay_s, delay_s]);
         self.toggled(input, times)
@@ -228,7 +228,7 @@ pub(crate) fn ramps(cycles: u16) -> SwitchPointsTask {
     }
 }
 
-/// A zero of a second.
+/// A zero of one second.
 pub(crate) fn zero(again: bool) -> StepTask {
     StepTask::Zero { watch: TimeSpan::new(1.0), again }
 }
@@ -268,20 +268,20 @@ pub(crate) fn of(checks: &[Check], quantity: QuantityName) -> &Check {
     checks.iter().find(|check| check.quantity == quantity).unwrap_or_else(|| panic!("no {quantity:?}"))
 }
 
-/// Equal but for rounding: a millionth.
+/// Asserts equality within a millionth.
 #[track_caller]
 pub(crate) fn near(found: f64, expected: f64) {
     let close = (found - expected).abs() <= 1e-6 * expected.abs().max(1e-3);
     assert!(close, "{found} instead of {expected}");
 }
 
-/// Equal within an absolute tolerance.
+/// Asserts equality within an absolute tolerance.
 #[track_caller]
 pub(crate) fn within(found: f64, expected: f64, tolerance: f64) {
     assert!((found - expected).abs() <= tolerance, "{found} instead of {expected} ± {tolerance}");
 }
 
-/// Standard uncertainty of the contribution of a budget whose name holds a text.
+/// Standard uncertainty of the contribution whose name contains a text.
 #[track_caller]
 pub(crate) fn part(contributions: &[tripbench_measure::Contribution], name: &str) -> f64 {
     let found = contributions.iter().find(|part| part.name.contains(name));
@@ -312,7 +312,7 @@ pub(crate) fn crossings_around(
     found
 }
 
-/// A level with its crossings at 2000 Pa/s, a step apart from one to the next.
+/// A level with its crossings at 2000 Pa/s, each `step_pa` deeper than the one before.
 pub(crate) fn a_level(
     task: &Task,
     step_pa: f64,

@@ -1,21 +1,23 @@
-//! A rig that a hand works: how far it can go back before its ramp is thrown away.
+//! A rig whose air is moved by hand: how far the level may go back before the ramp is discarded.
 
 use tripbench_device::expected as expected_of;
 use tripbench_record::LoadedSheets;
 
-/// Time over which the level is taken that tells whether a hand has turned round, seconds.
+/// Averaging time of the level that shows whether the hand has turned back, seconds. Judgement of this project.
 pub const TURN_SEEN_OVER_S: f64 = 0.2;
-/// So many times its noise lies between the deepest of many means over that time and the least deep one.
+/// Difference between the deepest and the least deep of many such means that noise alone explains, in standard deviations of one mean.
+/// Judgement of this project.
 pub const TURN_OVER_NOISE: f64 = 8.0;
 
-/// A hand that goes back by so much has turned round, pascal: 0.4 kPa, and no more than half of what a device needs to switch back. Less
-/// than a few counts, or than the leak that the rig may have takes back while a hand rests for a second, is no turn.
+/// Fall of the level that counts as turning back, pascal: 0.4 kPa, but at most half of the least hysteresis; and at least four counts
+/// plus the largest leak over a second's rest. Judgement of this project.
 pub fn turned_pa(sheets: &LoadedSheets) -> f64 {
     let rig = &sheets.rig;
     turned(least_hysteresis_pa(sheets), rig.reference.input.resolution(), rig.manifold.largest_leak.si())
 }
 
-/// Whether a hand can go back unseen by as much as a device may need to switch back: then a change that is not expected is not the device's.
+/// Whether a hand can go back unnoticed by as much as a device needs to switch back. Then an unexpected change may not be the device's
+/// fault.
 pub(crate) fn can_switch_back(sheets: &LoadedSheets) -> bool {
     let rig = &sheets.rig;
     let period_s = rig.scan_time().si().max(rig.module.converter.si()).min(TURN_SEEN_OVER_S);
@@ -44,7 +46,8 @@ mod tests {
     use crate::bench::Bench;
     use rstest::rstest;
 
-    // The repair bench has counts of 6.25 Pa and may leak 100 Pa/s. A type that takes more from its hysteresis than that is can have none.
+    // The repair bench has counts of 6.25 Pa and may leak 100 Pa/s. With a tolerance larger than the hysteresis, the least hysteresis
+    // is negative.
     #[rstest]
     #[case(None, 400.0)]
     #[case(Some(4_400.0), 400.0)]

@@ -1,4 +1,4 @@
-//! Channels: a stretch of the trace decoded, reference corrected by zero and calibration.
+//! Channels: decoded stretches of the trace, with the reference corrected by zero and calibration.
 
 use std::cell::OnceCell;
 use tripbench_measure::{Sample, distinct, mean, standard_deviation};
@@ -9,14 +9,14 @@ use tripbench_rig::{
     Scan,
 };
 
-/// The vented reference: mean reading and what is known of it.
+/// The mean of the vented reference, with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Zero {
     /// Mean reading, pascal.
     pub(crate) offset_pa: f64,
     /// Standard uncertainty of that mean, pascal.
     pub(crate) uncertainty_pa: f64,
-    /// When it was taken, seconds.
+    /// Middle of the stretch, seconds.
     pub(crate) at_s: f64,
     /// Standard deviation of a reading, pascal.
     pub(crate) spread_pa: f64,
@@ -31,9 +31,9 @@ pub(crate) struct Channels<'t> {
     trace: &'t Trace,
     decoder: Decoder,
     resolution_pa: f64,
-    /// The reference in each scan, as read: decoded once because every output needs it.
+    /// The reference in each scan, as read. It is decoded once because every output needs it.
     read: Vec<Option<Sample>>,
-    /// Changes of the valves, once they were asked for.
+    /// Changes of the valves, found on first use.
     valve_changes: OnceCell<Vec<[f64; 2]>>,
 }
 
@@ -55,9 +55,9 @@ impl<'t> Channels<'t> {
         channels
     }
 
-    /// Smallest difference between two readings of the run, pascal: the step of a converter behind a floating-point number.
+    /// Smallest difference between two readings of the run, pascal: the step of a converter behind a floating-point value.
     fn smallest_step_pa(&self) -> f64 {
-        /// Readings that are looked at.
+        /// Most readings examined.
         const MOST: usize = 5_000;
         let mut all: Vec<f64> = self.read.iter().flatten().map(|sample| sample.level_pa).take(MOST).collect();
         all.sort_by(f64::total_cmp);
@@ -66,15 +66,15 @@ impl<'t> Channels<'t> {
         steps.reduce(f64::min).unwrap_or(0.0)
     }
 
-    /// Scans of a marked stretch that have the form of the plan.
+    /// Scans of a marked stretch whose blocks match the read plan.
     pub(crate) fn scans(&self, mark: &Mark) -> impl Iterator<Item = &'t Scan> + '_ {
         self.trace.within(mark.from, mark.to).iter().filter(|scan| self.decoder.accepts(scan))
     }
 
-    /// Samples for a fit. What repeats the value before is none of its own: of a slow converter a value counts when it was
-    /// new, between two reads; of a coarse one at the middle of its time.
+    /// Samples for a fit, without repeated values. With a slow converter, a value is placed where it was new, between two reads; one
+    /// that lasts longer comes from a coarse converter and is placed at the middle of its time.
     pub(crate) fn fitted(&self, samples: &[Sample]) -> Vec<Sample> {
-        /// A value that is there for so many conversions moves by less than a count.
+        /// A value that lasts for more conversions than this moves by less than a count. Judgement of this project.
         const RESTS: f64 = 1.5;
         if !conversions_show(self.task) {
             return distinct(samples);
@@ -91,8 +91,8 @@ impl<'t> Channels<'t> {
         runs.windows(2).filter_map(sample).collect()
     }
 
-    /// The reference in each scan that has the form of the plan. On average a reading is half a conversion old, unless the
-    /// trace shows when it was converted.
+    /// The reference in each scan that matches the read plan. A reading is half a conversion old on average, unless the trace shows
+    /// when it was converted.
     fn decoded(&self) -> Vec<Option<Sample>> {
         let converter_s = self.task.sheets.rig.module.converter.si();
         let age_s = if conversions_show(self.task) { 0.0 } else { converter_s / 2.0 };
@@ -103,8 +103,8 @@ impl<'t> Channels<'t> {
         self.trace.scans.iter().map(|scan| self.decoder.accepts(scan).then(|| read(scan)).flatten()).collect()
     }
 
-    /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows them as they stand
-    /// then to the last.
+    /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows the valves in this
+    /// state to the last.
     pub(crate) fn valves_stand(&self, at_s: f64) -> [f64; 2] {
         let changes = self.valve_changes.get_or_init(|| self.valve_changes());
         let next = changes.partition_point(|[_, new_s]| *new_s <= at_s);
@@ -112,8 +112,8 @@ impl<'t> Channels<'t> {
         [from_s, changes.get(next).map_or(f64::INFINITY, |[old_s, _]| *old_s)]
     }
 
-    /// Changes of the valve outputs: time of the last scan with the old states and of the first with the new, seconds. A regulator's set
-    /// point is left out, because it changes throughout a ramp.
+    /// Changes of the valve outputs: time of the last scan with the old states and of the first with the new, seconds. A regulator's
+    /// set point is left out, because it changes throughout a ramp.
     fn valve_changes(&self) -> Vec<[f64; 2]> {
         use OutputName as O;
         let valves = |output: &&Output| {
@@ -140,7 +140,7 @@ impl<'t> Channels<'t> {
         read.iter().flatten().copied().collect()
     }
 
-    /// The same, corrected by zero and by the calibration's line.
+    /// The same, corrected by the zero and the calibration line.
     pub(crate) fn samples(&self, mark: &Mark, zero: Zero) -> Vec<Sample> {
         let calibration = &self.task.sheets.rig.reference.calibration;
         let correct = |sample: Sample| Sample {
@@ -155,27 +155,27 @@ impl<'t> Channels<'t> {
         self.decoder.bits(self.scans(mark), input)
     }
 
-    /// A digital input in one scan.
+    /// State of a digital input in one scan.
     pub(crate) fn bit(&self, scan: &Scan, input: &DigitalInput) -> Option<Bit> {
         self.decoder.bit(scan, input)
     }
 
-    /// A whole number in one scan, and when it was read.
+    /// An unsigned register value in one scan, and the span of its read.
     pub(crate) fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
         self.decoder.count(scan, input)
     }
 
-    /// One output as read in one scan.
+    /// One output as read back in one scan.
     pub(crate) fn output(&self, scan: &Scan, output: &Output) -> Option<u16> {
         self.decoder.output(scan, output)
     }
 
-    /// The outputs as read in one scan, in the order of the rig sheet.
+    /// The outputs as read back in one scan, in the order of the rig sheet.
     pub(crate) fn outputs(&self, scan: &Scan) -> Option<OutputImage> {
         self.decoder.outputs(scan, &self.task.sheets.rig)
     }
 
-    /// Edges that the module counted over a stretch, where it counts.
+    /// Edges that the module counted over a stretch; `None` for fewer than two readings of the counter.
     pub(crate) fn counted(&self, mark: &Mark, counter: &EdgeCounter) -> Option<u64> {
         let mut counts = self.scans(mark).filter_map(|scan| self.decoder.count(scan, &counter.register));
         let (first, _) = counts.next()?;
@@ -183,7 +183,7 @@ impl<'t> Channels<'t> {
         Some(last.wrapping_sub(first) % counter.register.modulus())
     }
 
-    /// Whether a counter went on in the scans around a change.
+    /// Whether a counter advanced in the scans around a change.
     pub(crate) fn counts_around(&self, mark: &Mark, counter: &EdgeCounter, change: &Change) -> bool {
         let counts: Vec<(u64, Span)> =
             self.scans(mark).filter_map(|scan| self.decoder.count(scan, &counter.register)).collect();
@@ -194,14 +194,14 @@ impl<'t> Channels<'t> {
         around.first().zip(around.last()).is_some_and(|(first, last)| first.0 != last.0)
     }
 
-    /// The vented reference of a mark.
+    /// The mean of the vented reference over a mark; `None` for fewer than two readings.
     pub(crate) fn zero(&self, mark: &Mark) -> Option<Zero> {
         const FEW: usize = 10;
         let levels: Vec<f64> = self.raw_samples(mark).iter().map(|sample| sample.level_pa).collect();
         let (mean, spread) = (mean(&levels)?, standard_deviation(&levels)?);
         #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
         let count = levels.len() as f64;
-        // The scatter of a handful says little of the noise that is declared.
+        // The scatter of a few readings says little about the noise, so it is at least the declared one.
         let declared_pa = self.task.sheets.rig.reference.noise.si();
         let noise_pa = if levels.len() < FEW { spread.max(declared_pa) } else { spread };
         let floor = self.resolution_pa() / 12f64.sqrt();
@@ -215,7 +215,7 @@ impl<'t> Channels<'t> {
         })
     }
 
-    /// Whether a stretch has readings of the reference at a stop of its converter: what lies beyond is not seen.
+    /// Whether a gauge reference read an end stop of its converter within a stretch: levels beyond it are cut off.
     pub(crate) fn at_a_stop(&self, mark: &Mark) -> bool {
         let input = &self.task.sheets.rig.reference.input;
         let half = input.resolution() / 2.0;
@@ -225,23 +225,23 @@ impl<'t> Channels<'t> {
         gauge && self.raw_samples(mark).iter().any(|sample| at(sample.level_pa))
     }
 
-    /// Smallest step of the reference, pascal: as the sheet has it, or as the readings show it.
+    /// Smallest step of the reference, pascal: as declared, or as the readings show.
     pub(crate) const fn resolution_pa(&self) -> f64 {
         self.resolution_pa
     }
 }
 
-/// Marks of a step, of one kind of segment.
+/// Marks of a step whose segment is wanted.
 pub(crate) fn marks_of(marks: &[Mark], step: u16, wanted: impl Fn(Segment) -> bool) -> Vec<Mark> {
     marks.iter().filter(|mark| mark.step == step && wanted(mark.segment)).copied().collect()
 }
 
-/// The latest vented stretch of a step before `step`.
+/// The latest vented stretch of any step before `step`.
 pub(crate) fn zero_before(marks: &[Mark], step: u16) -> Option<&Mark> {
     marks.iter().rev().find(|mark| mark.step < step && mark.segment == Segment::Vented)
 }
 
-/// A change of a signal: end of the old state and start of the new.
+/// A change of a signal, between the read of the old state and the read of the new.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Change {
     /// Read with the old state.
@@ -252,14 +252,14 @@ pub(crate) struct Change {
     pub(crate) on: bool,
 }
 
-/// Whether each conversion of the reference is read several times: then it shows when it was new.
+/// Whether each conversion of the reference is read several times, so that the trace shows when it was new.
 pub(crate) fn conversions_show(task: &Task) -> bool {
     let rig = &task.sheets.rig;
     rig.module.converter.si() >= 2.0 * rig.scan_time().si()
 }
 
-/// By how much the age of a reading can lie beside its mean, seconds: half of the time between two conversions, or between two
-/// reads where these show which reading is new. It is about the same all through one ramp and another in the next.
+/// Largest deviation of a reading's age from its mean, seconds: half of the time between two conversions, or between two reads where
+/// these show which reading is new. It is about constant within a ramp and differs between ramps.
 pub(crate) fn age_half_s(task: &Task) -> f64 {
     let rig = &task.sheets.rig;
     if conversions_show(task) { rig.scan_time().si() / 2.0 } else { rig.module.converter.si() / 2.0 }

@@ -1,4 +1,4 @@
-//! Conditions of the rig: without them nothing about a device can be said.
+//! Conditions of the rig: if one is not met, no device can be judged.
 
 use crate::channel::{Channels, Zero, marks_of, zero_before};
 use tripbench_device::DecisionRule;
@@ -10,7 +10,7 @@ use tripbench_record::{
     Check, CheckVerdict, LeakTask, LimitsRecord, Mark, Measured, QuantityName, Role, Segment, Task,
 };
 
-/// The decision rule of the site, as `measure` names it.
+/// The decision rule of the site, as a type of `measure`.
 pub(crate) fn acceptance(task: &Task) -> Acceptance {
     match task.sheets.site.decision {
         DecisionRule::GuardBand => Acceptance::GuardBand,
@@ -22,7 +22,7 @@ pub(crate) fn acceptance(task: &Task) -> Acceptance {
     }
 }
 
-/// The same for a condition of the rig: what is known of the devices that come to it says nothing of its leak or its zero.
+/// The decision rule for a condition of the rig: the spread of devices says nothing about the rig's leak or zero.
 pub(crate) fn acceptance_of_rig(task: &Task) -> Acceptance {
     match acceptance(task) {
         Acceptance::HighestRisk { risk, .. } => Acceptance::HighestRisk { risk, process: None },
@@ -30,13 +30,13 @@ pub(crate) fn acceptance_of_rig(task: &Task) -> Acceptance {
     }
 }
 
-/// A check with place, role and limits, undecided so far.
+/// An undecided check of a quantity, without limits or result.
 pub(crate) fn blank(task: &Task, step: u16, quantity: QuantityName, role: Role, unit: &str) -> Check {
     let step_name = task.steps.get(usize::from(step)).map_or_else(String::new, |step| step.name.clone());
     Check { step, step_name, role, unit: unit.to_owned(), ..Check::empty(quantity) }
 }
 
-/// Fills in a result and decides it.
+/// Fills in a result and decides it against its limits.
 pub(crate) fn judged(
     mut check: Check,
     result: &MeasurementResult,
@@ -59,7 +59,7 @@ pub(crate) fn judged(
     check
 }
 
-/// Step `zero`: the vented reference is near zero; the second time, it has not drifted.
+/// Step `zero`: the vented reference is near zero and, if repeated, has not drifted.
 pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bool) -> Vec<Check> {
     let task = channels.task;
     let reference = &task.sheets.rig.reference;
@@ -82,7 +82,7 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
     if here.last().is_some_and(|mark| channels.at_a_stop(mark)) {
         checks[0].verdict = CheckVerdict::NotMet;
         checks[0].remark = Some(
-            "the vented reference reads at the end of its range: what it reads less there is not seen, and no zero can be taken".into(),
+            "the vented reference reads at the end of its range: readings below that are cut off, so no zero can be taken".into(),
         );
     }
     let calibration = &reference.calibration;
@@ -90,7 +90,8 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
     {
         checks[0].verdict = CheckVerdict::NotMet;
         checks[0].remark = Some(String::from(
-            "the zero reading is the certificate's fixed correction with the other sign: if that is for readings as found, write zero = \"as-found\" beside it, for it would be taken off twice",
+            "the zero reading is the certificate's fixed correction with the opposite sign: if that correction \
+             is for readings as found, write zero = \"as-found\" beside it, or it is subtracted twice",
         ));
     }
     if checks[0].verdict == CheckVerdict::Met {
@@ -102,10 +103,10 @@ pub(crate) fn zero(channels: &Channels<'_>, marks: &[Mark], step: u16, again: bo
     checks
 }
 
-/// Says that the vented reference scatters surely more than its sheet declares: the fits take the noise that is there, the plan took
+/// A remark if the vented reference scatters surely more than its sheet declares: the results use the observed noise, but the plan used
 /// the declared one.
 fn noisier(channels: &Channels<'_>, zero: Zero) -> Option<String> {
-    /// Noise that the sheet rounds is no news.
+    /// Multiple of the declared noise below which rounding on the sheet explains the difference. Judgement of this project.
     const ROUNDED: f64 = 1.2;
     let declared_pa = channels.task.sheets.rig.reference.noise.si().max(channels.resolution_pa());
     let least_pa = spread_interval(zero.count)?[0] * zero.spread_pa;
@@ -113,14 +114,14 @@ fn noisier(channels: &Channels<'_>, zero: Zero) -> Option<String> {
         let style = channels.task.sheets.site.style;
         let show = |pascal| style.difference(tripbench_quantity::LevelDifference::new(pascal));
         format!(
-            "the reference scatters by {} at rest, its sheet declares {}: what is foreseen is too good",
+            "the reference scatters by {} at rest, its sheet declares {}: predictions are too optimistic",
             show(zero.spread_pa),
             show(declared_pa)
         )
     })
 }
 
-/// The drift is in every level's budget with its declared half width: the condition fails only where more is shown.
+/// The declared drift is in every level's budget: the condition fails only where a larger drift is shown.
 fn drift(channels: &Channels<'_>, marks: &[Mark], step: u16, after: Zero) -> Check {
     let task = channels.task;
     let check = blank(task, step, QuantityName::ZeroDrift, Role::Condition, "Pa");
@@ -153,7 +154,7 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     let Some(result) = leak_result(task, leak, (&samples, channels.resolution_pa() / 12f64.sqrt())) else {
         return vec![Check { remark: Some("the closed rig was not watched long enough".into()), ..check }];
     };
-    // Vacuum that gets deeper in a closed rig is a valve that does not close: as bad as a leak.
+    // Vacuum that deepens in a closed rig comes from a valve that does not close, which is as bad as a leak.
     let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
     let mut check = judged(check, &result, Some(limits), acceptance_of_rig(task));
     if check.verdict != CheckVerdict::Met {
@@ -162,8 +163,8 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     vec![check]
 }
 
-/// Rate of a leak from the samples of a closed rig, told from the gas that still warms; `floor_pa` is their least scatter. How fast
-/// the gas warms is known to about a half.
+/// Rate of a leak, separated from the warming of the gas; `floor_pa` is the least scatter of a sample. The time constant of the warming
+/// is known to a factor of 1.5 (judgement of this project).
 fn leak_result(
     task: &Task,
     leak: &LeakTask,
@@ -186,7 +187,7 @@ fn leak_result(
     combine(-found.slope_pa_per_s, floor_pa / watched_s.max(1e-3), contributions).ok()
 }
 
-/// Expanded uncertainty with which a planned leak step will know the leak, pascal per second: from samples as they are predicted.
+/// Expanded uncertainty of the leak that a planned leak step will give, pascal per second, from predicted samples.
 pub fn foreseen_leak_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
     let rig = &task.sheets.rig;
     let period_s = rig.scan_time().si().max(rig.module.converter.si()).max(1e-3);
@@ -204,8 +205,8 @@ pub fn foreseen_leak_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
         .map_or_else(|| rig.manifold.largest_leak.si(), |found| found.expanded_uncertainty)
 }
 
-/// By how much the gas can still warm after settling, pascal: 0.4 of the evacuation rate times the thermal time constant (rule
-/// of thumb, `docs/figures.md`), faded over the time to settle.
+/// Fall of the level by gas that still warms after settling, pascal: 0.4 of the evacuation rate times the thermal time constant (rule
+/// of thumb, `docs/figures.md`), decayed over the settling time.
 fn warming_pa(task: &Task, leak: &LeakTask) -> f64 {
     let manifold = &task.sheets.rig.manifold;
     let tau_s = manifold.thermal.si().max(1e-3);

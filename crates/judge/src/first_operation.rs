@@ -1,5 +1,5 @@
-//! The first operation after rest: the one that the user of a device meets every morning. A seal that sticks, or a sensor that has
-//! settled, shows in it alone.
+//! The first operation after rest, as the user of a device meets it every morning. Only this operation shows a seal that sticks or a
+//! sensor that has settled.
 
 use crate::channel::{Change, Zero, changes};
 use crate::condition::blank;
@@ -14,8 +14,8 @@ use tripbench_quantity::{LevelDifference, VacuumLevel};
 use tripbench_record::{Check, CheckVerdict, LimitsRecord, Measured, QuantityName, Role, Task};
 use tripbench_rig::{Bit, Position};
 
-/// The first change of the switch output after the first zero, against the limits of a single crossing; and whether it was found
-/// closely enough to say more than that nothing is against it. `delay_s`: bounds of the output's delay, seconds.
+/// Checks of the first change of the switch output to its state at deep vacuum: against the limits of a single crossing, and whether it
+/// was located closely enough to count as checked. `delay_s`: bounds of the output's delay, seconds.
 pub(crate) fn first_operation(
     task: &Task,
     (run, step): (Option<&Run<'_>>, u16),
@@ -28,7 +28,7 @@ pub(crate) fn first_operation(
     vec![check, checked]
 }
 
-/// The check itself: outside by more than U and the spread of single crossings is a fail.
+/// The check itself: a fail if outside by more than U and the spread of single crossings.
 fn look(
     (task, run): (&Task, Option<&Run<'_>>),
     (zero, delay_s): (Zero, [f64; 2]),
@@ -60,28 +60,26 @@ fn look(
         None if changes(&bits(&mut powered.iter().copied())).is_empty() => {
             undecided("the output never changed: is it connected and powered?")
         }
-        // The rig was let go before the output had to answer: what it did later is no first operation.
+        // The first pull ended before the output had to change: a later change is not the first operation.
         None if reached.is_none_or(|reached| ended.is_some_and(|ended| ended < reached)) => {
-            let remark =
-                "the output did not answer the first pull, which did not go far enough to ask for it";
+            let remark = "the output did not answer the first pull, which was not deep enough to require it";
             Check { verdict: CheckVerdict::Measured, remark: Some(remark.into()), ..check }
         }
         None => {
-            let remark =
-                "the output had not answered when the first pull was well beyond its limits; it did so later";
+            let remark = "the output had not answered when the first pull was well beyond its limits; it answered later";
             Check { verdict: CheckVerdict::Fail, remark: Some(remark.into()), ..check }
         }
     }
 }
 
-/// Where the first pull that may operate a device has gone back so far that any device has let go.
+/// Index of the moment at which the first pull that may operate a device has fallen so far that any device has switched back.
 fn first_pull_ended(run: &Run<'_>, on_low_pa: f64, off_low_pa: f64) -> Option<usize> {
     let begun = run.moments.iter().position(|moment| moment.powered && moment.level_pa > on_low_pa)?;
     let back = run.moments[begun..].iter().position(|moment| moment.level_pa < off_low_pa)?;
     Some(begun + back)
 }
 
-/// Outside by more than U and the spread of single crossings is a fail.
+/// A fail if outside by more than U and the spread of single crossings.
 fn judged(
     run: &Run<'_>,
     (check, zero, delay_s): (Check, Zero, [f64; 2]),
@@ -107,7 +105,7 @@ fn judged(
         Contribution::normal("zero reading", zero.uncertainty_pa).of("this run"),
     ];
     let Ok(result) = combine(value, run.channels.resolution_pa(), contributions) else { return check };
-    // A single crossing may lie beside its level by what is promised: three standard deviations.
+    // A single crossing may lie beside its level by three promised standard deviations. Judgement of this project.
     let beside = 3.0 * promised_spread_pa(task, value);
     let limits =
         Limits { low: limits.low.map(|low| low - beside), high: limits.high.map(|high| high + beside) };
@@ -127,7 +125,7 @@ fn judged(
     }
 }
 
-/// Largest U that still tells a first operation: two fifths of what it may lie within, pascal. Judgement of this project.
+/// Largest U with which a first operation counts as checked, pascal: two fifths of the width of its limits. Judgement of this project.
 fn close_pa(task: &Task, limits: Limits) -> f64 {
     const OF_WIDTH: f64 = 0.4;
     match (limits.low, limits.high) {
@@ -137,10 +135,10 @@ fn close_pa(task: &Task, limits: Limits) -> f64 {
     }
 }
 
-/// Whether the first operation was found closely enough: else nothing is against it, and it is said not to be checked.
+/// Whether the first operation was located closely enough; otherwise it is reported as not checked.
 fn told(task: &Task, found: &Check) -> Check {
     let check = Check { role: role(task), measured: None, limits: None, ..found.clone() };
-    let checked = Some(String::from("looked at closely enough"));
+    let checked = Some(String::from("located closely enough"));
     if found.verdict == CheckVerdict::Fail {
         return Check { verdict: CheckVerdict::Pass, remark: checked, ..check };
     }
@@ -153,7 +151,7 @@ fn told(task: &Task, found: &Check) -> Check {
     }
     let style = &task.sheets.site.style;
     let remark = format!(
-        "the first pull was so fast that its level is known to ± {} only; ± {} would tell it",
+        "the first pull was so fast that its level is known only to ± {}; this check needs ± {}",
         style.difference(LevelDifference::new(measured.expanded_uncertainty)),
         style.difference(LevelDifference::new(close_pa))
     );

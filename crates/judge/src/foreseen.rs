@@ -1,5 +1,5 @@
-//! What ramps that are planned will be able to tell: the same budgets as those of a run, over crossings that are predicted. The
-//! device that they are predicted for is as it is set, as late as is promised in the mean, and scatters as it is promised to.
+//! What planned ramps will be able to decide: the budgets of a run over predicted crossings. The predicted device is set as on its
+//! sheet, has the mean promised delay and scatters as promised.
 
 use crate::channel::{Zero, age_half_s};
 use crate::hose::{self, Leak};
@@ -15,14 +15,14 @@ use tripbench_measure::{AtRates, Bracket, Contribution, Density, MeasurementResu
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{Motion, SwitchPointsTask, Task};
 
-/// Ramps that are planned, on a rig and with sheets.
+/// Planned ramps, with the rig and the sheets.
 #[derive(Clone, Copy)]
 pub struct Foresight<'f> {
-    /// The sheets; the steps are not looked at.
+    /// The sheets; the steps are ignored.
     pub task: &'f Task,
     /// The ramps.
     pub ramps: &'f SwitchPointsTask,
-    /// Absolute rate in pascal per second at a level, in a ramp.
+    /// Absolute rate at a level in a ramp, pascal per second.
     pub rate: &'f dyn Fn(Ramp, VacuumLevel) -> f64,
     /// Expanded uncertainty with which the leak will be known, pascal per second.
     pub leak_pa_per_s: f64,
@@ -34,31 +34,31 @@ impl std::fmt::Debug for Foresight<'_> {
     }
 }
 
-/// One ramp of those that are planned.
+/// One planned ramp.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ramp {
     /// How the air moves.
     pub motion: Motion,
     /// Whether it goes towards deeper vacuum.
     pub deeper: bool,
-    /// How the air moved in the ramp before, the other way; `None` from rest.
+    /// Motion of the ramp before it, in the other direction; `None` from rest.
     pub after: Option<Motion>,
 }
 
-/// A level as planned ramps will show it, with the delay of its output.
+/// A predicted level, with the delay of its output.
 #[derive(Debug, Clone)]
 pub struct ForeseenLevel {
     level: Level,
-    /// Level as it stands still by the crossings alone, whatever the delay is.
+    /// The static level from the crossings alone, independent of the delay.
     standing: Density,
     delay: Option<MeasurementResult>,
     crossings: Crossings,
-    /// The level where the run shows that no other delay of the type is selected.
+    /// The level if the run shows that no other delay of the type is selected.
     as_set: Level,
 }
 
 impl ForeseenLevel {
-    /// Expanded uncertainty of the level where the run shows that no other delay of the type is selected, pascal.
+    /// Expanded uncertainty of the level if the run shows that no other delay of the type is selected, pascal.
     pub const fn as_set_pa(&self) -> f64 {
         self.as_set.result.expanded_uncertainty
     }
@@ -68,8 +68,8 @@ impl ForeseenLevel {
         self.level.result.expanded_uncertainty
     }
 
-    /// Whether what a leak behind the hose could do to it, even with no leak but one that is too small to be told, leaves half a
-    /// tolerance open, pascal.
+    /// Whether the effect of a leak behind the hose, for a rig whose leak is too small to measure, is too large for this half
+    /// tolerance, pascal.
     pub fn hose_leaves_open(&self, half_tolerance_pa: f64) -> bool {
         self.crossings.hose.leaves_open(half_tolerance_pa)
     }
@@ -79,25 +79,25 @@ impl ForeseenLevel {
         self.delay.as_ref().map(|delay| delay.expanded_uncertainty)
     }
 
-    /// Degrees of freedom with which the delay's uncertainty will be found; `None` if the ramps do not show the delay, infinite if nothing of
-    /// it is estimated.
+    /// Degrees of freedom of the delay's uncertainty; `None` if the ramps do not show the delay, infinite if no part of it is
+    /// estimated.
     pub fn delay_freedom(&self) -> Option<f64> {
         self.delay.as_ref().map(|delay| delay.degrees_of_freedom.unwrap_or(f64::INFINITY))
     }
 
-    /// Whether a spread of the level that is much larger than promised would not show.
+    /// Whether a spread much larger than promised would not show.
     pub fn hides_spread(&self, task: &Task) -> bool {
         hides_spread(task, &self.level, &self.crossings)
     }
 
-    /// By how much longer than promised the delay may be without changing the verdict of a level that has so much to spare
-    /// inside its limits, seconds.
+    /// By how much the delay may exceed the promise without changing the verdict of a level that is inside its limits by `slack_pa`,
+    /// seconds.
     pub fn spare_s(&self, slack_pa: f64) -> f64 {
         spare_s(&self.level, slack_pa)
     }
 }
 
-/// A group of crossings that are planned.
+/// A group of planned crossings.
 #[derive(Debug, Clone, Copy)]
 struct Group {
     cycles: [u16; 2],
@@ -107,8 +107,8 @@ struct Group {
 }
 
 impl Foresight<'_> {
-    /// Levels as expected, with what the ramps will show of them: switch point and reset point, then cut-off and resume where the
-    /// valve output is judged.
+    /// The expected levels as the ramps will show them: switch point and reset point, then cut-off and resume where the valve output is
+    /// judged. Empty if one of them cannot be predicted.
     pub fn levels(&self, expected: &Expected) -> Vec<ForeseenLevel> {
         let switch = [(true, expected.on, false), (false, expected.off, false)];
         let valve = expected.cut_off.zip(expected.resume).filter(|_| self.ramps.valve);
@@ -142,7 +142,7 @@ impl Foresight<'_> {
                 let standing = standing.unwrap_or_else(|| level.random.density.clone());
                 Some(ForeseenLevel { level, standing, delay, crossings, as_set })
             };
-        // All or none, for they are told apart by their order.
+        // All or none, because they are identified by their order.
         found.into_iter().zip(delays).map(foreseen).collect::<Option<Vec<_>>>().unwrap_or_default()
     }
 
@@ -151,7 +151,7 @@ impl Foresight<'_> {
         self.between_pa(&on.level, &off.level)
     }
 
-    /// The same where the run shows that no other delay of the type is selected.
+    /// The same if the run shows that no other delay of the type is selected.
     pub fn hysteresis_as_set_pa(&self, on: &ForeseenLevel, off: &ForeseenLevel) -> f64 {
         self.between_pa(&on.as_set, &off.as_set)
     }
@@ -160,8 +160,8 @@ impl Foresight<'_> {
         hysteresis(self.basis(), on, off).map_or(f64::INFINITY, |found| found.expanded_uncertainty)
     }
 
-    /// Expanded uncertainty of a level that is crossed at one rate alone, so many times, pascal: the device itself drives its valve.
-    /// `shown` is whether ramps before show which delay is selected.
+    /// Expanded uncertainty of a level crossed `cycles` times at one rate only, where the device drives its own valve, pascal. `shown`:
+    /// whether earlier ramps show which delay is selected.
     pub fn at_one_rate_pa(
         &self,
         limits: LevelLimits,
@@ -179,7 +179,7 @@ impl Foresight<'_> {
     fn basis(&self) -> Basis<'_> {
         let rig = &self.task.sheets.rig;
         let resolution_pa = rig.reference.input.resolution();
-        // A zero is watched for seconds: what is left is the resolution.
+        // A zero lasts for seconds, so little more than the resolution is left.
         let uncertainty_pa = (self.noise_pa() / ZERO_READINGS.sqrt()).hypot(resolution_pa / 12f64.sqrt());
         let zero = Zero { offset_pa: 0.0, uncertainty_pa, at_s: 0.0, spread_pa: self.noise_pa(), count: 2 };
         Basis { task: self.task, zero, resolution_pa }
@@ -196,7 +196,7 @@ impl Foresight<'_> {
         let level = VacuumLevel::new(f64::midpoint(limits.low.si(), limits.high.si()));
         let rate = |motion, after| (self.rate)(Ramp { motion, deeper: rising, after }, level);
         let slow = ramps.slow(rising);
-        // A throttled ramp goes on at full flow beyond the switch point, but one.
+        // A throttled rise continues at full flow beyond the switch point, except in one cycle.
         let throttled: Vec<u16> = (1..=ramps.cycles)
             .filter(|cycle| slow.contains(*cycle))
             .filter(|cycle| !(valve && rising) || ramps.throttled_to_the_top(*cycle))
@@ -204,13 +204,13 @@ impl Foresight<'_> {
         let mut groups: Vec<Group> = (1..=ramps.cycles)
             .map(|cycle| {
                 let motion = if throttled.contains(&cycle) { Motion::Throttled } else { motion };
-                // The first ramp goes on from the approach, at about the rate of one after a fall.
+                // The first ramp follows the approach, at about the rate of a ramp after a fall.
                 let other = if rising { cycle.saturating_sub(1).max(1) } else { cycle };
                 let rate_pa_per_s = rate(motion, Some(ramps.motion(!rising, other)));
                 Group { cycles: [cycle, cycle], motion, rate_pa_per_s, fast: false }
             })
             .collect();
-        // The pull of the pair is seen in any case, the fall where enough readings fall into it.
+        // The pull of the fast pair always shows; its fall only where enough readings lie in it.
         if if rising { ramps.fast_pair() } else { ramps.fast_shows[1] } {
             let motion = Motion::FullFlow;
             groups.push(Group { cycles: [1, 1], motion, rate_pa_per_s: rate(motion, None), fast: true });
@@ -220,7 +220,7 @@ impl Foresight<'_> {
         found
     }
 
-    /// Crossings at these rates: evenly spread over the phases of scans and conversions, and over the spread that is promised.
+    /// Crossings at these rates, evenly spread over the phases of scans and conversions and over the promised spread.
     fn at(&self, rising: bool, limits: LevelLimits, groups: &[Group]) -> Crossings {
         const STARTS_S: f64 = 15.0;
         const CYCLE_S: f64 = 6.0;
@@ -268,8 +268,8 @@ impl Foresight<'_> {
         rate_pa_per_s * (edge_s + 2.0 * age_half_s(self.task))
     }
 
-    /// Standard uncertainty of a level from the curve through the samples around it, pascal: 3/2 of the noise over the root of
-    /// their number, for a curve of second degree at its middle.
+    /// Standard uncertainty of a level from the curve through the samples around it, pascal: 3/2 of the noise over the root of their
+    /// number, at the middle of a curve of second degree.
     fn fit_pa(&self, rate_pa_per_s: f64, level_pa: f64) -> f64 {
         let rig = &self.task.sheets.rig;
         let period_s = rig.scan_time().si().max(rig.module.converter.si()).max(1e-4);
@@ -297,8 +297,8 @@ impl Foresight<'_> {
         drops.max_by(|a, b| a.largest_pa.total_cmp(&b.largest_pa)).unwrap_or_default()
     }
 
-    /// Expanded uncertainty of one response, seconds, from the level as planned ramps show it: crossed in a pull at full flow from
-    /// ambient, or in the fall at full vent that follows.
+    /// Expanded uncertainty of one response, seconds, with the level as predicted: crossed in a pull at full flow from ambient, or in
+    /// the fall at full vent that follows.
     pub fn response_s(&self, level: &ForeseenLevel, deeper: bool) -> f64 {
         let rig = &self.task.sheets.rig;
         let after = (!deeper).then_some(Motion::FullFlow);
@@ -314,14 +314,14 @@ impl Foresight<'_> {
             .map_or(f64::INFINITY, |one| one.expanded_uncertainty)
     }
 
-    /// Time from level to output of a device that is as promised in the mean, and the longest that is promised, seconds.
+    /// Mean and longest promised time from level to output, seconds.
     pub fn promised_s(&self) -> [f64; 2] {
         [selected_delay_s(self.task) + response_s(self.task) / 2.0, longest_delay_s(self.task)]
     }
 }
 
-/// Where beside the middle of its interval an edge lies at a given quantile: the phases of scans and of conversions are independent, so
-/// it is that of a sum of two rectangles of these widths.
+/// Offset of an edge from the middle of its interval at a given quantile. The phases of scans and conversions are independent, so the
+/// distribution is that of the sum of two rectangles of these widths.
 fn met(share: f64, [edge, age]: [f64; 2]) -> f64 {
     let (wide, narrow) = (edge.max(age), edge.min(age).max(0.0));
     let from_end = share.min(1.0 - share);
@@ -333,7 +333,7 @@ fn met(share: f64, [edge, age]: [f64; 2]) -> f64 {
     from_middle.copysign(share - 0.5)
 }
 
-/// Readings of a zero.
+/// Readings of a zero. Judgement of this project.
 const ZERO_READINGS: f64 = 100.0;
 
 #[cfg(test)]

@@ -1,5 +1,5 @@
-//! A leak beyond the reference's tee drops pressure along the hose: the device sees less vacuum than the reference, and no
-//! second rate shows it. It is bounded from the leak of this run and the hose of the rig sheet.
+//! A leak beyond the reference's tee drops pressure along the hose: the device sees less vacuum than the reference, and a second rate
+//! does not show it. The drop is bounded from the leak of this run and the hose on the rig sheet.
 
 use crate::channel::Channels;
 use crate::condition::leak;
@@ -9,32 +9,33 @@ use tripbench_quantity::Volume;
 use tripbench_record::{Mark, StepTask, Task};
 use tripbench_rig::Position;
 
-/// A delay that is told to this or better says something of the hose, seconds.
+/// A delay with a U of at most this says something about the hose, seconds. Judgement of this project.
 const TOLD_S: f64 = 0.01;
 
-/// By how much a device may be faster than promised: so much of its delay can be the hose's. Judgement of this project.
+/// By how much a device may be faster than promised, seconds: that part of its delay may come from the hose. Judgement of this project.
 const FASTER_S: f64 = 0.006;
 
-/// What a leak behind a hose can do to a level.
+/// The effect of a leak behind a hose on a level.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Drop {
-    /// Largest difference between device and reference, pascal: all of the largest leak at this device, and the hose pinched as
-    /// far as the delays of the output leave open.
+    /// Largest difference between device and reference, pascal: the largest leak entirely at this device, with the hose pinched as far
+    /// as the output's delays allow.
     pub(crate) largest_pa: f64,
-    /// Square root of the mean square, pascal: leak and delay as they are known, any share of both at this hose.
+    /// Root mean square of the difference, pascal: leak and delay as known, with any share of both at this hose.
     pub(crate) root_mean_square_pa: f64,
 }
 
 impl Drop {
-    /// Whether it can be too large a part of half a tolerance to be a contribution like others.
+    /// Whether the effect may be too large, relative to half of the tolerance, for an ordinary contribution. A quarter is a judgement
+    /// of this project.
     pub(crate) fn leaves_open(&self, half_tolerance_pa: f64) -> bool {
         const SMALL_OF_TOLERANCE: f64 = 0.25;
         self.largest_pa > SMALL_OF_TOLERANCE * half_tolerance_pa
     }
 }
 
-/// The drop by the hose as the sheet has it, or by the delay of the output, for a hose that is pinched is slow: the volume
-/// behind the pinch has to be emptied through it. The larger one. None where the sheet has no hose.
+/// The larger of two bounds of the drop: from the hose on the rig sheet, and from the output's delay, because a pinched hose is slow:
+/// the volume behind the pinch is emptied through it. Zero where the sheet has no hose.
 pub(crate) fn drop(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
@@ -45,7 +46,7 @@ pub(crate) fn drop(
     through(channels.task, position, leak_known(channels, marks, step), level_pa, delays)
 }
 
-/// The same for a leak that is known, or foreseen.
+/// The same for a known or predicted leak.
 pub(crate) fn through(
     task: &Task,
     position: &Position,
@@ -58,8 +59,8 @@ pub(crate) fn through(
     let volume = task.sheets.rig.manifold.volume.si();
     let pressure_pa = (task.sheets.site.ambient().si() - level_pa).max(1_000.0);
     let conductance = hose_conductance(bore_m, length_m, pressure_pa);
-    // A hose is as slow both ways: the closer of two delays tells. Where none is known well, none can
-    // show that the hose is pinched; the closest one still goes into U.
+    // A hose is equally slow in both directions, so the smaller excess delay counts. If no delay is known well, none can show that the
+    // hose is pinched; the smallest one still goes into U.
     let own_s = selected_delay_s(task).max(longest_delay_s(task) - FASTER_S);
     let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - own_s).max(0.0);
     let is_told =
@@ -76,12 +77,12 @@ pub(crate) fn through(
     };
     Drop {
         largest_pa: shift(leak.largest, longest_s),
-        // Of the leak and of the delay any share may be the hose's: a third of the mean square each.
+        // Any share of leak and delay may belong to the hose: a third of the mean square each.
         root_mean_square_pa: shift(leak.mean_square.sqrt(), mean_square_s2.sqrt()) / 3.0,
     }
 }
 
-/// A leak as a run leaves it open, pascal per second.
+/// The possible leak after a run, pascal per second.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Leak {
     largest: f64,
@@ -89,7 +90,7 @@ pub(crate) struct Leak {
 }
 
 impl Leak {
-    /// A leak that was found with an expanded uncertainty, in a run that allows so much.
+    /// A leak measured with an expanded uncertainty, where the run allows at most `allowed`.
     pub(crate) fn known(value: f64, expanded_uncertainty: f64, allowed: f64) -> Self {
         let largest = (value + expanded_uncertainty).clamp(0.0, allowed);
         let mean_square = mean_square_above_zero(value, expanded_uncertainty / 2.0);
@@ -97,7 +98,7 @@ impl Leak {
     }
 }
 
-/// Of the leak step before, else what the rig sheet allows.
+/// The leak of the latest leak step before this one, else the largest leak on the rig sheet.
 fn leak_known(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Leak {
     let task: &Task = channels.task;
     let before = (0..step).rev().find_map(|index| {

@@ -1,7 +1,7 @@
-//! The least deep level while a device saves air: where the level turned after each cut, and the least of those turns.
+//! The least deep level while a device saves air, from the turning points of the level after each cut-off.
 //!
-//! The lowest of many noisy readings is too low. Two curves say where a fall turned into a rise, each from many readings; and
-//! the least of the turns is estimated without the bias of picking it.
+//! The minimum of many noisy readings is biased low. Each turn from falling to rising is fitted with two curves through many readings,
+//! and the least of the turns is estimated without selection bias.
 
 use crate::channel::{Change, Channels, Zero};
 use crate::result::certificate;
@@ -11,7 +11,7 @@ use tripbench_measure::{
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::Task;
 
-/// What is known of the rig around a turn.
+/// Properties of the rig around a turn.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Around {
     lag_s: f64,
@@ -21,12 +21,12 @@ pub(crate) struct Around {
     resolution_pa: f64,
     /// Steepest slope at a change of the valve, pascal per second.
     rate_pa_per_s: f64,
-    /// How fast a slope changes by itself: the gas warms, the pump nears its end; one per second.
+    /// Rate at which a slope changes by itself, because the gas warms and the pump nears its ultimate vacuum, per second.
     bends_per_s: f64,
 }
 
 impl Around {
-    /// As the rig sheet says; `rates` are slopes where the valve changed.
+    /// From the rig sheet; `rates` are the slopes where the valve changed, pascal per second.
     pub(crate) fn of(channels: &Channels<'_>, rates: impl Iterator<Item = f64>) -> Self {
         let rig = &channels.task.sheets.rig;
         Self {
@@ -42,24 +42,24 @@ impl Around {
     }
 }
 
-/// A turn is not slower than this, pascal per second.
+/// Least slope assumed at a turn, pascal per second. Judgement of this project.
 const SLOWEST: f64 = 100.0;
-/// Time constants are not below this, seconds: such air is not followed by any scan.
+/// Least time constant, seconds: no scan follows faster air. Judgement of this project.
 const SHORTEST_S: f64 = 0.05;
 
 /// The least deep level.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct LeastDeep {
-    /// The level, pascal, and its standard uncertainty by noise.
+    /// The level and its standard uncertainty from noise, pascal.
     pub(crate) level: Noisy,
-    /// How many times the level turned.
+    /// Number of turns of the level.
     pub(crate) turns: usize,
-    /// Steepest change of the slope at a turn, pascal per second.
+    /// Largest change of slope at a turn, pascal per second.
     pub(crate) bend_pa_per_s: f64,
 }
 
 impl LeastDeep {
-    /// What its uncertainty is made of.
+    /// The contributions to its uncertainty.
     pub(crate) fn contributions(self, task: &Task, zero: Zero) -> Vec<Contribution> {
         const RUN: &str = "this run";
         const RIG: &str = "rig sheet";
@@ -67,7 +67,7 @@ impl LeastDeep {
         let calibration = &reference.calibration;
         let level = VacuumLevel::new(self.level.value);
         let turns = format!("noise of the turns, the least of {}", self.turns);
-        // Two lines that are read behind a lag meet as they do before it; what is left of it is how they turn into each other.
+        // A lag delays both lines equally, so they still meet at the same level; what remains is the transition between them.
         let lag_pa = self.bend_pa_per_s * reference.lag.uncertainty.si() / 2.0;
         vec![
             Contribution::normal(&turns, self.level.uncertainty).of(RUN),
@@ -89,14 +89,14 @@ pub(crate) struct ValveEdge {
 }
 
 impl ValveEdge {
-    /// Of a change, where `feeding` is the state of the output while it feeds.
+    /// From a change, where `feeding` is the state of the output while it feeds.
     pub(crate) fn of(change: &Change, feeding: bool) -> Self {
         let between_s = [change.last_old.before.seconds(), change.first_new.after.seconds()];
         Self { feeds: change.on == feeding, between_s }
     }
 }
 
-/// From the first cut that ends after `from_s` on. `None` without one, or without a reading after it.
+/// The least deep level from the first cut-off that ends after `from_s`; `None` without one, or without a reading after it.
 pub(crate) fn least_deep(
     samples: &[Sample],
     edges: &[ValveEdge],
@@ -110,7 +110,7 @@ pub(crate) fn least_deep(
         .map(|index| Stretch::of(samples, &edges[index..]))
         .filter(|stretch| !stretch.samples.is_empty())
         .collect();
-    // All turns are read with the same noise: together they say more of it than each.
+    // All turns have the same noise, so their residuals are pooled.
     let first: Vec<Turn> = stretches.iter().filter_map(|stretch| stretch.turn(around, None)).collect();
     let freedom: f64 = first.iter().map(|turn| turn.freedom).sum();
     let squares: f64 = first.iter().map(|turn| turn.freedom * turn.residual_pa.powi(2)).sum();
@@ -119,22 +119,22 @@ pub(crate) fn least_deep(
     let levels: Vec<Noisy> = stretches.iter().flat_map(|stretch| stretch.lowest(around, noise_pa)).collect();
     let bends = first.iter().map(|turn| (turn.slopes_pa_per_s[1] - turn.slopes_pa_per_s[0]).abs());
     let bend_pa_per_s = bends.fold(0.0, f64::max);
-    // How far the level falls until the valve acts differs by the phase of the scan.
+    // How far the level falls before the valve acts depends on the phase of the scan.
     let falls = first.iter().map(|turn| turn.slopes_pa_per_s[0].abs()).fold(0.0, f64::max);
     let spread_pa = falls * around.scan_s / 12f64.sqrt();
     Some(LeastDeep { level: least_of(&levels, Some(spread_pa))?, turns: levels.len(), bend_pa_per_s })
 }
 
-/// Readings from one cut to the next, or to the end.
+/// Readings from one cut-off to the next, or to the end.
 struct Stretch<'s> {
     samples: &'s [Sample],
     from_s: f64,
-    /// Edge at which it fed again: not before, not after.
+    /// Bracket of the resume edge, seconds; `None` if the device did not resume.
     fed_s: Option<[f64; 2]>,
 }
 
 impl<'s> Stretch<'s> {
-    /// From the cut that is the first of these edges.
+    /// The stretch after the cut-off that is the first of these edges.
     fn of(samples: &'s [Sample], edges: &[ValveEdge]) -> Self {
         let from_s = edges.first().map_or(f64::INFINITY, |cut| cut.between_s[1]);
         let next = edges.iter().skip(1).find(|edge| !edge.feeds);
@@ -145,20 +145,20 @@ impl<'s> Stretch<'s> {
         Self { samples: samples.get(first..end).unwrap_or_default(), from_s, fed_s }
     }
 
-    /// The curves before and after it fed again.
+    /// The turn at the resume edge, from the curves before and after it.
     fn turn(&self, around: Around, noise_pa: Option<f64>) -> Option<Turn> {
-        /// Readings after a turn.
+        /// Readings needed after a turn.
         const AFTER: usize = 3;
         let [earliest_s, latest_s] = self.fed_s?;
-        // From the edge to the air: the scan that sees it, the one that writes, the valve.
+        // From the edge to the air: the scan that sees it, the scan that writes, and the valve.
         let turns_s = latest_s + 3.0 * around.scan_s + 2.0 * around.valve_s + around.lag_s;
         let longest_s = longest_s(around);
-        // Half of what came before: at its start the last change of the air is still under way.
+        // Only half of the time since the cut-off is used: at its start that change of the air still shows. Judgement of this project.
         let start_s = f64::midpoint(self.from_s, earliest_s).max(earliest_s - longest_s);
         let near = |sample: &&Sample| start_s <= sample.t_s && sample.t_s <= turns_s + longest_s;
         let near: Vec<Sample> = self.samples.iter().filter(near).copied().collect();
         let near = distinct(&near);
-        // What it needs after the turn is left to it: after the last resume the level is watched for a short time.
+        // The last readings are kept for the curve after the turn, because the level is watched only briefly after the last resume.
         let last_s = near.len().checked_sub(AFTER).and_then(|index| near.get(index))?.t_s;
         let prior = TurnPrior {
             between_s: [earliest_s, turns_s.min(last_s)],
@@ -170,16 +170,16 @@ impl<'s> Stretch<'s> {
         fit_turn(&near, prior)
     }
 
-    /// Where it was least deep: at its turn, or at its end; and a reading that noise does not explain.
+    /// The least deep level, at the turn or at the end; a reading far below it replaces it.
     fn lowest(&self, around: Around, noise_pa: f64) -> Vec<Noisy> {
-        /// Farther below than by so many standard deviations noise takes no reading.
+        /// Noise does not explain a reading this many standard deviations below. Judgement of this project.
         const UNEXPLAINED: f64 = 6.0;
         let reading = self.samples.iter().map(|sample| sample.level_pa).fold(f64::INFINITY, f64::min);
         let reading = Noisy { value: reading, uncertainty: noise_pa };
         let turn = self.turn(around, Some(noise_pa));
         let turn = turn.map(|turn| Noisy { value: turn.level_pa, uncertainty: turn.uncertainty_pa });
         if turn.is_none() && self.fed_s.is_some() {
-            // It turned, and between which readings is all that is known.
+            // The level turned, but all that is known is between which readings.
             let between_pa = around.rate_pa_per_s * around.scan_s / 12f64.sqrt();
             return vec![Noisy { uncertainty: noise_pa.hypot(between_pa), ..reading }];
         }
@@ -188,7 +188,7 @@ impl<'s> Stretch<'s> {
         if below > UNEXPLAINED * noise_pa.hypot(found.uncertainty) { vec![reading] } else { vec![found] }
     }
 
-    /// The level at its end, by a line through the last readings; the lag hides how far it fell since.
+    /// The level at the end, from a line through the last readings, extended by the fall that the lag still hides.
     fn end(&self, around: Around) -> Option<Noisy> {
         let end_s = self.samples.last()?.t_s;
         let from_s = end_s - longest_s(around);
@@ -199,8 +199,8 @@ impl<'s> Stretch<'s> {
     }
 }
 
-/// Longest stretch that is fitted on one side, seconds: shorter than the time constants of the air, so that two bends are all
-/// of its shape, and a few readings at least.
+/// Longest stretch fitted on one side, seconds: shorter than the time constants of the air, so that two bends describe it, but at least
+/// a few readings. Judgement of this project.
 fn longest_s(around: Around) -> f64 {
     const SHORT_S: f64 = 0.3;
     const LONG_S: f64 = 1.0;

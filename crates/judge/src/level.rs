@@ -1,4 +1,4 @@
-//! The crossings of one level: what the ramps and the fast pair of a step show of one output in one direction.
+//! The crossings of one level: one output in one direction, from the ramps and the fast pair of a step.
 
 use crate::channel::{Change, Channels, Zero, changes};
 use crate::hose::Drop;
@@ -8,63 +8,63 @@ use tripbench_measure::{CrossingInterval, RateGroup, Sample, mean};
 use tripbench_record::{CrossingRecord, Cycles, Mark, Motion, Segment};
 use tripbench_rig::{ActiveState, DigitalInput, Edges};
 
-/// What is looked for: an input that changes to a state in one direction of ramp.
+/// The change to look for: an input that changes to a state in one direction of ramp.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Sought<'r> {
     /// The input.
     pub(crate) input: &'r DigitalInput,
     /// The state that it changes to.
     pub(crate) to: bool,
-    /// Direction of the ramp.
+    /// Whether the ramps rise.
     pub(crate) rising: bool,
-    /// How the air moves in it.
+    /// How the air moves in the ramps.
     pub(crate) motion: Motion,
     /// Cycles that are throttled where the others are not.
     pub(crate) slow: Cycles,
-    /// What is taken off an edge to find when the level was crossed, seconds.
+    /// Delay subtracted from an edge to find when the level was crossed, seconds.
     pub(crate) delay_s: f64,
 }
 
-/// What the ramps of one direction showed.
+/// The crossings found in the ramps of one direction.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Crossings {
-    /// Whether the ramps were rising.
+    /// Whether the ramps rise.
     pub(crate) rising: bool,
     /// Crossings that count, those of the fast pair last.
     pub(crate) records: Vec<CrossingRecord>,
-    /// Their intervals.
+    /// Level intervals of these crossings.
     pub(crate) intervals: Vec<CrossingInterval>,
     /// Standard uncertainties of their rates, pascal per second.
     pub(crate) rate_uncertainties: Vec<f64>,
-    /// Changes beyond the one expected, over all ramps.
+    /// Changes beyond the one expected in each ramp, over all ramps.
     pub(crate) extra: u32,
-    /// Changes that the module counted beside those that the reads saw.
+    /// Disagreement between the module's edge counter and the reads.
     pub(crate) counted: Counted,
     /// Ramps without the expected change.
     pub(crate) missing: u32,
-    /// Throttled ramps that began when the output had changed already.
+    /// Throttled ramps that began after the output had already changed.
     pub(crate) early: u32,
     /// Ramps whose change could not be placed: direction reversed, or too few samples around it.
     pub(crate) unplaced: u32,
     /// Cycles that are throttled where the others are not.
     pub(crate) slow: Cycles,
-    /// What was taken off the edges to find when the level was crossed, seconds.
+    /// Delay that was subtracted from the edges, seconds.
     pub(crate) taken_off_s: f64,
     /// Deepest level that every ramp reached, pascal.
     pub(crate) least_top_pa: f64,
-    /// Least deep level that every ramp came down to, pascal.
+    /// Least deep level that every ramp fell to, pascal.
     pub(crate) greatest_bottom_pa: f64,
-    /// The deepest and the least deep of these as long before the end of each ramp that a good output has answered and its input has
-    /// shown it, pascal.
+    /// The same two levels, but only up to the time before the end of each ramp that a good output and its input need to show a change,
+    /// pascal.
     pub(crate) answered_pa: [f64; 2],
-    /// What a leak behind the hose can do.
+    /// Effect of a leak behind the hose.
     pub(crate) hose: Drop,
-    /// Whether the last ramp saw the input in both states.
+    /// Whether the input changed in the last ramp.
     pub(crate) alive: bool,
 }
 
 impl Crossings {
-    /// Takes in a crossing.
+    /// Adds a crossing.
     pub(crate) fn push(&mut self, placed: Placed) {
         self.intervals.push(placed.interval);
         self.records.push(placed.record);
@@ -76,7 +76,7 @@ impl Crossings {
         u32::try_from(self.records.iter().filter(|record| !record.fast).count()).unwrap_or(u32::MAX)
     }
 
-    /// The crossings in groups of one way of moving the air each.
+    /// The crossings, grouped by how the air moved.
     pub(crate) fn groups(&self) -> Vec<RateGroup> {
         let group = |wanted: Moved| {
             let mine = self.records.iter().zip(&self.intervals);
@@ -88,17 +88,17 @@ impl Crossings {
         [Moved::Slowly, Moved::AsPlanned, Moved::Fast].into_iter().filter_map(group).collect()
     }
 
-    /// How the air moved at a crossing: by its rate where some ramps are throttled, for such a ramp can go on at full flow beyond
-    /// the switch point.
+    /// How the air moved at a crossing. Where some ramps are throttled the rate decides, because such a ramp can continue at full flow
+    /// beyond the switch point.
     fn moved(&self, record: &CrossingRecord) -> Moved {
-        /// Rates that are nearer than this are of one kind.
+        /// Rates within this factor are of one kind. Judgement of this project.
         const ALIKE: f64 = 1.5;
         let rates = || self.records.iter().map(|record| record.rate_pa_per_s.abs());
         let ramps =
             || self.records.iter().filter(|record| !record.fast).map(|record| record.rate_pa_per_s.abs());
         let (least, most) = (ramps().fold(f64::INFINITY, f64::min), ramps().fold(0.0, f64::max));
         if record.fast {
-            // The fast pair moves as other ramps at full flow do.
+            // The fast pair counts with the other ramps where those run at full flow too.
             let fastest = rates().fold(0.0, f64::max);
             return if most * ALIKE < fastest { Moved::Fast } else { Moved::AsPlanned };
         }
@@ -113,7 +113,7 @@ impl Crossings {
         mean(&self.records.iter().map(middle_s).collect::<Vec<_>>())
     }
 
-    /// Mean times of the slowest crossings and of the fastest, seconds.
+    /// Mean times of the slow crossings and of the fast ones, seconds.
     pub(crate) fn mean_times_s(&self) -> Option<[f64; 2]> {
         let rates = || self.records.iter().map(|record| record.rate_pa_per_s.abs());
         let (least, most) = (rates().fold(f64::INFINITY, f64::min), rates().fold(0.0, f64::max));
@@ -125,9 +125,9 @@ impl Crossings {
         Some([of(true)?, of(false)?])
     }
 
-    /// By which factor the largest rate at the crossings of ramps that move alike is surely over the least: what the scatter of
-    /// the two rates leaves open is taken off. 1 for fewer than two. One that a throttled ramp reached beyond its throttled part is
-    /// like none of the others: the gas is warmer there.
+    /// Factor by which the largest rate surely exceeds the least, at crossings that move alike: two standard uncertainties of both are
+    /// subtracted (judgement of this project). 1 for fewer than two crossings. The part of a throttled ramp beyond its throttled range
+    /// is not compared, because the gas is warmer there.
     pub(crate) fn rate_ratio(&self) -> f64 {
         const SURELY: f64 = 2.0;
         let rate = |one: &(&CrossingRecord, &f64)| one.0.rate_pa_per_s.abs();
@@ -155,12 +155,11 @@ fn ends(samples: &[Sample]) -> [f64; 2] {
     [levels().fold(f64::INFINITY, f64::min), levels().fold(f64::NEG_INFINITY, f64::max)]
 }
 
-/// Samples from when the air moves on, and the reference follows it: before the valve opens a curve would be pulled off, and for some
-/// of its lags after a turn the reference is not yet just late.
+/// Samples after the air has started to move and the reference follows it with a constant lag. Earlier samples would bend the curve.
 fn moving<'s>(samples: &'s [Sample], channels: &Channels<'_>) -> &'s [Sample] {
-    /// A level that has gone so far moves.
+    /// Change of the level that counts as moving. Judgement of this project.
     const MOVED_PA: f64 = 500.0;
-    /// Lags after which what is left of the turn is a twentieth.
+    /// Lags after which a twentieth of the transient is left.
     const LAGS: f64 = 3.0;
     let Some(first) = samples.first() else { return samples };
     let reference = &channels.task.sheets.rig.reference;
@@ -175,7 +174,7 @@ fn moving<'s>(samples: &'s [Sample], channels: &Channels<'_>) -> &'s [Sample] {
 /// How the air moved at a crossing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Moved {
-    /// Through a throttle where other ramps are not.
+    /// Through the throttle, unlike the other ramps.
     Slowly,
     /// As in most ramps.
     AsPlanned,
@@ -193,7 +192,7 @@ fn middle_s(record: &CrossingRecord) -> f64 {
 enum Stretch {
     /// A ramp, by its cycle.
     Ramp(u16),
-    /// A pull at full flow, or a fall at full vent.
+    /// A pull at full flow, or a fall at full vent, by its cycle.
     Fast(u16),
 }
 
@@ -240,7 +239,7 @@ pub(crate) fn crossings(
 }
 
 impl Crossings {
-    /// Takes in one ramp.
+    /// Adds the crossing of one ramp.
     fn ramp(
         &mut self,
         (channels, mark): (&Channels<'_>, &Mark),
@@ -276,8 +275,8 @@ impl Crossings {
         }
     }
 
-    /// Takes in a pull or a fall of the fast pair, where the output changed once as it should: what else it did is told by its
-    /// states over the whole run.
+    /// Adds the crossing of a pull or fall of the fast pair, if the output changed exactly once and to the right state. Other changes
+    /// are judged by the output states over the whole run.
     fn fast(
         &mut self,
         (channels, mark): (&Channels<'_>, &Mark),
@@ -302,29 +301,29 @@ impl Crossings {
     }
 }
 
-/// What a module's edge counter and the reads do not agree in.
+/// Disagreement between a module's edge counter and the reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(crate) struct Counted {
-    /// Changes that it counted and no read saw.
+    /// Changes that were counted but not read.
     pub(crate) more: u64,
-    /// Changes that were read and it did not count.
+    /// Changes that were read but not counted.
     pub(crate) less: u64,
 }
 
 impl Counted {
-    /// Whether they agree.
+    /// Whether counter and reads agree.
     pub(crate) const fn agrees(self) -> bool {
         self.more == 0 && self.less == 0
     }
 
-    /// Over several stretches: what is too much in one does not make up for what is missing in another.
+    /// Adds the disagreement of another stretch. Surplus in one stretch does not offset a deficit in another.
     pub(crate) const fn add(&mut self, other: Self) {
         self.more += other.more;
         self.less += other.less;
     }
 }
 
-/// What the module counted in a stretch against what the reads saw; both agree where it does not count.
+/// Compares the module's count over a stretch with the changes that the reads saw. Agrees for an input without a counter.
 pub(crate) fn between_reads(
     channels: &Channels<'_>,
     mark: &Mark,
@@ -332,13 +331,13 @@ pub(crate) fn between_reads(
     seen: &[Change],
 ) -> Counted {
     let Some(counter) = &input.counter else { return Counted::default() };
-    // The counter sees the wire, whatever counts as on.
+    // The counter sees the signal on the wire, whatever state counts as on.
     let counts =
         |change: &&Change| counter.edges == Edges::Both || change.on == (input.active == ActiveState::High);
     let expected: Vec<&Change> = seen.iter().filter(counts).collect();
     let whole = channels.counted(mark, counter).unwrap_or(0);
     let expected_count = expected.len() as u64;
-    // Each change has to be counted where it was seen, a read earlier or later: else it is the counter of another input.
+    // Each change must be counted within one read of where it was seen; otherwise the counter belongs to another input.
     let elsewhere =
         expected.iter().filter(|change| !channels.counts_around(mark, counter, change)).count() as u64;
     Counted {
@@ -347,17 +346,14 @@ pub(crate) fn between_reads(
     }
 }
 
-/// The module's counter and the reads do not agree: the output changed between two reads, or the counter does not count.
+/// The remark for a disagreement: changes between two reads, or a counter that missed edges.
 pub(crate) fn between_reads_remark(counted: Counted) -> String {
     if counted.less > 0 {
         String::from(
-            "the module's edge counter counted less than the reads saw, or elsewhere: is it the counter of this input?",
+            "the module's edge counter counted less than the reads saw, or at other times: is it the counter of this input?",
         )
     } else {
-        format!(
-            "the output changed {} times more between two reads, as the module counted: it chatters",
-            counted.more
-        )
+        format!("the module counted {} more changes between two reads: the output chatters", counted.more)
     }
 }
 

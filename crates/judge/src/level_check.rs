@@ -1,4 +1,4 @@
-//! A level against its limits: the mean of its crossings, and each of them.
+//! A level against its limits: the mean of its crossings, and each crossing.
 
 use crate::condition::{acceptance, judged};
 use crate::level::Crossings;
@@ -8,12 +8,12 @@ use tripbench_device::LevelLimits;
 use tripbench_measure::{Acceptance, Limits, MeasurementResult, ramps_to_decide};
 use tripbench_record::{Check, CheckVerdict, CrossingRecord, LimitsRecord, StepTask, Task};
 
-/// Limits of a level as `measure` has them.
+/// Limits of a level as a type of `measure`, pascal.
 pub(crate) fn limits_of(limits: LevelLimits) -> Limits {
     Limits { low: Some(limits.low.si()), high: Some(limits.high.si()) }
 }
 
-/// Fills in a level found from crossings and judges it, each crossing too.
+/// Fills in a level found from crossings, and judges it and each crossing.
 pub(crate) fn level_check(
     task: &Task,
     mut check: Check,
@@ -33,10 +33,10 @@ pub(crate) fn level_check(
     check
 }
 
-/// A single crossing may lie beside the level by the spread that is promised, and no farther: one that is outside all the
-/// same is a fail, one too near is no pass.
+/// Judges each crossing: it may lie beside the level's limits by the promised spread, and no farther. One outside by more than that is
+/// a fail, and one too close to it prevents a pass.
 fn every_crossing(task: &Task, check: &mut Check, (found, level): (&Crossings, &Level), limits: Limits) {
-    /// Of a spread that is promised as a standard deviation.
+    /// Promised standard deviations. Judgement of this project.
     const FARTHEST: f64 = 3.0;
     let w = match acceptance(task) {
         Acceptance::GuardBand | Acceptance::HighestRisk { .. } => level.result.expanded_uncertainty,
@@ -61,12 +61,13 @@ fn every_crossing(task: &Task, check: &mut Check, (found, level): (&Crossings, &
         check.remark = Some(String::from("single crossings lie outside the limits"));
     } else if near > 0 && check.verdict == CheckVerdict::Pass {
         check.verdict = CheckVerdict::Undecided;
-        check.remark = Some(format!("{near} of {} crossings lie too near a limit", check.crossings.len()));
+        check.remark =
+            Some(format!("{near} of {} crossings lie too close to a limit", check.crossings.len()));
     }
 }
 
-/// How many ramps would decide a level that U left open, and how long a run with them takes. At two rates that is left open: with
-/// more ramps another share of them may be slow.
+/// Adds the number of ramps that would decide a level that U left open, and the duration of a run with them. With two rates the
+/// duration stays open, because the share of slow ramps may change with their number.
 pub(crate) fn more_ramps(task: &Task, check: &mut Check, result: &MeasurementResult) {
     let Some(needed) = check.to_decide.as_mut() else { return };
     let step = task.steps.get(usize::from(check.step));

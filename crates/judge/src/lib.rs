@@ -1,6 +1,6 @@
-//! From marks, scans and sheets to checks and verdicts: the same function live and from a stored trace.
+//! Turns marks, scans and sheets into checks and verdicts, with the same function for a live run and for a stored trace.
 //!
-//! Pure: no driving state, no commands, no clock. A better ramp never changes what an old trace says.
+//! The functions are pure: they use no driving state, commands or clock. A better ramp never changes the verdict on an old trace.
 
 mod air_saving;
 mod alike;

@@ -1,5 +1,5 @@
-//! Whether every input has edges of its own: inputs that are wired together, or a wire that lies on the terminal of another position,
-//! show the edges of one device twice.
+//! Whether every input has edges of its own: inputs that are wired together, or a wire on the terminal of another position, show the
+//! edges of one device twice.
 
 use crate::condition::blank;
 use crate::coverage::role;
@@ -10,20 +10,20 @@ use tripbench_quantity::Span;
 use tripbench_record::{Check, CheckVerdict, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
 use tripbench_rig::DigitalInput;
 
-/// Below this probability two devices do not share all their edges by chance.
+/// Probability below which shared edges are not a coincidence. Judgement of this project.
 const BY_CHANCE: f64 = 1e-2;
-/// Up to so many others; among more, that much less (after Bonferroni).
+/// Number of other positions that this covers; with more, the probability is scaled up (Bonferroni).
 const OTHERS: f64 = 3.0;
-/// Said where the edges tell two devices apart.
-const CHECKED: &str = "looked at: such edges tell two devices apart";
-/// A device may scatter by so much less than promised, and two devices be so much nearer than half their tolerance. Judgements of
+/// Remark where the edges can distinguish two devices.
+const CHECKED: &str = "such edges distinguish two devices";
+/// Two devices may scatter less than promised, and their levels may be closer than half of the tolerance, by this factor. Judgement of
 /// this project.
 const BETTER: f64 = 4.0;
 
 /// Checks of each position over the whole run.
 pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
     let task = run.channels.task;
-    // Every input of the rig, whoever takes part: the wire may lie on a terminal of a position that does not.
+    // All inputs of the rig, because the wire may lie on a terminal of a position that does not take part.
     let edges: Vec<(u8, Vec<Vec<Edge>>)> = task
         .sheets
         .rig
@@ -41,7 +41,7 @@ pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
             pairs.map(move |(a, b)| (*other, a, b))
         });
         let twins = pairs.filter_map(|(other, a, b)| by_chance(run, a, b).map(|chance| (other, chance)));
-        // Among many others one is more easily alike.
+        // With many other positions, a coincidence is more likely.
         #[expect(clippy::cast_precision_loss, reason = "a rig has few positions")]
         let among = (edges.len().saturating_sub(1) as f64 / OTHERS).max(1.0);
         let twin = twins.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(other, chance)| (other, among * chance));
@@ -51,8 +51,8 @@ pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
     edges.iter().filter(|(number, _)| takes_part(*number)).flat_map(of_position).collect()
 }
 
-/// What speaks against an input that shares all its edges with one at another position, by the probability that two devices do; and
-/// whether the reads could tell two alike devices from one.
+/// Two checks of an input that shares all its edges with one at another position: whether this can be a coincidence, and whether the
+/// reads could distinguish two similar devices from one.
 fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
     let [seen, checked] =
         [Role::Screening, role(task)].map(|role| blank(task, step, QuantityName::OwnEdges, role, "1"));
@@ -68,7 +68,8 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
         return [Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..seen }, told];
     }
     let remark = Some(format!(
-        "its edges came in the same scans as at position {other}: two devices so alike look like one at these rates and reads; are the inputs wired together?"
+        "its edges came in the same scans as at position {other}: these rates and reads do not distinguish two such similar \
+         devices; are the inputs wired together?"
     ));
     [
         Check { verdict: CheckVerdict::Measured, remark: remark.clone(), ..seen },
@@ -79,30 +80,30 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
 /// A change of an input.
 #[derive(Debug, Clone, Copy)]
 struct Edge {
-    /// Scan that shows it first.
+    /// First scan that shows it.
     scan: usize,
-    /// When the read was made that shows it: inputs of one request share it.
+    /// Span of the read that shows it first. Inputs of one request share it.
     read: Span,
-    /// How far the level went since the scan before, pascal.
+    /// Change of the level since the scan before, pascal.
     moved_pa: f64,
 }
 
-/// Probability that two devices share all their edges where these do, `None` where they do not: slow ramps tell two apart. Two inputs of
-/// one wire that are read one after the other can show an edge one scan apart.
+/// Probability that two devices share all their edges as these inputs do; `None` if the edges differ. Slow ramps separate two devices.
+/// Two inputs on one wire that are read one after the other may show an edge one scan apart.
 fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
     let apart = |(a, b): (&Edge, &Edge)| a.scan.abs_diff(b.scan);
     if a.is_empty() || a.len() != b.len() || a.iter().zip(b).any(|both| apart(both) > 1) {
         return None;
     }
-    // In one request both are read at once.
+    // Inputs in one request are read at the same time.
     let at_once = a.iter().zip(b).any(|(a, b)| a.scan == b.scan && a.read == b.read);
     if at_once && a.iter().zip(b).any(|both| apart(both) > 0) {
         return None;
     }
     let (half_pa, spread_pa) = scales(run);
-    // The first edge each way tells whether the two have the same level, the others whether they scatter alike.
+    // The first edge each way shows whether both have the same level, the later ones whether they scatter alike.
     let chance = a.iter().zip(b).enumerate().map(|(index, both)| {
-        // Three scans hold what one may miss.
+        // Three scans cover an edge that one of two reads may miss.
         let moved_pa = if apart(both) == 0 { both.0.moved_pa } else { 3.0 * both.0.moved_pa };
         let apart_pa = if index < 2 { half_pa / BETTER } else { spread_pa / BETTER };
         moved_pa / (moved_pa + apart_pa)
@@ -110,7 +111,7 @@ fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
     Some(chance.product())
 }
 
-/// A pulse can be over between two reads: the level moves in steps, and each is looked at as a whole, so many scans on both sides.
+/// Scans on both sides that cover a whole pulse: the level moves in steps, and a pulse can end between two reads.
 const PULSE_SCANS: usize = 3;
 
 /// Whether the air moves in pulses in any step.
@@ -120,7 +121,7 @@ fn in_pulses(task: &Task) -> bool {
     task.steps.iter().any(ramps)
 }
 
-/// Half of the tolerance of a level, and the promised spread, pascal.
+/// Half of the tolerance of the switch point, and the promised spread, pascal.
 fn scales(run: &Run<'_>) -> (f64, f64) {
     let task = run.channels.task;
     let both = task.sheets.settings.as_ref().zip(task.sheets.device.as_ref());

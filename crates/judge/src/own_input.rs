@@ -1,4 +1,4 @@
-//! Whether an output that a person operated at its plug was shown by its own input, and by no other.
+//! Whether an output that a person operated at its plug changed its own input and no other.
 
 use crate::channel::{Channels, changes, marks_of};
 use crate::condition::blank;
@@ -22,7 +22,7 @@ pub(crate) fn own_input(
         DeviceOutput::Switch => Some(&position.switch),
         DeviceOutput::Valve => position.valve.as_ref(),
     };
-    // Whoever operates an output at its plug may have to pull that plug.
+    // The plug's own input is left out, because operating the output may require pulling the plug.
     let is = |one: &DigitalInput, other: Option<&DigitalInput>| other.is_some_and(|other| one.at == other.at);
     let changed: Vec<&DigitalInput> = rig
         .digital_inputs()
@@ -32,7 +32,7 @@ pub(crate) fn own_input(
         .collect();
     let own_changed = changed.iter().any(|input| is(input, own));
     let others: Vec<&DigitalInput> = changed.into_iter().filter(|input| !is(input, own)).collect();
-    // A device that is worked by vacuum moves both of its outputs.
+    // A device operated by vacuum switches both of its outputs.
     let same =
         |input: &&DigitalInput| is(input, Some(&position.switch)) || is(input, position.valve.as_ref());
     let of_one_device = !others.is_empty() && others.iter().all(same);
@@ -42,7 +42,7 @@ pub(crate) fn own_input(
         (true, false) if of_one_device => (
             CheckVerdict::Undecided,
             String::from(
-                "both outputs changed: are they wired together, or did the device move both? Let one change alone",
+                "both outputs changed: are they wired together, or did the device switch both? Operate one alone",
             ),
         ),
         (true, false) => (
@@ -52,14 +52,14 @@ pub(crate) fn own_input(
         (false, false) => (
             CheckVerdict::NotMet,
             format!(
-                "its input did not change, but that of {}: are the wires crossed, or the addresses on the rig sheet?",
+                "its input did not change, but that of {} did: are the wires crossed, or the addresses on the rig sheet?",
                 others.join(", ")
             ),
         ),
         (false, true) => (
             CheckVerdict::Undecided,
             String::from(
-                "no input changed: was it operated? Look at the plug, its wire and the address on the rig sheet",
+                "no input changed: was it operated? Check the plug, its wire and the address on the rig sheet",
             ),
         ),
     };
@@ -70,7 +70,7 @@ pub(crate) fn own_input(
     }]
 }
 
-/// What is behind an input, for people.
+/// Name of the signal behind an input, for remarks.
 fn named(rig: &RigSheet, input: &DigitalInput) -> String {
     let of_position = rig.positions.iter().find_map(|position| {
         let all = [

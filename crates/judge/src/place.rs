@@ -1,4 +1,4 @@
-//! Where a level was crossed: from the edge of an output and the reference's samples around it.
+//! The level at which an output changed, from its edge and the reference's samples around it.
 
 use crate::channel::{Change, Channels, age_half_s};
 use crate::level::Sought;
@@ -7,7 +7,7 @@ use crate::stamp::edge;
 use tripbench_measure::{Bracket, CrossingInterval, Curve, Sample, fit_curve, fit_line};
 use tripbench_record::{CrossingRecord, Mark, Motion, Task};
 
-/// Level between the two ends of the edge's interval, from a curve through the samples around it.
+/// Places a change: the levels at both ends of the edge's interval, from a curve through the samples around it.
 pub(crate) fn place(
     channels: &Channels<'_>,
     mark: &Mark,
@@ -41,11 +41,11 @@ pub(crate) fn place(
     Some(Placed { interval, record, rate_uncertainty_pa_per_s: curve.slope_uncertainty_pa_per_s() })
 }
 
-/// The curve through as many of the samples around a moment as agree about its level: a hand may change its rate, or turn round, within
-/// what a fit takes in. From narrow to wide, the first that no longer agrees with all before it ends the row (Goldenshluger and
+/// The curve through the most samples around a moment whose level agrees with that of the narrower fits: a hand may change its rate, or
+/// turn back, within the reach of a fit. The reach grows until a curve no longer agrees with all before it (Goldenshluger and
 /// Nemirovski, On spatially adaptive estimation of nonparametric regression, 1997: the intersection of confidence intervals).
 fn widest_that_agrees(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> Option<Curve> {
-    /// Standard uncertainties within which curves agree.
+    /// Standard uncertainties within which curves agree. Judgement of this project.
     const AGREE: f64 = 2.0;
     const SHARES: [f64; 4] = [0.125, 0.25, 0.5, 1.0];
     let reach_s = samples.iter().map(|sample| (sample.t_s - centre_s).abs()).fold(0.0, f64::max);
@@ -69,11 +69,11 @@ fn widest_that_agrees(samples: &[Sample], centre_s: f64, resolution_pa: f64) -> 
 pub(crate) struct Placed {
     pub(crate) interval: CrossingInterval,
     pub(crate) record: CrossingRecord,
-    /// Standard uncertainty.
+    /// Standard uncertainty of the rate.
     pub(crate) rate_uncertainty_pa_per_s: f64,
 }
 
-/// A crossing between two levels, in whatever order they are.
+/// A crossing between two levels, given in either order.
 pub(crate) fn crossing(
     edge: Bracket,
     ends: [f64; 2],
@@ -95,20 +95,20 @@ pub(crate) fn crossing(
     (CrossingInterval { low_pa, high_pa, fit_pa }, record)
 }
 
-/// Where the air moves in pulses: the level lies between the farthest that was reached without a change and the farthest
-/// that had been reached when it came. What was reached less than the longest delay before the change may already have
-/// caused it; what the reference shows comes later by its lag.
+/// Places a change where the air moves in pulses: between the deepest peak without the change and the deepest peak when it came (least
+/// deep in a fall). A level reached less than the longest delay before the change may already have caused it; the reference shows a
+/// level later by its lag.
 fn place_between_peaks(
     channels: &Channels<'_>,
     (samples, settle_s): (&[Sample], f64),
     edge: Bracket,
     rising: bool,
 ) -> Option<(CrossingInterval, CrossingRecord)> {
-    /// Time constants after which nothing of a lag is left.
+    /// Time constants after which a lag has settled. Judgement of this project.
     const SETTLED: f64 = 5.0;
     let rig = &channels.task.sheets.rig;
     let sign = if rising { 1.0 } else { -1.0 };
-    // The farthest of many means is too far by the noise: wide means have less of it, and the rest is taken off.
+    // The extreme of many means is biased by the noise: wide means reduce the bias, and the rest is subtracted.
     let wide = means_over(channels, settle_s);
     #[expect(clippy::cast_precision_loss, reason = "a handful")]
     let mean_of = |all: &[Sample]| all.iter().map(|s| s.level_pa).sum::<f64>() / all.len() as f64;
@@ -135,10 +135,10 @@ fn place_between_peaks(
     Some(crossing(edge, ends, fit_pa, 0.0))
 }
 
-/// By how much the farthest of many means of three readings is too far, in standard deviations of one; found in simulation.
+/// Bias of the extreme of many means of three readings, in standard deviations of one reading; found by simulation.
 const TOO_FAR: f64 = 0.75;
 
-/// Readings in a mean where the air rests between pulses: a third of the rest, 3 to 15.
+/// Number of readings in a mean between pulses: a third of the rest, 3 to 15. Judgement of this project.
 fn means_over(channels: &Channels<'_>, settle_s: f64) -> usize {
     let period_s = channels.task.sheets.rig.scan_time().si().max(1e-4);
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 3 and 15")]
@@ -146,7 +146,7 @@ fn means_over(channels: &Channels<'_>, settle_s: f64) -> usize {
     wide
 }
 
-/// Least and greatest reach of a fit to each side for its number of readings, seconds.
+/// Smallest and largest reach of a fit to each side where the number of readings sets it, seconds. Judgement of this project.
 const REACH_S: [f64; 2] = [0.08, 0.4];
 
 /// How the reference sees the air near a crossing.
@@ -161,31 +161,32 @@ pub(crate) struct Sight {
     /// Absolute rate, pascal per second, and the level, pascal.
     pub(crate) rate_pa_per_s: f64,
     pub(crate) level_pa: f64,
-    /// Spread of a crossing that is promised, as a standard deviation, pascal.
+    /// Promised spread of a crossing, as a standard deviation, pascal.
     pub(crate) spread_pa: f64,
-    /// Whether a hand moves the air: too unevenly for a longer fit for the sake of noise alone.
+    /// Whether a hand moves the air, too unevenly for a longer fit against noise.
     pub(crate) by_hand: bool,
 }
 
 impl Sight {
-    /// How far a fit reaches to each side, seconds: about twenty new readings, as far as a coarse reference needs to move by eight
-    /// counts, as far as a noisy one needs to tell the rate to a tenth, and to tell the level to a third of the promised spread where
-    /// the planned ramps go so far beyond it; and no farther than a curve of second degree follows.
+    /// Reach of a fit to each side, seconds. It takes in about twenty new readings; eight counts of a coarse reference; enough readings
+    /// for the rate within a tenth, and for the level within a third of the promised spread where the ramps go far enough beyond it. A
+    /// fifth of level over rate limits it, because a curve of second degree follows no farther.
     pub(crate) fn reach_s(self) -> f64 {
         const READINGS: f64 = 20.0;
         const COUNTS: f64 = 8.0;
         const TOLD: f64 = 0.1;
         const SPREAD_TOLD: f64 = 1.0 / 3.0;
-        /// Half of the least that a planned ramp goes beyond the levels that it is for: a device may lie outside them by the other half.
+        /// Half of the least distance that a planned ramp goes beyond its levels; a device may lie outside them by the other half,
+        /// pascal.
         const BESIDE_PA: f64 = 500.0;
-        /// Share of the air's time constant.
+        /// Share of the air's time constant. Judgement of this project.
         const FOLLOWED: f64 = 0.2;
         let rate = self.rate_pa_per_s.max(1e-3);
         let counts_s = COUNTS * self.resolution_pa / rate / 2.0;
         // The slope of a line through 2 h/P readings has a standard deviation of σ √(3 P/2)/h^(3/2).
         let noise_s = (self.noise_pa * (1.5 * self.period_s).sqrt() / (TOLD * rate)).powf(2.0 / 3.0);
         let noise_s = if self.by_hand { noise_s.min(REACH_S[1]) } else { noise_s };
-        // The middle of a curve of second degree through 2 h/P readings has one of 3/2 σ/√(2 h/P).
+        // The middle of a curve of second degree through 2 h/P readings has a standard deviation of 3/2 σ/√(2 h/P).
         let level_s = self.period_s / 2.0 * (1.5 * self.noise_pa / (SPREAD_TOLD * self.spread_pa)).powi(2);
         let level_s = level_s.min(BESIDE_PA / rate);
         let wanted_s = (READINGS * self.period_s).clamp(REACH_S[0], REACH_S[1]);
@@ -194,13 +195,13 @@ impl Sight {
     }
 }
 
-/// Spread that a fit through noise has to tell, pascal. A hand moves the air too unevenly for a longer fit.
+/// Spread that a fit has to resolve through noise, pascal; infinite where a hand moves the air, too unevenly for a longer fit.
 pub(crate) fn fitted_spread_pa(task: &Task, level_pa: f64) -> f64 {
     if task.sheets.rig.by_hand() { f64::INFINITY } else { promised_spread_pa(task, level_pa) }
 }
 
-/// Samples for a fit around a moment, as far to each side as the reference needs there; what noise alone asks for, only while the valves
-/// stand still. Both sides have to be there.
+/// Samples for a fit around a moment, as far to each side as the reference needs there. The reach needed only against noise ends where
+/// a valve is switched. Empty unless there are three samples on both sides.
 pub(crate) fn around(
     channels: &Channels<'_>,
     samples: &[Sample],

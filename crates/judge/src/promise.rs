@@ -1,4 +1,4 @@
-//! What a run promises for a position, and the verdict over it.
+//! The checks that a run promises for a position, and the verdict from them.
 
 use crate::coverage;
 use std::collections::BTreeSet;
@@ -7,7 +7,7 @@ use tripbench_record::{
     Check, Halt, PlannedStep, QuantityName, Role, SetAside, StepTask, SwitchPointsTask, Task, Verdict,
 };
 
-/// Every required check and condition that a position's verdict needs, by step.
+/// Every check that a run promises for a position, with its role, by step.
 pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
     let steps = task.steps.iter().zip(0_u16..);
     steps
@@ -20,12 +20,12 @@ pub fn promised(task: &Task) -> Vec<(u16, QuantityName, Role)> {
         .collect()
 }
 
-/// The first operation after rest, and whether it was found closely enough.
+/// The first operation after rest, and whether it was located closely enough.
 fn first(task: &Task) -> [(QuantityName, Role); 2] {
     [Role::Screening, coverage::role(task)].map(|role| (QuantityName::FirstOperation, role))
 }
 
-/// What is looked at over the whole run, at its last step.
+/// Checks over the whole run, made at its last step.
 fn over_the_run(task: &Task) -> [(QuantityName, Role); 3] {
     [
         (QuantityName::OutputStates, Role::Required),
@@ -39,13 +39,13 @@ fn judges(task: &Task) -> bool {
     task.sheets.settings.is_some() && task.sheets.device.is_some()
 }
 
-/// Whether a step is the first that finds levels, where they are judged.
+/// Whether a step is the first that measures levels, where levels are judged.
 pub(crate) fn is_first(task: &Task, step: u16) -> bool {
     let finds = |planned: &PlannedStep| matches!(planned.task, StepTask::SwitchPoints(_));
     judges(task) && task.steps.iter().position(finds) == Some(usize::from(step))
 }
 
-/// Whether a step is the last zero of a run that judges levels: what the outputs did over the whole run is told there.
+/// Whether a step is the last zero of a run that judges levels; the checks over the whole run are reported there.
 pub(crate) fn is_last(task: &Task, step: u16) -> bool {
     let zero = |planned: &PlannedStep| matches!(planned.task, StepTask::Zero { again: true, .. });
     let finds = |planned: &PlannedStep| matches!(planned.task, StepTask::SwitchPoints(_));
@@ -101,7 +101,7 @@ fn of_ramps(task: &Task, switch_points: &SwitchPointsTask) -> Vec<(QuantityName,
         }
         let [shown, open] = screened(task, switch_points);
         all.extend(shown.iter().map(|quantity| (*quantity, Role::Screening)));
-        // Where the site wants all checked, what is left open takes the pass away.
+        // Where the site requires full coverage, anything left unchecked prevents a pass.
         let spreads = shown.into_iter().filter(|quantity| quantity.is_spread());
         let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(spreads);
         all.extend(covered.chain(open).map(|quantity| (quantity, coverage::role(task))));
@@ -113,7 +113,8 @@ fn judges_valve(task: &Task, ramps: &SwitchPointsTask) -> bool {
     ramps.valve && task.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some())
 }
 
-/// Delays and spreads that ramps show, by two rates in their direction and by enough ramps, and those that they leave open.
+/// Delays and spreads that the ramps show, because they have two rates in that direction or enough cycles; and those that they do not
+/// show.
 fn screened(task: &Task, ramps: &SwitchPointsTask) -> [Vec<QuantityName>; 2] {
     use QuantityName as Q;
     let mut all = vec![Q::Repeatability, Q::ResetSpread, Q::CutOffSpread, Q::ResumeSpread];
@@ -131,7 +132,7 @@ fn screened(task: &Task, ramps: &SwitchPointsTask) -> [Vec<QuantityName>; 2] {
     [shown, open]
 }
 
-/// The devices of which something is left unchecked.
+/// Which devices an unchecked quantity concerns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum OfDevices {
     /// At least one device.
@@ -140,7 +141,7 @@ pub enum OfDevices {
     Every,
 }
 
-/// What will not be checked of devices whatever the run shows, by sheets and steps alone; each once, in the order of the steps.
+/// Quantities that the sheets and steps leave unchecked, whatever the run shows; each once, in the order of the steps.
 pub fn left_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
     let mut all = Vec::new();
     let ramps = task
@@ -164,8 +165,8 @@ pub fn left_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
     all
 }
 
-/// What is set, or promised, of a valve output, and that neither these ramps nor another step of the run look at: its levels, or, where
-/// the device itself drives its valve in a step, at one rate, its delays and spreads. Nothing of a device that saves no air.
+/// Set or promised quantities of a valve output that no step of the run checks: its levels; or, where the device drives its valve in an
+/// `air-saving` step, at one rate, only its delays and spreads. Empty for a device without air saving.
 pub(crate) fn valve_left_open(task: &Task, ramps: &SwitchPointsTask) -> Vec<QuantityName> {
     let saves = task.sheets.settings.as_ref().is_some_and(|settings| settings.air_saving.is_some());
     let in_ramps =
@@ -185,7 +186,7 @@ pub(crate) fn valve_left_open(task: &Task, ramps: &SwitchPointsTask) -> Vec<Quan
     }
 }
 
-/// In which direction of a ramp a delay shows; `None` for what is no delay.
+/// Whether a delay shows in rising ramps (`true`) or falling ones; `None` for any other quantity.
 pub(crate) const fn delay_direction(quantity: QuantityName) -> Option<bool> {
     if matches!(quantity, QuantityName::OnDelay | QuantityName::CutOffDelay) {
         Some(true)
@@ -196,13 +197,13 @@ pub(crate) const fn delay_direction(quantity: QuantityName) -> Option<bool> {
     }
 }
 
-/// Whether the spread of a level is judged: with limits, from three ramps on.
+/// Whether the spread of a level is judged: with limits and at least three ramps.
 pub(crate) fn spread_judged(task: &Task, cycles: u16) -> bool {
     const FEWEST: u16 = 3;
     task.sheets.settings.is_some() && task.sheets.device.is_some() && cycles >= FEWEST
 }
 
-/// The verdict of a position. What was stopped or set aside is aborted, whatever it had shown so far.
+/// The verdict of a position. A halted run or a position set aside is aborted, whatever it had shown before.
 pub fn verdict(
     task: &Task,
     position: u8,

@@ -1,4 +1,4 @@
-//! Judging a step, a run, or a stored trace again: one path.
+//! Judges a step, a run or a stored trace by the same code.
 
 use crate::air_saving::air_saving;
 use crate::alike::{DELAYS, late_response, late_states, shared_delay_s, shared_delays};
@@ -14,15 +14,15 @@ use crate::switch_points::switch_points;
 use std::sync::OnceLock;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Record, StepTask, Task, Trace, sha256_hex};
 
-/// The judge of one run. It keeps what ramps showed, for later steps are judged by it too; each step is judged after those before it.
+/// The judge of one run. Each step is judged after the steps before it; the ramp results are kept because later steps need them.
 #[derive(Debug)]
 pub struct Judge {
-    /// For each step the checks of its ramps as they were found: what all positions share is not taken back in them.
+    /// For each step, the checks of its ramps as first judged, before delays shared by all positions are set to undecided.
     found: Vec<OnceLock<Vec<Check>>>,
 }
 
 impl Judge {
-    /// The judge of a run of a task.
+    /// The judge for a run of this task.
     pub fn of(task: &Task) -> Self {
         Self { found: task.steps.iter().map(|_| OnceLock::new()).collect() }
     }
@@ -35,7 +35,7 @@ impl Judge {
     fn checks(&self, channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
         let task = channels.task;
         let Some(planned) = task.steps.get(usize::from(step)) else { return Vec::new() };
-        // A step without a mark was not done, or not to its end: it has no checks at all.
+        // A step without a mark was not done, or not finished: it has no checks.
         if !marks.iter().any(|mark| mark.step == step) {
             return Vec::new();
         }
@@ -78,7 +78,7 @@ impl Judge {
         }
     }
 
-    /// What the ramps of a step showed, as it was found; nothing where it has none.
+    /// The checks of the ramps of a step as first judged; empty if the step has no ramps.
     fn ramps(&self, channels: &Channels<'_>, marks: &[Mark], step: u16) -> &[Check] {
         let index = usize::from(step);
         let planned = channels.task.steps.get(index).map(|planned| &planned.task);
@@ -88,7 +88,7 @@ impl Judge {
         found.get_or_init(|| switch_points(channels, marks, step, ramps))
     }
 
-    /// Judges the states that fail again with the delay that every output showed before.
+    /// Judges failed output states again with the longest delay that every output showed in earlier steps.
     fn take_back_states(&self, states: &mut [Check], channels: &Channels<'_>, (marks, step): (&[Mark], u16)) {
         if !any_fails(states) {
             return;
@@ -107,7 +107,7 @@ impl Judge {
         }
     }
 
-    /// Responses that fail by no more than what every output was late by before are open.
+    /// Sets failed responses to undecided if they are no longer than the delay that every output showed before.
     fn take_back_responses(
         &self,
         checks: &mut [Check],
@@ -126,7 +126,7 @@ impl Judge {
         }
     }
 
-    /// By how much every output was late in the ramps of the steps before, as it was found.
+    /// Delay by which every output was late in the ramps of earlier steps, as first judged, seconds.
     fn shared_before_s(
         &self,
         channels: &Channels<'_>,
@@ -159,7 +159,7 @@ fn judge_steps(task: &Task, trace: &Trace, marks: &[Mark], steps: impl Iterator<
     steps.flat_map(|step| judge.checks(&channels, marks, step)).collect()
 }
 
-/// A stored record judged again from its raw trace: stored checks and verdicts are not looked at.
+/// Judges a stored record again from its raw trace. Stored checks and verdicts are ignored.
 pub fn rejudge(record: &Record, task: &Task, trace: &Trace) -> Record {
     let checks = judge_steps(task, trace, &record.marks, record.steps_done.iter().copied());
     let mut again = record.clone();

@@ -1,7 +1,7 @@
-//! Step `response`: the longest time from level to output, from crossings at two rates that differ.
+//! Step `response`: the longest time from level to output, from crossings at two different rates.
 //!
-//! The static level is of the same run and the same reference, so that its calibration cancels. Both rates take the
-//! reference as it was read; its lag is added once, at the end (`docs/figures.md`, "Response").
+//! The static level comes from the same run and reference, so its calibration error cancels. Both rates use the reference as read; its
+//! lag is added once, at the end (`docs/figures.md`, "Response").
 
 use crate::channel::{Channels, Zero, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
@@ -20,21 +20,21 @@ use tripbench_record::{
 };
 use tripbench_rig::{DigitalInput, Position};
 
-/// The level as it appears at a slow rate: uncorrected, with the signed rate at which it was found.
+/// The uncorrected level at a slow rate, with the signed rate at which it was found.
 #[derive(Debug, Clone)]
 pub(crate) struct Slow {
     pub(crate) level_pa: f64,
-    /// Density of the level: that of few crossings has longer tails than a normal one.
+    /// Density of the level, pascal; with few crossings its tails are longer than normal.
     pub(crate) density: Density,
-    /// Crossings that it is from.
+    /// Number of crossings.
     pub(crate) count: usize,
-    /// Scatter of one crossing, a standard deviation.
+    /// Scatter of one crossing as a standard deviation, pascal.
     pub(crate) scatter_pa: f64,
     pub(crate) rate_pa_per_s: f64,
 }
 
 impl Slow {
-    /// The level as it stands still, whatever the delay is.
+    /// The static level, independent of the delay.
     fn standing(rates: &AtRates, count: usize) -> Self {
         Self {
             level_pa: rates.free.mean_pa,
@@ -45,7 +45,7 @@ impl Slow {
         }
     }
 
-    /// From crossings that were placed at the edge itself, no delay taken off.
+    /// From crossings placed at the edge itself, without subtracting a delay.
     pub(crate) fn of(channels: &Channels<'_>, found: &Crossings) -> Option<Self> {
         let first = found.intervals.first()?;
         let random = posterior(&found.intervals, promised_spread_pa(channels.task, first.low_pa))?;
@@ -60,8 +60,8 @@ impl Slow {
     }
 }
 
-/// Few crossings say little of their scatter: Student's factor for so many over the normal one. Fewer than three have what is
-/// promised instead.
+/// Student's factor for this many crossings over the normal one, because few crossings say little about their scatter. 1 for fewer than
+/// three, which use the promised scatter.
 fn few(crossings: usize) -> f64 {
     if crossings < 3 {
         return 1.0;
@@ -103,7 +103,7 @@ struct At<'c> {
 }
 
 impl At<'_> {
-    /// The limit holds for every operation: judged is the longest, by its upper bound.
+    /// The limit holds for every operation, so the longest one is judged by its upper bound.
     fn check(&self, rising: bool, to: bool) -> Check {
         let quantity = if rising { QuantityName::ResponseOn } else { QuantityName::ResponseOff };
         let limits = Limits { low: None, high: Some(self.task.limit.si()) };
@@ -149,7 +149,8 @@ impl At<'_> {
         }
         let shown = judged(check.clone(), latest, Some(limits), acceptance(self.channels.task));
         let mut check = judged(check, longest, Some(limits), acceptance(self.channels.task));
-        // Later than the limit by less than one crossing scatters is no late output; it may be a crossing that came later.
+        // Exceeding the limit by less than the scatter of one crossing does not show a late output: the level itself may have been
+        // crossed later.
         if check.verdict == CheckVerdict::Fail && shown.verdict != CheckVerdict::Fail {
             check = Check { verdict: CheckVerdict::Undecided, ..shown };
         }
@@ -160,11 +161,11 @@ impl At<'_> {
             }
             format!("only {} of {operations} crossings could be used", all.len())
         } else {
-            // n operations without one that is longer support a share of 0.05^(1/n) with 95 % confidence: 59 support 95 %.
+            // n operations within a bound support a share of 0.05^(1/n) with 95 % confidence: 59 support 95 %.
             #[expect(clippy::cast_precision_loss, reason = "counts are small")]
             let share = 0.05_f64.powf(1.0 / all.len() as f64);
             format!(
-                "the longest of {operations}: at most {:.1} ms; with 95 % confidence so are {:.0} % of all operations",
+                "the longest of {operations}: at most {:.1} ms; with 95 % confidence this holds for {:.0} % of all operations",
                 bound_s(longest) * 1e3,
                 share * 100.0
             )
@@ -172,18 +173,18 @@ impl At<'_> {
         check
     }
 
-    /// Whatever the script allows: the levels of this run were found with what the sheets promise.
+    /// A fail if later than the sheets promise, even within the script's limit: the levels of this run assume the promised delay.
     fn late(&self, check: &Check, result: &MeasurementResult) -> Option<Check> {
         let promised = Limits { low: None, high: Some(longest_delay_s(self.channels.task)) };
-        let remark = "the output is later than its sheets say, and the levels were found with that delay";
+        let remark = "the output is later than its sheets say, and the levels assume the promised delay";
         ruled_out(result, promised).then(|| {
             let late = judged(check.clone(), result, Some(promised), Acceptance::GuardBand);
             Check { verdict: CheckVerdict::Fail, remark: Some(remark.into()), ..late }
         })
     }
 
-    /// The limit holds for the mean of many operations: what is random in one shrinks with their number, lag and slow level do
-    /// not.
+    /// Judges the mean of the operations, where the limit holds for it: the random contributions shrink with their number, those of lag
+    /// and slow level do not.
     fn mean_check(
         &self,
         check: Check,
@@ -221,11 +222,11 @@ impl At<'_> {
             return late;
         }
         let mut check = judged(check, &result, Some(limits), acceptance(self.channels.task));
-        check.remark = Some(format!("the mean of {operations}, as the type sheet has it"));
+        check.remark = Some(format!("the mean of {operations} operations, as the type sheet states"));
         check
     }
 
-    /// The level of the step that found it: as it stands still where its ramps are at two rates, else as it appeared in them.
+    /// The level from the step that measured it: static where its ramps are at two rates, else as apparent at their rate.
     fn slow(&self, rising: bool, to: bool) -> Option<Slow> {
         let step = self.channels.task.steps.get(usize::from(self.task.levels_of))?;
         let StepTask::SwitchPoints(task) = &step.task else { return None };
@@ -249,14 +250,14 @@ impl At<'_> {
         })
     }
 
-    /// One operation, and the phase of the reads in it.
+    /// The delay of one operation, and the phase of the reads in it.
     fn operation(&self, mark: &Mark, to: bool, slow: &Slow) -> Option<(MeasurementResult, f64)> {
         let edge = single_edge(self.channels, mark, &self.position.switch, to)?;
         let samples = self.channels.samples(mark, self.zero);
         Some((delay(self.channels, &samples, edge, slow)?, self.phase(mark, edge)?))
     }
 
-    /// By how much of the time between two reads the reads around an edge come after a whole number of them since the order.
+    /// Phase of the reads around an edge relative to the command, as a share of the scan period.
     fn phase(&self, mark: &Mark, edge: Bracket) -> Option<f64> {
         let starts: Vec<f64> = self.channels.scans(mark).map(|scan| scan.start().seconds()).collect();
         let mut periods: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
@@ -267,9 +268,9 @@ impl At<'_> {
     }
 }
 
-/// The longest or the shortest of several with what single crossings scatter by: the time from the level of the run to the output
-/// holds it, and so does what the user of the device meets, but a device is not late or early by it. By chance alone the farthest lies
-/// farther out than one does: by the quantile of the largest of so many (after Bonferroni).
+/// The longest or shortest operation, with the scatter of single crossings added to its uncertainty. The time from the level of the run
+/// to the output includes this scatter, and so does the user's experience, but it does not make the device late or early. The quantile
+/// is that of the extreme of `count` operations (Bonferroni).
 fn scattered(farthest: &MeasurementResult, slow: &Slow, count: usize) -> MeasurementResult {
     #[expect(clippy::cast_precision_loss, reason = "counts are small")]
     let factor = tripbench_measure::normal_quantile(1.0 - 0.025 / count.max(1) as f64)
@@ -281,10 +282,9 @@ fn scattered(farthest: &MeasurementResult, slow: &Slow, count: usize) -> Measure
     combine_whole(farthest.value, parts.collect()).unwrap_or_else(|_| farthest.clone())
 }
 
-/// Standard uncertainty of the edges in the mean of operations, as a share of that in one of them, by the phases of the reads after each
-/// order. The errors of two edges that meet the reads in one phase are the same, and of no use to each other: over all delays that a device
-/// may have, the errors of edges whose phases are a share δ apart have a correlation of 1 − 6 δ (1 − δ) (derived here). Never less than of
-/// phases that are random.
+/// Standard uncertainty of the edges in the mean of operations, relative to that of one edge, from the phases of the reads after each
+/// command. Edges in the same phase have the same error, so averaging them gains nothing. Over all delays of a device, edge errors
+/// whose phases differ by a share δ have a correlation of 1 − 6 δ (1 − δ) (derived here). Never less than for random phases.
 fn edges_in_mean(phases: &[f64]) -> f64 {
     let correlation = |(one, other): (&f64, &f64)| {
         let apart = (one - other).rem_euclid(1.0);
@@ -297,8 +297,8 @@ fn edges_in_mean(phases: &[f64]) -> f64 {
     if variance.is_finite() { variance.max(1.0 / count).min(1.0).sqrt() } else { 1.0 }
 }
 
-/// One operation for a worst-case bound. Operations that are alike can meet the converter in the same phase as the reads, so both errors
-/// add linearly.
+/// One operation for a worst-case bound. Similar operations can meet the converter in the same phase as the reads, so both errors add
+/// linearly.
 fn bounded(one: &MeasurementResult) -> MeasurementResult {
     let of = |name: &str| one.contributions.iter().find(|part| part.name == name);
     let (Some(edge), Some(age)) = (of(EDGE), of(AGE)) else { return one.clone() };
@@ -314,23 +314,23 @@ const AGE: &str = "age of a conversion";
 const LEVEL: &str = "level at the slow rate";
 const SCATTER: &str = "scatter of one crossing";
 
-/// What a result leaves open at most, seconds.
+/// Upper bound of a result, seconds.
 fn bound_s(result: &MeasurementResult) -> f64 {
     result.value + result.expanded_uncertainty
 }
 
-/// No output answers before its level was crossed: where that is shown, filter, lag, clock or wiring of the sheets is wrong,
-/// and every level with it.
+/// An undecided check if the output surely answered before its level was crossed: then filter, lag, clock or wiring of the rig sheet is
+/// wrong, and every level with it.
 pub(crate) fn before_the_level(check: &Check, result: &MeasurementResult) -> Option<Check> {
     if !ruled_out(result, Limits { low: Some(0.0), high: None }) {
         return None;
     }
-    let remark = "the output answered before its level was crossed: input filter, lag, clock or wiring of the rig sheet is wrong";
+    let remark = "the output answered before its level was crossed: input filter, lag, clock or wiring on the rig sheet is wrong";
     let measured = Some(Measured::from(result));
     Some(Check { measured, verdict: CheckVerdict::Undecided, remark: Some(remark.into()), ..check.clone() })
 }
 
-/// The edge of a signal that changed just once in a stretch, to the state that it should; `None` where it did anything else.
+/// The edge of a signal that changed exactly once in a stretch, to the expected state; `None` otherwise.
 pub(crate) fn single_edge(
     channels: &Channels<'_>,
     mark: &Mark,
@@ -344,8 +344,8 @@ pub(crate) fn single_edge(
         .flatten()
 }
 
-/// Time from the level to the edge of one fast crossing: that delay with which slow and fast crossing mean the same level.
-/// With D the delay seen by the reference, slow: L = y − s D; fast: L is what was read D before the edge.
+/// Time from the level to the edge of one fast crossing: the delay with which slow and fast crossing give the same level. With D the
+/// delay relative to the reference, the slow one gives L = y − s D; the fast one gives L as read D before the edge.
 pub(crate) fn delay(
     channels: &Channels<'_>,
     samples: &[Sample],
@@ -364,7 +364,7 @@ pub(crate) fn delay(
         let curve = fit(t_s)?;
         let away = curve.slope_pa_per_s(t_s) - slow.rate_pa_per_s;
         let gap_pa = curve.level_pa(t_s) - slow.level_pa + slow.rate_pa_per_s * net_s;
-        // Fast and slow have to differ well, in the same direction.
+        // Fast and slow rate must have the same sign and differ by a factor of 2. Judgement of this project.
         let fast = curve.slope_pa_per_s(t_s);
         if fast.abs() < 2.0 * slow.rate_pa_per_s.abs() || fast * slow.rate_pa_per_s < 0.0 {
             return None;

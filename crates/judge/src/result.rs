@@ -1,5 +1,5 @@
-//! Levels, hysteresis and delays from crossings that were observed or are predicted, each with its budget: the one place where
-//! uncertainties are put together. The plan asks the same functions.
+//! Levels, hysteresis and delays, each with its budget, from observed or predicted crossings. All uncertainties are combined here; the
+//! plan calls the same functions.
 
 use crate::channel::Zero;
 use crate::level::Crossings;
@@ -10,7 +10,7 @@ use tripbench_measure::{
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::Task;
 
-/// What every figure of a run rests on beside its crossings.
+/// What every result of a run depends on besides its crossings.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Basis<'t> {
     pub(crate) task: &'t Task,
@@ -19,46 +19,46 @@ pub(crate) struct Basis<'t> {
     pub(crate) resolution_pa: f64,
 }
 
-/// Whose delay the crossings were found with.
+/// The delay assumed when a level is computed from its crossings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Delay {
-    /// The one that the sheets promise.
+    /// The delay that the sheets promise.
     AsPromised {
-        /// How far another delay that can be selected, and that the run leaves open, is from the selected one, seconds; 0 where
-        /// the run shows which one the device has.
+        /// Largest distance from the selected delay to another selectable one that the run does not exclude, seconds; 0 where the run
+        /// shows which one is selected.
         other_s: f64,
     },
-    /// The one that the crossings themselves show, whatever the sheets say.
+    /// The delay that the crossings show, whatever the sheets say.
     AsFound,
 }
 
-/// A level with its budget, and what the crossings alone said.
+/// A level with its budget, and the posterior from the crossings alone.
 #[derive(Debug, Clone)]
 pub(crate) struct Level {
     pub(crate) result: MeasurementResult,
     pub(crate) random: LevelPosterior,
-    /// Change of the level with the delay that it was found with, pascal per second: at one rate the rate itself.
+    /// Change of the level with the assumed delay, pascal per second; with crossings at one rate, minus that rate.
     pub(crate) per_delay_pa_per_s: f64,
-    /// Whether the crossings themselves, at two rates, said what they can of the delay.
+    /// Whether the crossings are at two rates, so that they constrain the delay themselves.
     pub(crate) at_rates: bool,
-    /// Whether they had to: the delay is not the promised one, or it is open which one is selected.
+    /// Whether they have to: the delay is not the promised one, or the selected one is unknown.
     pub(crate) delay_open: bool,
     pub(crate) count: usize,
     /// Mean time of the crossings, seconds.
     at_s: f64,
-    /// What another delay than the selected one would make of it, pascal.
+    /// Shift of the level if another selectable delay were set, pascal.
     other_delay_pa: f64,
-    /// What a leak behind the hose can make of it, pascal, root mean square.
+    /// Shift that a leak behind the hose can cause, root mean square, pascal.
     hose_pa: f64,
 }
 
-/// Level and delay from the crossings at their rates; `None` where all have about the same.
+/// Level and delay from crossings at different rates; `None` where all rates are about the same.
 pub(crate) fn at_rates(task: &Task, found: &Crossings, other_s: f64) -> Option<AtRates> {
     let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
     posterior_at_rates(&found.groups(), promised, delay_prior(task, found.taken_off_s, other_s))
 }
 
-/// What is random in a level, and how the delay stands in it.
+/// The random part of a level, and how the level depends on the delay.
 struct Random {
     posterior: LevelPosterior,
     per_delay_pa_per_s: f64,
@@ -68,7 +68,7 @@ struct Random {
 }
 
 impl Random {
-    /// Crossings at two rates: they say themselves what they can of the delay.
+    /// From crossings at two rates, which constrain the delay themselves.
     fn at_rates(rates: AtRates, delay: Delay, count: usize) -> Self {
         let name = "crossings at two rates: edge interval, repeatability, scatter of the fit, delay, lag";
         let (posterior, per_delay_pa_per_s) = match delay {
@@ -79,8 +79,8 @@ impl Random {
         Self { posterior, per_delay_pa_per_s, at_rates: true, other_delay_pa: 0.0, contributions }
     }
 
-    /// Crossings at one rate: level and delay are one, and what is known of the delay beforehand is a contribution. No level with
-    /// a delay that was shown to be another one.
+    /// From crossings at one rate, which cannot separate level from delay: prior knowledge of the delay is a contribution. `None` if
+    /// the delay was shown not to be the promised one.
     fn at_one_rate(task: &Task, found: &Crossings, delay: Delay) -> Option<Self> {
         let Delay::AsPromised { other_s } = delay else { return None };
         let promised = promised_spread_pa(task, found.intervals.first()?.low_pa);
@@ -104,7 +104,7 @@ impl Random {
     }
 }
 
-/// Combines crossings into a level. `rates` is what they say at their rates, as [`at_rates`] has it for this delay.
+/// Combines crossings into a level. `rates` is the result of [`at_rates`] for the same delay.
 pub(crate) fn level(
     basis: Basis<'_>,
     found: &Crossings,
@@ -147,23 +147,23 @@ pub(crate) fn level(
     })
 }
 
-/// Share of the drop along a hose by which it differs between the two levels of a device; judgement of this project, for levels
-/// that are a quarter of the pressure apart.
+/// Share of the pressure drop along a hose by which it differs between the two levels of a device. Judgement of this project, for
+/// levels a quarter of the absolute pressure apart.
 const HOSE_LEFT: f64 = 0.3;
 const RIG: &str = "this run and rig sheet";
 
-const OTHER_DELAY: &str = "another delay than the selected one, which one rate does not show";
+const OTHER_DELAY: &str = "a delay other than the selected one, which one rate does not exclude";
 const DELAY: &str = "delay of the device";
 const LAG: &str = "lag of the reference";
 
-/// What scatter of this run is from.
+/// Source of contributions that come from the scatter of this run.
 const RUN: &str = "this run";
 
 pub(crate) fn certificate(task: &Task) -> String {
     format!("certificate {}", task.sheets.rig.reference.calibration.certificate.value)
 }
 
-/// Switch point minus reset point. What both levels share cancels; lag adds, for it pulls them apart.
+/// Switch point minus reset point. Errors common to both levels cancel; the lag adds, because it pulls the levels apart.
 pub(crate) fn hysteresis(basis: Basis<'_>, on: &Level, off: &Level) -> Option<MeasurementResult> {
     let task = basis.task;
     let reference = &task.sheets.rig.reference;
@@ -197,15 +197,16 @@ pub(crate) fn hysteresis(basis: Basis<'_>, on: &Level, off: &Level) -> Option<Me
             );
         }
     }
-    // The leak goes with the level and the hose's conductance with the pressure: between the levels of a device a part is left.
+    // The leak grows with the level, and the hose's conductance with the pressure: part of the drop does not cancel between the levels.
     let hose_pa = HOSE_LEFT * on.hose_pa.max(off.hose_pa);
-    contributions.push(Contribution::normal("leak behind the hose, the levels apart", hose_pa).of(RIG));
-    // The same delay both ways pulls the levels apart by the sum.
+    contributions
+        .push(Contribution::normal("leak behind the hose, differing between the levels", hose_pa).of(RIG));
+    // One delay both ways pulls the levels apart by the sum.
     let other_delay_pa = on.other_delay_pa + off.other_delay_pa;
     if other_delay_pa > 0.0 {
         contributions.push(Contribution::rectangular(OTHER_DELAY, other_delay_pa).of("type sheet"));
     }
-    // The lag is one and the same: levels at two rates hold their own share of it already.
+    // Both levels share one lag, and levels at two rates already contain their part of it.
     let whole = (on.per_delay_pa_per_s - off.per_delay_pa_per_s).powi(2);
     let held = [on, off].map(|level| if level.at_rates { level.per_delay_pa_per_s.powi(2) } else { 0.0 });
     let left = (whole - held[0] - held[1]).max(0.0).sqrt();
@@ -214,41 +215,42 @@ pub(crate) fn hysteresis(basis: Basis<'_>, on: &Level, off: &Level) -> Option<Me
     combine(value, basis.resolution_pa, contributions).ok()
 }
 
-/// How far the reference can drift from one mean time to another, pascal: what is declared is how far it can since the zero.
+/// Drift of the reference between two mean times, pascal. The declared drift is the largest since the zero reading; a share of it
+/// applies here.
 fn drift_pa(task: &Task, zero: Zero, [first_s, second_s]: [f64; 2]) -> f64 {
     let since_s = f64::midpoint(first_s, second_s) - zero.at_s;
     let share = if since_s > 0.0 { ((second_s - first_s) / since_s).abs().min(1.0) } else { 1.0 };
     task.sheets.rig.reference.drift.si() * share
 }
 
-/// By how much later than it is an output can seem, seconds: a slow ramp gives the noise of a comparator more time to reach the
-/// level, and switches earlier than a fast one. By so many standard deviations of the spread that the crossings show; found in
-/// simulation of noise that is new every millisecond.
+/// By how much an output can seem late because of comparator noise, seconds: a slow ramp gives the noise more time to reach the level,
+/// so the output switches earlier than in a fast ramp. The multiple of the spread that the crossings show was found by simulation, with
+/// noise that is new every millisecond.
 pub(crate) fn seems_later_s(found: &Crossings, rates: &AtRates) -> f64 {
     const IN_NOISE: f64 = 3.0;
     IN_NOISE * rates.free.repeatability_pa / rates_apart(found)
 }
 
-/// Difference between the largest and the least rate of the groups of crossings, pascal per second.
+/// Difference between the largest and the smallest rate of the groups of crossings, pascal per second.
 fn rates_apart(found: &Crossings) -> f64 {
     let slopes: Vec<f64> = found.groups().iter().map(|group| group.slope_pa_per_s.abs()).collect();
     let least = slopes.iter().copied().fold(f64::INFINITY, f64::min);
     (slopes.iter().copied().fold(0.0, f64::max) - least).max(1e-3)
 }
 
-/// Delay of an output from its crossings at two rates: what it takes for all to mean the same level. All share one spread.
+/// Delay of an output: the one with which its crossings at two rates give the same level. All crossings share one spread.
 pub(crate) fn delay(
     basis: Basis<'_>,
     (found, left_s): (&Crossings, f64),
     rates: &AtRates,
 ) -> Option<MeasurementResult> {
-    /// Share by which the rate at the edges may differ from the one over the time that they could not be followed back. Judgement of this
+    /// Share by which the rate at the edges may differ from the mean rate over the delay that was not followed. Judgement of this
     /// project.
     const OTHER_RATE: f64 = 0.25;
     let task = basis.task;
     let away = rates_apart(found);
     let lag = &task.sheets.rig.reference.lag;
-    // The lag in the edges is the reference's, and none of the device's.
+    // The lag in the edges belongs to the reference, not to the device.
     let value = found.taken_off_s + rates.delay.mean() + lag.value.si();
     let mut contributions = vec![
         Contribution::intervals("crossings at two rates", &rates.delay, found.intervals.len())

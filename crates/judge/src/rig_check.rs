@@ -1,4 +1,4 @@
-//! The checks of `rig check`: what the rig shows of itself, against what its sheet declares.
+//! The checks of `rig check`: the rig as measured against what its sheet declares.
 
 use crate::channel::{Channels, changes, marks_of};
 use crate::condition::{acceptance_of_rig, blank, judged};
@@ -11,13 +11,13 @@ use tripbench_quantity::TimeSpan;
 use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment};
 use tripbench_rig::{LONGEST_GAP, Order, OutputName, Scan};
 
-/// The clock's own resolution, seconds.
+/// Resolution of the clock, seconds.
 const CLOCK_S: f64 = 1e-6;
-/// What a part of a budget is from: what was seen, or what is declared.
+/// Source of a contribution: measured in this run, or declared.
 const RUN: &str = "this run";
 const SHEET: &str = "rig sheet";
 
-/// A value that was read off a clock or counted, with next to no uncertainty of its own.
+/// A time read from a clock, whose uncertainty is only that of the clock, seconds.
 fn plain(value: f64) -> Option<MeasurementResult> {
     combine(value, CLOCK_S, vec![Contribution::normal("clock", CLOCK_S).of(RUN)]).ok()
 }
@@ -26,7 +26,7 @@ const fn at_most(high: f64) -> Limits {
     Limits { low: None, high: Some(high) }
 }
 
-/// Step `signals`: how the scans come, how long a stop takes, and whether the reference is alive and as quiet as declared.
+/// Step `signals`: scan period and gaps, latency of a stop, and whether the reference is alive and as quiet as declared.
 pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
     let rest = marks_of(marks, step, |segment| segment == Segment::AtRest);
     let Some(mark) = rest.last() else { return Vec::new() };
@@ -59,9 +59,9 @@ pub(crate) fn signals(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec
     checks
 }
 
-/// Longest time from a stop to the outputs: what is under way is waited for, then safe is written; and the loop may sleep.
+/// Longest time from a stop to safe outputs, seconds: the transaction in progress, the writes, and the sleep of the loop.
 fn stop_s(channels: &Channels<'_>, scans: &[&Scan]) -> f64 {
-    /// The live loop sleeps no longer than this at a time, seconds.
+    /// Longest sleep of the live loop, seconds.
     const SLEEP_S: f64 = 0.005;
     let rig = &channels.task.sheets.rig;
     let mut longest_s = 0.0_f64;
@@ -78,9 +78,9 @@ fn stop_s(channels: &Channels<'_>, scans: &[&Scan]) -> f64 {
     longest_s + written_s + SLEEP_S
 }
 
-/// Whether the module's clock, where it has one, counts as fast as declared.
+/// Whether the module's clock, if it has one, ticks as declared.
 fn clock_tick(channels: &Channels<'_>, scans: &[&Scan], step: u16) -> Option<Check> {
-    /// Relative deviation from which on stamped edges would be wrong within a ramp.
+    /// Relative error of the tick beyond which stamped edges would be wrong within a ramp. Judgement of this project.
     const LARGEST: f64 = 1e-3;
     let clock = channels.task.sheets.rig.module.clock.as_ref()?;
     let check = blank(channels.task, step, QuantityName::ClockTick, Role::Condition, "s");
@@ -108,13 +108,13 @@ fn clock_tick(channels: &Channels<'_>, scans: &[&Scan], step: u16) -> Option<Che
     if check.verdict == CheckVerdict::Undecided {
         let wanted_s = passed_s * result.expanded_uncertainty / (declared * LARGEST);
         check.remark =
-            Some(format!("the reads take too long to tell it in {passed_s:.0} s: {wanted_s:.0} s would"));
+            Some(format!("the reads take too long to check it in {passed_s:.0} s; {wanted_s:.0} s would do"));
     }
     Some(check)
 }
 
 fn noise(channels: &Channels<'_>, mark: &Mark, step: u16) -> Check {
-    /// What a spread from some hundred readings may differ by chance.
+    /// Factor by which the spread of about a hundred readings may exceed the noise by chance. Judgement of this project.
     const BY_CHANCE: f64 = 1.25;
     let check = blank(channels.task, step, QuantityName::Noise, Role::Condition, "Pa");
     let levels: Vec<f64> =
@@ -137,15 +137,15 @@ fn noise(channels: &Channels<'_>, mark: &Mark, step: u16) -> Check {
     told(judged(check, &result, Some(limits), Acceptance::Simple), "reference.noise")
 }
 
-/// Says which key of the rig sheet is not true.
+/// Names the key of the rig sheet that the measurement contradicts.
 fn told(mut check: Check, key: &str) -> Check {
     if check.verdict == CheckVerdict::NotMet {
-        check.remark = Some(format!("more than the rig sheet declares: mend `{key}`, or what is behind it"));
+        check.remark = Some(format!("not as the rig sheet declares: correct `{key}`, or what causes it"));
     }
     check
 }
 
-/// Step `try`: the level answers the output, in its direction and in the time declared for valves.
+/// Step `try`: the level responds to the output in the right direction, within the delay declared for valves.
 pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: OutputName) -> Vec<Check> {
     let deeper = match output {
         OutputName::Evacuate | OutputName::EvacuateFine | OutputName::Regulator => true,
@@ -178,29 +178,31 @@ pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: 
     }
 }
 
-/// How a level began to move.
+/// The moment at which a level began to move.
 struct Moved {
-    /// When the order began, seconds.
+    /// Start of the command, seconds.
     ordered: f64,
-    /// When it left the level at which it had stood, seconds.
+    /// Moment at which the level left its resting value, seconds.
     began: f64,
-    /// Standard uncertainty of that, seconds.
+    /// Standard uncertainty of that moment, seconds.
     uncertainty: f64,
 }
 
-/// Where a line through the first readings that moved meets the level before; `None` if none moved in the direction.
+/// Intersection of the line through the first readings that moved and the line through those before; `None` if none moved in the
+/// direction.
 fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
     const BEFORE: Duration = Duration::from_millis(300);
-    /// Times the noise: moved, and moved so far that the line is not straight any more.
+    /// Multiples of the noise: moved, and moved too far for a straight line. Judgement of this project.
     const BEYOND: [f64; 2] = [6.0, 40.0];
     const FEWEST: usize = 6;
-    /// Times the noise: surely not moved yet. What lies between this and moved may have begun to.
+    /// Multiple of the noise below which a reading has surely not moved. Between this and `BEYOND` it may have. Judgement of this
+    /// project.
     const STILL: f64 = 1.0;
     let wide = Mark { from: mark.from - BEFORE, ..*mark };
     let samples = channels.raw_samples(&wide);
     let ordered_s = mark.from.seconds();
     let before: Vec<Sample> = samples.iter().filter(|sample| sample.t_s < ordered_s).copied().collect();
-    // A leak moves the level too: what counts is what leaves the line from before.
+    // A leak moves the level too, so only the departure from the earlier line counts.
     let still = fit_line(&before, ordered_s, channels.resolution_pa())?;
     let noise_pa = channels.task.sheets.rig.reference.noise.si().max(channels.resolution_pa());
     let sign = if deeper { 1.0 } else { -1.0 };
@@ -213,7 +215,7 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
     let before_s = last_still.map_or(ordered_s, |last| last.t_s).max(ordered_s);
     let straight = samples[first..].iter().take_while(|sample| gone(sample) < BEYOND[1]).count();
     if straight < FEWEST {
-        // Between two reads it has gone too far for a line: anywhere between them.
+        // The level moved too far for a line between two reads: it began anywhere between them.
         let [began, uncertainty] = [f64::midpoint(before_s, at_s), (at_s - before_s) / 12f64.sqrt()];
         return Some(Moved { ordered: ordered_s, began, uncertainty });
     }
@@ -228,7 +230,7 @@ fn moved(channels: &Channels<'_>, mark: &Mark, deeper: bool) -> Option<Moved> {
     })
 }
 
-/// Step `path-lag`: how long an input needs to show an output that it is wired to, against filter and image age declared.
+/// Step `path-lag`: how long an input takes to show an output wired to it, against the declared filter and image age.
 pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times: u16) -> Vec<Check> {
     let module = &channels.task.sheets.rig.module;
     let (filter_s, age_s) = (module.input_filter.si(), module.image_age.si());
@@ -237,12 +239,12 @@ pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times
     let delays: Vec<[f64; 2]> =
         marks.iter().filter(|mark| mark.step == step).filter_map(|mark| looped(channels, mark)).collect();
     if delays.len() < usize::from(times) {
-        let remark = format!("the input showed {} of {times} switchings of the output", delays.len());
+        let remark = format!("the input showed {} of {times} changes of the output", delays.len());
         let unseen =
             |check: Check| Check { remark: Some(remark.clone()), verdict: CheckVerdict::NotMet, ..check };
         return vec![unseen(lag), unseen(age)];
     }
-    // Not before, not after: what each switching shows for certain.
+    // Each switching gives only bounds of its delay: not before the first, not after the second.
     let later = |a: [f64; 2], b: [f64; 2]| if b[0] + b[1] > a[0] + a[1] { b } else { a };
     let longest = delays.iter().copied().fold([0.0_f64; 2], later);
     let at_least_s = delays.iter().map(|delay| delay[0]).fold(0.0, f64::max);
@@ -250,7 +252,8 @@ pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times
     let shortest_s = delays.iter().map(|delay| delay[1]).fold(f64::INFINITY, f64::min);
     let varies_s = (at_least_s - shortest_s).max(0.0);
     let declared = format!(
-        "once it was {:.0} ms or more, once {:.0} ms or less, never more than {:.0} ms: input_filter = \"0 ms\" with image_age = \"{:.0} ms\" covers it, or what the module's papers say",
+        "once it was {:.0} ms or more, once {:.0} ms or less, never more than {:.0} ms: \
+         write input_filter = \"0 ms\" and image_age = \"{:.0} ms\", or what the module's documents say",
         at_least_s * 1e3,
         shortest_s * 1e3,
         at_most_s * 1e3,
@@ -273,7 +276,7 @@ pub(crate) fn path_lag(channels: &Channels<'_>, marks: &[Mark], step: u16, times
     ]
 }
 
-/// Earliest and latest delay of one switching: the write lies within the mark.
+/// Earliest and latest delay of one switching, seconds. The write lies within the mark.
 fn looped(channels: &Channels<'_>, mark: &Mark) -> Option<[f64; 2]> {
     const AROUND: Duration = Duration::from_millis(100);
     let Segment::Looped { on } = mark.segment else { return None };
@@ -288,7 +291,7 @@ fn looped(channels: &Channels<'_>, mark: &Mark) -> Option<[f64; 2]> {
     Some([earliest_s.max(0.0), latest_s])
 }
 
-/// Step `silence`: whether the outputs were safe after a time in which nobody had sent anything.
+/// Step `silence`: whether the outputs were safe after a time without requests.
 pub(crate) fn silence(channels: &Channels<'_>, marks: &[Mark], step: u16, time: TimeSpan) -> Vec<Check> {
     let rig = &channels.task.sheets.rig;
     let check = blank(channels.task, step, QuantityName::LossOfMaster, Role::Condition, "s");
@@ -309,7 +312,7 @@ pub(crate) fn silence(channels: &Channels<'_>, marks: &[Mark], step: u16, time: 
     let (verdict, remark) = match (driven, safe) {
         (true, true) => (
             CheckVerdict::Met,
-            format!("after {silent_s:.1} s of silence the module had gone to safe by itself"),
+            format!("after {silent_s:.1} s of silence the module had set its outputs safe by itself"),
         ),
         (true, false) => (
             CheckVerdict::NotMet,
@@ -318,15 +321,15 @@ pub(crate) fn silence(channels: &Channels<'_>, marks: &[Mark], step: u16, time: 
             ),
         ),
         (false, _) => {
-            (CheckVerdict::Undecided, String::from("the outputs were safe before: nothing was shown"))
+            (CheckVerdict::Undecided, String::from("the outputs were safe before: nothing was tested"))
         }
     };
     vec![Check { verdict, remark: Some(remark), ..check }]
 }
 
-/// Step `settling`: with which time constant the gas warms after a fast pull.
+/// Step `settling`: the time constant with which the gas warms after a fast pull.
 pub(crate) fn settling(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<Check> {
-    /// By how much a declared time constant may be too short before it matters.
+    /// Factor by which a declared time constant may be too short. Judgement of this project.
     const SPARE: f64 = 1.3;
     let check = blank(channels.task, step, QuantityName::ThermalTime, Role::Condition, "s");
     let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Settling).last().copied() else {
@@ -341,9 +344,9 @@ pub(crate) fn settling(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Ve
     vec![told(judged(check, &result, Some(limits), Acceptance::GuardBand), "manifold.thermal")]
 }
 
-/// Time constant of a level that falls back: the one whose exponential fits best over a leak of any size.
+/// Time constant of a level that falls back, seconds: that of the exponential that fits best, with a leak of any size.
 fn warming(samples: &[Sample], resolution_pa: f64) -> Option<MeasurementResult> {
-    /// Time constants tried, from a hundredth of the time watched to all of it.
+    /// Number of time constants tried, from a hundredth of the time watched to all of it.
     const TRIED: u32 = 120;
     let (first, last) = (samples.first()?, samples.last()?);
     let watched_s = last.t_s - first.t_s;
@@ -365,7 +368,7 @@ fn warming(samples: &[Sample], resolution_pa: f64) -> Option<MeasurementResult> 
     if best.2 < 5.0 * best.1.sqrt() {
         return None;
     }
-    // What fits nearly as well: four times the least square over the number of readings, 95 %.
+    // Time constants that fit nearly as well: squares within 4 divided by the number of readings, about 95 %.
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     let allowed = best.1 * (1.0 + 4.0 / samples.len() as f64);
     let near = || all.iter().filter(|one| one.1 <= allowed).map(|one| one.0);
@@ -378,7 +381,7 @@ fn warming(samples: &[Sample], resolution_pa: f64) -> Option<MeasurementResult> 
     .ok()
 }
 
-/// Values less the straight line through them over time.
+/// The values minus the straight line through them over time.
 fn without_trend(samples: &[Sample], value: impl Fn(&Sample) -> f64) -> Option<Vec<f64>> {
     let first_s = samples.first()?.t_s;
     let points: Vec<Sample> =

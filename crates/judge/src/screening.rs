@@ -1,4 +1,4 @@
-//! What speaks only against a device: an output that is later than its sheets say.
+//! Delays of outputs against their sheets. They can count only against a device, for an output later or earlier than its sheets say.
 
 use crate::condition::judged;
 use crate::promised::{longest_delay_s, selected_delay_s};
@@ -8,18 +8,18 @@ use crate::transition::{Found, ruled_out};
 use tripbench_measure::{Acceptance, Limits, MeasurementResult, Outcome, ToDecide, decide};
 use tripbench_record::{Check, CheckVerdict, Task};
 
-/// A delay is in doubt where it lies beyond what is promised by so many U: 2.6 standard uncertainties, so that of good devices with
-/// four delays one or two in a hundred are left open. Judgement of this project.
+/// A delay is in doubt if it exceeds the promise by this multiple of U: 2.6 standard uncertainties, so that of 100 good devices with
+/// four delays one or two are left open. Judgement of this project.
 const DOUBTED: f64 = 2.6 / 1.96;
-/// What a normal density holds within so many: few crossings have longer tails.
+/// Share of a normal distribution within ± 2.6 standard deviations, 2Φ(2.6) − 1; with few crossings the tails are longer.
 const DOUBTED_HELD: f64 = 0.990_7;
 
-/// Longest time by which an output may be later without a word.
+/// Longest excess of a delay that can be harmless, seconds. Judgement of this project.
 const LONGEST_SPARE_S: f64 = 0.1;
 
-/// Whether the output can be as fast as its sheets say: the levels were found with that delay. Shown to be later is a
-/// fail. Where U reaches beyond what is promised, nothing speaks against the device only if so late an output would not have
-/// moved the level by more than a third of its own U, or by more than it is inside its limits. Else nothing is known.
+/// Whether the output can be as fast as its sheets say, because the levels were found with that delay. Surely later is a fail. If U
+/// reaches beyond the promise, the check passes without objection only where such a delay would have moved the level by no more than a
+/// third of its own U, or by no more than its distance to the limits. Otherwise it is undecided.
 pub(crate) fn delay_check(
     task: &Task,
     check: Check,
@@ -28,7 +28,7 @@ pub(crate) fn delay_check(
     slack_pa: f64,
 ) -> Check {
     let Some(result) = found.delay.clone() else {
-        let remark = "the output's change was not seen well enough in the ramps of one of two rates";
+        let remark = "at one of the two rates the output's changes could not be located well enough";
         return Check { remark: Some(remark.into()), ..check };
     };
     if let Some(check) = before_the_level(&check, &result) {
@@ -59,7 +59,7 @@ pub(crate) fn delay_check(
         let remark = "earlier than the delay that is set, though few ramps may make it seem so";
         (CheckVerdict::Undecided, String::from(remark))
     } else if decide(&result, harmless, Acceptance::GuardBand) == Outcome::Pass {
-        // A value beyond the limit that stands beside it needs a word.
+        // A value beyond the displayed limit needs an explanation.
         let (so_far, beyond) = if result.value > promised_s {
             ("not surely later than its sheets say", "more")
         } else if selected_s > 0.0 && result.value < selected_s {
@@ -94,37 +94,37 @@ pub(crate) fn delay_check(
     Check { verdict, remark: Some(remark), to_decide, conformance_probability: None, ..shown }
 }
 
-/// How far from its value a delay is in doubt, seconds.
+/// Distance from its value at which a delay is in doubt, seconds.
 pub(crate) fn doubted_s(found: &MeasurementResult) -> f64 {
     found.density.half_width(DOUBTED_HELD).max(DOUBTED * found.expanded_uncertainty)
 }
 
-/// Whether a delay is doubtful: later than the sheets promise, earlier than the one that is set.
+/// Whether a delay is in doubt: later than the sheets promise; earlier than the selected delay.
 fn doubted(task: &Task, result: &MeasurementResult) -> [bool; 2] {
     let selected_s = selected_delay_s(task);
     let away = doubted_s(result);
     [result.value - away > longest_delay_s(task), selected_s > 0.0 && result.value + away < selected_s]
 }
 
-/// Whether a delay that was found rules out, or makes doubtful, what the sheets promise.
+/// Whether a measured delay rules out the promised one or puts it in doubt.
 pub(crate) fn speaks_against(task: &Task, result: &MeasurementResult, found: &Found) -> bool {
     doubted(task, result).contains(&true) || ruled_out(result, found.promised_delay(task))
 }
 
-/// What would show a delay to be inside some limits. How many ramps would is not said: more of them are not more of the
-/// slow ones beside the fast.
+/// What would show a delay to be inside these limits. The number of ramps is left out, because more ramps do not add slow ones beside
+/// the fast.
 fn would_decide(check: Check, result: &MeasurementResult, limits: Limits) -> Option<ToDecide> {
     judged(check, result, Some(limits), Acceptance::GuardBand).to_decide
 }
 
-/// By how much later than promised an output may be without a word, seconds: it would not have moved its level by more than a third
-/// of its own U, or by more than the level has to spare inside its limits.
+/// By how much an output may be later than promised without objection, seconds: the level would move by no more than the larger of
+/// a third of its own U and its distance to the limits.
 pub(crate) fn spare_s(level: &Level, slack_pa: f64) -> f64 {
     let harmless_pa = slack_pa.max(level.result.expanded_uncertainty / 3.0);
     (harmless_pa / level.per_delay_pa_per_s.abs().max(1.0)).min(LONGEST_SPARE_S)
 }
 
-/// How far a check's value is from leaving its pass, pascal; 0 where it is undecided.
+/// How far a passing value is inside its limits, pascal; 0 if undecided, infinite if a delay cannot change the verdict.
 pub(crate) fn slack_pa(check: &Check) -> f64 {
     if check.limits.is_none() {
         return f64::INFINITY;
@@ -134,7 +134,7 @@ pub(crate) fn slack_pa(check: &Check) -> f64 {
     let inside = (found.value - low).min(high - found.value) - found.expanded_uncertainty;
     match check.verdict {
         CheckVerdict::Pass => inside.max(0.0),
-        // What fails, fails whatever its output's delay is.
+        // A failed level stays failed whatever the delay is.
         CheckVerdict::Fail => f64::INFINITY,
         CheckVerdict::Undecided | CheckVerdict::Measured | CheckVerdict::Met | CheckVerdict::NotMet => 0.0,
     }

@@ -1,4 +1,5 @@
-//! The spread of single crossings: worse than promised speaks against a device, and whether the crossings could have shown a larger one.
+//! The spread of single crossings: a spread larger than promised counts against a device, and a second check says whether one would
+//! have shown.
 
 use crate::condition::judged;
 use crate::coverage::role;
@@ -11,17 +12,17 @@ use tripbench_measure::{
 };
 use tripbench_record::{Check, CheckVerdict, CrossingRecord, Role, Task};
 
-/// A spread fails where the probability that it is as promised is below this: of good devices with four levels one in a thousand.
+/// A spread fails if the probability that it is as promised is below this: one in a thousand good devices with four levels.
 const WRONG_FAIL: f64 = 2.5e-4;
-/// And is in doubt where it is below this: of good devices with four levels one in a hundred. Both are judgements of this project.
+/// It is in doubt below this: one in a hundred good devices with four levels. Both are judgements of this project.
 const DOUBT: f64 = 2.5e-3;
-/// A spread so many times as large as promised should show in typical ramps; three exact crossings are just enough for it. Judgement
-/// of this project.
+/// A spread this many times as large as promised should show in typical ramps; three exact crossings are just enough. Judgement of this
+/// project.
 const SHOULD_SHOW: f64 = 3.0;
 
-/// Spread of a level as a standard deviation, against half of what the type promises as a half width. Surely worse is a
-/// fail; probably worse is undecided; else nothing speaks against it. Fewer than three ramps say nothing of a spread. A second check
-/// says whether the crossings were located closely enough for a spread to show.
+/// Checks of the spread of a level, as a standard deviation, against half of the promised half width. Surely larger is a fail, probably
+/// larger is undecided; otherwise nothing is against it. Fewer than three ramps do not show a spread. The second check says whether the
+/// crossings were located closely enough to show a larger spread.
 pub(crate) fn spread(
     task: &Task,
     check: Check,
@@ -33,7 +34,7 @@ pub(crate) fn spread(
     let Some(level) = level.filter(|level| level.count > 1) else { return vec![check] };
     let (spread, promised) = (level.random.repeatability_pa, promised_spread_pa(task, level.result.value));
     let Some(most) = level.random.spread_quantile(0.975) else { return vec![check] };
-    // The longer side of the interval that holds 95 %; as if normal, so that U is just that.
+    // The longer side of the 95 % interval, expressed as a normal standard deviation, so that U equals that side.
     let side = (most - spread).max(0.0) / normal_quantile(0.975);
     let part = Contribution::scatter("interval of a spread, its longer side", level.count, side);
     let Ok(result) = combine(spread, 0.0, vec![part.of("this run")]) else { return vec![check] };
@@ -42,26 +43,26 @@ pub(crate) fn spread(
     let (within, ramps) = (level.random.spread_within(promised), level.count);
     let few = task.sheets.settings.is_some() && task.sheets.device.is_some();
     let (verdict, remark) = if !judges && few {
-        (CheckVerdict::Undecided, Some(String::from("fewer than three ramps say nothing of a spread")))
+        (CheckVerdict::Undecided, Some(String::from("fewer than three ramps do not show a spread")))
     } else if !judges {
         (CheckVerdict::Measured, None)
     } else if within < WRONG_FAIL {
         (CheckVerdict::Fail, None)
     } else if within < DOUBT {
-        let remark = format!("more than promised, though {ramps} ramps do not prove it");
+        let remark = format!("more than promised, but {ramps} ramps do not prove it");
         (CheckVerdict::Undecided, Some(remark))
     } else {
-        (CheckVerdict::Measured, Some(format!("nothing against it, as far as {ramps} ramps tell")))
+        (CheckVerdict::Measured, Some(format!("nothing against it in {ramps} ramps")))
     };
     let share = judges.then_some(within);
     let check = Check { verdict, remark, conformance_probability: share, to_decide: None, ..check };
-    // A spread that is found to be too large did show.
+    // A spread found to be too large has shown.
     let shows = within < DOUBT || !hides_spread(task, level, crossings);
     let covering = judges.then(|| shown(task, &check, shows));
     std::iter::once(check).chain(covering).collect()
 }
 
-/// Whether a spread would have shown.
+/// Whether a larger spread would have shown.
 fn shown(task: &Task, found: &Check, shows: bool) -> Check {
     let (verdict, remark) = if shows {
         (CheckVerdict::Pass, "a spread three times as large as promised would show in about half of all runs")
@@ -80,19 +81,19 @@ fn shown(task: &Task, found: &Check, shows: bool) -> Check {
     }
 }
 
-/// Whether crossings that are located as closely as these hide a spread that is [`SHOULD_SHOW`] times as large as promised: such
-/// crossings, as they typically scatter, would not be doubted. A delay that the crossings have to show themselves takes one of them.
+/// Whether crossings located this closely hide a spread [`SHOULD_SHOW`] times as large as promised: with such a typical scatter they
+/// would not be in doubt. Where the crossings also determine the delay, one of them is used up for it.
 pub(crate) fn hides_spread(task: &Task, level: &Level, crossings: &Crossings) -> bool {
     let promised_pa = promised_spread_pa(task, level.result.value);
     let typical = typical(task, (level.result.value, crossings), promised_pa);
     let hidden =
         |found: Option<LevelPosterior>| found.is_none_or(|found| found.spread_within(promised_pa) >= DOUBT);
     let all = &typical.intervals;
-    // What shows with one crossing less shows, whatever the delay is.
+    // A spread that shows with one crossing fewer shows whatever the delay is.
     if level.at_rates && all.split_last().is_some_and(|(_, fewer)| !hidden(posterior(fewer, promised_pa))) {
         return false;
     }
-    // What all of them hide at one rate is hidden; only in between the delay has to be asked.
+    // A spread hidden by all crossings at one rate is hidden; only between these cases does the delay matter.
     if !level.at_rates || hidden(posterior(all, promised_pa)) {
         return hidden(posterior(all, promised_pa));
     }
@@ -100,8 +101,8 @@ pub(crate) fn hides_spread(task: &Task, level: &Level, crossings: &Crossings) ->
     hidden(rates.map(|rates| if level.delay_open { rates.free } else { rates.level }))
 }
 
-/// The same crossings of a device that scatters [`SHOULD_SHOW`] times as much as promised, at its level and with the delay that is
-/// promised in the mean.
+/// The same crossings of a device that scatters [`SHOULD_SHOW`] times as much as promised, at its level and with the mean promised
+/// delay.
 fn typical(task: &Task, (level_pa, crossings): (f64, &Crossings), promised_pa: f64) -> Crossings {
     let delay_s = delay_prior(task, crossings.taken_off_s, 0.0).centre_s;
     let away = scatter(crossings.intervals.len(), SHOULD_SHOW * promised_pa);
@@ -115,9 +116,9 @@ fn typical(task: &Task, (level_pa, crossings): (f64, &Crossings), promised_pa: f
     Crossings { intervals, ..crossings.clone() }
 }
 
-/// Deviations of so many crossings. Their standard deviation is what crossings that scatter by `spread_pa` show in the mean, which is less
-/// the fewer they are (ISO 7870-2, factor c4; here by its usual approximation). They descend, but begin a third of their number later:
-/// those of one rate, which stand together or in turn, have no trend then.
+/// Deviations of `count` crossings, pascal. Their standard deviation is the mean of what a scatter of `spread_pa` shows, which is
+/// smaller for few crossings (ISO 7870-2, factor c4, by its usual approximation). They descend, starting a third of their number later,
+/// so that crossings at one rate, which are adjacent or alternate, have no trend.
 pub(crate) fn scatter(count: usize, spread_pa: f64) -> Vec<f64> {
     if count < 2 {
         return vec![0.0; count];

@@ -1,4 +1,4 @@
-//! When an edge was: between two reads, or closer where the module stamps it with a clock of its own.
+//! The time of an edge: between two reads, or closer where the module stamps it with its own clock.
 
 use crate::channel::{Change, Channels};
 use tripbench_measure::{Bracket, bracket};
@@ -6,11 +6,11 @@ use tripbench_quantity::Span;
 use tripbench_record::Mark;
 use tripbench_rig::{Bit, DigitalInput, ModuleClock, RegisterInput};
 
-/// Largest relative error of a module's clock: twice a common crystal's 50 ppm, from memory.
+/// Largest relative error of a module's clock: twice the 50 ppm of a common crystal, from memory.
 const LARGEST_DRIFT: f64 = 1e-4;
 
-/// The interval in which an edge lies. Where the module stamps edges it is what stamp and reads allow together; `None` if
-/// they contradict each other, or the stamp was not read.
+/// The interval in which an edge lies. With a stamp it is the intersection of the intervals from stamp and reads; `None` if these
+/// contradict each other, or the stamp was not read.
 pub(crate) fn edge(
     channels: &Channels<'_>,
     mark: &Mark,
@@ -21,7 +21,7 @@ pub(crate) fn edge(
     let by_reads = bracket(change.last_old, change.first_new, module.input_filter, module.image_age);
     let (Some(capture), Some(clock)) = (&input.capture, &module.clock) else { return Some(by_reads) };
     let stamped = by_stamp(channels, mark, (input, capture), clock, change)?;
-    // The stamp is taken behind the filter, as the state is, but not from the image.
+    // Like the state, the stamp is taken after the input filter, but it does not pass through the image.
     let filter_s = module.input_filter.si();
     let both = Bracket {
         earliest_s: by_reads.earliest_s.max(stamped.earliest_s - filter_s),
@@ -30,15 +30,15 @@ pub(crate) fn edge(
     (both.earliest_s <= both.latest_s).then_some(both)
 }
 
-/// A reading of the module's clock: whole ticks, counted on over its end, and when it was read.
+/// A reading of the module's clock: ticks, continued across overflows, and the span of the read.
 #[derive(Debug, Clone, Copy)]
 struct Reading {
     ticks: f64,
     span: Span,
 }
 
-/// Where the stamp puts the edge on the run's clock: every reading of the module's clock in the stretch says something of
-/// how the two clocks lie to each other.
+/// The edge from its stamp, on the clock of the run. Every reading of the module's clock in the stretch bounds the offset between the
+/// two clocks.
 fn by_stamp(
     channels: &Channels<'_>,
     mark: &Mark,
@@ -66,7 +66,7 @@ fn by_stamp(
         }
     }
     let stamp = stamped?;
-    // Host time at the start of that tick, as each reading bounds it: tick n lasts from n to n + 1.
+    // Start of that tick on the clock of the run, bounded by each reading: tick n lasts from n to n + 1.
     let (mut earliest_s, mut latest_s) = (f64::NEG_INFINITY, f64::INFINITY);
     for reading in &readings {
         let away_s = (reading.ticks - stamp) * tick_s;

@@ -1,5 +1,5 @@
-//! Every state of every output over the whole run, against what the level allowed: evidence against a device, whatever the ramps
-//! show. What should not have changed and did, and what should have and did not.
+//! Every state of every output over the whole run, against what the level allowed: changes that should not have happened, and changes
+//! that did not happen. A wrong state counts against a device, whatever the ramps show.
 
 use crate::channel::{Channels, Zero, changes, conversions_show, zero_before};
 use crate::condition::blank;
@@ -12,14 +12,14 @@ use tripbench_quantity::{Mono, Span, VacuumLevel};
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, Task};
 use tripbench_rig::{DigitalInput, OutputName, Position, Scan};
 
-/// A delay that is in doubt may be so much longer than promised without being held against a device here: the delay has a check of
-/// its own. Seconds.
+/// A delay up to this much longer than promised does not count against a device here, because the delay has a check of its own,
+/// seconds. Judgement of this project.
 const SPARE_S: f64 = 0.1;
-/// A device that was powered for so long shows its state, seconds: three times the longest start-up delay of a proximity switch
-/// (IEC 60947-5-2, 300 ms; value from memory, and an analogy).
+/// Time with power after which a device shows its state, seconds: three times the longest start-up delay of a proximity switch (IEC
+/// 60947-5-2, 300 ms; value from memory, and an analogy).
 const STARTED_S: f64 = 1.0;
 
-/// The whole run: in each scan the least and the greatest level that an output may still answer to.
+/// The whole run, with the range of levels that an output may still respond to in each scan.
 #[derive(Debug)]
 pub(crate) struct Run<'c> {
     pub(crate) channels: &'c Channels<'c>,
@@ -30,24 +30,24 @@ pub(crate) struct Run<'c> {
 #[derive(Debug)]
 pub(crate) struct Moment<'c> {
     pub(crate) scan: &'c Scan,
-    /// Level as it was read in it, pascal, and when that was, seconds: the mean age of a reading is taken off where readings do not show
-    /// it themselves.
+    /// Level as read in this scan, pascal, and its time, seconds. The mean age of a reading is subtracted where the readings do not
+    /// show it.
     pub(crate) level_pa: f64,
     pub(crate) read_s: f64,
-    /// Least and greatest level since the longest delay before it, pascal.
+    /// Least and greatest level within the longest delay before the scan, pascal.
     pub(crate) least_pa: f64,
     pub(crate) greatest_pa: f64,
-    /// Whether the devices have power for long enough.
+    /// Whether the devices have had power for long enough.
     pub(crate) powered: bool,
 }
 
 impl<'c> Run<'c> {
-    /// From the start to the last mark of a step. `None` without a zero.
+    /// From the start of the run to the last mark of a step; `None` without a zero.
     pub(crate) fn up_to(channels: &'c Channels<'c>, marks: &[Mark], step: u16) -> Option<Self> {
         Self::with_delay(channels, (marks, step), longest_delay_s(channels.task))
     }
 
-    /// The same, where an output may be late by so many seconds.
+    /// The same for outputs that may be late by `delay_s`.
     pub(crate) fn with_delay(
         channels: &'c Channels<'c>,
         (marks, step): (&[Mark], u16),
@@ -85,7 +85,7 @@ fn moments<'c>(
         while samples.get(to).is_some_and(|sample| sample.t_s <= end_s + after_s) {
             to += 1;
         }
-        // One reading more at each end: in between the level was anything between two.
+        // One more reading at each end: between two readings the level may have been anywhere between them.
         let here = from.saturating_sub(1)..(to + 1).min(samples.len());
         since = if is_powered(channels, scan) { since.or(Some(begin_s)) } else { None };
         Moment {
@@ -100,7 +100,7 @@ fn moments<'c>(
     scans.iter().zip(samples).map(moment).collect()
 }
 
-/// Whether the devices have power, where an output of the rig gives it.
+/// Whether the devices have power; always true where no output of the rig switches it.
 fn is_powered(channels: &Channels<'_>, scan: &Scan) -> bool {
     let mut outputs = channels.task.sheets.rig.outputs.iter();
     let power = outputs.find(|output| output.name == OutputName::DevicePower);
@@ -111,14 +111,14 @@ fn is_powered(channels: &Channels<'_>, scan: &Scan) -> bool {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Output<'r> {
     pub(crate) input: &'r DigitalInput,
-    /// Its state where the vacuum is deep.
+    /// Its state at deep vacuum.
     pub(crate) deep: bool,
-    /// Where it changes with rising vacuum, and where with falling.
+    /// Where it changes with rising vacuum, and with falling vacuum.
     pub(crate) rising: LevelLimits,
     pub(crate) falling: LevelLimits,
 }
 
-/// The outputs of a position whose levels are known: the switch output, and the valve output where the device saves air.
+/// The outputs of a position whose levels are known: the switch output, and the valve output of a device that saves air.
 pub(crate) fn outputs<'r>(task: &Task, position: &'r Position, expected: &Expected) -> Vec<Output<'r>> {
     let settings = task.sheets.settings.as_ref();
     let closed = settings.is_some_and(|settings| settings.logic == Logic::NormallyClosed);
@@ -132,7 +132,7 @@ pub(crate) fn outputs<'r>(task: &Task, position: &'r Position, expected: &Expect
     std::iter::once(switch).chain(valve).collect()
 }
 
-/// How far beyond its limits a level has to be so that it surely is: the reference, and what a single crossing may lie beside.
+/// Distance beyond a limit at which a level is surely outside it, pascal: for the reference, and for the spread of single crossings.
 pub(crate) fn surely_pa(task: &Task, zero: Zero, level_pa: f64) -> f64 {
     let reference = &task.sheets.rig.reference;
     let calibration = reference.calibration.standard_uncertainty_pa(VacuumLevel::new(level_pa));
@@ -142,12 +142,12 @@ pub(crate) fn surely_pa(task: &Task, zero: Zero, level_pa: f64) -> f64 {
         + 3.0 * promised_spread_pa(task, level_pa)
 }
 
-/// What an output did that the level did not allow, in one scan.
+/// A state in one scan that the level did not allow.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Wrong {
-    /// On, in the sense of its deep state, though the level was less deep than where it may be.
+    /// In its state at deep vacuum, although the level was less deep than where it may be.
     OnTooShallow,
-    /// Off though the level was deeper than where it must be on.
+    /// Not in its state at deep vacuum, although the level was deeper than where it must be.
     OffTooDeep,
 }
 
@@ -198,13 +198,13 @@ pub(crate) fn output_states(
         .filter_map(|plan| Some((plan.number, task.sheets.rig.position(plan.number)?)))
         .map(|(number, position)| (number, run.wrong(position, zero, &outputs(task, position, &expected))))
         .collect();
-    // What all of several devices do in the same scan is the rig's, until it is shown to be theirs.
+    // A wrong state of all devices in the same scan is attributed to the rig until shown otherwise.
     let common = |index: usize| wrong.len() > 1 && wrong.iter().all(|(_, all)| all[index].is_some());
     let live = run.live_until();
     let judged = |(number, all): &(u8, Vec<Option<Wrong>>)| {
         let alive = task.sheets.rig.position(*number).is_some_and(|position| run.alive(position));
-        // After the last change of any input they may be frozen; a position without a sign of life may be empty, and one whose plug
-        // nobody sees may have lost it since its own last change.
+        // After the last change of any input the inputs may be frozen. A position that never changed may be empty, and one without a
+        // plug input may have been unplugged after its own last change.
         let until = task.sheets.rig.position(*number).map_or(0, |position| run.shown_until(position, live));
         let shown = |index: usize| alive && index < until && !common(index);
         let counted =
@@ -215,7 +215,7 @@ pub(crate) fn output_states(
 }
 
 impl Run<'_> {
-    /// What a position's outputs did wrong in each scan.
+    /// The wrong states of a position's outputs in each scan.
     fn wrong(&self, position: &Position, zero: Zero, outputs: &[Output<'_>]) -> Vec<Option<Wrong>> {
         let surely = surely_pa(
             self.channels.task,
@@ -251,7 +251,7 @@ impl Run<'_> {
         inputs.map(|input| self.last_change(input)).max().unwrap_or(0)
     }
 
-    /// What the module's counters and the reads do not agree in, from when the devices have power to the end.
+    /// Disagreement between the module's counters and the reads, while the devices have power.
     fn counted(&self, position: &Position) -> Counted {
         let powered = || self.moments.iter().filter(|moment| moment.powered);
         let (Some(first), Some(last)) = (powered().next(), powered().next_back()) else {
@@ -266,7 +266,7 @@ impl Run<'_> {
         all
     }
 
-    /// Number of scans up to which the states of a position say something.
+    /// Number of scans up to which the states of a position are evidence.
     fn shown_until(&self, position: &Position, live: usize) -> usize {
         if position.present.is_some() {
             return live;
@@ -275,14 +275,14 @@ impl Run<'_> {
         inputs.map(|input| self.last_change(input)).max().unwrap_or(0)
     }
 
-    /// Number of scans up to the last change of an input; 0 where it never changed.
+    /// Number of scans up to the last change of an input; 0 if it never changed.
     fn last_change(&self, input: &DigitalInput) -> usize {
         let state = |moment: &Moment<'_>| self.channels.bit(moment.scan, input).map(|bit| bit.on);
         let changed = self.moments.windows(2).rposition(|pair| state(&pair[0]) != state(&pair[1]));
         changed.map_or(0, |index| index + 1)
     }
 
-    /// Whether a position shows life: a change of its outputs, or its plug.
+    /// Whether a position is in use: an output changed, or its plug was seen.
     fn alive(&self, position: &Position) -> bool {
         let changes = |input| self.last_change(input) > 0;
         let plugged = position.present.as_ref().is_some_and(|present| {
@@ -306,29 +306,29 @@ impl Run<'_> {
         let first = all.iter().position(Option::is_some);
         if let Some(remark) = first.and_then(|index| self.remark(all, index)) {
             let remark = format!(
-                "{remark}; every device did so in the same moment, or no input changed afterwards: device power, module, or not connected?"
+                "{remark}; every device did so in the same scan, or no input changed afterwards: check device power, module and connections"
             );
             return Check { remark: Some(remark), ..check };
         }
         if !self.moments.iter().any(|moment| moment.powered) {
-            return Check { remark: Some("the devices had no power for long enough".into()), ..check };
+            return Check { remark: Some("the devices were not powered for long enough".into()), ..check };
         }
         if !counted.agrees() {
             return Check { remark: Some(between_reads_remark(counted)), ..check };
         }
-        let remark = "in every scan of the run as the level allowed";
+        let remark = "every scan of the run was as the level allowed";
         Check { verdict: CheckVerdict::Pass, remark: Some(remark.into()), ..check }
     }
 
-    /// What was wrong first, and how often in all.
+    /// The first wrong state, and how often there was one.
     fn remark(&self, all: &[Option<Wrong>], index: usize) -> Option<String> {
         let (moment, wrong) = (self.moments.get(index)?, (*all.get(index)?)?);
         let times = all.windows(2).filter(|pair| pair[0].is_none() && pair[1].is_some()).count()
             + usize::from(all.first().is_some_and(Option::is_some));
         let level = self.channels.task.sheets.site.style.level(VacuumLevel::new(moment.level_pa.max(0.0)));
         let what = match wrong {
-            Wrong::OnTooShallow => "an output was as if vacuum were deep",
-            Wrong::OffTooDeep => "an output was as if there were no vacuum",
+            Wrong::OnTooShallow => "an output showed deep vacuum",
+            Wrong::OffTooDeep => "an output showed no vacuum",
         };
         Some(format!(
             "{what} at {level}, {:.1} s after the start; {} in the run",
@@ -338,7 +338,7 @@ impl Run<'_> {
     }
 }
 
-/// Bounds of what the level was when an output was meant that changed between two reads and has a delay within `delay_s`, pascal.
+/// Bounds of the level to which an output responded that changed between two reads with a delay within `delay_s`, pascal.
 pub(crate) fn level_around(
     run: &Run<'_>,
     (from, to): (Span, Span),
@@ -346,7 +346,7 @@ pub(crate) fn level_around(
 ) -> Option<[f64; 2]> {
     let rig = &run.channels.task.sheets.rig;
     let (lag, module) = (&rig.reference.lag, &rig.module);
-    // A reading shows the level of its lag before, and of its age.
+    // A reading shows the level of an earlier moment, by the lag and by its age.
     let converter_s = module.converter.si();
     let [newest_s, oldest_s] = if conversions_show(run.channels.task) {
         [0.0, converter_s]
@@ -362,7 +362,8 @@ pub(crate) fn level_around(
         run.moments.iter().filter(move |moment| (from_s..=to_s).contains(&moment.read_s))
     };
     let line = line(within(begin_s - BESIDE_S, end_s + BESIDE_S));
-    // What was read in between, and what a straight line through a little more says of the ends: a converter may repeat a value.
+    // The readings in between, and the ends of a straight line through a slightly longer stretch, because a converter may repeat a
+    // value.
     let read = within(begin_s, end_s).map(|moment| moment.level_pa);
     let ends = line.into_iter().flat_map(|[at_s, level_pa, slope_pa_per_s]| {
         [begin_s, end_s].map(|end_s| level_pa + slope_pa_per_s * (end_s - at_s))
@@ -371,10 +372,10 @@ pub(crate) fn level_around(
     Some([all.iter().copied().reduce(f64::min)?, all.iter().copied().reduce(f64::max)?])
 }
 
-/// Stretch on both sides of an edge from which its rate is taken, seconds.
+/// Stretch on both sides of an edge that gives its rate, seconds.
 const BESIDE_S: f64 = 0.025;
 
-/// Straight line through the levels of moments by least squares: a time, the level then, and its slope; `None` for fewer than three.
+/// Least-squares line through the levels of moments: a time, the level at that time and the slope; `None` for fewer than three moments.
 fn line<'m>(moments: impl Iterator<Item = &'m Moment<'m>>) -> Option<[f64; 3]> {
     let points: Vec<(f64, f64)> = moments.map(|moment| (moment.read_s, moment.level_pa)).collect();
     if points.len() < 3 {

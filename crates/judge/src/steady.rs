@@ -1,13 +1,13 @@
-//! Whether the rig evacuates as fast in every ramp: a hose that comes off changes that.
+//! Whether the rig evacuates at the same rate in every ramp: a hose that comes off changes the rate.
 
 use crate::channel::{Channels, marks_of};
 use crate::condition::{blank, judged};
 use tripbench_measure::{Acceptance, Contribution, Limits, combine, distinct, fit_line};
 use tripbench_record::{Check, CheckVerdict, Mark, Motion, QuantityName, Role, Segment, SwitchPointsTask};
 
-/// Largest ratio between the rates of two ramps at one level: more means that the rig changed in the run. Judgement of this
-/// project: a hose that is off gives far more; at full flow the gas temperature does far less, through a throttle up to
-/// a third.
+/// Largest ratio between the rates of two ramps at one level; more means that the rig changed during the run. Judgement of this
+/// project: a hose that is off gives far more. The gas temperature changes the rate far less at full flow, and by up to a third through
+/// a throttle.
 ///
 /// After a fall at full vent the gas is warmer than after one through a throttle, and the next ramp is up to a quarter faster.
 pub(crate) const fn largest_ratio(motion: Motion, rising: bool, fast_falls: bool) -> f64 {
@@ -15,17 +15,17 @@ pub(crate) const fn largest_ratio(motion: Motion, rising: bool, fast_falls: bool
         (Motion::FullFlow, _) if fast_falls => 1.35,
         (Motion::Throttled, true) | (Motion::Regulated { .. }, _) => 2.0,
         (Motion::FullFlow, _) | (Motion::Throttled, false) => 1.10,
-        // A hand is steady to a factor of two or so, both ways.
+        // A person keeps the rate within a factor of about two, in both directions.
         (Motion::ByHand { .. }, _) => 4.0,
-        // What is settled has no rate.
+        // Settled levels have no rate.
         (Motion::Pulses { .. }, _) => f64::INFINITY,
     }
 }
 
-/// A hose that comes off or a leak that opens in the run changes the rate at which the rig evacuates.
+/// Checks that the evacuation rate stayed the same: a hose that comes off, or a new leak, changes it.
 pub(crate) fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &SwitchPointsTask) -> Check {
     let check = blank(channels.task, step, QuantityName::EvacuationSteady, Role::Condition, "1");
-    // Where some cycles are throttled, the others are compared.
+    // Throttled cycles are left out where only some cycles are throttled.
     let slow = task.slow(true);
     let is_alike = |segment| matches!(segment, Segment::Rising { cycle } if !slow.contains(cycle));
     let rising = marks_of(marks, step, is_alike);
@@ -43,7 +43,7 @@ pub(crate) fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &
         .collect();
     if rates.len() != usize::from(task.cycles - slow.count()) || rates.iter().any(|(rate, _)| *rate <= 0.0) {
         return Check {
-            remark: Some("the evacuation rate could not be followed in every ramp".into()),
+            remark: Some("the evacuation rate could not be determined in every ramp".into()),
             ..check
         };
     }
@@ -68,10 +68,8 @@ pub(crate) fn steady(channels: &Channels<'_>, marks: &[Mark], step: u16, task: &
         Acceptance::GuardBand,
     );
     if check.verdict != CheckVerdict::Met {
-        check.remark = Some(
-            "the rig evacuates at a different rate than before: a hose, a seal or the air changed in the run"
-                .into(),
-        );
+        check.remark =
+            Some("the evacuation rate changed during the run: check hoses, seals and compressed air".into());
     }
     check
 }

@@ -21,7 +21,7 @@ use tripbench_quantity::LevelDifference;
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Role, Segment, StepTask, SwitchPointsTask};
 use tripbench_rig::{DigitalInput, Position};
 
-/// Checks of the rig and of each position that takes part, as they are found: what all positions share is not taken back in them.
+/// Checks of the rig and of each position, before delays shared by all positions are set to undecided.
 pub(crate) fn switch_points(
     channels: &Channels<'_>,
     marks: &[Mark],
@@ -31,7 +31,7 @@ pub(crate) fn switch_points(
     let zero = zero_before(marks, step).and_then(|mark| channels.zero(mark));
     let inputs_live = inputs_live(channels, marks, step);
     let run = is_first(channels.task, step).then(|| Run::up_to(channels, marks, step)).flatten();
-    // Where something else sets the rate, it tells nothing of the rig: a second leak step does.
+    // A regulated rate shows nothing about the rig; a second leak step does.
     let mut checks: Vec<Check> =
         task.rising.is_free().then(|| steady(channels, marks, step, task)).into_iter().collect();
     for plan in &channels.task.positions {
@@ -49,8 +49,8 @@ pub(crate) fn switch_points(
     checks
 }
 
-/// Largest distance from the selected delay to another one that the ramps of an earlier step still allow, seconds. With no earlier
-/// step, every delay that the type lets one select is allowed.
+/// Largest distance from the selected delay to another one that the ramps of an earlier step still allow, seconds. Without an earlier
+/// step, every selectable delay of the type is allowed.
 pub(crate) fn other_before_s(
     channels: &Channels<'_>,
     (marks, step): (&[Mark], u16),
@@ -75,12 +75,12 @@ struct At<'c> {
     ramps: Ramps<'c>,
     channels: &'c Channels<'c>,
     marks: &'c [Mark],
-    /// The whole run so far, where the first operation is looked for.
+    /// The run up to this step, where the first operation is checked.
     run: Option<&'c Run<'c>>,
     step: u16,
     task: &'c SwitchPointsTask,
     position: &'c Position,
-    /// Whether any input of any position changed in the step: inputs that all stand still may be frozen.
+    /// Whether any input of any position changed in the step. Inputs that never change may be frozen.
     inputs_live: bool,
 }
 
@@ -93,7 +93,7 @@ fn inputs_live(channels: &Channels<'_>, marks: &[Mark], step: u16) -> bool {
     inputs.any(|input| ramps.iter().any(|mark| !changes(&channels.bits(mark, input)).is_empty()))
 }
 
-/// An output in one direction with what was found of it.
+/// An output in one direction, with its crossings and level.
 struct Judged<'r> {
     transition: Transition<'r>,
     found: Found,
@@ -132,7 +132,7 @@ impl At<'_> {
                 if switches { slack(&[&levels[0], &levels[1], &hysteresis]) } else { slack(&[level]) };
             delays.push(self.delay(one, slack));
         }
-        // Levels of the switch output first, then what follows from them, then the valve output's.
+        // Levels of the switch output first, then what follows from them, then those of the valve output.
         let mut checks = levels;
         let valve = checks.split_off(2);
         checks.push(hysteresis);
@@ -161,8 +161,8 @@ impl At<'_> {
         checks
     }
 
-    /// Every output in each direction, its level found with its delay; and whether one of them shows the delay that is selected:
-    /// a device has one selection for all.
+    /// Every output in each direction, with its level; and the largest distance to another selectable delay that all of them allow,
+    /// seconds: one selection applies to all outputs of a device.
     fn found(&self) -> (Vec<Judged<'_>>, f64) {
         let task = self.channels.task;
         let mut found: Vec<(Transition<'_>, Found)> = transitions(task, self.position, self.task.valve)
@@ -192,7 +192,7 @@ impl At<'_> {
         blank(self.channels.task, self.step, quantity, Role::Screening, "Pa")
     }
 
-    /// An output changes once in a ramp; more, seen by the reads or counted by the module, is chatter and no switching.
+    /// Checks that an output changes once in a ramp: more changes, read or counted by the module, are chatter.
     fn chatter(&self, on: &Crossings, off: &Crossings, judged: bool) -> Check {
         let role = if judged { Role::Required } else { Role::Informative };
         let check = blank(self.channels.task, self.step, QuantityName::Chatter, role, "1");
@@ -208,17 +208,17 @@ impl At<'_> {
         let (verdict, remark) = if seen + counted == 0 && changed == 0 {
             (CheckVerdict::Undecided, format!("the output never changed in {ramps} ramps"))
         } else if seen + counted == 0 {
-            (CheckVerdict::Pass, format!("one change in {changed} of {ramps} ramps, none more"))
+            (CheckVerdict::Pass, format!("one change in {changed} of {ramps} ramps, no more"))
         } else {
             let words = format!(
                 "{seen} changes more than expected were read and {counted} more counted in {ramps} ramps, {}",
                 places.join(" and ")
             );
-            // What was read is shown; a counter that no read agrees with may be the counter of another input.
+            // Read changes are proof; a count without them may come from the counter of another input.
             if seen > 0 && !by_hand::can_switch_back(&self.channels.task.sheets) {
                 (CheckVerdict::Fail, words)
             } else if seen > 0 {
-                (CheckVerdict::Undecided, format!("{words}: the hand may have gone back so far unseen"))
+                (CheckVerdict::Undecided, format!("{words}: the hand may have turned back unnoticed"))
             } else {
                 (CheckVerdict::Undecided, words)
             }
@@ -227,13 +227,13 @@ impl At<'_> {
         Check { verdict, remark: Some(remark), ..check }
     }
 
-    /// What a leak behind the hose can do at the level of these crossings.
+    /// Effect of a leak behind the hose at the level of these crossings.
     fn hose(&self, found: &Crossings, delays: &[&MeasurementResult]) -> Drop {
         let level = found.intervals.first().map_or(0.0, |interval| interval.low_pa);
         hose::drop(self.channels, (self.marks, self.step), self.position, level, delays)
     }
 
-    /// The delay of an output: against what is promised where the ramps show it, else said not to be checked.
+    /// The delay of an output against the promise; reported as not checked where the ramps do not show it.
     fn delay(&self, one: &Judged<'_>, slack_pa: f64) -> Check {
         let task = self.channels.task;
         let check = Check { unit: String::from("s"), ..self.blank(one.transition.delay) };
@@ -243,21 +243,21 @@ impl At<'_> {
         delay_check(task, check, &one.found, one.level.as_ref(), slack_pa)
     }
 
-    /// Whether the ramps tell the delay of an output. Those that are too much alike to show that it is not late can still show that it is.
+    /// Whether the ramps show the delay of an output. Ramps too similar to show that it is in time can still show that it is late.
     fn tells_delay(&self, one: &Judged<'_>) -> bool {
         let task = self.channels.task;
         let against = |found: &MeasurementResult| speaks_against(task, found, &one.found);
         self.task.timed(one.transition.rising) || one.found.delay.as_ref().is_some_and(against)
     }
 
-    /// What no step of the run looks at of the valve output of a device that saves air.
+    /// The valve output's quantities that no step of the run checks, for a device that saves air.
     fn valve_not_seen(&self) -> Vec<Check> {
         let task = self.channels.task;
         let open = valve_left_open(task, self.task).into_iter();
         open.map(|quantity| not_seen(task, self.blank(quantity))).collect()
     }
 
-    /// Which delay is selected, by all that was found of the outputs.
+    /// Which delay is selected, from the delays of all outputs.
     fn selected(&self, all: &[Judged<'_>]) -> Check {
         let check = Check { unit: String::from("s"), ..self.blank(QuantityName::SelectedDelay) };
         let timed = all.iter().filter(|one| self.tells_delay(one));
@@ -274,15 +274,15 @@ impl At<'_> {
         self.doubts(&mut check, found, limits);
         if one.level.is_none() && one.found.delay.is_some() {
             check.remark = Some(String::from(
-                "its output is so late that the level at which it was meant cannot be told: no level is stated",
+                "its output is so late that its level cannot be determined: no level is stated",
             ));
         } else if one.refuted && check.verdict == CheckVerdict::Undecided && check.remark.is_none() {
-            check.remark = Some(String::from("its U includes what the late output can do: see its delay"));
+            check.remark = Some(String::from("its U includes the effect of the late output: see its delay"));
         }
         check
     }
 
-    /// What the crossings leave open takes a pass away, and what they rule out makes a fail.
+    /// Adds doubts from the crossings: those left open prevent a pass, and a change that surely did not come is a fail.
     fn doubts(&self, check: &mut Check, found: &Crossings, limits: Option<Limits>) {
         let cycles = u32::from(self.task.cycles);
         let motion = if found.rising { self.task.rising } else { self.task.falling };
@@ -304,7 +304,7 @@ impl At<'_> {
         } else if found.missing > 0 {
             format!("no change in {} of {cycles} ramps, which reached {reached}", found.missing)
         } else if found.early > 0 && check.verdict == CheckVerdict::Fail {
-            // What was crossed before the throttled ramps began is that far outside.
+            // An output that changed before the throttled ramps began is that far outside.
             return;
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
@@ -316,7 +316,7 @@ impl At<'_> {
             )
         } else if found.rate_ratio() > largest_ratio(motion, found.rising, self.task.falls_fast()) {
             let cause = if self.channels.task.sheets.rig.by_hand() {
-                "keep to one rate there"
+                "keep a steady rate there"
             } else {
                 "did a hose come off?"
             };
@@ -336,8 +336,8 @@ impl At<'_> {
         }
     }
 
-    /// Whether every ramp went past the far limit of a level by more than the reference may be wrong, and so long before its end
-    /// that a good device would have changed, and its input have shown it.
+    /// Whether every ramp passed the far limit of a level by more than the error of the reference, and long enough before its end for a
+    /// good device to change and its input to show it.
     fn went_past(&self, found: &Crossings, limits: Limits) -> bool {
         let reference = &self.channels.task.sheets.rig.reference;
         let level = tripbench_quantity::VacuumLevel::new(found.least_top_pa.max(0.0));
@@ -349,7 +349,7 @@ impl At<'_> {
         }
     }
 
-    /// Whether the device shows that it is connected and powered: by its plug's input, or a change of this signal.
+    /// Whether the device is connected and powered, as shown by its plug's input or by a change of this signal.
     fn alive(&self, found: &Crossings) -> bool {
         let plugged = self.position.present.as_ref().is_some_and(|present| {
             let ramps = marks_of(self.marks, self.step, |segment| {

@@ -1,4 +1,4 @@
-//! One output in one direction: its crossings, its delay, its level. The delay is looked for first, for the level is found with it.
+//! One output in one direction: its crossings, its delay and its level. The delay is determined first, because the level depends on it.
 
 use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
@@ -10,7 +10,7 @@ use tripbench_measure::{AtRates, Limits, MeasurementResult};
 use tripbench_record::{Mark, QuantityName, SURELY_IN_U, SwitchPointsTask, Task};
 use tripbench_rig::{DigitalInput, Position};
 
-/// An output in a direction, and what its checks are called.
+/// An output in one direction, with the names of its checks.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Transition<'r> {
     pub(crate) input: &'r DigitalInput,
@@ -36,7 +36,7 @@ impl<'r> Transition<'r> {
     }
 }
 
-/// The outputs of a position that are looked at: the switch output, and the valve output where it is judged.
+/// The outputs of a position that the ramps check: the switch output, and the valve output where it is judged.
 pub(crate) fn transitions<'r>(task: &Task, position: &'r Position, valve: bool) -> Vec<Transition<'r>> {
     let settings = task.sheets.settings.as_ref();
     let closed = settings.is_some_and(|settings| settings.logic == Logic::NormallyClosed);
@@ -60,27 +60,27 @@ pub(crate) const SWITCH: [[QuantityName; 3]; 2] = [
     [QuantityName::ResetPoint, QuantityName::ResetSpread, QuantityName::OffDelay],
 ];
 
-/// The same of the valve output.
+/// The same for the valve output.
 pub(crate) const VALVE: [[QuantityName; 3]; 2] = [
     [QuantityName::CutOff, QuantityName::CutOffSpread, QuantityName::CutOffDelay],
     [QuantityName::Resume, QuantityName::ResumeSpread, QuantityName::ResumeDelay],
 ];
 
-/// What its crossings show.
+/// Crossings and delay of a transition.
 #[derive(Debug, Clone)]
 pub(crate) struct Found {
     pub(crate) crossings: Crossings,
-    /// Level and delay by the crossings at their rates, as if the selected delay were shown.
+    /// Level and delay from the crossings at their rates, for the selected delay.
     pub(crate) rates: Option<AtRates>,
     /// The delay, where the crossings are at two rates.
     pub(crate) delay: Option<MeasurementResult>,
-    /// By how much later than it is the output can seem in its comparator's noise, seconds.
+    /// By how much the output can seem late because of comparator noise, seconds.
     pub(crate) seems_later_s: f64,
-    /// Whether the edges could be followed to the delay that they show.
+    /// Whether the edges were followed back by the delay that they show.
     pub(crate) settled: bool,
 }
 
-/// Where the ramps of a step are looked at.
+/// The ramps of a step.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Ramps<'c> {
     pub(crate) channels: &'c Channels<'c>,
@@ -91,15 +91,15 @@ pub(crate) struct Ramps<'c> {
 }
 
 impl Ramps<'_> {
-    /// What every figure rests on beside the crossings.
+    /// What every result depends on besides the crossings.
     pub(crate) fn basis(&self) -> Basis<'_> {
         Basis { task: self.channels.task, zero: self.zero, resolution_pa: self.channels.resolution_pa() }
     }
 
-    /// Crossings and delay of an output. The level is read off the reference's own history at the edge less the delay; where the
-    /// rates show another delay than was taken off, the edges are placed anew with that one.
+    /// Finds crossings and delay of an output. Each level is read from the reference's history, the delay before the edge; where the
+    /// rates show a delay other than the one subtracted, the edges are placed again with it.
     pub(crate) fn find(&self, transition: Transition<'_>) -> Found {
-        /// A delay this close to what was taken off is followed well by the rate at the level alone, seconds.
+        /// A remaining delay within this is covered by the rate at the level alone, seconds. Judgement of this project.
         const NEAR_S: f64 = 0.01;
         const ROUNDS: usize = 6;
         let task = self.channels.task;
@@ -150,13 +150,13 @@ impl Found {
         self.delay.as_ref().is_some_and(|delay| ruled_out(delay, self.promised_delay(task)))
     }
 
-    /// The delay that its level is found with: the promised one, unless the crossings rule it out.
+    /// The delay assumed for its level: the promised one, unless the crossings rule it out.
     pub(crate) fn believed(&self, task: &Task, other_s: f64) -> Delay {
         if self.refutes(task) { Delay::AsFound } else { Delay::AsPromised { other_s } }
     }
 
-    /// How far from what is promised the delay can be that its crossings show where they rule that out, seconds; 0 where they do not. The
-    /// other direction of the output can have it too.
+    /// Largest distance of the measured delay from the promise, its U included, where the crossings rule the promise out, seconds; else
+    /// 0. The output's other direction can have the same delay.
     pub(crate) fn beyond_s(&self, task: &Task) -> f64 {
         let Some(found) = self.delay.as_ref().filter(|_| self.refutes(task)) else { return 0.0 };
         let later_s = found.value + found.expanded_uncertainty - longest_delay_s(task);
@@ -164,15 +164,15 @@ impl Found {
         later_s.max(earlier_s)
     }
 
-    /// Limits of its delay as the sheets promise it, with what it can seem later, seconds.
+    /// Limits of its delay as the sheets promise it, widened by the apparent lateness from noise, seconds.
     pub(crate) fn promised_delay(&self, task: &Task) -> Limits {
         let selected_s = selected_delay_s(task);
         let low = (selected_s > 0.0).then_some(selected_s);
         Limits { low, high: Some(longest_delay_s(task) + self.seems_later_s) }
     }
 
-    /// Bounds of its delay, seconds: as found where the ramps show it, else as promised and by `other_s` another one. Of a delay that
-    /// fits what is promised they hold the part that both allow.
+    /// Bounds of its delay, seconds: as measured where the ramps show it, else as promised, with another delay `other_s` away. A
+    /// measured delay that fits the promise is limited to the overlap of both.
     pub(crate) fn delay_bounds_s(&self, task: &Task, other_s: f64) -> [f64; 2] {
         let selected_s = selected_delay_s(task);
         let promised = [(selected_s - other_s).max(0.0), selected_s + other_s + response_s(task)];
@@ -185,7 +185,7 @@ impl Found {
         }
     }
 
-    /// Its level; `None` if its edges could not be followed to the delay that they show.
+    /// Its level; `None` if its edges could not be followed back by the delay that they show.
     pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
         let believed = self.believed(basis.task, other_s);
         let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;
@@ -206,9 +206,9 @@ pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
         || limits.low.is_some_and(|low| found.value + away < low)
 }
 
-/// How far from its value a result surely lies at most.
+/// Largest distance of a result's true value from its value, with near certainty.
 fn surely(found: &MeasurementResult) -> f64 {
-    /// What a normal density holds within so many: few crossings have longer tails.
+    /// Share of a normal distribution within ± 3.5 standard deviations, 2Φ(3.5) − 1; with few crossings the tails are longer.
     const HELD: f64 = 0.999_53;
     found.density.half_width(HELD).max(SURELY_IN_U * found.expanded_uncertainty)
 }
@@ -217,13 +217,13 @@ fn surely(found: &MeasurementResult) -> f64 {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Timed<'d> {
     pub(crate) delay: &'d MeasurementResult,
-    /// By how much later than it is the output can seem in its comparator's noise, seconds.
+    /// By how much the output can seem late because of comparator noise, seconds.
     pub(crate) seems_later_s: f64,
 }
 
 impl Timed<'_> {
-    /// How far it lies beside a delay of the type and the response that belongs to it, seconds; 0 within them. No delay at all is as
-    /// early as one can be: what lies before that says something of the rig.
+    /// Distance from a selectable delay and its response, seconds; 0 within them. No output can be earlier than without a selected
+    /// delay: a negative delay points to the rig, not to the selection.
     pub(crate) fn beside_s(self, task: &Task, from_s: f64) -> f64 {
         let later_s = self.delay.value - (from_s + response_s(task) + self.seems_later_s);
         let earlier_s = if from_s > 0.0 { from_s - self.delay.value } else { 0.0 };
@@ -231,18 +231,18 @@ impl Timed<'_> {
     }
 }
 
-/// Delays that the type lets one select, and that fit all outputs, each by its U, seconds.
+/// The selectable delays that fit all outputs, each within its U, seconds.
 pub(crate) fn fitting_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
     selectable_within_s(task, delays, |delay| delay.expanded_uncertainty)
 }
 
-/// Delays that the type lets one select, and that no output makes doubtful, seconds. Of four outputs U alone would rule out the true one
-/// in up to one of ten devices, what makes a delay doubtful in one or two of a hundred.
+/// The selectable delays that no output puts in doubt, seconds. With four outputs, U alone would rule out the true delay for up to one
+/// in ten devices; the limit of doubt does so for one or two in a hundred.
 pub(crate) fn not_doubted_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
     selectable_within_s(task, delays, doubted_s)
 }
 
-/// Delays that the type lets one select, and that no output surely rules out, seconds.
+/// The selectable delays that no output surely rules out, seconds.
 pub(crate) fn possible_s(task: &Task, delays: &[Timed<'_>]) -> Vec<f64> {
     selectable_within_s(task, delays, surely)
 }
@@ -256,20 +256,20 @@ fn selectable_within_s(
     selectable_s(task).into_iter().filter(|other_s| fits(*other_s)).collect()
 }
 
-/// Whether a delay of the type is the one of the settings.
+/// Whether a delay is the one on the settings sheet.
 pub(crate) fn is_set(task: &Task, delay_s: f64) -> bool {
     (delay_s - selected_delay_s(task)).abs() <= f64::EPSILON
 }
 
-/// How far another delay that the type lets one select, and that nothing that was found makes doubtful, is from the one of the settings,
-/// seconds; 0 where none is left but that one.
+/// Largest distance from the selected delay to another selectable one that no measured delay puts in doubt, seconds; 0 if only the
+/// selected one is left.
 pub(crate) fn other_left_s(task: &Task, delays: &[Timed<'_>]) -> f64 {
     let selected_s = selected_delay_s(task);
     let left = not_doubted_s(task, delays).into_iter();
     left.map(|other_s| (other_s - selected_s).abs()).fold(0.0, f64::max)
 }
 
-/// Whether all that was found fits the delay of the settings, and every other is surely ruled out.
+/// Whether all measured delays fit the selected one, and surely rule out every other.
 pub(crate) fn shows_selected(task: &Task, delays: &[Timed<'_>]) -> bool {
     let is_set = |delay_s: &f64| is_set(task, *delay_s);
     !delays.is_empty()

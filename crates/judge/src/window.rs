@@ -1,17 +1,17 @@
-//! The least and the greatest level in a window that moves over readings.
+//! Least and greatest level in a window that moves over readings.
 
 use std::collections::VecDeque;
 use std::ops::Range;
 use tripbench_measure::Sample;
 
-/// The least or greatest level in a window over samples whose ends never move back: each sample is added once, and dropped once a later
-/// one makes it irrelevant.
+/// The least or greatest level in a moving window over samples. The ends of the window never move back; each sample is added once, and
+/// dropped once a later one makes it irrelevant.
 pub(crate) struct Extreme<'s> {
     samples: &'s [Sample],
     beats: fn(f64, f64) -> bool,
     empty: f64,
     taken: usize,
-    /// Those that can still become it, the extreme of the window first.
+    /// Indices that can still become the extreme, that of the current window first.
     candidates: VecDeque<usize>,
 }
 
@@ -36,7 +36,7 @@ impl<'s> Extreme<'s> {
         }
     }
 
-    /// Of a window that neither begins nor ends before the last one.
+    /// The extreme of a window that neither begins nor ends before the last one; infinite for an empty one.
     pub(crate) fn within(&mut self, window: &Range<usize>) -> f64 {
         for index in self.taken..window.end {
             let level_pa = self.samples[index].level_pa;
@@ -64,7 +64,7 @@ mod tests {
 
     const LEVELS_PA: [f64; 9] = [3.0, 1.0, 4.0, 1.0, 5.0, 9.0, 2.0, 6.0, 5.0];
 
-    // Windows of one width that move on, one that only shrinks, and one that only grows: against the fold over it.
+    // Windows of constant width, one that only shrinks, and one that only grows, each against a fold over its readings.
     #[rstest]
     #[case(0..1, [1, 1])]
     #[case(0..3, [1, 1])]

@@ -7,8 +7,8 @@ use tripbench_rig::{Air, Area};
 
 const ROOT: f64 = 1.732_050_807_568_877_2;
 
-/// A device that cuts at 70 kPa and feeds again at 64 kPa, each time so late; the level goes up by 10 kPa/s and down by 2 kPa/s and
-/// turns 40 ms after the output changed.
+/// A device that cuts off at 70 kPa and resumes at 64 kPa with a delay. The level rises at 10 kPa/s, falls at 2 kPa/s, and turns 40 ms
+/// after the output changes.
 struct Saved {
     cut_pa: f64,
     resume_pa: f64,
@@ -24,7 +24,7 @@ impl Saved {
         Self { cut_pa: 70e3, resume_pa: 64e3, late_s: 0.003, cycles: 3, drops: Vec::new(), bench }
     }
 
-    /// Up from 50 kPa from 1.5 s on, and the moments at which the valve output changes.
+    /// Up from 50 kPa after 1.5 s, with the moments at which the valve output changes.
     fn world(&self) -> (World, Vec<f64>) {
         let mut world = World::new().to(50e3, 0.5);
         let mut valve = vec![1.2];
@@ -69,8 +69,8 @@ impl Saved {
     }
 }
 
-// 3 ms late as promised in the mean; the trace has no lag of the reference, of which 2 ms are declared: the net delay taken off is
-// 1 ms, so that the level reads 2 ms times its rate beyond: 20 Pa and −4 Pa.
+// The output is 3 ms late, the mean of the promise. The trace has no lag although 2 ms is declared, so a net delay of 1 ms is
+// subtracted and the level reads 2 ms times its rate too far: 20 Pa and −4 Pa.
 #[test]
 fn cut_and_resume_are_found_before_the_turns() {
     let checks = Saved::new().checks();
@@ -80,7 +80,7 @@ fn cut_and_resume_are_found_before_the_turns() {
         [(QuantityName::CutOff, 70_020.0, 10e3), (QuantityName::Resume, 63_996.0, -2e3)]
     {
         let check = of(&checks, quantity);
-        // The other delay that can be selected, 200 ms, is not ruled out: 2000 Pa and 400 Pa.
+        // The other selectable delay, 200 ms, is not excluded: 2000 Pa and 400 Pa.
         let measured = check.measured.as_ref().expect("measured");
         within(measured.value, level, 30.0);
         near(part(&measured.contributions, "calibration"), 125.0);
@@ -88,7 +88,7 @@ fn cut_and_resume_are_found_before_the_turns() {
         assert_eq!(check.crossings.iter().map(|one| one.cycle).collect::<Vec<_>>(), [1, 2, 3]);
         for crossing in &check.crossings {
             within(crossing.rate_pa_per_s, rate, 1.0);
-            // 5.4 ms between the reads, straddling the level.
+            // 5.4 ms between the reads, on both sides of the level.
             within(crossing.high_pa - crossing.low_pa, 5.4e-3 * f64::abs(rate), 0.1);
             let away = (f64::midpoint(crossing.low_pa, crossing.high_pa) - level).abs();
             assert!(away <= 2.8e-3 * f64::abs(rate), "{crossing:?}");
@@ -97,7 +97,7 @@ fn cut_and_resume_are_found_before_the_turns() {
     assert_eq!(of(&checks, QuantityName::CutOff).limits.expect("limits").low, Some(68_900.0));
 }
 
-// With no other delay to select the levels are told.
+// Without another selectable delay the levels are decided.
 #[rstest]
 #[case(70e3, 64e3, [CheckVerdict::Pass, CheckVerdict::Pass])]
 #[case(72e3, 64e3, [CheckVerdict::Fail, CheckVerdict::Pass])]
@@ -114,8 +114,8 @@ fn cut_and_resume_are_judged(
     assert_eq!(found, verdicts);
 }
 
-// The lowest after the first cut: 64 kPa less 43 ms at 2 kPa/s. Where the slope changes by 12 kPa/s, a lag that is known to 1 ms leaves half
-// of 12 Pa to each side.
+// The least deep level after the first cut-off: 64 kPa less 43 ms at 2 kPa/s. The slope changes by 12 kPa/s, so a lag known to 1 ms
+// leaves half of 12 Pa to each side.
 #[test]
 fn the_part_stays_held_down_to_the_lowest_level() {
     let checks = Saved::new().checks();
@@ -128,16 +128,16 @@ fn the_part_stays_held_down_to_the_lowest_level() {
     let parts = &measured.contributions;
     within(part(parts, "lag of the reference at the turn"), 6.0 / ROOT, 0.01);
     near(part(parts, "calibration"), 125.0);
-    // Readings without noise, in steps of a hundredth of a pascal.
+    // Readings without noise, in steps of 0.01 Pa.
     assert!(part(parts, "noise of the turns, the least of 3") < 1.0);
     near(part(parts, "zero drift"), 60.0 / ROOT);
     near(part(parts, "hysteresis"), 30.0 / ROOT);
     assert!(check.remark.as_ref().expect("a remark").contains("never dropped"));
-    // Resume less the largest leak, 200 Pa/s, for a delay of 6 ms and a valve's 5 s: 64 kPa − 1001 Pa.
+    // Resume level less the largest leak, 200 Pa/s, for a delay of 6 ms and a valve delay of 5 s: 64 kPa − 1001 Pa.
     let bench = Bench::new().saving().rig("valve_delay = \"50 ms\"", "valve_delay = \"5 s\"");
     let slow = Saved { bench, ..Saved::new() }.checks();
     let remark = of(&slow, QuantityName::LowestLevel).remark.clone().expect("a remark");
-    assert!(remark.ends_with("the lowest would be 63.0 kPa"), "{remark}");
+    assert!(remark.ends_with("the least deep level would be 63.0 kPa"), "{remark}");
 }
 
 #[test]
@@ -145,23 +145,23 @@ fn a_part_that_is_lost_fails() {
     let drops = Saved { drops: vec![5.0, 5.1], ..Saved::new() }.checks();
     let check = of(&drops, QuantityName::LowestLevel);
     assert!(check.verdict == CheckVerdict::Fail && check.remark.as_ref().expect("one").contains("dropped"));
-    // So far down an output may drop; this one did not.
+    // At this level an output may drop, but this one did not.
     let low = Saved { resume_pa: 55.5e3, ..Saved::new() }.checks();
     let check = of(&low, QuantityName::LowestLevel);
     assert!(
         check.verdict == CheckVerdict::Undecided && check.remark.as_ref().expect("one").contains("did not")
     );
-    // Before the first cut it may do what it likes.
+    // Before the first cut-off the output may change freely.
     let early = Saved { drops: vec![3.0, 3.1], ..Saved::new() }.checks();
     assert_eq!(of(&early, QuantityName::LowestLevel).verdict, CheckVerdict::Pass);
 }
 
-// The module counts the edges of the switch output. What it counts beside those that were read may be a drop between two reads, a bounce
-// before the first cut, at 4.1 s, or the counter of another input: no pass, and no fail, unless a read saw the drop.
+// The module counts the edges of the switch output. Counts beyond the read changes may be a drop between two reads, a bounce before the
+// first cut-off at 4.1 s, or the counter of another input: neither pass nor fail, unless a read saw the drop.
 #[rstest]
 #[case::as_read(vec![], vec![], CheckVerdict::Pass, "never dropped")]
-#[case::a_drop_between_two_reads(vec![], vec![5.0, 5.0], CheckVerdict::Undecided, "2 times more between two reads")]
-#[case::a_bounce_before_the_first_cut(vec![], vec![3.5, 3.5], CheckVerdict::Undecided, "2 times more between two reads")]
+#[case::a_drop_between_two_reads(vec![], vec![5.0, 5.0], CheckVerdict::Undecided, "2 more changes between two reads")]
+#[case::a_bounce_before_the_first_cut(vec![], vec![3.5, 3.5], CheckVerdict::Undecided, "2 more changes between two reads")]
 #[case::a_drop_that_was_read(vec![5.0, 5.1], vec![5.0, 5.1], CheckVerdict::Fail, "the switch output dropped")]
 #[case::a_drop_that_was_read_and_not_counted(vec![5.0, 5.1], vec![], CheckVerdict::Fail, "the switch output dropped")]
 fn a_drop_that_only_the_counter_saw_is_no_fail(
@@ -193,20 +193,24 @@ fn a_valve_output_that_changes_too_seldom_fails() {
     let check = of(&checks, QuantityName::CutOff);
     assert_eq!(check.verdict, CheckVerdict::Fail, "{check:?}");
     assert!(
-        check.remark.as_ref().expect("one").contains("1 times too few of 3, up to 75.0 kPa"),
+        check
+            .remark
+            .as_ref()
+            .expect("one")
+            .contains("1 of 3 changes of the valve output did not come, as far as 75.0 kPa"),
         "{check:?}"
     );
     let check = of(&checks, QuantityName::Resume);
     assert!(check.remark.as_ref().expect("one").contains("up to 50.0 kPa"), "{check:?}");
-    // One that never cut, and shows no life.
+    // A device that never cuts off and never changes.
     let dead = Saved { cut_pa: 99e3, cycles: 0, ..Saved::new() }.checks();
     assert_eq!(of(&dead, QuantityName::CutOff).verdict, CheckVerdict::Undecided);
     let lowest = of(&dead, QuantityName::LowestLevel);
     assert!(lowest.measured.is_none() && lowest.remark.as_ref().expect("one").contains("never cut"));
 }
 
-// A valve output that never changes is shown to be wrong where the plug is seen to be in all the time and the switch output changed: then
-// the device is there. An input of a plug that is active low reads as in.
+// A valve output that never changes is a fail if the plug is seen in place throughout and the switch output changed, because then the
+// device is there. A plug input that is active low reads as in place.
 #[rstest]
 #[case::no_plug_is_seen("", vec![1.7], CheckVerdict::Undecided)]
 #[case::the_plug_is_out(", active = \"high\"", vec![1.7], CheckVerdict::Undecided)]
@@ -227,7 +231,7 @@ fn a_valve_output_that_never_changes_is_shown_by_plug_and_switch_output(
     }
 }
 
-// A pulse of the valve output is over at once: nothing was read in it to fit a curve to.
+// The pulse of the valve output is too short: it contains no readings for a curve.
 #[test]
 fn a_change_that_cannot_be_placed_is_told() {
     let bench = Bench::new().saving();
@@ -255,7 +259,7 @@ fn a_change_that_cannot_be_placed_is_told() {
     assert!(check.verdict == CheckVerdict::Undecided, "{check:?}");
     assert!(check.remark.as_ref().expect("one").contains("changes could not be placed"), "{check:?}");
 
-    // A change while the level falls does not count as a cut, because a cut comes as the level gets deeper.
+    // A change while the level falls is not a cut-off, because a cut-off comes while the level deepens.
     let (_, mut valve) = saved.world();
     valve.splice(2..2, [valve[1] + 1.0, valve[1] + 1.8]);
     let checks = task_of(valve);

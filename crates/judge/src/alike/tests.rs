@@ -5,7 +5,7 @@ use rstest::rstest;
 use tripbench_measure::{Contribution, combine};
 use tripbench_record::{LimitsRecord, Measured};
 
-/// A delay in milliseconds with its U: later than the 6 ms that are promised by more than U is a fail.
+/// A delay in milliseconds with its U. Later by more than U than the promised 6 ms is a fail.
 fn found(quantity: Q, [value, u]: [f64; 2]) -> Check {
     let part = Contribution::normal("all", u / 1e3 / 1.959_963_984_540_054);
     let result = combine(value / 1e3, 0.0, vec![part]).expect("a result");
@@ -26,9 +26,9 @@ const FAIL: CheckVerdict = CheckVerdict::Fail;
 const OPEN: CheckVerdict = CheckVerdict::Undecided;
 const FINE: CheckVerdict = CheckVerdict::Measured;
 
-// 30 ms with a U of 3 ms are surely no more than 35.4 ms (by 3.5/1.96 U), and a response of 6 ms lets the outputs of one device differ: what
-// is 41.3 ms at least may be one filter, 41.5 ms may not. An output that tells nothing is no second one. Delays of 0 and 200 ms can be selected:
-// 200 to 206 ms is a device that is set wrong.
+// 30 ms with a U of 3 ms is surely at most 35.4 ms (3.5/1.96 U), and the response lets outputs of one device differ by 6 ms: a delay of
+// at least 41.3 ms may share one filter, 41.5 ms may not. An output with a large U does not count as a second one. Selectable delays
+// are 0 and 200 ms: 200 to 206 ms is a device that is set wrong.
 #[rstest]
 #[case([30.0, 3.0], [32.0, 3.0], [OPEN, OPEN])]
 #[case([30.0, 3.0], [44.3, 3.0], [OPEN, OPEN])]
@@ -52,7 +52,7 @@ fn one_output_alone_is_not_suspected_of_the_rig() {
     assert_eq!(checks[0].verdict, FAIL);
 }
 
-// Levels that were found, and delays that were not, are no delays that could be late alike.
+// Levels, and delays that were not found, are not compared.
 #[test]
 fn only_delays_that_were_found_are_compared() {
     let late = || vec![found(Q::OnDelay, [30.0, 3.0]), found(Q::OffDelay, [32.0, 3.0])];
@@ -63,7 +63,7 @@ fn only_delays_that_were_found_are_compared() {
     assert_eq!([checks[0].verdict, checks[1].verdict], [OPEN, OPEN]);
 }
 
-// Of several devices it is the same output of all, whatever the others do.
+// With several devices, the same output of all is compared, whatever the other outputs do.
 #[rstest]
 #[case([30.0, 3.0], [32.0, 3.0], [OPEN, OPEN])]
 #[case([30.0, 3.0], [44.5, 3.0], [FAIL, FAIL])]
@@ -83,14 +83,14 @@ fn devices_whose_same_output_is_late_alike_are_the_rigs(
     let all = verdicts(&[1, 2], checks);
     assert_eq!([all[0], all[2]], expected);
     assert_eq!([all[1], all[3]], [FINE, FINE]);
-    // Of one of three devices nothing was found: the others are late alike. Of one of two: the outputs of the other are compared.
+    // One of three devices has no delay: the others are late alike. One of two has none: the outputs of the other are compared.
     let some = vec![found(Q::OnDelay, first), found(Q::OnDelay, second), Check::empty(Q::OnDelay)];
     assert_eq!(verdicts(&[1, 2, 3], some)[..2], [all[0], all[2]]);
     let half = vec![found(Q::OnDelay, [30.0, 3.0]), found(Q::OffDelay, [30.0, 3.0])];
     assert_eq!(verdicts(&[1, 2], half), [OPEN, OPEN]);
 }
 
-// Everybody makes the same mistake at once: 200 ms can be selected, 30 ms cannot.
+// A selection error common to all devices: 200 ms can be selected, 30 ms cannot.
 #[rstest]
 #[case([203.0, 2.0], [205.0, 2.0], true)]
 #[case([203.0, 2.0], [209.0, 2.0], false)]
@@ -108,8 +108,8 @@ fn a_delay_that_all_devices_may_have_selected_is_named(
     }
 }
 
-// A filter of the rig makes edges late, and following them back adds scatter: what fails with such a delay stays open with it, and so does
-// every scatter of the device. A level that was found fails as it is, and so does an unstated one of another output.
+// A filter of the rig delays edges, and following them back adds scatter: checks that fail because of such a delay become undecided
+// with it, and so does every spread of the device. A level that was found still fails, and so does an unstated level of another output.
 #[rstest]
 #[case([30.0, 3.0], OPEN)]
 #[case([50.0, 3.0], FAIL)]
@@ -145,8 +145,8 @@ fn what_fails_with_a_shared_delay_stays_open_with_it(
     assert_eq!(checks[2].verdict, FAIL);
 }
 
-// A device that is later still is late by itself, and leaves the others what they share; one that cannot be as late as they are shows that
-// it is not the rig. What tells nothing speaks for neither.
+// A device that is even later is late on its own, and the others still share their delay. A device that cannot be as late as the others
+// shows that the rig is not the cause. A delay with a large U is no evidence either way.
 #[rstest]
 #[case([203.0, 5.0], [OPEN, OPEN, FAIL])]
 #[case([69.0, 5.0], [OPEN, OPEN, FAIL])]
@@ -162,8 +162,8 @@ fn a_device_of_its_own_is_left_out(#[case] third: [f64; 2], #[case] expected: [C
     assert_eq!(checks.iter().map(|check| check.verdict).collect::<Vec<_>>(), expected);
 }
 
-// Beside a device that is late by another time, or of which nothing was found, the outputs of a device are compared with each other; beside
-// one that is in time they are not.
+// The outputs of one device are compared with each other if its neighbour is late by another time or has no delay; not if its neighbour
+// is in time.
 #[rstest]
 #[case(Some([200.0, 5.0]), [OPEN, OPEN], FAIL)]
 #[case(Some([30.0, 5.0]), [FAIL, FAIL], OPEN)]
@@ -185,8 +185,8 @@ fn beside_another_the_outputs_of_a_device_are_compared(
     assert!(verdicts[2..].iter().all(|verdict| *verdict == of_neighbour), "{verdicts:?}");
 }
 
-// Of a neighbour whose switch output is dead the valve output alone is late alike: the switch output of the good device is compared with its
-// own valve output. Others that are a little faster, none surely in time, leave a device that is late alone.
+// Where a neighbour's switch output is dead, only its valve output is late alike; the good device's switch output is compared with its
+// own valve output. Other outputs that are slightly faster, none surely in time, do not excuse the late device.
 #[rstest]
 #[case(&[(2, Q::ResumeDelay, [52.0, 4.0])], [OPEN; 3])]
 #[case(&[(2, Q::ResumeDelay, [52.0, 4.0]), (2, Q::OffDelay, [5.0, 80.0])], [OPEN; 3])]
@@ -206,7 +206,7 @@ fn an_output_follows_its_siblings_where_no_other_is_faster(
     assert_eq!(verdicts, expected);
 }
 
-// 17.5 ± 4.6 ms beside 5 ± 4.4 ms, which may surely be up to 12.9 ms: all of them are members, and the others are faster.
+// 17.5 ± 4.6 ms beside 5 ± 4.4 ms, which is surely at most 12.9 ms: all are members, and the others are faster.
 #[rstest]
 #[case([5.0, 4.4], FAIL)]
 #[case([9.0, 4.4], OPEN)]
@@ -220,7 +220,7 @@ fn a_device_that_is_a_little_late_alone_fails(#[case] others: [f64; 2], #[case] 
     assert_eq!([checks[0].verdict, checks[1].verdict], [expected; 2]);
 }
 
-// One output that is late among others in time, one of which seems a little late, is late alone: 8 ± 4.4 ms may be 4 ms.
+// One late output among others in time is late on its own even if another seems slightly late: 8 ± 4.4 ms may be 4 ms.
 #[rstest]
 #[case([8.0, 4.4], FAIL)]
 #[case([11.0, 4.4], OPEN)]
@@ -236,7 +236,7 @@ fn one_that_may_be_in_time_is_no_second_late_one(#[case] second: [f64; 2], #[cas
     assert_eq!(checks[0].verdict, expected);
 }
 
-// 205 ms are shared at most: a response that is surely longer is the device's own.
+// The shared delay is at most 205 ms: a response that is surely longer is the device's own.
 #[rstest]
 #[case([203.0, 4.0], FAIL, OPEN)]
 #[case([209.0, 4.0], FAIL, OPEN)]
@@ -253,8 +253,7 @@ fn a_response_no_longer_than_what_is_shared_stays_open(
     assert_eq!(check.remark.is_some(), expected == OPEN);
 }
 
-// States that the level does not allow are no fault of a device whose output is late as all are, if they are gone once they are judged with
-// that delay.
+// Wrong output states are not held against a device whose output is late like all others if they disappear when judged with that delay.
 #[rstest]
 #[case(1, CheckVerdict::Pass, OPEN)]
 #[case(1, OPEN, OPEN)]
@@ -266,18 +265,18 @@ fn states_of_an_output_that_is_late_as_all_are_stay_open(
     #[case] expected: CheckVerdict,
 ) {
     let states = |position: u8, verdict: CheckVerdict| {
-        let remark = Some(String::from("an output was as if there were no vacuum"));
+        let remark = Some(String::from("an output showed no vacuum"));
         Check { position: Some(position), verdict, remark, ..Check::empty(Q::OutputStates) }
     };
     let mut state = states(1, FAIL);
     late_states(&mut state, &[states(position, when_late)]);
     assert_eq!(state.verdict, expected);
     let remark = state.remark.as_deref().expect("a remark");
-    assert!(remark.starts_with("an output was as if there were no vacuum"), "{remark}");
+    assert!(remark.starts_with("an output showed no vacuum"), "{remark}");
     assert_eq!(remark.contains("late like every other"), expected == OPEN, "{remark}");
 }
 
-// 203 ms with U of 2 ms: an output may be 205 ms late. Outputs that are not late alike, and delays that did not fail, share none.
+// 203 ms with a U of 2 ms: an output may be 205 ms late. Outputs that are not late alike, and delays that did not fail, share none.
 #[rstest]
 #[case([203.0, 2.0], FAIL, Some(0.205))]
 #[case([203.0, 2.0], OPEN, None)]
@@ -301,8 +300,8 @@ fn the_longest_delay_that_is_shared_holds_its_u(
     }
 }
 
-// Devices that scatter alike; one or two that scatter by more than twice what is usual, and all of them by more than three times the
-// promise, or by less.
+// Devices that scatter alike; one or two that scatter more than twice as much as the others; and all of them just beyond, or within,
+// three times the promise.
 #[rstest]
 #[case([150.0, 150.0, 150.0], 100.0, [OPEN; 3])]
 #[case([310.0, 150.0, 150.0], 200.0, [FAIL, OPEN, OPEN])]

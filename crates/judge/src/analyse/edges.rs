@@ -1,7 +1,7 @@
-//! The level at which a signal changes: between two rows, and what many such changes say together.
+//! The level at which a signal changes: each change lies between two rows, and many changes are combined.
 //!
-//! Rows scatter, so what pairs of rows allow is weighed by a likelihood and not cut with each other. Rows that come evenly can
-//! see every change in the same phase: then many changes are worth one, and U reaches to the ends of what one of them allows.
+//! Rows scatter, so the intervals of the row pairs are weighed by a likelihood instead of being intersected. Rows at an even interval
+//! can see every change in the same phase: then many changes say no more than one, and U extends to the ends of a single interval.
 
 use super::{EdgeLevel, RowEdge, Rows};
 use tripbench_measure::{
@@ -12,14 +12,14 @@ use tripbench_measure::{
 /// A line through rows on one side of a change.
 #[derive(Debug, Clone)]
 enum Line {
-    /// Through two rows: moments, levels, and the scatter of each.
+    /// Through two rows, with the scatter of each.
     Through { rows: [Sample; 2], noise_pa: f64 },
-    /// Fitted to more.
+    /// Fitted to more than two rows.
     Fitted(Curve),
 }
 
 impl Line {
-    /// Level at a moment, and its standard uncertainty.
+    /// Level at a moment, with its standard uncertainty.
     fn at(&self, t_s: f64) -> Noisy {
         match self {
             Self::Through { rows: [first, second], noise_pa } => {
@@ -33,20 +33,20 @@ impl Line {
         }
     }
 
-    /// Slope, and its standard uncertainty.
+    /// Slope and its standard uncertainty, pascal per second.
     fn slope(&self) -> [f64; 2] {
         match self {
             Self::Through { rows: [first, second], noise_pa } => {
                 let away_s = second.t_s - first.t_s;
                 [(second.level_pa - first.level_pa) / away_s, noise_pa * 2f64.sqrt() / away_s.abs()]
             }
-            // A straight one: its slope is everywhere the same.
+            // The curve is a straight line: its slope is the same everywhere.
             Self::Fitted(curve) => [curve.slope_pa_per_s(0.0), curve.slope_uncertainty_pa_per_s()],
         }
     }
 }
 
-/// One change with what the lines on both sides say of it.
+/// One change with the lines on both sides.
 #[derive(Debug, Clone)]
 struct Seen {
     rows: [usize; 2],
@@ -54,14 +54,14 @@ struct Seen {
     after: Option<Line>,
 }
 
-/// Where the true level can have been at a change: from the row before it to where it went, with the noise of both.
+/// The possible range of the true level at a change: from the row before it to the farthest level reached, both with noise.
 #[derive(Debug, Clone, Copy)]
 struct Ends {
     near: Noisy,
     far: Noisy,
 }
 
-/// Level at all changes to a state; rows within a gap say nothing.
+/// Level of all changes to a state. Changes within a gap are only counted.
 pub(super) fn edges(rows: &Rows<'_>, changes: &[usize], states: &[bool], to: bool) -> Option<EdgeLevel> {
     let mut seen = Vec::new();
     let mut in_gaps = 0;
@@ -82,14 +82,14 @@ pub(super) fn edges(rows: &Rows<'_>, changes: &[usize], states: &[bool], to: boo
     Some(EdgeLevel { result, rising, edges: both.into_iter().map(|(edge, _)| edge).collect(), in_gaps })
 }
 
-/// A line through the rows next to a change, within its own state and with no gap: as many as show the slope through the noise.
+/// A line through the rows next to a change, within one state and without a gap, with enough rows to show the slope through the noise.
 fn line(rows: &Rows<'_>, from_change: impl Iterator<Item = usize>) -> Option<Line> {
-    /// Rows that are looked at first, and at the most.
+    /// Fewest and most rows in a line. Judgement of this project.
     const FEW: usize = 4;
     const MOST: usize = 16;
-    /// Share of the rows in its state: farther on the level may go another way.
+    /// Share of the rows in a state that a line may use: farther away the level may turn. Judgement of this project.
     const SHARE: usize = 3;
-    /// A slope that is so many of its standard uncertainties is shown.
+    /// A slope of this many standard uncertainties is shown. Judgement of this project.
     const SHOWN: f64 = 6.0;
     let times = rows.times_s;
     let all: Vec<usize> = from_change.collect();
@@ -120,11 +120,11 @@ fn through(samples: &[Sample], near_s: f64, noise_pa: f64) -> Option<Line> {
             .is_normal()
             .then_some(Line::Through { rows: [first, second], noise_pa });
     }
-    // Its scatter is at least that of all rows: three rows can lie on a line by chance.
+    // The scatter is at least that of all rows: three rows can lie on a line by chance.
     fit_line(samples, near_s, noise_pa * 12f64.sqrt()).map(Line::Fitted)
 }
 
-/// Which way the level went before most changes; `None` without changes.
+/// Direction of the level before most changes; `None` without changes.
 fn is_rising(rows: &Rows<'_>, seen: &[Seen]) -> Option<bool> {
     (!seen.is_empty()).then_some(())?;
     let levels = &rows.recording.levels_pa;
@@ -137,7 +137,7 @@ fn is_rising(rows: &Rows<'_>, seen: &[Seen]) -> Option<bool> {
     Some(seen.iter().map(way).sum::<f64>() >= 0.0)
 }
 
-/// One change as it is told, and the ends of what it allows; `None` if nothing says how far the level went.
+/// One change with the ends of its interval; `None` if nothing shows how far the level went.
 fn placed(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Option<(RowEdge, Ends)> {
     let levels = &rows.recording.levels_pa;
     let [last, next] = seen.rows;
@@ -150,7 +150,7 @@ fn placed(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Option<(RowEdge, Ends)>
     };
     let between_pa = [levels[last].min(levels[next]), levels[last].max(levels[next])];
     let beyond = if rising { far.value - between_pa[1] } else { between_pa[0] - far.value };
-    // A row can be later than its stamp by the step of the stamps.
+    // A row can be later than its stamp by one step of the stamps.
     let stamps = &rows.recording.times_s;
     let (from_s, to_s) = (stamps[last], stamps[next] + rows.stamp_s);
     Some((
@@ -163,14 +163,14 @@ fn placed(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Option<(RowEdge, Ends)>
 enum Went {
     /// On to the second row.
     On,
-    /// Beyond both, and back, or perhaps.
+    /// Possibly beyond both rows and back, as far as this level.
     To(Noisy),
-    /// Nothing says.
+    /// Unknown.
     Unseen,
 }
 
-/// Where the line before a change meets the line after it, between the rows at the most; without a line after it as far as the
-/// line before it can have taken the level.
+/// The level where the lines before and after a change meet, limited to the time between the rows; without a line after it, the
+/// farthest level that the line before it reaches.
 fn went(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Went {
     let sign = if rising { 1.0 } else { -1.0 };
     let levels = &rows.recording.levels_pa;
@@ -193,7 +193,7 @@ fn went(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Went {
     let meets_s = (after.at(from_s).value - before.at(from_s).value) / away + from_s;
     let at_s = meets_s.clamp(from_s, to_s);
     let [first, second] = [before.at(at_s), after.at(at_s)];
-    // Where two lines meet, the error of each counts by the other's slope.
+    // At the intersection the error of each line is weighted by the slope of the other.
     let [of_first, of_second] = [slopes[1].abs() / away.abs(), slopes[0].abs() / away.abs()];
     let scatter = (of_first * first.uncertainty).hypot(of_second * second.uncertainty);
     let stamps = slopes[0].abs().min(slopes[1].abs()) * rows.loose_s;
@@ -202,9 +202,9 @@ fn went(rows: &Rows<'_>, seen: &Seen, rising: bool) -> Went {
 
 /// The level that all changes have in common.
 ///
-/// Two ways, and the wider one is stated. By the likelihood of all intervals: where changes are seen in many phases they say
-/// more together than each alone. And by the ends of the intervals: the level lies beyond all rows before it and short of all
-/// to which it went, and where all changes were seen in one phase that is all that is known.
+/// It is estimated in two ways, and the one with the larger U is stated. The likelihood of all intervals gains from changes seen in
+/// many phases. The ends of the intervals bound the level for changes seen in one phase: beyond all rows before it, and short of all
+/// levels reached after it.
 fn together(rows: &Rows<'_>, ends: &[Ends]) -> Option<MeasurementResult> {
     const NAME: &str = "this recording";
     let intervals: Vec<CrossingInterval> = ends.iter().map(interval).collect();
@@ -219,10 +219,10 @@ fn together(rows: &Rows<'_>, ends: &[Ends]) -> Option<MeasurementResult> {
     };
     let surely = |end: Noisy| normal_quantile(0.975) * end.uncertainty;
     let reach = (value - low.value + surely(low)).max(high.value + surely(high) - value).max(0.0);
-    let apart = Contribution::normal("from one change to another", scatter_pa(&intervals)).of(NAME);
+    let apart = Contribution::normal("variation from change to change", scatter_pa(&intervals)).of(NAME);
     let likely =
         Contribution::intervals("rows around the changes, with their scatter", &likely.density, ends.len());
-    // Where the level turns at its change it is at the very end of this: U is to hold that too.
+    // If the level turns at its change, it is at the very end of this interval: U has to include that end.
     let whole =
         Contribution::rectangular("between the rows around the changes, with their scatter", reach / 0.95);
     let both = [likely, whole].map(|one| vec![one.of(NAME), apart.clone()]);
@@ -239,10 +239,10 @@ fn interval(ends: &Ends) -> CrossingInterval {
     }
 }
 
-/// What changes that have nothing in common leave open of their mean, pascal: by Student's factor for so few, told as a
-/// standard uncertainty. 0 where all can mean one level, noise counted.
+/// Uncertainty of the mean of changes whose intervals do not overlap, pascal: Student's factor for their number, as a standard
+/// uncertainty. 0 where one level can explain all of them within the noise.
 fn scatter_pa(intervals: &[CrossingInterval]) -> f64 {
-    /// How far noise alone takes two ends apart, in standard uncertainties.
+    /// Distance between two ends that noise alone explains, in standard uncertainties. Judgement of this project.
     const NOISE: f64 = 4.0;
     let highest_low = intervals.iter().map(|one| one.low_pa).fold(f64::NEG_INFINITY, f64::max);
     let lowest_high = intervals.iter().map(|one| one.high_pa).fold(f64::INFINITY, f64::min);

@@ -1,24 +1,24 @@
-//! The times of rows whose stamps are coarser than the rows come: whole seconds, or one stamp for a batch.
+//! Times of rows whose stamps are coarser than the interval between rows: whole seconds, or one stamp for a batch.
 
 use tripbench_measure::{Sample, fit_line, mean};
 
-/// When rows were, as far as their stamps say.
+/// Row times as reconstructed from the stamps.
 #[expect(clippy::struct_field_names, reason = "a name ends with its unit")]
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Times {
-    /// One for each row, seconds. Where rows share stamps: of an even clock if the stamps allow one, else evenly between a stamp
-    /// and its next step.
+    /// One time for each row, seconds. Rows that share stamps get the times of an even clock if the stamps allow one, else times evenly
+    /// spread over the step of their stamp.
     pub(super) rows_s: Vec<f64>,
-    /// Standard uncertainty of a time against its neighbours', seconds.
+    /// Standard uncertainty of a row's time relative to its neighbours', seconds.
     pub(super) loose_s: f64,
-    /// Step of the stamps, seconds: how much later than its stamp a row can be. 0 where no two rows share one.
+    /// Step of the stamps, seconds: the longest delay of a row after its stamp. 0 where no two rows share a stamp.
     pub(super) step_s: f64,
     /// Usual time between two rows, seconds.
     pub(super) usual_s: f64,
 }
 
 impl Times {
-    /// From the stamps, in order.
+    /// Reconstructs the times from the stamps, which are in order.
     pub(super) fn of(stamps_s: &[f64]) -> Self {
         let between =
             |times: &[f64]| -> Vec<f64> { times.windows(2).map(|pair| pair[1] - pair[0]).collect() };
@@ -39,19 +39,19 @@ impl Times {
     }
 }
 
-/// What is this much longer than half of the times between rows is no usual one.
+/// Times between rows longer than this multiple of their median are not usual. Judgement of this project.
 const LONG: f64 = 5.0;
 
-/// Times at which a clock without jitter would have taken the rows, if all stamps can be its times cut to their step. The clock
-/// is set anew after a gap, and after so many rows: it may run a little wrong.
+/// Times of a clock without jitter, if all stamps can be its times truncated to their step. The clock starts anew after a gap and after
+/// `ROWS` rows, because it may run slightly fast or slow.
 fn even_clock(stamps_s: &[f64], rows_s: &[f64], (step_s, gap_s): (f64, f64)) -> Option<Vec<f64>> {
     const ROWS: usize = 200;
-    /// Fewer rows show no clock.
+    /// Fewest rows that show a clock.
     const FEW: usize = 8;
     let rows: Vec<usize> = (0..rows_s.len()).collect();
     let mut times = rows_s.to_vec();
     for run in rows.chunk_by(|&a, &b| rows_s[b] - rows_s[a] <= gap_s.max(2.0 * step_s)) {
-        // Of two chunks that are alike long, so that none is left with a few rows.
+        // Chunks of equal length, so that none is left with only a few rows.
         let chunks = run.len().div_ceil(ROWS).max(1);
         for chunk in run.chunks(run.len().div_ceil(chunks)).filter(|chunk| chunk.len() >= FEW) {
             #[expect(clippy::cast_precision_loss, reason = "far fewer than 2^53 rows")]
@@ -72,7 +72,7 @@ fn even_clock(stamps_s: &[f64], rows_s: &[f64], (step_s, gap_s): (f64, f64)) -> 
     times.windows(2).all(|pair| pair[0] <= pair[1]).then_some(times)
 }
 
-/// Rows of one stamp, evenly within its step.
+/// Rows with one stamp, spread evenly over its step.
 fn within_a_step(rows: &[f64], step_s: f64) -> impl Iterator<Item = f64> + '_ {
     #[expect(clippy::cast_precision_loss, reason = "far fewer than 2^53 rows")]
     let share = move |row: usize| row as f64 / rows.len() as f64;
@@ -84,7 +84,7 @@ fn median(mut values: Vec<f64>) -> f64 {
     values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
-/// The mean of those times between rows that are no gaps: single ones are moved by the step of the stamps.
+/// The mean of the times between rows that are not gaps. A single time is uncertain by the step of the stamps.
 fn usual(between: Vec<f64>) -> f64 {
     let longest = LONG * median(between.clone());
     let usual: Vec<f64> = between.into_iter().filter(|time| *time <= longest).collect();
@@ -113,7 +113,7 @@ mod tests {
         assert!(between.fold(0.0, f64::max) < 0.1 * step_s, "{:?}", found.rows_s);
     }
 
-    // Ten rows in a batch, all with the stamp of the batch; then some that were logged as they changed.
+    // Ten rows in a batch, all with the stamp of the batch; then some rows logged on change.
     #[test]
     fn rows_without_an_even_clock_lie_within_the_step_of_their_stamp() {
         let stamps: Vec<f64> = [0.0; 10].into_iter().chain([10.0; 7]).chain([20.0, 20.0, 30.0]).collect();

@@ -1,10 +1,10 @@
-//! Recordings of which the truth is known.
+//! Recordings with a known truth.
 
 use super::*;
 use crate::bench::{near, part};
 use rstest::rstest;
 
-/// A level that goes up and down between two levels by even rates, a row every so many seconds.
+/// A level that rises and falls between two levels at constant rates, with a row every `interval_s`.
 fn recording(interval_s: f64, low_pa: f64, high_pa: f64) -> Recording {
     let (mut level, mut filling) = (low_pa + 1_000.0, false);
     let mut found = Recording { signals: vec![(String::from("fill"), Vec::new())], ..Recording::default() };
@@ -39,7 +39,7 @@ fn levels_rates_and_cycles_of_a_sawtooth_are_found() {
             assert!(off <= u + 1.0, "{interval_s} s: {off:.1} Pa off, U {u:.1} Pa");
         }
         assert!(!on.rising && off.rising);
-        // Ten seconds of filling have too few rows for a rate at the longest interval.
+        // The ten seconds of rising have too few rows for a rate at the longest interval.
         if interval_s < 5.0 {
             let rates = [&signal.rate_on, &signal.rate_off].map(|rate| rate.as_ref().expect("a rate").value);
             assert!((rates[0] - 200.0).abs() < 5.0 && (rates[1] + 40.0).abs() < 1.0, "{rates:?}");
@@ -70,7 +70,7 @@ fn a_signal_that_never_changes_has_no_level() {
     assert!(found.signals[0].on.is_none() && found.signals[0].off.is_none());
 }
 
-/// Numbers that look random, the same for the same seed (`SplitMix64`, Steele, Lea and Flood 2014; constants from memory).
+/// Pseudo-random numbers from a seed (`SplitMix64`, Steele, Lea and Flood 2014; constants from memory).
 struct Draw(u64);
 
 impl Draw {
@@ -88,19 +88,19 @@ impl Draw {
     }
 }
 
-/// A level that goes up and down, and a signal that is on from a level while it rises to another while it falls.
+/// A level that rises and falls, and a signal that is on from one level while rising to another while falling.
 #[derive(Debug, Clone, Copy)]
 struct Saw {
     low_pa: f64,
     high_pa: f64,
-    /// Rising and falling, pascal per second.
+    /// Rates while rising and falling, pascal per second.
     rates: [f64; 2],
     on_pa: f64,
     off_pa: f64,
     interval_s: f64,
     noise_pa: f64,
     cycles: u32,
-    /// Time stamps are cut to whole multiples of this, seconds.
+    /// Step to which the time stamps are truncated, seconds.
     stamp_s: f64,
 }
 
@@ -141,12 +141,12 @@ impl Saw {
     }
 }
 
-/// How a drawn recording is made.
+/// The kind of a drawn recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Kind {
-    /// The level goes on past the signal's levels.
+    /// The level goes beyond the signal's levels.
     Watches,
-    /// The same, and the rows see every cycle in the same phase.
+    /// The same, with rows that see every cycle in the same phase.
     Locked,
     /// The level turns where the signal changes.
     Turns,
@@ -169,7 +169,7 @@ fn drawn(kind: Kind, shares: [f64; 2], stamps: [f64; 2], draw: &mut Draw) -> Saw
         cycles: 2 + u32::from(draw.even(0.0, 1.0) > 0.2) * 5,
         stamp_s: 0.0,
     };
-    // Locked to the cycle the rows come so many times in each; else by a share that is no whole number.
+    // Rows locked to the cycle come a whole number of times per cycle; others do not.
     let steps = if kind == Kind::Locked { steps.round() } else { steps + 0.137 };
     saw.interval_s = saw.period_s() / steps;
     let share = (draw.even(shares[0].ln(), shares[1].ln())).exp();
@@ -178,7 +178,7 @@ fn drawn(kind: Kind, shares: [f64; 2], stamps: [f64; 2], draw: &mut Draw) -> Saw
     saw
 }
 
-/// Levels held within their U, of how many; the mean U in steps from row to row.
+/// Levels within their U, and how many there are; then the mean U in steps from row to row.
 fn held(kind: Kind, shares: [f64; 2], stamps: [f64; 2]) -> (u32, u32, f64) {
     let (mut held, mut all, mut u) = (0, 0, 0.0);
     for seed in 0..200 {
@@ -220,7 +220,7 @@ fn stamps_that_rows_share_place_levels_all_the_same(
     assert!(u < 1.8, "U {u:.2} row steps");
 }
 
-/// Rows of a level with one signal, a second apart.
+/// Rows of a level with one signal, one second apart.
 fn rows(levels: &[f64], on: &[u8]) -> Recording {
     let states = on.iter().map(|state| *state == 1).collect();
     Recording {
@@ -231,7 +231,7 @@ fn rows(levels: &[f64], on: &[u8]) -> Recording {
     }
 }
 
-// Up by 10 Pa each second, down by 20: on from the fourth row on, off from the eighth, on again from the twelfth.
+// Up by 10 Pa each second, down by 20: on from the fourth row, off from the eighth, on again from the twelfth.
 #[test]
 fn rows_and_changes_are_those_of_the_table() {
     let levels = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 60.0, 40.0, 20.0, 0.0, 30.0, 40.0, 50.0];
@@ -275,16 +275,16 @@ fn rates_are_those_of_the_lines() {
     let [on, off] = rates(&found);
     near(on.value, -40.0);
     near(off.value, 11.0);
-    // Six rows a second apart: the slope is known to σ/√17.5, σ the smallest step (2 Pa, given are 3) over the root of twelve.
+    // Six rows one second apart: the slope is known to σ/√17.5, where σ is the smallest step (2 Pa, 3 are given) over √12.
     let sigma = 3.0 / 12_f64.sqrt() / 17.5_f64.sqrt();
     near(part(&on.contributions, "lines"), sigma);
     near(part(&off.contributions, "lines"), sigma / 2_f64.sqrt());
-    near(part(&off.contributions, "from one stretch"), 1.0);
-    near(part(&on.contributions, "from one stretch") + 1.0, 1.0);
-    // Rows that are just as far apart as may be are no gap.
+    near(part(&off.contributions, "stretch to stretch"), 1.0);
+    near(part(&on.contributions, "stretch to stretch") + 1.0, 1.0);
+    // Rows exactly as far apart as allowed are not a gap.
     let [_, even] = rates(&analyse(&recording, 3.0, Some(1.0)));
     near(even.value, 11.0);
-    // A gap inside a stretch takes its line away.
+    // A stretch with a gap has no line.
     let mut gapped = recording;
     gapped.times_s[4..].iter_mut().for_each(|time| *time += 20.0);
     let found = analyse(&gapped, 3.0, None);
@@ -292,7 +292,7 @@ fn rates_are_those_of_the_lines() {
     assert_eq!(found.gaps, [(3.0, 21.0)]);
 }
 
-// A gap is what is longer than five intervals, or what is asked for.
+// A gap is longer than five intervals, or than the length asked for.
 #[rstest]
 #[case(None, 6.0, 0)]
 #[case(None, 5.0, 1)]

@@ -1,4 +1,4 @@
-//! Sheets of a few lines, changed passage by passage.
+//! Short sheets whose passages the tests replace.
 
 use std::sync::Arc;
 use tripbench_device::{SettingsDraft, SiteSheet, Surroundings, TypeSheet, check_settings};
@@ -7,7 +7,7 @@ use tripbench_record::{Identity, IdentityHow, LoadedSheets, PlannedStep, Positio
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source, read_sheet};
 
-/// One hundredth of a pascal in a count, six pascal in a step; 125 Pa of calibration as a standard uncertainty.
+/// A count is 0.01 Pa, the resolution 6 Pa, and the standard uncertainty of the calibration 125 Pa.
 const RIG: &str = r#"
 name = "bench"
 [link]
@@ -92,7 +92,7 @@ reset_point = "55 kPa"
 delay = "0 ms"
 "#;
 
-/// Sheets and steps, changed line by line.
+/// Sheets and steps, changed passage by passage.
 #[derive(Debug, Clone)]
 pub(crate) struct Bench {
     rig: String,
@@ -126,7 +126,7 @@ impl Bench {
         Self { rig: replaced(&self.rig, old, new), ..self }
     }
 
-    /// With lines put at the end of the rig sheet's position 1.
+    /// With lines appended to position 1 of the rig sheet.
     pub(crate) fn position(self, lines: &str) -> Self {
         let line = "valve = { at = \"discrete-input 4\" }\n";
         self.rig(line, &format!("{line}{lines}\n"))

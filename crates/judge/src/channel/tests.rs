@@ -11,7 +11,7 @@ fn converter(time: &str) -> Bench {
     Bench::new().rig("image_age = \"0 ms\"", &format!("image_age = \"0 ms\"\nconverter = \"{time}\""))
 }
 
-// Scans take 5 ms: a converter of 10 ms and more is read twice, and then shows when its value was new.
+// Scans take 5 ms: a converter of 10 ms or more is read at least twice, so its new values show.
 #[rstest]
 #[case("0 ms", 0.0, 0.0)]
 #[case("4 ms", 2e-3, 2e-3)]
@@ -24,14 +24,14 @@ fn a_reading_is_as_old_as_half_a_conversion(#[case] time: &str, #[case] half_s: 
     let channels = played.channels();
     near(age_half_s(channels.task), half_s);
     let samples = channels.raw_samples(&mark(0, Segment::AtRest, 1.0, 2.0));
-    // The fourth read of a scan: 1.5 ms after its start, in its middle 0.2 ms later.
+    // The fourth read of a scan starts after 1.5 ms; its middle is 0.2 ms later.
     let read_s = 1.0 + 1.7e-3;
     within(samples[0].t_s, read_s - age_s, 1e-9);
     within(samples[0].level_pa, 10e3 * 1.7e-3, 0.01);
     assert_eq!(samples.len(), 200);
 }
 
-// An offset of 40 Pa is taken off, the certificate's line put on: 100 Pa and a hundredth.
+// An offset of 40 Pa is subtracted and the line of the certificate applied: 100 Pa and one hundredth.
 #[test]
 fn a_reading_is_corrected_by_zero_and_certificate() {
     let line = "coverage_factor = 2";
@@ -47,7 +47,7 @@ fn a_reading_is_corrected_by_zero_and_certificate() {
     within(samples[3].level_pa, 49_960.0 * 1.01 + 100.0, 0.01);
 }
 
-// Readings 1, 3, 5, 7 Pa again and again around 100 Pa: mean 104, deviation √(20/3 · n/(n−1)).
+// Readings of 1, 3, 5 and 7 Pa in turn, on top of 100 Pa: mean 104, deviation √(20/3 · n/(n−1)).
 #[test]
 fn a_zero_is_the_mean_with_its_uncertainty() {
     let world = World::new();
@@ -68,8 +68,8 @@ fn sample(t_s: f64, level_pa: f64) -> Sample {
     Sample { t_s, level_pa }
 }
 
-// A converter of 20 ms, read every 5 ms: a value counts halfway between the read before it was new and the first that had it; one
-// that stood for more than one and a half conversions in the middle of its time. The first value is not known to be new.
+// A converter of 20 ms, read every 5 ms: a value is placed halfway between the last read without it and the first with it; one that
+// lasts longer than one and a half conversions, at the middle of its time. When the first value was new is unknown.
 #[test]
 fn a_slow_converters_value_counts_when_it_was_new() {
     let played = Played::of(&converter("20 ms"), &World::new());
@@ -92,7 +92,7 @@ fn a_slow_converters_value_counts_when_it_was_new() {
         within(found.t_s, expected.t_s, 1e-12);
         near(found.level_pa, expected.level_pa);
     }
-    // A fast converter's repeated value counts at the middle of its time.
+    // A repeated value of a fast converter is placed at the middle of its time.
     let found = Played::of(&Bench::new(), &World::new()).channels().fitted(&read);
     within(found[0].t_s, 0.0025, 1e-12);
     assert_eq!(found.len(), 4);
@@ -104,7 +104,7 @@ fn a_slow_converters_value_counts_when_it_was_new() {
 #[case("u16", 4.0, true)]
 #[case("u16", 6.0, false)]
 fn a_converter_that_stands_at_its_end_is_seen(#[case] raw: &str, #[case] reading: f64, #[case] stops: bool) {
-    // A count is 10 Pa: the stop is 0 Pa, and what is within half a count of it.
+    // A count is 10 Pa: the stop is 0 Pa, and everything within half a count of it.
     let bench = Bench::new()
         .rig("raw = \"i32\"", &format!("raw = \"{raw}\""))
         .rig("counts = [0, 10000000]", "counts = [0, 10000]")
@@ -143,7 +143,7 @@ fn marks_are_picked_by_step_and_kind() {
     assert_eq!(zero_before(&marks, 0), None);
 }
 
-// A floating-point register whose converter has steps of 25 Pa; its own last digit is far less.
+// A floating-point register whose converter has steps of 25 Pa, far above the last digit of the number.
 #[test]
 fn the_step_of_a_floating_point_number_is_seen_in_the_readings() {
     let bench = Bench::new()

@@ -10,7 +10,7 @@ use rstest::rstest;
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
 use tripbench_record::StepTask;
 
-/// Two zeros: readings that swing by so much, and an offset that is another in the second.
+/// Two zeros with readings that swing by `swing`, each with its own offset.
 fn zeros(bench: Bench, offsets: [f64; 2], swing: f64) -> Played {
     let bench = bench.step(zero(false)).step(zero(true));
     let world = World::new().vented(1, 1.0);
@@ -22,7 +22,7 @@ fn zeros(bench: Bench, offsets: [f64; 2], swing: f64) -> Played {
     Played::of(&bench, &World { error: Some(Box::new(error)), ..world })
 }
 
-// At most 1 kPa, with a guard band of U: the reading's own scatter, 20 Pa over √200, and a count of 6 Pa over √12, twice.
+// At most 1 kPa, with a guard band of U: the scatter of the readings, 20 Pa over √200, and a count of 6 Pa over √12, twice.
 #[rstest]
 #[case(300.0, CheckVerdict::Met)]
 #[case(-300.0, CheckVerdict::Met)]
@@ -45,7 +45,7 @@ fn a_zero_is_at_most_the_largest(#[case] offset: f64, #[case] verdict: CheckVerd
     assert_eq!((limits.low, limits.high), (Some(-1e3), Some(1e3)));
 }
 
-// 60 Pa of drift are declared: more has to be shown, with twice √(2·(1.4² + 1.7²) + 1.7²) Pa of U.
+// 60 Pa of drift is declared: a fail needs more, beyond a U of twice √(2·(1.4² + 1.7²) + 1.7²) Pa.
 #[rstest]
 #[case(0.0, CheckVerdict::Met)]
 #[case(55.0, CheckVerdict::Met)]
@@ -77,8 +77,8 @@ fn without_a_zero_nothing_is_said_of_it() {
     assert!(checks.len() == 1 && checks[0].measured.is_none() && checks[0].remark.is_some());
 }
 
-// 200 readings: the true deviation is at least 0.9106 of what was found (chi-square, 199 degrees of freedom; recomputed with another
-// library). The sheet's 20 Pa, rounded by a fifth, are surely less than 0.9106 times 26.5 Pa and more.
+// With 200 readings the true deviation is at least 0.9106 of the observed one (chi-square, 199 degrees of freedom; computed again with
+// another library). The sheet's 20 Pa, plus a fifth for rounding, is surely below 0.9106 times 26.5 Pa.
 #[rstest]
 #[case(20.0, false)]
 #[case(26.1, false)]
@@ -120,7 +120,7 @@ fn leak_task(watch_s: f64) -> LeakTask {
     }
 }
 
-/// A closed rig that is watched for 4 s and loses so much in a second, with readings that swing by 20 Pa.
+/// A closed rig watched for 4 s that leaks at a rate, with readings that swing by 20 Pa.
 fn leaked(rate: f64) -> Vec<Check> {
     let bench = Bench::new().step(zero(false)).step(StepTask::Leak(leak_task(4.0)));
     let world = World::new().to(70e3, 1.0).over(1, Segment::Closed, 70e3 - 4.0 * rate, 4.0);
@@ -144,7 +144,7 @@ fn a_leak_is_at_most_what_the_step_allows(#[case] rate: f64, #[case] verdict: Ch
     assert_eq!(check.remark.is_some(), verdict != CheckVerdict::Met);
     let measured = check.measured.as_ref().expect("a leak");
     within(measured.value, rate, 1.0);
-    // Gas warms with 1 s: 0.4 of (95 − 70) kPa / 3 s · 1 s, faded over 3 s: 166 Pa.
+    // Gas warms with 1 s: 0.4 of (95 − 70) kPa / 3 s · 1 s, decayed over 3 s: 166 Pa.
     let samples: Vec<Sample> = (0..800)
         .map(|index| f64::from(index) * SCAN_S)
         .map(|t_s| Sample {
@@ -158,7 +158,7 @@ fn a_leak_is_at_most_what_the_step_allows(#[case] rate: f64, #[case] verdict: Ch
     let away = |tau_s: f64| (fit(tau_s).slope_pa_per_s - fit(1.0).slope_pa_per_s).abs();
     let farthest = away(1.5).max(away(1.0 / 1.5)) / 3_f64.sqrt();
     within(part(&measured.contributions, "time constant"), farthest, 0.05);
-    // A count over the root of twelve, over the time watched, rectangular once more.
+    // A count over √12, over the time watched, rectangular once more.
     within(part(&measured.contributions, "resolution"), 6.0 / 12.0 / 4.0, 1e-3);
 }
 
@@ -171,7 +171,7 @@ fn a_rig_that_was_not_watched_has_no_leak_rate() {
     assert!(checks[0].measured.is_none() && checks[0].verdict == CheckVerdict::Undecided);
 }
 
-// Foreseen are samples without scatter at the floor of noise and resolution; fewer than six of them say nothing.
+// Predicted samples have no scatter beyond noise and resolution; fewer than six of them give no result.
 #[rstest]
 #[case(4.0)]
 #[case(2.0)]
@@ -194,7 +194,7 @@ fn a_leak_is_foreseen_from_predicted_samples(#[case] watch_s: f64) {
     near(foreseen_leak_pa_per_s(&task, &leak_task(0.02)), 200.0);
 }
 
-// 0.4 of the evacuation rate times 1 s, faded over the time to settle.
+// 0.4 of the evacuation rate times 1 s, decayed over the settling time.
 #[rstest]
 #[case(70e3, 3.0, 0.4 * 25e3 / 3.0 * (-3.0_f64).exp())]
 #[case(35e3, 1.0, 0.4 * 60e3 / 3.0 * (-1.0_f64).exp())]
@@ -215,7 +215,7 @@ fn the_rule_of_the_site_is_the_one_that_decides(#[case] site: &str, #[case] rule
     assert_eq!(acceptance(&Bench::new().site(site).task()), rule);
 }
 
-// What is known of the devices says nothing of the rig: a leak of 132 ± 637 Pa/s is not shown to be at most 200 Pa/s.
+// The spread of devices says nothing about the rig: a leak of 132 ± 637 Pa/s is not shown to be at most 200 Pa/s.
 #[rstest]
 #[case("decision = \"highest-risk\"\nhighest_risk = 0.1\nprocess_spread = 0.1", Acceptance::HighestRisk { risk: 0.1, process: None })]
 #[case("decision = \"simple\"", Acceptance::Simple)]
@@ -252,7 +252,7 @@ fn a_result_is_judged_by_its_role(#[case] value: f64, #[case] role: Role, #[case
     assert!(free.verdict == CheckVerdict::Measured && free.conformance_probability.is_none());
 }
 
-// Gas that still warms by 2 kPa: another time constant, half as long again or two thirds, makes the slope another one.
+// Gas that still warms by 2 kPa: another time constant, longer by half or shorter by a third, changes the slope.
 #[test]
 fn the_time_constant_of_the_gas_counts_both_ways() {
     let task = Bench::new().task();

@@ -26,7 +26,7 @@ fn result(value_ms: f64, u_ms: f64) -> MeasurementResult {
     combine(value_ms / 1e3, 0.0, vec![all]).expect("a result")
 }
 
-// 8 ms with a U of 1 ms are beyond 6 ms; noise of the comparator can make 5 ms seem 8.
+// 8 ms with a U of 1 ms is beyond 6 ms; comparator noise can make 5 ms seem 8.
 #[rstest]
 #[case(0.0, CheckVerdict::Undecided, Role::Screening)]
 #[case(3.0, CheckVerdict::Pass, Role::Informative)]
@@ -44,23 +44,35 @@ fn what_noise_of_the_comparator_can_do_speaks_against_no_delay(
 const BOTH: &str = "delays = [\"0 ms\", \"200 ms\"]";
 const THREE: &str = "delays = [\"0 ms\", \"10 ms\", \"20 ms\"]";
 
-// A response of 6 ms, 0 ms set. On delay, then off delay, each with its U, ms. What is U beyond a delay and its response does not fit it,
-// 1.33 U make it doubtful, 1.8 U rule it out.
+// A response of 6 ms, with 0 ms selected. On delay, then off delay, each with its U, ms. A delay more than U beyond a selectable one
+// and its response does not fit; more than 1.33 U puts it in doubt, more than 1.8 U rules it out.
 #[rstest]
 #[case("delays = [\"0 ms\"]", &[], CheckVerdict::Pass, Role::Informative, "no other delay")]
 #[case(BOTH, &[], CheckVerdict::Undecided, Role::Informative, "nothing timed")]
-#[case(BOTH, &[(3.0, 1.0)], CheckVerdict::Pass, Role::Informative, "no other delay of the type fits; finest told by the output switching on")]
-#[case(BOTH, &[(3.0, 198.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 200 ms can be the one that is selected; finest told by the output switching on")]
-#[case(BOTH, &[(3.0, 150.0), (3.0, 120.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 200 ms can be the one that is selected; finest told by the output switching off")]
-#[case(BOTH, &[(100.0, 1.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: nor does another")]
+#[case(
+    BOTH, &[(3.0, 1.0)], CheckVerdict::Pass, Role::Informative,
+    "no other delay of the type fits; best resolved by the output switching on"
+)]
+#[case(
+    BOTH, &[(3.0, 198.0)], CheckVerdict::Undecided, Role::Informative,
+    "each of 0, 200 ms can be the selected delay; best resolved by the output switching on"
+)]
+#[case(
+    BOTH, &[(3.0, 150.0), (3.0, 120.0)], CheckVerdict::Undecided, Role::Informative,
+    "each of 0, 200 ms can be the selected delay; best resolved by the output switching off"
+)]
+#[case(BOTH, &[(100.0, 1.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: no other")]
 #[case(BOTH, &[(204.0, 3.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: only 200 ms fits")]
 #[case(THREE, &[(3.0, 5.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 10 ms can be")]
 #[case(THREE, &[(18.0, 15.0), (18.0, 13.0)], CheckVerdict::Undecided, Role::Informative, "each of 0, 10, 20 ms can be")]
 #[case(THREE, &[(18.0, 15.0), (18.0, 10.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching off: each of 10, 20 ms fits")]
-#[case(BOTH, &[(16.0, 8.0)], CheckVerdict::Undecided, Role::Informative, "0 ms is set and does not fit the output switching on: nor does another")]
+#[case(BOTH, &[(16.0, 8.0)], CheckVerdict::Undecided, Role::Informative, "0 ms is set and does not fit the output switching on: no other")]
 #[case(THREE, &[(18.0, 11.0), (18.0, 7.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching off: each of 10, 20 ms fits")]
 #[case(THREE, &[(24.0, 11.0), (12.0, 7.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: only 10 ms fits")]
-#[case(THREE, &[(12.0, 1.0), (3.0, 1.0)], CheckVerdict::Undecided, Role::Screening, "0 ms is set and does not fit the output switching on: nor does another")]
+#[case(
+    THREE, &[(12.0, 1.0), (3.0, 1.0)], CheckVerdict::Undecided, Role::Screening,
+    "0 ms is set and does not fit the output switching on: no other"
+)]
 fn the_selected_delay_is_shown_or_it_is_not(
     #[case] delays: &str,
     #[case] found_ms: &[(f64, f64)],
@@ -77,7 +89,7 @@ fn the_selected_delay_is_shown_or_it_is_not(
     assert!(check.verdict == verdict && remark.contains(words), "{:?} {remark}", check.verdict);
     assert_eq!(check.role, role);
     if !found_ms.is_empty() {
-        // Which delay fits is no question of limits.
+        // Whether a delay fits is not decided by limits.
         assert!(check.limits.is_none() && check.measured.is_some());
         assert!(check.conformance_probability.is_none() && check.to_decide.is_none());
     }

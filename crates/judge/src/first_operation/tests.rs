@@ -10,7 +10,7 @@ fn bench() -> Bench {
     Bench::new().step(zero(false)).step(StepTask::SwitchPoints(ramps(2)))
 }
 
-/// Two pulls at a rate with a device that turns on at a level in the first, and at 60 kPa in the second.
+/// Two pulls at a rate, with a device that turns on at `level` in the first and at 60 kPa in the second.
 fn world(rate: f64, level: f64) -> World {
     let world = World::new().cycle(1, 1, rate, 0.0).cycle(1, 2, rate, 0.0);
     let (rising, falling) = (world.passes(level, true), world.passes(55e3, false));
@@ -20,17 +20,17 @@ fn world(rate: f64, level: f64) -> World {
     world.toggled(0, times)
 }
 
-/// What speaks against the device, and whether it was told.
+/// The check against the device, and the one that says whether it was located closely enough.
 fn checked(bench: &Bench, world: &World) -> [Check; 2] {
     let mut all = Played::of(bench, world).judged(1);
     all.retain(|check| check.quantity == QuantityName::FirstOperation);
-    let closely = all[1].remark.as_deref() == Some("looked at closely enough");
+    let closely = all[1].remark.as_deref() == Some("located closely enough");
     assert_eq!(closely, all[1].verdict == CheckVerdict::Pass, "{:?}", all[1]);
     all.try_into().expect("two checks")
 }
 
-// 58.9 to 61.1 kPa, three times 100 Pa more for a single crossing; U is 1.96 · √(125² + 34.6² + 17.3² + 17²) Pa, about 0.26 kPa: outside by
-// more than that is a fail, by less it is open. Inside nothing is against the device.
+// 58.9 to 61.1 kPa, widened by three times 100 Pa for a single crossing. U is 1.96 · √(125² + 34.6² + 17.3² + 17²) Pa, about
+// 0.26 kPa: outside by more is a fail, by less undecided. Inside, nothing is against the device.
 #[rstest]
 #[case(60_000.0, CheckVerdict::Measured)]
 #[case(58_700.0, CheckVerdict::Measured)]
@@ -47,7 +47,7 @@ fn the_first_operation_is_where_it_may_be(#[case] level: f64, #[case] verdict: C
     near(limits.low.expect("low"), 58_600.0);
     near(limits.high.expect("high"), 61_400.0);
     let measured = check.measured.expect("measured");
-    // From a read to the next one 5.4 ms later, 6 ms of delay before it, and the reference late by 1 to 3 ms: 13.4 ms at 4 kPa/s are 53.6 Pa.
+    // From one read to the next 5.4 ms later, after 6 ms of delay, with a reference 1 to 3 ms late: 13.4 ms at 4 kPa/s is 53.6 Pa.
     within(measured.value, level, 30.0);
     let parts = &measured.contributions;
     near(part(parts, "calibration"), 125.0);
@@ -56,13 +56,13 @@ fn the_first_operation_is_where_it_may_be(#[case] level: f64, #[case] verdict: C
     near(part(parts, "zero reading"), 6.0 / 12_f64.sqrt());
     let half = part(parts, "edge and delay") * 3_f64.sqrt();
     within(half, 26.8, 1.5);
-    // Whatever it is, it was found closely enough to tell.
+    // In every case it was located closely enough.
     assert_eq!((told.verdict, told.role), (CheckVerdict::Pass, Role::Informative), "{told:?}");
     assert!(told.measured.is_none() && told.limits.is_none());
 }
 
-// Where no ramp shows which delay is selected, the level may have been passed up to 206 ms before: at 4 kPa/s 824 Pa, and 3 ms and a read
-// or two after. The middle is about 0.41 kPa less deep, U about 1.82 · 276 Pa = 0.50 kPa, still within two fifths of 2.8 kPa.
+// Where no ramp shows the selected delay, the level may have been passed up to 206 ms earlier: 824 Pa at 4 kPa/s, plus 3 ms and a read
+// or two. The middle is about 0.41 kPa less deep; U is about 1.82 · 276 Pa = 0.50 kPa, within two fifths of 2.8 kPa.
 #[rstest]
 #[case(60_000.0, CheckVerdict::Measured)]
 #[case(58_700.0, CheckVerdict::Undecided)]
@@ -73,15 +73,15 @@ fn a_delay_that_is_left_open_widens_the_first_operation(#[case] level: f64, #[ca
     assert_eq!(check.verdict, verdict, "{check:?}");
     let measured = check.measured.expect("measured");
     within(measured.value, level - 412.0, 30.0);
-    // 824 Pa of the delay, 12 Pa of the lag and 22 Pa between the reads: in whole scans of 20 Pa.
+    // 824 Pa of delay, 12 Pa of lag and 22 Pa between the reads, in whole scans of 20 Pa.
     within(part(&measured.contributions, "edge and delay") * 3_f64.sqrt(), 429.0, 20.0);
     within(measured.expanded_uncertainty, 503.0, 10.0);
     assert_eq!(told.verdict, CheckVerdict::Pass);
 }
 
-// At 20 kPa/s the open delay, the lag and two reads are ± 2.1 kPa, of which 95 % are more than two fifths of the 2.8 kPa between the
-// limits, 1.12 kPa: nothing is told of a first operation that comes in time. One that has not come where it surely must fails all the same:
-// 106 ms after 61.74 kPa, at 63.9 kPa, and a read or two.
+// At 20 kPa/s the open delay, the lag and two reads give ± 2.1 kPa; 95 % of that exceeds two fifths of the 2.8 kPa between the limits,
+// 1.12 kPa: a first operation in time is not checked. One that is missing where it must surely have come is a fail all the same: 106 ms
+// after 61.74 kPa, at 63.9 kPa, and a read or two.
 #[rstest]
 #[case(60e3, CheckVerdict::Measured, CheckVerdict::Undecided)]
 #[case(62e3, CheckVerdict::Measured, CheckVerdict::Undecided)]
@@ -96,16 +96,16 @@ fn a_first_pull_that_is_too_fast_is_said_not_to_be_checked(
     assert_eq!((check.verdict, told.verdict), (verdict, tells), "{check:?}");
     let remark = told.remark.unwrap_or_default();
     assert_eq!(
-        remark.contains("so fast that its level is known to ± 2.05 kPa only; ± 1.12 kPa would tell it"),
+        remark.contains("so fast that its level is known only to ± 2.05 kPa; this check needs ± 1.12 kPa"),
         tells == CheckVerdict::Undecided,
         "{remark}"
     );
-    // Where the site wants all checked, that takes a pass away.
+    // Where the site requires full coverage, this prevents a pass.
     let strict = bench().site("not_checked = \"undecided\"");
     assert_eq!(checked(&strict, &world(20e3, level))[1].role, Role::Required);
 }
 
-// With bounds of the delay the level is what it was then: at 4 kPa/s 0.8 kPa before an edge that is 200 to 206 ms late.
+// With bounds of the delay the earlier level counts: at 4 kPa/s 0.8 kPa before an edge that is 200 to 206 ms late.
 #[rstest]
 #[case([0.0, 0.006], 0.0, 26.8)]
 #[case([0.2, 0.206], 812.0, 26.8)]
@@ -125,7 +125,7 @@ fn the_level_is_that_of_the_delay(#[case] bounds_s: [f64; 2], #[case] before_pa:
     within(part(&measured.contributions, "edge and delay") * 3_f64.sqrt(), half_pa, 20.0);
 }
 
-// A converter that repeats its values shows one level in several reads: the rate of the pull is that of more than these.
+// A converter that repeats its values shows one level in several reads: the rate of the pull is taken from more reads.
 #[test]
 fn a_repeated_value_makes_no_edge_of_no_width() {
     let played = Played::of(&bench(), &world(4_000.0, 61e3));
@@ -150,7 +150,7 @@ fn an_output_that_sleeps_through_the_first_pull_fails() {
             && check.remark.expect("one").contains("had not answered when the first")
     );
     assert_eq!(told.verdict, CheckVerdict::Pass);
-    // So does one that answers in it 0.4 kPa after it surely must: 106 ms after 61.1 + 0.64 kPa were reached, at 62.2 kPa.
+    // So does an answer in the first pull 0.4 kPa after it must surely have come: 106 ms after 61.1 + 0.64 kPa, at 62.2 kPa.
     assert_eq!(checked(&bench(), &world(4_000.0, 62.6e3))[0].verdict, CheckVerdict::Fail);
     let dead = World::new().cycle(1, 1, 4_000.0, 0.0).cycle(1, 2, 4_000.0, 0.0);
     let [check, told] = checked(&bench(), &dead);
@@ -170,8 +170,8 @@ fn pulls(tops: &[f64]) -> World {
     tops.iter().zip(1..).fold(World::new().to(50e3, 0.5), pull)
 }
 
-// An output that answers the first pull is judged wherever that ends; one that does not has to only where it goes beyond 61.1 kPa by the
-// 640 Pa that a level has to surely be. What it does in the next pull is no first operation.
+// An output that answers the first pull is judged wherever the pull ends. One that does not answer fails only if the pull went surely
+// beyond 61.1 kPa, by 640 Pa. A change in the next pull is not a first operation.
 #[rstest]
 #[case::answers_a_short_one(&[61.5e3, 70e3], 0, CheckVerdict::Measured, CheckVerdict::Pass)]
 #[case::answers_a_long_one(&[62.5e3, 70e3], 0, CheckVerdict::Measured, CheckVerdict::Pass)]

@@ -6,7 +6,7 @@ use tripbench_rig::Air;
 
 const ROOT: f64 = 1.732_050_807_568_877_2;
 
-// Factors c4 for the mean of sample standard deviations, as tables of control charts have them (from memory: ISO 7870-2, Table 2).
+// Factors c4 for the mean of sample standard deviations, from tables for control charts (from memory: ISO 7870-2, Table 2).
 #[rstest]
 #[case(2, 0.7979)]
 #[case(3, 0.8862)]
@@ -22,7 +22,7 @@ fn predicted_crossings_scatter_as_promised_ones_do_in_the_mean(#[case] count: us
     assert!(tripbench_measure::mean(&all).expect("some").abs() < 1e-6);
 }
 
-/// Rates as the tests have them: 6 kPa/s at full flow up, 8 kPa/s down, a tenth through a throttle.
+/// Rates of the tests: 6 kPa/s at full flow up, 8 kPa/s down, a tenth through a throttle.
 fn rate(ramp: Ramp, _: VacuumLevel) -> f64 {
     let whole = if ramp.deeper { 6_000.0 } else { 8_000.0 };
     if ramp.motion == Motion::Throttled { whole / 10.0 } else { whole }
@@ -36,8 +36,8 @@ fn limits(low: f64, high: f64) -> LevelLimits {
     LevelLimits { low: VacuumLevel::new(low), high: VacuumLevel::new(high) }
 }
 
-// Two reads 5 ms apart, each within the 0.7 ms of its answer, with an image of 3 ms; a converter of 4 ms that shows every value once, one of 20 ms that shows when it is new; a
-// clock of 1 ms that stamps edges at every position: twice its tick and an answer.
+// Two reads 5 ms apart, each within the 0.7 ms of its answer, with an image of 3 ms; a converter of 4 ms that shows every value once;
+// one of 20 ms that shows when a value is new; a clock of 1 ms that stamps edges at every position: two ticks and an answer.
 #[rstest]
 #[case("image_age = \"3 ms\"", "", 8.7e-3)]
 #[case("converter = \"4 ms\"", "", 9.7e-3)]
@@ -65,7 +65,7 @@ fn a_predicted_crossing_is_as_wide_as_reads_and_conversions(
     near(foresight(&task, &ramps).wide_pa(500.0, false), 500.0 * seconds);
 }
 
-// A pulse of 50 ms and an order of 1.4 ms at the rate of the pulse.
+// A pulse of 50 ms and a command of 1.4 ms, at the rate of the pulse.
 #[test]
 fn a_pulse_is_as_wide_as_what_it_moves() {
     let pulse = Motion::Pulses { air: Air::Evacuate, pulse: TimeSpan::new(0.05), settle: TimeSpan::new(0.1) };
@@ -74,9 +74,9 @@ fn a_pulse_is_as_wide_as_what_it_moves() {
     near(foresight(&task, &ramps).wide_pa(2_000.0, false), 2_000.0 * 0.0057);
 }
 
-// 20 Pa of noise and 6 Pa over √12. 0.1 s to each side, a reading every 5 ms, or as often as the level moves by 6 Pa. At 1 Pa/s
-// eight counts take 48 s, 24 s to each side, and hold 8 readings; where a fifth of 60 Pa over 1 Pa/s, 12 s, is all that a curve
-// follows, there are 4: fewer than 6 are not counted on.
+// 20 Pa of noise and 6 Pa over √12. 0.1 s to each side, with a reading every 5 ms or every 6 Pa. At 1 Pa/s eight counts take 48 s, 24 s
+// to each side, and give 8 readings. Where a fifth of 60 Pa over 1 Pa/s, 12 s, limits the curve, there are 4, but never fewer than 6
+// are assumed.
 #[rstest]
 #[case("image_age = \"0 ms\"", 6_000.0, 60e3, 40.0)]
 #[case("image_age = \"0 ms\"", 600.0, 60e3, 20.0)]
@@ -107,9 +107,9 @@ fn a_foreseen_zero_has_a_hundred_readings() {
     near(foresight.promised_s()[1], 0.006);
 }
 
-// Crossings of a group spread over the phases of a scan: a third of the width from one of three to the next; beside that three
-// scatter as three that are promised 100 Pa do in the mean: c4 of three is 0.8862 (the usual approximation has 8/9). One alone lies in
-// the middle.
+// The crossings of a group are spread over the phases of a scan: each of three is a third of the width beside the next. They scatter as
+// three crossings with a promise of 100 Pa do on average: c4 of three is 0.8862 (the usual approximation gives 8/9). A single one lies
+// in the middle.
 #[rstest]
 fn predicted_crossings_are_spread_over_phases_and_promise(#[values(true, false)] rising: bool) {
     let (task, ramps) = (Bench::new().task(), ramps(3));
@@ -134,7 +134,7 @@ fn predicted_crossings_are_spread_over_phases_and_promise(#[values(true, false)]
         near(interval.high_pa - interval.low_pa, wide);
         near(interval.fit_pa, foresight.fit_pa(record.rate_pa_per_s.abs(), 60e3));
         beside.push(f64::midpoint(interval.low_pa, interval.high_pa) - 60e3 - (share - 0.5) * wide);
-        // Cycles take six seconds from 15 s on, falls half of one later.
+        // A cycle takes six seconds, starting at 15 s; its fall comes half a cycle later.
         near(record.earliest_s, 15.0 + 6.0 * (f64::from(record.cycle) + if rising { 0.0 } else { 0.5 }));
         near(record.latest_s, record.earliest_s);
     }
@@ -146,16 +146,16 @@ fn predicted_crossings_are_spread_over_phases_and_promise(#[values(true, false)]
     within(beside[4], 0.0, 1e-6);
     assert!(found.rising == rising && found.alive && found.rate_uncertainties == [0.0; 5]);
     near(found.taken_off_s, 1e-3);
-    // The middle one comes first, then the less deep one, whichever way the ramps go.
+    // The middle one comes first, then the less deep one, in both directions.
     for (beside, expected) in beside.iter().zip([0.0, -800.0 / 9.0, 800.0 / 9.0]) {
         within(*beside, expected, 1e-6);
     }
-    // Their order is of none of them alone: neighbours differ.
+    // The order has no trend: neighbours differ.
     assert!(beside[..3].windows(2).all(|pair| (pair[0] - pair[1]).abs() > 1.0), "{beside:?}");
 }
 
-// Two rectangles of 100 and 50: a trapezoid that is flat over ±25, with a quarter of all in each slope; at 1/8 it is
-// 75 − √(2 · 100 · 50/8) = 39.645 from the middle. Two of one width make a triangle; one alone is spread evenly.
+// Rectangles of 100 and 50 give a trapezoid that is flat over ±25, with a quarter of the probability in each slope: at 1/8 it is 75 −
+// √(2 · 100 · 50/8) = 39.645 from the middle. Two equal ones give a triangle, a single one a uniform distribution.
 #[rstest]
 #[case(0.0, [100.0, 50.0], -75.0)]
 #[case(0.125, [100.0, 50.0], -39.644_660_940_7)]
@@ -175,8 +175,8 @@ fn an_edge_meets_scans_and_conversions_in_phases_of_their_own(
     within(met(share, widths), expected, 1e-9);
 }
 
-// Deviations of five: quantiles at 0.1, 0.3, 0.5, 0.7, 0.9 (±1.2816, ±0.5244, 0; tables), scaled to a standard deviation
-// of 100 times 16/17, the usual approximation 4(n − 1)/(4n − 3) of c4; from the second on, backwards.
+// Deviations of five: quantiles at 0.1, 0.3, 0.5, 0.7, 0.9 (±1.2816, ±0.5244, 0; tables), scaled to a standard deviation of 100 times
+// 16/17, the usual approximation 4(n − 1)/(4n − 3) of c4; descending, starting with the second.
 #[test]
 fn five_deviations_come_in_their_order() {
     let found = scatter(5, 100.0);
@@ -190,7 +190,7 @@ fn five_deviations_come_in_their_order() {
     assert!(scatter(0, 100.0).is_empty());
 }
 
-// Three cycles, the middle one throttled, and a fast pair at full flow; a throttled ramp rises to the valve's cut-off in one cycle only.
+// Three cycles, the middle one throttled, and a fast pair at full flow; a throttled ramp reaches the valve's cut-off in one cycle only.
 #[rstest]
 #[case(true, false, &[6_000.0, 600.0, 600.0, 6_000.0, 6_000.0])]
 #[case(false, false, &[-8_000.0, -800.0, -8_000.0, -8_000.0, -8_000.0])]
@@ -214,7 +214,7 @@ fn cycles_are_predicted_as_they_are_planned(
     assert_eq!(all, rates[..4]);
     assert!(found.records[4].fast);
     near(f64::from(found.slow.count()), if rising { 2.0 } else { 1.0 });
-    // The pull of a pair is seen even where only the fall shows a delay; the fall where enough readings fall into it.
+    // The pull of a pair shows even where only the fall shows a delay; the fall shows where enough readings lie in it.
     for (fast_shows, pull, fall) in [([false; 2], 4, 4), ([true, false], 5, 4), ([false, true], 5, 5)] {
         let other = SwitchPointsTask { fast_shows, ..ramps };
         let found = foresight(&task, &other).crossings(rising, limits(58_900.0, 61_100.0), valve);
@@ -222,8 +222,8 @@ fn cycles_are_predicted_as_they_are_planned(
     }
 }
 
-// Of four cycles the second falls through the throttle, so the rise of the third comes after it; the first rise goes on from the
-// approach as after a fall of its own cycle; the fast pair comes from rest.
+// Of four cycles the second falls through the throttle, so the rise of the third follows it. The first rise continues from the
+// approach, as after a fall of its own cycle; the fast pair starts from rest.
 #[test]
 fn a_ramp_is_predicted_after_the_one_before() {
     fn after(ramp: Ramp, _: VacuumLevel) -> f64 {
@@ -249,7 +249,7 @@ fn expected_of(task: &Task) -> Expected {
     tripbench_device::expected(settings.expect("settings"), device.expect("a type"))
 }
 
-// At one rate, nothing shows which delay is selected: 200 ms are left open at the rate, which is all that counts.
+// One rate does not show the selected delay: 200 ms times the rate is left open, far more than all else.
 #[test]
 fn ramps_at_one_rate_leave_the_other_delay_open() {
     let (task, ramps) = (Bench::new().task(), ramps(3));
@@ -268,11 +268,11 @@ fn ramps_at_one_rate_leave_the_other_delay_open() {
     let apart = foresight.hysteresis_pa(&levels[0], &levels[1]);
     let direct = hysteresis(foresight.basis(), &levels[0].level, &levels[1].level).expect("both");
     near(apart, direct.expanded_uncertainty);
-    // The device itself at one rate, so many times.
+    // The device drives its valve at one rate, `cycles` times.
     let limits = expected_of(&task).on;
     let [open, shown] =
         [false, true].map(|shown| foresight.at_one_rate_pa(limits, (2_000.0, true, 4), shown));
-    // 400 Pa to both sides are the most of it: 0.95 of that, and more.
+    // 400 Pa to both sides dominates: at least 0.95 of that.
     assert!(open > 0.95 * 400.0 && open < 800.0 && shown < open, "{open} {shown}");
     let group = Group { cycles: [1, 4], motion: Motion::FullFlow, rate_pa_per_s: 2_000.0, fast: false };
     let crossings = foresight.at(true, limits, &[group]);
@@ -294,7 +294,7 @@ fn ramps_at_two_rates_show_the_delay_of_every_output() {
     for (level, middle) in levels.iter().zip([60e3, 55e3, 70e3, 64e3]) {
         within(level.level.result.value, middle, 120.0);
     }
-    // A leak that will be known to 10 Pa/s, at the level of the first crossing, with the delays that were told.
+    // A leak known to 10 Pa/s, at the level of the first crossing, with the delays that are known.
     let found = foresight.crossings(true, expected.on, false);
     let position = &task.sheets.rig.positions[0];
     let leak = Leak::known(0.0, 10.0, 200.0);
@@ -306,7 +306,7 @@ fn ramps_at_two_rates_show_the_delay_of_every_output() {
     assert_eq!(self::foresight(&task, &without).levels(&expected).len(), 2);
 }
 
-// A response: half of 5.7 ms to each side of an edge, the lag to 1 ms, what is random in the level and a fit, over the rate.
+// A response: half of 5.7 ms to each side of an edge, the lag to 1 ms, the random part of the level and a fit, over the rate.
 #[rstest]
 #[case(10_000.0)]
 #[case(20_000.0)]
@@ -324,7 +324,8 @@ fn a_response_is_foreseen_by_its_parts(#[case] rate: f64) {
     let u = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
     let foresight = Foresight { rate: &|_, _| rate, ..foresight };
     let found = foresight.response_s(&levels[0], true);
-    // Above the factor of a rectangle; up to that of a normal distribution and somewhat beyond, for few crossings have long tails.
+    // Above the factor of a rectangle, and up to slightly more than that of a normal distribution, because few crossings have long
+    // tails.
     assert!((1.645..=2.1).contains(&(found / u)), "{}", found / u);
     assert!(LevelDifference::new(found).si() > 0.0);
 }

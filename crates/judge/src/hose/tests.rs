@@ -9,7 +9,7 @@ fn hosed(behind: &str) -> Bench {
     Bench::new().position(&format!("hose = {{ bore = \"1 mm\", length = \"2 m\"{behind} }}"))
 }
 
-/// A delay with its U, as a normal one.
+/// A normally distributed delay with its U.
 fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
     let mut result = combine(value, 0.0, vec![Contribution::normal("all", 1e-3)]).expect("a result");
     result.expanded_uncertainty = expanded;
@@ -18,7 +18,7 @@ fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
 
 const ALL: Leak = Leak { largest: 200.0, mean_square: 100.0 * 100.0 };
 
-// Poiseuille: π · (1 mm)⁴ · p / (128 · 18.2 µPa s · 2 m) with p what is left of 101 325 Pa; 1.2 L lose 200 Pa/s.
+// Poiseuille: π · (1 mm)⁴ · p / (128 · 18.2 µPa s · 2 m), where p is the pressure left of 101 325 Pa; 1.2 L lose 200 Pa/s.
 #[rstest]
 #[case(60e3, 41_325.0)]
 #[case(101e3, 1_000.0)]
@@ -32,8 +32,9 @@ fn a_leak_drops_pressure_along_the_hose(#[case] level_pa: f64, #[case] pressure:
     near(through(&without, &without.sheets.rig.positions[0], ALL, level_pa, &[]).largest_pa + 1.0, 1.0);
 }
 
-// Of the promised 6 ms the device itself may take none: what is later can be the hose's. Behind it are 5 mL, or the hose's own
-// 1.571 mL. Two delays: the closer tells. One that is known to no better than 10 ms says nothing of a pinched hose, and where there is no better one, it counts in U.
+// The device itself may need none of the promised 6 ms, so any delay can be the hose's. Behind it are 5 mL, or the hose's own 1.571 mL.
+// Of two delays the smaller excess counts. One with a U above 10 ms shows no pinched hose; where there is no better one, it counts in
+// U.
 #[rstest]
 #[case(", behind = \"5 mL\"", vec![(0.005, 0.002)], 5e-6, 0.007, (0.005, 0.001))]
 #[case("", vec![(0.005, 0.002)], 1.570_796_326_8e-6, 0.007, (0.005, 0.001))]
@@ -58,7 +59,7 @@ fn a_pinched_hose_is_a_late_output(
     near(found.root_mean_square_pa, 100.0 * 1.2e-3 * (1.0 / conductance).max(rms_s / behind_m3) / 3.0);
 }
 
-// With 200 ms selected, what is promised is 206 ms; the device may be 6 ms faster, but not than what is selected.
+// With 200 ms selected, 206 ms is promised; the device may be 6 ms faster, but not faster than the selected delay.
 #[test]
 fn a_selected_delay_is_the_devices_own() {
     let task = hosed(", behind = \"1 mL\"").settings("delay = \"0 ms\"", "delay = \"200 ms\"").task();
@@ -83,7 +84,7 @@ fn a_leak_is_known_up_to_its_u(
     near(leak.mean_square + 1.0, mean_square_above_zero(value, u / 2.0).min(largest.powi(2)) + 1.0);
 }
 
-// A leak step before says how much: 50 Pa/s; without one it is all that the rig sheet allows.
+// An earlier leak step gives 50 Pa/s; without one the limit on the rig sheet applies.
 #[test]
 fn the_leak_is_that_of_the_step_before() {
     let leak = LeakTask {

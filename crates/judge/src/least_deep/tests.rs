@@ -20,8 +20,8 @@ const AROUND: Around = Around {
 
 const TURN_S: f64 = 2.03;
 
-/// Down from 70 kPa by 2 kPa/s from 1 s on, up again by 10 kPa/s from 2.03 s on, where it is 67.94 kPa: as a reference of the first order
-/// shows it, which is behind by a lag and rounds the turn off.
+/// From 1 s down from 70 kPa at 2 kPa/s, from 2.03 s and 67.94 kPa up at 10 kPa/s, as a first-order reference shows it, whose lag
+/// delays and rounds the turn.
 fn shown(t_s: f64, lag_s: f64) -> f64 {
     let behind = t_s - lag_s;
     let after = (t_s - TURN_S).max(0.0);
@@ -39,7 +39,7 @@ fn valve(feeds: bool, at_s: f64) -> ValveEdge {
     ValveEdge { feeds, between_s: [at_s - 0.003, at_s + 0.003] }
 }
 
-// It cuts at 1 s, feeds at 2 s, and cuts again at 2.4 s.
+// Cut-off at 1 s, resume at 2 s, cut-off again at 2.4 s.
 #[rstest]
 #[case(0.0, 1.0)]
 #[case(0.002, 2.0)]
@@ -51,13 +51,13 @@ fn a_turn_is_where_two_curves_meet_whatever_the_lag(#[case] lag_s: f64, #[case] 
     within(found.level.value, 67_940.0, off_pa);
     within(found.bend_pa_per_s, 12e3, 60.0);
     assert_eq!(found.turns, 1);
-    // The least reading is not as deep as the turn was: by nothing, or by what the lag rounds off.
+    // The least reading differs from the turn only by the rounding of the lag.
     let least = samples(2.402, lag_s).iter().map(|one| one.level_pa).fold(f64::INFINITY, f64::min);
     assert!(least > 67_940.0 - 1e-6, "{least}");
 }
 
-// It feeds at 2 s; three scans of 5 ms, twice 50 ms of the valve and 2 ms of lag later the level has turned. The readings of 0.3 s more are
-// those of the rise. From 2.45 s on the air is at its end, and of the fall 0.3 s count: what came before may bend as it likes.
+// It resumes at 2 s; the level has turned three scans of 5 ms, twice the 50 ms of the valve and 2 ms of lag later. The next 0.3 s of
+// readings belong to the rise. From 2.45 s the level is constant. Of the fall 0.3 s count; earlier readings may bend freely.
 #[test]
 fn a_turn_is_told_by_the_readings_near_it() {
     let level = |t_s: f64| match t_s {
@@ -73,7 +73,7 @@ fn a_turn_is_told_by_the_readings_near_it() {
     within(found.bend_pa_per_s, 12e3, 60.0);
 }
 
-// It falls to the end, at 67 kPa: what the reference shows 2 ms late is 4 Pa less deep. Longer than 0.3 s before it fell faster.
+// It falls until the end, at 67 kPa: the reference, 2 ms late, still reads 4 Pa deeper. More than 0.3 s earlier it fell faster.
 #[test]
 fn a_level_that_still_falls_is_least_deep_at_its_end() {
     let falls = |t_s: f64| 70e3 - 2e3 * (t_s - 0.002 - 1.0) + 5e3 * (2.15 - t_s).max(0.0);
@@ -84,7 +84,7 @@ fn a_level_that_still_falls_is_least_deep_at_its_end() {
     assert_eq!(found.turns, 1);
 }
 
-// Noise of 20 Pa does not explain a reading that is half a kilopascal less deep than the turn.
+// Noise of 20 Pa does not explain a reading half a kilopascal less deep than the turn.
 #[test]
 fn a_drop_that_noise_does_not_explain_counts() {
     let edges = [valve(false, 1.0), valve(true, 2.0), valve(false, 2.4)];
@@ -94,7 +94,7 @@ fn a_drop_that_noise_does_not_explain_counts() {
     within(found.level.value, 67_400.0, 1.0);
 }
 
-// Readings end with the edge: it turned, between which readings nobody knows.
+// The readings end at the edge: the level turned, but between which readings is unknown.
 #[test]
 fn a_turn_without_readings_after_it_is_known_to_a_scan() {
     let edges = [valve(false, 1.0), valve(true, 2.0), valve(false, 2.02)];
@@ -110,14 +110,14 @@ fn only_what_comes_after_the_first_cut_counts() {
     assert!(least_deep(&samples(2.402, 0.0), &edges, 2.5, AROUND).is_none());
     assert!(least_deep(&samples(2.402, 0.0), &[valve(true, 1.0)], 0.9, AROUND).is_none());
     assert!(least_deep(&samples(2.402, 0.0), &[], 0.9, AROUND).is_none());
-    // Before its first cut the level may be anything.
+    // Before the first cut-off the level does not matter.
     let mut early = samples(2.402, 0.0);
     early.insert(0, Sample { t_s: 0.5, level_pa: 10e3 });
     let found = least_deep(&early, &edges, 0.9, AROUND).expect("a level");
     within(found.level.value, 67_940.0, 1.0);
 }
 
-// 12 kPa/s of bend and a lag that is known to 1 ms: half of 12 Pa to each side.
+// A bend of 12 kPa/s and a lag known to 1 ms: half of 12 Pa to each side.
 #[test]
 fn a_least_deep_level_has_the_budget_of_the_sheets() {
     let task = Bench::new().task();
@@ -151,10 +151,10 @@ fn a_rig_is_as_its_sheet_says() {
     near(longest_s(Around { scan_s: 1.0, ..around }), 1.0);
 }
 
-/// Seconds from one cut to the next: down for 1.03 s by 2 kPa/s, up again by 10 kPa/s.
+/// Seconds from one cut-off to the next: down for 1.03 s at 2 kPa/s, up again at 10 kPa/s.
 const PERIOD_S: f64 = 1.03 + 0.206;
 
-/// Turns at 67.94 kPa, one in each period from 1 s on, with readings that swing by 20 Pa to both sides.
+/// Turns at 67.94 kPa, one in each period from 1 s, with readings that swing by ± 20 Pa.
 fn saving(periods: u32) -> (Vec<Sample>, Vec<ValveEdge>) {
     let level = |t_s: f64| {
         let since_s = (t_s - 1.0) % PERIOD_S;
@@ -172,8 +172,8 @@ fn saving(periods: u32) -> (Vec<Sample>, Vec<ValveEdge>) {
     (scans.map(sample).collect(), edges.collect())
 }
 
-// Least readings are some 15 to 20 Pa below the turns, by their noise; and the least of several turns is not taken for less deep than they
-// are. What a fall of 2 kPa/s moves within a scan of 5 ms is the least by which turns differ: 10 Pa/√12. The noise is that of all turns.
+// The least readings are some 15 to 20 Pa below the turns because of noise, and the least of several turns is not biased. Turns differ
+// at least by what a fall of 2 kPa/s moves in a scan of 5 ms: 10 Pa/√12. The noise is pooled over all turns.
 #[test]
 fn noise_makes_no_turn_less_deep() {
     let (samples, edges) = saving(4);

@@ -4,7 +4,7 @@ use rstest::rstest;
 use tripbench_record::StepTask;
 use tripbench_rig::Area;
 
-/// A crossing of a cycle at a rate, at a moment.
+/// A crossing of a cycle at a rate and a moment.
 fn crossed(cycle: u16, rate: f64, at_s: f64, fast: bool) -> Placed {
     let record = CrossingRecord {
         cycle,
@@ -20,7 +20,7 @@ fn crossed(cycle: u16, rate: f64, at_s: f64, fast: bool) -> Placed {
     Placed { interval, record, rate_uncertainty_pa_per_s: 10.0 * f64::from(cycle) }
 }
 
-/// Crossings of cycles from 1 at these rates, and of a fast pair; the middle ones are throttled, as many as asked for.
+/// Crossings of cycles 1, 2 and so on at these rates, and of a fast pair; `slow` cycles in the middle are throttled.
 fn all(rates: &[f64], fast: &[f64], slow: u16) -> Crossings {
     let cycles = u16::try_from(rates.len()).expect("few");
     let task = tripbench_record::SwitchPointsTask { slow_rising: slow, ..ramps(cycles) };
@@ -34,7 +34,7 @@ fn all(rates: &[f64], fast: &[f64], slow: u16) -> Crossings {
     found
 }
 
-// Slopes of the groups and how many crossings each has: throttled ones first, then as planned, then the fast pair.
+// Slopes of the groups with their numbers of crossings: throttled first, then as planned, then the fast pair.
 #[rstest]
 #[case(&[6e3, 6.2e3], &[], 0, &[(6.1e3, 2)])]
 #[case(&[6e3, 1e3, 6.2e3], &[], 1, &[(1e3, 1), (6.1e3, 2)])]
@@ -63,7 +63,7 @@ fn crossings_are_grouped_by_how_the_air_moved(
 fn crossings_are_counted_and_timed() {
     let found = all(&[6e3, 1e3, 6.2e3], &[6e3], 1);
     assert_eq!(found.placed(), 3);
-    // Middles are a millisecond after 1, 2, 3 and 10 s.
+    // The middles are a millisecond after 1, 2, 3 and 10 s.
     near(found.mean_time_s().expect("some"), 4.001);
     let [slow, fast] = found.mean_times_s().expect("two");
     near(slow, 2.001);
@@ -73,7 +73,7 @@ fn crossings_are_counted_and_timed() {
     near(found.rate_uncertainties[2], 30.0);
 }
 
-// The ratio less two standard deviations of it: uncertainties are 10 Pa/s times the cycle.
+// The ratio less two of its standard deviations; the uncertainties are 10 Pa/s times the cycle.
 #[rstest]
 #[case(&[2_000.0, 2_400.0], 0, 1.2 * (1.0 - 2.0 * (20.0_f64 / 2_400.0).hypot(10.0 / 2_000.0)))]
 #[case(&[2_400.0, 2_000.0], 0, 1.2 * (1.0 - 2.0 * (20.0_f64 / 2_000.0).hypot(10.0 / 2_400.0)))]
@@ -91,7 +91,7 @@ fn the_ratio_of_rates_is_what_is_surely_left(
     near(all(rates, &[], slow).rate_ratio(), expected);
 }
 
-// A throttled ramp that reached the level beyond its throttled part is like none of the others; a fast pair is not compared.
+// A throttled ramp that crossed the level beyond its throttled part is not compared, nor is the fast pair.
 #[test]
 fn rates_of_another_kind_are_not_compared() {
     near(all(&[6e3, 8e3, 6e3], &[], 1).rate_ratio(), 1.0);
@@ -120,13 +120,13 @@ fn every_ramp_with_its_change_counts(#[values(true, false)] rising: bool) {
     assert!(all.alive && all.counted.agrees() && all.rising == rising);
     near(all.taken_off_s, 0.001);
     assert_eq!(all.records.iter().map(|record| record.cycle).collect::<Vec<_>>(), [1, 2]);
-    // Ramps go from 50 to 72 kPa; a reading is a scan away from their ends at most.
+    // Ramps go from 50 to 72 kPa; a reading is at most a scan away from their ends.
     within(all.least_top_pa, 72e3, 20.0);
     within(all.greatest_bottom_pa, 50e3, 20.0);
 }
 
-// 6 ms of the device, a filter of 100 ms and a scan of 5 ms before the end of a ramp a good output has been asked: at 4 kPa/s 444 Pa before
-// it, and an answer and a reading more.
+// A good output needs 6 ms, its filter 100 ms and a scan 5 ms before the end of a ramp: 444 Pa at 4 kPa/s, plus an answer and a
+// reading.
 #[test]
 fn the_level_at_which_an_output_was_asked_is_before_the_end() {
     let bench =
@@ -137,7 +137,7 @@ fn the_level_at_which_an_output_was_asked_is_before_the_end() {
     within(falling.answered_pa[1], 50e3 + 460.0, 25.0);
 }
 
-// What the output does in the two rising ramps, which begin at 2.2 s and at 14.1 s and last 5.5 s.
+// Changes of the output in the two rising ramps, which begin at 2.2 s and 14.1 s and last 5.5 s.
 #[rstest]
 #[case(vec![], (0, 0, 2, 0, 0), false)]
 #[case(vec![5.0], (1, 0, 0, 1, 0), false)]
@@ -154,19 +154,19 @@ fn what_a_ramp_does_not_show_is_told_apart(
     let world = two_cycles();
     assert!((world.marks[1].from.seconds() - 1.7).abs() < 1e-9, "{:?}", world.marks);
     let starts: Vec<f64> = world.marks.iter().map(|mark| mark.from.seconds()).collect();
-    // Moments are given as if the ramps began at 2.2 and 14.1 s.
+    // Moments are given for ramps that begin at 2.2 and 14.1 s.
     let moved = |t_s: f64| if t_s < 12.5 { t_s - 2.2 + starts[1] } else { t_s - 14.1 + starts[3] };
     let world = world.toggled(0, changes.into_iter().map(moved).collect());
     let slow = tripbench_record::SwitchPointsTask { slow_rising: 2, ..ramps(2) }.slow(true);
     let all = found(Bench::new(), &world, true, slow);
     assert_eq!((all.placed(), all.extra, all.missing, all.early, all.unplaced), expected);
     assert_eq!(all.alive, alive);
-    // Without a throttle a ramp that began too late is one without its change.
+    // Without a throttle, a ramp that began after the change counts as one without it.
     let all = found(Bench::new(), &world, true, Cycles::default());
     assert_eq!((all.placed(), all.missing, all.early), (expected.0, expected.2 + expected.3, 0));
 }
 
-/// A fast pull from 0.2 s after it began on, and a fast fall.
+/// A fast pull that starts 0.2 s after its mark, and a fast fall.
 fn fast_pair() -> World {
     let world = World::new().to(20e3, 0.5).to(20e3, 0.3);
     world.over(1, Segment::FastRising { cycle: 1 }, 80e3, 6.0).over(
@@ -186,7 +186,7 @@ fn a_fast_crossing_counts_where_the_output_changed_once(#[case] rising: bool, #[
     assert_eq!((all.placed(), all.records.len()), (0, 1));
     assert!(all.records[0].fast && all.records[0].cycle == 1);
     within(all.records[0].rate_pa_per_s, if rising { 10e3 } else { -10e3 }, 1.0);
-    // No lag was read, a delay of 1 ms taken off.
+    // The reading has no lag, and a delay of 1 ms is subtracted.
     let middle = f64::midpoint(all.records[0].low_pa, all.records[0].high_pa);
     within(middle, level, 50.0);
     let passed_s = world.passes(level, rising)[0];
@@ -196,8 +196,8 @@ fn a_fast_crossing_counts_where_the_output_changed_once(#[case] rising: bool, #[
     assert!(found(Bench::new(), &wrong, rising, Cycles::default()).records.is_empty());
 }
 
-// The level has to have gone by 500 Pa, or by six times the noise: 20 Pa, or 100 Pa. By 7 Pa each millisecond it has after 72 ms, or 86
-// ms; three lags of 2.4 ms later the reference is just late: from 79.2 ms on, or from 93.2 ms.
+// The level must move by 500 Pa, or by six times the noise of 20 or 100 Pa. At 7 Pa per millisecond this takes 72 ms or 86 ms; three
+// lags of 2.4 ms later the lag is constant: from 79.2 ms, or from 93.2 ms.
 #[rstest]
 #[case("20 Pa", 80)]
 #[case("100 Pa", 94)]
@@ -214,7 +214,7 @@ fn samples_before_the_air_moves_are_left_out(#[case] noise: &str, #[case] first:
     assert!(moving(&[], &played.channels()).is_empty());
 }
 
-/// A counter that stands at so much at first and goes on at these moments, in an input register that starts again from 0.
+/// A counter in an input register, which starts at a value, advances at these moments and overflows to 0.
 fn counted(edges: &'static str, active: &'static str, times: &[f64], seen: &[f64]) -> Counted {
     let line = "switch = { at = \"discrete-input 0\" }";
     let counter = format!(

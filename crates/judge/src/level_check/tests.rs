@@ -6,12 +6,12 @@ use tripbench_record::{QuantityName, SwitchPointsTask};
 
 const LIMITS: Limits = Limits { low: Some(58_900.0), high: Some(61_100.0) };
 
-/// Crossings around these levels at 2000 Pa/s, 1 ms taken off.
+/// Crossings around these levels at 2000 Pa/s, with 1 ms subtracted.
 fn crossings(middles: &[f64]) -> Crossings {
     Crossings { taken_off_s: 0.001, ..crossings_around(middles.iter().copied(), -2_000.0) }
 }
 
-/// A level that passes with a U of 300 Pa, whose single crossings lie elsewhere.
+/// A level that passes with a U of 300 Pa, with single crossings elsewhere.
 fn checked(site: &str, single: &[f64]) -> Check {
     let task = Bench::new().site(site).step(zero(false)).task();
     let basis = Basis { task: &task, zero: ZERO, resolution_pa: 6.0 };
@@ -23,8 +23,8 @@ fn checked(site: &str, single: &[f64]) -> Check {
     level_check(&task, check, (&crossings(single), Some(&level)), Some(LIMITS))
 }
 
-// A single crossing may lie beside by 3 · 100 Pa, and by what its delay leaves open: 2000 Pa/s times (3 + 1) ms; the middle of what
-// is known beforehand is what was taken off. Too near within U of a limit less that, outside beyond U and that.
+// A single crossing may be outside by 3 · 100 Pa and by what its delay leaves open, 2000 Pa/s times (3 + 1) ms; the middle of the prior
+// is the delay subtracted. Within U of that bound is too close; beyond U it is outside.
 #[rstest]
 #[case(60_000.0, CheckVerdict::Pass)]
 #[case(59_197.0 - 300.0, CheckVerdict::Pass)]
@@ -76,8 +76,8 @@ fn limits_are_the_levels_of_the_sheets() {
     near(found.high.expect("high"), 61_100.0);
 }
 
-// Three ramps leave a U of 392 Pa, all of it random; 300 Pa are left to the limit: with a tenth to spare (392/270)² as many, 7. A
-// run of 10 + 10 s takes 10 · (7/3 − 1) s longer.
+// Three ramps leave a U of 392 Pa, all of it random, and 300 Pa to the limit. With a tenth to spare, (392/270)² as many are needed, 7.
+// A run of 10 + 10 s takes 10 · (7/3 − 1) s longer.
 #[rstest]
 #[case(0, Some(7), Some(20.0 + 10.0 * 4.0 / 3.0))]
 #[case(1, Some(7), None)]
@@ -101,7 +101,7 @@ fn how_many_ramps_would_decide(
     if let (Some(found), Some(expected)) = (needed.takes_s, takes) {
         near(found, expected);
     }
-    // Of another step nothing is said.
+    // Other steps get no such estimate.
     let mut other = Check { step: 0, ..check.clone() };
     other.to_decide.as_mut().expect("open").ramps = None;
     more_ramps(&task, &mut other, &result);

@@ -23,7 +23,7 @@ fn cycles(count: u16, rate: f64) -> World {
     world.vented(2, 1.0)
 }
 
-/// What is seen and whether it was told, for each position.
+/// Verdicts of both checks at each position: whether the edges are its own, and whether that could be checked.
 fn own(bench: &Bench, world: &World) -> Vec<[CheckVerdict; 2]> {
     let checks = Played::of(bench, world).judged(2);
     let mine: Vec<_> = checks.iter().filter(|check| check.quantity == QuantityName::OwnEdges).collect();
@@ -34,7 +34,7 @@ fn own(bench: &Bench, world: &World) -> Vec<[CheckVerdict; 2]> {
         let words = match [seen, checked] {
             OWN => "its edges are its own",
             DOUBTED => "its edges came in the same scans as at position 2: are the inputs wired together?",
-            _ => "its edges came in the same scans as at position 2: two devices so alike look like one",
+            _ => "its edges came in the same scans as at position 2: these rates and reads do not",
         };
         let other = if two[0].position == Some(1) { 2 } else { 1 };
         let words = words.replace("position 2", &format!("position {other}"));
@@ -52,8 +52,8 @@ const OWN: [CheckVerdict; 2] = [CheckVerdict::Measured, CheckVerdict::Pass];
 const DOUBTED: [CheckVerdict; 2] = [CheckVerdict::Undecided, CheckVerdict::Pass];
 const OPEN: [CheckVerdict; 2] = [CheckVerdict::Measured, CheckVerdict::Undecided];
 
-// At 1000 Pa/s a level goes 5 Pa from scan to scan: that both of two devices change in the same one has, for the first edge each way, a
-// chance of 5/(5 + 1100/4), for all others of 5/(5 + 100/4). At 40 kPa/s it is 200 Pa: (200/475)² (200/225)² = 0.14.
+// At 1000 Pa/s a level moves 5 Pa per scan: both of two devices change in the same scan with a probability of 5/(5 + 1100/4) for the
+// first edge each way, and 5/(5 + 100/4) for the others. At 40 kPa/s it moves 200 Pa: (200/475)² (200/225)² = 0.14.
 #[rstest]
 #[case(2, 1_000.0, DOUBTED)]
 #[case(1, 1_000.0, DOUBTED)]
@@ -93,7 +93,7 @@ fn a_valve_output_is_an_input_too() {
     assert_eq!(own(&bench(2), &world), [DOUBTED; 2]);
 }
 
-/// When a scan was read, so much after its start.
+/// Span of the read in a scan, `after_s` after the scan's start.
 fn read_at(scan: usize, after_s: f64) -> Span {
     let start_s = 5e-3 * f64::from(u32::try_from(scan).expect("few")) + after_s;
     crate::bench::span(start_s, start_s + 4e-4)
@@ -132,7 +132,7 @@ fn two_devices_share_all_edges_by_this_chance(
     assert_eq!(by_chance(&run, &[], &[]), None);
 }
 
-// One scan apart three scans hold both: 3 m for m.
+// Edges one scan apart lie within three scans: 3 m instead of m.
 #[rstest]
 #[case(&[0, 0, 1, 0], 30.0, Some((30.0_f64 / 305.0).powi(2) * (90.0 / 115.0) * (30.0 / 55.0)))]
 #[case(&[1, 0, 0, 1], 30.0, Some(90.0 / 365.0 * (30.0 / 305.0) * (30.0 / 55.0) * (90.0 / 115.0)))]
@@ -148,7 +148,7 @@ fn edges_one_scan_apart_are_shared_too(
     let scans: Vec<usize> = (1..=apart.len()).map(|edge| edge * 100).collect();
     let mine = edges(&scans, moved_pa);
     let theirs: Vec<usize> = scans.iter().zip(apart).map(|(scan, apart)| scan + apart).collect();
-    // In one request both are read at once, and show an edge in the same scan.
+    // Inputs of one request are read together and show an edge in the same scan.
     let at_once = edges(&theirs, moved_pa);
     let read_apart = |edge: &Edge| Edge { read: read_at(edge.scan, 7e-4), ..*edge };
     let theirs: Vec<Edge> = at_once.iter().map(read_apart).collect();
@@ -169,7 +169,7 @@ fn an_edge_has_its_scan_and_how_far_the_level_went() {
     let found = run.edges(&played.task.sheets.rig.positions[0].switch);
     assert_eq!(found.len(), 2);
     let passed_s = world.passes(60e3, true)[0];
-    // The input is read at 0.7 ms of each scan.
+    // The input is read 0.7 ms into each scan.
     assert_eq!(found[0].scan, ((passed_s - 0.7e-3) / 5e-3).ceil() as usize);
     within(found[0].moved_pa, 20.0, 0.05);
     within(found[1].moved_pa, 20.0, 0.05);

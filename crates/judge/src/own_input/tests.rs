@@ -23,7 +23,7 @@ fn world(inputs: &[u16]) -> World {
     inputs.iter().fold(world, |world, input| world.toggled(*input, vec![2.0]))
 }
 
-// A plug that was pulled to operate the output says nothing, whoever else changed.
+// A plug that was pulled to operate the output does not count, whatever else changed.
 #[rstest]
 #[case::its_own(Switch, &[0], V::Met, "its own input changed, and no other")]
 #[case::its_own_valve(Valve, &[4], V::Met, "its own input changed, and no other")]
@@ -37,7 +37,7 @@ fn world(inputs: &[u16]) -> World {
 #[case::both_outputs_and_a_neighbour(
     Switch, &[0, 1, 4], V::NotMet, "that of the valve output of position 1, the switch output of position 2 too"
 )]
-#[case::crossed_wires(Switch, &[1], V::NotMet, "did not change, but that of the switch output of position 2: are the wires crossed")]
+#[case::crossed_wires(Switch, &[1], V::NotMet, "did not change, but that of the switch output of position 2 did: are the wires crossed")]
 #[case::crossed_outputs(Switch, &[4], V::NotMet, "did not change, but that of the valve output of position 1")]
 #[case::no_position(Switch, &[9], V::NotMet, "did not change, but that of `discrete-input 9`")]
 fn an_output_is_shown_by_its_own_input_alone(
@@ -58,7 +58,7 @@ fn an_output_is_shown_by_its_own_input_alone(
     assert!(remark.contains(words), "{remark}");
 }
 
-// Without a valve input of its own the operated valve output cannot be shown.
+// A valve output without an input of its own cannot be shown.
 #[test]
 fn an_output_without_an_input_is_never_its_own() {
     let bench = bench(Valve).rig("valve = { at = \"discrete-input 4\" }\n", "");
@@ -67,7 +67,7 @@ fn an_output_without_an_input_is_never_its_own() {
     assert_eq!(Played::of(&bench, &world(&[])).judged(0)[0].verdict, V::Undecided);
 }
 
-// What changes before or after the person was asked is not looked at, and the last time counts.
+// Changes before or after the operation are ignored, and the last repetition counts.
 #[test]
 fn only_the_last_stretch_in_which_the_output_was_operated_counts() {
     let mut world = world(&[]).toggled(1, vec![0.5]).toggled(0, vec![2.5]);

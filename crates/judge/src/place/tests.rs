@@ -6,7 +6,7 @@ use tripbench_quantity::TimeSpan;
 use tripbench_record::{Cycles, Segment, StepTask};
 use tripbench_rig::Air;
 
-/// One ramp at a rate, up or down, and a device that changes at 60 kPa so much later; with what `place` makes of it.
+/// One ramp at a rate, up or down, with a device that changes `late_s` after 60 kPa, and the result of `place`.
 fn placed(bench: Bench, world: &World, (rising, delay_s): (bool, f64)) -> Option<Placed> {
     let bench = bench.step(zero(false)).step(StepTask::SwitchPoints(ramps(1)));
     let played = Played::of(&bench, world);
@@ -22,8 +22,8 @@ fn placed(bench: Bench, world: &World, (rising, delay_s): (bool, f64)) -> Option
     place(&channels, mark, &channels.samples(mark, ZERO), &change, sought)
 }
 
-// On a straight ramp every figure is a line's: the change at t lies between two reads of the input, 5.4 ms apart from the start of
-// the one to the end of the other; less the delay that is taken off, and the lag by which the reference was read late.
+// On a straight ramp every result is that of a line. The change lies between two reads of the input, 5.4 ms from the start of one to
+// the end of the next, less the delay that is subtracted and the lag of the reference.
 #[rstest]
 #[case(true, 2_000.0, 0.0, 0.0)]
 #[case(true, 5_000.0, 0.021, 0.004)]
@@ -41,7 +41,7 @@ fn a_crossing_lies_between_the_levels_at_the_two_reads(
     let passed_s = world.passes(60e3, rising)[0];
     let found = placed(Bench::new(), &world, (rising, delay_s)).expect("a crossing");
     let sign = if rising { 1.0 } else { -1.0 };
-    // The input is the second of four reads: at 0.5 ms of each scan, in its middle 0.2 ms later.
+    // The input is the second of four reads: 0.5 ms into each scan, its middle 0.2 ms later.
     let edge_s = passed_s + late_s;
     let first_new = ((edge_s - 0.7e-3) / 5e-3).ceil() * 5e-3;
     let (earliest_s, latest_s) = (first_new - 5e-3 + 0.5e-3, first_new + 0.9e-3);
@@ -55,14 +55,14 @@ fn a_crossing_lies_between_the_levels_at_the_two_reads(
     within(found.record.high_pa, found.interval.high_pa, 1e-9);
     within(found.record.rate_pa_per_s, sign * rate, 0.1);
     assert!(!found.record.fast && found.record.planned_phase.is_none() && found.record.cycle == 0);
-    // Readings every 5 ms, a step of 6 Pa over the root of twelve as the least scatter; 20 to each side: a curve of second degree is
-    // known at its middle to about 3/2 σ/√n, its slope to σ/√(n · h²/3).
+    // Readings every 5 ms with at least the scatter of 6 Pa over √12, 20 to each side: at its middle a curve of second degree is known
+    // to about 3/2 σ/√n, its slope to σ/√(n · h²/3).
     let sigma = 6.0 / 12_f64.sqrt();
     within(found.interval.fit_pa, 1.5 * sigma / 41_f64.sqrt(), 0.02);
     within(found.rate_uncertainty_pa_per_s, sigma / (41.0 * 0.1_f64.powi(2) / 3.0).sqrt(), 0.5);
 }
 
-// A converter that is read at every new value only: a reading may be as old as half of its time, to both sides.
+// A converter read once per new value: the age of a reading varies by half of its time to both sides.
 #[test]
 fn the_age_of_a_conversion_widens_a_crossing() {
     let bench = |converter: &str| {
@@ -78,7 +78,7 @@ fn the_age_of_a_conversion_widens_a_crossing() {
     within(width("4 ms"), 2_000.0 * (5.4e-3 + 4e-3), 0.02);
 }
 
-// A level that comes back at the change has no rate in the direction of its ramp.
+// A level that turns back at the change has no rate in the direction of its ramp.
 #[test]
 fn a_change_where_the_level_comes_back_is_not_placed() {
     let turned = |rising: bool| {
@@ -90,13 +90,13 @@ fn a_change_where_the_level_comes_back_is_not_placed() {
     };
     assert!(placed(Bench::new(), &turned(true), (true, 0.0)).is_none());
     assert!(placed(Bench::new(), &turned(false), (false, 0.0)).is_none());
-    // With the delay taken off it lies before the turn.
+    // With the delay subtracted the change lies before the turn.
     assert!(placed(Bench::new(), &turned(true), (true, 0.6)).is_some());
     assert!(placed(Bench::new(), &turned(false), (false, 0.6)).is_some());
 }
 
-// A hand that turns round 0.05 s past 60 kPa: the parabola through the last 0.4 s to each side is pulled off by the way back, a line up to
-// the turn is not. Where nothing turns, all readings count: the middle of a parabola through 161 of them has 1.5 / sqrt(161) of their noise.
+// A hand that turns back 0.05 s after 60 kPa: the way back distorts a parabola through 0.4 s to each side, but not a narrow fit up to
+// the turn. Without a turn all readings count: the middle of a parabola through 161 of them has 1.5 / sqrt(161) of their noise.
 #[rstest]
 #[case::turned(0.05, 0.15)]
 #[case::turned_late(0.2, 0.3)]
@@ -119,8 +119,8 @@ fn a_hand_that_turns_round_pulls_no_level_off(#[case] turns_s: f64, #[case] back
     assert_eq!(curve == whole, straight);
 }
 
-// A new reading every 1/150 s and 20 Pa of noise: 20 Pa · √(1.5/150) / (0.1 · 160 Pa/s) is 0.125, to the power of 2/3 0.25 s. One count
-// of 32 Pa: eight take 256 Pa, 0.8 s at 320 Pa/s, half of it to each side. A fifth of 5 kPa over 10 kPa/s is 0.1 s.
+// A new reading every 1/150 s and 20 Pa of noise: 20 Pa · √(1.5/150) / (0.1 · 160 Pa/s) is 0.125, to the power of 2/3 0.25 s. Eight
+// counts of 32 Pa are 256 Pa, 0.8 s at 320 Pa/s, half of it to each side. A fifth of 5 kPa over 10 kPa/s is 0.1 s.
 #[rstest]
 #[case(1e-3, 1.0, 2_000.0, 60e3, 0.08)]
 #[case(4e-3, 1.0, 2_000.0, 60e3, 0.08)]
@@ -152,8 +152,9 @@ fn a_fit_reaches_for_readings_counts_and_noise_within_bounds(
     near(sight.reach_s(), reach);
 }
 
-// A third of the spread in the middle of the curve: 5 ms / 2 · (4.5 · noise / spread)², with 100 Pa over 50 Pa 0.2 s. A fifth of 60 kPa over
-// 20 kPa/s is 0.6 s. No farther than 500 Pa: at 1 kPa/s 0.5 s. Beyond that it is the rate that needs 0.31 s at 1 kPa/s and 200 Pa.
+// A third of the spread in the middle of the curve: 5 ms / 2 · (4.5 · noise / spread)², with 100 Pa over 50 Pa 0.2 s. A fifth of 60 kPa
+// over 20 kPa/s is 0.6 s. The limit of 500 Pa is 0.5 s at 1 kPa/s. Beyond it only the rate counts, which needs 0.31 s at 1 kPa/s and
+// 200 Pa.
 #[rstest]
 #[case(20.0, 50.0, 1_000.0, 0.1)]
 #[case(100.0, 50.0, 1_000.0, 0.2025)]
@@ -181,7 +182,7 @@ fn a_fit_through_noise_reaches_until_it_tells_the_level_finer_than_the_spread(
     near(sight.reach_s(), reach);
 }
 
-/// Samples of a straight line, one every so many seconds.
+/// Samples of a straight line, one every `period_s`.
 fn line(from_s: f64, count: u32, period_s: f64, level: impl Fn(f64) -> f64) -> Vec<Sample> {
     (0..count)
         .map(|index| from_s + f64::from(index) * period_s)
@@ -189,7 +190,7 @@ fn line(from_s: f64, count: u32, period_s: f64, level: impl Fn(f64) -> f64) -> V
         .collect()
 }
 
-/// How far the samples of a fit reach to each side of 1 s, seconds.
+/// Reach of the samples of a fit to each side of 1 s, seconds.
 fn reached(bench: &Bench, samples: &[Sample], width_s: f64) -> [f64; 2] {
     let played = Played::of(bench, &World::new());
     let found = around(&played.channels(), samples, 1.0, width_s);
@@ -197,9 +198,9 @@ fn reached(bench: &Bench, samples: &[Sample], width_s: f64) -> [f64; 2] {
     [far(found.first()), far(found.last())]
 }
 
-// A reading every 4 ms: 20 to a side are 80 ms. The step is 6 Pa and the level has to move by eight: 48 Pa, at 100 Pa/s 0.48 s, half of
-// it to each side. Noise of 20 Pa has to tell the rate to a tenth: 20 · √(1.5 · 0.004) Pa is 1.549 Pa; over 10 Pa/s it is 0.1549, to the
-// power of 2/3 0.288 s; over 40 Pa/s 0.114 s; over 200 Pa/s 0.039 s.
+// A reading every 4 ms: 20 to a side are 80 ms. Eight steps of 6 Pa are 48 Pa, 0.48 s at 100 Pa/s, half of it to each side. With noise
+// of 20 Pa the rate is needed to a tenth: 20 · √(1.5 · 0.004) Pa is 1.549 Pa; over 10 Pa/s it is 0.1549, to the power of 2/3 0.288 s;
+// over 40 Pa/s 0.114 s; over 200 Pa/s 0.039 s.
 #[rstest]
 #[case("20 Pa", 2_000.0, 0.0, 0.08)]
 #[case("20 Pa", 2_000.0, 0.06, 0.12)]
@@ -221,8 +222,8 @@ fn a_fit_takes_what_tells_the_rate(
     within(found[1], half_s, 4.1e-3);
 }
 
-// A reading every 10 ms: 20 of them are 0.2 s. The farthest level within 0.4 s of 1000 Pa that moves by 2000 Pa/s is 1800 Pa: a fifth
-// of 1800/2000 s is 0.18 s. Of 800 Pa it is 0.08 s.
+// A reading every 10 ms: 20 of them are 0.2 s. Near 1000 Pa at 2000 Pa/s the farthest level within 0.4 s is 1800 Pa: a fifth of
+// 1800/2000 s is 0.18 s. Near 0 Pa it is 800 Pa and 0.08 s.
 #[rstest]
 #[case(1_000.0, 2_000.0, 0.18)]
 #[case(60e3, 2_000.0, 0.2)]
@@ -234,7 +235,7 @@ fn a_fit_stays_where_a_curve_follows_the_air(#[case] level: f64, #[case] rate: f
     within(found[1], half_s, 10.1e-3);
 }
 
-// A converter that is new every 20 ms: 20 new readings are 0.4 s, however often it is read.
+// A converter with a new value every 20 ms: 20 new readings take 0.4 s, however often it is read.
 #[test]
 fn a_slow_converter_makes_a_fit_reach_farther() {
     let bench = Bench::new().rig("image_age = \"0 ms\"", "image_age = \"0 ms\"\nconverter = \"20 ms\"");
@@ -259,7 +260,7 @@ fn a_fit_has_samples_on_both_sides(#[case] before: u32, #[case] after: u32, #[ca
     assert!(around(&played.channels(), &[], 1.0, 0.0).is_empty());
 }
 
-/// A level that goes by steps of 500 Pa, half a second each, from 59 kPa on, and what is made of a change of the output.
+/// A level in steps of 500 Pa, half a second each, from 59 kPa, and the result for a change of the output.
 fn between_peaks(rising: bool, edge: Bracket, settle_s: f64) -> Option<(CrossingInterval, CrossingRecord)> {
     let played = Played::of(&Bench::new(), &World::new());
     let sign = if rising { 1.0 } else { -1.0 };
@@ -267,8 +268,8 @@ fn between_peaks(rising: bool, edge: Bracket, settle_s: f64) -> Option<(Crossing
     place_between_peaks(&played.channels(), (&samples, settle_s), edge, rising)
 }
 
-// Reached by 1.959 s, which the middle of a mean counts for: the step of 1.5 s; by 2.07 s the next one. The noise of 20 Pa makes the farthest of means of three too far by
-// 0.75 · 20 Pa, of fifteen by that times √(3/15).
+// By 1.959 s, the middle of the last mean that counts, the step of 1.5 s was reached; by 2.07 s the next one. Noise of 20 Pa biases the
+// extreme of means of three by 0.75 · 20 Pa, of fifteen by that times √(3/15).
 #[rstest]
 #[case(true, 0.05, 3.0)]
 #[case(false, 0.05, 3.0)]
@@ -280,7 +281,7 @@ fn a_change_after_a_pulse_lies_between_the_farthest_before_and_with_it(
     #[case] wide: f64,
 ) {
     let edge = Bracket { earliest_s: 2.05, latest_s: 2.06 };
-    // The output may be 6 ms late: until 2.044 s nothing of the step at 2 s may have been in it; so it was.
+    // Levels reached by 2.044 s, 6 ms before the edge, already include the step at 2 s, and nothing deeper follows.
     assert!(between_peaks(rising, edge, settle_s).is_none());
     let edge = Bracket { earliest_s: 1.965, latest_s: 2.07 };
     let (interval, record) = between_peaks(rising, edge, settle_s).expect("a crossing");
@@ -304,14 +305,14 @@ fn a_change_long_after_the_last_pulse_is_not_placed() {
         let edge = Bracket { earliest_s, latest_s: earliest_s + 5e-3 };
         place_between_peaks(&played.channels(), (&samples, 0.05), edge, true)
     };
-    // The mean of three reaches 61 kPa first at 1.005 s: 6 ms of delay before the change nothing may have been as far.
+    // The mean of three reaches 61 kPa first at 1.005 s; the change must not come more than 6 ms, the delay, after that.
     assert!(at(0.99).is_some(), "while it rises");
     assert!(at(1.01).is_some() && at(1.012).is_none());
     assert!(at(1.5).is_none() && at(1.0 - 0.1).is_none());
 }
 
-// Five times 3 ms of lag and two scans of 5 ms after the change, or two conversions more, what was reached counts. The mean of three around
-// 1 s holds two of the three readings after the step, that around 1.005 s all.
+// Levels reached up to five times 3 ms of lag and two scans of 5 ms after the change count, or two conversions more. The mean of three
+// around 1 s contains two of the three readings after the step, that around 1.005 s all three.
 #[rstest]
 #[case("0 ms", 0.979, 2.0 / 3.0)]
 #[case("0 ms", 0.981, 1.0)]
@@ -329,7 +330,7 @@ fn what_is_reached_soon_after_a_change_has_caused_it(
     let edge = Bracket { earliest_s: latest_s - 5e-3, latest_s };
     let (interval, _) =
         place_between_peaks(&played.channels(), (&samples, 0.05), edge, true).expect("a crossing");
-    // Of the mean of three three quarters of the noise are taken off.
+    // Three quarters of the noise are subtracted from the mean of three.
     within(interval.high_pa, 60e3 + 1e3 * share - 15.0, 1e-6);
     within(interval.low_pa, 60e3 - 15.0, 1e-6);
 }

@@ -61,8 +61,8 @@ fn a_whole_run_promises_what_its_steps_find() {
     assert_eq!(of_role(&bench, 2, Role::Condition), [Q::EvacuationSteady]);
     let levels = [Q::SwitchPoint, Q::ResetPoint, Q::Chatter, Q::Hysteresis];
     assert_eq!(of_role(&bench, 2, Role::Required), levels);
-    // Rising ramps are throttled beside a fast pair; falling ones are as fast as the pair. The first operation speaks only against a
-    // device, and it is said whether it was found closely enough.
+    // Rising ramps are throttled beside a fast pair; falling ones are as fast as the pair. The first operation can only count against a
+    // device; whether it was located closely enough is a check of its own.
     assert_eq!(
         of_role(&bench, 2, Role::Screening),
         [Q::Repeatability, Q::ResetSpread, Q::OnDelay, Q::FirstOperation]
@@ -70,7 +70,7 @@ fn a_whole_run_promises_what_its_steps_find() {
     let open =
         [Q::SelectedDelay, Q::Bounce, Q::Repeatability, Q::ResetSpread, Q::OffDelay, Q::FirstOperation];
     assert_eq!(of_role(&bench, 2, Role::Informative), open);
-    // Where the site wants all checked, a pass needs all of it.
+    // Where the site requires full coverage, a pass needs all of these.
     let strict = bench.clone().site("not_checked = \"undecided\"");
     assert_eq!(of_role(&strict, 2, Role::Required), [levels.as_slice(), &open].concat());
     assert_eq!(of_role(&bench, 3, Role::Required), [Q::ResponseOn, Q::ResponseOff]);
@@ -82,7 +82,8 @@ fn a_whole_run_promises_what_its_steps_find() {
     assert_eq!(of_role(&bench, 6, Role::Required), levels);
 }
 
-// A rig without counters of edges; ramps at one rate show no delay, two ramps no spread, and neither shows which delay is selected.
+// A rig without edge counters. Ramps at one rate do not show a delay, two ramps do not show a spread, and neither shows the selected
+// delay.
 #[rstest]
 #[case::all_but_counters(3, 1, false, &[Q::Bounce])]
 #[case::counted(3, 1, true, &[])]
@@ -131,11 +132,11 @@ fn the_valve_output_has_levels_of_its_own() {
             Q::FirstOperation
         ]
     );
-    // Valve levels are promised only if the settings have air saving and the run looks at the valve output.
+    // Valve levels are promised only if the settings have air saving and the ramps judge the valve output.
     assert!(!of_role(&whole(task), 2, Role::Required).contains(&Q::CutOff));
     let without = SwitchPointsTask { valve: false, ..task };
     assert!(!of_role(&whole(without).saving(), 2, Role::Required).contains(&Q::CutOff));
-    // Where no step looks at it, that is said; here the step `air-saving` does.
+    // They are reported as unchecked only where no step covers them; here the step `air-saving` does.
     assert!(!of_role(&whole(without).saving(), 2, Role::Informative).contains(&Q::CutOff));
     let blind = |task| Bench::new().saving().step(StepTask::SwitchPoints(task));
     let informative = of_role(&blind(without), 0, Role::Informative);
@@ -143,7 +144,7 @@ fn the_valve_output_has_levels_of_its_own() {
     assert!(!of_role(&blind(task), 0, Role::Informative).contains(&Q::CutOff));
 }
 
-// Levels of the valve output are left open where a type and its settings have them, and neither these ramps nor others look at them.
+// Valve levels are left open where the type and settings have them and neither these ramps nor any other step checks them.
 #[test]
 fn a_valve_output_is_left_open_where_a_device_has_it_and_no_ramp_looks() {
     let looks = SwitchPointsTask { valve: true, ..ramps(3) };

@@ -2,7 +2,7 @@ use super::*;
 use crate::bench::{Bench, near};
 use rstest::rstest;
 
-// Response 6 ms, lag 2 ms ± 1 ms: a net delay of selected + 3 − 2 ms, at most selected + 6 ms.
+// Response 6 ms, lag 2 ms ± 1 ms: the mean net delay is selected + 3 − 2 ms, the longest delay selected + 6 ms.
 #[rstest]
 #[case("0 ms", 0.0)]
 #[case("200 ms", 0.2)]
@@ -12,7 +12,7 @@ fn delays_are_what_the_sheets_say(#[case] selected: &str, #[case] selected_s: f6
     near(response_s(&task), 6e-3);
     near(longest_delay_s(&task), selected_s + 6e-3);
     near(net_delay_s(&task), selected_s + 1e-3);
-    // The selected one is one of the type's, and counts once.
+    // The selected delay is one of the type's, and is listed once.
     assert_eq!(selectable_s(&task), [0.0, 0.2]);
 }
 
@@ -25,8 +25,8 @@ fn of_an_unknown_device_no_delay_is_promised() {
     near(promised_spread_pa(&task, 60e3), 50.0);
 }
 
-// Nothing left open: selected 0 to 6 ms, less 2 ms of lag, less 1 ms that is off already: 0 ± 3 ms and ± 1 ms. With another delay left
-// open that is 200 ms away: from 0, for none is negative, to 206 ms; from 0 to 406 ms where 200 ms are selected.
+// With nothing left open: 0 to 6 ms, less 2 ms of lag, less 1 ms already subtracted: 0 ± 3 ms and ± 1 ms. With another delay 200 ms
+// away left open: 0 (a delay is never negative) to 206 ms; 0 to 406 ms where 200 ms is selected.
 #[rstest]
 #[case("0 ms", 0.0, 3e-3 - 2e-3 - 1e-3, 3e-3)]
 #[case("0 ms", 0.2, 103e-3 - 3e-3, 103e-3)]
@@ -45,7 +45,7 @@ fn what_is_known_beforehand_of_a_delay(
     near(prior.half_widths_s[1], 1e-3);
 }
 
-// 0.2 % of 100 kPa as a half width: 200 Pa, two standard deviations; of the reading it is another.
+// 0.2 % of 100 kPa as a half width is 200 Pa, two standard deviations; a percentage of the reading gives another value.
 #[rstest]
 #[case("0.2 %FS", 60e3, 100.0)]
 #[case("0.5 %reading", 60e3, 150.0)]

@@ -11,7 +11,7 @@ fn slow(level_pa: f64, rate_pa_per_s: f64) -> Slow {
     Slow { level_pa, density, count: 4, scatter_pa: 50.0, rate_pa_per_s }
 }
 
-/// What a fast crossing at a rate makes of an edge so long after 60 kPa.
+/// The delay found from a fast crossing at a rate, with an edge `late_s` after 60 kPa.
 fn told(rate: f64, late_s: f64, slow: &Slow) -> Option<MeasurementResult> {
     let played = Played::of(&Bench::new(), &World::new());
     let samples: Vec<Sample> = (0..400)
@@ -22,15 +22,15 @@ fn told(rate: f64, late_s: f64, slow: &Slow) -> Option<MeasurementResult> {
     delay(&played.channels(), &samples, edge, slow)
 }
 
-// The level as it stands still: the time since the reference showed it, and the lag of 2 ms by which it showed it late. A level that
-// was found on a slow ramp holds the slow rate times the delay: r D = gap + s D.
+// With the static level: the time since the reference showed it, plus the lag of 2 ms with which it did. A level found on a slow ramp
+// includes the slow rate times the delay: r D = gap + s D.
 #[rstest]
 #[case(10_000.0, 0.0, 0.02)]
 #[case(-10_000.0, 0.0, 0.02)]
 #[case(10_000.0, 2_000.0, 0.02)]
 #[case(-10_000.0, -2_000.0, 0.03)]
 fn a_delay_is_the_time_since_the_level(#[case] rate: f64, #[case] slow_rate: f64, #[case] late_s: f64) {
-    // Slow, the edge came at the level plus the rate times the delay.
+    // In the slow ramp the edge came at the level plus the rate times the delay.
     let appears = 60e3 + slow_rate * late_s;
     let found = told(rate, late_s, &slow(appears, slow_rate)).expect("a delay");
     within(found.value, late_s + 2e-3, 1e-6);
@@ -41,15 +41,15 @@ fn a_delay_is_the_time_since_the_level(#[case] rate: f64, #[case] slow_rate: f64
     near(part(parts, "age") + 1.0, 1.0);
     within(part(parts, LEVEL), 30.0 / away, 1e-7);
     within(part(parts, "resolution"), 3.0 / away / ROOT, 1e-9);
-    // 41 samples to a step of 6 Pa over √12, 3/2 of it over √41 in the middle.
+    // 41 samples with steps of 6 Pa over √12: 3/2 of that over √41 in the middle.
     within(part(parts, "scatter of the fit"), 1.5 * 6.0 / 12_f64.sqrt() / 41_f64.sqrt() / away, 3e-6);
     let input =
         parts.iter().find(|part| part.name == LEVEL).and_then(|part| part.input.clone()).expect("one");
     within(input.sensitivity.abs(), 1.0 / away, 1e-12);
 }
 
-// A level that is 400 Pa beside with 3 % has U of its narrow middle; an output that seems 300 Pa late at the rate is not surely late
-// then, where with a normal density of the middle alone, or without those 3 %, it would be.
+// A density with 3 % at 400 Pa beside has the U of its narrow middle. An output that seems 300 Pa late is not surely late with it; with
+// a normal density of the middle alone, or without those 3 %, it would be.
 #[rstest]
 #[case(10_000.0, 0.03, false)]
 #[case(-10_000.0, 0.03, false)]
@@ -69,7 +69,7 @@ fn the_tails_of_the_level_are_in_a_response(#[case] rate: f64, #[case] beside: f
     assert_eq!(ruled_out(&found, limits), late, "{} ± {}", found.value, found.expanded_uncertainty);
 }
 
-// Operations that are alike meet reads and converter in one phase: half widths of 2 ms for the edge and 0 to 10 ms for the age add up.
+// Similar operations meet reads and converter in one phase: the half widths of 2 ms for the edge and 0 to 10 ms for the age add up.
 #[rstest]
 #[case("0 ms", 0.0)]
 #[case("4 ms", 2e-3)]
@@ -90,7 +90,7 @@ fn edge_and_age_of_one_operation_add_up(#[case] converter: &str, #[case] age_s: 
     near(found.value, one.value);
 }
 
-// Fast is twice as fast at least, and in the same direction.
+// Fast is at least twice as fast, and in the same direction.
 #[rstest]
 #[case(10_000.0, 4_900.0, true)]
 #[case(10_000.0, 5_100.0, false)]
@@ -114,7 +114,7 @@ fn a_converter_makes_a_delay_older() {
     near(part(&found.contributions, "age"), 2e-3 / ROOT);
 }
 
-// Student's t over the normal quantile (GUM Table G.2; from memory): 4.303, 2.776, 2.262 over 1.960; fewer than three have none.
+// Student's t over the normal quantile (GUM Table G.2; from memory): 4.303, 2.776, 2.262 over 1.960; none for fewer than three.
 #[rstest]
 #[case(1, 1.0)]
 #[case(2, 1.0)]
@@ -155,12 +155,12 @@ fn no_output_answers_before_its_level(#[case] value: f64, #[case] u: f64, #[case
     }
 }
 
-/// Three slow cycles, then fast ones at 20 kPa/s, all of a device whose output is so late; its responses.
+/// Three slow cycles, then fast ones at 20 kPa/s, of a device with these delays; its responses.
 fn responses(bench: Bench, fast: u16, late_s: &[f64], limit_s: f64) -> Vec<Check> {
     altered(bench, (fast, late_s, limit_s), |_| {})
 }
 
-/// The same with some changes of the output put in or left out.
+/// The same with changes of the output added or removed.
 fn altered(
     bench: Bench,
     (fast, late_s, limit_s): (u16, &[f64], f64),
@@ -187,15 +187,15 @@ fn altered(
     let world = World { lag_s: 0.002, ..world };
     let mut times = world.changes([60e3, 55e3], [0.0, 0.0]);
     for (index, time) in times.iter_mut().enumerate() {
-        // Slow cycles come first: two changes each.
+        // The slow cycles come first: two changes each.
         *time += if index < 6 { 0.003 } else { late_s[(index - 6) / 2 % late_s.len()] };
     }
     alter(&mut times);
     Played::of(&bench, &world.toggled(0, times)).judged(2)
 }
 
-// A level whose slow ramps do not all show it, or show more than it, times nothing: the second ramp is passed without a change, or the
-// output bounces in the first rise.
+// A level without exactly one change in each slow ramp gives no response: the second ramp has no change, or the output bounces in the
+// first rise.
 #[test]
 fn slow_ramps_that_are_not_whole_tell_no_response() {
     let unknown = |check: &Check| {
@@ -211,7 +211,7 @@ fn slow_ramps_that_are_not_whole_tell_no_response() {
     assert_eq!(of(&bounces, QuantityName::ResponseOff).verdict, CheckVerdict::Pass);
 }
 
-// Slow crossings at 2 kPa/s are 3 ms late: the level appears 6 Pa beside. Fast ones: what is read is the time from level to output.
+// Slow crossings at 2 kPa/s are 3 ms late: the level seems 6 Pa off. In fast ones the result is the time from level to output.
 #[rstest]
 #[case(3, &[0.003], 0.05, CheckVerdict::Pass)]
 #[case(2, &[0.003], 0.05, CheckVerdict::Undecided)]
@@ -230,7 +230,7 @@ fn the_longest_of_all_operations_is_judged(
         let check = of(&checks, quantity);
         assert_eq!(check.verdict, verdict, "{check:?}");
         assert!(check.position == Some(1) && check.unit == "s" && check.role == Role::Required);
-        // The slow level is taken to be as late as the fast one; it was 3 ms late. Edges are known to 2.7 ms.
+        // The slow level is assumed to be as late as the fast one, but was 3 ms late. Edges are known to 2.7 ms.
         let longest = late_s.iter().copied().fold(0.0, f64::max);
         let expected = (20.0 * longest - 2.0 * 0.003) / 18.0;
         within(check.measured.as_ref().expect("measured").value, expected, 3.5e-3);
@@ -239,14 +239,14 @@ fn the_longest_of_all_operations_is_judged(
             (_, 2) => assert_eq!(remark, "only 2 of 3 crossings could be used"),
             (CheckVerdict::Fail, _) => assert!(remark.contains("later than its sheets say"), "{remark}"),
             // 0.05^(1/3) = 37 %.
-            _ => assert!(remark.contains("so are 37 % of all operations"), "{remark}"),
+            _ => assert!(remark.contains("this holds for 37 % of all operations"), "{remark}"),
         }
     }
 }
 
-// A type that promises 100 ms. Fast ones come 60 ms after the level, slow ones 3 ms, and 30 ms before and after that: (20 · 60 − 2 · 3)/18 =
-// 66 ms. Slow crossings scatter by 60 Pa, which by Student's factor of three and as the longest of three, 2.2 · 1.2, is 9 ms at 18 kPa/s: with
-// it U is about 20 ms, without it 8 ms. A limit of 10 ms is surely failed, one of 56 ms only by the longest alone.
+// A type that promises 100 ms. Fast crossings come 60 ms after the level, slow ones 3 ms, and 30 ms before and after that:
+// (20 · 60 − 2 · 3)/18 = 66 ms. Slow crossings scatter by 60 Pa; with Student's factor and that of the longest of three, 2.2 · 1.2,
+// this is 9 ms at 18 kPa/s: U is about 20 ms with it, 8 ms without. A limit of 10 ms surely fails, one of 56 ms only by the longest alone.
 #[rstest]
 #[case(0.2, CheckVerdict::Pass)]
 #[case(0.056, CheckVerdict::Undecided)]
@@ -267,14 +267,14 @@ fn an_output_later_than_the_script_allows_fails_where_no_scatter_explains_it(
         assert_eq!(check.limits.expect("limits").high, Some(limit_s));
         let measured = check.measured.as_ref().expect("measured");
         within(measured.value, 0.066, 3.5e-3);
-        // An undecided one is shown with the scatter that leaves it open.
+        // An undecided check shows the scatter that leaves it open.
         let scattered = measured.contributions.iter().any(|part| part.name == SCATTER);
         assert_eq!(scattered, verdict == CheckVerdict::Undecided);
     }
 }
 
-// The mean of three: 3, 33 and 3 ms are 13 ms, 3, 63 and 3 ms are 23 ms. U of a mean is 5.4 ms, of the level and of what is random in one over
-// √3: 3.5/1.96 of it is 9.6 ms. 23 ms less that is surely more than the 6 ms that are promised, 13 ms is not; both are within the script's 50.
+// The mean of three: 3, 33 and 3 ms give 13 ms; 3, 63 and 3 ms give 23 ms. U is 5.4 ms, from the level and the random part over √3;
+// 3.5/1.96 of it is 9.6 ms. 23 ms less that is surely above the promised 6 ms, 13 ms is not; both are within the script's 50.
 #[rstest]
 #[case(&[0.003], 3, 0.003, CheckVerdict::Pass)]
 #[case(&[0.003, 0.033, 0.003], 3, 0.013, CheckVerdict::Pass)]
@@ -296,11 +296,11 @@ fn the_mean_is_judged_where_the_type_promises_one(
         return;
     }
     let measured = check.measured.as_ref().expect("measured");
-    // The slow level is taken to be as late as the fast one, and was 3 ms late: at 2 and 20 kPa/s.
+    // The slow level is assumed to be as late as the fast one, but was 3 ms late: at 2 and 20 kPa/s.
     within(measured.value, (20.0 * mean_s - 2.0 * 0.003) / 18.0, 1e-3);
-    // What shrinks is no uncertainty of an input times its sensitivity any more.
+    // A reduced contribution is no longer an input's uncertainty times its sensitivity.
     assert!(measured.contributions.iter().all(|part| part.input.is_none()));
-    // Half of 5.4 ms of an edge at a leverage of 20/18, which phases that are apart shrink by √3.
+    // Half of 5.4 ms of an edge at a leverage of 20/18, reduced by √3 for different phases.
     within(part(&measured.contributions, "edge"), 2.7e-3 * 20.0 / 18.0 / ROOT / ROOT, 1e-6);
     near(part(&measured.contributions, "lag"), 1e-3 / ROOT);
     let single = of(&responses(Bench::new(), fast, late_s, 0.05), QuantityName::ResponseOn).clone();
@@ -328,8 +328,8 @@ fn without_levels_of_the_run_there_is_no_response() {
     assert!(again.is_none() && (ZERO.at_s - 0.5).abs() < 1e-12);
 }
 
-// Three crossings at about 2 kPa/s, 60 Pa from one to the next: their mean, and what one of them scatters by, with Student's factor of two
-// degrees of freedom over the normal one, 4.303/1.960 (GUM Table G.2; from memory).
+// Three crossings at about 2 kPa/s, 60 Pa apart: their mean, and the scatter of one, with Student's factor of two degrees of freedom
+// over the normal one, 4.303/1.960 (GUM Table G.2; from memory).
 #[test]
 fn a_slow_level_is_the_mean_of_its_crossings_with_the_scatter_of_few() {
     let mut found = Crossings { rising: true, ..Crossings::default() };
@@ -340,7 +340,7 @@ fn a_slow_level_is_the_mean_of_its_crossings_with_the_scatter_of_few() {
     }
     let played = Played::of(&Bench::new(), &World::new());
     let slow = Slow::of(&played.channels(), &found).expect("a level");
-    // 100 Pa are promised as a standard deviation.
+    // 100 Pa is promised as a standard deviation.
     let random = posterior(&found.intervals, 100.0).expect("some");
     within(slow.level_pa, 60e3, 1.0);
     assert!(slow.density == random.density);
@@ -349,7 +349,7 @@ fn a_slow_level_is_the_mean_of_its_crossings_with_the_scatter_of_few() {
     near(slow.rate_pa_per_s, 2_000.0);
 }
 
-// A level that bends: 60 kPa + 10 kPa/s t + 20 kPa/s² t², which a curve of second degree follows exactly. A line from the edge back
+// A level that bends: 60 kPa + 10 kPa/s t + 20 kPa/s² t², which a curve of second degree follows exactly. A line back from the edge
 // would be 3 ms off.
 #[test]
 fn a_delay_is_followed_along_a_bend() {
@@ -364,7 +364,7 @@ fn a_delay_is_followed_along_a_bend() {
     within(found.value, 0.042, 1e-5);
 }
 
-// Three crossings at two rates: what a single one scatters by counts by Student's t of two degrees of freedom over the normal quantile.
+// Three crossings at two rates: the scatter of one counts by Student's t of two degrees of freedom over the normal quantile.
 #[test]
 fn a_standing_level_has_the_scatter_of_few_crossings() {
     let group = |slope_pa_per_s: f64, count: usize| tripbench_measure::RateGroup {
@@ -384,8 +384,8 @@ fn a_standing_level_has_the_scatter_of_few_crossings() {
     near(found.rate_pa_per_s + 1.0, 1.0);
 }
 
-// Of n edges whose phases are even the error of the mean is 1/n of that of one, which is taken as 1/√n; in one phase it is that of one.
-// Two of two phases a fifth apart: (8 + 8 · (1 − 6 · 0.16))/16 = 0.52. Whole reads are no phase.
+// With n evenly spread phases the error of the mean is 1/n of that of one edge, which is limited to 1/√n; with one phase it is that of
+// one edge. Two edges each in two phases a fifth apart give (8 + 8 · (1 − 6 · 0.16))/16 = 0.52. A whole scan makes no difference.
 #[rstest]
 #[case(&[0.1, 0.35, 0.6, 0.85], 0.5)]
 #[case(&[0.1, 0.1, 0.1, 0.1], 1.0)]

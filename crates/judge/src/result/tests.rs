@@ -5,8 +5,8 @@ use rstest::rstest;
 use tripbench_measure::{CrossingInterval, Distribution};
 use tripbench_record::{CrossingRecord, SwitchPointsTask};
 
-/// Crossings at these rates, each 40 Pa wide around so much beside a level, one every three seconds from 10 s on; the throttled ones
-/// are in the middle.
+/// Crossings at these rates, each 40 Pa wide, `delay_s` times its rate beside the level, one every three seconds after 10 s. The
+/// throttled ones are in the middle.
 fn crossings(level_pa: f64, rates: &[f64], slow: u16, delay_s: f64) -> Crossings {
     let cycles = u16::try_from(rates.len()).expect("few");
     let task = SwitchPointsTask { slow_rising: slow, ..ramps(cycles) };
@@ -43,8 +43,8 @@ fn basis(task: &Task) -> Basis<'_> {
 
 const ROOT: f64 = 1.732_050_807_568_877_2;
 
-// The sheet: 0.25 kPa with k = 2, drift 60 Pa, hysteresis 30 Pa, lag ± 1 ms, response 6 ms, another delay that can be selected 200 ms
-// away, a resolution of 6 Pa; a zero to 4 Pa. At 2000 Pa/s: 6 Pa to each side of the response, 2 Pa of the lag, 400 Pa of the other delay.
+// The sheets: 0.25 kPa with k = 2, drift 60 Pa, hysteresis 30 Pa, lag ± 1 ms, response 6 ms, another selectable delay 200 ms away,
+// resolution 6 Pa; zero known to 4 Pa. At 2000 Pa/s the response gives ± 6 Pa, the lag 2 Pa, the other delay 400 Pa.
 #[rstest]
 #[case(&[2_000.0, 2_000.0, 2_000.0], 0.0)]
 #[case(&[-2_000.0, -2_000.0, -2_000.0], 0.2)]
@@ -61,7 +61,7 @@ fn a_level_at_one_rate_has_the_budget_of_the_sheets(#[case] rates: &[f64], #[cas
     near(part(parts, "resolution"), 3.0 / ROOT);
     near(part(parts, "delay of the device"), 2_000.0 * 3e-3 / ROOT);
     near(part(parts, "lag of the reference"), 2_000.0 * 1e-3 / ROOT);
-    // All at one place: worth one crossing, with what is promised as their spread beside.
+    // All crossings are at one place: they count as one, combined with the promised spread.
     let alone = posterior(&found.intervals, 100.0).expect("some");
     near(part(parts, "crossings"), alone.standard_deviation_pa);
     near(level.result.value, alone.mean_pa);
@@ -85,7 +85,7 @@ fn a_level_at_one_rate_has_the_budget_of_the_sheets(#[case] rates: &[f64], #[cas
     assert!(super::level(basis(&task), &none, None, Delay::AsPromised { other_s }).is_none());
 }
 
-/// Ramps of which the middle one is throttled, whose edges come so much later than was taken off.
+/// Ramps with the middle one throttled, whose edges are `delay_s` later than the delay that was subtracted.
 fn two_rates(delay_s: f64) -> Crossings {
     crossings(60e3, &[6_000.0, 1_000.0, 6_000.0], 1, delay_s)
 }
@@ -97,7 +97,7 @@ fn a_level_at_two_rates_says_itself_what_it_knows_of_the_delay(#[case] believed:
     let task = Bench::new().task();
     let found = two_rates(0.001);
     let rates = at_rates(&task, &found, 0.0).expect("two rates");
-    // Prior: 0 to 6 ms less the lag of 2 ms, less 1 ms that is off already.
+    // Prior: 0 to 6 ms, less the lag of 2 ms, less the 1 ms already subtracted.
     let prior = tripbench_measure::DelayPrior { centre_s: 0.0, half_widths_s: [3e-3, 1e-3] };
     assert_eq!(rates, posterior_at_rates(&found.groups(), 100.0, prior).expect("two rates"));
     let level = level(basis(&task), &found, Some(rates.clone()), believed).expect("a level");
@@ -116,7 +116,7 @@ fn a_level_at_two_rates_says_itself_what_it_knows_of_the_delay(#[case] believed:
     assert!(at_rates(&task, &crossings(60e3, &[2_000.0; 3], 0, 0.0), 0.0).is_none());
 }
 
-// The edges lie 4 ms later than was taken off, which was 1 ms; the lag of 2 ms is the reference's: 7 ms.
+// The edges are 4 ms later than the 1 ms that was subtracted; the lag of the reference adds 2 ms: 7 ms.
 #[test]
 fn a_delay_is_told_by_two_rates() {
     let task = Bench::new().task();
@@ -130,16 +130,16 @@ fn a_delay_is_told_by_two_rates() {
     near(part(parts, "crossings"), rates.delay.standard_deviation());
     near(part(parts, "lag"), 1e-3 / ROOT);
     near(part(parts, "resolution"), 3.0 / away / ROOT);
-    // Noise of the comparator is no contribution: it makes an output seem later by three standard deviations of it.
+    // Comparator noise is not a contribution: it makes an output seem late by three of its standard deviations.
     near(seems_later_s(&found, &rates), 3.0 * rates.free.repeatability_pa / away);
-    // Slow crossings at 16 s in the mean, fast ones at 16 s: no drift between them.
+    // The slow and the fast crossings both have a mean time of 16 s, so no drift lies between them.
     near(part(parts, "zero drift") + 1.0, 1.0);
     let input = parts[0].input.as_ref().expect("an input");
     near(input.sensitivity, 1.0 / away);
     assert_eq!(input.unit, "Pa");
 }
 
-// Since the zero at 0.5 s: 60 Pa to the mean of both times, of which the share between them.
+// The zero is at 0.5 s: 60 Pa of drift up to the mean of both times, and of it the share between them.
 #[rstest]
 #[case(10.5, 10.5, 0.0)]
 #[case(8.5, 12.5, 60.0 * 4.0 / 10.0)]
@@ -150,8 +150,8 @@ fn a_zero_drifts_with_the_time_since_it(#[case] first_s: f64, #[case] second_s: 
     within(drift_pa(&Bench::new().task(), ZERO, [first_s, second_s]), drift, 1e-9);
 }
 
-// Levels 5 kPa apart: the calibration cancels but for its gain, 5/60 of 125 Pa; the reference's own hysteresis counts twice; the lag
-// pulls levels that are passed at ±2000 Pa/s apart by 4 Pa for each millisecond.
+// With levels 5 kPa apart the calibration cancels except for its gain, 5/60 of 125 Pa. The reference's hysteresis counts twice, and
+// each millisecond of lag pulls levels passed at ±2000 Pa/s apart by 4 Pa.
 #[rstest]
 #[case(0.0)]
 #[case(0.2)]
@@ -176,7 +176,7 @@ fn a_hysteresis_at_one_rate_has_the_budget_of_the_sheets(#[case] other_s: f64) {
     near(part(parts, "zero drift"), 60.0 * 1.5 / (16.75 - 0.5) / ROOT);
     near(part(parts, "device, rising"), 6.0 / ROOT);
     near(part(parts, "device, falling"), 6.0 / ROOT);
-    near(part(parts, "levels apart"), 0.3 * 33.0);
+    near(part(parts, "differing between"), 0.3 * 33.0);
     near(part(parts, LAG), 4_000.0 * 1e-3 / ROOT);
     near(part(parts, "resolution"), 3.0 / ROOT);
     let other = parts.iter().find(|part| part.name == OTHER_DELAY);
@@ -184,7 +184,7 @@ fn a_hysteresis_at_one_rate_has_the_budget_of_the_sheets(#[case] other_s: f64) {
     assert!(parts.iter().filter(|part| part.distribution == Distribution::Intervals).count() == 2);
 }
 
-// Levels at two rates hold the lag's share of their own: of (a − b)² what is beyond a² + b².
+// Levels at two rates contain their own share of the lag: the part of (a − b)² beyond a² + b² is left.
 #[rstest]
 #[case(-300.0, 400.0, (2.0_f64 * 300.0 * 400.0).sqrt())]
 #[case(300.0, 400.0, 0.0)]

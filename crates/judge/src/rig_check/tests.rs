@@ -10,7 +10,7 @@ use super::*;
 fn a_time_constant_is_found_over_a_leak() {
     for tau_s in [0.4, 1.0, 2.0] {
         let level = |t_s: f64| 60e3 + 2_000.0 * (-t_s / tau_s).exp() - 30.0 * t_s;
-        // Whenever in the run the pull was.
+        // The time of the pull in the run does not matter.
         let [found, later] = [0.0, 1_000.0].map(|from_s| {
             let times = (0..1_600).map(|i| f64::from(i) * 5e-3);
             let samples: Vec<_> =
@@ -41,7 +41,7 @@ fn swing(pascal: f64) -> Box<dyn Fn(f64) -> f64> {
     Box::new(move |t_s| if (t_s / SCAN_S).floor() % 2.0 < 1.0 { pascal } else { -pascal })
 }
 
-/// The checks of a rig at rest for two seconds, from one on.
+/// The checks of a rig at rest for two seconds, starting at one second.
 fn at_rest(bench: Bench, world: World, cut: impl Fn(&mut Played)) -> Vec<Check> {
     let mut world = world.to(0.0, 2.0);
     world.marks.push(mark(0, Segment::AtRest, 1.0, 3.0));
@@ -50,8 +50,8 @@ fn at_rest(bench: Bench, world: World, cut: impl Fn(&mut Played)) -> Vec<Check> 
     played.judged(0)
 }
 
-// Scans every 5 ms; a request is under way for 0.4 ms, the next one starts 0.5 ms after it; safe is one write that is foreseen to
-// take 0.7 ms, and the loop sleeps 5 ms.
+// Scans every 5 ms; a request takes 0.4 ms, and the next starts 0.5 ms after it started. The safe state is one write with a predicted
+// 0.7 ms, and the loop sleeps 5 ms.
 #[test]
 fn scans_and_a_stop_take_what_the_trace_shows() {
     let checks = at_rest(Bench::new(), World { error: Some(swing(20.0)), ..World::new() }, |_| {});
@@ -67,7 +67,7 @@ fn scans_and_a_stop_take_what_the_trace_shows() {
     assert_eq!(of(&checks, QuantityName::ScanPeriod).unit, "s");
 }
 
-// A slower module: 3 ms under way, which the write will be too.
+// A slower module: 3 ms per request, so the write takes that too.
 #[test]
 fn a_slow_answer_makes_a_stop_slower() {
     let checks = at_rest(Bench::new(), World::new(), |played| {
@@ -97,13 +97,13 @@ fn a_gap_between_two_scans_is_told(#[case] missing: usize, #[case] verdict: Chec
     let missing = u32::try_from(missing).expect("few");
     near(gap.measured.as_ref().expect("one").value, 5e-3 * f64::from(missing + 1));
     let period = of(&checks, QuantityName::ScanPeriod).measured.as_ref().expect("one");
-    // 401 scans but the missing ones, over the same time.
+    // 401 scans less the missing ones, over the same time.
     let intervals = f64::from(399 - missing);
     within(period.value, 5e-3 * 399.0 / intervals, 1e-5);
     within(part(&period.contributions, "spread"), 5e-3 * f64::from(missing) / intervals.sqrt(), 3e-5);
 }
 
-// Limits: 20 Pa, a quarter more by chance, and a count of 6 Pa beside: 25.7 Pa. The spread of ± s is s √(n/(n−1)).
+// Limits: 20 Pa, a quarter more for chance, and a count of 6 Pa: 25.7 Pa. The spread of ± s is s √(n/(n−1)).
 #[rstest]
 #[case(20.0, CheckVerdict::Met)]
 #[case(25.6, CheckVerdict::Met)]
@@ -128,7 +128,7 @@ fn a_reference_is_as_quiet_as_declared(#[case] pascal: f64, #[case] verdict: Che
 fn a_reference_that_does_not_move_is_dead(#[case] moves_s: f64, #[case] verdict: CheckVerdict) {
     let error =
         move |t_s: f64| if t_s < 2.0 || t_s > 2.0 + moves_s { 0.0 } else { (t_s / SCAN_S).floor() % 2.0 };
-    // Eleven values that differ from the one before are enough: the first, and those of the time in which it moves.
+    // Eleven values that differ from the one before are enough: the first, and those while it moves.
     let checks = at_rest(Bench::new(), World { error: Some(Box::new(error)), ..World::new() }, |_| {});
     let check = of(&checks, QuantityName::Noise);
     assert_eq!(check.verdict, verdict);
@@ -136,7 +136,7 @@ fn a_reference_that_does_not_move_is_dead(#[case] moves_s: f64, #[case] verdict:
     assert_eq!(dead, verdict == CheckVerdict::NotMet);
 }
 
-// The clock of the module counts milliseconds: a tick may be a thousandth longer or shorter. Two readings and a tick are open.
+// The module's clock counts milliseconds: a tick may be a thousandth longer or shorter. Two readings and a tick are uncertain.
 #[rstest]
 #[case(1e-3, CheckVerdict::Met)]
 #[case(1.000_5e-3, CheckVerdict::Met)]
@@ -166,8 +166,8 @@ fn a_module_counts_as_fast_as_declared(#[case] tick_s: f64, #[case] verdict: Che
     }
 }
 
-// Every read takes 11 ms: two of them and a tick leave 12 ms open, of which a rectangle holds 95 % within 11.4 ms. In 2 s that is more than a
-// thousandth, in 11.4 s it is just that.
+// Every read takes 11 ms: two reads and a tick leave 12 ms open, 95 % of which is 11.4 ms. In 2 s that is more than a thousandth; in
+// 11.4 s it is exactly that.
 #[test]
 fn a_clock_that_is_read_too_slowly_is_told_how_long_it_would_take() {
     let bench = Bench::new().rig(
@@ -183,10 +183,10 @@ fn a_clock_that_is_read_too_slowly_is_told_how_long_it_would_take() {
     let check = of(&checks, QuantityName::ClockTick);
     assert_eq!(check.verdict, CheckVerdict::Undecided, "{check:?}");
     let remark = check.remark.as_ref().expect("a remark");
-    assert_eq!(remark, "the reads take too long to tell it in 2 s: 11 s would");
+    assert_eq!(remark, "the reads take too long to check it in 2 s; 11 s would do");
 }
 
-/// A level that leaves 40 kPa at a moment after the order at 2 s, and what is said of it.
+/// A level that leaves 40 kPa some time after the command at 2 s, and the resulting check.
 fn tried_at(output: OutputName, (leak, rate): (f64, f64), began_s: f64) -> Vec<Check> {
     let bench = Bench::new().step(StepTask::TryOutput { output, position: None });
     let after = 0.6;
@@ -197,7 +197,7 @@ fn tried_at(output: OutputName, (leak, rate): (f64, f64), began_s: f64) -> Vec<C
     Played::of(&bench, &world).judged(0)
 }
 
-// An order takes a write and a read: 1.4 ms, in the middle of which it counts as written.
+// A command takes a write and a read, 1.4 ms, and counts as written in the middle.
 #[rstest]
 #[case(OutputName::Evacuate, (0.0, 4_000.0), 0.03, CheckVerdict::Met)]
 #[case(OutputName::EvacuateFine, (-50.0, 3_000.0), 0.02, CheckVerdict::Met)]
@@ -240,8 +240,8 @@ fn an_output_that_moves_no_air_has_no_valve_delay(#[case] output: OutputName) {
     assert!(tried_at(output, (0.0, 4_000.0), 2.03).is_empty());
 }
 
-// 200 Pa/ms: between two reads it has gone farther than a line can be told. It left 40 kPa at 2.0305 s; reads are at 1.7 ms of each
-// scan, so that 2.0267 s shows nothing and 2.0317 s shows 240 Pa.
+// 200 Pa/ms: between two reads the level moves too far for a line. It left 40 kPa at 2.0305 s; reads are 1.7 ms into each scan, so
+// 2.0267 s shows nothing and 2.0317 s shows 240 Pa.
 #[test]
 fn a_level_that_leaps_left_between_two_reads() {
     let checks = tried_at(OutputName::Evacuate, (0.0, 200e3), 2.030_5);
@@ -261,7 +261,7 @@ fn looped_bench(filter: &str, age: &str) -> Bench {
         .rig("[interlocks]", "[[output]]\nname = \"loop\"\nat = \"coil 2\"\nsafe = false\n[interlocks]")
 }
 
-/// An input that shows switchings of the output at 2 s, 3 s and 4 s so much later; a write takes 2 ms.
+/// An input that shows changes of the output at 2 s, 3 s and 4 s with these delays; a write takes 2 ms.
 fn path(filter: &str, age: &str, late_s: [f64; 3]) -> Vec<Check> {
     let bench = looped_bench(filter, age).step(StepTask::PathLag { times: 3 });
     let times = [2.0, 3.0, 4.0];
@@ -273,7 +273,7 @@ fn path(filter: &str, age: &str, late_s: [f64; 3]) -> Vec<Check> {
     Played::of(&bench, &world).judged(0)
 }
 
-/// What one switching shows: the input is the fourth read of a scan, from 1.5 to 1.9 ms, in its middle at 1.7 ms.
+/// Bounds of the delay from one change: the input is the fourth read of a scan, from 1.5 to 1.9 ms, its middle at 1.7 ms.
 fn shows(late_s: f64) -> [f64; 2] {
     let first_new = ((late_s - 1.7e-3) / 5e-3).ceil() * 5e-3;
     [(first_new - 5e-3 + 1.5e-3 - 2e-3).max(0.0), first_new + 1.9e-3]
@@ -319,7 +319,7 @@ fn a_wired_input_shows_filter_and_age(
 
 #[test]
 fn a_switching_that_no_input_shows_is_told() {
-    // Looked for are 200 ms and twice what is declared.
+    // The search covers 200 ms and twice the declared times.
     let checks = path("0 ms", "0 ms", [0.01, 0.01, 0.3]);
     assert!(checks.len() == 2 && checks.iter().all(|check| check.verdict == CheckVerdict::NotMet));
     assert!(checks[0].remark.as_ref().expect("one").contains("2 of 3"));

@@ -9,20 +9,20 @@ fn blank() -> Check {
     Check::empty(QuantityName::OnDelay)
 }
 
-/// A delay with U, seconds.
+/// A delay with its U, seconds.
 fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
     let part = Contribution::normal("all", expanded / normal_quantile(0.975));
     combine(value, 0.0, vec![part]).expect("a result")
 }
 
-/// What crossings showed of a delay, and by how much later than it is the output can seem, seconds.
+/// A delay as crossings showed it, and by how much the output can seem late, seconds.
 fn found(delay: Option<MeasurementResult>, seems_later_s: f64) -> Found {
     Found { crossings: Crossings::default(), rates: None, delay, seems_later_s, settled: true }
 }
 
-// At most 6 ms are promised. The level has a U of about 300 Pa and moves by 2000 Pa/s: a third of it is 50 ms. Later than
-// promised by 3.5/1.96 U is a fail: 8 ms with a U of 1 ms is, with 1.3 ms it is not (2.32 ms); by 2.6/1.96 U, 1.72 ms, it is in doubt; with
-// 1.6 ms it is not (2.12 ms). Before its level by 3.5/1.96 U: 10 ms is with a U of 2 ms (3.6 ms), and is not with 6 ms (10.7 ms).
+// At most 6 ms is promised. The level has a U of about 300 Pa and moves by 2000 Pa/s: a third of U is 50 ms. Later than promised by
+// 3.5/1.96 U is a fail: 8 ms with a U of 1 ms is, with 1.3 ms (2.32 ms) it is not. By 2.6/1.96 U, 1.72 ms, it is in doubt; with 1.6 ms
+// (2.12 ms) it is not. Before its level by 3.5/1.96 U: 10 ms with a U of 2 ms (3.6 ms) is, with 6 ms (10.7 ms) is not.
 #[rstest]
 #[case(0.003, 0.001, 0.0, CheckVerdict::Measured, "nothing against it")]
 #[case(0.02, 0.03, 0.0, CheckVerdict::Measured, "not surely later than its sheets say: even")]
@@ -43,7 +43,7 @@ fn a_delay_is_held_against_what_the_sheets_say(
     let task = Bench::new().task();
     let mut level = a_level(&task, 0.0, 3).0;
     level.result.expanded_uncertainty = 285.0;
-    // A third of U is 95 Pa: 47.5 ms; 150 Pa to spare are 75 ms.
+    // A third of U is 95 Pa: 47.5 ms. 150 Pa to spare is 75 ms.
     let found =
         delay_check(&task, blank(), &found(Some(a_delay(value, expanded)), 0.0), Some(&level), slack_pa);
     let remark = found.remark.clone().expect("a remark");
@@ -52,15 +52,15 @@ fn a_delay_is_held_against_what_the_sheets_say(
         let limits = found.limits.expect("limits");
         assert_eq!((limits.low, limits.high), (None, Some(0.006)));
     }
-    // A probability to conform is that of what fails alone: else the limits are not what decides.
+    // Only a fail has a conformance probability; elsewhere the limits do not decide.
     assert_eq!(found.conformance_probability.is_some(), verdict == CheckVerdict::Fail);
-    // 30 ms lie 23.5 ms inside the 53.5 ms that change no verdict: so small a U shows it.
+    // 30 ms is 23.5 ms inside the harmless 53.5 ms: that U would show it.
     let needed = found.to_decide.and_then(|needed| needed.expanded_uncertainty);
     let expected = (words == "59 ms").then_some(0.023_5);
     assert_eq!(needed.map(|u| (u * 1e6).round()), expected.map(|u: f64| (u * 1e6).round()));
 }
 
-// With 200 ms selected it is at least that: 200 to 206 ms.
+// With 200 ms selected the delay is at least that: 200 to 206 ms.
 #[rstest]
 #[case(0.203, 0.001, CheckVerdict::Measured, "nothing against it")]
 #[case(0.19, 0.002, CheckVerdict::Fail, "earlier than the delay that is set")]
@@ -89,7 +89,7 @@ fn a_selected_delay_is_neither_shorter_nor_longer(
     assert_eq!(found.limits.expect("limits").low, Some(0.2));
 }
 
-// An output that can seem 3 ms later than it is fails beyond 9 ms only: 12 ms less 1.79 ms does, 10 ms less 1.79 ms does not.
+// An output that can seem 3 ms late fails only beyond 9 ms: 12 ms less 1.79 ms does, 10 ms less 1.79 ms does not.
 #[rstest]
 #[case(0.010, CheckVerdict::Undecided)]
 #[case(0.012, CheckVerdict::Fail)]

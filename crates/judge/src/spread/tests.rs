@@ -5,7 +5,7 @@ use crate::result::{Basis, Delay, level};
 use rstest::rstest;
 use tripbench_record::{CrossingRecord, QuantityName};
 
-/// The check for a level and its crossings.
+/// The checks for a level and its crossings.
 fn checked(task: &Task, cycles: u16, (level, crossings): &(Level, Crossings)) -> Vec<Check> {
     spread(task, blank(), cycles, (Some(level), crossings))
 }
@@ -19,9 +19,9 @@ fn first(checks: Vec<Check>) -> Check {
     checks.into_iter().next().expect("one")
 }
 
-// 100 Pa are promised as a standard deviation. Three crossings that are d apart have s = d: with two degrees of freedom chi-square is
-// 2 d²/100², and more than that has a probability of exp(−d²/100²). The judge sums over thirteen magnitudes of scatter, which tells it to a
-// fifth. Below 0.25 % it is in doubt, below 0.025 % it is a fail.
+// 100 Pa is promised as a standard deviation. Three crossings d apart have s = d: with two degrees of freedom chi-square is 2 d²/100²,
+// and exceeds that with a probability of exp(−d²/100²). The judge sums over thirteen scatters, which approximates this to a fifth.
+// Below 0.25 % it is in doubt, below 0.025 % a fail.
 #[rstest]
 #[case(50.0, 3, 0.778_8, CheckVerdict::Measured)]
 #[case(160.0, 3, 0.077_3, CheckVerdict::Measured)]
@@ -62,7 +62,7 @@ fn few_ramps_say_nothing_of_a_spread() {
     assert!(two.measured.is_some() && two.remark.expect("one").contains("fewer than three ramps"));
     let strict = Bench::new().site("not_checked = \"undecided\"").task();
     assert_eq!(first(checked(&strict, 2, &a_level(&task, 50.0, 3))).role, Role::Required);
-    // Of an unknown device nothing is promised.
+    // Nothing is promised for an unknown device.
     let unknown = Bench::new().unknown_device().task();
     let measured = first(checked(&unknown, 3, &a_level(&unknown, 50.0, 3)));
     assert!(measured.verdict == CheckVerdict::Measured && measured.role == Role::Informative);
@@ -78,8 +78,7 @@ fn promising(promised_pa: f64) -> Task {
     Bench::new().device("\"0.2 %FS\"", &promise).task()
 }
 
-/// Crossings that are known within `wide_pa` each, all at one rate or in turn at two, where the delay is to be found, or only to lie as
-/// promised.
+/// Crossings known within `wide_pa` each, all at one rate or in turn at two; with two, the delay is either unknown or as promised.
 fn seen(task: &Task, count: usize, wide_pa: f64, rates: Rates) -> (Level, Crossings) {
     let delay_s = delay_prior(task, 0.0, 0.0).centre_s;
     let mut found = Crossings { rising: true, ..Crossings::default() };
@@ -106,7 +105,7 @@ fn seen(task: &Task, count: usize, wide_pa: f64, rates: Rates) -> (Level, Crossi
     (level(basis, &found, rates_found, delay).expect("a level"), found)
 }
 
-/// At which rates the crossings are, and whether the delay is open.
+/// Rates of the crossings, and whether the delay is open.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Rates {
     One,
@@ -114,8 +113,8 @@ enum Rates {
     TwoAsPromised,
 }
 
-/// Share of devices that scatter three times as much as promised and are doubted, by 100 runs of such crossings: normal deviates and
-/// phases of the reads from a sequence with the plastic number's generalisation (Roberts; from memory), one dimension each.
+/// Share of devices with three times the promised scatter that are doubted, in 100 runs of such crossings: normal deviates and phases
+/// of the reads from a sequence based on the generalised plastic number (Roberts; from memory), one dimension each.
 fn share_doubted(task: &Task, (level, crossings): &(Level, Crossings), promised_pa: f64) -> f64 {
     const RUNS: u32 = 100;
     let dimensions = 2 * crossings.intervals.len();
@@ -148,8 +147,8 @@ fn share_doubted(task: &Task, (level, crossings): &(Level, Crossings), promised_
     f64::from(u32::try_from(doubted.count()).expect("few")) / f64::from(RUNS)
 }
 
-// Against runs that are drawn: what is said to show is doubted in about half of them or more, what is said to be hidden in no more. By
-// the figures of docs/figures.md five crossings show it within 3.6 promised standard deviations, and three within 1.3.
+// Against drawn runs: a spread said to show is doubted in about half of them or more, one said to be hidden in no more than that. By
+// docs/figures.md, five crossings show it within 3.6 promised standard deviations, three within 1.3.
 #[rstest]
 #[case(3, 0.1, Rates::One, false)]
 #[case(3, 1.2, Rates::One, false)]
@@ -181,7 +180,8 @@ fn wide_crossings_hide_a_spread(
     assert!(if hidden { doubted < 0.6 } else { doubted > 0.4 }, "{doubted}");
 }
 
-// Three crossings 10 Pa wide show a spread of three times 100 Pa, and hide one of three times 2 Pa. What is too much did show.
+// Three crossings 10 Pa wide show a spread of three times 100 Pa, and hide one of three times 2 Pa. A spread that is too large has
+// shown.
 #[rstest]
 #[case("0.2 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Pass, "would show in about half")]
 #[case("0.004 %FS", 0.0, CheckVerdict::Measured, CheckVerdict::Undecided, "for a spread three times")]

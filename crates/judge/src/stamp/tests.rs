@@ -11,8 +11,8 @@ use rstest::rstest;
 use tripbench_record::Segment;
 use tripbench_rig::Area;
 
-/// An input that changes at 2 s and so much later, stamped by a clock of 1 ms that starts again from 0 and began so much earlier; the
-/// stamp is so many ticks wrong.
+/// An input that changes `late_s` after 2 s, stamped by an overflowing clock of 1 ms with an offset; the stamp is wrong by a number of
+/// ticks.
 fn stamped(late_s: f64, filter: &str, offset: u32, wrong: i32) -> (Option<Bracket>, Bracket) {
     let clock = format!(
         "input_filter = \"{filter}\"\nclock = {{ at = \"input-register 9\", tick = \"1 ms\" }}\nimage_age = \"0 ms\""
@@ -40,7 +40,8 @@ fn stamped(late_s: f64, filter: &str, offset: u32, wrong: i32) -> (Option<Bracke
     (edge(&channels, &mark, input, &change), by_reads)
 }
 
-// The clock is read within 0.4 ms: the stamped tick is known on the run's clock to about that, and lasts 1 ms. Reads alone leave 5.4 ms.
+// The clock is read within 0.4 ms: the stamped tick is known to about that on the run's clock, and lasts 1 ms. Reads alone leave 5.4
+// ms.
 #[rstest]
 #[case(0.0003, 0)]
 #[case(0.0027, 0)]
@@ -52,14 +53,14 @@ fn a_stamp_brackets_an_edge_closer_than_reads(#[case] late_s: f64, #[case] offse
     let at_s = 2.0 + late_s;
     assert!(found.earliest_s <= at_s && at_s <= found.latest_s, "{found:?}");
     assert!(found.width_s() < 2.6e-3 && (by_reads.latest_s - by_reads.earliest_s - 5.4e-3).abs() < 1e-9);
-    // Readings at 2.2 ms of each scan, from 2.0 to 2.4 ms: the clock then shows whole milliseconds. Every tick starts at 0.2 to 1 ms
-    // before a reading began, so that its start is between what the earliest and the latest reading leave.
+    // Readings 2.2 ms into each scan, from 2.0 to 2.4 ms, when the clock shows whole milliseconds. Every tick starts 0.2 to 1 ms before
+    // a reading began, so its start lies between the bounds of the earliest and the latest reading.
     let tick_s = (at_s * 1e3).floor() / 1e3;
     within(found.earliest_s.max(tick_s - 1.1e-3), found.earliest_s, 1e-9);
     within(found.latest_s.min(tick_s + 1.6e-3), found.latest_s, 1e-9);
 }
 
-// A filter delays what the module sees; it is taken off both.
+// A filter delays what the module sees, and is subtracted from both.
 #[test]
 fn the_filter_is_taken_off_a_stamp() {
     let (without, _) = stamped(0.0027, "0 ms", 0, 0);
@@ -99,8 +100,8 @@ fn an_edge_without_a_stamp_is_that_of_the_reads() {
     within(found.latest_s, 2.000_9, 1e-9);
 }
 
-// A clock may be 1e-4 too fast or too slow: over ten seconds on both sides of the edge by 1 ms, a whole tick. Readings so far away say
-// less for it, and never too much: the edge, at the start or at the end of its tick, stays inside.
+// A clock may be 1e-4 too fast or too slow: 1 ms, a whole tick, over ten seconds on both sides of the edge. Such distant readings bound
+// the edge less, but never too tightly: the edge, at the start or end of its tick, stays inside.
 #[rstest]
 fn readings_far_from_an_edge_allow_for_the_clocks_drift(
     #[values(-9e-5, 0.0, 9e-5)] gain: f64,
@@ -111,7 +112,7 @@ fn readings_far_from_an_edge_allow_for_the_clocks_drift(
         "switch = { at = \"discrete-input 0\" }",
         "switch = { at = \"discrete-input 0\", capture = { at = \"input-register 8\" } }",
     );
-    // Both clocks agree at 12 s, where the edge comes so much later.
+    // Both clocks agree at 12 s, and the edge comes later.
     let at_s = 12.0 + late_s;
     let ticks = move |t_s: f64| (12e3 + (t_s - 12.0) * 1e3 * (1.0 + gain)).floor() as u32 as u16;
     let world = World::new()
@@ -129,7 +130,7 @@ fn readings_far_from_an_edge_allow_for_the_clocks_drift(
     };
     let far = within(2.0, 22.0);
     assert!(far.earliest_s <= at_s && at_s <= far.latest_s, "{far:?}");
-    // Of a clock that is right, far readings leave what the near ones do.
+    // With an exact clock, distant readings leave the same as near ones.
     if gain.abs() < 1e-9 {
         let near = within(11.5, 12.5);
         crate::bench::within(far.earliest_s, near.earliest_s, 1e-6);

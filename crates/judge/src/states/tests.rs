@@ -14,13 +14,13 @@ fn bench() -> Bench {
     Bench::new().step(zero(false)).step(StepTask::SwitchPoints(ramps(1))).step(zero(true))
 }
 
-/// A ramp up and down between two zeros: up from 1.7 s to 7.2 s, down from 7.4 s to 12.9 s, by 4 kPa/s.
+/// A ramp up and down between two zeros: up from 1.7 s to 7.2 s, down from 7.4 s to 12.9 s, at 4 kPa/s.
 fn world() -> World {
     World::new().cycle(1, 1, 4_000.0, 0.0).vented(2, 1.0)
 }
 
-// Scans every 5 ms, the level in each at 1.7 ms. An output may answer to what was 6 ms and 100 ms before it began, and one reading
-// more; and to what comes within 3 ms after its end, and one reading more.
+// Scans every 5 ms, the level read at 1.7 ms. An output may respond to levels from 6 ms and 100 ms before the scan, and one reading
+// more, up to 3 ms after its end, and one reading more.
 #[rstest]
 #[case("0 ms", 0.0, 22, 1)]
 #[case("40 ms", 0.04, 30, 1)]
@@ -50,11 +50,11 @@ fn a_moment_holds_what_an_output_may_answer_to(
     within(moment.least_pa, level(600 - before), 0.02);
     within(moment.greatest_pa, level(600 + after), 0.02);
     assert!(moment.powered && filter_s < 1.0);
-    // Falling it is the other way round.
+    // In a fall it is reversed.
     let moment = &run.moments[2_000];
     within(moment.greatest_pa, level(2_000 - before), 0.02);
     within(moment.least_pa, level(2_000 + after), 0.02);
-    // At the start there is nothing before.
+    // At the start there is no earlier level.
     within(run.moments[0].least_pa, 0.0, 0.02);
     let early = Run::up_to(&channels, &played.marks, 1).expect("a run");
     within(f64::from(u32::try_from(early.moments.len()).expect("few")), 12.9 / 5e-3, 1.0);
@@ -72,7 +72,7 @@ fn a_device_without_power_shows_nothing_for_a_second() {
     let powered = |t_s: f64| run.moments[(t_s / 5e-3).round() as usize].powered;
     assert!(!powered(1.0) && !powered(2.9) && powered(3.1) && powered(4.9) && !powered(5.5) && !powered(6.9));
     assert!(powered(7.1));
-    // Without such an output they always have it; a second after the start is waited for all the same.
+    // Without such an output the devices always have power, but the first second is still left out.
     let played = Played::of(&self::bench(), &self::world());
     let channels = played.channels();
     let run = Run::up_to(&channels, &played.marks, 2).expect("a run");
@@ -85,7 +85,7 @@ fn a_level_is_surely_beyond_by_so_much() {
     near(surely_pa(&Bench::new().task(), ZERO, 60e3), 2.0 * 125_f64.hypot(4.0) + 60.0 + 30.0 + 300.0);
 }
 
-/// What is wrong with a state at a level that stood still.
+/// The wrong state, if any, at a constant level.
 fn wrong(state: bool, before: Option<bool>, [least_pa, greatest_pa]: [f64; 2], deep: bool) -> Option<Wrong> {
     let task = Bench::new().task();
     let input = &task.sheets.rig.positions[0].switch;
@@ -122,7 +122,7 @@ fn a_state_is_wrong_where_the_level_does_not_allow_it(
     #[case] expected: Option<Wrong>,
 ) {
     assert_eq!(wrong(state, before, levels, true), expected);
-    // A normally closed output is the same the other way round.
+    // A normally closed output is the reverse.
     assert_eq!(wrong(!state, before.map(|before| !before), levels, false), expected);
 }
 
@@ -139,7 +139,7 @@ fn states(bench: Bench, world: World) -> Vec<Check> {
 #[case([62.4e3, 55e3], CheckVerdict::Fail)]
 #[case([60e3, 52.5e3], CheckVerdict::Fail)]
 fn what_an_output_does_over_the_run_is_judged(#[case] levels: [f64; 2], #[case] verdict: CheckVerdict) {
-    // Another input changes later on: nothing is frozen.
+    // Another input changes later: nothing is frozen.
     let checks = states(bench(), world().device(0, levels, 0.003).toggled(1, vec![13.5]));
     assert_eq!(checks.len(), 1);
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
@@ -148,8 +148,8 @@ fn what_an_output_does_over_the_run_is_judged(#[case] levels: [f64; 2], #[case] 
     assert_eq!(allowed, verdict == CheckVerdict::Pass, "{checks:?}");
 }
 
-// It turns off at 57.4 kPa, above 55 + 1.1 + 0.64 kPa, and that is its last change: the plug may have come out just then, unless its
-// input shows that it is in.
+// It turns off at 57.4 kPa, above 55 + 1.1 + 0.64 kPa, as its last change: the plug may have come out at that moment, unless its input
+// shows it in place.
 #[rstest]
 #[case(false, CheckVerdict::Undecided)]
 #[case(true, CheckVerdict::Fail)]
@@ -160,7 +160,7 @@ fn a_last_change_may_be_a_plug_that_came_out(#[case] seen: bool, #[case] verdict
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
 }
 
-// It comes on at 3 s, at 55.2 kPa, and at 5 s again: twice in the run.
+// It turns on at 3 s, at 55.2 kPa, and again at 5 s: twice in the run.
 #[test]
 fn a_fail_says_when_and_how_often() {
     let world = world();
@@ -168,7 +168,7 @@ fn a_fail_says_when_and_how_often() {
     times.splice(0..0, [2.0, 2.1, 2.5, 2.6]);
     let checks = states(bench(), world.toggled(0, times));
     let remark = checks[0].remark.clone().expect("a remark");
-    assert!(remark.starts_with("an output was as if vacuum were deep at 51.2"), "{remark}");
+    assert!(remark.starts_with("an output showed deep vacuum at 51.2"), "{remark}");
     assert!(remark.contains("2.0 s after the start; 2 times in the run"), "{remark}");
 }
 
@@ -188,21 +188,21 @@ fn what_all_devices_do_at_once_is_the_rigs() {
 
 #[test]
 fn inputs_that_stand_still_say_nothing() {
-    // Nothing ever changes: it may be frozen, or not there.
+    // Nothing ever changes: the input may be frozen, or the device not there.
     let still = states(bench(), world());
     assert_eq!(still[0].verdict, CheckVerdict::Undecided);
-    // Another device still changes: that of this position never did.
+    // Another device still changes, but this position never did.
     let other = states(bench(), world().device(1, [60e3, 55e3], 0.0));
     assert_eq!(other[0].verdict, CheckVerdict::Undecided);
-    // With its plug seen to be in, it is this device.
+    // With its plug in place, it is this device.
     let plugged = bench().position("present = { at = \"discrete-input 8\" }");
     let other =
         states(plugged.clone(), world().device(1, [60e3, 55e3], 0.0).signal(Area::DiscreteInput, 8, |_| 1));
     assert_eq!(other[0].verdict, CheckVerdict::Fail);
-    // Where the plug is out, nothing is said of its states.
+    // While the plug is out, states do not count.
     let out = states(plugged, world().device(0, [57e3, 55e3], 0.0).signal(Area::DiscreteInput, 8, |_| 0));
     assert_eq!(out[0].verdict, CheckVerdict::Pass);
-    // It stays on from 3 s on, and nothing changes any more.
+    // It stays on from 3 s, and nothing changes after that.
     let frozen = states(bench(), world().toggled(0, world().changes([60e3, 55e3], [0.0, 0.0])[..1].to_vec()));
     assert_eq!(frozen[0].verdict, CheckVerdict::Undecided);
 }
@@ -230,17 +230,17 @@ fn without_power_or_a_zero_nothing_is_judged() {
     let output = "[[output]]\nname = \"device-power\"\nat = \"coil 2\"\nsafe = false\n[interlocks]";
     let dark = states(bench().rig("[interlocks]", output), world().device(0, [60e3, 55e3], 0.0));
     assert_eq!(dark[0].verdict, CheckVerdict::Undecided);
-    assert!(dark[0].remark.as_ref().expect("one").contains("no power"));
+    assert!(dark[0].remark.as_ref().expect("one").contains("not powered"));
     let mut played = Played::of(&bench(), &world().device(0, [60e3, 55e3], 0.0));
     played.marks.remove(0);
     let checks = played.judged(2);
     assert_eq!(of(&checks, QuantityName::OutputStates).verdict, CheckVerdict::Undecided);
 }
 
-// The change lies between 3.0 and 3.01 s: what the level was from 6 ms before on, which the reference shows 1 to 3 ms later. A filter
-// puts both bounds earlier, an image age the first. Of a converter of 4 ms a reading is 2 ms old in the mean, which is taken off, and 0 to
-// 4 ms in truth: 2 ms to both sides; of one of 20 ms, which is read several times, it is up to 20 ms old. The trace has no such age: where
-// one is taken off, it shows the level of 2 ms later.
+// The change lies between 3.0 and 3.01 s, so the level from 6 ms earlier counts, which the reference shows 1 to 3 ms later. A filter
+// moves both bounds earlier, an image age the first. With a converter of 4 ms a reading is 2 ms old on average, which is subtracted,
+// and really 0 to 4 ms: 2 ms to both sides. With one of 20 ms, which is read several times, it is up to 20 ms old. The trace has no
+// such age: where one is subtracted, the trace shows the level of 2 ms later.
 #[rstest]
 #[case("image_age = \"0 ms\"", 2.995, 3.013)]
 #[case("image_age = \"20 ms\"", 2.975, 3.013)]
@@ -260,7 +260,7 @@ fn the_level_around_a_change_has_bounds(#[case] module: &str, #[case] from_s: f6
     assert!(level_around(&run, (span(90.0, 90.1), span(90.2, 90.3)), [0.0, 6e-3]).is_none());
 }
 
-// The counter stands 2 higher after 7.3 s, between the ramps: the output changed twice there, and no read saw it.
+// The counter is 2 higher after 7.3 s, between the ramps: the output changed twice without a read seeing it.
 #[rstest]
 #[case(0, CheckVerdict::Pass)]
 #[case(2, CheckVerdict::Undecided)]
@@ -275,6 +275,6 @@ fn what_the_module_counts_between_the_ramps_counts(#[case] more: u16, #[case] ve
     let world = world().device(0, [60e3, 55e3], 0.0).signal(Area::InputRegister, 7, count);
     let checks = states(bench().rig(line, counter), world);
     assert_eq!(checks[0].verdict, verdict, "{:?}", checks[0].remark);
-    let told = checks[0].remark.as_ref().expect("a remark").contains("2 times more between two reads");
+    let told = checks[0].remark.as_ref().expect("a remark").contains("2 more changes between two reads");
     assert_eq!(told, more > 0);
 }

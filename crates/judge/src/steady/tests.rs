@@ -7,7 +7,7 @@ use tripbench_rig::Air;
 
 const PULSES: Motion = Motion::Pulses { air: Air::Evacuate, pulse: TimeSpan::ZERO, settle: TimeSpan::ZERO };
 
-// Judgements of the project, stated in the function's own words.
+// The limits are judgements of this project, listed in docs/figures.md.
 #[rstest]
 #[case(Motion::FullFlow, true, true, 1.35)]
 #[case(Motion::FullFlow, false, true, 1.35)]
@@ -26,7 +26,7 @@ fn rates_may_differ_by_so_much(
     assert!(largest_ratio(motion, rising, fast).total_cmp(&ratio).is_eq());
 }
 
-/// The check of ramps at these rates; the middle ones are throttled, as many as asked for.
+/// The check of ramps at these rates; `slow` cycles in the middle are throttled.
 fn checked(rates: &[f64], slow: u16) -> Check {
     let cycles = u16::try_from(rates.len()).expect("few");
     let task = SwitchPointsTask { slow_rising: slow, falling: Motion::Throttled, ..ramps(cycles) };
@@ -55,8 +55,8 @@ fn the_rig_evacuates_as_fast_in_every_ramp(
     let measured = check.measured.expect("measured");
     within(measured.value, ratio, 1e-4);
     near(part(&measured.contributions, "resolution"), 0.5e-3 / 3_f64.sqrt());
-    // Of the ramp from 50 to 72 kPa the middle half is fitted: 11 kPa at r, every 5 ms, each to 6 Pa over √12; the slope is known to
-    // σ/√(n T²/12) with T the time and n = T/5 ms.
+    // The middle half of the ramp from 50 to 72 kPa is fitted: 11 kPa at rate r, every 5 ms, each to 6 Pa over √12. The slope is known
+    // to σ/√(n T²/12), with T the time and n = T/5 ms.
     let fitted: Vec<f64> = rates.iter().copied().filter(|rate| slow == 0 || *rate > 2_000.0).collect();
     let relative = |rate: f64| {
         let long_s = 11e3 / rate;

@@ -57,15 +57,15 @@ fn a_good_device_passes_whatever_is_required() {
     for quantity in [Q::SwitchPoint, Q::ResetPoint, Q::Hysteresis, Q::Chatter, Q::SelectedDelay] {
         says(&checks, quantity, CheckVerdict::Pass, "");
     }
-    // Nothing is against its first operation, and it was found closely enough to say so.
+    // Nothing is against its first operation, which was located closely enough.
     let first: Vec<&Check> = checks.iter().filter(|check| check.quantity == Q::FirstOperation).collect();
     assert_eq!((first[0].verdict, first[0].role), (CheckVerdict::Measured, Role::Screening));
     assert_eq!((first[1].verdict, first[1].role), (CheckVerdict::Pass, Role::Informative));
     says(&checks, Q::EvacuationSteady, CheckVerdict::Met, "");
-    says(&checks, Q::Chatter, CheckVerdict::Pass, "one change in 6 of 6 ramps, none more");
+    says(&checks, Q::Chatter, CheckVerdict::Pass, "one change in 6 of 6 ramps, no more");
     says(&checks, Q::Repeatability, CheckVerdict::Measured, "nothing against it");
-    says(&checks, Q::OnDelay, CheckVerdict::Undecided, "at about one rate");
-    says(&checks, Q::Bounce, CheckVerdict::Undecided, "no counter");
+    says(&checks, Q::OnDelay, CheckVerdict::Undecided, "at about the same rate");
+    says(&checks, Q::Bounce, CheckVerdict::Undecided, "no edge counter");
     let value = |quantity| of(&checks, quantity).measured.as_ref().expect("measured").value;
     within(value(Q::SwitchPoint), 60e3, 8.0);
     within(value(Q::ResetPoint), 55e3, 8.0);
@@ -104,7 +104,7 @@ fn a_closed_output_is_found_the_other_way_round() {
     );
 }
 
-// The ramps go up to 72 kPa, far beyond 61.1 kPa, and down to 50 kPa: a device that is alive has missed its limits.
+// The ramps go up to 72 kPa, far beyond 61.1 kPa, and down to 50 kPa: a live device missed its limits.
 #[test]
 fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
     let world = || world().device(0, [60e3, 55e3], 0.003);
@@ -116,7 +116,7 @@ fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
     let one = Played::of(&bench(three()), &self::world().toggled(0, changes[4..].to_vec())).judged(1);
     says(&one, Q::SwitchPoint, CheckVerdict::Fail, "no change in 2 of 3 ramps, which reached 72.0 kPa");
     says(&one, Q::ResetPoint, CheckVerdict::Fail, "no change in 2 of 3 ramps");
-    // Its plug is in and another input changes: the device is there.
+    // Its plug is in place and another input changes: the device is there.
     let plugged = bench(three()).position("present = { at = \"discrete-input 8\" }");
     let alive = self::world().signal(Area::DiscreteInput, 8, |_| 1).toggled(1, changes.clone());
     says(&Played::of(&plugged, &alive).judged(1), Q::SwitchPoint, CheckVerdict::Fail, "no change in 3 of 3");
@@ -124,7 +124,7 @@ fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
     says(&Played::of(&plugged, &out).judged(1), Q::SwitchPoint, CheckVerdict::Undecided, "no change seen");
     let frozen = self::world().signal(Area::DiscreteInput, 8, |_| 1);
     says(&Played::of(&plugged, &frozen).judged(1), Q::SwitchPoint, CheckVerdict::Undecided, "no change seen");
-    // A device whose limit lies beyond what was reached has shown nothing.
+    // A device whose limit lies beyond the level reached has shown nothing.
     let deep = bench(three()).settings("60 kPa", "71 kPa");
     let seldom = Played::of(&deep, &self::world().toggled(0, changes[4..].to_vec())).judged(1);
     says(&seldom, Q::SwitchPoint, CheckVerdict::Undecided, "no change in 2 of 3");
@@ -134,8 +134,8 @@ fn an_output_that_does_not_change_is_told_apart_from_one_that_is_not_there() {
     assert!(world().signals.len() == 1);
 }
 
-// The ramps reach 72 kPa, and 71.98 kPa as long before their end as a good output needs. Twice the calibration's 125 Pa and a drift of 60 Pa
-// have to lie between that and the limit, 1.1 kPa beyond the switch point.
+// The ramps reach 72 kPa, and 71.98 kPa long enough before their end for a good output. The distance from there to the limit, 1.1 kPa
+// beyond the switch point, must exceed twice the calibration's 125 Pa and a drift of 60 Pa.
 #[rstest]
 #[case("70.5 kPa", CheckVerdict::Fail)]
 #[case("70.6 kPa", CheckVerdict::Undecided)]
@@ -172,15 +172,15 @@ fn an_output_that_changes_more_than_once_chatters() {
     assert!(checks.iter().all(|check| check.quantity != Q::FirstOperation && check.quantity != Q::Bounce));
 }
 
-// A counter of the input counts what no read sees.
+// The counter of the input counts changes that no read sees.
 #[rstest]
 #[case(
     2,
     CheckVerdict::Undecided,
-    "2 times more between two reads",
+    "2 more changes between two reads",
     "0 changes more than expected were read and 2 more counted in 6 ramps, rising"
 )]
-#[case(0, CheckVerdict::Pass, "", "one change in 6 of 6 ramps, none more")]
+#[case(0, CheckVerdict::Pass, "", "one change in 6 of 6 ramps, no more")]
 fn a_counter_sees_what_no_read_does(
     #[case] more: u16,
     #[case] verdict: CheckVerdict,
@@ -209,7 +209,7 @@ fn a_counter_of_another_input_is_told() {
     assert!(between_reads_remark(crate::level::Counted { more: 3, less: 0 }).contains("3 times more"));
 }
 
-// One ramp that is twice as fast as another at the level: a hose came off.
+// One ramp is twice as fast as another at the level: a hose came off.
 #[test]
 fn a_ramp_at_another_rate_leaves_the_level_open() {
     let world = [(1, 2_000.0), (2, 5_000.0), (3, 2_000.0)]
@@ -218,7 +218,7 @@ fn a_ramp_at_another_rate_leaves_the_level_open() {
     let world = World { lag_s: 0.002, ..world }.device(0, [60e3, 55e3], 0.003);
     let checks = Played::of(&bench(three()), &world).judged(1);
     says(&checks, Q::SwitchPoint, CheckVerdict::Undecided, "2.5 times as fast");
-    says(&checks, Q::EvacuationSteady, CheckVerdict::NotMet, "different rate");
+    says(&checks, Q::EvacuationSteady, CheckVerdict::NotMet, "evacuation rate changed");
 }
 
 // 200 Pa/s of 1.2 L through 1 m of 0.8 mm: 0.2 kPa/s · 1.2 L / C, C = π d⁴ p/(128 η l): 13.6 kPa; far more than a quarter of 1100 Pa.
@@ -246,7 +246,7 @@ fn ramps_whose_change_cannot_be_placed_are_missed() {
     says(&checks, Q::Chatter, CheckVerdict::Pass, "one change in 6 of 6 ramps");
 }
 
-// Two rates: the delay is told, 3 ms of 0 to 6 ms.
+// Two rates show the delay: 3 ms of 0 to 6 ms.
 #[test]
 fn ramps_at_two_rates_show_the_delay() {
     let task = SwitchPointsTask { slow_rising: 1, slow_falling: 1, valve: true, ..ramps(3) };
@@ -301,15 +301,15 @@ fn levels_of_a_valve_output_that_no_step_looks_at_are_said_not_to_be_seen() {
     let played = Played::of(&bench(three()).saving(), &world().device(0, [60e3, 55e3], 0.003));
     let checks = played.judged(1);
     for quantity in [Q::CutOff, Q::Resume] {
-        says(&checks, quantity, CheckVerdict::Undecided, "not looked at in this run");
+        says(&checks, quantity, CheckVerdict::Undecided, "no step of this run checks");
         assert_eq!(of(&checks, quantity).role, Role::Informative);
     }
     let set = Played::of(&bench(three()), &world().device(0, [60e3, 55e3], 0.003)).judged(1);
     assert!(set.iter().all(|check| check.quantity != Q::CutOff));
 }
 
-// Promised are 0 to 6 ms, and where another delay is left open that is 200 ms away up to 206 ms. What was found counts as far as both
-// allow; a delay that contradicts what is promised counts as it was found, and none is below 0.
+// 0 to 6 ms is promised, and up to 206 ms where another delay 200 ms away is left open. A measured delay counts where it overlaps the
+// promise; one that contradicts the promise counts as measured, and none is below 0.
 #[rstest]
 #[case(None, 0.0, [0.0, 0.006])]
 #[case(None, 0.2, [0.0, 0.206])]

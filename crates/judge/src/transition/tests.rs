@@ -10,7 +10,7 @@ fn a_delay(value: f64, expanded: f64) -> MeasurementResult {
     combine(value, 0.0, vec![part]).expect("a result")
 }
 
-// Selected are 0 ms and the response is 6 ms: 0 to 6 ms; the other delay is 200 to 206 ms.
+// 0 ms is selected and the response is 6 ms: 0 to 6 ms; the other delay is 200 to 206 ms.
 #[rstest]
 #[case("0 ms", 0.003, 0.001, true)]
 #[case("0 ms", 0.010, 0.003, false)]
@@ -35,8 +35,8 @@ fn a_delay_shows_the_selected_one_and_no_other(
     assert_eq!(shows_selected(&task, &[Timed { delay: &delay, seems_later_s: 0.0 }]), shown);
 }
 
-// Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected: a delay that is farther than 2.6/1.96 U from each of the
-// others, 17 ms from the response of the first, leaves none; farther than 3.5/1.96 U it shows that none is selected.
+// Types with delays of 0, 20 and 200 ms and a response of 6 ms, 20 ms selected. A delay more than 2.6/1.96 U from each of the others,
+// 17 ms from the response of the first, leaves no other delay; more than 3.5/1.96 U shows the selected one.
 #[rstest]
 #[case(&[], 0.18, false)]
 #[case(&[(0.023, 0.002)], 0.0, true)]
@@ -107,7 +107,7 @@ fn outputs_have_names_in_each_direction() {
     assert_eq!(names(Transition::of_valve(input, true, false)), [Q::Resume, Q::ResumeSpread, Q::ResumeDelay]);
 }
 
-/// Three cycles, the middle one at 1 kPa/s among others at 6 kPa/s; a device that is so late.
+/// Three cycles, the middle one at 1 kPa/s and the others at 6 kPa/s, with a device that is `delay_s` late.
 fn played(bench: Bench, delay_s: f64) -> (Played, SwitchPointsTask) {
     let task = SwitchPointsTask { slow_rising: 1, slow_falling: 1, ..ramps(3) };
     let world = [(1, 6_000.0), (2, 1_000.0), (3, 6_000.0)]
@@ -118,7 +118,8 @@ fn played(bench: Bench, delay_s: f64) -> (Played, SwitchPointsTask) {
     (Played::of(&bench.step(zero(false)).step(StepTask::SwitchPoints(task)), &world), task)
 }
 
-// As promised 1 ms is taken off (3 ms of response in the mean less 2 ms of lag); what the rates show beyond 10 ms is taken off anew.
+// 1 ms is subtracted as promised (3 ms of mean response less 2 ms of lag); where the rates show more than 10 ms beyond, that is
+// subtracted too.
 #[rstest]
 #[case(0.003, true)]
 #[case(0.003, false)]
@@ -136,22 +137,22 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
     let level = if rising { 60e3 } else { 55e3 };
     if delay_s > 0.01 {
         assert!((found.crossings.taken_off_s - (delay_s - 0.002)).abs() < 0.01);
-        // Crossings that scatter by 100 Pa tell a delay to √(100²/2 + 100²) Pa / 5 kPa/s = 24 ms: 3.5 times that are 86 ms, and the
-        // comparator's noise can make an output seem 3 · 100 Pa / 5 kPa/s = 60 ms later. With the 6 ms that are promised 0.15 s.
+        // Crossings that scatter by 100 Pa show a delay to √(100²/2 + 100²) Pa / 5 kPa/s = 24 ms: 3.5 times that is 86 ms, and
+        // comparator noise can make an output seem 3 · 100 Pa / 5 kPa/s = 60 ms late. With the promised 6 ms this is 0.15 s.
         assert_eq!(found.believed(&played.task, 0.0) == Delay::AsFound, delay_s > 0.15);
     } else {
         near(found.crossings.taken_off_s, 0.001);
         assert_eq!(found.believed(&played.task, 0.0), Delay::AsPromised { other_s: 0.0 });
         assert_eq!(found.believed(&played.task, 0.2), Delay::AsPromised { other_s: 0.2 });
     }
-    // So late the other direction can be too, as far as this one rules out what is promised.
+    // The other direction can be as late as the amount by which this one exceeds the promise.
     let beyond_s = found.beyond_s(&played.task);
     let expected_s = delay.value + delay.expanded_uncertainty - 0.006;
     near(beyond_s, if delay_s > 0.15 { expected_s } else { 0.0 });
     let shown = found.level(ramps.basis(), 0.0).expect("a level");
-    // A prior of 0 to 6 ms still holds the level of an output that is 30 ms late.
+    // The prior of 0 to 6 ms still limits the level of an output that is 30 ms late.
     within(shown.result.value, level, if (delay_s - 0.03).abs() < 1e-3 { 150.0 } else { 40.0 });
-    // Where nothing shows the delay, another one is allowed for.
+    // Where nothing shows the delay, U allows for another one.
     let open = found.level(ramps.basis(), 0.2).expect("a level");
     assert!(delay_s > 0.01 || open.result.standard_uncertainty >= shown.result.standard_uncertainty);
     let believed = found.believed(&played.task, 0.2);
@@ -164,7 +165,7 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
     }
     let unsettled = Found { settled: false, ..found.clone() };
     assert_eq!(unsettled.level(ramps.basis(), 0.0).is_some(), delay_s < 0.05);
-    // Phases are planned for ramps that go by themselves: cycles 1 and 3 are alike.
+    // Phases are planned for ramps that run at their own rate: cycles 1 and 3 are alike.
     let phases: Vec<_> = found.crossings.records.iter().map(|record| record.planned_phase).collect();
     assert_eq!(phases, [Some(0.0), Some(0.0), Some(0.5)]);
     let valve = ramps.crossings(Transition::of_valve(input, rising, rising), 0.0);
@@ -173,8 +174,8 @@ fn crossings_are_followed_to_the_delay_that_they_show(#[case] delay_s: f64, #[ca
     assert!(matches!(played.marks[1].segment, Segment::Rising { cycle: 1 }));
 }
 
-// A response of 100 ms: 50 ms in the mean less 2 ms of lag are taken off. What the rates show beside that by up to half of the response is
-// followed well by the rate at the level, beyond it the edges are placed anew.
+// A response of 100 ms: 50 ms on average less 2 ms of lag is subtracted. A remaining delay up to half of the response is covered by the
+// rate at the level; beyond it the edges are placed again.
 #[rstest]
 #[case(0.03, 0.048)]
 #[case(0.08, 0.048)]

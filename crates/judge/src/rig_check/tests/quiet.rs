@@ -1,8 +1,8 @@
-//! What a module does in silence, how the gas settles, and steps without their stretch.
+//! The module in silence, the settling of the gas, and steps without a mark.
 
 use super::*;
 
-/// Nothing is sent from 2 s on for so long; the outputs read evacuate before and something else afterwards.
+/// No requests for `gap_s` after 2 s; the outputs read `before` and then `after`.
 fn silent(gap_s: f64, before: [u16; 2], after: [u16; 2]) -> Check {
     let bench = Bench::new().step(StepTask::Silence { time: TimeSpan::new(1.5) });
     let coil = move |index: usize| move |t_s: f64| if t_s < 2.0 { before[index] } else { after[index] };
@@ -35,7 +35,7 @@ fn outputs_are_safe_after_a_silence(
     );
 }
 
-/// A level that settles with a time constant over a leak, after a pull, with noise that swings.
+/// A level that settles with a time constant, with a leak, after a pull, with noise that swings.
 fn settled(tau_s: f64, height: f64) -> Check {
     let bench = Bench::new().step(StepTask::Settling {
         level: tripbench_quantity::VacuumLevel::new(60e3),
@@ -50,7 +50,7 @@ fn settled(tau_s: f64, height: f64) -> Check {
     Played::of(&bench, &world).judged(0).remove(0)
 }
 
-// Declared is 1 s; 1.3 times as long does not matter yet.
+// 1 s is declared; 1.3 times that is still accepted.
 #[rstest]
 #[case(0.6, CheckVerdict::Met)]
 #[case(1.1, CheckVerdict::Met)]
