@@ -241,7 +241,7 @@ fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
         alter(&mut step.expect("a step that has it")[key]);
         header.steps = serde_json::from_value(steps).expect("still steps");
     });
-    told(&workplace, "is not the one that its own sheets and script make");
+    told(&workplace, "is not the one that its own sheets and script give");
 }
 
 /// Another computer may round the figures of a plan or of checks otherwise: that is no other plan and no other result, a thousandth of a
@@ -275,7 +275,7 @@ fn figures_may_differ_in_their_last_digits(
     } else if of_checks {
         told(&workplace, "differ. The stored record was left as it is.");
     } else {
-        told(&workplace, "is not the one that its own sheets and script make");
+        told(&workplace, "is not the one that its own sheets and script give");
     }
 }
 
@@ -333,12 +333,12 @@ fn told(workplace: &Workplace, why: &str) {
 
 /// What sheets, module and time say of a run that its head and trace, made anew, do not.
 #[rstest]
-#[case::trial("released", "draft", |events: &mut Vec<Event>| head(events).trial = false, "does not say that it was a trial")]
+#[case::trial("released", "draft", |events: &mut Vec<Event>| head(events).trial = false, "is not marked as a trial")]
 #[case::simulated("", "", |events: &mut Vec<Event>| {
     let header = head(events);
     header.simulated = false;
     header.module = Some(Identification::of_simulator("9"));
-}, "its module said that it is a simulated one")]
+}, "its module identified itself as simulated")]
 fn what_a_record_hides_of_its_own_run_is_told(
     #[case] from: &str,
     #[case] to: &str,
@@ -370,7 +370,7 @@ fn scans_that_are_missing_are_told(#[values(0.1, 0.35, 0.65, 0.9)] share: f64) {
     told(&workplace, "no scan for more than 250 ms");
 }
 
-/// What stands behind the closing line of a journal was written by nobody who made the run, be it a line like any other.
+/// A line after the closing line of a journal was added after the run, even if it is a valid line.
 #[rstest]
 #[case::verdict(EventKind::Verdict { position: 1, verdict: Verdict::Pass })]
 #[case::safe(EventKind::Safe)]
@@ -386,7 +386,7 @@ fn a_good_line_behind_the_end_of_a_journal_is_told(
     let more = line(&Event { seq: Seq(last.seq.0 + 1), at: last.at, kind }, None).expect("a line");
     workplace.write("run/run.journal", &format!("{journal}{more}"));
     if record {
-        told(&workplace, "stands behind the closing line");
+        told(&workplace, "follows the closing line");
         return;
     }
     std::fs::remove_file(workplace.folder.join("run/record.json")).expect("removed");
@@ -481,9 +481,9 @@ fn files_that_are_not_as_they_were_written_are_told(#[case] file: &str, #[case] 
 
 /// A journal without its last line, with half of it, or with something behind it.
 #[rstest]
-#[case::no_end(|text: &str| text.trim_end().rsplit_once('\n').expect("lines").0.to_owned() + "\n", "the journal has no end")]
-#[case::half_an_end(|text: &str| text[..text.len() - 20].to_owned(), "the journal has no end")]
-#[case::more(|text: &str| format!("{text}more\n"), "stands behind the closing line")]
+#[case::no_end(|text: &str| text.trim_end().rsplit_once('\n').expect("lines").0.to_owned() + "\n", "the journal has no closing line")]
+#[case::half_an_end(|text: &str| text[..text.len() - 20].to_owned(), "the journal has no closing line")]
+#[case::more(|text: &str| format!("{text}more\n"), "follows the closing line")]
 fn a_journal_that_does_not_end_as_it_was_closed_is_told(
     #[case] change: fn(&str) -> String,
     #[case] why: &str,

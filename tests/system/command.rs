@@ -49,7 +49,7 @@ fn a_folder_that_holds_a_run_is_not_written_over() {
     let before = workplace.read("run/record.json");
     let said = workplace.run(&format!("rehearse {SHEETS} --out run"));
     assert_eq!(said.code, Some(2));
-    assert!(said.err.contains("already holds a run"), "{}", said.err);
+    assert!(said.err.contains("already contains a run"), "{}", said.err);
     assert_eq!(workplace.read("run/record.json"), before);
 }
 
@@ -355,7 +355,7 @@ fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
     let _rig = Simulated::start(&workplace);
     let said = workplace.run_answered("rig check --rig rig.toml --out check", &"yes\n".repeat(40));
     assert_eq!(said.code, Some(0), "{}\n{}", said.out, said.err);
-    assert!(said.out.contains("RIG AS ITS SHEET SAYS."), "{}", said.out);
+    assert!(said.out.contains("RIG MATCHES ITS SHEET."), "{}", said.out);
     assert!(said.out.contains("What this rig can decide"), "{}", said.out);
     for name in ["evacuate", "evacuate-fine", "bleed", "vent", "device-power"] {
         assert!(said.err.contains(&format!("Next: output `{name}`")), "{name}: {}", said.err);
@@ -370,6 +370,6 @@ fn rig_check_with_nobody_to_say_yes_moves_nothing() {
     let _rig = Simulated::start(&workplace);
     let said = workplace.run("rig check --rig rig.toml --out check");
     assert_eq!(said.code, Some(4), "{}\n{}", said.out, said.err);
-    assert!(said.out.contains("RIG CHECK NOT FINISHED"), "{}", said.out);
+    assert!(said.out.contains("RIG CHECK INCOMPLETE"), "{}", said.out);
     assert!(said.out.contains("Outputs safe, read back."), "{}", said.out);
 }

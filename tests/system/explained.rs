@@ -86,7 +86,7 @@ fn a_repeat_follows_the_last_one_and_no_changed_record() {
     workplace.write("runs/first/record.json", &record.replace("1 %FS + 1 digit", "3 %FS + 1 digit"));
     let forged = again("first", "fourth");
     assert_eq!(forged.code, Some(2));
-    assert!(forged.err.contains("cannot be gone on from"), "{}", forged.err);
+    assert!(forged.err.contains("cannot be repeated"), "{}", forged.err);
 }
 
 #[rstest]

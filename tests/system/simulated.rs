@@ -35,13 +35,13 @@ fn a_run_at_the_simulator_says_so_in_record_report_and_terminal() {
     let said = run(&workplace);
     drop(rig);
     assert!(said.out.contains(SAYS), "{}", said.out);
-    assert!(said.out.contains("The module says that it is: tripbench, simulated module,"), "{}", said.out);
+    assert!(said.out.contains("The module identifies itself as: tripbench, simulated module,"), "{}", said.out);
     let record = record(&workplace, "run");
     assert_eq!(record["header"]["simulated"], true);
     assert_eq!(record["header"]["module"]["vendor"], "tripbench");
     assert_eq!(record["header"]["warnings"], Value::Array(vec![]));
     let html = workplace.read("run/report.html");
-    assert!(html.contains(SAYS) && html.contains("The module says that it is: tripbench"), "{html}");
+    assert!(html.contains(SAYS) && html.contains("The module identifies itself as: tripbench"), "{html}");
     assert_eq!(workplace.run("rejudge run").code, said.code);
 }
 
@@ -118,9 +118,9 @@ fn a_module_that_does_not_say_what_it_is_disturbs_no_run(#[case] how: Answers) {
     );
     assert_eq!((&record["halted"], &record["safe_confirmed"]), (&Value::Null, &Value::Bool(true)));
     let warned =
-        format!("The module was reached on this computer, at `{proxy}`, and does not say what it is");
+        format!("The module was reached on this computer, at `{proxy}`, and gave no identification");
     assert!(said.out.contains(&warned) && !said.out.contains(SAYS), "{}", said.out);
-    assert!(workplace.read("run/report.html").contains("does not say what it is"));
+    assert!(workplace.read("run/report.html").contains("gave no identification"));
 }
 
 fn asked(rig: &RigSheet) -> Option<Identification> {

@@ -121,7 +121,7 @@ fn begin_again(
     };
     if let Some(later) = repeats.iter().find(judged) {
         return Err(NotStarted::NotAgain(format!(
-            "position {position} was tested again already, in run `{}`: go on from that one",
+            "position {position} was tested again already, in run `{}`: repeat that run instead",
             later.run
         )));
     }

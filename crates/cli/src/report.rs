@@ -75,5 +75,5 @@ fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
     if told.was_open {
         say::note("The program had ended before the run did: the journal was closed as aborted.");
     }
-    output::record(&told.view).context("the journal holds no run")
+    output::record(&told.view).context("the journal contains no run")
 }

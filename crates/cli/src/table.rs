@@ -87,7 +87,7 @@ pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
     }
     say::out("");
     if !record.header.abilities.is_empty() {
-        say::out("What this rig can decide, as its sheet has it:");
+        say::out("What this rig can decide according to its sheet:");
         record.header.abilities.iter().for_each(|line| say::out(&format!("  - {line}")));
         say::out("");
     }

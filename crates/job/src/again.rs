@@ -1,5 +1,5 @@
-//! One device that was left undecided, tested again with as many ramps as would decide it. The first record stays as it is; the new
-//! one names it, and every repeat is counted.
+//! Repeat of the test of an undecided device, with the number of ramps that would decide it. The first record stays unchanged; the new one
+//! names it, and every repeat is counted.
 
 use crate::{JobError, Loaded, carried, doubts, folder, load, stored, task};
 use std::fs::OpenOptions;
@@ -13,63 +13,63 @@ use tripbench_record::{
 use tripbench_report::Content;
 use tripbench_sheet::{Finding, Findings};
 
-/// What tests a device again.
+/// Everything needed to test a device again.
 #[derive(Debug)]
 pub struct GoOn {
-    /// The sheets of the first run, its script with as many ramps as would decide it.
+    /// The sheets of the first run, its script with the number of ramps that would decide the device.
     pub loaded: Loaded,
-    /// How many; `None` if more were not found to decide it.
+    /// That number; `None` if no number of ramps would decide it, so that the script is unchanged.
     pub ramps: Option<u16>,
-    /// The device and its place.
+    /// The device and its position.
     pub position: PositionPlan,
-    /// Who operated the first run.
+    /// Operators of the first run.
     pub operators: Vec<String>,
-    /// What the new record says of the first.
+    /// Reference to the first run, for the new record.
     pub again: Again,
-    /// Whether no device was tested in the first.
+    /// Whether the first run was simulated.
     pub simulated: bool,
-    /// Whether the first was made at a simulated module that said so: that can be tested again, and is no test of a device either.
+    /// Whether the first run used a module that identified itself as simulated. It can be repeated, as a simulated run.
     pub at_simulator: bool,
 }
 
-/// Why a device is not tested again from an earlier run.
+/// Why the test of a device cannot be repeated.
 #[derive(Debug, Error)]
 pub enum AgainError {
-    /// The folder cannot be read, or the repeat not be counted.
+    /// The folder cannot be read, or the repeat cannot be counted.
     #[error(transparent)]
     Job(#[from] JobError),
-    /// The earlier run cannot be believed.
-    #[error("`{}` cannot be gone on from: {doubt}", folder.display())]
+    /// The earlier run is inconsistent.
+    #[error("`{}` cannot be repeated: {doubt}", folder.display())]
     Doubt {
         /// Its folder.
         folder: PathBuf,
-        /// Why.
+        /// The inconsistency.
         doubt: String,
     },
-    /// It was tested again already.
+    /// The position was tested again already.
     #[error(
-        "position {position} of that run was tested again already, in `{}`: go on from that one",
+        "position {position} of that run was tested again already, in `{}`: repeat that run instead",
         later.display()
     )]
     Already {
         /// The position.
         position: u8,
-        /// Where.
+        /// Folder of that repeat.
         later: PathBuf,
     },
-    /// No such position.
+    /// The run has no such position.
     #[error("`{}` has no position {position}; it has {there}", folder.display())]
     NoSuchPosition {
         /// The folder.
         folder: PathBuf,
-        /// What was named.
+        /// The requested position.
         position: u8,
-        /// What is there.
+        /// Positions of the run.
         there: String,
     },
-    /// There is no judgement to go on from.
+    /// The position was aborted or set aside.
     #[error(
-        "position {position} of `{}` has no judgement: aborted or set aside. Start it again as a new run",
+        "position {position} of `{}` has no judgement: it was aborted or set aside. Start a new run",
         folder.display()
     )]
     NotJudged {
@@ -78,9 +78,9 @@ pub enum AgainError {
         /// The position.
         position: u8,
     },
-    /// It was decided.
+    /// The verdict was not undecided.
     #[error(
-        "position {position} was not left undecided in `{}`: {verdict}. What was decided is tested again as a new run, with the reason on paper",
+        "position {position} was not left undecided in `{}`: {verdict}. To test a decided device again, start a new run and note the reason",
         folder.display()
     )]
     Decided {
@@ -88,19 +88,20 @@ pub enum AgainError {
         folder: PathBuf,
         /// The position.
         position: u8,
-        /// What it was decided to be.
+        /// Its verdict.
         verdict: &'static str,
     },
-    /// The sheets in the record are incomplete.
+    /// The sheets in the record have errors.
     #[error("the sheets in the record have errors: {}", .0.join("; "))]
     Sheets(Vec<String>),
 }
 
-/// What tests a position of a run again. `known` is the highest number that a test of this device has in records elsewhere, 0 where
-/// there are none.
+/// Prepares the repeat of one position of a run. `known` is the highest attempt number of this device in other records, 0 if there are
+/// none.
 ///
 /// # Errors
-/// If the run cannot be believed, or there is nothing to decide.
+/// If the run cannot be read or is inconsistent, the position is missing, not undecided or was tested again already, or the sheets in the
+/// record have errors.
 pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     let (record, trace) = stored(of)?;
     let folder = of.to_owned();
@@ -147,7 +148,7 @@ pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     })
 }
 
-/// Seconds that testing a position again takes, as the run would be planned; `None` if no number of ramps decides it.
+/// Predicted duration of a repeat of a position, seconds; `None` if no number of ramps would decide it.
 pub fn foreseen_again(record: &Record, position: u8) -> Option<f64> {
     let left = record.positions.iter().find(|left| left.number == position)?;
     let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max()?;
@@ -158,7 +159,7 @@ pub fn foreseen_again(record: &Record, position: u8) -> Option<f64> {
     task(&loaded, plan, &findings).map(|task| task.predicted().si())
 }
 
-/// The way in which the first run moved the air, where all its ramps were alike: the time that was foreseen is for that.
+/// How the first run moved the level, if all its ramps were alike; the predicted duration applies to that.
 fn way(record: &Record) -> Option<Way> {
     record.header.steps.iter().find_map(|step| {
         let StepTask::SwitchPoints(ramps) = &step.task else { return None };
@@ -182,8 +183,8 @@ fn earlier(content: &Content<'_>, left: &PositionRecord, attempts: u16) -> Resul
     })
 }
 
-/// A repeat that was aborted, or of a device at a simulated module, has judged nothing: it counts, and the first run is gone on from
-/// once more. Which test it was.
+/// Attempt number of a repeat that judged nothing, because it was aborted, or simulated although the first run was not. It counts as an
+/// attempt, but the first run may be repeated once more.
 fn judged_nothing(later: &Path, position: u8, first: &Record) -> Option<u16> {
     let (record, _) = stored(later).ok()?;
     let left = record.positions.iter().find(|left| left.number == position)?;
@@ -191,15 +192,15 @@ fn judged_nothing(later: &Path, position: u8, first: &Record) -> Option<u16> {
     nothing.then_some(record.header.again?.attempt)
 }
 
-/// File in the folder of a run that says where a position of it was tested again.
+/// Name of the file in the folder of a run that lists the repeats of a position.
 fn marker(position: u8) -> String {
     format!("again-{position}.txt")
 }
 
-/// Adds to the folder of a run where a position of it is tested again: every repeat is counted there.
+/// Adds a repeat of a position to the list in the folder of the first run. Every repeat is counted there.
 ///
 /// # Errors
-/// If it cannot be written.
+/// If the list cannot be written.
 pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
     let path = of.join(marker(position));
     let mut options = OpenOptions::new();
@@ -211,13 +212,13 @@ pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
     added.map_err(|source| JobError::File { what: "count the repeat in", path, source })
 }
 
-/// The runs that the folder itself says repeat it, those that were begun.
+/// The repeats of a position that the folder lists and that were begun.
 fn marked(of: &Path, position: u8) -> Vec<PathBuf> {
     let text = std::fs::read_to_string(of.join(marker(position))).unwrap_or_default();
     text.lines().map(|line| PathBuf::from(line.trim())).filter(|later| was_begun(later)).collect()
 }
 
-/// Whether a folder has more than the head of a journal: a run for which there was no room has none.
+/// Whether the journal of a folder has more than its first line. A run that was refused for lack of disk space has no more.
 fn was_begun(later: &Path) -> bool {
     let journal = std::fs::metadata(later.join(folder::JOURNAL)).map_or(0, |file| file.len());
     later.join(folder::RECORD).exists() || journal > MAGIC.len() as u64

@@ -1,4 +1,4 @@
-//! Why a job cannot be done.
+//! Errors of a job.
 
 use std::path::PathBuf;
 use thiserror::Error;
@@ -6,91 +6,91 @@ use tripbench_link::{LockError, ResolveError, UnreachableError};
 use tripbench_record::{FORMAT, TraceError, VERSION};
 use tripbench_runner::{JournalError, RecoverError};
 
-/// Why a job cannot be done.
+/// Why a job failed.
 #[derive(Debug, Error)]
 pub enum JobError {
-    /// A file cannot be used.
+    /// An operation on a file failed.
     #[error("cannot {what} `{}`", path.display())]
     File {
-        /// What was to be done with it.
+        /// The operation, as a verb.
         what: &'static str,
         /// The file.
         path: PathBuf,
-        /// Why not.
+        /// Cause.
         #[source]
         source: std::io::Error,
     },
-    /// The folder has a run in it.
-    #[error("`{}` already holds a run ({file}): take another folder", folder.display())]
+    /// The folder already contains a run.
+    #[error("`{}` already contains a run ({file}): use another folder", folder.display())]
     HoldsARun {
         /// The folder.
         folder: PathBuf,
-        /// What is there.
+        /// File of that run.
         file: &'static str,
     },
-    /// The calibration of the reference has expired, or is dated in the future, and the site refuses such runs.
-    #[error("{0} Such a run is refused, unless the site sheet says expired_calibration = \"warn\"")]
+    /// The calibration of the reference has expired or is dated in the future, and the site sheet refuses such runs.
+    #[error("{0} Such a run is refused unless the site sheet says expired_calibration = \"warn\"")]
     Expired(String),
-    /// It was stopped before it began.
-    #[error("it was stopped before it began")]
+    /// The run was stopped before it began.
+    #[error("the run was stopped before it began")]
     Stopped,
-    /// The journal holds no run.
-    #[error("the journal holds no run")]
+    /// The journal contains no run.
+    #[error("the journal contains no run")]
     NoRun,
-    /// A file is no record.
+    /// A file is not a record.
     #[error("`{}` is not a record", path.display())]
     NotARecord {
         /// The file.
         path: PathBuf,
-        /// Why not.
+        /// Cause.
         #[source]
         source: serde_json::Error,
     },
-    /// A record of another version.
+    /// A record has another format or version.
     #[error("`{}` is {found}, this program reads `{FORMAT}` version {VERSION}", path.display())]
     OtherVersion {
         /// The file.
         path: PathBuf,
-        /// Format and version of it.
+        /// Its format and version.
         found: String,
     },
-    /// A trace that cannot be read.
-    #[error("`{}` cannot be used", path.display())]
+    /// A trace does not match its record.
+    #[error("`{}` is not the trace of this record", path.display())]
     NotATrace {
         /// The file.
         path: PathBuf,
-        /// Why not.
+        /// Cause.
         #[source]
         source: TraceError,
     },
-    /// A journal without a record.
-    #[error("`{}` holds a journal and no record: first run `tripbench report {}`", folder.display(), folder.display())]
+    /// The folder has a journal but no record.
+    #[error("`{}` contains a journal but no record: first run `tripbench report {}`", folder.display(), folder.display())]
     NoRecordYet {
         /// The folder.
         folder: PathBuf,
     },
-    /// A record cannot be written.
+    /// The record cannot be written as JSON.
     #[error("the record contains a number that is not finite")]
     NotWritable(#[source] serde_json::Error),
-    /// Another process has the module.
+    /// The module cannot be locked, usually because another process uses it.
     #[error(transparent)]
     Taken(#[from] LockError),
-    /// The module's address is none.
+    /// The address of the module cannot be resolved.
     #[error(transparent)]
     Resolve(#[from] ResolveError),
     /// The module cannot be reached.
     #[error(transparent)]
     Unreachable(#[from] UnreachableError),
-    /// Nothing answers.
+    /// Nothing accepts a connection at the address of the module.
     #[error(
-        "nothing answers on {address}: is the module on, is `link.{key}` of the rig sheet right, is `tripbench simulate` running?"
+        "nothing answers at {address}: is the module on, is `link.{key}` in the rig sheet right, is `tripbench simulate` running?"
     )]
     NothingThere {
-        /// Address of the rig sheet.
+        /// Address on the rig sheet.
         address: String,
-        /// Its key.
+        /// Key of that address, below `link`.
         key: &'static str,
-        /// Why not.
+        /// Cause.
         #[source]
         source: std::io::Error,
     },

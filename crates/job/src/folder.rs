@@ -1,4 +1,4 @@
-//! What a run leaves: a folder with record, report and trace.
+//! The folder of a run, with record, report and trace.
 
 use crate::JobError;
 use std::fs::File;
@@ -7,20 +7,19 @@ use std::path::{Path, PathBuf};
 use tripbench_record::{LoadedSheets, Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
 use tripbench_report::report_html;
 
-/// Name of the trace beside the record.
+/// File name of the trace.
 pub const TRACE: &str = "trace.csv";
-/// Name of the record.
+/// File name of the record.
 pub const RECORD: &str = "record.json";
-/// Name of the report.
+/// File name of the report.
 pub const REPORT: &str = "report.html";
-/// Name of the journal.
+/// File name of the journal.
 pub const JOURNAL: &str = "run.journal";
 
-/// Makes the folder of a run; one that already holds a run is not touched. Without a name of the user's, the time, and a
-/// number where that is taken.
+/// Creates the folder of a run. Without `out` it is `out/STAMP`, with a number appended if that exists.
 ///
 /// # Errors
-/// If the folder holds a run, or cannot be made.
+/// If the folder already contains a run, which is left untouched, or cannot be created.
 pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
     let default = |number: u32| {
         let suffix = if number == 1 { String::new() } else { format!("-{number}") };
@@ -35,12 +34,12 @@ pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
             return Err(JobError::HoldsARun { folder, file });
         }
     }
-    let make = |source| JobError::File { what: "make the folder", path: folder.clone(), source };
+    let make = |source| JobError::File { what: "create the folder", path: folder.clone(), source };
     std::fs::create_dir_all(&folder).map_err(make)?;
     Ok(folder)
 }
 
-/// The record and trace of a view.
+/// Record and trace of a view; `None` before its header.
 pub fn record(view: &RunView) -> Option<(Record, Trace)> {
     let trace = view.trace()?;
     let csv = trace.to_csv();
@@ -52,17 +51,17 @@ pub fn record(view: &RunView) -> Option<(Record, Trace)> {
     Some((view.record(kept)?, trace))
 }
 
-/// Writes record, report and trace; the record last, so that a folder with a record is whole.
+/// Writes trace, report and record, the record last, so that a folder with a record is complete.
 ///
 /// # Errors
-/// If a file cannot be written.
+/// If a file cannot be written, or the record contains a non-finite number.
 pub fn write(folder: &Path, record: &Record, trace: &Trace, sheets: &LoadedSheets) -> Result<(), JobError> {
     put(folder, TRACE, trace.to_csv().as_bytes())?;
     write_report(folder, record, trace, sheets)?;
     put(folder, RECORD, &canonical_json(record).map_err(JobError::NotWritable)?)
 }
 
-/// Writes the report alone.
+/// Writes only the report.
 ///
 /// # Errors
 /// If it cannot be written.
@@ -75,7 +74,7 @@ pub fn write_report(
     put(folder, REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())
 }
 
-/// A file is there whole or not at all: written beside, brought to the disk, renamed, and the folder that names it brought to the disk.
+/// Writes a file completely or not at all: writes a temporary file, syncs it, renames it, and syncs the folder.
 fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), JobError> {
     let (path, beside) = (folder.join(name), folder.join(format!("{name}.part")));
     let written = File::create(&beside).and_then(|mut file| {

@@ -1,7 +1,7 @@
-//! One run from its sheets to its folder: what the command and the daemon share.
+//! One run, from its sheets to its folder: the part that the command and the daemon share.
 //!
-//! Reads the sheets, plans, starts the rig's thread, and makes record, report and trace of the journal that is left. Shows
-//! nothing and asks nobody.
+//! Reads the sheets, plans, starts the thread of the rig, and makes record, report and trace from the journal. Shows nothing and asks
+//! nobody.
 
 mod again;
 mod error;

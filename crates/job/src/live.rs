@@ -1,4 +1,4 @@
-//! The rig's thread, and what is left to do when it has ended.
+//! The thread of a rig, which runs a live run, and the safe state after it.
 
 use crate::{JobError, Prepared, folder, wall};
 use std::future::Future;
@@ -11,45 +11,45 @@ use tripbench_link::{Clock, Link, ModuleWire, StopLatch, resolve};
 use tripbench_rig::{LinkSheet, RigSheet, Wire};
 use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, run_live};
 
-/// Bytes of journal for one scan.
+/// Length of the journal for one scan, bytes.
 const BYTES_PER_SCAN: f64 = 200.0;
 
-/// How a run is told to stop, and what it is answered; there before the run is.
+/// Controls of a run: answers and stops. Created before the run starts.
 #[derive(Debug, Clone)]
 pub struct Reins {
-    /// Answers and stops.
+    /// Sends answers and stops with their reason.
     pub control: Sender<Control>,
-    /// Stops at once.
+    /// Blocks every output but safe at once.
     pub latch: StopLatch,
 }
 
 impl Reins {
-    /// New ones, and the end that the run holds.
+    /// New controls, and the receiver for the run.
     pub fn new() -> (Self, Receiver<Control>) {
         let (control, controlled) = channel();
         (Self { control, latch: StopLatch::armed() }, controlled)
     }
 }
 
-/// A run on its rig's thread.
+/// A run on the thread of its rig.
 #[derive(Debug)]
 pub struct Running {
     thread: JoinHandle<Result<(), JournalError>>,
 }
 
-/// How a rig's thread ended.
+/// How the thread of a rig ended.
 #[derive(Debug)]
 pub enum HowEnded {
-    /// In order; the journal is whole.
+    /// Normally; the journal is complete.
     InOrder,
     /// The journal could not be written: the run was stopped and made safe.
     JournalFailed(JournalError),
-    /// It panicked: nobody has made the rig safe.
+    /// The thread panicked, so the rig was not made safe.
     Panicked,
 }
 
 impl Running {
-    /// Waits for its end.
+    /// Waits for the thread to end.
     pub fn join(self) -> HowEnded {
         match self.thread.join() {
             Ok(Ok(())) => HowEnded::InOrder,
@@ -58,26 +58,26 @@ impl Running {
         }
     }
 
-    /// Whether it has ended.
+    /// Whether the thread has ended.
     pub fn is_over(&self) -> bool {
         self.thread.is_finished()
     }
 }
 
-/// Makes the journal of a run in its folder; `listener` sees events once they are recorded.
+/// Creates the journal of a run in its folder. `listener` sees events once they are recorded.
 ///
 /// # Errors
-/// If the journal cannot be made.
+/// If the journal cannot be created.
 pub fn journal(prepared: &Prepared, listener: Listener) -> Result<JournalWriter, JobError> {
     let path = prepared.folder.join(folder::JOURNAL);
     Ok(JournalWriter::create(&path, expected_bytes(prepared), listener)?)
 }
 
-/// Starts a run on a thread of its own; `beside` is polled on the same thread as long as the run lasts. The module's lock is the
-/// caller's to hold.
+/// Starts a run on a thread of its own. The future of `beside` is polled on the same thread as long as the run lasts. The caller must hold
+/// the lock of the module.
 ///
 /// # Errors
-/// If the module's address is none, or there is no thread to have.
+/// If the address of the module cannot be resolved, or the thread cannot be spawned.
 pub fn start<F: Future<Output = ()> + 'static>(
     prepared: &Prepared,
     journal: JournalWriter,
@@ -114,7 +114,7 @@ pub fn start<F: Future<Output = ()> + 'static>(
     Ok(Running { thread })
 }
 
-/// One try over a fresh connection; a few seconds at most.
+/// Tries once to make the outputs safe, over a new connection. Returns whether that was confirmed, within a few seconds.
 pub fn make_safe(rig: &RigSheet) -> bool {
     let rig = rig.clone();
     let tried = std::thread::spawn(move || {
@@ -123,7 +123,7 @@ pub fn make_safe(rig: &RigSheet) -> bool {
         let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
         let safe = runtime.block_on(link.make_safe(&rig));
         if safe.is_err() {
-            // What was sent before may still be acted on: not so soon again.
+            // The module may still act on what was sent: delay the next try.
             runtime.block_on(async { tokio::time::sleep(Duration::from_secs(2)).await });
         }
         safe.ok()
@@ -131,11 +131,11 @@ pub fn make_safe(rig: &RigSheet) -> bool {
     matches!(tried.join(), Ok(Some(_)))
 }
 
-/// Whether anything is at the other end: without it there is no run to record. A serial port shows that it is there, who
-/// is on its line only an answer does.
+/// Tests whether the address of the module accepts a connection, so that no run is recorded without a module. Always succeeds for a serial
+/// port, where only an answer would show a module.
 ///
 /// # Errors
-/// If nothing takes a connection.
+/// If the address cannot be resolved or nothing accepts a connection within 3 s.
 pub fn anything_there(link: &LinkSheet) -> Result<(), JobError> {
     let (address, key) = match &link.wire {
         Wire::Tcp(address) => (address, "tcp"),
@@ -148,7 +148,7 @@ pub fn anything_there(link: &LinkSheet) -> Result<(), JobError> {
     Ok(())
 }
 
-/// Predicted size of the journal and a quarter more.
+/// Predicted size of the journal plus a quarter, bytes.
 fn expected_bytes(prepared: &Prepared) -> u64 {
     let interval = prepared.task.sheets.rig.scan_time().si().max(5e-4);
     let scans = prepared.task.predicted().si().max(1.0) / interval;

@@ -1,13 +1,13 @@
-//! The steps of a record held against those that its own sheets and script make. A journal vouches for a record only as far as nobody
-//! made both anew; a plan follows from the sheets.
+//! Comparison of the steps of a record with the plan from its own sheets and script. A journal does not reveal that journal and record
+//! were both rewritten; a plan can be computed from the sheets.
 
 use crate::{Loaded, carried, load, task};
 use tripbench_engine::{PersonAtPlugs, rig_check};
 use tripbench_record::{PlannedStep, Record, StepTask, Task, Way, same_but_for_rounding};
 use tripbench_sheet::Findings;
 
-/// How the steps of a record differ from those that its own sheets and script make; `None` where they do not, and where another version
-/// of the program planned them.
+/// How the steps of a record differ from the plan from its own sheets and script; `None` if they do not differ, or if another version of
+/// the program planned them.
 pub(crate) fn step_doubt(record: &Record) -> Option<String> {
     if other_planner(record).is_some() {
         return None;
@@ -19,18 +19,19 @@ pub(crate) fn step_doubt(record: &Record) -> Option<String> {
         return None;
     }
     let Some(plan) = plans.into_iter().next() else {
-        return Some(String::from("the sheets and the script in the record make no plan, and it has steps"));
+        return Some(String::from("the record has steps, but its sheets and script give no plan"));
     };
     Some(difference(&plan.steps, &record.header.steps))
 }
 
-/// The version of the program that planned a record, if it is another one than this: its plan may rightly differ, and is not compared.
+/// The version of the program that planned or wrote a record, if it differs from this one. Its plan may rightly differ, so it is not
+/// compared.
 pub fn other_planner(record: &Record) -> Option<&str> {
     record.other_version(env!("CARGO_PKG_VERSION"))
 }
 
 fn difference(planned: &[PlannedStep], stored: &[PlannedStep]) -> String {
-    const MADE: &str = "its own sheets and script make";
+    const MADE: &str = "its own sheets and script give";
     if planned.len() != stored.len() {
         return format!("the record has {} steps, {MADE} {}", stored.len(), planned.len());
     }
@@ -45,8 +46,8 @@ fn difference(planned: &[PlannedStep], stored: &[PlannedStep]) -> String {
     )
 }
 
-/// The plans that the sheets in a record make: one for a run, for a repeat also those with as many ramps as it had, for a rig check
-/// those with a person at the plugs and without.
+/// The plans from the sheets in a record: for a run one, for a repeat also those with its number of ramps, for a rig check those with and
+/// without a person at the plugs.
 fn plans(record: &Record) -> Vec<Task> {
     let findings = Findings::new();
     let loaded = load(&carried(record, true), &findings);

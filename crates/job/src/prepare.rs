@@ -1,4 +1,4 @@
-//! Everything that is known before air flows.
+//! Preparation of a run, before air flows.
 
 use crate::{JobError, Loaded, calibration_doubts};
 use jiff::ZonedDateTime;
@@ -7,18 +7,18 @@ use tripbench_device::ExpiredCalibration;
 use tripbench_engine::predictions;
 use tripbench_record::{ClockState, RunHeader, Task};
 
-/// A run that could start.
+/// A run that is ready to start.
 #[derive(Debug, Clone)]
 pub struct Prepared {
-    /// What is to be done.
+    /// The plan.
     pub task: Task,
-    /// What the record begins with.
+    /// Header of the record.
     pub header: RunHeader,
-    /// Where it goes.
+    /// Folder of the run.
     pub folder: PathBuf,
 }
 
-/// What is known when a run starts.
+/// The header of a run, with a new identifier and the present time as its start.
 pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<String>) -> RunHeader {
     RunHeader {
         run: uuid::Uuid::now_v7().to_string(),
@@ -41,10 +41,10 @@ pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<
     }
 }
 
-/// The warnings that go into the record where the reference's calibration has expired, or is dated in the future.
+/// Warnings for the record if the calibration of the reference has expired or is dated in the future.
 ///
 /// # Errors
-/// If there is one and the site sheet refuses such runs.
+/// If there is such a warning and the site sheet refuses such runs.
 pub fn calibration(task: &Task) -> Result<Vec<String>, JobError> {
     let doubts = calibration_doubts(&task.sheets.rig);
     if !doubts.is_empty() && task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
@@ -53,7 +53,7 @@ pub fn calibration(task: &Task) -> Result<Vec<String>, JobError> {
     Ok(doubts)
 }
 
-/// Wall time, RFC 3339.
+/// The present wall-clock time, RFC 3339.
 pub fn wall() -> String {
     let now = ZonedDateTime::now();
     now.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()

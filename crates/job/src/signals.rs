@@ -1,12 +1,12 @@
-//! Signals that end a run, or a daemon.
+//! Signals that end a run or a daemon.
 
 use rustix::process::Signal as ProcessSignal;
 use std::future::poll_fn;
 use std::task::Poll;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
-/// Signals that would end or stop this process, with a valve open, if nobody took them: Ctrl-Z first of all. Only SIGKILL and
-/// SIGSTOP cannot be taken; for them the module's own loss-of-master timeout is there.
+/// Signals that would end or suspend this process, possibly with a valve open, if they were not handled; each with its sender, empty if
+/// not a person. SIGKILL and SIGSTOP cannot be handled; the loss-of-master timeout of the module covers them.
 const STOPPING: [(ProcessSignal, &str); 12] = [
     (ProcessSignal::INT, "the keyboard"),
     (ProcessSignal::QUIT, "the keyboard"),
@@ -21,11 +21,11 @@ const STOPPING: [(ProcessSignal, &str); 12] = [
     (ProcessSignal::XCPU, ""),
     (ProcessSignal::XFSZ, ""),
 ];
-/// Signals that only ask for the terminal: taken and passed over.
+/// Signals of terminal job control that are handled and ignored.
 const PASSED_OVER: [ProcessSignal; 2] = [ProcessSignal::TTIN, ProcessSignal::TTOU];
 
-/// Waits for the first signal that ends a run; who sent it, or nothing where no person did. As long as this is held the others are
-/// taken too, and those that only ask for the terminal are passed over.
+/// Handlers for the signals that end a run. As long as this value exists, these signals do not end the process, and those of terminal job
+/// control are ignored.
 #[derive(Debug)]
 pub struct Signals {
     stopping: Vec<(Signal, &'static str)>,
@@ -33,7 +33,7 @@ pub struct Signals {
 }
 
 impl Signals {
-    /// Takes the signals. Needs a runtime.
+    /// Installs the handlers. Must be called within a runtime.
     pub fn take() -> Self {
         let taken = |which: ProcessSignal| signal(SignalKind::from_raw(which.as_raw())).ok();
         let passed_over = PASSED_OVER.into_iter().map(taken).collect();
@@ -41,7 +41,7 @@ impl Signals {
         Self { stopping, _passed_over: passed_over }
     }
 
-    /// Waits for the first.
+    /// Waits for the next signal and returns its sender, empty if not a person.
     pub async fn first(&mut self) -> &'static str {
         poll_fn(|context| {
             let received = self.stopping.iter_mut().find_map(|(signal, by)| {

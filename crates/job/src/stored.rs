@@ -1,4 +1,4 @@
-//! What an earlier run left in its folder.
+//! Runs stored in a folder.
 
 use crate::planned::{other_planner, step_doubt};
 use crate::{JobError, Texts, folder, load};
@@ -14,10 +14,10 @@ use tripbench_rig::{Identification, LONGEST_GAP, Scan};
 use tripbench_runner::{RecoverError, recover};
 use tripbench_sheet::{Findings, Source};
 
-/// A run as its journal tells it. One that was left open is closed with a halt.
+/// A run as read from its journal. A journal that was left open is closed with a halt.
 #[derive(Debug)]
 pub struct Told {
-    /// The run, whole.
+    /// The complete run.
     pub view: RunView,
     /// Whether the program had ended before the run did.
     pub was_open: bool,
@@ -26,7 +26,7 @@ pub struct Told {
 /// Reads a journal and folds it.
 ///
 /// # Errors
-/// If it cannot be read or written, or is damaged.
+/// If the journal cannot be read or written, its run is still in progress, or it is damaged.
 pub fn told(journal: &Path, halt: Halt) -> Result<Told, JobError> {
     let recovered = recover(journal, halt)?;
     let mut view = RunView::default();
@@ -34,8 +34,8 @@ pub fn told(journal: &Path, halt: Halt) -> Result<Told, JobError> {
     Ok(Told { view, was_open: recovered.was_open })
 }
 
-/// The same for a run that has just ended: where its thread panicked, the journal's own writer may still be at its last lines, and is
-/// waited for.
+/// Reads and folds the journal of a run that has just ended. If the thread of the run panicked, waits up to 2 s for the journal writer to
+/// finish.
 ///
 /// # Errors
 /// As [`told`].
@@ -52,16 +52,16 @@ pub fn told_at_end(journal: &Path, halt: &Halt) -> Result<Told, JobError> {
     told(journal, halt.clone())
 }
 
-/// The record, from the journal alone: what is shown live may have missed events, the journal has not. One that was left
-/// open is closed with a halt.
+/// Record and trace from the journal alone, because a live view may have missed events. A journal that was left open is closed with a
+/// halt.
 ///
 /// # Errors
-/// If the journal cannot be read, or holds no run.
+/// If the journal cannot be read, or contains no run.
 pub fn from_journal(journal: &Path, halt: &Halt) -> Result<(Record, Trace), JobError> {
     folder::record(&told_at_end(journal, halt)?.view).ok_or(JobError::NoRun)
 }
 
-/// Texts of the sheets that a record carries, with the script or without.
+/// Texts of the sheets in a record, with or without the script.
 pub fn carried(record: &Record, with_script: bool) -> Texts {
     let source = |role| {
         let copy = record.header.sheets.iter().find(|sheet| sheet.role == role)?;
@@ -76,7 +76,7 @@ pub fn carried(record: &Record, with_script: bool) -> Texts {
     }
 }
 
-/// What a record says of its own form.
+/// Format and version of a record.
 #[derive(Deserialize)]
 struct Made {
     format: String,
@@ -86,7 +86,7 @@ struct Made {
 /// Record and trace of a folder.
 ///
 /// # Errors
-/// If one of them is not there, cannot be read, or is of another version.
+/// If one of them is missing or cannot be read, or the record has another version.
 pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     let path = of.join(folder::RECORD);
     if !path.exists() && of.join(folder::JOURNAL).exists() {
@@ -97,7 +97,7 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     };
     let not_one = |source| JobError::NotARecord { path: path.clone(), source };
     let bytes = read(&path)?;
-    // Looked at alone: of another version nothing else may be as here.
+    // Read first, because another version may have other fields.
     let made = serde_json::from_slice::<Made>(&bytes).map_err(not_one)?;
     if made.version != VERSION || made.format != FORMAT {
         let found = format!("`{}` version {}", made.format, made.version);
@@ -110,10 +110,10 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     Ok((record, trace.map_err(|source| JobError::NotATrace { path, source })?))
 }
 
-/// Which files of a folder are not byte for byte as the program writes them: a reader that is less strict than this one might take
-/// something else from them.
+/// The files of a folder that are not byte for byte as this program writes them: a less strict reader might understand them
+/// differently.
 pub fn written_by_others(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
-    // Another version may have written the same otherwise.
+    // Another version may write the same data differently.
     if other_planner(record).is_some() {
         return Vec::new();
     }
@@ -124,7 +124,7 @@ pub fn written_by_others(of: &Path, record: &Record, trace: &Trace) -> Vec<Strin
     written.into_iter().filter(differs).map(told).collect()
 }
 
-/// What does not fit together in a folder.
+/// Inconsistencies between the files of a folder, and within its record.
 pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
     let mut doubts = Vec::new();
     if sha256_hex(trace.to_csv().as_bytes()) != record.trace.sha256 {
@@ -139,7 +139,7 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
     doubts.extend(header_doubts(record));
     doubts.extend(gap(record, trace));
     let path = of.join(folder::JOURNAL);
-    let unread = |why: String| format!("the journal that the record was made from cannot be read: {why}");
+    let unread = |why: String| format!("the journal of the record cannot be read: {why}");
     let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {
         Ok(Ok(opened)) => opened,
         Ok(Err(damaged)) => {
@@ -152,32 +152,34 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
         }
     };
     if opened.ending != Ending::Complete {
-        doubts.push("the journal has no end: it was cut off".to_owned());
+        doubts.push("the journal has no closing line: it was cut off".to_owned());
     }
     let mut view = RunView::default();
     opened.events.iter().for_each(|event| view.fold(event));
     let same = folder::record(&view)
         .and_then(|(journalled, _)| Some(canonical_json(&journalled).ok()? == canonical_json(record).ok()?));
     if same != Some(true) {
-        doubts.push("the record is not what its journal says: one of them was changed".to_owned());
+        doubts.push("the record does not match its journal: one of them was changed".to_owned());
     }
     doubts
 }
 
-/// What the head of a record does not say though its own sheets and its module do.
+/// Marks that the header of a record lacks although its sheets or its module require them: trial, simulated.
 fn header_doubts(record: &Record) -> Vec<String> {
     let header = &record.header;
     let trial = load(&carried(record, true), &Findings::new()).trial && !header.trial;
     let simulated = header.module.as_ref().is_some_and(Identification::is_simulator) && !header.simulated;
     let doubts = [
-        trial.then_some("a sheet in the record is a draft, and the record does not say that it was a trial"),
-        simulated.then_some("its module said that it is a simulated one, and the record does not say so"),
+        trial.then_some("a sheet in the record is a draft, but the record is not marked as a trial"),
+        simulated.then_some(
+            "its module identified itself as simulated, but the record is not marked as simulated",
+        ),
     ];
     doubts.into_iter().flatten().map(String::from).collect()
 }
 
-/// A place before the last mark at which scans are further apart than a run allows: no run can have made it. A rig check brings the outputs
-/// to safe in between and says nothing for a while: it has such places.
+/// A gap between scans before the end of the last mark that is longer than a run allows, so that no run can have recorded it. A rig check
+/// may have such gaps, because it makes the outputs safe and keeps silent in between.
 fn gap(record: &Record, trace: &Trace) -> Option<String> {
     let last = record.marks.iter().map(|mark| mark.to).max().filter(|_| !record.is_rig_check())?;
     let scans = trace.within(Mono::START, last);
@@ -185,7 +187,7 @@ fn gap(record: &Record, trace: &Trace) -> Option<String> {
     let mut pairs = scans.iter().map(Scan::end).zip(ends.skip(1));
     let (before, _) = pairs.find(|(before, next)| next.since(*before) > LONGEST_GAP)?;
     Some(format!(
-        "the trace has no scan for more than {} ms after {:.3} s, before the last of what was judged: a run ends there",
+        "the trace has no scan for more than {} ms after {:.3} s, before the end of the judged part: a run would have ended there",
         LONGEST_GAP.as_millis(),
         before.seconds()
     ))

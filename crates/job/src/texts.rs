@@ -1,4 +1,4 @@
-//! The sheets of a run: read together, with all their findings at once.
+//! The sheets of a run, read together, with the findings of all of them.
 
 use crate::JobError;
 use std::path::Path;
@@ -24,20 +24,20 @@ pub struct Texts {
     pub script: Option<Arc<Source>>,
 }
 
-/// Sheets that were read, as far as they could be.
+/// The sheets as read.
 #[derive(Debug, Clone)]
 pub struct Loaded {
-    /// The sheets; `None` unless all that were given are whole.
+    /// The sheets; `None` without a rig sheet, or if a site, rig, type or settings sheet has errors.
     pub sheets: Option<Arc<LoadedSheets>>,
-    /// The script.
+    /// The script; `None` if none was given or it has errors.
     pub script: Option<Script>,
-    /// Their texts, for the record.
+    /// Copies of their texts, for the record.
     pub copies: Vec<SheetCopy>,
-    /// Whether one of them is a draft.
+    /// Whether any of them is a draft.
     pub trial: bool,
 }
 
-/// A file as a source.
+/// Reads a file as a source.
 ///
 /// # Errors
 /// If it cannot be read.
@@ -47,7 +47,7 @@ pub fn source(path: &Path) -> Result<Arc<Source>, JobError> {
     Ok(Source::new(path.display().to_string(), text))
 }
 
-/// Reads every sheet that is there and runs the rules between them; findings of all of them together.
+/// Reads every given sheet, applies the rules between them, and adds all findings to `findings`.
 pub fn load(texts: &Texts, findings: &Findings) -> Loaded {
     let site = texts.site.as_ref().map(|source| read_sheet(source, findings, SiteSheet::read));
     let rig = texts.rig.as_ref().and_then(|source| read_sheet(source, findings, RigSheet::read));
@@ -72,7 +72,7 @@ pub fn load(texts: &Texts, findings: &Findings) -> Loaded {
     let whole = settings.as_ref().is_none_or(Option::is_some) && device.as_ref().is_none_or(Option::is_some);
     let unit = settings.as_ref().and_then(Option::as_ref).map(|settings| settings.unit.value);
     let sheets = rig.zip(site).filter(|_| whole).map(|(rig, mut site)| {
-        // Without a site sheet levels are shown as the device shows them.
+        // Without a site sheet, levels are shown in the unit of the device.
         if let Some(unit) = unit.filter(|_| texts.site.is_none()) {
             site.style.unit = unit;
         }
@@ -84,7 +84,7 @@ pub fn load(texts: &Texts, findings: &Findings) -> Loaded {
 fn refuse_withdrawn(header: &Header, findings: &Findings) {
     if header.state.value == State::Withdrawn {
         let message = format!("`{}` revision {} is withdrawn", *header.name, *header.revision);
-        let wording = Wording::new(message, "no run with this sheet", "take the sheet that replaced it");
+        let wording = Wording::new(message, "no run may use this sheet", "use the sheet that replaced it");
         findings.add(Finding::error("withdrawn", &header.state.place, wording));
     }
 }
@@ -96,7 +96,7 @@ fn settings(
     findings: &Findings,
 ) -> Option<SettingsSheet> {
     let device = device?.as_ref()?;
-    // Without a rig sheet nothing limits how deep the vacuum gets but ambient.
+    // Without a rig sheet, only ambient pressure limits the depth of the vacuum.
     let reached = place.map_or_else(
         || SiteSheet::default().reached(device.full_scale.value),
         |(rig, site)| site.reached(rig.manifold.ultimate_vacuum.value),
@@ -146,18 +146,18 @@ fn copies(
     .collect()
 }
 
-/// The plan, if everything is there and good.
+/// The plan; `None` if a sheet or the script is missing, or planning finds an error.
 pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) -> Option<Task> {
     let (script, sheets) = (loaded.script.as_ref()?, loaded.sheets.clone()?);
     plan(PlanInput { script, sheets, positions }, findings)
 }
 
-/// What speaks against the reference's calibration today: that it has expired, or is dated in the future.
+/// Doubts about the calibration of the reference today: expired, or dated in the future.
 pub fn calibration_doubts(rig: &RigSheet) -> Vec<String> {
     expired(rig).into_iter().chain(dated_ahead(rig)).collect()
 }
 
-/// Says so where the reference's calibration is of a day to come.
+/// A sentence, if the calibration of the reference is dated in the future.
 pub fn dated_ahead(rig: &RigSheet) -> Option<String> {
     let today = jiff::ZonedDateTime::now().date().to_string();
     let (reference, date) = (&rig.reference, &rig.reference.calibration.date);
@@ -170,7 +170,7 @@ pub fn dated_ahead(rig: &RigSheet) -> Option<String> {
     (date.as_str() > today.as_str()).then(text)
 }
 
-/// Says so where the reference's calibration has expired.
+/// A sentence, if the calibration of the reference has expired.
 pub fn expired(rig: &RigSheet) -> Option<String> {
     let (reference, due) = (&rig.reference, &rig.reference.calibration.due);
     let today = jiff::ZonedDateTime::now().date().to_string();

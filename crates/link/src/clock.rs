@@ -1,5 +1,5 @@
-//! The run's clock: `CLOCK_BOOTTIME`, which goes on while the machine sleeps, against `CLOCK_MONOTONIC`, which does not; or virtual time,
-//! which passes only where somebody waits.
+//! The clock of a run: `CLOCK_BOOTTIME`, which advances while the machine sleeps, compared with `CLOCK_MONOTONIC`, which does not; or
+//! virtual time, which advances only when something waits.
 
 use rustix::time::{ClockId, Timespec, clock_gettime};
 use std::future::poll_fn;
@@ -11,7 +11,7 @@ use std::time::Duration;
 use tokio::time::timeout;
 use tripbench_quantity::Mono;
 
-/// A clock that began with the run.
+/// A clock that starts at 0 with the run. Clones share virtual time.
 #[derive(Debug, Clone)]
 pub struct Clock(Time);
 
@@ -21,32 +21,33 @@ enum Time {
     Virtual(Arc<VirtualTime>),
 }
 
-/// Time that passes where somebody waits, in nanoseconds.
+/// Virtual time, in nanoseconds.
 #[derive(Debug, Default)]
 struct VirtualTime {
-    /// What was waited for.
+    /// Time since the start.
     passed: AtomicU64,
-    /// The earliest moment at which something awaited arrives, plus one; 0 if nothing is expected.
+    /// Earliest arrival of something awaited, plus one; 0 if nothing is expected.
     next: AtomicU64,
-    /// How far its clocks have drawn apart.
+    /// Simulated difference between the two clocks.
     asleep: AtomicI64,
 }
 
-/// Difference of the two clocks that counts as a sleep or a jump.
+/// Largest change of the difference between the two clocks that is no sleep or jump: 10 ms.
 const LARGEST_JUMP_NS: i128 = 10_000_000;
 
 impl Clock {
-    /// A clock that begins now.
+    /// A real-time clock that starts now.
     pub fn start() -> Self {
         Self(Time::Machine { start_ns: nanos(clock_gettime(ClockId::Boottime)), asleep_ns: asleep_ns() })
     }
 
-    /// A clock that stands still but for what is waited on it, or on a clone of it: no wait on it takes any time.
+    /// A clock in virtual time, which advances only by waits on it or its clones. Such a wait takes no real time.
     pub fn in_virtual_time() -> Self {
         Self(Time::Virtual(Arc::default()))
     }
 
-    /// Lets virtual time pass, as where a thread is not run, or the machine sleeps; then [`Self::jumped`] tells. Nothing in real time.
+    /// Advances virtual time, as if the thread did not run or, with `asleep`, the machine slept, which [`Self::jumped`] reports. Has no
+    /// effect in real time.
     pub fn lose(&self, time: Duration, asleep: bool) {
         if let Time::Virtual(time_of) = &self.0 {
             let lost_ns = u64::try_from(time.as_nanos()).unwrap_or(u64::MAX);
@@ -57,17 +58,17 @@ impl Clock {
         }
     }
 
-    /// Tells whoever waits with [`Self::within`] in virtual time that something comes at a moment.
+    /// Announces in virtual time that something awaited by [`Self::within`] arrives at `moment`.
     pub fn comes_at(&self, moment: Mono) {
         if let Time::Virtual(time) = &self.0 {
-            // Stored plus one: 0 means that nothing is expected.
+            // Stored plus one, because 0 means that nothing is expected.
             let next = moment.nanos().saturating_add(1);
             let earlier = |known: u64| (known == 0 || next < known).then_some(next);
             let _as_it_was = time.next.fetch_update(Ordering::Relaxed, Ordering::Relaxed, earlier);
         }
     }
 
-    /// Now, since the start.
+    /// Time since the start.
     pub fn now(&self) -> Mono {
         match &self.0 {
             Time::Machine { start_ns, .. } => {
@@ -78,7 +79,7 @@ impl Clock {
         }
     }
 
-    /// Whether the machine slept, or a clock jumped, by more than 10 ms since the start.
+    /// Whether the machine slept or a clock jumped by more than 10 ms since the start.
     pub fn jumped(&self) -> bool {
         match &self.0 {
             Time::Machine { asleep_ns: at_start_ns, .. } => {
@@ -88,12 +89,12 @@ impl Clock {
         }
     }
 
-    /// Time from now until a moment; zero if it is past.
+    /// Time from now until `moment`; zero if it has passed.
     pub fn until(&self, moment: Mono) -> Duration {
         moment.since(self.now())
     }
 
-    /// Waits until a moment, by the ticks of the runtime; not at all if it is past.
+    /// Waits until `moment`, with the resolution of the runtime (1 ms). Returns at once if it has passed.
     pub async fn sleep_until(&self, moment: Mono) {
         match &self.0 {
             Time::Machine { .. } => tokio::time::sleep(self.until(moment)).await,
@@ -103,13 +104,13 @@ impl Clock {
         }
     }
 
-    /// Waits for a time.
+    /// Waits for a duration.
     pub async fn sleep(&self, time: Duration) {
         self.sleep_until(self.now() + time).await;
     }
 
-    /// What a future gives, if it does before a moment; `None` at that moment. In virtual time it must wait for nothing but what
-    /// [`Self::comes_at`] tells of, or waits on this clock.
+    /// The output of a future, or `None` if it is not ready by `until`. In virtual time the future may wait only on this clock and for
+    /// what [`Self::comes_at`] announces.
     pub async fn within<T>(&self, until: Mono, future: impl Future<Output = T>) -> Option<T> {
         let Time::Virtual(time) = &self.0 else { return timeout(self.until(until), future).await.ok() };
         let mut future = pin!(future);
@@ -129,20 +130,20 @@ impl Clock {
         .await
     }
 
-    /// Lets others on this thread have a turn; in virtual time there is nobody else.
+    /// Yields to other tasks on this thread. Does nothing in virtual time, where there are none.
     pub(crate) async fn turn(&self) {
         if let Time::Machine { .. } = &self.0 {
             tokio::task::yield_now().await;
         }
     }
 
-    /// Whether time passes only where somebody waits.
+    /// Whether this is a clock in virtual time.
     pub(crate) const fn is_virtual(&self) -> bool {
         matches!(&self.0, Time::Virtual(_))
     }
 }
 
-/// How much longer the machine has been up than awake.
+/// Time that the machine has slept since boot.
 fn asleep_ns() -> i128 {
     nanos(clock_gettime(ClockId::Boottime)) - nanos(clock_gettime(ClockId::Monotonic))
 }
@@ -157,7 +158,7 @@ mod tests {
     use std::pin::pin;
     use std::task::{Context, Poll, Waker};
 
-    /// What a future gives at the first look.
+    /// Result of polling a future once.
     fn at_once(future: impl Future<Output = ()>) -> Poll<()> {
         pin!(future).poll(&mut Context::from_waker(Waker::noop()))
     }

@@ -1,56 +1,56 @@
-//! RTU frames: a request as bytes, and its answer found among whatever bytes came (MODBUS over Serial Line V1.02, 2.5).
+//! RTU frames: encoding of requests, and search for the answer in the received bytes (MODBUS over Serial Line V1.02, 2.5).
 
 use crc::{CRC_16_MODBUS, Crc};
 use tripbench_rig::{Area, COIL_ON, Doubt, Query, Request, Response};
 
 const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_MODBUS);
-/// Bytes of an exception answer: unit, function, code, CRC.
+/// Length of an exception answer: unit, function, code, CRC.
 const EXCEPTION_LENGTH: usize = 5;
-/// Bytes of a frame that holds nothing but a function: unit, function, CRC.
+/// Length of the shortest frame: unit, function, CRC.
 const SHORTEST_FRAME: usize = 4;
-/// Longest RTU frame.
+/// Length of the longest RTU frame.
 pub(crate) const LONGEST_FRAME: usize = 256;
 
-/// Bytes before an answer that are looked through: noise of the line, or one frame of somebody else.
+/// Largest number of bytes skipped before an answer: noise, or one frame of another unit.
 const MOST_STRAYS: usize = LONGEST_FRAME;
 
-/// The reply to a query, and how many bytes follow it.
+/// The reply to a query, and the number of bytes after it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Found {
     /// The answer.
     Answer(Response, usize),
-    /// The unit refuses, with an exception code.
+    /// A refusal, with its exception code.
     Refusal(u8, usize),
 }
 
-/// What was received since a query was sent. It takes in one frame and a bounded number of strays, however much comes.
+/// The bytes received since a query was sent: at most one reply and a bounded number of strays.
 #[derive(Debug)]
 pub(crate) struct Heard<'a> {
     query: &'a Query,
     bytes: Vec<u8>,
-    /// No reply begins before this index.
+    /// Index before which no reply begins.
     looked: usize,
 }
 
 impl<'a> Heard<'a> {
-    /// Nothing yet.
+    /// No bytes yet.
     pub(crate) fn since(query: &'a Query) -> Self {
         Self { query, bytes: Vec::with_capacity(64), looked: 0 }
     }
 
-    /// How many bytes can still be part of the reply.
+    /// Number of further bytes that can be part of the reply.
     pub(crate) fn room(&self) -> usize {
         let (_, answer) = self.query.request.rtu_lengths();
         (MOST_STRAYS + answer.max(EXCEPTION_LENGTH)).saturating_sub(self.bytes.len())
     }
 
-    /// What has come so far.
+    /// The bytes so far.
     pub(crate) fn bytes(&self) -> &[u8] {
         &self.bytes
     }
 
-    /// Takes in bytes, at most as many as there is room for; the reply, once it is whole. Each place where one can begin is
-    /// decided once: the work for all bytes together is bounded, in whatever pieces they come.
+    /// Adds bytes, as far as there is room, and returns the reply once it is complete. Each possible start of a reply is decided once, so
+    /// the total work is bounded, however the bytes are split.
     pub(crate) fn hear(&mut self, bytes: &[u8]) -> Option<Found> {
         let room = self.room();
         self.bytes.extend(bytes.iter().take(room));
@@ -66,20 +66,20 @@ impl<'a> Heard<'a> {
         None
     }
 
-    /// What the bytes are, where no reply is among them and nothing more is waited for; `None` where nothing was heard.
+    /// The doubt for bytes that contain no reply, after the last of them; `None` if there are none.
     pub(crate) fn doubt(&self) -> Option<Doubt> {
         doubt(self.query, &self.bytes)
     }
 }
 
-/// Whether a reply to a query begins some bytes.
+/// Whether bytes begin with the reply to a query.
 enum Reply {
     Is(Found),
     None,
     TooShort,
 }
 
-/// Unit, function, byte count and CRC all have to be right.
+/// The reply at the start of `bytes`, if unit, function, byte count and CRC are all right.
 fn reply_at(query: &Query, bytes: &[u8]) -> Reply {
     let function = function(&query.request);
     let (_, length) = query.request.rtu_lengths();
@@ -96,7 +96,7 @@ fn reply_at(query: &Query, bytes: &[u8]) -> Reply {
     }
 }
 
-/// The reply in the first `length` bytes, if they are there and their CRC is right.
+/// The reply in the first `length` bytes, if they are complete and their CRC is right.
 fn framed(bytes: &[u8], length: usize, reply: impl Fn(&[u8], usize) -> Option<Found>) -> Reply {
     if bytes.len() < length {
         return Reply::TooShort;
@@ -118,7 +118,7 @@ const fn function(request: &Request) -> u8 {
     }
 }
 
-/// The frame of a query.
+/// Encodes a query as a frame.
 pub(crate) fn encode(query: &Query) -> Vec<u8> {
     let mut bytes = vec![query.unit, function(&query.request)];
     match &query.request {
@@ -151,7 +151,7 @@ pub(crate) fn encode(query: &Query) -> Vec<u8> {
     sealed(bytes)
 }
 
-/// The bytes with their CRC, low byte first.
+/// Appends the CRC, low byte first.
 pub(crate) fn sealed(mut bytes: Vec<u8>) -> Vec<u8> {
     let crc = CRC.checksum(&bytes);
     bytes.extend(crc.to_le_bytes());
@@ -163,7 +163,7 @@ fn packed(states: &[bool]) -> Vec<u8> {
     states.chunks(8).map(one).collect()
 }
 
-/// Quantities are within the standard's limits before anything is encoded.
+/// A quantity as a word. Quantities were checked against the limits of the standard before.
 fn word(count: usize) -> u16 {
     u16::try_from(count).unwrap_or(u16::MAX)
 }
@@ -172,14 +172,14 @@ fn byte(count: usize) -> u8 {
     u8::try_from(count).unwrap_or(u8::MAX)
 }
 
-/// The first `length` bytes, if they are there and their CRC is right, and how many follow.
+/// The first `length` bytes, if they are complete and their CRC is right, and the number of bytes after them.
 pub(crate) fn good_frame(bytes: &[u8], length: usize) -> Option<(&[u8], usize)> {
     let frame = bytes.get(..length)?;
     let (content, crc) = frame.split_at(length - 2);
     (CRC.checksum(content).to_le_bytes() == crc).then_some((frame, bytes.len() - length))
 }
 
-/// The response in a PDU that has the length of this request's answer.
+/// The response in a PDU of the length that the request requires.
 fn response(request: &Request, pdu: &[u8]) -> Option<Response> {
     let (&code, data) = pdu.split_first()?;
     if code != function(request) {
@@ -205,18 +205,18 @@ fn response(request: &Request, pdu: &[u8]) -> Option<Response> {
     }
 }
 
-/// What function 05 writes for a state (application protocol V1.1b3, 6.5).
+/// The value that function 05 writes for a state (application protocol V1.1b3, 6.5).
 const fn coil(state: bool) -> u16 {
     if state { COIL_ON } else { 0 }
 }
 
-/// Address and second word of an answer to a write: quantity of several, value of a single one.
+/// Checks the answer to a write: address, then the quantity of a multiple write or the value of a single write.
 fn echoed(data: &[u8], start: u16, second: u16) -> Option<Response> {
     let echo = [start.to_be_bytes(), second.to_be_bytes()].concat();
     (data == echo).then_some(Response::Written)
 }
 
-/// What bytes without the answer are: somebody else's frame, the start of one, or noise.
+/// The doubt for bytes without the answer: a foreign or short frame, an incomplete answer, or noise.
 fn doubt(query: &Query, bytes: &[u8]) -> Option<Doubt> {
     if bytes.is_empty() {
         return None;
@@ -232,7 +232,7 @@ fn doubt(query: &Query, bytes: &[u8]) -> Option<Doubt> {
     })
 }
 
-/// Whether a frame of any length begins the bytes: the CRC over a frame with its own CRC is 0.
+/// Whether the bytes begin with a frame of any length. The CRC over a frame and its own CRC is 0.
 fn begins_with_frame(bytes: &[u8]) -> bool {
     let mut digest = CRC.digest();
     bytes.iter().take(LONGEST_FRAME).enumerate().any(|(index, byte)| {
@@ -255,7 +255,7 @@ mod tests {
         Request::Read { area, start, count }
     }
 
-    /// The reply among bytes that come at once.
+    /// The reply in bytes that arrive together.
     fn find(query: &Query, bytes: &[u8]) -> Result<Found, Option<Doubt>> {
         let mut heard = Heard::since(query);
         heard.hear(bytes).ok_or_else(|| heard.doubt())
@@ -358,7 +358,7 @@ mod tests {
             prop_assert!(find(&query, &bytes).is_err());
         }
 
-        /// In whatever pieces bytes come, the first whole reply among them is found when its last byte is there.
+        /// However the bytes are split, the first complete reply is found with its last byte.
         #[test]
         fn pieces_do_not_change_what_is_found(
             before in prop::collection::vec(prop::sample::select(vec![0x11_u8, 0x03, 0x83, 0x06, 0x00, 0xFF]), 0..MOST_STRAYS),

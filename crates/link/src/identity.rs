@@ -1,38 +1,38 @@
-//! Read Device Identification in RTU frames (application protocol V1.1b3, 6.21): the one answer whose length is known only from its content.
+//! Read Device Identification in RTU frames (application protocol V1.1b3, 6.21), the only answer whose length depends on its content.
 
 use crate::frame::{good_frame, sealed};
 use tripbench_rig::IdentityObject;
 
-/// Encapsulated interface transport.
+/// Function code: encapsulated interface transport.
 const FUNCTION: u8 = 0x2B;
-/// The MEI type of Read Device Identification.
+/// MEI type: Read Device Identification.
 const MEI_TYPE: u8 = 0x0E;
-/// The basic objects, as a stream.
+/// Read device ID code: basic objects, stream access.
 const BASIC: u8 = 0x01;
-/// Bytes before the first object: unit, function, MEI type, code, conformity, more follows, next object, number of objects.
+/// Length of the bytes before the first object: unit, function, MEI type, code, conformity, more follows, next object, number of objects.
 const HEAD: usize = 8;
-/// Bytes of an exception answer: unit, function, code, CRC.
+/// Length of an exception answer: unit, function, code, CRC.
 const EXCEPTION_LENGTH: usize = 5;
 
-/// What the bytes after the request are.
+/// Meaning of the bytes received after a request.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Identified {
-    /// The answer, and how many bytes follow it.
+    /// The answer, and the number of bytes after it.
     Objects(Vec<IdentityObject>, usize),
-    /// The unit refuses, with an exception code, and how many bytes follow.
+    /// An exception code, and the number of bytes after the exception answer.
     Refusal(u8, usize),
-    /// They cannot be an answer.
+    /// Not an answer.
     No,
-    /// More have to come.
+    /// The answer may be incomplete.
     TooShort,
 }
 
-/// The frame that asks a unit for its basic objects.
+/// The request for the basic objects of a unit.
 pub(crate) fn encode(unit: u8) -> Vec<u8> {
     sealed(vec![unit, FUNCTION, MEI_TYPE, BASIC, 0])
 }
 
-/// Looks at what has come; the answer begins with the first byte. On a line with strays there is no identification.
+/// Decodes the bytes received so far. The answer must begin at the first byte, so strays before it prevent an identification.
 pub(crate) fn look(unit: u8, bytes: &[u8]) -> Identified {
     match bytes {
         [from, ..] if *from != unit => Identified::No,
@@ -60,7 +60,7 @@ fn framed(
     }
 }
 
-/// Length of the whole frame; `None` as long as its bytes do not tell it.
+/// Length of the whole frame; `None` until the bytes determine it.
 fn length(bytes: &[u8]) -> Option<usize> {
     let mut at = HEAD;
     for _ in 0..*bytes.get(HEAD - 1)? {
@@ -86,7 +86,7 @@ mod tests {
     use proptest::prelude::*;
     use rstest::rstest;
 
-    /// The answer of a unit with these objects, more follows and next object as given.
+    /// The answer of a unit with these objects; `more` is "more follows" and the next object.
     fn answer(unit: u8, more: [u8; 2], objects: &[IdentityObject]) -> Vec<u8> {
         let count = u8::try_from(objects.len()).expect("few");
         let mut bytes = vec![unit, 0x2B, 0x0E, 1, 1, more[0], more[1], count];

@@ -1,19 +1,19 @@
-//! The stop latch: set from anywhere, at once; from then on no output but safe goes out.
+//! The stop latch: may be set from any thread, and blocks every output but safe from then on.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// A latch shared by whoever may stop a run and the link that obeys it. Only the next run arms a new one.
+/// A latch shared by everything that may stop a run and the link that obeys it. Each run has a new one.
 #[derive(Debug, Clone, Default)]
 pub struct StopLatch(Arc<AtomicBool>);
 
 impl StopLatch {
-    /// An armed latch: not set.
+    /// A new latch, not set.
     pub fn armed() -> Self {
         Self::default()
     }
 
-    /// Sets it. There is no way back.
+    /// Sets the latch. It cannot be reset.
     pub fn set(&self) {
         self.0.store(true, Ordering::SeqCst);
     }

@@ -1,8 +1,8 @@
-//! The link to a module: transactions with their stamps, scans, outputs, the stop latch, and what to do in doubt.
+//! The link to a Modbus module: transactions with time stamps, scans, outputs, the stop latch, and the handling of doubt.
 //!
-//! Knows no limit and no verdict. After a late, short, foreign or missing answer the connection is dropped, so that no later
-//! request ever gets that answer's data; and safe is called safe only after it outlasted everything that an old connection
-//! could still do.
+//! Knows no limit and no verdict. After a late, short, foreign or missing answer a TCP connection is dropped, and a serial line must be
+//! silent first, so that no later request gets the data of that answer. The outputs count as safe only after they stayed safe for as long
+//! as an earlier request could still take effect.
 
 mod clock;
 mod frame;

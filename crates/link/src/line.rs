@@ -1,4 +1,4 @@
-//! What RTU frames travel on: a serial port, or a TCP connection to a serial converter. Opened when needed, again and again.
+//! Lines that carry frames: a serial port or a TCP connection. A line may be opened repeatedly.
 
 use std::future::Future;
 use std::io;
@@ -11,22 +11,22 @@ use tokio::time::timeout;
 use tokio_serial::{ClearBuffer, DataBits, FlowControl, SerialPort as _, SerialStream};
 use tripbench_rig::{Parity, SerialPort, SerialTiming};
 
-/// Something that RTU frames travel on.
+/// A line that carries frames.
 pub trait Line {
     /// The open line.
     type Port: AsyncRead + AsyncWrite + Unpin;
 
-    /// Opens it; what was left in it is thrown away.
+    /// Opens the line. Bytes left in it are discarded.
     ///
     /// # Errors
     /// If it cannot be opened.
     fn open(&self) -> impl Future<Output = io::Result<Self::Port>>;
 
-    /// Times of its characters and silences; `None` if a converter keeps them.
+    /// Times of characters and silences; `None` if a converter keeps them.
     fn timing(&self) -> Option<SerialTiming>;
 }
 
-/// A serial port. Only one process can have it open.
+/// A serial port. Opened non-exclusively; the module lock keeps other processes away.
 #[derive(Debug, Clone)]
 pub struct SerialLine {
     path: PathBuf,
@@ -59,11 +59,11 @@ impl Line for SerialLine {
             .flow_control(FlowControl::None)
             .parity(parity)
             .stop_bits(stop_bits)
-            // A run's thread that hangs holds the port, and the supervisor has to get at the module all the same. Who owns it is
-            // the module lock's to say.
+            // The thread of a run that hangs keeps the port open, and the supervisor must still reach the module. The module lock
+            // decides which process owns it.
             .exclusive(false);
         let port = SerialStream::open(&builder)?;
-        // What was written while nobody had it open would be read as an answer.
+        // Bytes that arrived while the port was closed would be read as an answer.
         port.clear(ClearBuffer::All)?;
         Ok(port)
     }
@@ -73,7 +73,7 @@ impl Line for SerialLine {
     }
 }
 
-/// A TCP connection to a serial converter that passes RTU frames as they are.
+/// A TCP connection, to a serial converter that passes RTU frames unchanged or to a Modbus TCP module.
 #[derive(Debug, Clone, Copy)]
 pub struct TcpLine {
     address: SocketAddr,
@@ -89,7 +89,7 @@ impl TcpLine {
         Self { address, connects_within: CONNECTS_WITHIN }
     }
 
-    /// The module at an address. Its connection may take as long as an answer, and at least a second.
+    /// The module at an address. Connecting may take as long as an answer, but at least 1 s.
     pub(crate) fn answering_within(address: SocketAddr, answer_timeout: Duration) -> Self {
         Self { address, connects_within: CONNECTS_WITHIN.max(answer_timeout) }
     }

@@ -1,7 +1,7 @@
-//! One master for each module on this machine: a lock by the module's address.
+//! One master per module on this machine: a lock on the address of the module.
 //!
-//! The lock is a name in the kernel, an abstract Unix socket (unix(7)): there is no file whose owner, mode or folder could keep anybody
-//! out or let anybody past, a service with a private temporary folder sees the same name, and it is gone with its process.
+//! The lock is the name of an abstract Unix socket (unix(7)). It needs no file, whose owner, mode or folder could matter; a service with a
+//! private temporary folder sees the same name; and the name disappears with its process.
 
 use rustix::net::sockopt::socket_peercred;
 use rustix::net::{AddressFamily, SocketAddrUnix, SocketFlags, SocketType, connect, socket_with};
@@ -10,44 +10,44 @@ use std::os::linux::net::SocketAddrExt;
 use std::os::unix::net::{SocketAddr, UnixListener};
 use thiserror::Error;
 
-/// A lock that is held while a module is in use; the system frees it when the process ends, however that is.
+/// A lock held while a module is in use. The system releases it when the process ends, for whatever reason.
 #[derive(Debug)]
 pub struct ModuleLock(#[expect(dead_code, reason = "held for its name")] UnixListener);
 
-/// Why a module cannot be taken.
+/// Why a module cannot be locked.
 #[derive(Debug, Error)]
 pub enum LockError {
-    /// Another process has it.
+    /// Another process holds the lock.
     #[error(
         "`{address}` is in use by another tripbench on this machine (process {process}: a run, or a daemon, which takes runs with `run --on`)"
     )]
     Taken {
-        /// The module's address.
+        /// Address of the module.
         address: String,
-        /// The process that has it, as far as the system says.
+        /// Number of the process that holds it, or `unknown`.
         process: String,
     },
-    /// The system gives no lock.
-    #[error("the system gives no lock for `{address}`")]
+    /// The system refuses the lock.
+    #[error("the system refuses a lock for `{address}`")]
     System {
-        /// The module's address.
+        /// Address of the module.
         address: String,
-        /// Why not.
+        /// Cause.
         #[source]
         source: Error,
     },
 }
 
-/// What the names of locks begin with.
+/// Prefix of the lock names.
 const PREFIX: &str = "tripbench-module-";
 /// Longest name of an abstract socket, bytes (unix(7): 108 less the leading zero).
 const LONGEST: usize = 107;
 
 impl ModuleLock {
-    /// Takes the module at an address.
+    /// Locks the module at an address.
     ///
     /// # Errors
-    /// If another process has it, or the system gives no lock.
+    /// If the lock is already held, or the system refuses it.
     pub fn take(address: &str) -> Result<Self, LockError> {
         let system = |source| LockError::System { address: address.to_owned(), source };
         let name = name(address);
@@ -63,15 +63,15 @@ impl ModuleLock {
     }
 }
 
-/// The name of a lock. Of an address that is too long its end: two with the same end exclude each other, which is safe.
+/// The name of a lock. Of too long an address it contains only the end; two with the same end exclude each other, which is safe.
 fn name(address: &str) -> Vec<u8> {
     let address = address.as_bytes();
     let end = &address[address.len().saturating_sub(LONGEST - PREFIX.len())..];
     [PREFIX.as_bytes(), end].concat()
 }
 
-/// The process that listens at a name, as text. Nobody accepts there: once many have asked the system gives no answer, and none is
-/// waited for.
+/// Number of the process that listens at a name, as text. It never accepts: once the queue of connections is full the system gives no
+/// answer, and this does not wait for one.
 fn holder(name: &[u8]) -> Option<String> {
     let flags = SocketFlags::NONBLOCK | SocketFlags::CLOEXEC;
     let socket = socket_with(AddressFamily::UNIX, SocketType::STREAM, flags, None).ok()?;
@@ -96,7 +96,7 @@ mod tests {
         drop(ModuleLock::take(address).expect("free again"));
     }
 
-    /// A daemon asks twice a second for as long as somebody else has its module.
+    /// A daemon retries twice a second while another process holds the lock of its module.
     #[test]
     fn however_often_it_is_asked_for_the_answer_comes_at_once() {
         let _held = ModuleLock::take("127.0.0.1:3").expect("free");

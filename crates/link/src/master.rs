@@ -1,4 +1,4 @@
-//! The link: scans, orders that are read back, and the way back to safe after a doubt.
+//! The link: scans, orders with read-back, and the return to safe after a doubt.
 
 use crate::clock::Clock;
 use crate::latch::StopLatch;
@@ -10,25 +10,25 @@ use tripbench_rig::{
     Scan,
 };
 
-/// Times that a link keeps.
+/// Times kept by a link.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LinkTimes {
-    /// Longest time after which something that was sent can still act.
+    /// Longest time after which a request can still take effect.
     pub slowest_answer: Duration,
-    /// How often outputs are looked at while safe has to last.
+    /// Interval between two reads of the outputs while safe must last.
     pub look: Duration,
 }
 
-/// Which guards are kept. Everything, but in a test that shows what a guard is for.
+/// The guards that a link keeps: all of them, except in a test that shows why one matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Discipline {
     /// Every guard.
     Kept,
-    /// Safe counts as soon as it is read back, even after a doubt.
+    /// Safe counts as confirmed as soon as it is read back, even after a doubt.
     SafeAtFirstSight,
 }
 
-/// A link to one rig's module.
+/// A link to the module of a rig.
 #[derive(Debug)]
 pub struct Link<T> {
     transport: T,
@@ -37,14 +37,14 @@ pub struct Link<T> {
     times: LinkTimes,
     discipline: Discipline,
     safe: OutputImage,
-    /// Unit identifier of every read that gives none.
+    /// Unit identifier for reads without one.
     unit: u8,
-    /// Moment of the last doubt; until it is worked off, nothing but safe goes out.
+    /// Time of the last doubt. Until safe has been confirmed, only safe is sent.
     doubt_at: Option<Mono>,
 }
 
 impl<T: Transport> Link<T> {
-    /// A link over a wire. It is in doubt until safe has been confirmed: what ran before is not known.
+    /// A link over a wire. It is in doubt until safe has been confirmed, because the state of the module is unknown.
     pub fn new(transport: T, clock: Clock, latch: StopLatch, rig: &RigSheet) -> Self {
         let times =
             LinkTimes { slowest_answer: rig.link.slowest_answer.duration(), look: Duration::from_millis(20) };
@@ -54,22 +54,22 @@ impl<T: Transport> Link<T> {
         Self { transport, clock, latch, times, discipline: Discipline::Kept, safe, unit, doubt_at }
     }
 
-    /// The same link without a guard, for a test that shows what the guard is for.
+    /// Replaces the discipline, for a test that shows why a guard matters.
     #[must_use]
     pub fn with_discipline(self, discipline: Discipline) -> Self {
         Self { discipline, ..self }
     }
 
-    /// One transaction with its stamps. Any doubt but a refusal puts the link in doubt.
+    /// Performs one transaction, with its time stamps. Any doubt but a refusal puts the link in doubt.
     ///
     /// # Errors
-    /// As [`Transport::transact`]; also if a quantity is outside the standard's limits.
+    /// As [`Transport::transact`]; a refusal also if a quantity exceeds the limits of the standard.
     pub async fn transact(&mut self, query: &Query) -> Result<(Response, Span), Doubt> {
         if !query.request.is_legal() {
             return Err(Doubt::Refused(3));
         }
         let before = self.clock.now();
-        // In doubt while it is under way: a dropped future leaves the doubt behind.
+        // In doubt during the transaction, so that a dropped future leaves the link in doubt.
         let earlier = self.doubt_at.replace(before);
         let answer = self.transport.transact(query, &self.clock).await;
         let after = self.clock.now();
@@ -87,16 +87,16 @@ impl<T: Transport> Link<T> {
         }
     }
 
-    /// Whether something that was sent may still act; then nothing but safe goes out.
+    /// Whether an earlier request may still take effect. If so, only safe is sent.
     pub const fn is_in_doubt(&self) -> bool {
         self.doubt_at.is_some()
     }
 
-    /// What the rig's unit says it is; `None` if it does not know the function. Before the first order: anything but a
-    /// valid answer or a refusal puts the link in doubt, as after any other request.
+    /// Identification of the unit of the rig; `None` if it gives none or does not support the function. Any doubt but a refusal puts the
+    /// link in doubt, so this is called before the first order.
     ///
     /// # Errors
-    /// As [`Transport::identify`], but for a refusal.
+    /// As [`Transport::identify`], except that a refusal is no error.
     pub async fn identify(&mut self) -> Result<Option<Identification>, Doubt> {
         let before = self.clock.now();
         let earlier = self.doubt_at.replace(before);
@@ -119,14 +119,14 @@ impl<T: Transport> Link<T> {
         Err(doubt)
     }
 
-    /// One round of reads.
+    /// Performs all reads of a plan once.
     ///
     /// # Errors
-    /// The doubt of the first read that has one.
+    /// The doubt of the first read that fails; [`Doubt::Stopped`] if the stop latch is set.
     pub async fn scan(&mut self, plan: &ReadPlan) -> Result<Scan, Doubt> {
         let mut blocks = Vec::with_capacity(plan.reads.len());
         for read in &plan.reads {
-            // A stop goes between two reads, not after the round.
+            // A stop takes effect between two reads, not after the scan.
             if self.latch.is_set() {
                 return Err(Doubt::Stopped);
             }
@@ -140,8 +140,8 @@ impl<T: Transport> Link<T> {
     /// Carries out a command and reads the outputs back.
     ///
     /// # Errors
-    /// If it is too late for it, the stop latch is set, the link is in doubt, or the outputs read back differ. Safe is never
-    /// refused.
+    /// If its deadline has passed, the stop latch is set, the link is in doubt, a transaction fails, or the outputs read back differ. Safe
+    /// is always attempted.
     pub async fn carry_out(&mut self, command: &Command, rig: &RigSheet) -> Result<ReadBack, Doubt> {
         if command.order == Order::Safe {
             return self.make_safe(rig).await;
@@ -152,7 +152,7 @@ impl<T: Transport> Link<T> {
         if self.doubt_at.is_some() {
             return Err(Doubt::Late);
         }
-        // Nobody looked at it in time: the module was not asked.
+        // This computer was too late; nothing has been sent to the module.
         if command.not_after.is_some_and(|latest| self.clock.now() > latest) {
             return Err(Doubt::Gap);
         }
@@ -162,13 +162,13 @@ impl<T: Transport> Link<T> {
         let image = rig.image_of(command.order);
         let before = self.clock.now();
         for write in rig.writes(&image) {
-            // Looked at again before each write: stop counts from the moment that it is set.
+            // Checked again before each write: a stop takes effect at once.
             if self.latch.is_set() {
                 return Err(Doubt::Stopped);
             }
             self.transact(&write).await?;
         }
-        // What was written is read back, unless somebody stops: then safe is what matters.
+        // The outputs are read back unless a stop intervenes; then safe comes first.
         if self.latch.is_set() {
             return Err(Doubt::Stopped);
         }
@@ -181,7 +181,7 @@ impl<T: Transport> Link<T> {
         }
     }
 
-    /// Sends nothing for a time, then reads the outputs as the module left them. A stop ends it at once.
+    /// Sends nothing for a time, then reads the outputs. A stop ends the silence at once.
     async fn keep_silent(&mut self, time: Duration, rig: &RigSheet) -> Result<ReadBack, Doubt> {
         let before = self.clock.now();
         while self.clock.now() < before + time {
@@ -195,19 +195,19 @@ impl<T: Transport> Link<T> {
         Ok(ReadBack { outputs, span: Span { before, after: self.clock.now() } })
     }
 
-    /// Writes safe, reads it back, and looks that it lasts for as long as something sent before could still act: somebody
-    /// else may write too. After a doubt safe is written once more when nothing sent before can act any more.
+    /// Writes safe, reads it back, and checks that it lasts for as long as an earlier request could still take effect, because another
+    /// master may write too. After a doubt, safe is written again once no earlier request can take effect.
     ///
     /// # Errors
-    /// If the module does not answer, or safe does not last.
+    /// If a transaction fails, or safe does not last.
     pub async fn make_safe(&mut self, rig: &RigSheet) -> Result<ReadBack, Doubt> {
         let before = self.clock.now();
         let doubt_at = self.doubt_at;
-        // At once, whatever comes later.
+        // First at once.
         self.write_safe(rig).await?;
         if self.discipline == Discipline::Kept {
             if let Some(doubt_at) = doubt_at {
-                // Kept until safe has lasted: a failure on the way leaves the link in doubt.
+                // Kept until safe has lasted, so that a failure leaves the link in doubt.
                 self.doubt_at = Some(doubt_at);
                 self.clock.sleep_until(doubt_at + self.times.slowest_answer).await;
                 self.write_safe(rig).await?;
@@ -218,7 +218,7 @@ impl<T: Transport> Link<T> {
         Ok(ReadBack { outputs: self.safe.clone(), span: Span { before, after: self.clock.now() } })
     }
 
-    /// Every write goes out, even when one before it was refused or not answered; the first doubt is told afterwards.
+    /// Writes safe and reads it back. Every write is sent, even if an earlier one failed; returns the first doubt afterwards.
     async fn write_safe(&mut self, rig: &RigSheet) -> Result<(), Doubt> {
         let mut first = Ok(());
         for write in rig.writes(&self.safe.clone()) {
@@ -230,7 +230,7 @@ impl<T: Transport> Link<T> {
         if outputs == self.safe { Ok(()) } else { self.doubted(self.clock.now(), Doubt::OutputsDiffer) }
     }
 
-    /// Looks at the outputs until they were safe for as long as something old could still act.
+    /// Reads the outputs repeatedly until they have been safe for as long as an earlier request could still take effect.
     async fn outlast(&mut self, rig: &RigSheet) -> Result<(), Doubt> {
         let until = self.clock.now() + self.times.slowest_answer;
         while self.clock.now() < until {

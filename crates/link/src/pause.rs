@@ -1,4 +1,4 @@
-//! Waiting to a moment finer than a timer wheel of one millisecond does.
+//! Waiting with a resolution finer than the timer wheel of the runtime, which ticks every millisecond.
 
 use crate::clock::Clock;
 use rustix::thread::set_current_timer_slack;
@@ -6,13 +6,13 @@ use std::num::NonZeroU64;
 use std::time::Duration;
 use tripbench_quantity::Mono;
 
-/// What a sleeping thread is woken late by; that much is waited for awake.
+/// Lateness with which a sleeping thread is woken; the last part of a wait, of this length, is spent awake.
 const WAKES_WITHIN: Duration = Duration::from_micros(80);
-/// What a tick of the runtime's timer wheel can be late by, twice over.
+/// Twice the lateness of a tick of the runtime's timer wheel.
 const COARSE: Duration = Duration::from_millis(2);
 
-/// Asks the kernel to wake this thread when it is due, not up to 50 µs later: several times in each transaction that
-/// would add up. Where the kernel does not, waits are a little longer, and the stamps show it.
+/// Asks the kernel to wake this thread on time instead of up to 50 µs late, which would add up over the waits of a transaction. If the
+/// kernel refuses, waits are a little longer, and the stamps show it.
 pub(crate) fn wake_precisely(clock: &Clock) {
     if clock.is_virtual() {
         return;
@@ -22,7 +22,7 @@ pub(crate) fn wake_precisely(clock: &Clock) {
     }
 }
 
-/// Waits until a moment. The last two milliseconds, the very last of them awake, block this thread, which is the rig's own.
+/// Waits until `moment`. Blocks the thread, which serves only this rig, for the last 2 ms, of which it spends the last 80 µs awake.
 #[expect(
     clippy::disallowed_methods,
     reason = "the silences of a serial line are shorter than the runtime's timer ticks"

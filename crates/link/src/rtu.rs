@@ -1,12 +1,11 @@
-//! Modbus RTU as master: one request at a time, its answer and no other's, silences kept, a lost port opened again.
+//! Modbus RTU master: one request at a time, matched to its own answer, with the silences between frames, reopening a lost port.
 //!
-//! The line is *suspect* from before a request is sent until its clean answer is in, so that a dropped future leaves it
-//! suspect too. While it is suspect nothing is sent until it was silent for longer than the slowest answer takes: draining
-//! what has come so far is not enough, for a late answer to one request looks just like the answer to the next.
+//! The line is *suspect* from before a request is sent until its valid answer has arrived, so that a dropped future leaves it suspect too.
+//! While the line is suspect, nothing is sent until it has been silent for as long as the slowest answer takes. Draining the received bytes
+//! is not enough: a late answer to one request looks exactly like the answer to the next.
 //!
-//! T1.5 is kept in what is sent, by writing each frame at once. It is not asked of what is received: between the wire and
-//! this program a driver and a scheduler hand over bytes as they like, so a gap here says nothing of the wire; length, unit,
-//! function, byte count and CRC have to be right instead.
+//! T1.5 is kept when sending, by writing each frame at once. It is not checked when receiving: driver and scheduler deliver bytes at
+//! arbitrary times, so a gap seen here says nothing about the wire. Instead length, unit, function, byte count and CRC must be right.
 
 use crate::clock::Clock;
 use crate::frame::{Found, Heard, LONGEST_FRAME, encode};
@@ -22,33 +21,33 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tripbench_quantity::{Mono, Span};
 use tripbench_rig::{Doubt, IdentityObject, LinkSheet, Query, Request, Response, SerialTiming};
 
-/// Stray bytes after an answer that are taken for noise of the line; more may be a second answer.
+/// Largest number of stray bytes after an answer that count as noise; more may be a second answer.
 const STRAY_BYTES: usize = 2;
 
-/// Pause between two reads of bytes that are thrown away.
+/// Pause between two reads of discarded bytes.
 const BETWEEN_STRAYS: Duration = Duration::from_millis(1);
 
-/// Which guards the master keeps. All of them, but in a test that shows what a guard is for.
+/// The guards that the master keeps: all of them, except in a test that shows why one matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LineDiscipline {
     /// Every guard.
     Kept,
-    /// The next request goes out at once, whatever became of the last.
+    /// The next request goes out at once, whatever happened to the previous one.
     NeverSuspect,
-    /// The first bytes of the right number are the answer.
+    /// The first bytes of the right length are taken as the answer.
     AnyBytes,
-    /// A port that was lost stays lost.
+    /// A lost port is not reopened.
     OpenedOnce,
 }
 
-/// Times that the master keeps.
+/// Times kept by the master.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct RtuTimes {
-    /// Longest time that an answer may take, wire time not counted.
+    /// Longest time that an answer may take, without wire time.
     pub answer_timeout: Duration,
-    /// Longest time after which something that was sent can still be answered.
+    /// Longest time after which a request can still be answered.
     pub slowest_answer: Duration,
-    /// Shortest silence after an answer, where that is longer than T3.5.
+    /// Shortest silence between frames, if longer than T3.5.
     pub minimum_gap: Duration,
 }
 
@@ -72,28 +71,28 @@ pub struct RtuTransport<L: Line> {
     port: Option<L::Port>,
     opened: bool,
     suspect: bool,
-    /// When something was last sent or received.
+    /// Time at which bytes were last sent or received.
     active: Mono,
 }
 
 impl<L: Line> RtuTransport<L> {
-    /// A master on a line; nothing is opened or sent yet. What was sent before is not known: the line is suspect.
+    /// A master on a line. Opens and sends nothing yet. Earlier traffic is unknown, so the line is suspect.
     pub const fn new(line: L, times: RtuTimes) -> Self {
         let discipline = LineDiscipline::Kept;
         Self { line, times, discipline, port: None, opened: false, suspect: true, active: Mono::START }
     }
 
-    /// The same master without a guard, for a test that shows what the guard is for.
+    /// Replaces the discipline, for a test that shows why a guard matters.
     #[must_use]
     pub fn with_discipline(self, discipline: LineDiscipline) -> Self {
         Self { discipline, ..self }
     }
 
-    /// Waits for the silence that has to be there before a request, and throws away what comes in it.
+    /// Waits for the silence required before a request and discards bytes that arrive meanwhile.
     async fn quiet(&mut self, clock: &Clock) -> Result<(), Doubt> {
         let between = self.line.timing().map_or(Duration::ZERO, SerialTiming::between_frames);
         let gap = between.max(self.times.minimum_gap);
-        // A line that is never silent is told of, not waited for.
+        // A line that never falls silent is a doubt after this time.
         let longest = clock.now() + 3 * self.times.slowest_answer.max(gap);
         loop {
             if clock.now() > longest {
@@ -110,7 +109,7 @@ impl<L: Line> RtuTransport<L> {
         }
     }
 
-    /// Bytes that come before a moment.
+    /// Waits until `until` and discards the bytes that have arrived. Returns their number, at most 512.
     async fn strays_until(&mut self, until: Mono, clock: &Clock) -> Result<usize, Doubt> {
         pause_until(until, clock).await;
         let mut bytes = [0; 512];
@@ -139,7 +138,7 @@ impl<L: Line> RtuTransport<L> {
         self.port = Some(opened.map_err(|_| Doubt::Lost)?);
         self.opened = true;
         wake_precisely(clock);
-        // Somebody may have asked something just before.
+        // Another master may have sent a request just before.
         self.suspect = true;
         self.active = clock.now();
         Ok(())
@@ -147,7 +146,7 @@ impl<L: Line> RtuTransport<L> {
 
     async fn send(&mut self, bytes: &[u8]) -> Result<(), Doubt> {
         let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
-        // Never flushed: on a serial port that blocks until the last bit is out. Its time on the wire is computed instead.
+        // Not flushed, because that blocks a serial port until the last bit is sent. The time on the wire is computed instead.
         if port.write_all(bytes).await.is_ok() {
             return Ok(());
         }
@@ -155,7 +154,7 @@ impl<L: Line> RtuTransport<L> {
         Err(Doubt::Lost)
     }
 
-    /// The next bytes that come before a moment, at least one; `None` if none do.
+    /// Reads the next bytes, at least one; `None` if none arrive before `until`.
     async fn bytes(&mut self, into: &mut [u8], until: Mono, clock: &Clock) -> Result<Option<usize>, Doubt> {
         let Some(port) = self.port.as_mut() else { return Err(Doubt::Lost) };
         match clock.within(until, port.read(into)).await {
@@ -171,18 +170,18 @@ impl<L: Line> RtuTransport<L> {
         }
     }
 
-    /// Collects bytes until the reply is among them, at most until a moment: that holds whatever comes. What is no reply is
-    /// named once, at that moment.
+    /// Collects bytes until they contain the reply, at most until `until`, whatever arrives. Without a reply, returns the doubt only
+    /// then.
     async fn receive(&mut self, query: &Query, until: Mono, clock: &Clock) -> Result<(Found, Mono), Doubt> {
         let mut heard = Heard::since(query);
         let mut chunk = [0; 512];
-        // The clock decides: a port that always has bytes ready would never let a timeout be looked at.
+        // The clock decides, because a port that always has bytes ready would never let a timeout fire.
         while clock.now() < until {
             let room = heard.room().min(chunk.len());
             let into = if room == 0 { &mut chunk[..] } else { &mut chunk[..room] };
             let Some(count) = self.bytes(into, until, clock).await? else { break };
             if room == 0 {
-                // The reply cannot be in what comes now. It is thrown away, and others on this thread have their turn.
+                // The reply can no longer come. Discard the bytes, and let other tasks of this thread run.
                 clock.sleep(BETWEEN_STRAYS).await;
             } else if let Some(found) = self.found(&mut heard, query, &chunk[..count]) {
                 return Ok((found, self.active));
@@ -191,7 +190,7 @@ impl<L: Line> RtuTransport<L> {
         Err(heard.doubt().unwrap_or_else(|| late(until, clock.now())))
     }
 
-    /// Collects bytes until they are an answer to Read Device Identification, at most until a moment.
+    /// Collects bytes until they are an answer to Read Device Identification, at most until `until`.
     async fn receive_identity(
         &mut self,
         unit: u8,
@@ -218,8 +217,8 @@ impl<L: Line> RtuTransport<L> {
         Err(if heard.is_empty() { late(until, clock.now()) } else { Doubt::Short })
     }
 
-    /// Behind a converter what was asked may hang in the connection: the next request gets a fresh one. A serial port stays open,
-    /// for on a wire there is nothing to leave behind but time.
+    /// Drops a connection to a converter, because a request may still be stuck in it. A serial port stays open: on a wire, silence is
+    /// enough.
     fn doubted(&mut self) {
         if self.line.timing().is_none() && self.discipline != LineDiscipline::NeverSuspect {
             self.port = None;
@@ -236,8 +235,8 @@ impl<L: Line> RtuTransport<L> {
     }
 }
 
-/// What a future gives without waiting for it. The runtime looks at its ports first; a timer of no time at all would wait for
-/// its next tick, a millisecond of every transaction.
+/// The output of a future if it is ready now, after the runtime has polled its ports. A timer of zero would wait for its next tick, which
+/// costs 1 ms per transaction.
 async fn at_once<T>(future: impl Future<Output = T>, clock: &Clock) -> Option<T> {
     clock.turn().await;
     let mut future = pin!(future);
@@ -248,7 +247,7 @@ async fn at_once<T>(future: impl Future<Output = T>, clock: &Clock) -> Option<T>
     .await
 }
 
-/// What the bytes would say if nobody checked them: for a test of what the checks are for.
+/// The response in unchecked bytes, for a test that shows why the checks matter.
 fn unproven(query: &Query, bytes: &[u8]) -> Response {
     let (_, length) = query.request.rtu_lengths();
     let data = bytes.get(3..length - 2).unwrap_or_default();
@@ -273,8 +272,8 @@ impl<L: Line> Transport for RtuTransport<L> {
         self.opened(clock).await?;
         let quiet = self.quiet(clock).await;
         let write = query.request.is_write();
-        // On a line that is never silent a read could be answered by anything. A write is sent all the same: safe tried is
-        // better than safe waited for, and no write is believed before it was read back.
+        // On a line that never falls silent, stray bytes could be taken for the answer to a read. A write is sent all the same: trying to
+        // make the outputs safe is better than waiting, and no write counts until it is read back.
         if quiet != Err(Doubt::Foreign) || !write {
             quiet?;
         }
@@ -325,8 +324,8 @@ impl<L: Line> Transport for RtuTransport<L> {
     }
 }
 
-/// When the module can have looked: not before the request was out, not after its answer began. Where both took less time
-/// than the wire takes, it is no real line and nothing is taken off.
+/// The span in which the module sampled its values: after the request was sent and before its answer began. If the transaction took less
+/// time than both frames take on the wire, this is no real line and the span is unchanged.
 fn looked(span: Span, asked: Duration, answered: Duration) -> Span {
     let whole = span.after.since(span.before);
     if whole < asked + answered {
@@ -353,7 +352,7 @@ mod tests {
         minimum_gap: Duration::ZERO,
     };
 
-    /// A peer that talks whether it is asked or not: these bytes again and again, some at a time, always or after a pause.
+    /// A peer that sends without being asked: repeats its bytes, some at a time, continuously or with pauses.
     #[derive(Debug, Clone)]
     struct Babble {
         bytes: Vec<u8>,
@@ -421,7 +420,7 @@ mod tests {
         next.take(4_096).collect()
     }
 
-    /// How long the longest gap was between two turns of whoever shares the thread.
+    /// Measures the longest gap between two turns of another task on the thread.
     async fn longest_gap(clock: &Clock, most: &mut Duration) {
         loop {
             let before = clock.now();
@@ -430,7 +429,7 @@ mod tests {
         }
     }
 
-    /// The first write goes out although the line is never silent, and is doubted at its timeout; the thread is shared all the time.
+    /// A write is sent although the line is never silent, and fails at its timeout; other tasks of the thread run all the time.
     #[rstest]
     fn a_peer_that_babbles_is_doubted_in_time_and_holds_nobody_else(
         #[values(
@@ -458,10 +457,10 @@ mod tests {
         let took = clock.now().since(Mono::START);
         assert!(matches!(answer, Err(Doubt::Corrupt | Doubt::Foreign | Doubt::Short)), "{answer:?}");
         let most = 4 * TIMES.slowest_answer + TIMES.answer_timeout + LONGEST_GAP;
-        assert!(took < most && gap < LONGEST_GAP, "{took:?}, nobody else had a turn for {gap:?}");
+        assert!(took < most && gap < LONGEST_GAP, "{took:?}, no other task ran for {gap:?}");
     }
 
-    /// The reply is found where no more strays stand before it than are looked through, and never behind more.
+    /// The reply is found after at most 256 stray bytes, and not after more.
     #[rstest]
     fn what_a_babbling_peer_answers_is_found_among_so_many_strays(
         #[values(0, 1, 100, 255, 256, 257, 300, 5_000)] strays: usize,
@@ -474,7 +473,7 @@ mod tests {
         let clock = Clock::start();
         let mut wire = RtuTransport::new(Babble { bytes, piece: 64, every: Duration::ZERO }, TIMES);
         let found = runtime.block_on(async {
-            wire.opened(&clock).await.expect("it is there");
+            wire.opened(&clock).await.expect("an open line");
             let until = clock.now() + TIMES.answer_timeout;
             wire.receive(&query, until, &clock).await.map(|(found, _)| found)
         });

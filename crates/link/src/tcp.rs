@@ -1,4 +1,4 @@
-//! Modbus TCP. The connection is dropped after anything but a clean answer or a refusal.
+//! Modbus TCP. The connection is dropped after anything but a valid answer or a refusal.
 
 use crate::clock::Clock;
 use crate::line::{Line, TcpLine};
@@ -16,7 +16,7 @@ use tokio_modbus::{Error, ExceptionCode, ProtocolError};
 use tripbench_quantity::Span;
 use tripbench_rig::{Area, Doubt, IdentityObject, Query, Request, Response};
 
-/// Why an address cannot be used.
+/// An address that cannot be resolved.
 #[derive(Debug, Error)]
 #[error("`{address}` cannot be resolved")]
 pub struct ResolveError {
@@ -28,14 +28,14 @@ pub struct ResolveError {
 /// The first socket address of `host:port`.
 ///
 /// # Errors
-/// If the host is not known or the port is no number.
+/// If the host is unknown or the port is not a number.
 pub fn resolve(address: &str) -> Result<SocketAddr, ResolveError> {
     let failed = |source| ResolveError { address: address.to_owned(), source };
     let mut all = address.to_socket_addrs().map_err(failed)?;
     all.next().ok_or_else(|| failed(std::io::Error::from(ErrorKind::NotFound)))
 }
 
-/// A Modbus TCP connection that is made when it is needed.
+/// Modbus TCP over a connection that is opened when needed.
 pub struct TcpTransport<L = TcpLine> {
     line: L,
     answer_timeout: Duration,
@@ -54,19 +54,19 @@ impl<L: fmt::Debug> fmt::Debug for TcpTransport<L> {
 }
 
 impl TcpTransport {
-    /// A wire to the module at an address; nothing is sent yet.
+    /// A transport to the module at an address. Sends nothing yet.
     pub fn new(address: SocketAddr, answer_timeout: Duration) -> Self {
         Self::over(TcpLine::answering_within(address, answer_timeout), answer_timeout)
     }
 }
 
 impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
-    /// A wire of another kind that carries the frames of Modbus TCP; nothing is sent yet.
+    /// Modbus TCP frames over another kind of line. Sends nothing yet.
     pub const fn over(line: L, answer_timeout: Duration) -> Self {
         Self { line, answer_timeout, discipline: LineDiscipline::Kept, connection: None }
     }
 
-    /// The same wire without a guard, for a test that shows what the guard is for; the guards of serial frames are none of its own.
+    /// Replaces the discipline, for a test that shows why a guard matters. Only [`LineDiscipline::NeverSuspect`] applies to Modbus TCP.
     #[must_use]
     pub fn with_discipline(self, discipline: LineDiscipline) -> Self {
         Self { discipline, ..self }
@@ -76,7 +76,7 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
         self.line.open().await.map(tcp::attach).map_err(|_| Doubt::Lost)
     }
 
-    /// One request and its answer, where `read` makes something of it.
+    /// Sends one request and decodes its answer with `read`.
     async fn ask<T>(
         &mut self,
         unit: u8,
@@ -84,7 +84,7 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
         clock: &Clock,
         read: impl FnOnce(WireResponse) -> Result<T, Doubt>,
     ) -> Result<(T, Span), Doubt> {
-        // Taken out, so that a dropped future leaves no connection behind either.
+        // Taken out, so that a dropped future drops the connection too.
         let mut connection = match self.connection.take() {
             Some(connection) => connection,
             None => self.connect().await?,
@@ -103,7 +103,7 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
     }
 }
 
-/// What came of a request, where anything came in time.
+/// The outcome of a request that did not time out.
 fn read_answer<T>(
     answer: Result<Result<WireResponse, ExceptionCode>, Error>,
     read: impl FnOnce(WireResponse) -> Result<T, Doubt>,
@@ -155,8 +155,8 @@ fn to_wire(request: &Request) -> Wire<'_> {
     }
 }
 
-/// The answer, if it has the form and length that the request asks for. Bits come in whole bytes: what pads the last one is
-/// taken off, more or less than that is not an answer to this request.
+/// The answer, if it has the kind and length that the request requires. Bits arrive in whole bytes: the padding of the last byte is
+/// removed, and any other length is refused.
 fn from_wire(request: &Request, response: WireResponse) -> Result<Response, Doubt> {
     let bits = |bits: Vec<bool>, count: u16| {
         let padded = usize::from(count).div_ceil(8) * 8;

@@ -1,4 +1,4 @@
-//! What a link needs of a wire: one transaction at a time, and a way to start afresh.
+//! The interface between a link and a wire: one transaction at a time, and a fresh start after a doubt.
 
 use crate::clock::Clock;
 use std::future::{Future, ready};
@@ -7,23 +7,22 @@ use tripbench_rig::{Doubt, Exception, IdentityObject, LONGEST_GAP, Query, Respon
 
 /// A wire to the module.
 pub trait Transport {
-    /// Sends a request and gives its answer, and no other's, with the moments between which the module looked at what it
-    /// answered.
+    /// Sends a request and returns its own answer, with the span of time in which the module sampled the values.
     ///
     /// # Errors
-    /// A [`Doubt`] if there is no answer in time or it cannot be believed. After any doubt but a refusal the wire starts
-    /// afresh: what was under way cannot be taken for the answer of a later request.
+    /// A [`Doubt`] if there is no answer in time or it is not valid. After any doubt but a refusal the wire starts afresh, so that a late
+    /// answer cannot be mistaken for the answer to a later request.
     fn transact(
         &mut self,
         query: &Query,
         clock: &Clock,
     ) -> impl Future<Output = Result<(Response, Span), Doubt>>;
 
-    /// Asks a unit what it is: one request, Read Device Identification, basic objects. What does not fit into the first answer is
-    /// not asked for.
+    /// Requests the identification of a unit: one request, Read Device Identification, basic objects. Objects that do not fit into the
+    /// first answer are not requested.
     ///
     /// # Errors
-    /// As [`Self::transact`]. A wire without this function refuses like a module that does not know it.
+    /// As [`Self::transact`]. A wire without this function refuses, as a module does that does not support it.
     fn identify(
         &mut self,
         _unit: u8,
@@ -33,8 +32,8 @@ pub trait Transport {
     }
 }
 
-/// What it is that no answer was there at a moment, noticed now: the module's doing, or, where nobody looked for so long, not to
-/// be told from a computer that was busy or asleep.
+/// The doubt for an answer that was not there at `until`, as noticed at `now`: late, or a gap if this computer did not look for so long
+/// that it may have been busy or asleep itself.
 pub(crate) fn late(until: Mono, now: Mono) -> Doubt {
     if now.since(until) > LONGEST_GAP { Doubt::Gap } else { Doubt::Late }
 }
@@ -50,12 +49,12 @@ mod tests {
 
     const ANSWER_TIMEOUT: Duration = Duration::from_millis(50);
 
-    #[expect(clippy::disallowed_methods, reason = "a thread that is held is the case")]
+    #[expect(clippy::disallowed_methods, reason = "the test is about a blocked thread")]
     fn hold_thread(time: Duration) {
         std::thread::sleep(time);
     }
 
-    /// A module that never answers, and a thread that somebody else holds from the moment at which the request is out.
+    /// A module that never answers, and another task that blocks the thread from half of the answer timeout on.
     #[rstest]
     #[case::looked_all_the_time(Duration::ZERO, Doubt::Late)]
     #[case::looked_a_little_late(Duration::from_millis(150), Doubt::Late)]

@@ -1,4 +1,4 @@
-//! Whichever wire a rig sheet names.
+//! The wire of a rig sheet, of any kind.
 
 use crate::clock::Clock;
 use crate::line::{SerialLine, TcpLine};
@@ -20,30 +20,31 @@ pub enum ModuleWire {
     RtuOverTcp(RtuTransport<TcpLine>),
 }
 
-/// Why the module of a rig sheet cannot be reached at all.
+/// Why the address of a module cannot be used.
 #[derive(Debug, Error)]
 pub enum UnreachableError {
-    /// Its host is not known.
+    /// The host cannot be resolved.
     #[error(transparent)]
     Resolve(#[from] ResolveError),
-    /// Its serial port is not there.
+    /// There is no such serial port.
     #[error(
-        "there is no serial port `{path}`: is the adapter plugged in, is `link.serial` of the rig sheet right, is `tripbench simulate` running?"
+        "there is no serial port `{path}`: is the adapter plugged in, is `link.serial` in the rig sheet right, \
+         is `tripbench simulate` running?"
     )]
     NoPort {
-        /// The path.
+        /// Path of the port.
         path: String,
-        /// Why not.
+        /// Cause.
         #[source]
         source: std::io::Error,
     },
 }
 
 impl ModuleWire {
-    /// The wire of a rig sheet; nothing is opened yet.
+    /// The wire of a rig sheet. Opens nothing yet.
     ///
     /// # Errors
-    /// If the host of an address is not known.
+    /// If the address cannot be resolved.
     pub fn of(link: &LinkSheet) -> Result<Self, UnreachableError> {
         let times = RtuTimes::of(link);
         Ok(match &link.wire {
@@ -57,7 +58,7 @@ impl ModuleWire {
         })
     }
 
-    /// The same wire without a guard of the line, for a test that shows what the guard is for; Modbus TCP has none of them.
+    /// Replaces the line discipline, for a test that shows why a guard matters. Has no effect on Modbus TCP.
     #[must_use]
     pub fn with_line_discipline(self, discipline: LineDiscipline) -> Self {
         match self {
@@ -86,8 +87,8 @@ impl Transport for ModuleWire {
     }
 }
 
-/// Where the module of a link is, if that is this computer itself: a loopback address, or a port that is a pseudo-terminal. No
-/// module has its terminals there; what answers is a program, or a way on to somewhere else.
+/// The place of the module, if it is on this computer: a loopback address or a pseudo-terminal. No hardware module is there; a program
+/// answers, possibly one that forwards to a module elsewhere.
 pub fn on_this_computer(link: &LinkSheet) -> Option<&str> {
     let (place, is_here) = match &link.wire {
         Wire::Tcp(address) | Wire::RtuOverTcp(address) => {
@@ -101,10 +102,10 @@ pub fn on_this_computer(link: &LinkSheet) -> Option<&str> {
     is_here.then_some(place.value.as_str())
 }
 
-/// What names the module of a link on this machine: the resolved address, or the port with every link followed.
+/// A unique name for the module on this machine: the resolved address, or the path of the port with all symbolic links followed.
 ///
 /// # Errors
-/// If the host is not known or there is no such port.
+/// If the host cannot be resolved or there is no such port.
 pub fn module_address(link: &LinkSheet) -> Result<String, UnreachableError> {
     match &link.wire {
         Wire::Tcp(address) | Wire::RtuOverTcp(address) => Ok(resolve(address)?.to_string()),

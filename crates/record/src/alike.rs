@@ -1,16 +1,17 @@
-//! Whether two things say the same when another computer has computed one of them.
+//! Comparison of values that were computed on different machines.
 
 use serde::Serialize;
 use serde_json::Value;
 
-/// Largest difference of two figures that are the same, as a share of the larger one, and at least of 0.01 in its own unit (pascal, second,
-/// a share): far more than rounding makes, far less than anyone would alter.
+/// Largest difference of two equal numbers, relative to the larger one or to [`LEAST`]: far more than rounding causes, far less than an
+/// alteration would change.
 const ROUNDING: f64 = 1e-9;
-/// A difference of two large figures is rounded as they are.
+/// Smallest reference for [`ROUNDING`], in the unit of the number (pascal, second, share): a small difference of two large numbers has
+/// the rounding error of the large ones.
 const LEAST: f64 = 0.01;
 
-/// Whether two values are the same but for the last digits of their figures. The functions that a system's mathematical library has do
-/// not round alike on all computers.
+/// Whether two values are equal up to the last digits of their floating-point numbers. Mathematical libraries do not round alike on all
+/// machines.
 pub fn same_but_for_rounding<T: Serialize + ?Sized>(one: &T, other: &T) -> bool {
     let [one, other] = [one, other].map(serde_json::to_value);
     one.ok().zip(other.ok()).is_some_and(|(one, other)| alike(&one, &other))

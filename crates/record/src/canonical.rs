@@ -5,10 +5,10 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
 
-/// JSON in the canonical form of RFC 8785: the same data are always the same bytes.
+/// JSON in the canonical form of RFC 8785: equal data gives equal bytes.
 ///
 /// # Errors
-/// If a number is not finite, or a map has keys that are no strings.
+/// If a number is not finite, or a map has a key that is not a string.
 pub fn canonical_json<T: Serialize>(value: &T) -> Result<Vec<u8>, serde_json::Error> {
     all_finite(value)?;
     serde_json_canonicalizer::to_vec(value)
@@ -33,7 +33,7 @@ mod tests {
     use rstest::rstest;
     use serde_json::{Value, json};
 
-    // RFC 8785 test vectors (arrays, structures, values) and FIPS 180-4 "abc" (the latter a value from memory).
+    // RFC 8785 test vectors (arrays, structures, values) and FIPS 180-4 "abc" (the latter from memory).
     #[rstest]
     #[case(json!([56, { "d": true, "10": null, "1": [] }]), r#"[56,{"1":[],"10":null,"d":true}]"#)]
     #[case(
@@ -63,7 +63,7 @@ mod tests {
         assert!(canonical_json(&number).is_err());
         let nested = |level, second| Nested { level, all: vec![(String::from("a"), [0.5, second])] };
         assert!(canonical_json(&nested(Some(number), 1.0)).is_err());
-        #[expect(clippy::cast_possible_truncation, reason = "it is no number in either form")]
+        #[expect(clippy::cast_possible_truncation, reason = "it is not finite in either form")]
         let short = number as f32;
         assert!(canonical_json(&nested(None, short)).is_err());
         assert_eq!(

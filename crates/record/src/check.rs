@@ -6,34 +6,34 @@ use tripbench_measure::{Contribution, MeasurementResult, ToDecide};
 use tripbench_sheet::words;
 
 words! {
-    /// What a check measures.
+    /// The quantity that a check judges.
     #[derive(JsonSchema)]
     pub enum QuantityName {
         /// Reading of the vented reference at the start.
         Zero = "zero",
-        /// Change of that reading up to the end.
+        /// Change of the vented reading from start to end.
         ZeroDrift = "zero-drift",
-        /// Rate at which a closed rig loses vacuum.
+        /// Rate at which the closed rig loses vacuum.
         LeakRate = "leak-rate",
         /// Largest ratio of evacuation rates between cycles.
         EvacuationSteady = "evacuation-steady",
-        /// Level at which the output turns on, rising.
+        /// Level at which the switch output turns on with rising vacuum.
         SwitchPoint = "switch-point",
-        /// Level at which the output turns off, falling.
+        /// Level at which the switch output turns off with falling vacuum.
         ResetPoint = "reset-point",
         /// Switch point minus reset point.
         Hysteresis = "hysteresis",
-        /// Spread of one switch point, as a standard deviation.
+        /// Standard deviation of a single switch point.
         Repeatability = "repeatability",
-        /// Spread of one reset point, as a standard deviation.
+        /// Standard deviation of a single reset point.
         ResetSpread = "reset-spread",
-        /// Spread of one cut-off level, as a standard deviation.
+        /// Standard deviation of a single cut-off level.
         CutOffSpread = "cut-off-spread",
-        /// Spread of one resume level, as a standard deviation.
+        /// Standard deviation of a single resume level.
         ResumeSpread = "resume-spread",
-        /// Level at which the device cuts its supply valve, rising.
+        /// Level at which the device cuts its supply valve, with rising vacuum.
         CutOff = "cut-off",
-        /// Level at which it feeds again, falling.
+        /// Level at which the device feeds again, with falling vacuum.
         Resume = "resume",
         /// Changes of the output beyond the one expected in each ramp.
         Chatter = "chatter",
@@ -45,56 +45,56 @@ words! {
         CutOffDelay = "cut-off-delay",
         /// Delay of the valve output when the device feeds again, from crossings at two rates.
         ResumeDelay = "resume-delay",
-        /// Which of the delays that the type lets one select the device shows.
+        /// Which of the selectable delays of the type the device has.
         SelectedDelay = "selected-delay",
-        /// Changes of an output that are over between two reads: only a counter of its edges shows them.
+        /// Changes of an output that fall between two reads; only an edge counter shows them.
         Bounce = "bounce",
         /// Level of the first operation after rest.
         FirstOperation = "first-operation",
-        /// States of the outputs over the whole run, against what the level allowed.
+        /// States of the outputs over the whole run, compared with those that the level allows.
         OutputStates = "output-states",
-        /// Whether each input has edges of its own.
+        /// Whether each input has edges that no other input shares.
         OwnEdges = "own-edges",
-        /// Whether an output that a person operated was shown by its own input, and by no other.
+        /// Whether an output that a person operated was seen at its own input and at no other.
         OwnInput = "own-input",
         /// Longest time from the level to the output, turning on.
         ResponseOn = "response-on",
         /// Longest time from the level to the output, turning off.
         ResponseOff = "response-off",
-        /// Time from one scan to the next, in the middle.
+        /// Median time from one scan to the next.
         ScanPeriod = "scan-period",
         /// Longest time from one scan to the next.
         ScanGap = "scan-gap",
-        /// Longest time from a stop to the outputs.
+        /// Longest time from a stop to the safe outputs.
         StopLatency = "stop-latency",
-        /// Time of one count of the module's clock.
+        /// Period of one count of the module's clock.
         ClockTick = "clock-tick",
         /// Standard deviation of the reference at rest.
         Noise = "noise",
-        /// Time from an output's write to the level's answer.
+        /// Time from the write of an output to the response of the level.
         ValveDelay = "valve-delay",
-        /// Longest time that an input needs to show an output that it is wired to.
+        /// Longest time from an output to the input that is wired to it.
         PathLag = "path-lag",
-        /// How much that time varies.
+        /// Variation of the path lag.
         ImageAge = "image-age",
-        /// Time without a master after which the outputs were at their safe values.
+        /// Time without a master after which the outputs were found at their safe values.
         LossOfMaster = "loss-of-master",
-        /// Time constant with which the gas takes the wall's temperature.
+        /// Time constant with which the gas assumes the temperature of the wall.
         ThermalTime = "thermal-time",
-        /// Lowest level after a device has cut its valve for the first time.
+        /// Least deep level after a device has first cut its supply valve.
         LowestLevel = "lowest-level",
     }
 }
 
 words! {
-    /// What a check counts for.
+    /// How a check counts towards the verdict.
     #[derive(JsonSchema)]
     pub enum Role {
-        /// The verdict needs it.
+        /// A pass needs it.
         Required = "required",
-        /// Speaks only against a device: fails it, or leaves it undecided; never makes a pass.
+        /// Can fail a device or leave it undecided, but does not contribute to a pass.
         Screening = "screening",
-        /// Of the rig, not the device: not met, nothing can be judged.
+        /// A condition of the rig; if it is not met, no device can be judged.
         Condition = "condition",
         /// Shown, never counted.
         Informative = "informative",
@@ -102,49 +102,49 @@ words! {
 }
 
 words! {
-    /// What a check says.
+    /// Result of a check.
     #[derive(JsonSchema)]
     pub enum CheckVerdict {
-        /// Inside the limits by the guard band.
+        /// Inside the limits by at least the guard band.
         Pass = "pass",
-        /// Outside the limits by the guard band.
+        /// Outside the limits by at least the guard band.
         Fail = "fail",
         /// Neither, or not measured.
         Undecided = "undecided",
-        /// Judged against nothing.
+        /// Measured without limits.
         Measured = "measured",
-        /// A condition that holds.
+        /// The condition is met.
         Met = "met",
-        /// A condition that does not hold.
+        /// The condition is not met.
         NotMet = "not-met",
     }
 }
 
-/// Limits in the check's unit; `null` is no limit on that side.
+/// Limits in the unit of the check; `null` means no limit on that side.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct LimitsRecord {
-    /// Lowest allowed.
+    /// Smallest allowed value.
     pub low: Option<f64>,
-    /// Highest allowed.
+    /// Largest allowed value.
     pub high: Option<f64>,
 }
 
-/// A measured value in the check's unit.
+/// A measured value in the unit of the check.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Measured {
     /// The estimate.
     pub value: f64,
     /// Combined standard uncertainty.
     pub standard_uncertainty: f64,
-    /// 95 % half width.
+    /// Expanded uncertainty, 95 % half width.
     pub expanded_uncertainty: f64,
-    /// Expanded over standard uncertainty.
+    /// Expanded uncertainty divided by standard uncertainty.
     pub coverage_factor: f64,
     /// Effective degrees of freedom; `null` if infinite.
     pub degrees_of_freedom: Option<f64>,
     /// Expanded uncertainty by Welch–Satterthwaite, for comparison.
     pub welch_satterthwaite: f64,
-    /// The budget.
+    /// Uncertainty budget.
     pub contributions: Vec<Contribution>,
 }
 
@@ -162,32 +162,32 @@ impl From<&MeasurementResult> for Measured {
     }
 }
 
-/// One crossing that a level was found from.
+/// A crossing that contributes to a level.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CrossingRecord {
     /// Cycle, from 1.
     pub cycle: u16,
     /// Start of the interval in which the edge lies, seconds since the start of the run.
     pub earliest_s: f64,
-    /// End of that interval.
+    /// End of that interval, seconds since the start of the run.
     pub latest_s: f64,
-    /// Lowest level in it, pascal, corrected.
+    /// Least deep level in the interval, pascal, corrected.
     pub low_pa: f64,
-    /// Highest level in it, pascal, corrected.
+    /// Deepest level in the interval, pascal, corrected.
     pub high_pa: f64,
-    /// Rate there, pascal per second.
+    /// Rate of the level at the crossing, pascal per second.
     pub rate_pa_per_s: f64,
-    /// Phase that was planned for it, a share of the time between two scans; `null` if none was.
+    /// Planned phase, a share of the time between two scans, 0 to 1; omitted if none was planned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub planned_phase: Option<f64>,
-    /// Whether it is of the fast pair beside the ramps: a pull at full flow, and a fall at full vent.
+    /// Whether it belongs to the fast pair beside the ramps: a pull at full flow and a fall at full vent.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub fast: bool,
 }
 
-/// By so many U a time is surely no longer, or no shorter, than it was found: 3.5 standard uncertainties, so that of good devices with
-/// several outputs less than one in a thousand fails. A guard band of U alone would fail one in forty of those that are just as promised,
-/// for each output. Judgement of this project.
+/// Margin in units of U beyond which a time is certainly outside its limit: 3.5 standard uncertainties, so that fewer than one in a
+/// thousand good devices with several outputs fails. A guard band of U alone would fail, for each output, one in forty of the devices that
+/// are exactly at the limit. Judgement of this project.
 pub const SURELY_IN_U: f64 = 3.5 / 1.96;
 
 /// One result judged against its limits.
@@ -199,32 +199,32 @@ pub struct Check {
     pub step: u16,
     /// Name of the step.
     pub step_name: String,
-    /// What was measured.
+    /// The judged quantity.
     pub quantity: QuantityName,
-    /// What it counts for.
+    /// How the check counts towards the verdict.
     pub role: Role,
-    /// Unit of all its values: `Pa`, `Pa/s` or `1`.
+    /// Unit of all values: `Pa`, `Pa/s`, `s` or `1`.
     pub unit: String,
-    /// The result; `null` if it could not be measured.
+    /// The measurement result; its fields are omitted if there is none.
     #[serde(flatten)]
     pub measured: Option<Measured>,
-    /// The limits; `null` if it was judged against nothing.
+    /// The limits; `null` if there are none.
     pub limits: Option<LimitsRecord>,
-    /// Probability that the quantity lies inside its limits.
+    /// Probability that the quantity lies inside its limits, 0 to 1.
     pub conformance_probability: Option<f64>,
-    /// What it says.
+    /// Result of the check.
     pub verdict: CheckVerdict,
-    /// What would decide it, where U alone leaves it undecided.
+    /// What would decide the check, if only U leaves it undecided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub to_decide: Option<ToDecide>,
-    /// Why, where that is not plain from the figures.
+    /// Reason for the result, if the figures do not show it.
     pub remark: Option<String>,
-    /// The crossings that it was found from.
+    /// Crossings that contribute to the result.
     pub crossings: Vec<CrossingRecord>,
 }
 
 impl QuantityName {
-    /// Whether it says that something which is set, or could be wrong, was looked at: left open it stands beside the verdict as
+    /// Whether a check of this quantity covers a setting or a possible fault. If such a check is undecided, the verdict is shown with
     /// "not checked".
     pub const fn covers(self) -> bool {
         matches!(
@@ -246,31 +246,31 @@ impl QuantityName {
         )
     }
 
-    /// Whether it is the spread of a level.
+    /// Whether this is the spread of a level.
     pub const fn is_spread(self) -> bool {
         matches!(self, Self::Repeatability | Self::ResetSpread | Self::CutOffSpread | Self::ResumeSpread)
     }
 
-    /// Whether it is the delay of an output.
+    /// Whether this is the delay of an output.
     pub const fn is_delay(self) -> bool {
         matches!(self, Self::OnDelay | Self::OffDelay | Self::CutOffDelay | Self::ResumeDelay)
     }
 }
 
 impl Check {
-    /// Whether it says of something that it was not checked.
+    /// Whether it reports that its quantity was not checked.
     pub fn not_checked(&self) -> bool {
         self.role == Role::Informative && self.quantity.covers() && self.verdict == CheckVerdict::Undecided
     }
 
-    /// Whether it says no more than that another check of the same name was closely made: for people that one is enough.
+    /// Whether it only confirms that another check of the same quantity was conclusive. Reports for people omit it.
     pub fn stands_behind_another(&self) -> bool {
         let twice = self.quantity.is_spread()
             || matches!(self.quantity, QuantityName::FirstOperation | QuantityName::OwnEdges);
         twice && self.role != Role::Screening && self.verdict == CheckVerdict::Pass
     }
 
-    /// A check that was not measured: undecided.
+    /// An informative check without a result: undecided.
     pub fn empty(quantity: QuantityName) -> Self {
         Self {
             position: None,
@@ -289,7 +289,8 @@ impl Check {
         }
     }
 
-    /// Distance of the value from its nearest limit in units of its expanded uncertainty: 1 where a guard band of U just leaves it open.
+    /// Distance of the value from its nearest limit in units of its expanded uncertainty, negative outside; 1 is the edge of a guard band
+    /// of U.
     pub fn margin_in_u(&self) -> Option<f64> {
         let (measured, limits) = (self.measured.as_ref()?, self.limits?);
         let below = limits.low.map(|low| measured.value - low);
@@ -298,8 +299,8 @@ impl Check {
         Some(nearest / measured.expanded_uncertainty.max(f64::MIN_POSITIVE))
     }
 
-    /// Whether it is a delay that is longer than its limit by 3.5 standard uncertainties, as one that fails is: left open, it is late, and only
-    /// whose fault that is stays open.
+    /// Whether it is a delay that exceeds its limit by 3.5 standard uncertainties, as is required for a fail. If such a check is undecided,
+    /// the output is certainly late and only the cause is open.
     pub fn is_surely_late(&self) -> bool {
         let above = |measured: &Measured| Some(measured.value - self.limits?.high?);
         self.quantity.is_delay()
@@ -308,8 +309,8 @@ impl Check {
             })
     }
 
-    /// Distance of the value from its nearest limit as a share of the half tolerance: 1 in the middle, 0 at a limit,
-    /// negative outside. For a limit on one side alone, the share of the limit.
+    /// Distance of the value from its nearest limit as a share of the half tolerance: 1 in the middle, 0 at a limit, negative outside. With
+    /// a limit on one side only, a share of that limit.
     pub fn margin(&self) -> Option<f64> {
         let (value, limits) = (self.measured.as_ref()?.value, self.limits?);
         match (limits.low, limits.high) {

@@ -1,4 +1,4 @@
-//! Events: everything that happens in a run, in order. The only seam between a run and whoever looks on.
+//! Events: everything that happens in a run, in order. The only interface between a run and its listeners.
 
 use crate::check::{Check, QuantityName};
 use crate::halt::{Halt, SetAside, WaitReason};
@@ -12,7 +12,7 @@ use tripbench_quantity::Mono;
 use tripbench_rig::{CommandId, Doubt, Guide, Identification, Order, OutputImage, ReadPlan, Scan};
 use tripbench_sheet::words;
 
-/// Number of an event within its run, from 0.
+/// Sequence number of an event within its run, from 0.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize, JsonSchema,
 )]
@@ -27,7 +27,7 @@ pub struct Seq(pub u64);
 pub struct PromptId(pub u32);
 
 words! {
-    /// Which sheet a copy is of.
+    /// Kind of a sheet.
     #[derive(JsonSchema)]
     pub enum SheetRole {
         /// Site sheet.
@@ -43,57 +43,57 @@ words! {
     }
 }
 
-/// A sheet as it was used: its text, whole, with hash and revision.
+/// A sheet as used in the run: full text, hash and revision.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct SheetCopy {
-    /// Which sheet.
+    /// Kind of the sheet.
     pub role: SheetRole,
     /// File name, without folders.
     pub file: String,
-    /// Its name.
+    /// Name of the sheet.
     pub name: String,
-    /// Its revision.
+    /// Revision of the sheet.
     pub revision: String,
-    /// Its state.
+    /// State of the sheet, such as `draft` or `released`.
     pub state: String,
-    /// SHA-256 of the text.
+    /// SHA-256 of the text, hexadecimal.
     pub sha256: String,
     /// The text.
     pub text: String,
 }
 
-/// What is known when a run starts.
+/// Everything known when a run starts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RunHeader {
     /// Identity of the run, a version 7 UUID.
     pub run: String,
     /// Name of the rig.
     pub rig: String,
-    /// Wall time of the start, RFC 3339.
+    /// Wall-clock time of the start, RFC 3339.
     pub started: String,
     /// What is known of the wall clock.
     pub clock: ClockState,
     /// Version of the program.
     pub software: String,
-    /// Whether a sheet is a draft: then this run is a trial.
+    /// Whether a sheet is a draft, which makes this run a trial.
     pub trial: bool,
-    /// Whether the rig is known to be a simulated one: then no device was tested.
+    /// Whether the rig is known to be simulated, so that no device was tested.
     pub simulated: bool,
-    /// What the module said it is, asked before the first order; left out where it said nothing or was not asked.
+    /// Identification of the module, requested before the first order; omitted if it gave none or was not asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub module: Option<Identification>,
-    /// What was known to be not as it should be, and the run made all the same.
+    /// Problems known before the start that did not prevent the run.
     pub warnings: Vec<String>,
-    /// What the rig can decide, of a rig check.
+    /// In a rig check: what the rig can decide.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub abilities: Vec<String>,
-    /// What each check was foreseen to be able to tell, before any air flowed.
+    /// Predicted uncertainty of each check, computed before any air flowed.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub predictions: Vec<Prediction>,
-    /// The run that this one repeats for a position, where it was left undecided.
+    /// The earlier run that left the device undecided, if this run repeats it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub again: Option<Again>,
-    /// Who operated.
+    /// Operators.
     pub operators: Vec<String>,
     /// The sheets.
     pub sheets: Vec<SheetCopy>,
@@ -107,123 +107,123 @@ pub struct RunHeader {
 }
 
 impl RunHeader {
-    /// Whether the module said that it is the simulated one of this program. A rehearsal has no module that says anything.
+    /// Whether the module identified itself as the simulated module of this program. In a rehearsal no module is asked.
     pub fn is_at_simulator(&self) -> bool {
         self.module.as_ref().is_some_and(Identification::is_simulator)
     }
 
-    /// Takes down what the module said. Where it is the simulated one no device is tested, whatever was known before.
+    /// Stores the identification of the module. A simulated module marks the run as simulated; nothing clears that mark.
     pub fn take_module(&mut self, module: Option<Identification>) {
         self.module = module;
         self.simulated |= self.is_at_simulator();
     }
 }
 
-/// What a check will be able to tell, foreseen from the sheets alone.
+/// Predicted uncertainty of a check, computed from the sheets alone.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Prediction {
     /// Index of the step, from 0.
     pub step: u16,
-    /// What is measured.
+    /// The quantity to be measured.
     pub quantity: QuantityName,
     /// Unit of its values: `Pa` or `s`.
     pub unit: String,
-    /// Foreseen 95 % half width.
+    /// Predicted expanded uncertainty (95 % half width).
     pub expanded_uncertainty: f64,
-    /// Half of the tolerance; of one limit half of it; of a delay what changes no verdict.
+    /// Half of the tolerance; for a single limit half of it; for a delay the amount that changes no verdict.
     pub half_tolerance: f64,
-    /// Share of devices at nominal that are left undecided.
+    /// Share of devices at nominal that are left undecided, 0 to 1.
     pub undecided_at_nominal: f64,
-    /// Share of devices whose levels lie half a tolerance away from nominal that are left undecided.
+    /// Share of devices halfway from nominal to a limit that are left undecided, 0 to 1.
     pub undecided_at_half: f64,
 }
 
-/// Share of good devices that a run is foreseen to leave undecided, by any of its checks: at nominal, and half a tolerance away from
-/// it. As if the checks were independent.
+/// Predicted shares of good devices, 0 to 1, that at least one check of a run leaves undecided: at nominal, and halfway from nominal
+/// to a limit. Treats the checks as independent.
 pub fn undecided_share(predictions: &[Prediction]) -> [f64; 2] {
     let decided =
         |share: fn(&Prediction) -> f64| -> f64 { predictions.iter().map(|one| 1.0 - share(one)).product() };
     [1.0 - decided(|one| one.undecided_at_nominal), 1.0 - decided(|one| one.undecided_at_half)]
 }
 
-/// An earlier run of the same device.
+/// The earlier run of the same device that a run repeats.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Again {
-    /// Its identifier.
+    /// Identifier of the run.
     pub run: String,
     /// SHA-256 of its record, hexadecimal.
     pub sha256: String,
-    /// Which test of the device this is, the first counted.
+    /// Number of this test of the device; the first test is 1.
     pub attempt: u16,
-    /// What it found, as a sentence.
+    /// Result of the earlier run, as a sentence.
     pub found: String,
 }
 
-/// What happened.
+/// Kind and data of an event.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum EventKind {
     /// The run starts.
     Started(Box<RunHeader>),
-    /// A scan, raw.
+    /// A scan, as raw values.
     Scan(Scan),
-    /// A step begins.
+    /// A step begins: its index, from 0.
     StepBegan(u16),
-    /// A step is done.
+    /// A step is complete: its index, from 0.
     StepDone(u16),
-    /// A ramp of a step begins: cycle and of how many.
+    /// A cycle of a step begins: its number, from 1, and how many there are.
     Cycle(u16, u16),
     /// A stretch of the trace is complete.
     Mark(Mark),
-    /// A stretch was thrown away.
+    /// A stretch was discarded.
     Thrown(Thrown),
-    /// An order went out.
+    /// An order was issued.
     Ordered {
-        /// Its number.
+        /// Number of the command.
         id: CommandId,
         /// The order.
         order: Order,
     },
-    /// An order was read back.
+    /// An order was carried out and read back.
     Confirmed {
-        /// Its number.
+        /// Number of the command.
         id: CommandId,
-        /// The outputs.
+        /// The outputs as read back.
         outputs: OutputImage,
     },
-    /// What a person at a rig without valves is told.
+    /// Guidance to the person who operates a rig without valves.
     Guide(Guide),
     /// A question to a person.
     Asked {
-        /// Its number.
+        /// Number of the prompt.
         id: PromptId,
         /// The question.
         text: String,
     },
-    /// An answer.
+    /// An answer to a prompt.
     Answered {
-        /// The question's number.
+        /// Number of the prompt.
         id: PromptId,
         /// The answer.
         answer: String,
-        /// Who.
+        /// Who answered.
         by: String,
     },
-    /// An answer to a question that is not open: not used.
+    /// An answer was ignored because its prompt is not open.
     AnswerRefused(PromptId),
     /// The run waits.
     Waiting(WaitReason),
-    /// The run goes on.
+    /// The run continues after waiting.
     GoesOn,
     /// A position was set aside.
     SetAside(SetAside),
-    /// A doubt of the link.
+    /// The link is in doubt.
     Doubt(Doubt),
     /// A check was judged.
     Check(Box<Check>),
-    /// A run was stopped.
+    /// The run was stopped.
     Halted(Halt),
-    /// The safe state was ordered, read back and held.
+    /// The safe state was ordered and read back, and it lasted.
     Safe,
     /// The safe state could not be confirmed.
     NotSafe,
@@ -231,17 +231,17 @@ pub enum EventKind {
     Verdict {
         /// The position.
         position: u8,
-        /// Its verdict.
+        /// The verdict.
         verdict: Verdict,
     },
-    /// The journal was opened again after the program had ended in the run.
+    /// The journal was closed later, because the program ended before the run did.
     Recovered {
-        /// Bytes of a torn tail that were set aside.
+        /// Length of the torn tail that was cut off and kept in a file beside the journal, bytes.
         torn_bytes: u64,
     },
     /// The run is over.
     Ended {
-        /// Wall time, RFC 3339; `null` when it is not known.
+        /// Wall-clock time, RFC 3339; `null` if unknown.
         ended: Option<String>,
     },
 }
@@ -249,16 +249,16 @@ pub enum EventKind {
 /// An event with its number and time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Event {
-    /// Its number.
+    /// Sequence number.
     pub seq: Seq,
-    /// When.
+    /// Time since the start of the clock.
     pub at: Mono,
-    /// What.
+    /// Kind and data.
     pub kind: EventKind,
 }
 
 impl EventKind {
-    /// Whether listeners may only see it once it is on the disk.
+    /// Whether listeners may see the event only once it is on the disk.
     pub const fn is_durable(&self) -> bool {
         matches!(
             self,

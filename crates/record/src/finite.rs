@@ -1,21 +1,22 @@
-//! Whether all numbers of a value are numbers: JSON has no text for the others, and `null` in their place would say something else.
+//! Checks that every number in a value is finite. JSON cannot represent NaN or infinity, and `null` in their place would mean something
+//! else.
 
 use serde::ser::{self, Error as _, Serialize};
 use serde_json::Error;
 
-/// Looks through a value.
+/// Checks every number in a value.
 ///
 /// # Errors
-/// If a number in it is not finite.
+/// If a number is not finite.
 pub(crate) fn all_finite<T: Serialize + ?Sized>(value: &T) -> Result<(), Error> {
     value.serialize(Finite)
 }
 
-/// A serializer that writes nothing.
+/// A serializer that checks numbers and writes nothing.
 #[derive(Debug, Clone, Copy)]
 struct Finite;
 
-/// Kinds of values in which no number can be wrong.
+/// Methods for values that contain no floating-point number.
 macro_rules! nothing_wrong {
     ($($method:ident: $kind:ty),* $(,)?) => {
         $(fn $method(self, _: $kind) -> Result<(), Error> {
@@ -46,7 +47,7 @@ impl ser::Serializer for Finite {
     }
 
     fn serialize_f64(self, value: f64) -> Result<(), Error> {
-        if value.is_finite() { Ok(()) } else { Err(Error::custom(format!("{value} has no text in JSON"))) }
+        if value.is_finite() { Ok(()) } else { Err(Error::custom(format!("JSON cannot represent {value}"))) }
     }
 
     fn serialize_none(self) -> Result<(), Error> {
@@ -124,7 +125,7 @@ impl ser::Serializer for Finite {
     }
 }
 
-/// Values within a value: each is looked through, with its key where it has one.
+/// Implementations for compound values, which check each element, and each key of a map.
 macro_rules! within {
     ($($kind:ident { $($method:ident($($key:ty)?)),* }),* $(,)?) => {
         $(impl ser::$kind for Finite {

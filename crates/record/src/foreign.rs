@@ -1,4 +1,4 @@
-//! Recordings from elsewhere: a logger's or a controller's CSV file with a small column map, in any interval, uneven, with
+//! Recordings from other systems: the CSV file of a logger or controller, read with a column map. Rows may be unevenly spaced and have
 //! gaps.
 
 use jiff::Timestamp;
@@ -8,46 +8,46 @@ use tripbench_quantity::{PressureUnit, TimeSpan};
 use tripbench_sheet::{At, Reader, words};
 
 words! {
-    /// How the time column is written.
+    /// Format of the time column.
     pub enum TimeForm {
-        /// Date and time, `2026-11-25 07:00:00.5` or with a `T` between.
+        /// Date and time, such as `2026-11-25 07:00:00.5`, or with `T` as separator.
         DateTime = "date-time",
-        /// Seconds since any moment.
+        /// Seconds since an arbitrary moment.
         Seconds = "seconds",
-        /// Milliseconds since any moment.
+        /// Milliseconds since an arbitrary moment.
         Milliseconds = "milliseconds",
     }
 }
 
-/// Which column is what.
+/// Meaning of the columns of a recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ColumnMap {
-    /// Name of the time column, and how it is written.
+    /// Name and format of the time column.
     pub time: (At<String>, TimeForm),
-    /// Name of the column of the level, and its unit.
+    /// Name and unit of the level column.
     pub level: (At<String>, PressureUnit),
-    /// Smallest step of the level, in its unit; 0 where nobody says.
+    /// Smallest step of the level, in the unit of its column; 0 if unknown.
     pub resolution: f64,
-    /// The signals.
+    /// Columns with signals of two states.
     pub signals: Vec<SignalColumn>,
-    /// What stands between two columns.
+    /// Separator between two columns.
     pub separator: u8,
-    /// What stands before the decimals.
+    /// Decimal separator.
     pub decimal: char,
-    /// Rows farther apart than this are a gap; none is five times the usual interval.
+    /// Rows farther apart than this are a gap; `None` stands for five times the usual interval.
     pub longest_gap: Option<TimeSpan>,
 }
 
-/// A column that is a signal of two states.
+/// A column with a signal of two states.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SignalColumn {
-    /// How it is called in the report.
+    /// Name of the signal in the report.
     pub name: String,
     /// Name of the column.
     pub column: At<String>,
     /// Values above this are high.
     pub threshold: f64,
-    /// Whether it is on when low.
+    /// Whether the signal is on when low.
     pub active_low: bool,
 }
 
@@ -79,15 +79,11 @@ impl ColumnMap {
                 active_low: low?.value,
             })
         });
-        let separator = reader.or(
-            "separator",
-            "what stands between two columns: \",\", \";\" or \"tab\"",
-            String::from(","),
-        );
+        let separator =
+            reader.or("separator", "separator between columns: \",\", \";\" or \"tab\"", String::from(","));
         let separator =
             reader.tested(separator, "\",\", \";\" or \"tab\"", |text: &String| separator_of(text).is_some());
-        let decimal =
-            reader.or("decimal", "what stands before the decimals: \".\" or \",\"", String::from("."));
+        let decimal = reader.or("decimal", "decimal separator: \".\" or \",\"", String::from("."));
         let decimal = reader.tested(decimal, "\".\" or \",\"", |text: &String| text == "." || text == ",");
         let gap = reader.optional::<TimeSpan>("longest_gap", "rows farther apart than this are a gap");
         let (level_column, unit, resolution) = level?;
@@ -112,23 +108,23 @@ fn separator_of(text: &str) -> Option<u8> {
     }
 }
 
-/// A recording that was read.
+/// A recording as read.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Recording {
     /// Seconds since the first row.
     pub times_s: Vec<f64>,
     /// Level or pressure of each row, pascal.
     pub levels_pa: Vec<f64>,
-    /// For each signal its name and its state in each row.
+    /// Name of each signal, and its state in each row.
     pub signals: Vec<(String, Vec<bool>)>,
-    /// Rows that were left out, for a cell was empty.
+    /// Number of rows skipped because a cell was empty.
     pub left_out: u64,
 }
 
 /// Why a recording cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum ForeignError {
-    /// No such column.
+    /// A column is missing.
     #[error("there is no column `{wanted}`; the file has {there}")]
     NoColumn {
         /// The name in the column map.
@@ -136,33 +132,33 @@ pub enum ForeignError {
         /// The names in the file.
         there: String,
     },
-    /// Two columns of one name.
+    /// Two columns have the same name.
     #[error("two columns are called `{wanted}`: give one of them another name")]
     TwoColumns {
         /// The name in the column map.
         wanted: String,
     },
-    /// A cell that is not what it should be.
+    /// A cell has an invalid value.
     #[error("line {line}, column `{column}`: `{value}` is not {allowed}")]
     Cell {
         /// Line of the file, from 1.
         line: u64,
         /// Name of the column.
         column: String,
-        /// What stands there.
+        /// The value of the cell.
         value: String,
-        /// What may stand there.
+        /// What is allowed.
         allowed: &'static str,
     },
-    /// The time goes back.
+    /// The time goes backwards.
     #[error("line {line}: the time goes back by {by_s} s; was a clock set, or did summer time end?")]
     TimeGoesBack {
         /// Line of the file, from 1.
         line: u64,
-        /// By how much.
+        /// By how much, seconds.
         by_s: String,
     },
-    /// Not a table.
+    /// The text is not a valid table.
     #[error("line {line}: {why}")]
     Table {
         /// Line of the file, from 1.
@@ -170,19 +166,20 @@ pub enum ForeignError {
         /// What is wrong.
         why: String,
     },
-    /// Too short.
+    /// The recording has too few rows.
     #[error("{rows} rows; at least two are needed")]
     TooFew {
-        /// Rows with a level.
+        /// Number of complete rows.
         rows: usize,
     },
 }
 
 impl Recording {
-    /// Reads a CSV text with a head line (RFC 4180; the separator as the map says).
+    /// Reads CSV text with a header row (RFC 4180, with the separator of the map).
     ///
     /// # Errors
-    /// If a column is missing, a cell is no number or time, the time goes back, or fewer than two rows are there.
+    /// If the table is malformed, a column is missing or ambiguous, a cell has an invalid value, the time goes backwards, or there are
+    /// fewer than two complete rows.
     pub fn from_csv(map: &ColumnMap, text: &str) -> Result<Self, ForeignError> {
         let text = text.trim_start_matches('\u{feff}');
         let mut reader = csv::ReaderBuilder::new()
@@ -237,12 +234,12 @@ impl Recording {
     }
 }
 
-/// The columns of a head, and a hint where a separator was not taken for one.
+/// The columns of a header row, with a hint if the wrong separator was used.
 fn columns_there(head: &csv::StringRecord) -> String {
     let all = head.iter().collect::<Vec<_>>().join(", ");
     let other = [';', '\t', ','].into_iter().find(|other| head.len() == 1 && all.contains(*other));
     let hint =
-        other.map(|other| format!(": one column only; does `separator` in the column map want {other:?}?"));
+        other.map(|other| format!(": only one column; should `separator` in the column map be {other:?}?"));
     all + &hint.unwrap_or_default()
 }
 
@@ -276,21 +273,19 @@ impl Cells<'_> {
         let text = self.row.get(index).unwrap_or_default();
         let comma = self.map.decimal == ',';
         if comma && text.contains('.') {
-            return Err(
-                self.bad(index, "a number with a comma before its decimals and nothing between thousands")
-            );
+            return Err(self.bad(index, "a number with a decimal comma and no thousands separators"));
         }
         let text = if comma { text.replace(',', ".") } else { text.to_owned() };
         let value = text.parse().ok().filter(|value: &f64| value.is_finite());
         let allowed = if !comma && text.contains(',') {
-            "a number with a point before its decimals; `decimal = \",\"` in the column map takes commas"
+            "a number with a decimal point; for a decimal comma set `decimal = \",\"` in the column map"
         } else {
             "a number"
         };
         value.ok_or_else(|| self.bad(index, allowed))
     }
 
-    /// A number, or a word for one of two states.
+    /// A number, or `on`, `off`, `true` or `false` as 1 or 0.
     fn state(&self, index: usize) -> Result<f64, ForeignError> {
         match self.row.get(index).unwrap_or_default().to_ascii_lowercase().as_str() {
             "true" | "on" => Ok(1.0),
@@ -305,7 +300,7 @@ impl Cells<'_> {
             TimeForm::Milliseconds => Ok(self.number(index)? / 1e3),
             TimeForm::DateTime => {
                 let text = self.row.get(index).unwrap_or_default();
-                // With a zone or an offset it is a moment; without, a clock on a wall.
+                // With a zone or an offset this is an instant; without one it is local wall-clock time.
                 if let Ok(moment) = text.parse::<Timestamp>() {
                     return Ok(moment.duration_since(Timestamp::UNIX_EPOCH).as_secs_f64());
                 }

@@ -1,4 +1,4 @@
-//! Why a run stops, waits, or goes on without a position.
+//! Why a run stops, waits, or continues without a position.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -6,53 +6,53 @@ use std::fmt;
 use tripbench_quantity::{AirPressure, LevelStyle, Mono, VacuumLevel};
 use tripbench_rig::{Air, Doubt};
 
-/// Why a run was stopped before its end.
+/// Why a run was stopped early.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Halt {
     /// A person stopped it.
     Operator {
-        /// Who, or which control.
+        /// Name of the person or the control.
         by: String,
     },
-    /// The program was told to end.
+    /// The program received a signal to end.
     Signal,
-    /// The link cannot be believed.
+    /// The link is in doubt.
     Doubt(Doubt),
-    /// Deeper than the interlock allows.
+    /// The level was deeper than the interlock allows.
     TooDeep(#[schemars(with = "f64")] VacuumLevel),
-    /// Longer under vacuum than the interlock allows.
+    /// The rig was under vacuum for longer than the interlock allows.
     TooLongAtVacuum,
     /// The emergency stop was pressed.
     EmergencyStop,
     /// The guard door is open.
     GuardDoor,
-    /// The reference cannot be believed.
+    /// The reference is implausible.
     Reference {
-        /// What is wrong with it.
+        /// What is wrong.
         why: String,
     },
-    /// The air pressure input cannot be believed.
+    /// The air pressure input is implausible.
     AirPressureInput {
-        /// What is wrong with it.
+        /// What is wrong.
         why: String,
     },
     /// A level was not reached in the time that the rig sheet predicts.
     NotReached {
-        /// The level wanted.
+        /// The wanted level.
         #[schemars(with = "f64")]
         wanted: VacuumLevel,
-        /// The level reached.
+        /// The level that was reached.
         #[schemars(with = "f64")]
         reached: VacuumLevel,
-        /// What the air was to do.
+        /// The ordered state of the air.
         air: Air,
     },
-    /// By hand, the level did not go steadily enough, again and again.
+    /// By hand, the level repeatedly failed to move steadily.
     NotSteady,
-    /// The air pressure stayed outside its window too long.
+    /// The air pressure stayed outside its window for too long.
     AirPressure {
-        /// The pressure.
+        /// The last pressure.
         #[schemars(with = "f64")]
         pressure: AirPressure,
     },
@@ -64,12 +64,12 @@ pub enum Halt {
     RecordLost,
     /// A step failed inside the program.
     StepFault {
-        /// What is known of it.
+        /// What is known about the failure.
         why: String,
     },
     /// Every position was set aside.
     NoPositionLeft,
-    /// The program ended before the run did; found when its journal was opened again.
+    /// The program ended before the run did; set when the journal is closed later.
     Killed,
 }
 
@@ -84,8 +84,8 @@ impl fmt::Display for Halt {
             Self::TooLongAtVacuum => f.write_str("longer under vacuum than the interlock allows"),
             Self::EmergencyStop => f.write_str("the emergency stop is pressed"),
             Self::GuardDoor => f.write_str("the guard door is open"),
-            Self::Reference { why } => write!(f, "the reference cannot be believed: {why}"),
-            Self::AirPressureInput { why } => write!(f, "the air pressure input cannot be believed: {why}"),
+            Self::Reference { why } => write!(f, "the reference is implausible: {why}"),
+            Self::AirPressureInput { why } => write!(f, "the air pressure input is implausible: {why}"),
             Self::NotReached { wanted, reached, air } => {
                 let (wanted, reached) = (style.level(*wanted), style.level(*reached));
                 write!(
@@ -93,11 +93,13 @@ impl fmt::Display for Halt {
                     "{wanted} was not reached in time with the air on `{air}`, only {reached}: check hoses, leaks, valves and air"
                 )
             }
-            Self::NotSteady => f.write_str("the level went back again and again: practise with the guide, or ask for a second pair of hands"),
+            Self::NotSteady => f.write_str(
+                "the level did not move steadily: practise with the guide, or ask for a second pair of hands",
+            ),
             Self::AirPressure { pressure } => {
                 write!(
                     f,
-                    "the air pressure is {:.2} bar and stayed outside its window too long",
+                    "the air pressure is {:.2} bar and stayed outside its window for too long",
                     pressure.si() / 1e5
                 )
             }
@@ -111,7 +113,7 @@ impl fmt::Display for Halt {
     }
 }
 
-/// Why a run waits, valves in safe state.
+/// Why a run waits, with the valves in the safe state.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum WaitReason {
@@ -120,7 +122,7 @@ pub enum WaitReason {
         /// The pressure.
         #[schemars(with = "f64")]
         pressure: AirPressure,
-        /// The window.
+        /// The allowed window, lower and upper end.
         #[schemars(with = "(f64, f64)")]
         window: [AirPressure; 2],
     },
@@ -134,20 +136,20 @@ impl fmt::Display for WaitReason {
     }
 }
 
-/// Why a position was taken out of a round.
+/// Why a position was set aside.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SetAsideReason {
-    /// Its plug is not connected.
+    /// The plug is no longer connected.
     Unplugged,
-    /// It had switched before in this run and then did not any more.
+    /// The output switched earlier in this run and then stopped switching.
     StoppedAnswering,
 }
 
 impl fmt::Display for SetAsideReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            Self::Unplugged => "not connected any more: check its plug",
+            Self::Unplugged => "no longer connected: check its plug",
             Self::StoppedAnswering => "stopped answering: check its plug",
         })
     }
@@ -158,9 +160,9 @@ impl fmt::Display for SetAsideReason {
 pub struct SetAside {
     /// The position.
     pub position: u8,
-    /// Why.
+    /// Reason.
     pub why: SetAsideReason,
-    /// When, nanoseconds.
+    /// Time since the start of the clock, nanoseconds.
     #[schemars(with = "u64")]
     pub at: Mono,
     /// Level at that moment, pascal.

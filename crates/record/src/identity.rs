@@ -1,15 +1,15 @@
-//! Who is who: serial numbers, own numbers with a check character, and what is known of the clock.
+//! Identity of devices, own numbers with a check character, and the state of the wall clock.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// How it was made sure that a serial number belongs to a position.
+/// How a serial number was assigned to a position.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum IdentityHow {
-    /// A person said so.
+    /// By the operator.
     ByOperator,
-    /// The bench gave the number.
+    /// The bench issued the number.
     OwnNumber,
 }
 
@@ -18,24 +18,24 @@ pub enum IdentityHow {
 pub struct Identity {
     /// Serial number or own number.
     pub serial: String,
-    /// How it was assured.
+    /// How it was assigned to the position.
     pub how: IdentityHow,
 }
 
-/// What is known of the wall clock. Sequence numbers order records, not clocks.
+/// State of the wall clock. Records are ordered by sequence numbers, not by clocks.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct ClockState {
-    /// What sets the clock, where known.
+    /// Source of the time, if known.
     pub source: Option<String>,
-    /// When it was last set, where known.
+    /// When the clock was last set, if known.
     pub last_set: Option<String>,
-    /// Jump against the record before, seconds, where known.
+    /// Jump since the previous record, seconds, if known.
     pub jump_s: Option<i64>,
 }
 
 const ALPHABET: &[u8; 36] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ";
 
-/// Check character after ISO/IEC 7064, MOD 37,36, over the letters and digits of `text`; other characters are passed over.
+/// Check character of `text` by ISO/IEC 7064, MOD 37,36. Only letters and digits count; letters are taken as capitals.
 pub fn check_character(text: &str) -> char {
     let values =
         text.bytes().filter_map(|byte| ALPHABET.iter().position(|known| *known == byte.to_ascii_uppercase()));
@@ -46,7 +46,7 @@ pub fn check_character(text: &str) -> char {
     char::from(ALPHABET[(37 - product) % 36])
 }
 
-/// A number that the bench gives to a device without one: date, time of the run, position, check character.
+/// Own number for a device without a serial number: `T`, date and time of the run, position, check character.
 pub fn own_number(stamp: &str, position: u8) -> String {
     let body = format!("T{stamp}-{position}");
     let check = check_character(&body);
@@ -57,7 +57,7 @@ pub fn own_number(stamp: &str, position: u8) -> String {
 mod tests {
     use super::*;
 
-    // A published identifier of this check system: A1-2425G-ABC1234002-M (a Global Release Identifier; value from memory).
+    // A published identifier of this check system: A1-2425G-ABC1234002-M (a Global Release Identifier; from memory).
     #[test]
     fn the_check_character_agrees_with_a_published_identifier() {
         assert_eq!(check_character("A12425GABC1234002"), 'M');

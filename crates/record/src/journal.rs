@@ -1,7 +1,7 @@
 //! The journal, version 1: one text line for each event, each with its own checksum.
 //!
-//! `crc32c seq at_ns kind json`, or with `durable=N` before the kind where everything up to event N is known to be on the
-//! disk. The checksum is over the rest of the line; a line ends with LF.
+//! A line is `crc32c seq at_ns kind json` and ends with LF. `durable=N` before the kind states that everything up to event N is on
+//! the disk. The checksum covers the rest of the line.
 
 use crate::canonical::{hex, sha256_hex};
 use crate::event::{Event, EventKind, Seq};
@@ -18,10 +18,10 @@ pub const MAGIC: &str = "tripbench-journal 1\n";
 #[error("an event cannot be written as JSON: {0}")]
 pub struct NotWritable(#[from] serde_json::Error);
 
-/// One line for an event. `durable` is the last event known to be on the disk, where that is news.
+/// The line for an event. `durable` is the last event known to be on the disk, if no earlier line states it.
 ///
 /// # Errors
-/// If the event holds a number that JSON has no text for.
+/// If the event contains a value that JSON cannot represent.
 pub fn line(event: &Event, durable: Option<Seq>) -> Result<String, NotWritable> {
     let value = serde_json::to_value(&event.kind)?;
     // An event without data is a string, one with data an object of one key.
@@ -34,7 +34,7 @@ pub fn line(event: &Event, durable: Option<Seq>) -> Result<String, NotWritable> 
     Ok(format!("{:08x} {rest}\n", crc32c::crc32c(rest.as_bytes())))
 }
 
-/// Running count and hash of a journal's bytes.
+/// Running length and SHA-256 of a journal.
 #[derive(Debug, Clone, Default)]
 pub struct Tally {
     bytes: usize,
@@ -42,24 +42,24 @@ pub struct Tally {
 }
 
 impl Tally {
-    /// Takes in bytes that were written.
+    /// Adds bytes that were written.
     pub fn add(&mut self, bytes: &[u8]) {
         self.bytes += bytes.len();
         self.hash.update(bytes);
     }
 
-    /// How many bytes were taken in.
+    /// Number of bytes added.
     pub const fn bytes(&self) -> usize {
         self.bytes
     }
 
-    /// SHA-256 of them, in hexadecimal.
+    /// SHA-256 of the bytes added, hexadecimal.
     pub fn hex(&self) -> String {
         hex(&self.hash.clone().finalize())
     }
 }
 
-/// The closing line: its event carries how many bytes came before it and their SHA-256.
+/// The closing line, which states the length and the SHA-256 of everything before it.
 ///
 /// # Errors
 /// As [`line()`].
@@ -70,61 +70,62 @@ pub fn closing_line(event: &Event, before: &Tally) -> Result<String, NotWritable
     Ok(format!("{:08x} {rest}\n", crc32c::crc32c(rest.as_bytes())))
 }
 
-/// What a journal's bytes hold.
+/// A journal as read.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Opened {
-    /// The events that can be believed, in order.
+    /// The valid events, in order.
     pub events: Vec<Event>,
-    /// Bytes up to the end of the last good line.
+    /// Length up to the end of the last valid line, bytes.
     pub good_bytes: usize,
-    /// How it ends.
+    /// How the journal ends.
     pub ending: Ending,
 }
 
 /// How a journal ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Ending {
-    /// With a closing line that fits.
+    /// With a closing line that matches.
     Complete,
-    /// With good lines, but no closing one.
+    /// With valid lines, but no closing line.
     Open,
-    /// With something that is not a good line, after everything that was known to be on the disk.
+    /// With an invalid line, after everything that was known to be on the disk.
     Torn,
 }
 
-/// Why a journal cannot be believed.
+/// Why a journal cannot be trusted.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Damaged {
-    /// It is not a journal.
+    /// The bytes are not a journal.
     #[error("this is not a journal of version 1")]
     NotAJournal,
-    /// A line is bad although it was once known to be on the disk.
-    #[error("line {line} is damaged although a later line says that it was on the disk")]
+    /// A line is invalid although it was known to be on the disk.
+    #[error("line {line} is damaged although a later line states that it was on the disk")]
     Line {
-        /// The line, from 1.
+        /// Line number, from 1.
         line: usize,
     },
-    /// Something stands behind the closing line.
-    #[error("line {line} stands behind the closing line: the program that made the run did not write it")]
+    /// The closing line is followed by more.
+    #[error("line {line} follows the closing line: it was added after the run")]
     Behind {
-        /// The line, from 1.
+        /// Line number, from 1.
         line: usize,
     },
-    /// The closing hash does not fit.
-    #[error("the closing line does not fit what stands before it")]
+    /// The length or hash in the closing line does not match.
+    #[error("the length or hash in the closing line does not match the journal before it")]
     Hash,
 }
 
-/// Reads a journal up to the first bad line and believes nothing after it.
+/// Reads a journal up to the first invalid line and ignores everything after it.
 ///
 /// # Errors
-/// If it is no journal, or a bad line is followed by a good one that says it was on the disk: then the file is damaged, not torn.
+/// If the bytes are not a journal, the closing line does not match or is followed by more, or a line after the invalid one states that
+/// the invalid one was on the disk: then the file is damaged, not torn.
 pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     let body = bytes.strip_prefix(MAGIC.as_bytes()).ok_or(Damaged::NotAJournal)?;
     let mut opened = Opened { events: Vec::new(), good_bytes: MAGIC.len(), ending: Ending::Open };
     let mut lines = body.split_inclusive(|byte| *byte == b'\n').enumerate();
     for (index, raw) in lines.by_ref() {
-        // The closing line vouches for what is before it. What is behind it was written by nobody who made the run.
+        // The closing line covers everything before it. The program that recorded the run wrote nothing after it.
         if opened.ending == Ending::Complete {
             return Err(Damaged::Behind { line: index + 2 });
         }
@@ -155,7 +156,7 @@ pub fn open(bytes: &[u8]) -> Result<Opened, Damaged> {
     Ok(opened)
 }
 
-/// The event of one line; `null` if the line is incomplete or malformed.
+/// The event of one line; `None` if the line is incomplete or malformed.
 pub fn event(line: &[u8]) -> Option<Event> {
     parse_line(line).map(|parsed| parsed.event)
 }

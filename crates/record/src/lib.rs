@@ -1,4 +1,4 @@
-//! A run as data: what was to be done, what happened, what was found, and how all of it is kept.
+//! A run as data: its plan, its events, its results, and the formats in which they are stored.
 //!
 //! Bytes in and out, never files: the journal writer lives in the runner. Nothing here drives a rig or judges a value.
 

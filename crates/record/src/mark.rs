@@ -1,16 +1,16 @@
-//! Marks: which part of a trace is what. A step marks a stretch when it is complete; what was thrown away has no mark.
+//! Marks: the labelled stretches of a trace. A step marks a stretch once it is complete; a discarded stretch has no mark.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use tripbench_quantity::Mono;
 
-/// What a stretch of the trace is.
+/// Kind of a stretch of the trace.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Segment {
     /// Vented and at rest.
     Vented,
-    /// Closed under vacuum, settled.
+    /// Closed under vacuum, after settling.
     Closed,
     /// Vacuum gets deeper through the window.
     Rising {
@@ -22,34 +22,34 @@ pub enum Segment {
         /// Cycle, from 1.
         cycle: u16,
     },
-    /// Evacuated at full flow past the window.
+    /// Evacuation at full flow past the window.
     FastRising {
         /// Operation, from 1.
         cycle: u16,
     },
-    /// Vented from the deep end of the window: a second, much larger rate.
+    /// Venting from the deep end of the window, at a second, much larger rate.
     FastFalling {
         /// Operation, from 1.
         cycle: u16,
     },
-    /// Nothing moves; the rig is looked at.
+    /// Nothing moves while the signals of the rig are observed.
     AtRest,
-    /// An output was tried, from before its write on.
+    /// An output was tried; starts before its write.
     Tried,
-    /// The looped output was switched, from before its write on.
+    /// The looped output was switched; starts before its write.
     Looped {
-        /// To on.
+        /// Whether it was switched on.
         on: bool,
     },
     /// A person operated one output at its plug.
     Operated,
-    /// Nothing was sent, and what was found afterwards.
+    /// Silence: nothing was sent; ends with the reads after it.
     Silent,
-    /// Closed after a fast pull, the gas warming.
+    /// Closed after a fast pull, while the gas warms up.
     Settling,
     /// A device drives the evacuation valve itself.
     Saving {
-        /// Its position.
+        /// Position of the device.
         position: u8,
     },
 }
@@ -59,27 +59,27 @@ pub enum Segment {
 pub struct Mark {
     /// Index of the step.
     pub step: u16,
-    /// What it is.
+    /// Kind of the stretch.
     pub segment: Segment,
-    /// Its start, nanoseconds.
+    /// Start, nanoseconds.
     #[schemars(with = "u64")]
     pub from: Mono,
-    /// Its end, nanoseconds.
+    /// End, nanoseconds.
     #[schemars(with = "u64")]
     pub to: Mono,
 }
 
-/// A stretch that was thrown away and repeated.
+/// A stretch that was discarded and repeated.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Thrown {
     /// Index of the step.
     pub step: u16,
-    /// Its start, nanoseconds.
+    /// Start, nanoseconds.
     #[schemars(with = "u64")]
     pub from: Mono,
-    /// Its end, nanoseconds.
+    /// End, nanoseconds.
     #[schemars(with = "u64")]
     pub to: Mono,
-    /// Why.
+    /// Reason.
     pub why: String,
 }

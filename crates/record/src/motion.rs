@@ -1,4 +1,4 @@
-//! How the air is moved through a window: by valves, by a regulator, in pulses, or by hand.
+//! How the level is moved through a window: by valves, by a regulator, in pulses, or by hand.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -7,22 +7,22 @@ use tripbench_rig::Air;
 use tripbench_sheet::words;
 
 words! {
-    /// How the air is moved, as a script names it.
+    /// How the level is moved, as named in a script.
     pub enum Way {
         /// The valve at full flow.
         FullFlow = "full-flow",
         /// The valve with a throttle.
         Throttled = "throttled",
-        /// The set point of a regulator, little by little.
+        /// The set point of a regulator, in small steps.
         Regulated = "regulated",
-        /// One short pulse after the other, each left to settle.
+        /// Short pulses, each followed by time to settle.
         Pulses = "pulses",
-        /// A person, who is told the rate.
+        /// A person, guided to the wanted rate.
         ByHand = "by-hand",
     }
 }
 
-/// How the air is moved in one direction, with its figures.
+/// How the level is moved in one direction, with its parameters.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "way", rename_all = "kebab-case")]
 pub enum Motion {
@@ -30,33 +30,33 @@ pub enum Motion {
     FullFlow,
     /// The valve with a throttle.
     Throttled,
-    /// The set point of a regulator, little by little.
+    /// The set point of a regulator, in small steps.
     Regulated {
         /// Rate of the set point, absolute.
         #[schemars(with = "f64")]
         rate: LevelRate,
     },
-    /// One short pulse after the other, each left to settle.
+    /// Short pulses, each followed by time to settle.
     Pulses {
-        /// What the air does in a pulse.
+        /// State of the air in a pulse.
         air: Air,
-        /// From the valve's order read back to the order that closes it.
+        /// Length of a pulse: from the read-back of the order that opens the valve to the order that closes it.
         #[schemars(with = "f64")]
         pulse: TimeSpan,
-        /// Time left after each.
+        /// Settling time after each pulse.
         #[schemars(with = "f64")]
         settle: TimeSpan,
     },
-    /// A person, who is told the rate.
+    /// A person, guided to the wanted rate.
     ByHand {
-        /// The rate wanted, absolute.
+        /// Wanted rate, absolute.
         #[schemars(with = "f64")]
         rate: LevelRate,
     },
 }
 
 impl Motion {
-    /// What the air does by it, towards deeper or less deep.
+    /// The state of the air that this motion orders, towards deeper or less deep.
     pub const fn air(self, deeper: bool) -> Air {
         match (self, deeper) {
             (Self::Throttled, true) => Air::EvacuateFine,
@@ -66,7 +66,7 @@ impl Motion {
         }
     }
 
-    /// Whether one valve stays open all through: then the rate at a level is the rig's own, and tells of it.
+    /// Whether one valve stays open throughout, so that the rate at each level is a property of the rig.
     pub const fn is_free(self) -> bool {
         matches!(self, Self::FullFlow | Self::Throttled)
     }

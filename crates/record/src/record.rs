@@ -1,4 +1,4 @@
-//! The record of a run, as `record.json` holds it. Version 0: free to change until records are stored.
+//! The record of a run, the content of `record.json`. Version 0: may change until records are stored in a database.
 
 use crate::check::{Check, QuantityName, Role};
 use crate::event::RunHeader;
@@ -10,48 +10,48 @@ use crate::verdict::Verdict;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Name of the format.
+/// Name of the record format.
 pub const FORMAT: &str = "tripbench record";
-/// Its version.
+/// Version of the record format.
 pub const VERSION: u32 = 0;
 
-/// Which program wrote the record.
+/// The program that wrote the record.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Software {
-    /// Name.
+    /// Name of the program.
     pub name: String,
-    /// Version.
+    /// Version of the program.
     pub version: String,
 }
 
-/// Where the trace is and what it must be.
+/// Name, hash and length of the trace file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct TraceRecord {
-    /// File beside the record.
+    /// Name of the file, in the folder of the record.
     pub file: String,
-    /// SHA-256 of its bytes.
+    /// SHA-256 of its bytes, hexadecimal.
     pub sha256: String,
     /// Number of scans.
     pub scans: u64,
 }
 
-/// What was found at one position.
+/// Results of one position.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PositionRecord {
-    /// Its number.
+    /// Number of the position.
     pub number: u8,
     /// Serial number or own number.
     pub serial: String,
-    /// How the serial number was assured.
+    /// How the serial number was assigned to the position.
     pub identity: IdentityHow,
-    /// Its verdict.
+    /// Verdict of the position.
     pub verdict: Verdict,
-    /// What was not checked, as the checks have it: to stand beside the verdict.
+    /// Quantities that were not checked, to be shown beside the verdict.
     #[serde(default)]
     pub not_checked: Vec<QuantityName>,
-    /// Why and when it was set aside, if it was.
+    /// Why and when the position was set aside, if it was.
     pub set_aside: Option<SetAside>,
-    /// Its checks.
+    /// Checks of the position.
     pub checks: Vec<Check>,
 }
 
@@ -62,49 +62,49 @@ pub struct Record {
     pub format: String,
     /// [`VERSION`].
     pub version: u32,
-    /// Which program wrote it.
+    /// The program that wrote it.
     pub software: Software,
-    /// What was known at the start: run, clock, sheets, steps, positions.
+    /// Everything known at the start: run, clock, sheets, steps, positions.
     pub header: RunHeader,
-    /// Wall time of the end, RFC 3339; `null` when it is not known.
+    /// Wall-clock time of the end, RFC 3339; `null` if unknown.
     pub ended: Option<String>,
-    /// Why it stopped before its end, if it did.
+    /// Why the run was stopped early, if it was.
     pub halted: Option<Halt>,
     /// Whether the safe state was confirmed at the end.
     pub safe_confirmed: bool,
-    /// The positions.
+    /// Results by position.
     pub positions: Vec<PositionRecord>,
     /// Checks of the rig.
     pub rig_checks: Vec<Check>,
-    /// Steps that were done to their end.
+    /// Indices of the completed steps, from 0.
     pub steps_done: Vec<u16>,
-    /// Which parts of the trace are what.
+    /// Marks: the completed stretches of the trace.
     pub marks: Vec<Mark>,
-    /// What was thrown away and repeated.
+    /// Stretches that were discarded and repeated.
     pub thrown: Vec<Thrown>,
-    /// Questions and answers.
+    /// Prompts: question, answer, and who answered.
     pub answers: Vec<(String, String, String)>,
-    /// Remarks of people.
+    /// Remarks by people.
     pub remarks: Vec<String>,
     /// Attachments, by SHA-256.
     pub attachments: Vec<String>,
-    /// The trace.
+    /// The trace file.
     pub trace: TraceRecord,
 }
 
 impl Record {
-    /// The version of the program that planned or made it, if that is another one than `own`.
+    /// The version of the program that planned or wrote the record, if it differs from `own`.
     pub fn other_version(&self, own: &str) -> Option<&str> {
         let versions = [&self.software.version, &self.header.software];
         versions.into_iter().map(String::as_str).find(|other| *other != own)
     }
 
-    /// Whether it is of a rig check: no device took part.
+    /// Whether this is the record of a rig check, in which no device takes part.
     pub fn is_rig_check(&self) -> bool {
         self.header.steps.iter().any(|step| matches!(step.task, StepTask::Signals { .. }))
     }
 
-    /// Puts checks into their places, in order of step and as judged.
+    /// Distributes checks to the rig and to the positions, in the given order.
     pub fn place_checks(&mut self, checks: &[Check]) {
         let of = |position: Option<u8>| {
             checks.iter().filter(move |check| check.position == position).cloned().collect()
@@ -116,14 +116,14 @@ impl Record {
         }
     }
 
-    /// All checks, those of the rig first.
+    /// All checks, the checks of the rig first.
     pub fn checks(&self) -> impl Iterator<Item = &Check> {
         self.rig_checks.iter().chain(self.positions.iter().flat_map(|position| &position.checks))
     }
 }
 
 impl PositionRecord {
-    /// A position before anything is known.
+    /// A position without results: verdict aborted, no checks.
     pub fn new(number: u8, identity: &Identity) -> Self {
         Self {
             number,
@@ -136,15 +136,15 @@ impl PositionRecord {
         }
     }
 
-    /// What was not checked at this position, to stand beside its verdict.
+    /// Checks that cover something that was not checked, to be shown beside the verdict.
     pub fn not_checked(&self) -> impl Iterator<Item = &Check> {
         self.checks.iter().filter(|check| check.not_checked())
     }
 
-    /// The check that decided the verdict: the worst failed, else an output that is surely late, else the first undecided, else the
-    /// one that is nearest to its limit, counted in its U. A level comes before the hysteresis that follows from it.
+    /// The check that decided the verdict: the worst failed check, else an output that is certainly late, else the first undecided
+    /// check, else the check nearest to its limit in units of its U. A level takes precedence over the hysteresis that depends on it.
     pub fn decided_by(&self) -> Option<&Check> {
-        // What speaks only against a device decides where it does; what is no figure is no near miss.
+        // A screening check decides only if it counts against the device. A passed check without a margin is no near miss.
         let is_deciding = |check: &&Check| match check.role {
             Role::Required => check.margin().is_some() || check.verdict != crate::CheckVerdict::Pass,
             Role::Screening => {
@@ -163,9 +163,9 @@ impl PositionRecord {
             let delay = check.quantity.is_delay();
             (
                 rank,
-                // A figure says more than what is seen of the outputs.
+                // A measured value says more than the observed output states.
                 (rank == 0 && check.measured.is_none()) || (rank == 1 && !check.is_surely_late()),
-                // What is left open of a delay follows from a level that is near its limit.
+                // An undecided delay follows from a level near its limit.
                 (rank == 0 && (check.quantity == QuantityName::Hysteresis || check.role == Role::Screening))
                     || (rank == 1 && delay),
                 if rank == 2 { check.margin_in_u() } else { check.margin() }.unwrap_or(f64::NEG_INFINITY),
@@ -204,8 +204,9 @@ mod tests {
         Check { role: Role::Required, verdict, measured: Some(measured), limits, ..Check::empty(quantity) }
     }
 
-    // A level 1.3 U inside its limits beside one 30 U above a single limit, of which it is a tenth: the first is nearer. A delay that is
-    // selected has a value and no limits: it is near nothing. Of what failed, the one that is farthest outside for its tolerance decides.
+    // A level 1.3 U inside its limits is nearer than one 30 U above its single limit, although that is only a tenth of the limit. A
+    // selected delay has a value but no limits, so it is near none. Of the failed checks, the farthest outside relative to its tolerance
+    // decides.
     #[rstest]
     #[case(CheckVerdict::Pass, 60.76, 0.26, QuantityName::SwitchPoint)]
     #[case(CheckVerdict::Pass, 60.0, 0.02, QuantityName::LowestLevel)]
@@ -229,8 +230,8 @@ mod tests {
         assert_eq!(position.decided_by().map(|check| check.quantity), Some(decides));
     }
 
-    // Beside a level that is open: a delay beyond its 6 ms by more than 1.8 U says what is wrong, one that is open like the level follows from
-    // it, and what the outputs did comes first. What failed decides in any case.
+    // Beside an undecided level: a delay that exceeds its 6 ms by more than 1.8 U names the fault, while an undecided delay follows from
+    // the level and the output states take precedence. A failed check always decides.
     #[rstest]
     #[case(CheckVerdict::Undecided, 203.0, 2.0, QuantityName::OnDelay)]
     #[case(CheckVerdict::Undecided, 9.0, 1.6, QuantityName::OnDelay)]

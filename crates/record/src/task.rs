@@ -1,4 +1,4 @@
-//! What a run is to do and against what it is judged: sheets as loaded, steps with their figures.
+//! The plan of a run: the sheets as loaded, and the steps with their parameters.
 
 use crate::identity::Identity;
 use crate::motion::Motion;
@@ -11,7 +11,7 @@ use tripbench_rig::{Air, OutputName, ReadPlan, RigSheet};
 use tripbench_sheet::words;
 
 words! {
-    /// An output of a device that the rig looks at.
+    /// An output of a device that the rig reads.
     #[derive(JsonSchema)]
     pub enum DeviceOutput {
         /// The switch output.
@@ -24,46 +24,46 @@ words! {
 /// The sheets of a run.
 #[derive(Debug, Clone)]
 pub struct LoadedSheets {
-    /// The rig.
+    /// Rig sheet.
     pub rig: RigSheet,
-    /// The site.
+    /// Site sheet.
     pub site: SiteSheet,
-    /// The device type; `null` when nothing is judged.
+    /// Type sheet; `None` if nothing is judged.
     pub device: Option<TypeSheet>,
-    /// The settings; `null` when nothing is judged.
+    /// Settings sheet; `None` if nothing is judged.
     pub settings: Option<SettingsSheet>,
 }
 
 /// A position that takes part.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct PositionPlan {
-    /// Its number.
+    /// Number of the position.
     pub number: u8,
-    /// Who is there.
+    /// Identity of its device.
     pub identity: Identity,
 }
 
-/// What the step `leak` has to do.
+/// Parameters of the step `leak`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LeakTask {
-    /// Level at which the rig is closed.
+    /// Level at which the rig is closed off.
     #[schemars(with = "f64")]
     pub level: VacuumLevel,
-    /// Time to let the gas take the wall's temperature.
+    /// Time for the gas to assume the temperature of the wall.
     #[schemars(with = "f64")]
     pub settle: TimeSpan,
-    /// Time to watch.
+    /// Observation time.
     #[schemars(with = "f64")]
     pub watch: TimeSpan,
-    /// Largest leak allowed.
+    /// Largest allowed leak rate.
     #[schemars(with = "f64")]
     pub limit: LevelRate,
 }
 
-/// What the step `switch-points` has to do.
+/// Parameters of the step `switch-points`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SwitchPointsTask {
-    /// Number of rising and falling ramps, fixed beforehand.
+    /// Number of cycles, each a rising and a falling ramp, fixed in advance.
     pub cycles: u16,
     /// Less deep end of the window.
     #[schemars(with = "f64")]
@@ -71,34 +71,34 @@ pub struct SwitchPointsTask {
     /// Deep end of the window.
     #[schemars(with = "f64")]
     pub top: VacuumLevel,
-    /// Approach at full flow ends here before a throttled window.
+    /// Level at which the approach at full flow ends before a throttled window.
     #[schemars(with = "f64")]
     pub near: VacuumLevel,
-    /// How the air moves through the window, rising.
+    /// Motion through the window with rising vacuum.
     pub rising: Motion,
-    /// How the air moves through the window, falling.
+    /// Motion through the window with falling vacuum.
     pub falling: Motion,
     /// Whether the valve output is judged too.
     pub valve: bool,
-    /// Whether a pull at full flow, and a fall at full vent, beside slower ramps show the delays of the outputs, rising and falling;
-    /// where one does, such a pair follows the ramps.
+    /// Whether one pull at full flow (rising) and one fall at full vent (falling), beside slower ramps, show the delays of the outputs.
+    /// If either does, this fast pair follows the ramps.
     #[serde(default)]
     pub fast_shows: [bool; 2],
-    /// Levels at which the crossings of the ramps are to come at planned phases of a scan, rising and falling.
+    /// Levels that the ramps cross at planned phases of a scan, rising and falling.
     #[schemars(with = "[f64; 2]")]
     pub phased_at: [VacuumLevel; 2],
-    /// Where a ramp that is throttled among others at full flow goes on at full flow: beyond the switch point.
+    /// Level beyond the switch point from which a throttled ramp among full-flow ramps continues at full flow.
     #[schemars(with = "f64")]
     pub slow_top: VacuumLevel,
-    /// How many of the cycles rise through a throttle instead: at two rates a level shows without the output's delay.
+    /// Number of cycles that rise throttled instead; two rates separate the level from the delay of the output.
     #[serde(default)]
     pub slow_rising: u16,
-    /// How many of the cycles fall through a throttle instead.
+    /// Number of cycles that fall throttled instead.
     #[serde(default)]
     pub slow_falling: u16,
 }
 
-/// Cycles that follow each other, from 1.
+/// A range of consecutive cycles, counted from 1.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Cycles {
     first: u16,
@@ -106,25 +106,25 @@ pub struct Cycles {
 }
 
 impl Cycles {
-    /// Whether a cycle is one of them.
+    /// Whether the range contains a cycle.
     pub const fn contains(self, cycle: u16) -> bool {
         cycle >= self.first && cycle < self.first + self.count
     }
 
-    /// How many.
+    /// Number of cycles.
     pub const fn count(self) -> u16 {
         self.count
     }
 }
 
 impl SwitchPointsTask {
-    /// Cycles that are throttled in a direction where the others are not: in the middle of all, so that a drift moves both alike.
+    /// The throttled cycles among unthrottled ones in a direction, placed in the middle so that drift affects both alike.
     pub const fn slow(&self, rising: bool) -> Cycles {
         let count = if rising { self.slow_rising } else { self.slow_falling };
         Cycles { first: (self.cycles - count) / 2 + 1, count }
     }
 
-    /// How the air moves in one cycle, from 1, in a direction.
+    /// Motion of a cycle, from 1, in a direction.
     pub const fn motion(&self, rising: bool, cycle: u16) -> Motion {
         if self.slow(rising).contains(cycle) {
             Motion::Throttled
@@ -135,8 +135,8 @@ impl SwitchPointsTask {
         }
     }
 
-    /// Planned phase of a cycle's crossing: a share of the time between two scans, evenly spread over the cycles of one motion;
-    /// `null` if the air does not move evenly.
+    /// Planned phase of a cycle's crossing, a share of the time between two scans, 0 to 1, evenly spread over the cycles of one motion;
+    /// `None` unless one valve stays open throughout the ramp.
     pub fn phase(&self, rising: bool, cycle: u16) -> Option<f64> {
         let slow = self.slow(rising);
         if !self.motion(rising, cycle).is_free() {
@@ -155,13 +155,13 @@ impl SwitchPointsTask {
         matches!(self.falling, Motion::FullFlow)
     }
 
-    /// Whether the ramps of a direction are at two rates, so that they show the output's delay.
+    /// Whether the ramps of a direction run at two rates and so show the delay of the output.
     pub const fn two_rates(&self, rising: bool) -> bool {
         let slow = if rising { self.slow_rising } else { self.slow_falling };
         slow > 0 && slow < self.cycles
     }
 
-    /// Whether an output's delay shows in a direction: by ramps at two rates, or by the fast pair beside slower ramps.
+    /// Whether the ramps of a direction show the delay of the output: by two rates, or by the fast pair beside slower ramps.
     pub const fn timed(&self, rising: bool) -> bool {
         let slower = !matches!(self.motion_of(rising), Motion::FullFlow | Motion::Pulses { .. });
         self.two_rates(rising) || (self.fast_shows[if rising { 0 } else { 1 }] && slower)
@@ -172,76 +172,76 @@ impl SwitchPointsTask {
         self.fast_shows[0] || self.fast_shows[1]
     }
 
-    /// How the air moves in most cycles of a direction.
+    /// Motion of most cycles in a direction.
     const fn motion_of(&self, rising: bool) -> Motion {
         if rising { self.rising } else { self.falling }
     }
 
-    /// Whether a throttled ramp among others stays throttled up to the deep end: one does where the valve output is judged, so
-    /// that its cut-off is passed at two rates too.
+    /// Whether a throttled rising ramp stays throttled up to the deep end. If the valve output is judged, the first one does, so that the
+    /// cut-off is crossed at two rates too.
     pub const fn throttled_to_the_top(&self, cycle: u16) -> bool {
         self.valve && self.slow_rising > 0 && cycle == self.slow(true).first
     }
 }
 
-/// What the step `response` has to do.
+/// Parameters of the step `response`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ResponseTask {
-    /// Number of operations, fixed beforehand.
+    /// Number of operations, fixed in advance.
     pub operations: u16,
-    /// Level that every operation goes beyond.
+    /// Level that every operation passes.
     #[schemars(with = "f64")]
     pub top: VacuumLevel,
-    /// Index of the step whose ramps give the levels at another rate.
+    /// Index of the step whose ramps give the levels, at another rate.
     pub levels_of: u16,
-    /// Longest time allowed from level to output.
+    /// Longest allowed time from level to output.
     #[schemars(with = "f64")]
     pub limit: TimeSpan,
 }
 
 words! {
-    /// How a device gets the evacuation valve.
+    /// How a device drives the evacuation valve.
     #[derive(JsonSchema)]
     pub enum Drive {
-        /// The rig copies the device's valve output to its own, one scan later.
+        /// The rig copies the valve output of the device to its own output, one scan later.
         ThroughRig = "through-rig",
-        /// The rig's hand-over output connects the two.
+        /// The hand-over output of the rig connects device and valve by wire.
         ByWire = "by-wire",
     }
 }
 
-/// What the step `air-saving` has to do.
+/// Parameters of the step `air-saving`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AirSavingTask {
-    /// Number of times that each device cuts its valve, fixed beforehand.
+    /// Number of times that each device cuts its valve, fixed in advance.
     pub cycles: u16,
-    /// Level from which a device pulls first; one that has fallen so far does not resume.
+    /// Level at which a device starts; if the level falls back to it, the device has failed to resume.
     #[schemars(with = "f64")]
     pub bottom: VacuumLevel,
-    /// Level up to which it may pull.
+    /// Deepest level that the device may pull.
     #[schemars(with = "f64")]
     pub top: VacuumLevel,
-    /// How it gets the valve.
+    /// How the device drives the valve.
     pub drive: Drive,
-    /// What lets the level fall after it has cut: the bleed valve, or the rig's own leak.
+    /// What lets the level fall after a cut: the bleed valve, or the leak of the rig.
     pub falling: Air,
-    /// State of the valve output while it feeds.
+    /// State of the valve output while the device feeds.
     pub feeding: bool,
-    /// Longest time from a cut to the next.
+    /// Longest time between two changes of the valve output.
     #[schemars(with = "f64")]
     pub within: TimeSpan,
 }
 
-/// What a step has to do.
+/// Kind of a step, with its parameters.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "do", rename_all = "kebab-case")]
 pub enum StepTask {
     /// Reads the vented reference.
     Zero {
-        /// How long.
+        /// Duration.
         #[schemars(with = "f64")]
         watch: TimeSpan,
-        /// Whether an earlier step was a zero: then the drift is judged.
+        /// Whether an earlier step read the zero, so that the drift is judged.
         again: bool,
     },
     /// Watches how fast the closed rig loses vacuum.
@@ -252,57 +252,57 @@ pub enum StepTask {
     Response(ResponseTask),
     /// Each device drives the evacuation valve itself.
     AirSaving(AirSavingTask),
-    /// Looks at every signal of the rig.
+    /// Observes every signal of the rig.
     Signals {
-        /// How long.
+        /// Duration.
         #[schemars(with = "f64")]
         watch: TimeSpan,
     },
-    /// Tries one output, with the operator's yes.
+    /// Tries one output after the operator has agreed.
     TryOutput {
-        /// Which.
+        /// The output.
         output: OutputName,
-        /// Whose, of a hand-over.
+        /// Position of a hand-over output.
         position: Option<u8>,
     },
-    /// A person operates one output at its plug; which input shows it is watched.
+    /// A person operates one output at its plug while all inputs are watched.
     OwnInput {
-        /// Whose.
+        /// Position of the device.
         position: u8,
-        /// Which of its outputs.
+        /// Output of the device.
         output: DeviceOutput,
-        /// Longest time.
+        /// Longest waiting time.
         #[schemars(with = "f64")]
         within: TimeSpan,
     },
-    /// Switches the looped output again and again.
+    /// Switches the looped output repeatedly.
     PathLag {
-        /// How often.
+        /// Number of switchings.
         times: u16,
     },
-    /// Sends nothing, and looks whether the outputs went to safe by themselves.
+    /// Sends nothing, then reads whether the outputs went to safe by themselves.
     Silence {
-        /// How long.
+        /// Duration.
         #[schemars(with = "f64")]
         time: TimeSpan,
     },
-    /// Watches the gas warm after a fast pull.
+    /// Observes how the gas warms up after a fast pull.
     Settling {
-        /// Level at which the rig is closed.
+        /// Level at which the rig is closed off.
         #[schemars(with = "f64")]
         level: VacuumLevel,
-        /// How long.
+        /// Duration.
         #[schemars(with = "f64")]
         watch: TimeSpan,
     },
-    /// Sets the air and goes on.
+    /// Sets the air and continues.
     Drive {
-        /// What the air is to do.
+        /// The state of the air.
         air: Air,
     },
     /// Keeps everything as it is for a time.
     Hold {
-        /// How long.
+        /// Duration.
         #[schemars(with = "f64")]
         time: TimeSpan,
     },
@@ -311,9 +311,9 @@ pub enum StepTask {
         /// The level.
         #[schemars(with = "f64")]
         level: VacuumLevel,
-        /// Whether it is reached from less deep.
+        /// Whether it is reached with rising vacuum.
         rising: bool,
-        /// Longest time.
+        /// Longest waiting time.
         #[schemars(with = "f64")]
         within: TimeSpan,
     },
@@ -329,17 +329,17 @@ pub enum StepTask {
 pub struct PlannedStep {
     /// Name of the step, as in the script.
     pub name: String,
-    /// What it has to do.
+    /// Kind and parameters.
     #[serde(flatten)]
     pub task: StepTask,
-    /// Whether the run stops when a check of this step fails.
+    /// Whether the run ends if a check of this step fails.
     pub stop_on_failure: bool,
-    /// Predicted duration, seconds.
+    /// Predicted duration of the step, seconds.
     #[schemars(with = "f64")]
     pub predicted: TimeSpan,
 }
 
-/// A run as it was planned.
+/// A planned run.
 #[derive(Debug, Clone)]
 pub struct Task {
     /// The sheets.
@@ -358,7 +358,7 @@ impl Task {
         TimeSpan::new(self.steps.iter().map(|step| step.predicted.si()).sum())
     }
 
-    /// Predicted end, counted from the start of the clock.
+    /// Predicted end, for a run that starts with the clock.
     pub fn predicted_end(&self) -> Mono {
         Mono::START + self.predicted().duration()
     }

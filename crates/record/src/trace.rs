@@ -1,4 +1,4 @@
-//! The trace: all raw scans of a run, and its CSV.
+//! The trace: all raw scans of a run, and its CSV form.
 
 use std::fmt::Write;
 use std::ops::Range;
@@ -15,25 +15,25 @@ pub struct Trace {
     pub scans: Vec<Scan>,
 }
 
-/// Why a text is not a trace of a plan.
+/// Why a text is not a trace of a read plan.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum TraceError {
-    /// The header is not that of the plan.
-    #[error("the columns are not those of the record: expected `{expected}`, found `{found}`")]
+    /// The header row does not match the read plan.
+    #[error("the columns do not match the record: expected `{expected}`, found `{found}`")]
     Columns {
-        /// Columns of the plan.
+        /// Columns of the read plan.
         expected: String,
         /// Columns found.
         found: String,
     },
-    /// A line has a wrong number of fields or one that is no number.
+    /// A line has a wrong number of fields, or a field that is not a number.
     #[error("line {line}: expected {expected} whole numbers, found `{found}`")]
     Line {
-        /// Line, from 1.
+        /// Line number, from 1.
         line: usize,
-        /// Fields expected.
+        /// Expected number of fields.
         expected: usize,
-        /// The line.
+        /// Text of the line.
         found: String,
     },
 }
@@ -44,19 +44,19 @@ impl Trace {
         Self { plan, scans: Vec::new() }
     }
 
-    /// Scans that ended within a span of time.
+    /// Scans that ended in the closed interval `from..=to`.
     pub fn within(&self, from: Mono, to: Mono) -> &[Scan] {
         &self.scans[self.range(from, to)]
     }
 
-    /// Where those are among all scans.
+    /// Indices of the scans that ended in the closed interval `from..=to`.
     pub fn range(&self, from: Mono, to: Mono) -> Range<usize> {
         let start = self.scans.partition_point(|scan| scan.end() < from);
         let end = self.scans.partition_point(|scan| scan.end() <= to);
         start..end.max(start)
     }
 
-    /// The trace as CSV (RFC 4180, line ends LF): for each read its before and after in nanoseconds, then its raw values.
+    /// The trace as CSV (RFC 4180, but lines end with LF): for each read its before and after in nanoseconds, then its raw values.
     pub fn to_csv(&self) -> String {
         let mut text = columns(&self.plan);
         text.push('\n');
@@ -77,10 +77,10 @@ impl Trace {
         text
     }
 
-    /// Reads a trace of a plan.
+    /// Reads a trace with the columns of a read plan.
     ///
     /// # Errors
-    /// If the columns are not those of the plan, or a line is not numbers of that count.
+    /// If the columns do not match the plan, or a line does not have that number of whole numbers in range.
     pub fn from_csv(plan: ReadPlan, text: &str) -> Result<Self, TraceError> {
         let mut lines = text.lines();
         let (expected, found) = (columns(&plan), lines.next().unwrap_or_default());

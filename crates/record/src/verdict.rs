@@ -1,33 +1,33 @@
-//! The verdict of a position: built from what was promised, never from what is left.
+//! The verdict of a position: derived from the promised checks, so that a check that is missing never gives a pass.
 
 use crate::check::{Check, CheckVerdict, QuantityName, Role};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// What a run says of one position.
+/// Verdict of a run for one position.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
-    /// Every required check was made and lies inside its limits by the guard band.
+    /// Every required check was made and lies inside its limits by at least the guard band.
     Pass,
-    /// A required check lies outside.
+    /// A required or screening check failed.
     Fail,
-    /// The rig cannot tell.
+    /// The rig cannot decide.
     Undecided,
     /// No judgement: stopped or set aside.
     Aborted,
-    /// Finished, but judged against nothing.
+    /// Complete, but without limits to judge against.
     Measured,
 }
 
 impl Verdict {
-    /// The verdict over what was promised for a position: `(step, quantity)` of each required check and condition.
+    /// The verdict for a position, from the promised checks, each as `(step, quantity, role)`, and the checks that were judged.
     ///
-    /// Pass needs at least one required check promised, and every promised one judged pass. A condition of the rig that
-    /// is not met leaves the device undecided, whatever was found. A screening check fails a device or leaves it undecided as
-    /// a required one does, and is content with having found nothing. Checks that were not made never count as good, and what speaks
-    /// against the device or the rig counts though nobody promised to look for it.
+    /// A pass needs at least one promised required check and a pass for each required check. A condition of the rig that is not met
+    /// leaves the device undecided, whatever was found. A screening check can fail the device or leave it undecided, as a required
+    /// check can, but is satisfied if it found nothing. A promised check that was not made counts as undecided. A check that counts
+    /// against the device or the rig counts even if it was not promised.
     pub fn of(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> Self {
         let found = |&(step, quantity, role): &(u16, QuantityName, Role)| {
             let made = judged
@@ -64,7 +64,7 @@ impl Verdict {
         }
     }
 
-    /// The word for people.
+    /// The verdict in capital letters, for display.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Pass => "PASS",
@@ -82,7 +82,7 @@ impl fmt::Display for Verdict {
     }
 }
 
-/// Whether each promised check was judged, whatever it says.
+/// Whether every promised check was judged, with any result.
 pub fn promised_all_judged(promised: &[(u16, QuantityName, Role)], judged: &[&Check]) -> bool {
     promised.iter().all(|&(step, quantity, role)| {
         judged.iter().any(|check| check.step == step && check.quantity == quantity && check.role == role)
@@ -125,7 +125,7 @@ mod tests {
         }
     }
 
-    // Nobody promised to time this output, and yet it was found to be late; or a second look at what was promised says otherwise.
+    // A check that was not promised: an output was found to be late, or a promised quantity was judged twice with different results.
     #[rstest]
     #[case(QuantityName::OffDelay, Role::Screening, CheckVerdict::Fail, Verdict::Fail)]
     #[case(QuantityName::OffDelay, Role::Screening, CheckVerdict::Undecided, Verdict::Undecided)]

@@ -1,4 +1,4 @@
-//! The one fold over events: what progress, page, report and store show, live and old alike.
+//! The one fold over events. Progress, page and report all show its state, for live and stored runs alike.
 
 use crate::check::Check;
 use crate::event::{Event, EventKind, PromptId, RunHeader, Seq};
@@ -12,75 +12,75 @@ use std::sync::Arc;
 use tripbench_quantity::{Mono, TimeSpan};
 use tripbench_rig::{Air, Doubt, Guide, Order, Scan};
 
-/// How far a step is.
+/// State of a step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum StepState {
-    /// Not begun.
+    /// Not started.
     Ahead,
-    /// Under way since then.
+    /// In progress, with its start time.
     Running(Mono),
-    /// Done.
+    /// Complete.
     Done,
 }
 
-/// How far a run is.
+/// Progress of a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Progress {
-    /// The step under way.
+    /// Index of the step in progress.
     pub step: Option<u16>,
-    /// Share of the step's predicted time that has passed, 0 to 1.
+    /// Elapsed share of the predicted time of the step, 0 to 1.
     pub share: f64,
     /// Predicted time left.
     pub left: TimeSpan,
 }
 
-/// A run as its events tell it.
+/// The state of a run, folded from its events.
 #[derive(Debug, Clone, Default)]
 pub struct RunView {
-    /// What was known at the start.
+    /// Header of the run.
     pub header: Option<Arc<RunHeader>>,
-    /// Number of the last event seen.
+    /// Number of the last event taken in.
     pub last: Option<Seq>,
-    /// Time of the last event seen.
+    /// Time of the last event taken in.
     pub at: Mono,
     /// All scans.
     pub scans: Vec<Scan>,
     /// State of each step.
     pub steps: Vec<StepState>,
-    /// Cycle under way and of how many.
+    /// Number of the cycle in progress, and of how many.
     pub cycle: Option<(u16, u16)>,
-    /// What a person at a rig without valves was told last.
+    /// Last guidance to the person who operates a rig without valves.
     pub guide: Option<Guide>,
-    /// What the air was last ordered to do; `null` for safe.
+    /// Last ordered state of the air; `None` for safe.
     pub air: Option<Air>,
     /// Complete stretches.
     pub marks: Vec<Mark>,
-    /// Stretches thrown away.
+    /// Discarded stretches.
     pub thrown: Vec<Thrown>,
-    /// The question that is open.
+    /// The open prompt.
     pub open: Option<(PromptId, String)>,
-    /// Questions with answer and who.
+    /// Answered prompts: question, answer, and who answered.
     pub answers: Vec<(String, String, String)>,
-    /// What the run waits for.
+    /// Why the run waits.
     pub waiting: Option<WaitReason>,
     /// Positions set aside.
     pub set_aside: Vec<SetAside>,
     /// Doubts of the link.
     pub doubts: Vec<Doubt>,
-    /// Checks.
+    /// Checks, as judged.
     pub checks: Vec<Check>,
-    /// Why it was stopped.
+    /// Why the run was stopped.
     pub halted: Option<Halt>,
-    /// Whether the safe state was confirmed at the end.
+    /// Whether the safe state was confirmed, once known.
     pub safe: Option<bool>,
     /// Verdicts by position.
     pub verdicts: BTreeMap<u8, Verdict>,
-    /// Wall time of the end, once it is over.
+    /// End of the run, once it is over, with its wall-clock time if known.
     pub ended: Option<Option<String>>,
 }
 
 impl RunView {
-    /// Takes in one event. Events that were seen before are passed over.
+    /// Takes in one event. Ignores events that were already taken in.
     pub fn fold(&mut self, event: &Event) {
         if self.last.is_some_and(|last| event.seq <= last) {
             return;
@@ -117,7 +117,7 @@ impl RunView {
             EventKind::Doubt(doubt) => self.doubts.push(doubt.clone()),
             EventKind::Check(check) => self.checks.push(check.as_ref().clone()),
             EventKind::Halted(halt) => {
-                // What was stopped has no verdict, whatever was said before.
+                // A stopped run has no verdicts, not even those from before the stop.
                 self.verdicts.clear();
                 self.halted = Some(halt.clone());
             }
@@ -142,7 +142,7 @@ impl RunView {
         }
     }
 
-    /// How far the run is, by the plan's predicted times.
+    /// Progress of the run, from the predicted times of its plan.
     pub fn progress(&self) -> Progress {
         let predicted = |index: usize| {
             self.header
@@ -169,7 +169,7 @@ impl RunView {
         Progress { step, share, left: TimeSpan::new(ahead + rest) }
     }
 
-    /// Steps that were done to their end.
+    /// Indices of the completed steps.
     fn steps_done(&self) -> Vec<u16> {
         (0..)
             .zip(&self.steps)
@@ -178,13 +178,13 @@ impl RunView {
             .collect()
     }
 
-    /// The trace so far.
+    /// The trace so far; `None` before the header.
     pub fn trace(&self) -> Option<Trace> {
         let plan = self.header.as_ref()?.plan.clone();
         Some(Trace { plan, scans: self.scans.clone() })
     }
 
-    /// The record, once a header was seen. Positions without a verdict are aborted.
+    /// The record; `None` before the header. Positions without a verdict are aborted.
     pub fn record(&self, trace: TraceRecord) -> Option<Record> {
         let header = self.header.as_ref()?.as_ref().clone();
         let mut record = Record {
@@ -214,7 +214,7 @@ impl RunView {
                 self.set_aside.iter().find(|aside| aside.position == position.number).cloned();
             position.verdict = self.verdicts.get(&position.number).copied().unwrap_or(Verdict::Aborted);
         }
-        // A step that was not done to its end has none: the program ended while they were written.
+        // Checks of an incomplete step are left out: the program ended while they were being written.
         let is_done = |check: &&Check| self.steps.get(usize::from(check.step)) == Some(&StepState::Done);
         let checks: Vec<Check> = self.checks.iter().filter(is_done).cloned().collect();
         record.place_checks(&checks);

@@ -1,74 +1,74 @@
-//! What to do with a device next.
+//! Advice: what to do next with a device.
 
 use crate::quantity_name;
 use std::fmt;
 use tripbench_quantity::{LevelStyle, VacuumLevel};
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Role, Verdict};
 
-/// What to do with a device next.
+/// What to do next with a device.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Advice {
-    /// Test it again: there was no judgement.
+    /// Test the device again, because there was no judgement.
     TestAgain,
-    /// Keep it apart.
+    /// Keep the device apart.
     KeepApart,
-    /// Keep it apart, and test it again.
+    /// Keep the device apart and test it again.
     ApartAndAgain,
-    /// Keep it apart: it lies at a limit.
+    /// Keep the device apart, because its value lies at a limit.
     AtLimit,
-    /// So many ramps decide it.
+    /// A number of ramps would decide the check.
     Ramps {
-        /// The position, for `run --again`.
+        /// Position, for `run --again`.
         position: u8,
-        /// How many.
+        /// Number of ramps.
         ramps: u16,
-        /// How long, seconds, where it is known.
+        /// Duration, seconds, if known.
         seconds: Option<f64>,
-        /// Whether all that is open would be decided; else something else may stay so.
+        /// Whether they would decide every undecided check of the position.
         all: bool,
     },
-    /// A smaller contribution to the uncertainty decides it.
+    /// A smaller contribution to the uncertainty would decide the check.
     Reduce {
-        /// Which.
+        /// Name of the contribution.
         contribution: String,
-        /// Down to this share of what it is, percent.
+        /// Required size as a share of the present size, percent.
         percent: f64,
     },
-    /// This rig does not decide it.
+    /// This rig cannot decide the check.
     NotHere,
-    /// Select the delay of the settings sheet.
+    /// Select the delay given on the settings sheet.
     SelectDelay,
-    /// Look at what may make an output late: the device, or the rig.
+    /// Check what may make an output late: the device or the rig.
     LookAtDelay,
-    /// Test with ramps at two rates: they show the delay.
+    /// Test with ramps at two rates, which show the delay.
     TwoRates,
-    /// Test with crossings that are located more closely: they show a spread.
+    /// Test with more closely located crossings, which show the spread.
     CloserCrossings,
-    /// Let the device rest and test it again: its first operation differs.
+    /// Let the device rest and test it again, because its first operation differs.
     LetRest,
-    /// Look at plug and cable of the device: an output comes and goes.
+    /// Check plug and cable of the device, because an output is intermittent.
     LookAtOutput,
-    /// Look at what all devices have in common: an output of each was wrong in the same moment.
+    /// Check what all devices have in common, because an output of each was wrong at the same moment.
     LookAtBench,
-    /// Look at the wiring of the position's inputs.
+    /// Check the wiring of the inputs of the position.
     LookAtInputs,
     /// Set a level to the middle of its limits.
     Set {
-        /// What is set.
+        /// The quantity to set.
         quantity: QuantityName,
-        /// As found, in the unit of the site.
+        /// Value as found, in the unit of the site.
         from: String,
-        /// As it should be.
+        /// Target value.
         to: String,
-        /// The difference, without a sign.
+        /// The difference, unsigned.
         by: String,
-        /// Which way: `deeper`, `less deep`, `smaller`, `larger`.
+        /// Direction: `deeper`, `less deep`, `smaller`, `larger`.
         direction: &'static str,
     },
 }
 
 impl Advice {
-    /// For a position; `None` if nothing is to be done.
+    /// The advice for a position; `None` if there is nothing to do.
     pub fn of(position: &PositionRecord, style: LevelStyle) -> Option<Self> {
         let check = position.decided_by();
         match position.verdict {
@@ -83,7 +83,7 @@ impl Advice {
 }
 
 impl Advice {
-    /// The same, knowing what else was left open at the position.
+    /// The same advice, extended to the other undecided checks of the position.
     fn beside(self, of: &PositionRecord) -> Self {
         let open = |check: &&Check| {
             check.verdict == CheckVerdict::Undecided && matches!(check.role, Role::Required | Role::Screening)
@@ -93,7 +93,7 @@ impl Advice {
             Self::Ramps { position, ramps, seconds, all: _ } => {
                 let most = of.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max();
                 let all = !of.checks.iter().filter(open).any(no_ramps);
-                // The time is that of the ramps it was found for.
+                // The duration is known only for its own number of ramps.
                 let seconds = seconds.filter(|_| most == Some(ramps));
                 Self::Ramps { position, ramps: most.unwrap_or(ramps), seconds, all }
             }
@@ -122,19 +122,19 @@ impl fmt::Display for Advice {
             Self::TestAgain => f.write_str("test again"),
             Self::KeepApart => f.write_str("keep apart"),
             Self::ApartAndAgain => f.write_str("keep apart, test again"),
-            Self::AtLimit => f.write_str("keep apart: it lies at a limit"),
+            Self::AtLimit => f.write_str("keep apart: the value lies at a limit"),
             Self::Ramps { position, ramps, seconds, all } => {
                 let may = if *all { "" } else { "may " };
                 let within = seconds.map_or_else(String::new, |seconds| format!(" in {seconds:.0} s"));
                 write!(f, "keep apart; {ramps} ramps {may}decide it{within}: run --again {position}")
             }
             Self::Reduce { contribution, percent } => {
-                write!(f, "keep apart; decided if {contribution} were {percent:.0} % of what it is")
+                write!(f, "keep apart; decided if {contribution} shrinks to {percent:.0} %")
             }
-            Self::NotHere => f.write_str("keep apart: this rig does not decide it"),
+            Self::NotHere => f.write_str("keep apart: this rig cannot decide it"),
             Self::SelectDelay => f.write_str("keep apart; select the delay of the settings sheet"),
             Self::LookAtDelay => f.write_str(
-                "keep apart; look at the selected delay, and at the input filter of the module in the rig sheet",
+                "keep apart; check the selected delay, and the input filter of the module in the rig sheet",
             ),
             Self::TwoRates => f.write_str("keep apart; ramps at two rates show the delay"),
             Self::CloserCrossings => {
@@ -144,14 +144,12 @@ impl fmt::Display for Advice {
                 f.write_str("keep apart; let it rest and test it again: does its seal or its sensor stick?")
             }
             Self::LookAtOutput => {
-                f.write_str("keep apart; look at its plug and cable: an output comes and goes")
+                f.write_str("keep apart; check its plug and cable: an output is intermittent")
             }
             Self::LookAtBench => {
-                f.write_str("look at device power, plugs and module of the bench, then test again")
+                f.write_str("check device power, plugs and module of the rig, then test again")
             }
-            Self::LookAtInputs => {
-                f.write_str("look at the wiring of this position's inputs, then test again")
-            }
+            Self::LookAtInputs => f.write_str("check the wiring of this position's inputs, then test again"),
             Self::Set { quantity, from, to, by, direction } => {
                 write!(f, "{} {from} → {to} ({by} {direction})", quantity_name(*quantity))
             }
@@ -159,12 +157,12 @@ impl fmt::Display for Advice {
     }
 }
 
-/// What to do with a device next, as text; empty where nothing is.
+/// The advice for a position as text; empty if there is nothing to do.
 pub fn advice(position: &PositionRecord, style: LevelStyle) -> String {
     Advice::of(position, style).map_or_else(String::new, |advice| advice.to_string())
 }
 
-/// How a check that U left open would be decided.
+/// Advice for a check that only U leaves undecided.
 fn to_be_decided(check: &Check) -> Option<Advice> {
     let needed = check.to_decide.as_ref()?;
     Some(match (needed.expanded_uncertainty, needed.ramps, needed.to) {
@@ -180,10 +178,10 @@ fn to_be_decided(check: &Check) -> Option<Advice> {
     })
 }
 
-/// What leads on where a check was left open for another reason than U.
+/// Advice for a check that is undecided for another reason than U.
 fn open(check: &Check) -> Advice {
     let is = |quantity| check.quantity == quantity;
-    // A delay that is needed, and that no ramp shows: so the site has it.
+    // A required delay that no ramp shows; the site sheet requires it.
     let not_timed =
         is(QuantityName::SelectedDelay) || (check.quantity.is_delay() && check.role == Role::Required);
     if is(QuantityName::OutputStates) {
@@ -205,7 +203,7 @@ fn open(check: &Check) -> Advice {
     }
 }
 
-/// What leads on where a check failed: the change that brings a level to the middle of its limits, or where to look.
+/// Advice for a failed check: the change that brings a level to the middle of its limits, or what to inspect.
 fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
     if check.quantity == QuantityName::FirstOperation {
         return Some(Advice::LetRest);
@@ -218,7 +216,7 @@ fn change(check: &Check, style: LevelStyle) -> Option<Advice> {
     }
     let (measured, limits) = (check.measured.as_ref()?, check.limits?);
     let (low, high) = (limits.low?, limits.high?);
-    // A level that fails for another reason than its figure is not turned.
+    // A level inside its limits failed for another reason and is not readjusted.
     if (low..=high).contains(&measured.value) {
         return None;
     }
@@ -244,7 +242,7 @@ mod tests {
     use tripbench_measure::{Contribution, combine};
     use tripbench_record::{Identity, IdentityHow, LimitsRecord, Measured};
 
-    /// A position whose verdict one check made.
+    /// A position with a single check.
     fn position(verdict: Verdict, check: Check) -> PositionRecord {
         let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
         PositionRecord { verdict, checks: vec![check], ..PositionRecord::new(1, &identity) }
@@ -261,7 +259,7 @@ mod tests {
 
     #[rstest]
     #[case::first(QuantityName::FirstOperation, "keep apart; let it rest and test it again")]
-    #[case::states(QuantityName::OutputStates, "keep apart; look at its plug and cable")]
+    #[case::states(QuantityName::OutputStates, "keep apart; check its plug and cable")]
     #[case::chatter(QuantityName::Chatter, "keep apart")]
     fn what_failed_without_a_figure_says_where_to_look(#[case] quantity: QuantityName, #[case] says: &str) {
         let failed = position(Verdict::Fail, required(quantity, CheckVerdict::Fail));
@@ -270,9 +268,9 @@ mod tests {
     }
 
     #[rstest]
-    #[case(QuantityName::OutputStates, "look at device power, plugs and module of the bench")]
-    #[case(QuantityName::OwnEdges, "look at the wiring of this position's inputs")]
-    #[case(QuantityName::Bounce, "keep apart: this rig does not decide it")]
+    #[case(QuantityName::OutputStates, "check device power, plugs and module of the rig")]
+    #[case(QuantityName::OwnEdges, "check the wiring of this position's inputs")]
+    #[case(QuantityName::Bounce, "keep apart: this rig cannot decide it")]
     #[case(QuantityName::SelectedDelay, "keep apart; ramps at two rates show the delay")]
     #[case(QuantityName::ResumeDelay, "keep apart; ramps at two rates show the delay")]
     #[case(QuantityName::FirstOperation, "keep apart, test again")]
@@ -302,7 +300,7 @@ mod tests {
         assert!(text.starts_with(says), "{text}");
     }
 
-    // It is where it should be, and failed because it did not come in every ramp.
+    // The level is inside its limits, and the check failed because a ramp had no crossing.
     #[test]
     fn a_level_that_is_inside_is_not_turned() {
         let check = Check {
@@ -313,10 +311,10 @@ mod tests {
         assert_eq!(advice(&position(Verdict::Fail, check), LevelStyle::default()), "keep apart");
     }
 
-    // 6 ms are promised. By more than 1.8 U beyond them the output is late; by less it may seem so.
+    // Promised: 6 ms. More than 1.8 U beyond that the output is certainly late; less may be measurement uncertainty.
     #[rstest]
-    #[case(203.0, 2.0, "keep apart; look at the selected delay, and at the input filter")]
-    #[case(11.5, 3.0, "keep apart; look at the selected delay, and at the input filter")]
+    #[case(203.0, 2.0, "keep apart; check the selected delay, and the input filter")]
+    #[case(11.5, 3.0, "keep apart; check the selected delay, and the input filter")]
     #[case(11.2, 3.0, "keep apart, test again")]
     #[case(-60.0, 3.0, "keep apart, test again")]
     fn an_output_that_is_late_says_where_to_look(

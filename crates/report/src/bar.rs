@@ -1,6 +1,7 @@
-//! The margin bar: where a value lies between its limits, outside it beyond the end.
+//! The margin bar: the place of a value between its limits, or beyond an end if the value is outside.
 
-/// The bar as eight characters of text: `[===o==]`, `[======]o` beyond the high limit, `o[======]` beyond the low one.
+/// The bar as text: `[===o===]`, `[=======]o` beyond the upper limit, `o[=======]` beyond the lower one. `place` is 0 at the lower and 1 at
+/// the upper limit; the text is empty if it is `None` or not finite.
 pub fn margin_bar_text(place: Option<f64>) -> String {
     const CELLS: usize = 7;
     let Some(place) = place.filter(|place| place.is_finite()) else { return String::new() };
@@ -16,10 +17,10 @@ pub fn margin_bar_text(place: Option<f64>) -> String {
     format!("[{cells}]")
 }
 
-/// The bar as SVG, 120 × 14: limits as posts, the middle as a line, the value as a disc, its uncertainty as a stroke.
+/// The bar as SVG, 120 × 14 px: limits as posts, the middle as a line, the value as a disc, its uncertainty as a stroke.
 pub fn margin_bar_svg(place: Option<f64>, half_width: f64) -> String {
     let Some(place) = place.filter(|place| place.is_finite()) else { return String::new() };
-    // Limits at 20 and 100; values beyond are drawn at most to the edge.
+    // Limits at 20 and 100; values beyond are clamped to the edge.
     let x = |share: f64| (20.0 + 80.0 * share).clamp(3.0, 117.0);
     let (low, high, at) = (x(place - half_width), x(place + half_width), x(place));
     format!(

@@ -1,4 +1,4 @@
-//! A check's budget as lines of text, largest share first; and what would decide a check that is undecided.
+//! The uncertainty budget of a check as lines of text, and what would decide an undecided check.
 
 use crate::content::Content;
 use crate::value_text;
@@ -6,30 +6,30 @@ use tripbench_measure::{Contribution, Distribution, Evaluation};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::Check;
 
-/// One contribution, ready to be shown.
+/// One contribution to the uncertainty, ready to be shown.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BudgetLine {
-    /// What contributes.
+    /// Name of the contribution.
     pub name: String,
-    /// Where it is from.
+    /// Source of its value.
     pub source: String,
-    /// `A` or `B`.
+    /// Type of evaluation, `A` or `B` (GUM).
     pub evaluation: &'static str,
-    /// Shape of its distribution.
+    /// Distribution.
     pub shape: &'static str,
-    /// Standard uncertainty of the input with its unit; empty where that is the result's own.
+    /// Standard uncertainty of the input with its unit; empty if it has the unit of the result.
     pub input: String,
-    /// Sensitivity with its unit; `1` where the input is of the result's own unit.
+    /// Sensitivity with its unit; `1` without an input of its own.
     pub sensitivity: String,
-    /// Degrees of freedom.
+    /// Degrees of freedom, `∞` if unlimited.
     pub freedom: String,
     /// Standard uncertainty in the unit of the check.
     pub standard_uncertainty: f64,
-    /// Share of the variance.
+    /// Share of the variance, 0 to 1.
     pub share: f64,
 }
 
-/// The budget of a check, largest first.
+/// The budget of a check, largest contribution first; empty without a result.
 pub fn budget_lines(check: &Check) -> Vec<BudgetLine> {
     let Some(measured) = &check.measured else { return Vec::new() };
     let whole: f64 = measured.contributions.iter().map(|part| part.standard_uncertainty.powi(2)).sum();
@@ -50,7 +50,7 @@ fn line(part: &Contribution, unit: &str, whole: f64) -> BudgetLine {
         },
         shape: match part.distribution {
             Distribution::Normal => "normal",
-            Distribution::Rectangular => "rectangle",
+            Distribution::Rectangular => "rectangular",
             Distribution::Intervals => "from intervals",
         },
         input: input.map_or_else(String::new, |input| in_unit(input.standard_uncertainty, &input.unit)),
@@ -67,7 +67,7 @@ fn line(part: &Contribution, unit: &str, whole: f64) -> BudgetLine {
     }
 }
 
-/// A standard uncertainty in the unit of the reader, with three digits.
+/// A standard uncertainty in the unit of the site, with three significant digits.
 pub fn amount(check: &Check, value: f64, style: LevelStyle) -> String {
     match check.unit.as_str() {
         "Pa" => format!("{} {}", short(value / style.unit.pascal()), style.unit.symbol()),
@@ -80,7 +80,7 @@ fn in_unit(value: f64, unit: &str) -> String {
     if unit == "s" { format!("{} ms", short(value * 1e3)) } else { format!("{} {unit}", short(value)) }
 }
 
-/// Three digits, whatever the size.
+/// A number with three significant digits.
 fn short(value: f64) -> String {
     let size = value.abs();
     if size <= 0.0 {
@@ -95,12 +95,14 @@ fn short(value: f64) -> String {
 }
 
 impl Content<'_> {
-    /// What would decide a check that U alone leaves undecided, as a sentence.
+    /// What would decide a check that only U leaves undecided, as a sentence.
     pub fn needed(&self, check: &Check) -> Option<String> {
         let needed = check.to_decide.as_ref()?;
         let text = |value: f64| value_text(check, value, self.style).trim_start_matches('-').to_owned();
         let Some(u) = needed.expanded_uncertainty else {
-            return Some(String::from("Undecided: the value lies at a limit; no smaller U decides it."));
+            return Some(String::from(
+                "Undecided: the value lies at a limit, and no smaller U would decide it.",
+            ));
         };
         let share = |value: f64| amount(check, value, self.style);
         let how = needed.to.map_or_else(
@@ -120,7 +122,7 @@ impl Content<'_> {
             },
         );
         let again = needed.ramps.zip(check.position).map_or_else(
-            || String::from(" More ramps on this rig do not."),
+            || String::from(" More ramps on this rig would not."),
             |(ramps, position)| {
                 let about = needed.takes_s.map_or_else(String::new, |s| format!(", in about {s:.0} s"));
                 format!(" {ramps} ramps would{about}: `tripbench run --again {position}`.")

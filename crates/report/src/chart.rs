@@ -1,4 +1,4 @@
-//! The ramp: vacuum over time with the tolerance bands of each level, and a lane for each digital signal.
+//! The chart: vacuum over time with the tolerance band of each level, and a lane for each digital signal.
 
 use std::fmt::Write;
 use tripbench_quantity::LevelStyle;
@@ -11,10 +11,10 @@ const RIGHT: f64 = 12.0;
 const PLOT_HEIGHT: f64 = 220.0;
 const TOP: f64 = 18.0;
 const LANE: f64 = 15.0;
-/// Most lanes that are drawn: two for each of four positions.
+/// Largest number of lanes: two for each of four positions.
 const MOST_LANES: usize = 8;
 
-/// What the drawing is made in.
+/// Scales of the chart.
 struct Frame {
     seconds: f64,
     deepest_pa: f64,
@@ -25,13 +25,13 @@ impl Frame {
         LEFT + (WIDTH - LEFT - RIGHT) * (seconds / self.seconds).clamp(0.0, 1.0)
     }
 
-    /// Deeper is higher.
+    /// Deeper levels are drawn higher.
     fn y(&self, pascal: f64) -> f64 {
         TOP + PLOT_HEIGHT * (1.0 - (pascal / self.deepest_pa).clamp(0.0, 1.0))
     }
 }
 
-/// The drawing, as SVG.
+/// The chart as SVG.
 pub fn chart_svg(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> String {
     let decoder = Decoder::new(trace.plan.clone());
     let level =
@@ -62,7 +62,7 @@ pub fn chart_svg(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelSty
     svg
 }
 
-/// Lanes of all positions up to four, else of those that did not pass.
+/// The lanes of all positions if there are at most four, else of those that did not pass.
 fn lanes<'r>(record: &Record, rig: &'r RigSheet) -> Vec<(String, &'r DigitalInput)> {
     let all = record.positions.len() <= 4;
     let shown =
@@ -76,7 +76,7 @@ fn lanes<'r>(record: &Record, rig: &'r RigSheet) -> Vec<(String, &'r DigitalInpu
     shown.flat_map(|position| of(position.number)).take(MOST_LANES).collect()
 }
 
-/// Pascal between two lines of the grid: round in the site's unit, at most ten of them.
+/// Distance of the grid lines, pascal: a round number in the unit of the site, with at most ten intervals.
 fn level_step(deepest_pa: f64, style: LevelStyle) -> f64 {
     let unit = style.unit.pascal();
     let decades = (0..9).map(|power| 10_f64.powi(power - 3));
@@ -135,7 +135,7 @@ fn grid(frame: &Frame, style: LevelStyle) -> String {
     svg
 }
 
-/// Whether the limits of a quantity are those of a level, and not the same once more, widened.
+/// Whether the limits of a quantity are drawn as a band: one per level, without widened repetitions.
 const fn has_band(quantity: QuantityName) -> bool {
     matches!(
         quantity,
@@ -143,7 +143,7 @@ const fn has_band(quantity: QuantityName) -> bool {
     )
 }
 
-/// Limits of each level as a band: hatching is left to the edge lines, so that it reads in grey too.
+/// Limits of each level as a grey band with edge lines, readable without colour; crosses at the crossings of failed checks.
 fn bands(record: &Record, frame: &Frame) -> String {
     let mut drawn: Vec<QuantityName> = Vec::new();
     let mut svg = String::new();
@@ -206,7 +206,7 @@ fn curve(points: &[(f64, f64)], frame: &Frame) -> String {
     format!("<path d=\"{path}\" fill=\"none\" stroke=\"#111\" stroke-width=\"1.1\"/>")
 }
 
-/// Stretches that were thrown away and repeated.
+/// Frames around the stretches that were discarded and repeated.
 fn thrown(record: &Record, frame: &Frame) -> String {
     let mut svg = String::new();
     for stretch in &record.thrown {

@@ -1,45 +1,45 @@
-//! The content model: what a record says, in words and figures, before it becomes a page, a table or a drawing.
+//! The content model: a record in words and figures, before it becomes a page, a table or a drawing.
 
 use crate::coverage::not_checked;
 use tripbench_quantity::SignConvention;
 use tripbench_quantity::{LevelStyle, significant};
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Verdict};
 
-/// A record and how its levels are shown.
+/// A record with the style in which its levels are shown.
 #[derive(Debug, Clone, Copy)]
 pub struct Content<'r> {
     /// The record.
     pub record: &'r Record,
-    /// Unit and sign.
+    /// Unit and sign of levels.
     pub style: LevelStyle,
 }
 
 /// One check as a row.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Row {
-    /// What was measured.
+    /// Name of the quantity.
     pub name: String,
     /// Limits with unit, or a dash.
     pub limits: String,
     /// Value with unit, or a dash.
     pub value: String,
-    /// Expanded uncertainty with unit, or nothing.
+    /// Expanded uncertainty with unit, or empty.
     pub uncertainty: String,
-    /// Where the value lies between its limits: 0 at the low, 1 at the high one.
+    /// Place of the value between its limits: 0 at the lower, 1 at the upper limit.
     pub place: Option<f64>,
-    /// What it says, as a word.
+    /// Result of the check, as a word.
     pub word: &'static str,
-    /// Why, where that is not plain.
+    /// Reason for the result, if the figures do not show it; else empty.
     pub remark: String,
 }
 
-/// Name of a quantity for people, with the direction of its ramp.
+/// Name of a quantity for people.
 pub const fn quantity_name(quantity: QuantityName) -> &'static str {
     match quantity {
         QuantityName::Zero => "zero reading",
         QuantityName::ZeroDrift => "zero drift",
         QuantityName::LeakRate => "leak of the rig",
-        QuantityName::EvacuationSteady => "evacuation steady",
+        QuantityName::EvacuationSteady => "steadiness of evacuation",
         QuantityName::SwitchPoint => "switch point",
         QuantityName::ResetPoint => "reset point",
         QuantityName::Hysteresis => "hysteresis",
@@ -59,12 +59,12 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::FirstOperation => "first operation after rest",
         QuantityName::OutputStates => "states of the outputs",
         QuantityName::OwnEdges => "edges of its own",
-        QuantityName::OwnInput => "input of an output",
+        QuantityName::OwnInput => "input of the output",
         QuantityName::ResponseOn => "response, on",
         QuantityName::ResponseOff => "response, off",
         QuantityName::ScanPeriod => "scan period",
         QuantityName::ScanGap => "longest gap between scans",
-        QuantityName::StopLatency => "stop takes at most",
+        QuantityName::StopLatency => "longest stop time",
         QuantityName::ClockTick => "tick of the module's clock",
         QuantityName::Noise => "noise of the reference",
         QuantityName::ValveDelay => "valve delay",
@@ -72,7 +72,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::ImageAge => "image age of the inputs",
         QuantityName::LossOfMaster => "loss of master",
         QuantityName::ThermalTime => "thermal time constant",
-        QuantityName::LowestLevel => "lowest level, saving air",
+        QuantityName::LowestLevel => "least deep level, saving air",
     }
 }
 
@@ -90,7 +90,7 @@ fn verdict_word(check: &Check) -> &'static str {
     }
 }
 
-/// A value of a check in the site's unit, with as many digits as the uncertainty supports.
+/// A value of a check in the unit of the site, with as many digits as its uncertainty supports.
 pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
     let uncertainty = check.measured.as_ref().map_or(0.0, |measured| measured.expanded_uncertainty);
     let scale = style.unit.pascal();
@@ -119,7 +119,7 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
     }
 }
 
-/// A number with so many digits after the point; minus zero is zero.
+/// A number with `digits` decimals; minus zero becomes zero.
 fn fixed(value: f64, digits: usize) -> String {
     let text = format!("{value:.digits$}");
     let is_zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
@@ -144,7 +144,7 @@ impl Content<'_> {
             },
         );
         let measured = check.measured.as_ref();
-        // What only speaks against a device is not drawn as if it had to lie inside.
+        // A screening check does not require the value to lie inside the limits, so it has no bar.
         let drawn = check.limits.filter(|_| check.verdict != CheckVerdict::Measured);
         let place = measured.zip(drawn).and_then(|(measured, limits)| match (limits.low, limits.high) {
             (Some(low), Some(high)) => Some((measured.value - low) / (high - low)),
@@ -173,7 +173,7 @@ impl Content<'_> {
         }
     }
 
-    /// Checks of a position that failed, or were left undecided, as the one that decided was.
+    /// Sentences about the other checks of a position with the same result as the deciding one: failed or undecided.
     pub fn also_failed(&self, position: &PositionRecord) -> Vec<String> {
         let decided = position.decided_by();
         let wanted = match position.verdict {
@@ -189,7 +189,7 @@ impl Content<'_> {
         let say = |check: &Check| {
             let row = self.row(check);
             if row.uncertainty.is_empty() && row.remark.is_empty() {
-                format!("Also {}: not found.", row.name)
+                format!("Also {}: not measured.", row.name)
             } else if row.uncertainty.is_empty() || check.limits.is_none() {
                 format!("Also {}. {}", row.name, ended(&row.remark))
             } else {
@@ -203,34 +203,34 @@ impl Content<'_> {
         others.map(say).collect()
     }
 
-    /// What makes the record one of no device, to stand with its verdicts; empty for a real one.
+    /// Note to be shown with the verdicts of a simulated run; empty for a real one.
     pub const fn simulated(&self) -> &'static str {
         if self.record.header.simulated { "SIMULATED BENCH: no device was tested." } else { "" }
     }
 
-    /// Says so where another version of the program made the record; else empty. Its steps are not held against its script then.
+    /// Note that another version of the program made the record, so that its steps are not compared with its script; else empty.
     pub fn other_version(&self) -> String {
         let own = env!("CARGO_PKG_VERSION");
         self.record.other_version(own).map_or_else(String::new, |made| {
-            format!("Made by version {made}. Version {own} does not compare its steps with its script.")
+            format!("Made by version {made}. Version {own} does not compare the steps with the script.")
         })
     }
 
-    /// Which test of the device it was, where it was tested before, to stand with its verdict; else empty.
+    /// Number of this test of the device, to be shown with the verdict if it was tested before; else empty.
     pub fn attempt(&self) -> String {
         let again = self.record.header.again.as_ref();
         again.map_or_else(String::new, |again| format!("Test {} of this device.", again.attempt))
     }
 
-    /// What the module said it is, as it said it; empty where it said nothing or was not asked.
+    /// Identification of the module, unchanged; empty if it gave none or was not asked.
     pub fn module(&self) -> String {
         let Some(module) = &self.record.header.module else { return String::new() };
         let said = [&module.vendor, &module.product, &module.revision].map(String::as_str);
         let said: Vec<&str> = said.into_iter().filter(|text| !text.is_empty()).collect();
-        format!("The module says that it is: {}.", said.join(", "))
+        format!("The module identifies itself as: {}.", said.join(", "))
     }
 
-    /// How many positions have each verdict, in the order that matters: `1 FAIL, 2 PASS (not checked: bounce)`.
+    /// Number of positions by verdict, most important first: `1 FAIL, 2 PASS (not checked: bounce)`.
     pub fn summary(&self) -> String {
         if self.record.is_rig_check() {
             return self.rig_summary();
@@ -252,7 +252,7 @@ impl Content<'_> {
         counted.chain(self.passes()).collect::<Vec<_>>().join(", ")
     }
 
-    /// How many passed, by what was not checked of them.
+    /// Number of passes, grouped by what was not checked.
     fn passes(&self) -> Vec<String> {
         let mut groups: Vec<(String, usize)> = Vec::new();
         let passed = self.record.positions.iter();
@@ -271,17 +271,17 @@ impl Content<'_> {
         groups.into_iter().map(say).collect()
     }
 
-    /// Of a rig check: whether every condition is met.
+    /// Summary of a rig check: whether every condition is met.
     fn rig_summary(&self) -> String {
         let count = |wanted| self.record.rig_checks.iter().filter(|check| check.verdict == wanted).count();
         let (not_met, open) = (count(CheckVerdict::NotMet), count(CheckVerdict::Undecided));
         let unfinished =
             self.record.halted.is_some() || self.record.steps_done.len() < self.record.header.steps.len();
         match (not_met, open) {
-            _ if unfinished => String::from("RIG CHECK NOT FINISHED"),
-            (0, 0) => String::from("RIG AS ITS SHEET SAYS"),
-            (0, open) => format!("{open} NOT SHOWN"),
-            (not_met, _) => format!("{not_met} NOT AS THE SHEET SAYS"),
+            _ if unfinished => String::from("RIG CHECK INCOMPLETE"),
+            (0, 0) => String::from("RIG MATCHES ITS SHEET"),
+            (0, open) => format!("{open} UNDECIDED"),
+            (not_met, _) => format!("{not_met} NOT MET"),
         }
     }
 
@@ -291,7 +291,7 @@ impl Content<'_> {
         self.record.rig_checks.iter().find(unmet)
     }
 
-    /// The check that decided a position: a condition of the rig that is not met, else one of its own.
+    /// The check that decided a position: a condition of the rig that is not met, else a check of the position.
     pub fn decided_by<'c>(&'c self, position: &'c PositionRecord) -> Option<&'c Check> {
         self.unmet().filter(|_| position.verdict == Verdict::Undecided).or_else(|| position.decided_by())
     }
@@ -315,12 +315,12 @@ impl Content<'_> {
         let Some(check) = position.decided_by() else {
             let remark = position.checks.iter().find_map(|check| check.remark.clone());
             if let (Verdict::Undecided, Some(remark)) = (position.verdict, remark) {
-                return format!("Nothing found: {remark}.");
+                return format!("No result: {remark}.");
             }
             let limits = self.record.header.sheets.iter().any(|sheet| sheet.role == SheetRole::Settings);
             return String::from(match position.verdict {
                 Verdict::Measured if limits => {
-                    "Measured; no step of this script is judged by the settings sheet."
+                    "Measured; no step of this script is judged against the settings sheet."
                 }
                 Verdict::Measured => "Measured; no limits were given.",
                 Verdict::Pass | Verdict::Fail | Verdict::Undecided | Verdict::Aborted => {
@@ -337,7 +337,7 @@ impl Content<'_> {
             || format!("{}: {} ± {}. Allowed: {}.{remark}", row.name, row.value, row.uncertainty, row.limits);
         match position.verdict {
             Verdict::Fail => beyond(),
-            // An output that is surely late is left open for another reason than its U.
+            // An output that is certainly late is undecided for another reason than U.
             Verdict::Undecided if check.is_surely_late() => beyond(),
             Verdict::Undecided if check.limits.is_none() => {
                 format!("{}: {} ± {}.{remark}", row.name, row.value, row.uncertainty)
@@ -348,7 +348,7 @@ impl Content<'_> {
             ),
             Verdict::Undecided | Verdict::Aborted | Verdict::Measured => {
                 format!(
-                    "Too close to the limit, or not enough seen: {} {} ± {}, allowed {}.{remark}",
+                    "Too close to a limit, or not enough data: {} {} ± {}, allowed {}.{remark}",
                     row.name, row.value, row.uncertainty, row.limits
                 )
             }
@@ -356,7 +356,7 @@ impl Content<'_> {
     }
 }
 
-/// A remark as a sentence.
+/// A remark as a sentence: capitalised and with a full stop.
 fn ended(remark: &str) -> String {
     let mut letters = remark.chars();
     let first: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();

@@ -1,8 +1,8 @@
-//! What was not checked, in words: it stands beside a verdict wherever one is shown.
+//! What was not checked, in words, shown beside every verdict.
 
 use tripbench_record::{PositionRecord, QuantityName, Verdict};
 
-/// Shortest name of what was not checked.
+/// Short name of a quantity that was not checked.
 fn short_name(quantity: QuantityName) -> &'static str {
     let names = [
         (QuantityName::OnDelay, "delay on"),
@@ -17,12 +17,12 @@ fn short_name(quantity: QuantityName) -> &'static str {
     short.unwrap_or_else(|| crate::quantity_name(quantity))
 }
 
-/// What was not checked at a position, `not checked: selected delay, bounce`; empty where all was.
+/// Quantities not checked at a position, as `not checked: selected delay, bounce`; empty if there are none.
 pub fn not_checked(position: &PositionRecord) -> String {
     said_open(position.not_checked().map(|check| check.quantity))
 }
 
-/// The same of quantities that are known to be left open.
+/// The text of [`not_checked`] for given quantities.
 pub fn said_open(quantities: impl IntoIterator<Item = QuantityName>) -> String {
     let mut names: Vec<&str> = Vec::new();
     for quantity in quantities {
@@ -34,7 +34,7 @@ pub fn said_open(quantities: impl IntoIterator<Item = QuantityName>) -> String {
     if names.is_empty() { String::new() } else { format!("not checked: {}", names.join(", ")) }
 }
 
-/// The word of a position's verdict. Neither a pass nor what was only measured stands without what was not checked.
+/// The verdict of a position in words. A pass, or a result without judgement, names what was not checked.
 pub fn verdict_text(position: &PositionRecord) -> String {
     if position.set_aside.is_some() {
         return String::from("SET ASIDE");

@@ -1,4 +1,4 @@
-//! The report as one HTML file that prints on A4: verdict first, then the figures, then how they were found.
+//! The report as one HTML file that prints on A4: verdicts first, then the figures, then the method.
 
 use crate::advice;
 use crate::bar::margin_bar_svg;
@@ -29,7 +29,7 @@ svg.margin{display:block}\
 details.more{font-size:1rem}details.more>summary{font-size:.86rem}details.more>table{margin-top:.3rem}\
 @media print{body{margin:0;padding:0;max-width:none}details:not([open],.more){display:none}details.more::details-content{content-visibility:visible;block-size:auto}}";
 
-/// The report of a record. Rig and site sheet are those in the record, read by the caller.
+/// The report of a record. The caller reads the rig and site sheets from the texts in the record.
 pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSheet) -> String {
     let style = site.style;
     let content = Content { record, style };
@@ -46,9 +46,12 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
                 (heading(&content))
                 @for position in &record.positions { (tile(&content, position)) }
                 section {
-                    h2 { @if record.is_rig_check() { "The check" } @else { "The ramp" } }
+                    h2 { @if record.is_rig_check() { "Rig check over time" } @else { "Vacuum over time" } }
                     (PreEscaped(chart_svg(record, trace, rig, style)))
-                    p.note { "Grey bands: limits of each level. Crosses: crossings of the checks that failed, with the position's number. Vacuum as read, zero not taken off." }
+                    p.note {
+                        "Grey bands: limits of each level. Crosses: crossings of failed checks, with the number of the position. "
+                        "Vacuum as read, without zero correction."
+                    }
                 }
                 @for position in &record.positions { (figures(&content, position)) }
                 (conditions(&content))
@@ -75,7 +78,10 @@ fn heading(content: &Content<'_>) -> Markup {
             ". Operator: " (operators(record)) ". Run " (record.header.run) "."
         }
         @if let Some(again) = &record.header.again {
-            p { b { (content.attempt()) } " Before, in run " (again.run) ": " (again.found) " (record SHA-256 " (&again.sha256[..16.min(again.sha256.len())]) "…)" }
+            p {
+                b { (content.attempt()) } " Previous test, run " (again.run) ": " (again.found)
+                " (record SHA-256 " (&again.sha256[..16.min(again.sha256.len())]) "…)"
+            }
         }
         @if let Some(halt) = &record.halted { p { b { "Stopped: " } (halt) "." } }
         @if !record.safe_confirmed { p { b { "The outputs were NOT confirmed safe at the end of this run." } } }
@@ -90,7 +96,7 @@ fn operators(record: &Record) -> String {
     }
 }
 
-/// A verdict's mark: own shapes, readable without colour.
+/// The mark of a verdict: shapes of this project, readable without colour.
 fn mark(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Pass => "●✓",
@@ -112,7 +118,7 @@ fn class(verdict: Verdict) -> &'static str {
 }
 
 fn tile(content: &Content<'_>, position: &PositionRecord) -> Markup {
-    // A pass has it in its own words.
+    // For a pass the verdict text contains it already.
     let open = not_checked(position).replacen('n', "N", 1);
     let open =
         if matches!(position.verdict, Verdict::Fail | Verdict::Undecided) { open } else { String::new() };
@@ -141,7 +147,7 @@ fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
                 @for check in plain { (budget(content, check)) }
                 @if !more.is_empty() {
                     details class="more" {
-                        summary { "More checks: " (more.len()) ", none of them against the device" }
+                        summary { "More checks: " (more.len()) ", none against the device" }
                         (table(content, &more))
                         @for check in more { (budget(content, check)) }
                     }
@@ -151,7 +157,7 @@ fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
     }
 }
 
-/// Whether a check is shown among those that one can do without: it speaks for no level, and not against the device.
+/// Whether a check is shown among the secondary ones: it judges no level and does not count against the device.
 fn is_more(check: &Check) -> bool {
     let settled = matches!(check.verdict, CheckVerdict::Pass | CheckVerdict::Measured);
     let beside = check.quantity.is_delay()
@@ -166,14 +172,14 @@ fn is_more(check: &Check) -> bool {
                 | QuantityName::OutputStates
                 | QuantityName::OwnEdges
         );
-    // Where nothing is judged, each figure is what one wants to know.
+    // If nothing is judged, every figure is of interest.
     settled && beside && (check.verdict == CheckVerdict::Pass || check.role != Role::Informative)
 }
 
 fn table(content: &Content<'_>, checks: &[&Check]) -> Markup {
     html! {
         table {
-            thead { tr { th { "Check" } th { "Limits" } th { "Found" } th { "± U" } th { "Margin" } th { "Says" } } }
+            thead { tr { th { "Check" } th { "Limits" } th { "Value" } th { "± U" } th { "Margin" } th { "Result" } } }
             tbody {
                 @for check in checks {
                     @let row = content.row(check);
@@ -185,8 +191,8 @@ fn table(content: &Content<'_>, checks: &[&Check]) -> Markup {
                         td { (PreEscaped(margin_bar_svg(row.place, half_width(check)))) }
                         td {
                             (row.word)
-                            @if check.role == Role::Informative && !check.not_checked() { " (shown only)" }
-                            @if check.role == Role::Screening { " (speaks only against)" }
+                            @if check.role == Role::Informative && !check.not_checked() { " (for information)" }
+                            @if check.role == Role::Screening { " (can fail, cannot pass)" }
                             @if !row.remark.is_empty() { ": " (row.remark) }
                         }
                     }
@@ -196,7 +202,7 @@ fn table(content: &Content<'_>, checks: &[&Check]) -> Markup {
     }
 }
 
-/// Expanded uncertainty as a share of the width between the limits.
+/// Expanded uncertainty as a share of the width between the limits; 0 without an upper limit.
 fn half_width(check: &Check) -> f64 {
     let share = check.measured.as_ref().zip(check.limits).and_then(|(measured, limits)| {
         let width = limits.high? - limits.low.unwrap_or(0.0);
@@ -213,7 +219,10 @@ fn budget(content: &Content<'_>, check: &Check) -> Markup {
             details {
                 summary { "Uncertainty of the " (crate::quantity_name(check.quantity)) }
                 table {
-                    thead { tr { th { "Contribution" } th { "Source" } th { "Type" } th { "Shape" } th.n { "Input" } th.n { "Sensitivity" } th.n { "Freedom" } th.n { "u" } th.n { "Share" } } }
+                    thead { tr {
+                        th { "Contribution" } th { "Source" } th { "Type" } th { "Distribution" } th.n { "Input" } th.n { "Sensitivity" }
+                        th.n { "Degrees of freedom" } th.n { "u" } th.n { "Share" }
+                    } }
                     tbody {
                         @for line in budget_lines(check) {
                             tr {
@@ -242,10 +251,10 @@ fn conditions(content: &Content<'_>) -> Markup {
     html! {
         section {
             h2 { "The rig in this run" }
-            p.note { "Conditions: where one is not met, nothing is said about a device." }
+            p.note { "Conditions: if one is not met, every device is undecided." }
             (table(content, &content.record.rig_checks.iter().collect::<Vec<_>>()))
             @if !content.record.header.abilities.is_empty() {
-                h2 { "What this rig can decide, as its sheet has it" }
+                h2 { "What this rig can decide according to its sheet" }
                 ul { @for line in &content.record.header.abilities { li { (line) } } }
             }
         }
@@ -258,18 +267,19 @@ fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
     let calibration = &reference.calibration;
     html! {
         section {
-            h2 { "How it was found" }
-            p { @if record.is_rig_check() { "Each figure stands against what the rig sheet declares." } @else { (rule(record, site)) } }
+            h2 { "Method" }
+            p { @if record.is_rig_check() { "Each value is compared with the rig sheet." } @else { (rule(record, site)) } }
             p {
                 @if site.style.sign == SignConvention::Gauge {
-                    "Levels are shown as gauge pressure: the vacuum level, ambient − pressure, with a minus."
+                    "Levels are shown as gauge pressure: the vacuum level, ambient − pressure, with a minus sign."
                 } @else {
                     "Vacuum level = ambient − pressure."
                 }
             }
             p {
-                "Reference " b { (reference.name.value) } ", calibrated " (calibration.date.value) ", due " (calibration.due.value) ", certificate "
-                (calibration.certificate.value) ", U = " (content.style.difference(calibration.expanded_uncertainty.value)) " (k = " (*calibration.coverage_factor) ")."
+                "Reference " b { (reference.name.value) } ", calibrated " (calibration.date.value)
+                ", calibration due " (calibration.due.value) ", certificate " (calibration.certificate.value)
+                ", U = " (content.style.difference(calibration.expanded_uncertainty.value)) " (k = " (*calibration.coverage_factor) ")."
             }
             table {
                 thead { tr { th { "Sheet" } th { "Name" } th { "Revision" } th { "State" } th { "SHA-256" } } }
@@ -295,24 +305,24 @@ fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
     }
 }
 
-/// By which rule was decided, or why nothing was.
+/// The decision rule, or why nothing was judged.
 fn rule(record: &Record, site: &SiteSheet) -> String {
     let process = site.process_spread.map_or_else(String::new, |share| {
-        format!(" It counts that such devices lie around nominal with a standard deviation of {share:.2} of half the tolerance.")
+        format!(" The risk assumes that such devices lie around nominal with a standard deviation of {share:.2} of half the tolerance.")
     });
     match (judged(record), site.decision) {
         (false, _) => unjudged(record),
         (true, DecisionRule::GuardBand) => String::from(
-            "Rule: three zones. PASS only inside the limits by U or more, FAIL only outside by U or more, between them UNDECIDED \
-             (U: 95 %). So of devices exactly at a limit at most about 2.5 % pass.",
+            "Rule: guard band U (95 %). PASS if inside the limits by at least U, FAIL if outside by at least U, UNDECIDED between. \
+             Of devices exactly at a limit, at most about 2.5 % pass.",
         ),
         (true, DecisionRule::Simple) => String::from(
-            "Rule: simple acceptance. Pass inside, fail outside the limits; U (95 %) is shown and not subtracted, so a device \
-             at a limit passes or fails by chance. Where U is more than half of the tolerance, it is subtracted all the same.",
+            "Rule: simple acceptance. PASS inside the limits, FAIL outside. U (95 %) is shown but is not a guard band, so a device \
+             at a limit passes or fails by chance. If U exceeds half of the tolerance, it is used as a guard band all the same.",
         ),
         (true, DecisionRule::HighestRisk) => format!(
-            "Rule: three zones. PASS only inside the limits where the risk that the device is outside is at most {0:.2} %, FAIL \
-             only outside where the risk that it is inside is at most {0:.2} %, between them UNDECIDED (U: 95 %).{process}",
+            "Rule: limited risk. PASS if inside the limits and the risk that the device is outside is at most {0:.2} %, FAIL if \
+             outside and the risk that it is inside is at most {0:.2} %, UNDECIDED between (U: 95 %).{process}",
             site.highest_risk * 100.0
         ),
     }
@@ -323,7 +333,7 @@ fn unjudged(record: &Record) -> String {
     let last = record.steps_done.last().and_then(|step| record.header.steps.get(usize::from(*step)));
     let unfinished = record.steps_done.len() < record.header.steps.len();
     if record.halted.is_some() {
-        String::from("Nothing was judged: the run was stopped before.")
+        String::from("Nothing was judged: the run was stopped first.")
     } else if let Some(step) = last.filter(|step| unfinished && step.stop_on_failure) {
         format!(
             "Nothing was judged: the run ended at the step `{}`, which failed. Levels were not tested.",
@@ -336,7 +346,7 @@ fn unjudged(record: &Record) -> String {
     }
 }
 
-/// Whether any check had limits that count.
+/// Whether the record has a required check.
 fn judged(record: &Record) -> bool {
     record.checks().any(|check| check.role == Role::Required)
 }

@@ -1,7 +1,6 @@
-//! A record for people: rows of text from one content model, as HTML that prints on A4, with the ramp drawn.
+//! The report of a record: rows of text from one content model, as HTML that prints on A4, with a chart of the run.
 //!
-//! No I/O: a string comes out. SVG carries presentation attributes and class names only, so that one drawing serves
-//! page and paper.
+//! No I/O: functions return strings. SVG uses only presentation attributes and class names, so that one drawing serves page and paper.
 
 mod advice;
 mod bar;

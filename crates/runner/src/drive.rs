@@ -1,5 +1,5 @@
-//! The loop that runs a rig: free-running scans, orders between them, every event to the record. The same in real and in virtual time:
-//! what differs is the clock that it waits on, the wire, who keeps the record, and where a step is judged.
+//! The loop that runs a rig: free-running scans, orders between them, and every event to the record. The same loop runs in real and in
+//! virtual time; they differ in the clock, the wire, the keeper of the record, and where a step is judged.
 
 use crate::JournalError;
 use std::sync::mpsc::{Receiver, TryRecvError};
@@ -10,52 +10,52 @@ use tripbench_quantity::Mono;
 use tripbench_record::{Event, EventKind, Halt, PromptId, Seq};
 use tripbench_rig::{Command, CommandId, Doubt, Order, ReadBack, ReadPlan, RigSheet};
 
-/// A stop waits no longer than this for the loop to wake.
+/// Longest sleep of the loop, and so the longest time until it notices a stop.
 const LONGEST_SLEEP: Duration = Duration::from_millis(5);
-/// Time between two tries to make safe.
+/// Time between two attempts to make the outputs safe.
 const BETWEEN_TRIES: Duration = Duration::from_millis(50);
 
-/// What a person or a program tells a run.
+/// A message from a person or a program to a run.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Control {
     /// An answer to a prompt.
     Answer {
-        /// Which prompt.
+        /// The prompt.
         to: PromptId,
         /// The answer.
         answer: String,
-        /// Who.
+        /// Who answered.
         by: String,
     },
-    /// Stop. The latch has been set before.
+    /// Stop, with the reason. Sent before the latch is set.
     Stop(Halt),
 }
 
-/// Who keeps the events of a run.
+/// Keeps the events of a run.
 pub(crate) trait Keeper {
-    /// Takes an event in; never waits.
+    /// Takes an event, without blocking.
     fn keep(&mut self, event: Event) -> Result<(), JournalError>;
 
-    /// The last event that is written, if any.
+    /// The last event that was written, if any.
     fn written(&mut self) -> Option<Seq>;
 }
 
-/// Who judges the steps of a run, one at a time.
+/// Judges the steps of a run, one at a time.
 pub(crate) trait Judges {
-    /// Takes a step that has ended.
+    /// Starts to judge a step that has ended.
     fn begin(&mut self, step: Judging, now: Mono);
 
-    /// What came of it: its checks, or a halt; once.
+    /// The result, returned once: the checks of the step, or a halt.
     fn poll(&mut self, now: Mono) -> Option<Input>;
 }
 
-/// Whatever ran before: the rig is safe before the first order.
+/// Makes the outputs safe before the first order, whatever ran before.
 pub(crate) async fn safe_first<T: Transport>(link: &mut Link<T>, rig: &RigSheet) -> Result<ReadBack, Doubt> {
     let first = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
     link.carry_out(&first, rig).await
 }
 
-/// A run under way.
+/// A run in progress.
 pub(crate) struct Drive<T, K, J> {
     pub(crate) engine: Engine,
     pub(crate) link: Link<T>,
@@ -64,14 +64,14 @@ pub(crate) struct Drive<T, K, J> {
     pub(crate) keeper: K,
     pub(crate) judges: J,
     pub(crate) control: Receiver<Control>,
-    /// Wall time for the end, where there is any.
+    /// Source of the wall-clock time for the end, if any.
     pub(crate) wall: Option<fn() -> String>,
     /// Whether the keeper has failed.
     pub(crate) lost: bool,
 }
 
 impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
-    /// Until the engine has ended and has told of it.
+    /// Runs until the engine has ended and all its events are kept.
     pub(crate) async fn run(&mut self, rig: &RigSheet, plan: &ReadPlan) {
         let interval = rig.link.scan_interval.duration();
         while self.engine.phase() != Phase::Ended {
@@ -81,20 +81,20 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
             self.orders(rig).await;
             self.scan(plan).await;
             self.events();
-            // Late or not, the scans come later by the shift: on a slow wire the turn takes longer than the interval.
+            // The shift applies even if this turn was late: on a slow wire a turn takes longer than the interval.
             let next = self.clock.now().max(started + interval) + self.engine.poll_shift();
             self.pause(next).await;
         }
         self.events();
     }
 
-    /// Answers, stops, and the watermark of the record.
+    /// Passes answers, stops and the last written event to the engine.
     fn listen(&mut self) {
         let now = self.clock.now();
         if self.clock.jumped() {
             self.engine.handle(now, Input::Doubt(Doubt::ClockJump));
         }
-        // The latch first: whoever sets it has said why before.
+        // Read the latch first: its reason was sent before it was set.
         let stopped = self.latch.is_set();
         loop {
             match self.control.try_recv() {
@@ -113,7 +113,7 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
         }
     }
 
-    /// Has a step that has ended judged, and takes in what came of it.
+    /// Starts the judging of a step that has ended, and passes its result to the engine.
     fn judge(&mut self) {
         let now = self.clock.now();
         if let Some(step) = self.engine.poll_judging() {
@@ -129,7 +129,7 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
         while let Some(command) = self.engine.poll_command() {
             let done = self.link.carry_out(&command, rig).await;
             if matches!(done, Err(Doubt::Stopped)) {
-                // Why it was stopped stands in the control; the order that comes next is safe.
+                // The control has the reason for the stop; the next order is safe.
                 self.listen();
                 continue;
             }
@@ -141,7 +141,7 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
             let failed = matches!(input, Input::NotDone { .. });
             self.engine.handle(now, input);
             if failed && command.order == Order::Safe {
-                // Never in a busy loop.
+                // Not in a busy loop.
                 self.clock.sleep(BETWEEN_TRIES).await;
                 self.events();
             }
@@ -154,7 +154,7 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
         }
         let scanned = self.link.scan(plan).await;
         if matches!(scanned, Err(Doubt::Stopped)) {
-            // Why it was stopped comes with the control, before anything else is sent.
+            // The reason for the stop is read from the control before anything else is sent.
             return;
         }
         let input = scanned.map_or_else(Input::Doubt, Input::Scan);
@@ -169,7 +169,7 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
         }
     }
 
-    /// Hands every event to the keeper; a record that is lost stops the run.
+    /// Passes every event to the keeper. If one cannot be kept, the run stops.
     fn events(&mut self) {
         while let Some(mut event) = self.engine.poll_event() {
             self.stamp(&mut event);
@@ -181,14 +181,14 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
         }
     }
 
-    /// Wall time is written at the end alone.
+    /// Adds the wall-clock time to the last event, the only one that has it.
     fn stamp(&self, event: &mut Event) {
         if let EventKind::Ended { ended } = &mut event.kind {
             *ended = self.wall.map(|wall| wall());
         }
     }
 
-    /// Until the next scan, or a deadline before it.
+    /// Waits until the next scan, an earlier deadline, or a stop.
     async fn pause(&mut self, next: Mono) {
         let until = self.engine.poll_deadline().map_or(next, |deadline| deadline.min(next));
         while self.engine.phase() != Phase::Ended && !self.latch.is_set() && until > self.clock.now() {

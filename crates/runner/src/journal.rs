@@ -1,7 +1,6 @@
-//! The journal's writer: a thread of its own, so that the measuring loop never waits for the disk.
+//! The journal writer, on a thread of its own, so that the measuring loop never waits for the disk.
 //!
-//! Record before publish: a listener sees an event once it is written, and a check, a halt, a verdict or an end once it
-//! is on the disk.
+//! Record before publish: a listener sees an event once it is written, and a check, a halt, a verdict or an end once it is on the disk.
 
 use rustix::fs::{FallocateFlags, fallocate};
 use std::fs::{File, OpenOptions};
@@ -16,43 +15,43 @@ use thiserror::Error;
 use tripbench_record::journal::{MAGIC, NotWritable, Tally, closing_line, line};
 use tripbench_record::{Event, EventKind, Seq};
 
-/// What sees events once they are recorded. Called on the writer's thread; must be quick.
+/// Receives events once they are recorded. Called on the thread of the writer, so it must return quickly.
 pub type Listener = Box<dyn FnMut(&Event) + Send>;
 
-/// Longest time that a written line may wait for the disk.
+/// Longest time from the writing of a line to its sync to the disk.
 const SYNC_EVERY: Duration = Duration::from_millis(250);
-/// Events that may wait for the writer: about two seconds of scans at full speed.
+/// Largest number of events that may wait for the writer: about two seconds of scans at full speed.
 pub(crate) const QUEUE: usize = 4_096;
 
 /// Why a journal cannot be written.
 #[derive(Debug, Error)]
 pub enum JournalError {
-    /// The file cannot be made, or there is not enough room for it.
-    #[error("the journal `{path}` cannot be made")]
+    /// The file or its thread cannot be created.
+    #[error("the journal `{path}` cannot be created")]
     Create {
         /// The file.
         path: String,
-        /// Why not.
+        /// Cause.
         #[source]
         source: io::Error,
     },
-    /// There is not enough room on the disk.
-    #[error("there is no room for the journal `{path}`: {bytes} bytes are needed")]
+    /// There is not enough space on the disk.
+    #[error("not enough disk space for the journal `{path}`: {bytes} bytes are needed")]
     NoRoom {
         /// The file.
         path: String,
-        /// How much is needed.
+        /// Required space, bytes.
         bytes: u64,
     },
-    /// The queue is full: the disk is too slow.
+    /// The queue is full because the disk is too slow.
     #[error("the journal is too far behind: the disk is too slow")]
     Behind,
-    /// The writer has failed before.
-    #[error("the journal's writer has failed")]
+    /// The writer has failed.
+    #[error("the journal writer has failed")]
     Failed,
 }
 
-/// The writing end of a journal.
+/// A journal open for writing.
 #[derive(Debug)]
 pub struct JournalWriter {
     queue: Option<SyncSender<Event>>,
@@ -62,17 +61,17 @@ pub struct JournalWriter {
 }
 
 impl JournalWriter {
-    /// Makes a new journal with room for `expected_bytes` and starts its writer.
+    /// Creates a journal, reserves `expected_bytes` for it and starts its writer.
     ///
     /// # Errors
-    /// If the file exists, cannot be made, or there is no room for it.
+    /// If the file exists or cannot be created or locked, the disk is full, or the thread cannot be spawned.
     pub fn create(path: &Path, expected_bytes: u64, listener: Listener) -> Result<Self, JournalError> {
         let shown = || path.display().to_string();
         let create = |source| JournalError::Create { path: shown(), source };
         let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(create)?;
-        // Held as long as the run goes on: whoever opens the journal meanwhile finds it locked.
+        // Held until the run ends, so that a program that opens the journal meanwhile finds it locked.
         file.try_lock().map_err(|_| JournalError::Failed)?;
-        // A file system that cannot allocate beforehand answers otherwise: a full disk will then abort the run instead.
+        // A file system that cannot allocate in advance gives another error; then a full disk aborts the run instead.
         if fallocate(&file, FallocateFlags::KEEP_SIZE, 0, expected_bytes) == Err(rustix::io::Errno::NOSPC) {
             return Err(JournalError::NoRoom { path: shown(), bytes: expected_bytes });
         }
@@ -92,7 +91,7 @@ impl JournalWriter {
         Ok(Self { queue: Some(queue), written, failed, thread: Some(thread.map_err(create)?) })
     }
 
-    /// Hands over an event; never waits.
+    /// Queues an event for writing, without blocking.
     ///
     /// # Errors
     /// If the writer has failed or is too far behind.
@@ -107,12 +106,12 @@ impl JournalWriter {
         })
     }
 
-    /// The last event that is written, if any.
+    /// The last event that was written, if any.
     pub fn written(&self) -> Option<Seq> {
         self.written.load(Ordering::SeqCst).checked_sub(1).map(Seq)
     }
 
-    /// Waits until everything is written.
+    /// Waits until every queued event is written and on the disk.
     ///
     /// # Errors
     /// If the writer has failed.
@@ -134,11 +133,11 @@ enum WriteError {
 struct Writer {
     file: File,
     listener: Listener,
-    /// One more than the last event written.
+    /// Number of the last event written plus one; 0 if there is none.
     written: Arc<AtomicU64>,
     tally: Tally,
     last: Option<Seq>,
-    /// Last event on the disk that no line has told of yet.
+    /// Last event known to be on the disk, until a line states it.
     durable: Option<Seq>,
     dirty: bool,
 }
@@ -182,7 +181,7 @@ impl Writer {
         Ok(())
     }
 
-    /// A failed sync is final: it is never tried again.
+    /// Syncs the file. A failed sync is final and is never retried.
     fn sync(&mut self) -> Result<(), WriteError> {
         if self.dirty {
             self.file.sync_data()?;
@@ -193,10 +192,7 @@ impl Writer {
     }
 }
 
-#[expect(
-    clippy::disallowed_methods,
-    reason = "how long lines have waited for the disk; no figure depends on it"
-)]
+#[expect(clippy::disallowed_methods, reason = "times the syncs of the journal; no figure depends on it")]
 fn now() -> Instant {
     Instant::now()
 }

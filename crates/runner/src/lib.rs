@@ -1,6 +1,6 @@
-//! The loop that joins an engine to a bench, live over a wire and in virtual time over a simulated module, and the journal.
+//! The loop that connects an engine to a rig, live over a wire or in virtual time over a simulated module, and the journal.
 //!
-//! No maths and no SQL: what a scan means is the engine's and the judge's business.
+//! No maths and no SQL: engine and judge interpret the scans.
 
 mod drive;
 mod identify;

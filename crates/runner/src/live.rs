@@ -13,34 +13,34 @@ use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::Mono;
 use tripbench_record::{Check, Event, Halt, Seq};
 
-/// Niceness of a thread that judges: a quarter of the share of one that scans.
+/// Niceness of the judging thread: about a quarter of the processor share of a scanning thread.
 const STANDS_BACK: i32 = 6;
-/// A step takes a few tenths of a second to judge; one that takes so long is never judged.
+/// Longest time to judge a step. Usual are a few tenths of a second.
 const LONGEST_JUDGING: Duration = Duration::from_mins(1);
 
-/// What a live run is made of.
+/// The parts of a live run.
 #[derive(Debug)]
 pub struct LiveRun<T> {
-    /// What is to be done.
+    /// The plan.
     pub plan: Plan,
-    /// The link, over its wire.
+    /// The link to the module.
     pub link: Link<T>,
-    /// The clock that the link stamps with.
+    /// The clock of the link.
     pub clock: Clock,
     /// The latch that the link obeys.
     pub latch: StopLatch,
     /// The journal.
     pub journal: JournalWriter,
-    /// Answers and stops.
+    /// Receives answers and stops.
     pub control: Receiver<Control>,
-    /// Wall time, RFC 3339, for the end.
+    /// Source of the wall-clock time for the end, RFC 3339.
     pub wall: fn() -> String,
 }
 
-/// Runs until the engine has ended and everything is recorded. Safe is written before anything else.
+/// Runs until the engine has ended and everything is recorded. Writes safe before anything else.
 ///
 /// # Errors
-/// If the journal failed; the run was stopped and made safe then.
+/// If the journal failed. In that case the run was stopped, and the outputs were set to safe.
 pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), JournalError> {
     let LiveRun { mut plan, mut link, clock, latch, journal, control, wall } = run;
     let task = plan.task.clone();
@@ -59,7 +59,7 @@ pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), JournalError>
     let (wall, judges) = (Some(wall), OnAThread(None));
     let mut drive = Drive { engine, link, clock, latch, keeper: journal, judges, control, wall, lost: false };
     drive.run(rig, &task.plan).await;
-    // The disk may be slow: whoever shares this thread goes on meanwhile.
+    // The disk may be slow: let the other tasks of this thread continue.
     let journal = drive.keeper;
     spawn_blocking(move || journal.finish()).await.unwrap_or(Err(JournalError::Failed))
 }
@@ -74,15 +74,15 @@ impl Keeper for JournalWriter {
     }
 }
 
-/// Judges on a thread of its own, so that scans go on meanwhile; holds the step that is being judged, and until when it may be.
+/// Judges on a thread of its own, so that scans continue. Contains the receiver for the checks and the deadline of the step in progress.
 struct OnAThread(Option<(Receiver<Vec<Check>>, Mono)>);
 
 impl Judges for OnAThread {
     fn begin(&mut self, step: Judging, now: Mono) {
         let (done, judged) = channel();
-        // Nobody waits for its end: a run that was stopped meanwhile is over at once.
+        // The thread is not joined: a stopped run ends at once.
         let _or_it_is_dropped = std::thread::Builder::new().name(String::from("judge")).spawn(move || {
-            // The rigs' own threads come first, where the system lets a thread stand back.
+            // Lower the priority below the threads of the rigs, if the system permits.
             let _as_before = setpriority_process(Some(gettid()), STANDS_BACK);
             let _run_is_over = done.send(step.checks());
         });

@@ -1,4 +1,4 @@
-//! Opening a journal whose program ended before the run did: what can be believed is kept, and it says aborted.
+//! Recovery of a journal whose program ended before the run did: valid events are kept, and the run is closed as aborted.
 
 use std::fs::{OpenOptions, TryLockError};
 use std::io::{Read, Write};
@@ -11,27 +11,27 @@ use tripbench_record::{Event, EventKind, Halt, Seq};
 /// Why a journal cannot be recovered.
 #[derive(Debug, Error)]
 pub enum RecoverError {
-    /// It cannot be read or written.
+    /// The journal cannot be read or written.
     #[error("the journal `{}` cannot be opened", path.display())]
     Io {
         /// The file.
         path: PathBuf,
-        /// Why not.
+        /// Cause.
         #[source]
         source: std::io::Error,
     },
-    /// Its run is still going on.
-    #[error("the run of `{}` is still going on: wait for its end, or end it", path.display())]
+    /// The run is still in progress.
+    #[error("the run of `{}` is still in progress: wait for its end, or end it", path.display())]
     StillGoing {
         /// The file.
         path: PathBuf,
     },
-    /// It is damaged: left as it is.
-    #[error("the journal `{}` cannot be believed and was left as it is", path.display())]
+    /// The journal is damaged and was left unchanged.
+    #[error("the journal `{}` is damaged and was left as it is", path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
-        /// How.
+        /// The damage.
         #[source]
         source: Damaged,
     },
@@ -40,7 +40,7 @@ pub enum RecoverError {
     NotWritable(#[from] NotWritable),
 }
 
-/// A journal's events, whole.
+/// All events of a closed journal.
 #[derive(Debug)]
 pub struct Recovered {
     /// The events; the last one is an end.
@@ -49,11 +49,11 @@ pub struct Recovered {
     pub was_open: bool,
 }
 
-/// Reads a journal; where it was left open, sets its torn tail aside beside it and closes it as aborted, with `halt` as the
-/// reason unless it holds one already.
+/// Reads a journal. If it was left open, moves its torn tail to a file beside it and closes it as aborted, with `halt` as the reason unless
+/// it already contains one.
 ///
 /// # Errors
-/// If it cannot be read or written, or is damaged: then nothing is changed.
+/// If it cannot be read or written, its run is still in progress, or it is damaged, in which case it stays unchanged.
 pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let io = |source| RecoverError::Io { path: path.to_owned(), source };
     let mut file = OpenOptions::new().read(true).write(true).open(path).map_err(io)?;
@@ -80,10 +80,10 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     Ok(Recovered { events: opened.events, was_open: true })
 }
 
-/// The events of a journal by its bytes, closed as aborted where it was left open.
+/// The events in the bytes of a journal, closed as aborted if it was left open.
 ///
 /// # Errors
-/// If they are damaged, or cannot be closed.
+/// If the journal is damaged, or the closing events cannot be written.
 pub fn closed(bytes: &[u8], halt: Halt) -> Result<Vec<Event>, ClosedError> {
     let mut opened = open(bytes)?;
     if opened.ending != Ending::Complete {
@@ -96,7 +96,7 @@ pub fn closed(bytes: &[u8], halt: Halt) -> Result<Vec<Event>, ClosedError> {
 /// Why the bytes of a journal cannot be closed.
 #[derive(Debug, Error)]
 pub enum ClosedError {
-    /// They are damaged.
+    /// The journal is damaged.
     #[error(transparent)]
     Damaged(#[from] Damaged),
     /// The closing events cannot be written.
@@ -104,7 +104,7 @@ pub enum ClosedError {
     NotWritable(#[from] NotWritable),
 }
 
-/// Adds the events that close a journal; their lines.
+/// Adds the events that close a journal, and returns their lines.
 fn close(opened: &mut Opened, good: &[u8], torn: &[u8], halt: Halt) -> Result<String, NotWritable> {
     let mut tally = Tally::default();
     tally.add(good);

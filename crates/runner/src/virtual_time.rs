@@ -1,5 +1,5 @@
-//! A run in virtual time: the loop, link and engine of a live one over a simulated module, which answers after whatever a transaction
-//! takes on the rig sheet's wire.
+//! A run in virtual time: loop, link and engine of a live run over a simulated module, which answers after the time that a transaction
+//! takes on the wire of the rig sheet.
 
 use crate::JournalError;
 use crate::drive::{Control, Drive, Judges, Keeper, safe_first};
@@ -16,25 +16,25 @@ use tripbench_quantity::{Mono, Span};
 use tripbench_record::{Event, EventKind, Halt, Seq};
 use tripbench_rig::{Doubt, Guide, LinkSheet, Query, Response, VirtualModule};
 
-/// What surrounds a run in virtual time.
+/// Conditions of a run in virtual time.
 #[derive(Debug, Clone)]
 pub struct VirtualRun {
-    /// Stops the run after so many scans, with a reason.
+    /// Number of scans after which the run is stopped, and the reason.
     pub stop: Option<(usize, Halt)>,
-    /// What is answered to a question.
+    /// The answer to a prompt.
     pub answer: fn(&str) -> &'static str,
-    /// The disk that its record is written to.
+    /// The disk that the record is written to.
     pub disk: VirtualDisk,
 }
 
 /// How a disk behaves in virtual time.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct VirtualDisk {
-    /// How long an event waits until it is written.
+    /// Time from an event to its writing.
     pub takes: Duration,
-    /// From which event on nothing is written any more, counted from 0; `None` if everything is.
+    /// Index, from 0, of the first event that is no longer written; `None` if every event is.
     pub full_at: Option<usize>,
-    /// Whether who listens hears before anything is written: for a test that shows what the order is for.
+    /// Whether the listener gets events before they are written, for a test that shows why the order matters.
     pub heard_first: bool,
 }
 
@@ -44,7 +44,7 @@ impl Default for VirtualRun {
     }
 }
 
-/// Runs a plan against a module until it has ended; every event is handed to `listen`. Returns the virtual time that passed.
+/// Runs a plan against a module to its end and passes every written event to `listen`. Returns the virtual time at the end.
 pub fn run_in_virtual_time(
     plan: Plan,
     module: &mut dyn VirtualModule,
@@ -61,12 +61,12 @@ pub fn run_in_virtual_time(
     clock.now()
 }
 
-/// A plan, and a link over a wire that is in virtual time.
+/// A plan, with a link in virtual time.
 #[derive(Debug)]
 pub struct VirtualLink<T> {
-    /// What is to be done.
+    /// The plan.
     pub plan: Plan,
-    /// The link, over its wire.
+    /// The link to the module.
     pub link: Link<T>,
     /// The clock of link and wire: [`Clock::in_virtual_time`].
     pub clock: Clock,
@@ -74,8 +74,7 @@ pub struct VirtualLink<T> {
     pub latch: StopLatch,
 }
 
-/// Runs a plan over a wire in virtual time until it has ended; every event that is written is handed to `listen`, what a person is
-/// told to `guided`.
+/// Runs a plan over a wire in virtual time to its end. Passes every written event to `listen`, and guidance for a person to `guided`.
 pub fn run_on_virtual_wire<T: Transport>(
     over: VirtualLink<T>,
     run: VirtualRun,
@@ -83,7 +82,7 @@ pub fn run_on_virtual_wire<T: Transport>(
     listen: impl FnMut(Event),
 ) {
     let mut whole = pin!(drive(over, run, guided, listen));
-    // Nothing in virtual time waits for anything outside of it.
+    // A run in virtual time waits only on its own clock, so one poll completes it.
     let Poll::Ready(()) = whole.as_mut().poll(&mut Context::from_waker(Waker::noop())) else {
         unreachable!("a wait on another clock than the run's")
     };
@@ -121,14 +120,14 @@ async fn drive<T: Transport>(
     drive.keeper.finish();
 }
 
-/// A module at the end of the rig sheet's wire.
+/// A simulated module with the timing of the wire of the rig sheet.
 struct VirtualWire<'m, 'b> {
     module: &'m RefCell<&'b mut dyn VirtualModule>,
     link: &'m LinkSheet,
 }
 
 impl Transport for VirtualWire<'_, '_> {
-    /// The module answers in the middle of the time that the wire leaves it.
+    /// The module answers in the middle of the time between request and answer on the wire.
     async fn transact(&mut self, query: &Query, clock: &Clock) -> Result<(Response, Span), Doubt> {
         let whole = self.link.transaction(&query.request);
         let (asked, answered) = query.request.rtu_lengths();
@@ -143,17 +142,17 @@ impl Transport for VirtualWire<'_, '_> {
     }
 }
 
-/// Hands events on once they are written, answers what is asked, and stops the run when it is time.
+/// Passes events on once they are written, answers prompts, and stops the run when due.
 struct Kept<G, L> {
     listen: L,
     guided: G,
     clock: Clock,
     run: VirtualRun,
     scans: usize,
-    /// Events so far.
+    /// Number of events so far.
     events: usize,
     reins: (StopLatch, Sender<Control>),
-    /// Events that wait for the disk, with the moment at which they are written.
+    /// Events that wait for the disk, with the time at which they will be written.
     waiting: VecDeque<(Mono, Event)>,
     written: Option<Seq>,
 }
@@ -163,7 +162,7 @@ impl<G, L: FnMut(Event)> Kept<G, L> {
         let _run_is_over = self.reins.1.send(control);
     }
 
-    /// As a person stops: the reason first, then the latch.
+    /// Stops as a person does: the reason first, then the latch.
     fn stop_when_due(&mut self) {
         if let Some((_, halt)) = self.run.stop.take_if(|(after, _)| *after <= self.scans) {
             self.tell(Control::Stop(halt));
@@ -175,7 +174,7 @@ impl<G, L: FnMut(Event)> Kept<G, L> {
         self.run.disk.full_at.is_some_and(|full_at| self.events > full_at)
     }
 
-    /// Hands on what is written by a moment.
+    /// Passes on the events that are written by `until`.
     fn write(&mut self, until: Mono) {
         while let Some((_, event)) = self.waiting.pop_front_if(|(at, _)| *at <= until) {
             self.written = Some(event.seq);
@@ -183,7 +182,7 @@ impl<G, L: FnMut(Event)> Kept<G, L> {
         }
     }
 
-    /// Waits until everything is written that can be.
+    /// Passes on all events that still wait for the disk.
     fn finish(&mut self) {
         self.write(Mono::from_nanos(u64::MAX));
     }
@@ -224,7 +223,7 @@ impl<G: FnMut(Mono, Guide), L: FnMut(Event)> Keeper for Kept<G, L> {
     }
 }
 
-/// Judges while virtual time stands still.
+/// Judges in zero virtual time.
 struct InNoTime(Option<Input>);
 
 impl Judges for InNoTime {

@@ -6,7 +6,7 @@ use std::rc::Rc;
 use tripbench_rig::{Air, Area, CommandId, IdentityObject, Request};
 use tripbench_sheet::{Findings, Source, read_sheet};
 
-/// Coils 0, 1 and 5: two writes, and two reads that show them. What was sent can act for 60 ms.
+/// Coils 0, 1 and 5: two writes, and two reads to read them back. A request can take effect for 60 ms.
 const RIG: &str = r#"
 name = "bench"
 [link]
@@ -57,7 +57,7 @@ fn rig() -> RigSheet {
 type Answer = Result<Response, Doubt>;
 type Script = Box<dyn FnMut(usize, &Query, &mut [u16]) -> Option<Answer>>;
 
-/// A module with eight coils, which does what a script says, else answers as it should.
+/// A module with eight coils that follows a script, and answers normally if the script gives no answer.
 struct Module {
     coils: [u16; 8],
     sent: Rc<RefCell<Vec<(Query, Mono)>>>,
@@ -90,7 +90,7 @@ impl Transport for Module {
                 }
                 Response::Written
             }
-            // No rig of these tests has single writes or registers.
+            // The rig of these tests has neither single writes nor output registers.
             Request::WriteRegisters { .. } | Request::WriteCoil { .. } | Request::WriteRegister { .. } => {
                 Response::Written
             }
@@ -99,7 +99,7 @@ impl Transport for Module {
     }
 }
 
-/// A link with what it sent.
+/// A link with a log of its requests.
 struct Wired {
     link: Link<Module>,
     sent: Rc<RefCell<Vec<(Query, Mono)>>>,
@@ -108,7 +108,7 @@ struct Wired {
 }
 
 impl Wired {
-    /// In virtual time: the module answers in no time.
+    /// A link in virtual time; the module answers in no time.
     fn new(script: impl FnMut(usize, &Query, &mut [u16]) -> Option<Answer> + 'static) -> Self {
         Self::on(Clock::in_virtual_time(), script)
     }
@@ -121,14 +121,14 @@ impl Wired {
         Self { link, sent, latch, rig }
     }
 
-    /// A link that is not in doubt, nothing sent yet.
+    /// A link that is not in doubt and has sent nothing.
     fn sure(script: impl FnMut(usize, &Query, &mut [u16]) -> Option<Answer> + 'static) -> Self {
         let mut wired = Self::new(script);
         wired.link.doubt_at = None;
         wired
     }
 
-    /// The same in real time.
+    /// The same link in real time.
     fn sure_in_real_time() -> Self {
         let mut wired = Self::on(Clock::start(), |_, _, _| None);
         wired.link.doubt_at = None;
@@ -144,7 +144,7 @@ impl Wired {
         self.order(Order::Powered(Air::Evacuate), None).await
     }
 
-    /// What was sent: `w` for a write, `r` for a read, each with its first address.
+    /// The requests sent: `w` for a write, `r` for a read, each with its first address.
     fn log(&self) -> String {
         let one = |(query, _): &(Query, Mono)| {
             let kind = if query.request.is_write() { 'w' } else { 'r' };
@@ -182,7 +182,7 @@ async fn a_new_link_is_in_doubt_until_safe_has_lasted() {
     assert_eq!(made.outputs, SAFE);
     assert!(wired.log().starts_with("w0 w5 r0 r5 w0 w5 r0 r5 r0 r5"), "{}", wired.log());
     let times = wired.times();
-    // Written again when nothing old can act any more, and looked at for as long again.
+    // Written again once no earlier request can take effect, then watched for as long again.
     assert_eq!((times[0], times[4]), (Mono::START, Mono::START + SLOWEST));
     assert_eq!(times[times.len() - 1], Mono::START + 2 * SLOWEST);
     assert_eq!(made.span.length(), 2 * SLOWEST);
@@ -195,7 +195,7 @@ async fn safe_without_a_doubt_is_written_once_and_watched() {
     wired.link.make_safe(&wired.rig).await.expect("safe");
     let log = wired.log();
     assert_eq!(log.matches("w0").count(), 1, "{log}");
-    // Read back, and looked at after 20, 40 and 60 ms.
+    // Read back, then read after 20, 40 and 60 ms.
     assert_eq!(log.matches("r0").count(), 4, "{log}");
 }
 
@@ -305,13 +305,13 @@ async fn an_answer_of_another_form_is_a_doubt_and_a_refusal_is_none() {
         let query = Query { unit: 1, request: Request::Read { area: Area::Coil, start: 0, count: 2 } };
         assert_eq!(wired.link.transact(&query).await, Err(expected));
         assert_eq!(wired.link.doubt_at.is_some(), doubts);
-        // The next answer is good; the doubt stays all the same.
+        // The next answer is valid, but the doubt remains.
         assert!(wired.link.transact(&query).await.is_ok());
         assert_eq!(wired.evacuate().await.is_ok(), !doubts);
     }
 }
 
-/// What a unit says of itself is told; that it does not know the function, or has nothing to say, is no doubt, anything else is.
+/// The identification of a unit is returned. A refusal or an empty answer is no doubt; any other failure is.
 #[rstest]
 #[case::says(Ok(vec![(0, b"Jam works".to_vec()), (2, b"3".to_vec())]), Ok(Some(["Jam works", "", "3"])), false)]
 #[case::says_nothing(Ok(Vec::new()), Ok(None), false)]
@@ -332,7 +332,7 @@ async fn what_a_unit_says_it_is_is_told(
     assert_eq!(wired.link.is_in_doubt(), doubts);
 }
 
-/// A doubt from before is still there after a unit said what it is.
+/// An earlier doubt remains after an identification.
 #[tokio::test]
 async fn saying_what_it_is_ends_no_doubt() {
     let mut wired = Wired::new(|_, _, _| None);
@@ -381,7 +381,7 @@ async fn a_stop_ends_a_silence_at_once() {
     assert!(clock.now() < Mono::START + Duration::from_millis(500));
 }
 
-// Looked at every 20 ms: a future that is polled some times, and neither once nor thousands of times.
+// The latch is checked every 20 ms, so the future is polled a few times, neither once nor thousands of times.
 #[tokio::test]
 async fn a_silence_sleeps_between_its_looks() {
     let mut wired = Wired::sure_in_real_time();

@@ -12,7 +12,7 @@ fn scan(word: u16) -> EventKind {
     EventKind::Scan(Scan { blocks: vec![Block { span: Span::default(), words: vec![word, 0, 1] }] })
 }
 
-/// A journal of 12 scans, of which the seventh line says that five are on the disk.
+/// A journal of 12 scans; the seventh event line states that five events are on the disk.
 fn journal() -> Vec<u8> {
     let mut bytes = MAGIC.as_bytes().to_vec();
     for seq in 0..12 {
