@@ -1,4 +1,4 @@
-//! The demo's run in virtual time, and what becomes of it when things go wrong.
+//! The demo's run in virtual time, with and without faults.
 
 use rstest::rstest;
 use tripbench_record::{
@@ -20,7 +20,7 @@ fn with_fault(when: Trigger, effect: Effect) -> Outcome {
     bench.run()
 }
 
-/// The level's first rise is the leak step's, so cycle `n` rises through it for the time `n + 1`.
+/// The first rise of the level belongs to the leak step, so cycle `n` is the rise number `n + 1` through a level.
 fn in_cycle(cycle: u32, level_pa: f64) -> Trigger {
     Trigger::RisingThrough { level_pa, time: cycle + 1 }
 }
@@ -109,7 +109,8 @@ fn a_frozen_reference_is_not_believed_for_long() {
     }
 }
 
-/// Slow air and a coarse reference: a register that froze in a throttled ramp lets the level run on by no more than 20 of its counts.
+/// Slow air and a coarse reference: when the register freezes in a throttled ramp, the run stops before the level has moved by more
+/// than 20 counts.
 #[rstest]
 fn a_coarse_reference_that_froze_in_slow_air_is_not_believed_for_long(
     #[values(1_023, 2_047)] counts: u32,
@@ -127,7 +128,7 @@ fn a_coarse_reference_that_froze_in_slow_air_is_not_believed_for_long(
     bench.truth.faults.push(Fault { when: Trigger::At(at_s), effect: Effect::ReferenceFrozen });
     let outcome = bench.run();
     assert!(matches!(outcome.record.halted, Some(Halt::Reference { .. })), "{:?}", outcome.record.halted);
-    // 20 counts at the slowest, near the top of the window: (90 − 70) kPa over the time of the throttle.
+    // 20 counts at the slowest rate, near the top of the window: (90 − 70) kPa divided by the time constant of the throttle.
     let tau_s: f64 = throttle.trim_end_matches(" s").parse().expect("seconds");
     let longest_s = 20.0 * 100e3 / f64::from(counts) / (20e3 / tau_s);
     let stopped_s = outcome.lasted.seconds() - at_s;
@@ -140,7 +141,7 @@ fn inputs_that_are_frozen_blame_no_device() {
         let outcome = with_fault(Trigger::At(time_s), Effect::InputsFrozen);
         let found = verdicts(&outcome);
         assert!(!found.contains(&Verdict::Pass), "{time_s}: {found:?}");
-        // The third is bad, and may have shown it before.
+        // The third device is bad, and may have shown it before the fault.
         let good = [found[0], found[1], found[3]];
         assert!(!good.contains(&Verdict::Fail), "{time_s}: {found:?}");
     }
@@ -183,7 +184,7 @@ fn a_selected_delay_that_is_not_there_leaves_no_pass() {
 fn a_delay_that_nobody_selected_leaves_no_pass(#[case] delay_s: f64) {
     let mut bench = Bench::demo();
     for device in &mut bench.truth.devices[..2] {
-        // As deep and as shallow as it takes for the apparent levels to look right.
+        // Levels shifted so that the apparent levels look right.
         device.switch_point_pa = 60_000.0 - 13_000.0 * delay_s;
         device.reset_point_pa = 55_000.0 + 9_200.0 * delay_s;
         (device.delay_on_s, device.delay_off_s) = (delay_s, delay_s);
@@ -201,7 +202,7 @@ fn air_pressure_that_falls_in_a_ramp_is_waited_for_and_the_ramp_repeated() {
     assert_eq!(outcome.record.thrown.len(), 1);
     let thrown = &outcome.record.thrown[0];
     assert!((15.0..40.0).contains(&(outcome.lasted.seconds() - Bench::demo().run().lasted.seconds())));
-    // Nothing in the ramp that was thrown away is part of a marked stretch.
+    // Nothing of the ramp that was thrown away is part of a marked stretch.
     assert!(outcome.record.marks.iter().all(|mark| mark.to <= thrown.from || mark.from >= thrown.to));
 }
 
@@ -262,7 +263,7 @@ fn a_faulty_device_never_passes_and_does_not_touch_the_others(#[case] fault: Dev
     assert_ne!(verdicts(&outcome)[0], Verdict::Pass);
     assert_eq!(verdicts(&outcome)[1..], EXPECTED[1..]);
     if fault == DeviceFault::StuckOff {
-        assert_eq!(verdicts(&outcome)[0], Verdict::Fail, "its plug is in, so it is known to be at fault");
+        assert_eq!(verdicts(&outcome)[0], Verdict::Fail, "the plug is in, so the device is at fault");
     }
 }
 
@@ -308,7 +309,7 @@ fn a_device_set_in_the_wrong_unit_fails(#[case] ratio: f64) {
 fn a_normally_closed_device_is_judged_the_other_way_round() {
     let mut bench = Bench::demo();
     bench.truth.devices.iter_mut().for_each(|device| device.normally_closed = true);
-    assert!(!verdicts(&bench.run()).contains(&Verdict::Pass), "set normally open, is normally closed");
+    assert!(!verdicts(&bench.run()).contains(&Verdict::Pass), "set to normally open, but normally closed");
     bench.settings = bench.settings.map(|text| text.replace("normally-open", "normally-closed"));
     assert_eq!(verdicts(&bench.run()), EXPECTED);
 }
@@ -324,7 +325,7 @@ fn a_run_without_limits_is_measured_and_says_nothing_else() {
     let sheets = &outcome.task.sheets;
     let report = tripbench_report::report_html(&outcome.record, &outcome.trace, &sheets.rig, &sheets.site);
     for text in [record, report] {
-        assert!(!text.to_lowercase().contains("pass"), "the word stands in it");
+        assert!(!text.to_lowercase().contains("pass"), "the text contains the word `pass`");
     }
 }
 
@@ -392,7 +393,7 @@ fn every_step_of_the_vocabulary_is_driven_in_its_order() {
     assert_eq!(outcome.record.answers.len(), 1);
     assert_eq!(outcome.record.steps_done.len(), 11);
     let mut ramps = outcome.record.positions[0].checks[0].crossings.iter().filter(|crossing| !crossing.fast);
-    assert!(ramps.all(|crossing| crossing.rate_pa_per_s < 2_000.0), "the throttle was used");
+    assert!(ramps.all(|crossing| crossing.rate_pa_per_s < 2_000.0), "the throttle was not used");
 }
 
 #[test]
@@ -404,7 +405,7 @@ fn a_step_that_failed_stops_the_run_where_the_script_says_so_and_nothing_passes(
     assert_eq!(verdicts(&outcome), [Verdict::Undecided; 4]);
 }
 
-/// What is said of the off delay of every position with the demo's rig on a serial line: too few reads fall into a fast fall.
+/// Verdicts on the off delay of every position of the demo's rig on a serial line: too few reads fall into a fast fall.
 fn off_delays(baud: u32) -> Vec<CheckVerdict> {
     let mut bench = Bench::demo();
     bench.rig = tripbench_tests::line::with_link(&tripbench_tests::line::serial_link("/dev/ttyUSB0", baud));
@@ -428,7 +429,7 @@ fn a_long_delay_at_full_flow_is_judged_in_time() {
     assert!(!verdicts(&bench.run()).contains(&Verdict::Pass));
 }
 
-/// Whoever audits a figure can ask what each part of its budget is from.
+/// An auditor can ask for the source of each part of a budget.
 #[rstest]
 #[case("goods-in", true)]
 #[case("release", true)]
@@ -448,7 +449,7 @@ fn every_part_of_a_rig_check_says_what_it_is_from() {
     assert!(parts(&bench.check_rig(None, |_| "yes").record) > 15);
 }
 
-/// Number of parts of all budgets, each of which has a source.
+/// Counts the parts of all budgets, and checks that each has a source.
 fn parts(record: &Record) -> usize {
     let of_positions = record.positions.iter().flat_map(|position| &position.checks);
     let mut count = 0;
@@ -461,12 +462,12 @@ fn parts(record: &Record) -> usize {
     count
 }
 
-/// One slow ramp among many fast ones takes far longer than the mean: the rig is vented before it.
+/// One slow ramp among many fast ones takes far longer than the mean, so the rig is vented before it.
 #[rstest]
 fn however_many_ramps_are_made_the_interlock_on_time_under_vacuum_is_kept(#[values(43, 100)] cycles: u16) {
     let demo = Bench::demo();
     let script = demo.script.replace("cycles = 5", &format!("cycles = {cycles}"));
-    assert_ne!(script, demo.script, "the script has another number of cycles");
+    assert_ne!(script, demo.script, "the script no longer has `cycles = 5`");
     let bench = Bench { script, ..demo };
     let outcome = bench.run();
     assert_eq!((outcome.record.halted.as_ref(), verdicts(&outcome)), (None, EXPECTED.to_vec()));

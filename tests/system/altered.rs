@@ -1,4 +1,4 @@
-//! Records that were altered: `report` and `explain` show nothing of them as found, and `rejudge` says that they differ.
+//! Altered records: `report` and `explain` show none of their figures as results, and `rejudge` reports the difference.
 
 use rstest::rstest;
 use serde::{Serialize, de::DeserializeOwned};
@@ -11,10 +11,10 @@ use tripbench_rig::Identification;
 use tripbench_tests::command::{Said, Simulated, Workplace, quick};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
-/// Exit code of what does not fit its raw data.
+/// Exit code for a record that does not fit its raw data.
 const DIFFERS: Option<i32> = Some(6);
 
-/// Numbers that look random, the same for the same seed (`SplitMix64`, Steele, Lea and Flood 2014; constants from memory).
+/// Pseudo-random numbers, the same for the same seed (`SplitMix64`, Steele, Lea and Flood 2014; constants from memory).
 struct Draw(u64);
 
 impl Draw {
@@ -26,7 +26,7 @@ impl Draw {
     }
 }
 
-/// Paths of all values below one that are no objects or lists.
+/// Paths of all values below one that are neither objects nor lists.
 fn leaves(value: &Value, path: &str, found: &mut Vec<String>) {
     match value {
         Value::Object(map) => {
@@ -41,7 +41,7 @@ fn leaves(value: &Value, path: &str, found: &mut Vec<String>) {
     }
 }
 
-/// Alters one value so that it stays of its kind.
+/// Alters one value without changing its type.
 fn alter(value: &mut Value) {
     *value = match &*value {
         Value::Number(number) if number.is_u64() => json!(number.as_u64().expect("whole") + 1),
@@ -56,15 +56,15 @@ fn alter(value: &mut Value) {
     };
 }
 
-/// Holds a folder against its raw data by each command; what they printed.
+/// Runs each command that compares a folder with its raw data; returns what they printed.
 fn shown(workplace: &Workplace) -> [Said; 3] {
     ["report run", "explain run", "rejudge run"].map(|command| workplace.run(command))
 }
 
-/// What is wrong with what was shown of an altered record; nothing where none of it is shown as good.
+/// Faults in what was shown of an altered record; empty if nothing of it was shown as good.
 fn faults(workplace: &Workplace) -> Vec<String> {
     let [report, explain, rejudge] = shown(workplace);
-    // What is no record any more is made anew from the journal, as after a loss.
+    // A file that is no longer a record is made anew from the journal, as after a loss.
     if report.err.contains("taken from the journal instead") {
         return Vec::new();
     }
@@ -82,16 +82,16 @@ fn faults(workplace: &Workplace) -> Vec<String> {
             faults.push(format!("{name} does not say so: {}", said.err));
         }
     }
-    // Without whole sheets there is no report, and none of an earlier day either.
+    // Without complete sheets there is no report, not even an earlier one.
     let html = std::fs::read_to_string(workplace.folder.join("run/report.html"))
         .unwrap_or_else(|_| String::from("NOT TO BE BELIEVED"));
     if html.contains("PASS") || !html.contains("NOT TO BE BELIEVED") {
-        faults.push(String::from("the report says PASS, or does not say that it is not to be believed"));
+        faults.push(String::from("the report says PASS, or lacks NOT TO BE BELIEVED"));
     }
     faults
 }
 
-/// What is altered in a record.
+/// The part of a record that is altered.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum What {
     Figures,
@@ -103,7 +103,7 @@ enum What {
     Trace,
 }
 
-/// Alters one thing of a kind; what it was.
+/// Alters one randomly drawn value; returns its path.
 fn altered(workplace: &Workplace, what: What, draw: &mut Draw) -> String {
     if what == What::Trace {
         let mut bytes = workplace.read("run/trace.csv").into_bytes();
@@ -132,7 +132,7 @@ fn altered(workplace: &Workplace, what: What, draw: &mut Draw) -> String {
     let path = &all[draw.below(all.len())];
     let value = record.pointer_mut(path).expect("a value");
     match (what, value.as_u64()) {
-        // Half a second of nanoseconds: another stretch of the trace.
+        // Half a second in nanoseconds: the mark now covers another stretch of the trace.
         (What::Marks, Some(at)) => *value = json!(at + 500_000_000),
         _ => alter(value),
     }
@@ -140,7 +140,7 @@ fn altered(workplace: &Workplace, what: What, draw: &mut Draw) -> String {
     path.clone()
 }
 
-/// Held against trace, sheets, plan and journal.
+/// An altered rehearsal is compared with its trace, sheets, plan and journal.
 #[rstest]
 fn nothing_of_an_altered_rehearsal_is_shown_as_found(
     #[values(
@@ -171,7 +171,7 @@ fn nothing_of_an_altered_rehearsal_is_shown_as_found(
     assert_eq!(shown(&workplace).map(|said| said.code), [Some(1), Some(0), Some(1)]);
 }
 
-/// Who knows how a hash is made alters a sheet with its hash.
+/// Somebody who knows how a hash is made alters a sheet together with its hash.
 #[test]
 fn a_sheet_that_was_altered_with_its_hash_gives_other_checks() {
     let workplace = Workplace::new();
@@ -190,7 +190,7 @@ fn a_sheet_that_was_altered_with_its_hash_gives_other_checks() {
     assert!(faults.is_empty(), "{faults:#?}");
 }
 
-/// A real run has a journal, and every value of its record is held against it.
+/// A real run has a journal, with which every value of its record is compared.
 #[test]
 fn live_nothing_of_an_altered_run_is_shown_as_found() {
     let workplace = quick();
@@ -215,19 +215,20 @@ fn live_nothing_of_an_altered_run_is_shown_as_found() {
         workplace.write("run/record.json", &altered.to_string());
         let faults = faults(&workplace);
         assert!(faults.is_empty(), "{path}: {faults:#?}");
-        // Refused, or made anew from the journal: never kept as it was altered.
+        // Refused, or made anew from the journal: never kept as altered.
         let kept: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
         told += u32::from(kept == altered);
         assert!(kept == altered || kept == whole, "{path}");
     }
     assert!(told > 15, "{told}");
-    // The serial in every place where it stands.
+    // Replaces the serial everywhere.
     workplace.write("run/record.json", &record.replace("\"A1\"", "\"B2\""));
     let faults = faults(&workplace);
     assert!(faults.is_empty(), "{faults:#?}");
 }
 
-/// Who knows how a journal is made alters the steps and makes journal and record anew: both agree, and neither is the plan of the script.
+/// Somebody who knows how a journal is made alters the steps and makes journal and record anew: both agree, but not with the plan of
+/// the script.
 #[rstest]
 fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
     #[values("stop_on_failure", "predicted", "settle", "near")] key: &str,
@@ -244,8 +245,8 @@ fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
     told(&workplace, "is not the one that its own sheets and script give");
 }
 
-/// Another computer may round the figures of a plan or of checks otherwise: that is no other plan and no other result, a thousandth of a
-/// per cent is.
+/// Another computer may round the figures of a plan or of checks differently: that is the same plan and the same result. A difference
+/// of a thousandth of a per cent is not.
 #[rstest]
 #[case::rounded(1e-15, false)]
 #[case::rounded_often(1e-12, false)]
@@ -273,13 +274,13 @@ fn figures_may_differ_in_their_last_digits(
     if !differs {
         assert_eq!(shown(&workplace).map(|said| said.code), [run.code, Some(0), run.code]);
     } else if of_checks {
-        told(&workplace, "differ. The stored record was left as it is.");
+        told(&workplace, "differ. The stored record is unchanged.");
     } else {
         told(&workplace, "is not the one that its own sheets and script give");
     }
 }
 
-/// The same with all its figures, but not its whole numbers, scaled by 1 + `by`; counts those that changed.
+/// Scales all figures, but no whole numbers, by 1 + `by`; counts those that changed.
 fn scaled<T: Serialize + DeserializeOwned>(value: &T, by: f64, changed: &mut u32) -> T {
     let mut value = serde_json::to_value(value).expect("JSON");
     let mut all = Vec::new();
@@ -299,7 +300,7 @@ fn head(events: &mut [Event]) -> &mut RunHeader {
     header
 }
 
-/// Alters the events of a run as somebody does who knows how a journal is made, and makes journal, record and trace anew.
+/// Alters the events of a run as somebody would who knows how a journal is made, and makes journal, record and trace anew.
 fn forge(workplace: &Workplace, alter: impl FnOnce(&mut Vec<Event>)) {
     let run = workplace.folder.join("run");
     let opened = open(&std::fs::read(run.join("run.journal")).expect("a journal")).expect("a good one");
@@ -322,7 +323,7 @@ fn forge(workplace: &Workplace, alter: impl FnOnce(&mut Vec<Event>)) {
     std::fs::write(run.join("trace.csv"), trace.to_csv()).expect("written");
 }
 
-/// Nothing of the record is shown, and why is said.
+/// Checks that nothing of the record is shown, and that the reason is reported.
 #[track_caller]
 fn told(workplace: &Workplace, why: &str) {
     let faults = faults(workplace);
@@ -331,7 +332,7 @@ fn told(workplace: &Workplace, why: &str) {
     assert!(said.contains(why), "{said}");
 }
 
-/// What sheets, module and time say of a run that its head and trace, made anew, do not.
+/// Facts that sheets, module and time reveal about a run although its header and trace were made anew without them.
 #[rstest]
 #[case::trial("released", "draft", |events: &mut Vec<Event>| head(events).trial = false, "is not marked as a trial")]
 #[case::simulated("", "", |events: &mut Vec<Event>| {
@@ -356,7 +357,7 @@ fn what_a_record_hides_of_its_own_run_is_told(
     told(&workplace, why);
 }
 
-/// Scans that somebody took out, of a ramp or between two.
+/// Scans were removed from a ramp or between two ramps.
 #[rstest]
 fn scans_that_are_missing_are_told(#[values(0.1, 0.35, 0.65, 0.9)] share: f64) {
     let workplace = Workplace::new();
@@ -370,7 +371,7 @@ fn scans_that_are_missing_are_told(#[values(0.1, 0.35, 0.65, 0.9)] share: f64) {
     told(&workplace, "no scan for more than 250 ms");
 }
 
-/// A line after the closing line of a journal was added after the run, even if it is a valid line.
+/// A line after the closing line of a journal was not written by the run, however valid it looks.
 #[rstest]
 #[case::verdict(EventKind::Verdict { position: 1, verdict: Verdict::Pass })]
 #[case::safe(EventKind::Safe)]
@@ -395,7 +396,7 @@ fn a_good_line_behind_the_end_of_a_journal_is_told(
     assert!(!workplace.folder.join("run/record.json").exists());
 }
 
-/// Without a record the journal is judged again like any record: a verdict in it that its trace does not give is shown by nothing.
+/// Without a record the journal is judged again like any record: a verdict that its trace does not give is never shown.
 #[test]
 fn a_verdict_that_only_the_journal_has_is_not_shown() {
     let workplace = Workplace::new();
@@ -421,7 +422,7 @@ fn a_verdict_that_only_the_journal_has_is_not_shown() {
     assert!(report.contains("NOT TO BE BELIEVED") && !report.contains(">PASS"), "{report}");
 }
 
-/// The program was killed behind any kind of line: what its journal tells is a record like any other, aborted.
+/// The program was killed after any kind of line: the journal gives a record like any other, aborted.
 #[rstest]
 fn a_journal_that_was_cut_behind_any_line_makes_a_record(
     #[values(" mark {", " check {", " step-done ", " step-began ", " verdict {")] kind: &str,
@@ -450,7 +451,7 @@ fn a_journal_that_was_cut_behind_any_line_makes_a_record(
     assert_eq!(again.code, said.code, "{}{}", again.out, again.err);
 }
 
-/// A record of another version is for another program to read; it is not made anew from the journal.
+/// A record of another version is left for the program that wrote it, and is not made anew from the journal.
 #[rstest]
 fn a_record_of_another_version_is_kept(#[values(false, true)] renamed: bool) {
     let workplace = Workplace::new();
@@ -465,7 +466,7 @@ fn a_record_of_another_version_is_kept(#[values(false, true)] renamed: bool) {
     assert_eq!(workplace.read("run/record.json"), other);
 }
 
-/// Files that say the same in other bytes: whoever reads them less strictly may be told something else.
+/// Files with the same content in other bytes: a less strict reader might read something else.
 #[rstest]
 #[case::lines("trace.csv", |text: &str| text.replace('\n', "\r\n"))]
 #[case::no_end("trace.csv", |text: &str| text.trim_end().to_owned())]
@@ -479,7 +480,7 @@ fn files_that_are_not_as_they_were_written_are_told(#[case] file: &str, #[case] 
     told(&workplace, "is not as this program writes it");
 }
 
-/// A journal without its last line, with half of it, or with something behind it.
+/// A journal without its last line, with half of it, or with something after it.
 #[rstest]
 #[case::no_end(|text: &str| text.trim_end().rsplit_once('\n').expect("lines").0.to_owned() + "\n", "the journal has no closing line")]
 #[case::half_an_end(|text: &str| text[..text.len() - 20].to_owned(), "the journal has no closing line")]

@@ -1,4 +1,4 @@
-//! `analyse` on recordings from elsewhere.
+//! `analyse` on recordings from other instruments.
 
 use tripbench_judge::analyse;
 use tripbench_record::{ColumnMap, Recording};
@@ -9,9 +9,9 @@ use tripbench_tests::sheet_text;
 /// `tests/data/README.md`.
 const AIR_UNIT: &str = include_str!("../data/air-unit-trace-a.csv");
 
-// A row every 10 s, two changes each way. What both pairs of rows allow: load on between 8.068 and 8.070 bar; load off from 10.064 bar up to
-// where the level turned, which no row shows and which is at least 10.098 bar, the highest row. The authors of the data set publish
-// 8.2 and 10.2 bar for the two, 0.13 bar away.
+// A row every 10 s, two changes each way. Both pairs of rows allow: load on between 8.068 and 8.070 bar; load off from 10.064 bar up
+// to where the level turned, which no row shows and which is at least 10.098 bar, the highest row. The authors of the data set publish
+// 8.2 and 10.2 bar, each 0.13 bar away.
 #[test]
 fn the_load_levels_of_an_air_unit_lie_in_what_its_rows_bracket() {
     let source = Source::new("air-unit.toml", sheet_text("columns/air-unit.toml"));

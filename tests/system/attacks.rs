@@ -1,4 +1,4 @@
-//! Ways to a wrong verdict that looked right, each found by trying: none may come back.
+//! Attacks that once led to a wrong verdict, each found by trying: none may succeed again.
 
 use rstest::rstest;
 use tripbench_record::{Check, CheckVerdict, Halt, QuantityName, Verdict};
@@ -17,7 +17,7 @@ fn one_device() -> Bench {
     bench
 }
 
-/// A throttle at the far end of the hose has little volume behind it: as slow, and a far larger drop.
+/// A throttle at the far end of the hose has little volume behind it: the delay is the same, the pressure drop far larger.
 #[rstest]
 fn a_kink_at_the_device_hides_no_level(#[values(1, 2, 3)] seed: u64) {
     let mut bench = one_device();
@@ -52,7 +52,7 @@ fn a_zero_at_the_end_of_the_range_is_no_zero(#[values(-800.0, -300.0, 0.0)] offs
     assert!(zero.is_none_or(|zero| zero.verdict != CheckVerdict::Met || zero.measured.is_none()));
 }
 
-/// What the certificate corrects, the ramps are led by too: the levels are reached, and good devices pass.
+/// The ramps use the certificate's correction too: the levels are reached, and good devices pass.
 #[rstest]
 #[case(0.03, -0.029_126)]
 #[case(-0.05, 0.052_632)]
@@ -69,14 +69,14 @@ fn a_reference_with_a_large_correction_fails_no_good_device(#[case] gain: f64, #
     assert!((found.value - truth).abs() <= found.expanded_uncertainty, "{} instead of {truth}", found.value);
 }
 
-/// The vacuum that may not be passed is that of the certificate, where it is the deeper one.
+/// The deepest level allowed applies to the corrected level, where that is the deeper one.
 #[test]
 fn the_interlock_knows_the_correction() {
     let mut bench = one_device();
     bench.truth.reference.gain = -0.05;
     let from = "expanded_uncertainty = ";
     bench.rig = bench.rig.replacen(from, &format!("correction_slope = 0.052632\n{from}"), 1);
-    // Planned with more room, run with less: the interlock alone ends it.
+    // Planned with more room, run with less: only the interlock ends it.
     let mut task = bench.task();
     let mut sheets = (*task.sheets).clone();
     sheets.rig.interlocks.highest_level.value = tripbench_quantity::VacuumLevel::new(71.5e3);
@@ -86,7 +86,7 @@ fn the_interlock_knows_the_correction() {
     assert!((71.5e3..72.5e3).contains(&level.si()), "{level:?}");
 }
 
-/// A count is as far from its neighbour as the level moves in many reads: neither level may lean to one side.
+/// One count is as large as the movement over many reads: neither level may be biased to one side.
 #[rstest]
 fn a_coarse_reference_does_not_pull_the_levels_apart(#[values(1, 2, 3, 4)] seed: u64) {
     let mut bench = one_device();

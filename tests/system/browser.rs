@@ -1,4 +1,4 @@
-//! The page in a real browser, with the daemon behind it and simulated rigs.
+//! The page in a real browser, with the daemon and simulated rigs behind it.
 
 use rustix::process::Signal;
 use serde_json::Value;
@@ -8,7 +8,7 @@ use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
 use tripbench_tests::sheet_text;
 
-/// Place of the eight-position rig on the page of the demo.
+/// Index of the eight-position rig on the demo's page.
 const EIGHT: usize = 1;
 
 /// The demo's two rigs with faster air, their modules simulated by other processes.
@@ -21,7 +21,7 @@ fn two_rigs(workplace: &Workplace) -> (Daemon, [Simulated; 2]) {
         ("due = 2027-03-12", "due = 2999-03-12"),
     ];
     let eight = faster.iter().fold(sheet_text("rigs/goods-in-2.toml"), |sheet, (from, to)| {
-        assert!(sheet.contains(from), "the sheet has no {from}");
+        assert!(sheet.contains(from), "the sheet does not contain {from}");
         sheet.replace(from, to)
     });
     workplace.write("eight.toml", &eight.replace("127.0.0.1:1503", "127.0.0.1:1502"));
@@ -40,7 +40,7 @@ fn two_rigs(workplace: &Workplace) -> (Daemon, [Simulated; 2]) {
     (Daemon::with(workplace, "serve --bench bench.toml --log json"), [four, eight])
 }
 
-/// Pictures are kept where somebody asks for them.
+/// Folder for pictures, if one was asked for.
 fn album() -> Option<PathBuf> {
     std::env::var_os("TRIPBENCH_PICTURES").map(PathBuf::from)
 }
@@ -55,7 +55,7 @@ fn rig(index: usize) -> String {
     format!("document.querySelectorAll('section')[{index}]")
 }
 
-/// Scans until so many positions are taken.
+/// Scans one serial after the other; waits until each has been taken.
 async fn scan_all(browser: &Browser, serials: &[String]) {
     for (index, serial) in serials.iter().enumerate() {
         browser.scan(serial).await;
@@ -70,8 +70,8 @@ fn round(name: &str) -> Vec<String> {
     (1..=8).map(|number| format!("{name}-{number:03}")).collect()
 }
 
-/// Eight tiles, or more small ones, that pass with something not checked: of each the size of the verdict, the size of what was not
-/// checked, and by how much that is cut off; then by how much all of them are too high for their place.
+/// Fills the page with eight tiles, or with more small ones, that pass with something not checked. Returns for each the size of the
+/// verdict, the size of the not-checked text and by how much that text is cut off; then by how much the tiles overflow their area.
 const NOTED: &str = "
     const [open, count, done] = arguments;
     import('/parts.js').then(({ tile }) => {
@@ -86,7 +86,7 @@ const NOTED: &str = "
         requestAnimationFrame(() => done([found, tiles.getBoundingClientRect().bottom - work.getBoundingClientRect().bottom]));
     }, (error) => done(String(error)));";
 
-/// What was not checked is never smaller than the word PASS, and to be read whole, in both languages.
+/// The not-checked text is never smaller than the word PASS, and is readable completely in both languages.
 async fn noted(browser: &Browser) {
     let tile = format!("{}.querySelector('.tile.pass .word').innerText", rig(EIGHT));
     let word = browser.run(&format!("return {tile}")).await;
@@ -107,7 +107,7 @@ async fn noted(browser: &Browser) {
         for (open, says) in [two, most].into_iter().zip(says) {
             for count in [8, 40] {
                 let asked = vec![serde_json::json!(open), Value::from(count)];
-                let found = browser.client.execute_async(NOTED, asked).await.expect("it runs");
+                let found = browser.client.execute_async(NOTED, asked).await.expect("the script runs");
                 picture(browser, &format!("not-checked-{language}-{}-{count}", open.len())).await;
                 for one in found[0].as_array().unwrap_or_else(|| panic!("{found}")) {
                     let at = |index: usize| one[index].as_f64().expect("a number");
@@ -136,7 +136,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     browser.open(&daemon.base).await;
     browser.resize((1024, 600)).await;
     browser.until("document.querySelectorAll('section').length === 2").await;
-    // A touch on the rig chooses it; from then on a scan goes there, wherever the focus is.
+    // A touch selects the rig; from then on scans go there, wherever the focus is.
     browser
         .run(&format!("{}.dispatchEvent(new PointerEvent('pointerdown', {{bubbles: true}}))", rig(EIGHT)))
         .await;
@@ -151,7 +151,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     // No verdict word before the run is over.
     let early = browser.run(&format!("return {}.querySelectorAll('.word').length", rig(EIGHT))).await;
     assert_eq!(early, Value::from(0));
-    // What is scanned now is for the next round: nothing starts, stops or is lost.
+    // Scans now belong to the next round: nothing starts, stops or is lost.
     browser.scan("7740-001").await;
     browser.open(&daemon.base).await;
     browser.until("document.querySelectorAll('section').length === 2").await;
@@ -168,7 +168,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
         failed.as_str().is_some_and(|text| text.contains("7731-003") && text.contains("less deep")),
         "{failed}"
     );
-    // The second round: the same again, the first scan is there already.
+    // The second round: the same steps again; the first scan is already there.
     for number in 2..=8 {
         browser.scan(&format!("7740-{number:03}")).await;
         browser.until(&format!("{}.innerText.includes('{number} 7740-{number:03}')", rig(EIGHT))).await;
@@ -186,7 +186,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     assert_eq!((&first["verdict"], &first["not_checked"]), (&"pass".into(), &serde_json::json!(["bounce"])));
 }
 
-/// A daemon on a port of its own choice, which it has again after it was started again.
+/// A daemon on a port of its own choice, which it gets again after a restart.
 fn on_port(workplace: &Workplace, port: u16) -> Daemon {
     let bench = format!(
         "listen = \"127.0.0.1:{port}\"\nruns = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\n"
@@ -212,7 +212,7 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     browser.client.switch_to_window(second.clone()).await.expect("there");
     browser.open(&daemon.base).await;
     browser.until("document.body.innerText.includes('outputs safe')").await;
-    // What is scanned in one window is seen in the other, and what both scan is kept.
+    // A scan in one window appears in the other, and scans from both are kept.
     browser.scan("A-1").await;
     browser.until("document.querySelectorAll('.mounts li button').length === 1").await;
     browser.client.switch_to_window(first.clone()).await.expect("there");
@@ -222,9 +222,9 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     browser.press(0, "START").await;
     browser.client.switch_to_window(second).await.expect("there");
     browser.until("document.querySelector('.told').innerText.includes('Ramps through')").await;
-    // START was pressed in the other window: here is none to be pressed again.
+    // START was pressed in the other window: this one offers it no more.
     assert_eq!(browser.run("return document.querySelectorAll('button.start').length").await, 0);
-    // The daemon is killed in the run. The page says within a few seconds that it knows nothing; then what became of the run.
+    // The daemon is killed during the run. Within a few seconds the page says that it has lost contact; later, what became of the run.
     daemon.signal(Signal::KILL);
     drop(daemon);
     browser.until("document.querySelector('.told').innerText.includes('No connection to the daemon')").await;
@@ -238,7 +238,7 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     browser.client.switch_to_window(first).await.expect("there");
     browser.until("document.querySelector('.told').innerText.includes('ABORTED. No judgement')").await;
     assert_eq!(again.get("/api/v1/runs").json().as_array().map(Vec::len), Some(1));
-    // And the second window can stop what the first has started.
+    // The second window can stop what the first has started.
     browser.press(0, "SAME DEVICES AGAIN").await;
     browser.until("document.querySelectorAll('.mounts li button').length === 2").await;
     browser.press(0, "START").await;
@@ -248,7 +248,7 @@ async fn two_windows_show_the_same_and_a_daemon_that_was_away_says_so() {
     again.until("goods-in-1", |state| state["doing"] == "idle" && state["outputs_safe"] == true);
 }
 
-/// A browser holds six connections to a host, and each window has a stream.
+/// A browser opens at most six connections to a host, and each window uses one for its stream.
 #[tokio::test]
 async fn stop_test_gets_through_from_the_last_of_seven_windows() {
     if !is_there() {
@@ -261,7 +261,7 @@ async fn stop_test_gets_through_from_the_last_of_seven_windows() {
     browser.open(&daemon.base).await;
     daemon.until("goods-in-1", |state| state["doing"] == "idle");
     daemon.start_round("goods-in-1", &[(1, "A-1"), (3, "A-3")]);
-    // Windows of their own, so that a browser holds none of them for hidden.
+    // Separate windows, so that the browser does not treat any of them as hidden.
     for _ in 0..6 {
         let window = browser.client.new_window(false).await.expect("another one").handle;
         browser.client.switch_to_window(window).await.expect("there");
@@ -269,9 +269,9 @@ async fn stop_test_gets_through_from_the_last_of_seven_windows() {
             .client
             .execute(&format!("location.href = '{}'", daemon.base), Vec::new())
             .await
-            .expect("it goes");
+            .expect("the page opens");
     }
-    // The last one may have no connection left to load, or to hear: what counts is that it can stop.
+    // The last one may have no connection left to load or to receive: it matters only that it can stop.
     let loaded = "document.querySelector('button.stop') !== null";
     browser.until(loaded).await;
     browser.press(0, "STOP TEST").await;

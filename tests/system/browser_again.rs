@@ -1,4 +1,4 @@
-//! What was left undecided, in a real browser: a device that was left undecided is tested again, linked and counted.
+//! In a real browser: a device that was left undecided is tested again, linked and counted.
 
 use serde_json::{Value, json};
 use tripbench_tests::browser::{Browser, is_there};
@@ -35,9 +35,9 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     daemon.start_round(RIG, &[(1, "A-1"), (3, "A-3")]);
     let first = daemon.until(RIG, over);
     assert_eq!(verdicts(&first)[0], (1, String::from("undecided")), "{first}");
-    // It scatters so much that its delay is open too: more ramps may decide it, and more is not promised.
+    // It scatters so much that its delay is undecided too: more ramps may decide it, but the advice does not promise that.
     assert_eq!(first["run"]["tiles"][0]["advice"]["all"], false, "{first}");
-    // The time that is offered is the one that the repeat has when it is planned.
+    // The time offered is the planned time of the repeat.
     let offered = first["run"]["tiles"][0]["advice"]["seconds"].as_f64().expect("a time");
     let press = "const all = [...document.querySelectorAll('.actions button')].filter((one) => one.textContent.startsWith('TRY TO DECIDE 1')); all[0]?.click(); return all.length;";
     browser.until("document.body.innerText.includes('TRY TO DECIDE 1')").await;
@@ -52,11 +52,11 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
         .sum::<f64>();
     assert!((planned / offered - 1.0).abs() < 0.01, "{planned} s, {offered} s offered");
     let tiles = browser.run("return document.querySelectorAll('.tile').length").await;
-    assert_eq!(tiles, 1, "while it runs, only what is tested again is shown");
-    // Some minutes: what is stopped is aborted, and stays so.
+    assert_eq!(tiles, 1, "during the run only the repeated device is shown");
+    // Takes some minutes: a stopped repeat is aborted, and stays so.
     browser.press(0, "STOP TEST").await;
     let second = daemon.until(RIG, |state| over(state) && state["run"]["run"] != first["run"]["run"]);
-    // What came of the other one is that of the first run; a window that comes later sees the same.
+    // The other device's result is that of the first run; a window opened later shows the same.
     assert_eq!(verdicts(&second)[0], (1, String::from("aborted")));
     assert_eq!(verdicts(&second)[1], verdicts(&first)[1]);
     let of = |index: usize| second["run"]["tiles"][index]["of_run"].clone();
@@ -70,7 +70,7 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     assert_eq!(record["header"]["again"]["run"], first["run"]["run"]);
     assert_eq!(record["header"]["again"]["attempt"], 2);
     assert_eq!(record["positions"].as_array().map(Vec::len), Some(1));
-    // What was decided is not tested until it passes.
+    // A decided device is not tested again until it passes.
     let again = |position: u8| {
         let body = json!({"again": {"run": first["run"]["run"], "position": position, "revision": daemon.rig(RIG)["round"]["revision"]}});
         daemon.begin(RIG, &body)
@@ -80,7 +80,7 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
         assert_eq!((refused.status, &refused.json()["type"]), (409, &json!("/problems/nothing-to-decide")));
     }
     let third = once_more(&daemon, (&first, &second));
-    // A daemon that was started again shows the same, and that it was taken note of.
+    // A restarted daemon shows the same, and that the verdict was acknowledged.
     drop(daemon);
     let daemon = Daemon::start(&workplace);
     let state = daemon.until(RIG, over);
@@ -88,13 +88,14 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     assert_eq!(state["run"]["tiles"][1]["of_run"], first["run"]["run"]);
 }
 
-/// The aborted repeat has judged nothing: it goes on from the same run once more, and was counted; not where the device may be another.
+/// The aborted repeat judged nothing: another repeat starts from the same run and is counted. It is refused where the device may be
+/// another one.
 fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) -> Value {
     let again = |position: u8| {
         let body = json!({"again": {"run": first["run"]["run"], "position": position, "revision": daemon.rig(RIG)["round"]["revision"]}});
         daemon.begin(RIG, &body)
     };
-    // One that saw another round is refused, and so is one that would begin by itself.
+    // A start that saw another round is refused, and so is an unattended one.
     let stale = json!({"again": {"run": first["run"]["run"], "position": 1, "revision": 99}});
     let by_itself = json!({"again": {"run": first["run"]["run"], "position": 1, "revision": daemon.rig(RIG)["round"]["revision"]}, "unattended": true});
     assert_eq!(daemon.begin(RIG, &stale).json()["type"], "/problems/round-changed");
@@ -112,7 +113,7 @@ fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) -> Value {
         (&record["header"]["again"]["run"], &record["header"]["again"]["attempt"]),
         (&first["run"]["run"], &json!(3))
     );
-    // Nothing is plugged in at position 2; and what was left for the next round is gone.
+    // Nothing is plugged in at position 2. Once another round has begun, the repeat is gone.
     let refused = again(2);
     assert!(refused.status == 409 && refused.text.contains("may have been unplugged"), "{}", refused.text);
     let body = json!({"revision": third["round"]["revision"], "places": [], "seen": third["run"]["run"]});

@@ -1,5 +1,5 @@
-//! Every state of the page in a real browser, light and dark, on the screens of a bench and of a desk: pictures for who asks for them,
-//! and what can be told without eyes: nothing to scroll for, sizes for gloves, contrast, and axe-core's rules for WCAG 2.2 AA.
+//! Every state of the page in a real browser, light and dark, on the screens of a bench and of a desk: pictures on request, and
+//! automatic checks: no scrolling, sizes for gloves, contrast, and axe-core's rules for WCAG 2.2 AA.
 //!
 //! Contrast: relative luminance and contrast ratio as WCAG 2.2 defines them (W3C Recommendation, 2023, "relative luminance", "contrast
 //! ratio"); 7:1 is its enhanced level (success criterion 1.4.6).
@@ -13,12 +13,12 @@ use tripbench_tests::daemon::Daemon;
 use tripbench_tests::sheet_text;
 
 const RIG: &str = "goods-in-1";
-/// A panel of 10.1 inch at the bench, and a screen of 21.5 inch, with their widths in millimetres.
+/// A 10.1-inch panel at the bench and a 21.5-inch screen, with their widths in millimetres.
 const SCREENS: [((u32, u32), f64); 2] = [((1024, 600), 222.0), ((1920, 1080), 476.0)];
-/// The panel is the one that the site sheet tells of.
+/// The panel, as the site sheet describes it.
 const SCREEN: &str = "\n[screen]\nwidth = \"222 mm\"\n";
 
-/// Contrast ratio of each verdict word against what is behind it.
+/// Contrast ratio of each verdict word against its background.
 const CONTRASTS: &str = "
     const parse = (text) => text.match(/[\\d.]+/g).map(Number);
     const linear = (c) => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
@@ -29,7 +29,7 @@ const CONTRASTS: &str = "
         return [word.textContent, (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05)];
     });";
 
-/// axe-core, as a package of the test's python carries it.
+/// Source of axe-core, from a package of the tests' python.
 fn axe() -> Option<String> {
     let find = "import importlib.util, pathlib; print(pathlib.Path(importlib.util.find_spec('axe_playwright_python').origin).with_name('axe.min.js'))";
     let output = Command::new(python()?).args(["-c", find]).output().expect("python runs");
@@ -37,7 +37,7 @@ fn axe() -> Option<String> {
     Some(std::fs::read_to_string(path.trim()).expect("axe-core"))
 }
 
-/// The page, and what is looked for in each of its states.
+/// The page, the looks in which each state is shown, and the faults found.
 struct Looks {
     browser: Browser,
     axe: Option<String>,
@@ -45,7 +45,7 @@ struct Looks {
 }
 
 impl Looks {
-    /// Looks at the page as it is, in every look. A state that does not last is looked at in one.
+    /// Checks the page as it is in every look. A state that does not last is checked in one look only.
     async fn at(&mut self, state: &str, lasts: bool) {
         for dark in [false, true] {
             let look = if dark { "dark" } else { "light" };
@@ -77,7 +77,7 @@ impl Looks {
         }
     }
 
-    /// What has to hold on every screen; `big_px` are 19 mm on it.
+    /// Checks what is required on every screen; `big_px` is 19 mm there.
     async fn check(&mut self, name: &str, (width, height): (u32, u32), big_px: f64) {
         let faults = &mut self.faults;
         let number = async |script: &str| {
@@ -103,7 +103,7 @@ impl Looks {
         }
     }
 
-    /// The verdicts as people see them who tell colours apart less well, and in greyscale.
+    /// Pictures of the verdicts as seen with colour vision deficiencies, and in greyscale.
     async fn without_colours(&self) {
         for vision in ["achromatopsia", "deuteranopia", "protanopia"] {
             self.browser.see_as(vision);
@@ -112,7 +112,7 @@ impl Looks {
         self.browser.see_as("none");
     }
 
-    /// Four devices by scanner, and what is none.
+    /// Scans four devices, then texts that are not serial numbers.
     async fn mounting(&mut self) {
         for number in 1..=4 {
             self.browser.scan(&format!("7731-{number:03}")).await;
@@ -124,14 +124,14 @@ impl Looks {
             }
         }
         self.at("mounted", true).await;
-        // What was not read whole is no serial number: a pause in it, or two of them where an Enter was lost.
+        // An incomplete read is not a serial number: a pause in it, or two serials joined because an Enter was lost.
         self.unread("SN-77", "1002").await;
         self.browser.run("document.querySelector('input.scan').focus()").await;
         self.unread("SN5001", "SN5002").await;
         self.browser.run("document.activeElement.blur()").await;
     }
 
-    /// Types something, and after a pause something else with Enter: nothing is taken, and the page says so.
+    /// Types a text, and after a pause another one with Enter: neither is taken, and the page says so.
     async fn unread(&self, first: &str, second: &str) {
         let focused = self.browser.client.active_element().await.expect("a focus");
         focused.send_keys(first).await.expect("it types");
@@ -141,7 +141,7 @@ impl Looks {
         assert_eq!(self.browser.run("return document.querySelectorAll('.mounts li button').length").await, 4);
     }
 
-    /// Nothing happens, and the page knows all the same that the daemon is there.
+    /// Nothing happens for a while, and the page still knows that the daemon is there.
     async fn idles(&self) {
         for _ in 0..60 {
             let told = self.browser.run("return document.querySelector('.told').innerText").await;
@@ -150,7 +150,7 @@ impl Looks {
         }
     }
 
-    /// What the sentence of the rig has come to.
+    /// Waits until the sentence of the rig contains a text.
     async fn tells(&self, text: &str) {
         self.browser.until(&format!("document.querySelector('.told').innerText.includes('{text}')")).await;
     }
@@ -160,8 +160,8 @@ impl Looks {
     }
 }
 
-/// A round with a question first, in which one device passes, one is too close to its limit, one is off, and one loses its plug; and
-/// the air fails for a while.
+/// A round with a question first, in which one device passes, one is too close to its limit, one is off, and one loses its plug;
+/// meanwhile the air fails for a while.
 fn workplace() -> Workplace {
     let workplace = decided();
     workplace.write("site.toml", &(sheet_text("site.toml") + SCREEN));
@@ -199,7 +199,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     looks.browser.press(0, "START").await;
     looks.tells("Are the filters in place?").await;
     looks.at("question", true).await;
-    // A scan while a question is open, with the focus on its buttons: it is neither answered nor lost.
+    // A scan while a question is open, with the focus on its buttons: it does not answer the question, and is not lost.
     for focus in ["YES", "NO"] {
         looks.browser.run(&format!("[...document.querySelectorAll('.actions button')].find((one) => one.textContent === '{focus}').focus()")).await;
         looks.browser.scan(&format!("7740 {focus}")).await;
@@ -212,7 +212,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     looks.browser.until("document.querySelector('canvas') !== null").await;
     looks.tells("Ramps through").await;
     looks.at("running", false).await;
-    // And in a run, with the focus on STOP TEST.
+    // The same during a run, with the focus on STOP TEST.
     looks.browser.run("document.querySelector('.stop').focus()").await;
     looks.browser.scan("7740-003").await;
     looks.says("3 7740-003").await;
@@ -231,7 +231,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
     assert_eq!(verdicts, ["pass", "undecided", "fail", "set-aside"], "{over}");
     german(&mut looks).await;
     twice(&looks, &daemon).await;
-    // No plug was pulled since other devices were tested there: that is asked once.
+    // No plug was pulled since other devices were tested there: the page asks about that once.
     looks.browser.press(0, "START").await;
     looks.says("no plug was pulled at position 1 since 7731-001 was tested there").await;
     assert_eq!(daemon.rig(RIG)["doing"], "idle");
@@ -252,7 +252,7 @@ async fn every_state_can_be_seen_read_and_reached_and_a_scan_does_nothing_else()
 
 /// The second click of a double click finds START where NEXT ROUND was: it starts nothing.
 async fn twice(looks: &Looks, daemon: &Daemon) {
-    // Its words are new: a moment ago they were German.
+    // The words are new: a moment ago they were German.
     tokio::time::sleep(std::time::Duration::from_millis(700)).await;
     let script = "
         const find = (words) => [...document.querySelectorAll('.actions button')].find((one) => one.textContent.startsWith(words));
@@ -267,7 +267,7 @@ async fn twice(looks: &Looks, daemon: &Daemon) {
     assert!(!looks.browser.text().await.contains("no plug was pulled"));
 }
 
-/// The same in German: a word for everything that a technician has to do.
+/// The same in German: every instruction for the technician has a German word.
 async fn german(looks: &mut Looks) {
     looks.browser.run("document.querySelector('button[lang=de]').click()").await;
     looks.says("SCHLECHT").await;

@@ -1,4 +1,4 @@
-//! Steps `response` and `air-saving`: what they say of devices whose truth is known.
+//! Steps `response` and `air-saving` on devices whose truth is known.
 
 use rstest::rstest;
 use std::time::Duration;
@@ -23,7 +23,7 @@ fn response(more: &str) -> String {
     ))
 }
 
-/// Ramps first: they show which delay is selected, and what the levels of a device that drives itself are found with.
+/// Ramps first: they show which delay is selected, which the levels of a device that drives the valve itself depend on.
 fn saving(more: &str) -> String {
     let ramps = "[[step]]\ndo = \"switch-points\"\ncycles = 3\n";
     script(&format!("{ramps}[[step]]\ndo = \"air-saving\"\n{more}\n[[step]]\ndo = \"leak\""))
@@ -38,7 +38,7 @@ fn checks(outcome: &Outcome, step: &str, quantity: QuantityName) -> Vec<Check> {
     all.filter(|check| check.step_name == step && check.quantity == quantity).cloned().collect()
 }
 
-/// The demo's rig with stamped edges, its devices as late as given, in seconds.
+/// The demo's rig with stamped edges, its devices with the given delays in seconds.
 fn with_delays(delays: [f64; 4], more: &str) -> Bench {
     let mut bench = Bench { rig: stamping("100 us", 5), script: response(more), ..Bench::demo() };
     for (device, delay) in bench.truth.devices.iter_mut().zip(delays) {
@@ -47,7 +47,7 @@ fn with_delays(delays: [f64; 4], more: &str) -> Bench {
     bench
 }
 
-/// The mean of six operations, not the longest of them.
+/// The limit applies to the mean of six operations, not to the longest.
 #[test]
 fn a_limit_on_the_mean_is_judged_on_the_mean() {
     let response = |more: &str| {
@@ -69,8 +69,8 @@ fn a_limit_on_the_mean_is_judged_on_the_mean() {
     );
 }
 
-/// Operations of one device that are alike to the microsecond: without phases that are spread on purpose they would all meet the scans
-/// in the same one, and their mean would be no better than one of them. On a slow wire a turn takes longer than the interval.
+/// Operations of one device that are identical to the microsecond: unless their phases are spread on purpose, all would meet the scans
+/// in the same phase, and their mean would be no better than one of them. On a slow wire a scan takes longer than the interval.
 #[rstest]
 #[case(2, "5 ms", None)]
 #[case(4, "10 ms", None)]
@@ -124,8 +124,8 @@ fn operations_that_are_alike_meet_the_scans_in_phases_of_their_own(
     }
 }
 
-/// Air pressure falls just when an ejector starts: what is ordered then does not wait for scans that were to come later, on a wire so slow
-/// that both together were a gap.
+/// Air pressure falls just when an ejector starts. The order that follows does not wait for delayed scans, on a wire so slow that both
+/// together would make a gap.
 #[rstest]
 fn an_order_behind_a_shift_makes_no_gap(
     #[values(1, 3, 5)] operation: u16,
@@ -155,7 +155,7 @@ fn an_order_behind_a_shift_makes_no_gap(
     assert!(longest <= LONGEST_GAP, "{longest:?}");
 }
 
-/// On a slow wire the mean of many operations is within its U of the truth, whatever the delay is and however the phases are.
+/// On a slow wire the mean of the operations is within its U of the truth, whatever the delay and the phases.
 #[rstest]
 fn a_mean_response_on_a_slow_wire_is_within_its_u(
     #[values(9_600, 19_200, 115_200)] baud: u32,
@@ -185,7 +185,7 @@ fn a_mean_response_on_a_slow_wire_is_within_its_u(
     assert!(measured.iter().any(|check| check.measured.is_some()), "{measured:?}");
 }
 
-/// Share of the time between two scans by which the scans lie after a moment, once they come evenly again.
+/// Phase of the scans relative to a moment, as a share of the scan period, once they are evenly spaced again.
 fn phase_after(outcome: &Outcome, from: Mono) -> f64 {
     const LATER: usize = 8;
     let starts: Vec<f64> = outcome
@@ -221,7 +221,7 @@ fn a_response_is_found_whatever_the_delay() {
     }
 }
 
-/// The scatter of a device's level is no delay: at 10 kPa/s 20 Pa are 2 ms.
+/// The scatter of a device's level is no delay: at 10 kPa/s, 20 Pa are 2 ms.
 #[test]
 fn a_response_holds_its_uncertainty_and_a_good_device_is_not_failed_for_its_scatter() {
     let (mut inside, mut all, mut failed) = (0_u32, 0_u32, 0_u32);
@@ -272,7 +272,7 @@ fn an_output_later_than_its_limit_by_less_than_the_lag_never_passes() {
     }
 }
 
-/// A script may allow more time than the sheets promise: the levels are found with what is promised all the same.
+/// A script may allow more time than the sheets promise: the levels are still found with the promised delay.
 #[test]
 fn an_output_later_than_the_sheets_say_fails_whatever_the_script_allows() {
     let outcome = with_delays([0.001, 0.25, 0.001, 0.001], "limit = \"300 ms\"").run();
@@ -280,7 +280,7 @@ fn an_output_later_than_the_sheets_say_fails_whatever_the_script_allows() {
     assert_eq!(verdicts(&outcome)[1], Verdict::Fail);
 }
 
-/// A filter that the sheet declares and the module does not have makes every edge early, and every level wrong.
+/// A filter that the sheet declares but the module does not have makes every edge early and every level wrong.
 #[test]
 fn an_output_that_answers_before_its_level_is_never_passed() {
     let mut bench = with_delays([0.001; 4], "limit = \"300 ms\"");
@@ -321,7 +321,7 @@ fn a_response_that_the_rig_can_not_show_is_refused(
     assert_eq!(bench.refusals(), rules);
 }
 
-// Of the demo's type the response takes up to 6 ms; a delay that is set comes on top. Up to the delay itself no device can answer.
+// The demo's type responds within 6 ms, plus the delay that is set. No device can respond within the set delay itself.
 #[rstest]
 #[case("20 ms", "20 ms", Some("response-limit-too-short"))]
 #[case("20 ms", "19 ms", Some("response-limit-too-short"))]
@@ -403,7 +403,7 @@ fn a_valve_that_is_open_without_power_works_through_the_rig_and_is_refused_by_wi
     }
 }
 
-/// What a device does wrong, and the check that has to say so.
+/// A device's misbehaviour, and the check that has to detect it.
 #[rstest]
 #[case(79_000.0, 64_000.0, 55_000.0, QuantityName::CutOff)]
 #[case(70_000.0, 40_000.0, 55_000.0, QuantityName::Resume)]

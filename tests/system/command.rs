@@ -1,4 +1,4 @@
-//! The command as its user meets it: other processes, real sockets, exit codes, files.
+//! The command from the user's side: separate processes, real sockets, exit codes, files.
 
 use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
@@ -83,17 +83,17 @@ fn exit_codes_say_the_worst(
     if code == 5 {
         let all =
             said.out + &said.err + &workplace.read("run/report.html") + &workplace.read("run/record.json");
-        assert!(!all.to_lowercase().contains("pass"), "the word stands in it");
+        assert!(!all.to_lowercase().contains("pass"), "the text contains the word `pass`");
     }
 }
 
 #[rstest]
 #[case("run --rig rig.toml", "no script")]
 #[case("run --script script.toml --no-serial", "no rig sheet")]
-#[case("run --rig rig.toml --script script.toml --type type.toml --no-serial", "go together")]
+#[case("run --rig rig.toml --script script.toml --type type.toml --no-serial", "must be given together")]
 #[case("run --rig nowhere.toml --script script.toml --no-serial", "cannot read the sheet `nowhere.toml`")]
 #[case("rejudge nowhere", "cannot read")]
-#[case("report .", "holds neither")]
+#[case("report .", "contains neither")]
 fn wrong_usage_is_told_and_ends_with_two(#[case] arguments: &str, #[case] says: &str) {
     let said = Workplace::new().run(arguments);
     assert_eq!(said.code, Some(2));
@@ -135,7 +135,7 @@ fn an_expired_calibration_is_refused_unless_the_site_only_warns() {
     assert!(said.err.contains("warning: The calibration"));
 }
 
-/// A day that is still to come, as a certificate cannot have it.
+/// A date in the future, which no certificate can have.
 #[rstest]
 #[case("2998-01-01")]
 #[case("2999-03-12")]
@@ -186,7 +186,7 @@ fn killed_runs_keep_what_was_seen_and_say_aborted() {
     assert!(seen > 100, "the listeners saw only {seen} events");
 }
 
-/// Who else wants the module.
+/// Who else tries to use the module.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Other {
     SameUser,
@@ -248,7 +248,7 @@ fn a_signal_ends_the_run_aborted_and_safe(#[case] name: Signal) {
     );
 }
 
-/// The command as `nobody`, who may read the workplace and write there.
+/// The command as user `nobody`, who may read and write in the workplace.
 fn nobody(workplace: &Workplace, arguments: &str) -> Command {
     let copy = workplace.folder.join("tripbench");
     std::fs::copy(tripbench_tests::command::program(), &copy).expect("it can be copied");
@@ -259,7 +259,8 @@ fn nobody(workplace: &Workplace, arguments: &str) -> Command {
     command
 }
 
-/// A run in its own process that has begun to evacuate; the rest of its lines, and its exit code once it has ended.
+/// A run in its own process, disturbed once it has begun to evacuate; returns the rest of its lines, and its exit code and record once
+/// it has ended.
 fn disturbed(disturb: impl FnOnce(&Workplace, u32)) -> (Vec<String>, Option<i32>, Value) {
     let workplace = quick();
     let _rig = Simulated::start(&workplace);
@@ -347,7 +348,7 @@ fn a_question_is_answered_at_the_terminal(#[case] answer: &str, #[case] code: i3
 #[test]
 fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
     let workplace = quick();
-    // Safe is watched for longer than scans may be apart.
+    // Safe is watched for longer than the longest gap between scans.
     workplace.change("rig.toml", "slowest_answer = \"100 ms\"", "slowest_answer = \"400 ms\"");
     workplace.change("rig.toml", "[module]\n", "[module]\nlooped = { at = \"discrete-input 14\" }\n");
     let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";

@@ -8,7 +8,7 @@ use tripbench_simulator::{DeviceTruth, ReferenceTruth};
 use tripbench_tests::Bench;
 
 const DEVICES: u32 = 400;
-/// An exact 95 % system holds fewer than this of 400 with a probability of 0.7 % (binomial).
+/// With an exact 95 % interval, fewer than this number of 400 are held with a probability of 0.7 % (binomial).
 const LEAST_HELD: usize = 369;
 
 /// Errors and stated uncertainties of one level, pascal.
@@ -31,7 +31,7 @@ impl Errors {
         self.errors.iter().zip(&self.stated).filter(|(error, stated)| error.abs() <= **stated).count()
     }
 
-    /// Mean stated uncertainty over twice the standard deviation of the errors.
+    /// Mean stated uncertainty divided by twice the standard deviation of the errors.
     fn ratio(&self) -> f64 {
         let mean = tripbench_measure::mean(&self.stated).expect("some");
         mean / (2.0 * tripbench_measure::standard_deviation(&self.errors).expect("some"))
@@ -46,10 +46,10 @@ fn drawn(seed: u64) -> Bench {
     let (on, off) = (60e3 + within(-1_100.0, 1_100.0), 55e3 + within(-1_100.0, 1_100.0));
     let (delay_on, delay_off) = (within(0.0, 6e-3), within(0.0, 6e-3));
     let lag_s = within(1e-3, 3e-3);
-    // The declared drift is over a run, which lasts about 42 s.
+    // The drift is declared for a run, which lasts about 42 s.
     let drift_pa_per_s = within(-50.0, 50.0) / 42.0;
     let (offset_pa, repeatability_pa) = (within(-500.0, 500.0), within(0.0, 100.0));
-    // Expanded uncertainty 0.25 kPa with k = 2, as an error of gain that is seen at the level.
+    // Expanded uncertainty 0.25 kPa with k = 2, as a gain error that shows at the level.
     let gain = Normal::new(0.0, 125.0 / 60e3).expect("a spread").sample(&mut random);
     let mut bench = Bench::demo();
     bench.positions = vec![1];
@@ -101,8 +101,8 @@ fn the_levels_of_four_hundred_devices_lie_within_what_is_stated() {
     assert!(hysteresis.held() >= LEAST_HELD, "{} held", hysteresis.held());
 }
 
-// Ramp identity, closed form: apparent on = L_on + r D_on, apparent off = L_off - r D_off, apparent H = H + r (D_on + D_off)
-// for ramps of rate r and delays D. Of a device that nobody has described no delay is taken off, so that is what is stated.
+// Ramp identity, closed form: apparent on = L_on + r D_on, apparent off = L_off - r D_off, apparent H = H + r (D_on + D_off) for ramps
+// of rate r and delays D. Without a settings sheet no delay is subtracted, so the apparent levels are stated.
 #[test]
 fn an_unknown_devices_levels_are_apparent_by_rate_times_delay() {
     const DELAY_ON_S: f64 = 0.050;

@@ -1,4 +1,4 @@
-//! The daemon as programs and pages meet it: other processes, real sockets, a simulated rig in a process of its own.
+//! The daemon from the side of programs and pages: separate processes, real sockets, a simulated rig in a process of its own.
 
 use crate::python::python;
 use rstest::rstest;
@@ -53,14 +53,14 @@ fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
     let first = start(&daemon, revision);
     assert_eq!(first.status, 201, "{}", first.text);
     let run = first.json()["run"].as_str().expect("a run").to_owned();
-    // A second press of the same START, from here or another window.
+    // A second press of the same START, from here or another window, is refused.
     let second = start(&daemon, revision);
     assert_eq!((second.status, second.kind.as_str()), (409, "application/problem+json"));
     assert_eq!(second.json()["type"], "/problems/round-changed");
-    // Nor does one that saw the round as it is now.
+    // So is one with the present revision of the round.
     let third = start(&daemon, revision + 1);
     assert_eq!((third.status, third.json()["type"].clone()), (409, json!("/problems/already-started")));
-    // What is scanned meanwhile is for the next round; nothing of the run changes.
+    // Scans meanwhile belong to the next round; the run does not change.
     mount(&daemon, &[(2, "B-2")]);
     let state = daemon.until(RIG, over);
     let verdicts: Vec<_> =
@@ -75,7 +75,7 @@ fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
     let report = daemon.get(&format!("/api/v1/runs/{run}/report"));
     assert!(report.kind.starts_with("text/html") && report.text.contains("A-3"));
     assert!(daemon.get(&format!("/api/v1/runs/{run}/trace")).text.lines().count() > 100);
-    // Every event of the journal, and from a number on only those after it.
+    // Every event of the journal; and from a given number, only the events after it.
     let path = format!("/api/v1/runs/{run}/events");
     let all = daemon.get(&path).text;
     let ids: Vec<u64> = all.lines().filter_map(|line| line.strip_prefix("id: ")?.parse().ok()).collect();
@@ -97,13 +97,13 @@ fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
 fn live_stop_test_leaves_the_rig_safe_and_the_run_aborted() {
     let (_workplace, _rig, daemon) = begun();
     let stopped = daemon.ask("POST", &format!("/api/v1/rigs/{RIG}/stop"), &[], None);
-    assert_eq!(stopped.status, 202, "a stop stops, whatever its body is");
+    assert_eq!(stopped.status, 202, "a stop works, whatever its body is");
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["safe"], true, "{state}");
     assert!(state["run"]["halted"]["text"].as_str().is_some_and(|why| why.contains("STOP TEST")), "{state}");
     assert!(state["run"]["tiles"].as_array().expect("tiles").iter().all(|tile| tile["verdict"] == "aborted"));
     assert_eq!(state["outputs_safe"], true);
-    // And the next run starts.
+    // The next run starts.
     let revision = mount(&daemon, &[(1, "A-1")]);
     assert_eq!(start(&daemon, revision).status, 201);
     daemon.until(RIG, |state| state["doing"] == "running");
@@ -128,7 +128,7 @@ fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
     assert_eq!(again.get(&format!("/api/v1/runs/{run}")).json()["positions"][0]["verdict"], "aborted");
 }
 
-/// A run that began by itself would find the devices of the run before, under the numbers of the next.
+/// A run that began by itself would find the devices of the previous run, under the numbers of the next.
 #[test]
 fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well() {
     let (_workplace, _rig, daemon) = begun();
@@ -138,7 +138,7 @@ fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well()
     let unattended = json!({"places": [{"position": 1, "serial": "B-1"}], "unattended": true});
     assert_eq!(daemon.begin(RIG, &unattended).status, 201);
     assert_eq!(daemon.rig(RIG)["queue"].as_array().map(Vec::len), Some(1));
-    // The run before does not end in order: the machine stood still.
+    // The previous run does not end in order: its process was suspended.
     daemon.signal(Signal::STOP);
     wait(Duration::from_millis(600));
     daemon.signal(Signal::CONT);
@@ -186,7 +186,7 @@ fn live_an_answer_that_is_none_is_refused_and_the_question_stays_open() {
     assert_eq!((refused.status, refused.json()["type"].clone()), (422, json!("/problems/bad-answer")));
     assert!(asked(&daemon.rig(RIG)));
     assert_eq!(daemon.send("POST", &path, &answer("yes")).status, 202);
-    // The first answer counts, and who comes behind it is told so.
+    // The first answer counts; a later one is refused.
     assert_eq!(daemon.send("POST", &path, &answer("no")).status, 409);
     daemon.until(RIG, |state| state["run"]["question"].is_null());
 }
@@ -205,7 +205,7 @@ fn live_a_module_has_one_owner() {
     let second = Daemon::with(&workplace, "serve --bench bench.toml --runs other");
     let state = second.until(RIG, |state| state["doing"] == "not-ready");
     assert!(state["problem"].as_str().is_some_and(|why| why.contains("in use")), "{state}");
-    // And it starts nothing there.
+    // It refuses to start anything there.
     let revision = mount(&second, &[(1, "A-1")]);
     assert_eq!(start(&second, revision).json()["type"], "/problems/not-ready");
 }
@@ -254,7 +254,7 @@ fn live_what_is_not_meant_for_this_daemon_is_refused() {
         );
         assert_eq!(answer.json()["type"], kind, "{method} {path}: {}", answer.text);
     }
-    // A number twice in a round is asked about, not taken.
+    // The same number twice in a round needs a confirmation.
     let revision = mount(&daemon, &[(1, "A-1"), (2, "A-1")]);
     let twice = start(&daemon, revision);
     assert_eq!((twice.status, twice.json()["type"].clone()), (409, json!("/problems/to-confirm")));
@@ -290,14 +290,14 @@ fn live_a_run_given_to_a_daemon_ends_as_one_of_its_own() {
     assert!(said.out.contains("A-3") && said.out.contains("FAIL"), "{}", said.out);
     let state = daemon.until(RIG, over);
     let run = state["run"]["run"].as_str().expect("a run");
-    // The same record, report and trace on both sides; the journal, carried over line by line, is whole.
+    // The same record, report and trace on both sides; the journal, copied line by line, is complete.
     for (path, file) in [("", "record.json"), ("/report", "report.html"), ("/trace", "trace.csv")] {
         let theirs = daemon.get(&format!("/api/v1/runs/{run}{path}")).text;
         assert_eq!(workplace.read(&format!("run/{file}")), theirs, "{file}");
     }
     let journal = tripbench_record::journal::open(workplace.read("run/run.journal").as_bytes());
     assert_eq!(journal.expect("a journal").ending, tripbench_record::journal::Ending::Complete);
-    // A rig sheet that is not the daemon's own is refused.
+    // A rig sheet that differs from the daemon's own is refused.
     workplace.change("rig.toml", "revision = \"4\"", "revision = \"5\"");
     let said = workplace.run(&format!("run --on {} {}", daemon.base, ON.replace("--out run", "--out other")));
     assert_eq!(said.code, Some(2), "{}", said.err);
@@ -324,7 +324,8 @@ fn live_who_ends_the_command_ends_the_run_that_it_gave() {
     assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
 }
 
-/// A daemon that takes a run and a stop and never answers, or cuts them off: what it was asked, as it comes.
+/// A daemon that accepts a run and a stop and never answers, or closes the connection; the receiver gets each request line as it
+/// comes.
 fn deaf(cuts: bool) -> (String, Receiver<String>) {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     let base = format!("http://{}", listener.local_addr().expect("an address"));
@@ -353,7 +354,7 @@ fn deaf(cuts: bool) -> (String, Receiver<String>) {
     (base, heard)
 }
 
-/// A stop that does not reach the daemon is said not to have: each time, and soon; and that the run may go on.
+/// A stop that does not reach the daemon is reported each time, and soon; so is that the run may have begun.
 #[rstest]
 #[case::never_answers(false)]
 #[case::cuts_off(true)]
@@ -366,7 +367,7 @@ fn live_a_stop_that_does_not_get_through_is_said(#[case] cuts: bool) {
     let errors = BufReader::new(child.stderr.take().expect("its errors")).lines();
     let (line, lines) = channel();
     std::thread::spawn(move || errors.map_while(Result::ok).try_for_each(|text| line.send(text)));
-    // Two seconds, and what a busy computer takes.
+    // Two seconds, plus what a busy computer takes.
     let says = |words: &str| {
         let next = || lines.recv_timeout(Duration::from_secs(12)).expect("it says so");
         while !next().contains(words) {}
@@ -378,7 +379,7 @@ fn live_a_stop_that_does_not_get_through_is_said(#[case] cuts: bool) {
     assert!(asked().contains("/stop"));
     says("STOP NOT CONFIRMED");
     if cuts {
-        // Once more when no answer came, and then it ends.
+        // The stop is repeated because the start got no answer; then the process ends.
         assert!(asked().contains("/stop"));
         says("THE RUN MAY HAVE BEGUN");
         assert_eq!(child.wait().expect("it ends").code(), Some(2));
@@ -391,7 +392,7 @@ fn live_a_stop_that_does_not_get_through_is_said(#[case] cuts: bool) {
     }
 }
 
-/// Schemathesis (of the `PyPI`) makes requests from the `OpenAPI` document, good ones and bad ones, and holds every answer against it.
+/// Schemathesis (from `PyPI`) makes valid and invalid requests from the `OpenAPI` document, and checks every answer against it.
 #[test]
 fn live_the_api_keeps_to_its_document_whatever_is_asked() {
     let Some(python) = python() else { return };
@@ -405,8 +406,8 @@ fn live_the_api_keeps_to_its_document_whatever_is_asked() {
         "schemathesis.toml",
         &format!("[parameters]\n\"path.rig\" = \"{RIG}\"\n\"path.run\" = \"{run}\"\n"),
     );
-    // Not that whatever fits the schema is taken: a revision that was seen, a position that is free are not in a schema. The
-    // streams have no end.
+    // Not every request that fits the schema is accepted: no schema expresses the current revision or a free position. The streams
+    // never end.
     let output = Command::new(python)
         .args(["-m", "schemathesis.cli", "--config-file", "schemathesis.toml", "run"])
         .arg(format!("{}/api/v1/openapi.json", daemon.base))
@@ -422,7 +423,7 @@ fn live_the_api_keeps_to_its_document_whatever_is_asked() {
     daemon.until(RIG, |state| state["doing"] == "idle" || state["doing"] == "running");
 }
 
-/// The document is checked in: a change of the API is seen.
+/// The document is checked in, so that a change of the API shows.
 #[test]
 fn the_api_is_the_one_that_is_written_down() {
     let path = tripbench_tests::bench_scripts().join("../docs/openapi.json");

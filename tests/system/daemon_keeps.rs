@@ -1,5 +1,5 @@
-//! What a daemon keeps to when the world beside it moves: sheets that change, a disk that is full or hangs, connections that say
-//! nothing, a verdict that was taken note of.
+//! The daemon while its surroundings change: sheets that change, a disk that is full or hangs, silent connections, an acknowledged
+//! verdict.
 
 use rstest::rstest;
 use rustix::process::Signal;
@@ -25,19 +25,19 @@ fn over(state: &Value) -> bool {
     idle(state) && state["run"]["over"] == true
 }
 
-/// Ends what runs at a rig: aborted is a verdict too, and there sooner.
+/// Stops the run of a rig: aborted is a verdict too, and comes sooner.
 fn stop(daemon: &Daemon, rig: &str) {
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{rig}/stop"), &json!({})).status, 202);
 }
 
-/// Folder of the run that goes on at a rig.
+/// Folder of the run in progress at a rig.
 fn folder(workplace: &Workplace, rig: &str) -> PathBuf {
     let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
     let mine = |path: &PathBuf| path.to_string_lossy().contains(&format!("-{rig}-"));
     folders.map(|entry| entry.path()).find(mine).expect("a run of the rig")
 }
 
-/// What keeps a bench from being served is told with its place, and nothing is touched.
+/// What keeps a bench from being served is reported with its place, and nothing is touched.
 #[rstest]
 #[case("[[rig]]\nsheet = \"nope.toml\"\n", "bench.toml:2:9", "`nope.toml` cannot be read")]
 #[case(
@@ -74,10 +74,10 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     let body = json!({"revision": revision, "sheets_seen": seen["digest"]});
     let refused = daemon.begin(RIG, &body);
     assert_eq!((refused.status, &refused.json()["type"]), (409, &json!("/problems/sheets-changed")));
-    // The refusal shows them at once.
+    // The refusal shows the new sheets at once.
     let now = daemon.rig(RIG);
     assert!(name(&now).ends_with("rev 4") && now["queue"] == json!([]), "{now}");
-    // What cannot be read is said by itself, and said no more once it is mended.
+    // A sheet that cannot be read is reported without a request, until it is corrected.
     workplace.change("settings.toml", "revision = \"4\"", "revision = 4");
     let bad = daemon.until(RIG, |state| state["findings"] != json!([]));
     assert!(bad["findings"][0].as_str().is_some_and(|text| text.contains("settings.toml")), "{bad}");
@@ -90,7 +90,7 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     stop(&daemon, RIG);
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["unit"], "kPa");
-    // The rig sheet alone is fixed.
+    // Only a change of the rig sheet needs a restart.
     workplace.change("rig.toml", "slowest_answer", "# another\nslowest_answer");
     let state = daemon.until(RIG, |state| state["findings"] != json!([]));
     assert!(state["findings"][0].as_str().is_some_and(|text| text.contains("start the daemon again")));
@@ -104,7 +104,7 @@ fn live_a_verdict_that_was_taken_note_of_is_seen_for_every_window() {
     daemon.until(RIG, idle);
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
-    // Scanned meanwhile: it is the next round, and the verdict was not seen yet.
+    // Scanned meanwhile: it belongs to the next round, and the verdict is not acknowledged yet.
     daemon.mount(RIG, &[(1, "B-1")]);
     stop(&daemon, RIG);
     let state = daemon.until(RIG, over);
@@ -117,7 +117,7 @@ fn live_a_verdict_that_was_taken_note_of_is_seen_for_every_window() {
     assert_eq!(&daemon.rig(RIG)["seen"], run);
 }
 
-/// In place of a full disk: a file of the record cannot be made.
+/// Instead of a full disk: a file of the record cannot be created.
 #[test]
 fn live_a_record_that_could_not_be_made_is_made_once_it_can() {
     let workplace = quick();
@@ -138,7 +138,7 @@ fn live_a_record_that_could_not_be_made_is_made_once_it_can() {
     assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
 }
 
-/// In place of a disk that hangs: a file of the record that waits for a reader for ever.
+/// Instead of a disk that hangs: a file of the record that waits for a reader for ever.
 #[test]
 fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
     let workplace = quick();
@@ -169,7 +169,7 @@ fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
     assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
     assert_eq!(daemon.rig(RIG)["run"]["over"], false);
     daemon.signal(Signal::TERM);
-    assert_eq!(daemon.wait().code(), Some(0), "both rigs were left safe");
+    assert_eq!(daemon.wait().code(), Some(0), "both rigs are safe");
     std::fs::remove_file(&pipe).expect("it is there");
     let daemon = Daemon::with(&workplace, "serve --bench bench.toml --log json");
     let state = daemon.until(RIG, over);
@@ -201,9 +201,9 @@ fn live_who_does_not_come_to_the_end_of_asking_is_sent_away() {
     });
     assert_eq!(answers[0], "");
     assert!(answers[1].starts_with("HTTP/1.1 408 "), "{}", answers[1]);
-    // What came too late did nothing.
+    // The request that came too late did nothing.
     assert_eq!(daemon.rig(RIG)["round"]["revision"], revision);
-    // A thousand who say nothing do not keep others out for longer than they may say nothing.
+    // A thousand silent connections keep others out no longer than the time that a connection may stay silent.
     let many: Vec<TcpStream> = (0..1_000).filter_map(|_| TcpStream::connect(&host).ok()).collect();
     // A stop gets through at once.
     wait(Duration::from_millis(1_200));
@@ -220,7 +220,7 @@ fn live_a_hundred_watch_and_a_stop_gets_through_all_the_same() {
     let daemon = Daemon::start(&workplace);
     daemon.until(RIG, idle);
     let mut streams: Vec<_> = (0..100).map(|_| daemon.stream_unread("/api/v1/watch")).collect();
-    // The last of them has its seat once it was answered.
+    // The last of them takes its seat once it was answered.
     wait(Duration::from_millis(500));
     let refused = daemon.get("/api/v1/watch");
     assert_eq!((refused.status, &refused.json()["type"]), (503, &json!("/problems/too-many-watch")));
@@ -229,7 +229,7 @@ fn live_a_hundred_watch_and_a_stop_gets_through_all_the_same() {
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["halted"]["kind"], "operator", "{state}");
-    // Who goes leaves the seat.
+    // A closed stream frees its seat.
     streams.truncate(50);
     wait(Duration::from_millis(1_500));
     drop(daemon.stream_unread("/api/v1/watch"));
@@ -267,7 +267,7 @@ fn live_the_service_manager_hears_that_it_is_ready_well_and_stopping() {
     assert_eq!(daemon.wait().code(), Some(0));
 }
 
-/// The vent does not open at the end: outputs are safe, and the vacuum is there all the same.
+/// The vent does not open at the end: the outputs are safe, but the vacuum remains.
 #[test]
 fn live_vacuum_that_stays_is_not_said_to_be_vented() {
     let workplace = quick();

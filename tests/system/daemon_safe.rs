@@ -1,5 +1,5 @@
-//! What a daemon does for the outputs between runs and before anything else, and which starts it does not take. The module is simulated
-//! in this process, so that its coils are seen whatever the daemon does.
+//! What a daemon does to keep the outputs safe between runs and before anything else, and which starts it refuses. The module is
+//! simulated in this process, so that its coils can be read whatever the daemon does.
 
 use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
@@ -15,11 +15,11 @@ use tripbench_tests::daemon::Daemon;
 use tripbench_tests::hosted::{Hosted, faulty, wait};
 
 const RIG: &str = "goods-in-1";
-/// A rig at rest is looked at twice a second; an output that is not safe is shut at that look.
+/// Longest time to shut an unsafe output: a rig at rest is read twice a second.
 const SHUT_WITHIN: Duration = Duration::from_millis(900);
-/// A module that was away is found at the look behind the one that failed.
+/// Longest time to find a module that was away: at the read after the one that failed.
 const FOUND_WITHIN: Duration = Duration::from_millis(1_600);
-/// What may be found open: the air that is asked for, with the devices powered.
+/// Outputs that may be found open: the air that is ordered, with the devices powered.
 const OPEN: [Order; 3] =
     [Order::Powered(Air::Evacuate), Order::Powered(Air::EvacuateFine), Order::Powered(Air::Bleed)];
 
@@ -31,7 +31,7 @@ fn serve(workplace: &Workplace) -> Daemon {
     Daemon::of(workplace, faulty(workplace, env!("CARGO_BIN_EXE_faulty-daemon")))
 }
 
-/// Waits until the rig was looked at and found well once more.
+/// Waits until the rig has been read and found good once more.
 fn found_well(daemon: &Daemon) {
     let looks = || {
         let metrics = daemon.get("/metrics").text;
@@ -45,10 +45,10 @@ fn found_well(daemon: &Daemon) {
         }
         wait(Duration::from_millis(10));
     }
-    panic!("the rig is not looked at");
+    panic!("the rig is not read");
 }
 
-/// Outputs that open one after the other, and a module that restarts: all of them are shut at once.
+/// Opens outputs one after the other and restarts the module; checks that all outputs are shut at once.
 fn shuts_what_opens((workplace, daemon): (&Workplace, &Daemon), mut module: Hosted, phase: &str) -> Hosted {
     for order in OPEN {
         found_well(daemon);
@@ -64,13 +64,13 @@ fn shuts_what_opens((workplace, daemon): (&Workplace, &Daemon), mut module: Host
     module
 }
 
-/// Folder of the run that goes on.
+/// Folder of the run in progress.
 fn folder(workplace: &Workplace) -> PathBuf {
     let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
     folders.map(|entry| entry.path()).next().expect("a run")
 }
 
-/// In every phase between two runs, whatever the disk does. STOP TEST has a target there too.
+/// In every phase between two runs, whatever the disk does. STOP TEST works there too.
 #[test]
 fn live_an_output_that_opens_between_runs_is_shut_at_once() {
     let workplace = quick();
@@ -84,7 +84,7 @@ fn live_an_output_that_opens_between_runs_is_shut_at_once() {
         assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
         assert!(module.until_safe(Duration::from_millis(250)).is_ok(), "{order:?} after a stop");
     }
-    // The folder of the run cannot be made yet. A rig that was not found well meanwhile begins nothing.
+    // The folder of the run cannot be created yet. A rig not found good meanwhile starts nothing.
     daemon.until(RIG, idle);
     workplace.write("folder-hangs", "");
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
@@ -103,14 +103,14 @@ fn live_an_output_that_opens_between_runs_is_shut_at_once() {
     daemon.until(RIG, |state| state["run"]["safe"] == true);
     module.until_safe(FOUND_WITHIN).expect("the run has left it safe");
     let module = shuts_what_opens((&workplace, &daemon), module, "while a record is made");
-    assert_eq!(daemon.rig(RIG)["run"]["over"], false, "the record is not made");
+    assert_eq!(daemon.rig(RIG)["run"]["over"], false, "the record is not made yet");
     drop(module);
-    // And it is said that nobody knows of the outputs, though the record is still being made.
+    // The daemon reports that the outputs are unknown, although the record is still being made.
     let state = daemon.until(RIG, |state| state["problem"] != Value::Null);
     assert_eq!(state["doing"], "running", "{state}");
 }
 
-/// Seen by looks of the daemon before the run, and by the first scans of the run.
+/// A plug seen out by the daemon's reads before the run, or by the first scans of the run.
 #[rstest]
 fn live_a_plug_that_was_out_between_press_and_first_scan_ends_the_start(#[values(false, true)] back: bool) {
     let workplace = quick();
@@ -142,7 +142,7 @@ fn live_a_plug_that_was_out_between_press_and_first_scan_ends_the_start(#[values
     );
 }
 
-/// However much of it had come when the stop was acknowledged.
+/// However much of the request had arrived when the stop was acknowledged.
 #[test]
 fn live_a_start_that_was_sent_before_a_stop_never_runs_after_it() {
     let workplace = quick();
@@ -164,7 +164,7 @@ fn live_a_start_that_was_sent_before_a_stop_never_runs_after_it() {
         stream.write_all(rest.as_bytes()).expect("it reads");
         let mut answer = String::new();
         stream.read_to_string(&mut answer).expect("an answer");
-        // One that was taken before the stop was taken back, or stopped, by it.
+        // A start accepted before the stop was cancelled or stopped by it.
         let expected = if tenths < 10 { "HTTP/1.1 409 " } else { "HTTP/1.1 " };
         assert!(answer.starts_with(expected), "{tenths}: {answer}");
         assert!(tenths == 10 || answer.contains("/problems/stopped"), "{tenths}: {answer}");
@@ -178,7 +178,7 @@ fn live_a_start_that_was_sent_before_a_stop_never_runs_after_it() {
 
 const BENCH: &str = "runs = \"runs\"\n\n[[rig]]\nsheet = \"rig.toml\"\nscript = \"script.toml\"\n";
 
-/// What keeps a bench from being served: the bench sheet, and what the daemon says of it.
+/// Spoils the bench so that it cannot be served; returns the bench sheet, and what the daemon reports.
 fn spoiled(what: &str, workplace: &Workplace, taken: &TcpListener) -> (String, &'static str) {
     let port = format!("listen = \"{}\"\n", taken.local_addr().expect("an address"));
     let free = "listen = \"127.0.0.1:0\"\n";
@@ -224,7 +224,7 @@ fn live_a_daemon_that_cannot_serve_leaves_its_rigs_safe(
     what: &str,
 ) {
     let workplace = quick();
-    // The module does not fall to safe by itself.
+    // The module does not go to safe by itself.
     workplace.write(
         "truth.toml",
         &format!("{}\n[module]\nloss_of_master = \"600 s\"\n", workplace.read("truth.toml")),
@@ -240,7 +240,7 @@ fn live_a_daemon_that_cannot_serve_leaves_its_rigs_safe(
     assert!(module.is_safe(), "{what}: the rig was left as it was found\n{}", said.err);
 }
 
-/// While the rigs are made safe and looked at, before anybody can press: the signal waits its turn, and what is not known is said.
+/// A signal while the rigs are made safe and read at the start: it waits until that has ended, and an unknown state is reported.
 #[rstest]
 fn live_a_signal_while_a_daemon_starts_cuts_nothing_off(#[values(0, 20, 200)] after_ms: u64) {
     let workplace = quick();
@@ -261,7 +261,7 @@ fn live_a_signal_while_a_daemon_starts_cuts_nothing_off(#[values(0, 20, 200)] af
     assert!(said.contains("OUTPUTS NOT CONFIRMED SAFE"), "{said}");
 }
 
-/// A module that another process has is not touched.
+/// A module that another process owns is not touched.
 #[test]
 fn live_a_second_daemon_touches_nothing() {
     let workplace = quick();
@@ -276,6 +276,6 @@ fn live_a_second_daemon_touches_nothing() {
         let said = workplace.run(&format!("serve --bench bench.toml --runs other --listen {port}"));
         assert!(said.code.is_some_and(|code| code != 0), "{}", said.err);
     }
-    assert!(!module.is_safe(), "the run goes on");
+    assert!(!module.is_safe(), "the run is still in progress");
     assert_eq!(daemon.rig(RIG)["run"]["halted"], Value::Null);
 }

@@ -1,11 +1,11 @@
-//! Selected output delays: where the levels of a device are, and that the delay is there, with and without two rates.
+//! Selected output delays: where the levels of a device are, and whether the delay is there, with and without two rates.
 
 use rstest::rstest;
 use tripbench_record::{Check, CheckVerdict, QuantityName, Verdict};
 use tripbench_tests::proving::{Cell, NOMINAL_PA};
 use tripbench_tests::{Bench, Outcome};
 
-/// The proving ground's bench with 200 ms selected, and a device that has another delay, at levels `off_pa` from nominal.
+/// The proving bench with 200 ms selected, and a device with another delay and levels `off_pa` from nominal.
 fn selected(delay_s: f64, way: Option<&'static str>, off_pa: f64) -> Bench {
     let cell = Cell { name: "selected delay", way, ..Cell::BASE };
     let mut bench = cell.bench();
@@ -56,8 +56,8 @@ fn a_device_without_the_delay_that_is_set_fails() {
     assert!(on.remark.as_ref().is_some_and(|remark| remark.contains("earlier than the delay that is set")));
 }
 
-/// At one rate nothing shows the delay of that direction; the fall of the fast pair shows which one is selected. Where it is the one
-/// that is set, U holds the level; where it is not, or the device is off, it never passes.
+/// At one rate nothing shows the delay of that direction; the fall of the fast pair shows which delay is selected. If it is the one
+/// that is set, U covers the level's error; if it is not, or the device is off, the device never passes.
 #[rstest]
 fn a_direction_with_one_rate_takes_the_selected_delay_from_the_other(
     #[values(0.003, 0.203)] delay_s: f64,
@@ -76,7 +76,7 @@ fn a_direction_with_one_rate_takes_the_selected_delay_from_the_other(
     assert!((off_pa.abs() < 1_500.0 && delay_s > 0.1) || verdict != Verdict::Pass, "{verdict}");
 }
 
-/// An on output that is late by itself moves the switch point and the hysteresis at full flow: one slow ramp shows it.
+/// An on output that is late by itself shifts the switch point and the hysteresis at full flow: one slow ramp reveals it.
 #[rstest]
 fn an_on_output_that_is_late_alone_never_passes(
     #[values(0.05, 0.1, 0.3)] delay_s: f64,

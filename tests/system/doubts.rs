@@ -1,5 +1,5 @@
-//! Devices and rigs around which a judge has gone wrong, each drawn around its case: bad devices that looked good, good ones that
-//! looked bad, and good ones on rigs that are not the demo's. `TRIPBENCH_DRAWS` sets how many of each.
+//! Devices and rigs that a judge has got wrong, each drawn around its case: bad devices that looked good, good ones that looked bad,
+//! and good ones on rigs other than the demo's. `TRIPBENCH_DRAWS` sets the number of draws of each.
 
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
@@ -9,15 +9,15 @@ use tripbench_record::{CheckVerdict, PositionRecord, QuantityName, Verdict};
 use tripbench_simulator::{DeviceFault, DeviceTruth, Effect, Fault, ReferenceTruth, Trigger};
 use tripbench_tests::{Bench, sheet_text};
 
-/// How many benches are drawn for a test: the full number is for the record.
+/// Number of benches drawn for a test; the full number is used for the record.
 fn draws() -> u64 {
     std::env::var("TRIPBENCH_DRAWS").ok().and_then(|text| text.parse().ok()).unwrap_or(6)
 }
 
-/// A value between two ends, another one each time.
+/// Draws a value between two ends, a new one at each call.
 type Within<'w> = &'w mut dyn FnMut(f64, f64) -> f64;
 
-/// Values between two ends, the same ones for a seed.
+/// Values between two ends, the same ones for the same seed.
 fn drawing(seed: u64) -> impl FnMut(f64, f64) -> f64 {
     let mut random = Pcg64Mcg::seed_from_u64(seed);
     move |low, high| {
@@ -25,7 +25,7 @@ fn drawing(seed: u64) -> impl FnMut(f64, f64) -> f64 {
     }
 }
 
-/// The demo with one device that is just as set, whose reference is right.
+/// The demo with one device exactly as set, and a reference without error.
 fn one_device() -> Bench {
     let mut bench = Bench::demo();
     bench.positions = vec![1];
@@ -38,14 +38,14 @@ fn one_device() -> Bench {
     bench
 }
 
-/// What the runs of drawn benches said of their first position.
+/// Verdicts on the first position of drawn benches.
 #[derive(Debug, Default)]
 struct Tally {
     passed: u64,
     failed: u64,
     undecided: u64,
     others: u64,
-    /// What decided those that the test does not want.
+    /// For each run its verdict and what decided it.
     why: Vec<String>,
 }
 
@@ -80,20 +80,20 @@ fn tally(name: &str, draw: impl Fn(Within<'_>) -> Bench) -> Tally {
     tally
 }
 
-/// None of them may pass.
+/// Checks that none passes.
 fn bad(name: &str, draw: impl Fn(Within<'_>) -> Bench) {
     let tally = tally(name, draw);
     assert_eq!(tally.passed, 0, "{:#?}", tally.why);
 }
 
-/// None of them may fail, and at most two in a hundred may be left undecided; one of few.
+/// Checks that none fails, and that at most two in a hundred, or one of few, are left undecided.
 fn good(name: &str, draw: impl Fn(Within<'_>) -> Bench) {
     let tally = tally(name, draw);
     assert_eq!(tally.failed + tally.others, 0, "{:#?}", tally.why);
     assert!(tally.undecided <= (draws() / 50).max(1), "{:#?}", tally.why);
 }
 
-/// A valve output that is late moves a cut-off or resume level that is outside back into its limits, as the ramps show it.
+/// A late valve output shifts a cut-off or resume level from outside back into its limits, as ramps show it.
 #[rstest]
 fn a_late_valve_output_hides_no_level(#[values(true, false)] cuts: bool) {
     bad("1 valve output late", |within| {
@@ -112,7 +112,7 @@ fn a_late_valve_output_hides_no_level(#[values(true, false)] cuts: bool) {
     });
 }
 
-/// With a selected delay, an on output that is late by more moves a switch point that is outside back into its limits.
+/// With a selected delay, an on output that is later still shifts a switch point from outside back into its limits.
 #[rstest]
 fn a_late_output_beside_a_selected_delay_hides_no_level(#[values("20 ms", "200 ms")] selected: &str) {
     bad("2 on output late beside a selected delay", |within| {
@@ -132,7 +132,7 @@ fn a_late_output_beside_a_selected_delay_hides_no_level(#[values("20 ms", "200 m
 #[case::first_operation_too_deep(|bench: &mut Bench, within: Within<'_>| bench.truth.devices[0].quirks.first_deeper_pa = within(2_500.0, 12_000.0))]
 #[case::first_operation_missing(|bench: &mut Bench, _: Within<'_>| bench.truth.devices[0].quirks.first_deeper_pa = 29_000.0)]
 #[case::dropouts_while_closed(|bench: &mut Bench, within: Within<'_>| {
-    // After the first operation: one that begins before it and is short only makes it come within its limits, later.
+    // After the first operation: a short dropout that begins before it would only shift it to a later time, within its limits.
     let from_s = within(8.0, 10.0);
     bench.truth.devices[0].quirks.dropouts_s = vec![[from_s, from_s + within(0.02, 0.5)]];
 })]
@@ -148,7 +148,7 @@ fn what_no_ramp_is_marked_for_is_evidence_too(#[case] change: fn(&mut Bench, Wit
     });
 }
 
-/// A pull so fast that the level of its one edge is not known closely decides no device, and is said not to be a check.
+/// A pull so fast that the level of its one edge is poorly known decides nothing, and the first operation is reported as not checked.
 #[test]
 fn a_first_operation_that_a_fast_pull_can_not_tell_is_said_not_to_be_checked() {
     for seed in 0..draws() {
@@ -165,12 +165,13 @@ fn a_first_operation_that_a_fast_pull_can_not_tell_is_said_not_to_be_checked() {
         let u_pa =
             first.clone().find_map(|check| check.measured.as_ref()).expect("measured").expanded_uncertainty;
         let said = position.not_checked().any(|check| check.quantity == QuantityName::FirstOperation);
-        // Two fifths of what a single crossing may lie within: 2.2 kPa of the level, and six promised spreads of 0.1 kPa.
+        // Two fifths of the range allowed for a single crossing: 2.2 kPa for the level, and six promised spreads of 0.1 kPa.
         assert_eq!(said, u_pa > 0.4 * (2_200.0 + 600.0), "{evacuate_s}: U {u_pa}");
     }
 }
 
-/// Five ramps show a scatter of five times the promise in nineteen of twenty devices: the realized scatter of so few can be small.
+/// Five ramps detect a scatter of five times the promise in nineteen of twenty devices: over so few ramps the actual scatter can be
+/// small.
 #[rstest]
 fn every_level_has_its_spread(#[values(1, 2, 3)] level: usize) {
     for times in [2.0, 3.0, 5.0] {
@@ -200,7 +201,8 @@ fn an_input_with_the_edges_of_another_position_is_a_doubt() {
     });
 }
 
-/// Where the device alone drives its valve, at one rate, nothing times its valve output: a late one hides its levels, and that is said.
+/// Where only the device drives its valve, at one rate, nothing times its valve output: a late one hides its levels, and that is
+/// reported.
 #[test]
 fn a_valve_output_that_no_ramp_looks_at_is_said_not_to_be_timed() {
     for seed in 0..draws() {
@@ -221,7 +223,7 @@ fn a_valve_output_that_no_ramp_looks_at_is_said_not_to_be_timed() {
     }
 }
 
-/// Two inputs of one wire whose reads are in two requests show some edges one scan apart: doubted, or said not to be checked.
+/// Two inputs on one wire, read in two requests, show some edges one scan apart: doubted, or reported as not checked.
 #[test]
 fn a_shared_wire_that_is_read_twice_in_a_scan_has_no_edges_of_its_own() {
     for seed in 0..draws() {
@@ -246,7 +248,7 @@ fn a_shared_wire_that_is_read_twice_in_a_scan_has_no_edges_of_its_own() {
     }
 }
 
-/// Where reads are so far apart that two alike devices share all their edges, a shared wire cannot be told: then it is said.
+/// Where reads are so far apart that two identical devices share all their edges, a shared wire cannot be detected; that is reported.
 #[test]
 fn a_shared_wire_that_slow_reads_cannot_tell_is_said_not_to_be_checked() {
     for seed in 0..draws() {
@@ -280,7 +282,7 @@ fn a_correction_that_was_zeroed_away_is_a_doubt() {
     });
 }
 
-/// The same certificate, said to be for readings as found: the levels are right.
+/// The same certificate, declared for readings as found: the levels are right.
 #[test]
 fn a_correction_of_readings_as_found_is_not_added_to_zeroed_ones() {
     good("6 certificate for readings as found", |within| {
@@ -294,7 +296,7 @@ fn a_correction_of_readings_as_found_is_not_added_to_zeroed_ones() {
     });
 }
 
-/// The bench by hand.
+/// The bench that is operated by hand.
 fn by_hand() -> Bench {
     let mut bench = one_device();
     bench.rig = sheet_text("rigs/repair-bench.toml");
@@ -302,7 +304,7 @@ fn by_hand() -> Bench {
     bench
 }
 
-/// Noise is no hand that turns round.
+/// Noise is not a hand that reverses.
 #[test]
 fn by_hand_noise_that_is_declared_stops_no_run() {
     let tally = tally("16 by hand, noise of the reference", |within| {
@@ -316,8 +318,8 @@ fn by_hand_noise_that_is_declared_stops_no_run() {
     assert_eq!((tally.failed, tally.others), (0, 0), "{:#?}", tally.why);
 }
 
-/// A device whose delay is another one than is set, or nearer to another one (6 ms of response belong to each), on rigs whose scans barely
-/// tell the two apart: never are the words that no other delay of the type fits.
+/// A device with another delay than is set, or with one nearer to another selectable delay (each includes 6 ms of response), on rigs
+/// whose scans barely separate the two: the selected delay never passes.
 #[rstest]
 #[case::none_where_20_ms_are_set("20 ms", [0.0, 0.003])]
 #[case::nearer_to_20_ms_where_none_are_set("0 ms", [0.013, 0.019])]
@@ -344,8 +346,8 @@ fn on_a_slow_rig_another_delay_than_is_set_is_never_shown_to_be_the_one(
     }
 }
 
-/// Where a hand turns round just after an output answered, its way back is within what a fit through noise takes in, and would pull the
-/// level off: a hysteresis beyond its limit by half of its U to all of it does not pass, and its U tells how far it may be off.
+/// A hand that reverses just after an output changed: the way back lies within a fit through noise and would shift the level. A
+/// hysteresis outside its limit by 0.5 to 1 U does not pass, and U covers the error.
 #[test]
 fn by_hand_a_turn_just_past_the_levels_hides_no_hysteresis() {
     let (mut passed, mut found_in, mut sum) = (0, 0.0, 0.0);
@@ -376,11 +378,11 @@ fn by_hand_a_turn_just_past_the_levels_hides_no_hysteresis() {
         }
     }
     assert_eq!(passed, 0);
-    // A mean of squares of standard deviations is 1 at most.
+    // Squares of errors in standard deviations have a mean of at most 1 if U is right.
     assert!(found_in > 4.0 && sum < 1.5 * found_in, "{sum} in {found_in}");
 }
 
-/// Where noise that is declared hides how far a hand goes back, changes back within a small hysteresis are not the device's fault.
+/// Where declared noise hides how far a hand goes back, changes back within a small hysteresis are not the device's fault.
 #[test]
 fn by_hand_a_turn_that_goes_unseen_is_no_chatter() {
     let mut changed_back = 0;
@@ -405,7 +407,7 @@ fn by_hand_a_turn_that_goes_unseen_is_no_chatter() {
             u32::from(chatter.as_ref().is_some_and(|(verdict, _)| *verdict != CheckVerdict::Pass));
         assert_ne!(position.verdict, Verdict::Fail, "seed {seed}: {chatter:?}");
     }
-    assert!(changed_back > 0, "no hand went back as far as the hysteresis");
+    assert!(changed_back > 0, "in no run did the hand go back as far as the hysteresis");
 }
 
 /// A sudden opening to ambient is a fast fall: by hand too it shows which delay is selected.
@@ -419,7 +421,7 @@ fn by_hand_another_delay_than_the_selected_one_never_passes() {
     });
 }
 
-/// Levels that are found with a delay that the same run refutes are corrected with the one that was found, or not stated.
+/// Levels found with a delay that the same run refutes are corrected with the delay found, or not stated.
 #[test]
 fn levels_of_a_late_device_are_within_their_u() {
     for seed in 0..draws() {
@@ -467,11 +469,11 @@ fn the_age_of_a_conversion_fails_no_good_device() {
         bench.truth.devices[0].repeatability_pa = within(20.0, 100.0);
         bench
     });
-    // Such a rig may leave a delay open; it fails nobody for the age of its readings.
+    // Such a rig may leave a delay undecided; it fails no device because of the age of its readings.
     assert_eq!((tally.failed, tally.others), (0, 0), "{:#?}", tally.why);
 }
 
-/// A delay that all outputs share is the rig's: no device is failed for it.
+/// A delay that all outputs share is the rig's: no device fails because of it.
 #[rstest]
 fn an_input_filter_that_is_not_declared_blames_no_device(#[values(1, 3)] devices: u8) {
     let tally = tally("11 an input filter that is not declared", |within| {
@@ -485,8 +487,8 @@ fn an_input_filter_that_is_not_declared_blames_no_device(#[values(1, 3)] devices
     assert_eq!((tally.passed, tally.failed), (0, 0), "{:#?}", tally.why);
 }
 
-/// Nor by what follows from it: a scatter that is within the promise, the time of its responses, another device that is later still, or
-/// the only other one that is; and its hysteresis, where one direction has one rate and shows no delay.
+/// Nor because of its consequences: a scatter within the promise, the time of the responses, another device that is later still, or is
+/// the only other one; and the hysteresis, where one direction has one rate and shows no delay.
 #[rstest]
 fn nor_does_what_follows_from_such_a_filter(
     #[values("scatter", "response", "another", "the other", "one rate")] case: &str,
@@ -506,7 +508,7 @@ fn nor_does_what_follows_from_such_a_filter(
                     if within(0.0, 1.0) < 0.5 {
                         bench.truth.devices[1].fault = Some(DeviceFault::StuckOff);
                     }
-                    // 20 to 26 ms would be a delay that can be selected.
+                    // 20 to 26 ms would be a selectable delay.
                     bench.truth.module.input_filter_s = within(0.035, 0.06);
                 }
                 let late_s = within(0.1, 0.25);
@@ -524,7 +526,7 @@ fn full_flow(script: &str) -> String {
     script.replacen(step, &format!("{step}way = \"full-flow\"\n"), 1)
 }
 
-/// Such a filter excuses no scatter that is far beyond the promise, nor does another device that has it.
+/// Such a filter does not excuse a scatter far beyond the promise, nor does another device with the same scatter.
 #[rstest]
 fn a_filter_excuses_no_scatter_beyond_the_promise(#[values(1, 4)] devices: u8) {
     let tally = tally("11 an input filter, a scatter", |within| {
@@ -538,12 +540,12 @@ fn a_filter_excuses_no_scatter_beyond_the_promise(#[values(1, 4)] devices: u8) {
         }
         bench
     });
-    // A few of them scatter by chance less than they do.
+    // A few of them happen to scatter less in a run.
     assert!(tally.passed == 0 && tally.undecided <= 1 + draws() / 5, "{:#?}", tally.why);
 }
 
-/// Nor is one that was selected on every device by the same mistake, or a filter as long: each is left open, and none by the states of its
-/// outputs alone.
+/// A delay selected on every device by the same mistake, or a filter as long, fails no device: each is left undecided, and none fails
+/// by the states of its outputs alone.
 #[rstest]
 fn what_all_devices_are_late_by_is_held_against_none_alone(#[values(true, false)] selected: bool) {
     let tally = tally("11 all devices late by 200 ms", |within| {
@@ -579,8 +581,8 @@ fn the_scripts_of_the_demo_decide_good_devices_on_its_rigs(#[case] script: &str,
     });
 }
 
-/// Of several operations the earliest comes by chance before the level of the run; what single crossings scatter by is no fault of the
-/// rig sheet.
+/// The earliest of several operations may come before the level of the run by chance; the scatter of single crossings is not an error
+/// of the rig sheet.
 #[test]
 fn operations_that_scatter_are_not_taken_to_come_before_their_level() {
     let tally = tally("12 response at a slow pump", |within| {
@@ -610,7 +612,7 @@ fn a_selected_delay_is_decided(#[values(20.0, 200.0)] selected_ms: f64) {
     });
 }
 
-/// A sheet without its table for air saving.
+/// A settings sheet without its table for air saving.
 fn without_air_saving(settings: &str) -> String {
     let from = settings.find("[air_saving]").expect("air saving");
     let to = settings[from + 1..].find("\n[").map_or(settings.len(), |to| from + 1 + to);
@@ -688,8 +690,8 @@ fn a_comparators_noise_is_no_late_output() {
     assert_eq!(tally.failed, 0, "{:#?}", tally.why);
 }
 
-/// A pull whose reference is late, or whose converter is slow, says what the level was when the output was meant, and not what was read
-/// afterwards. A certificate of 50 Pa, so that a bias shows.
+/// Where the reference is late or the converter is slow, a pull still gives the level at which the output acted, not the level read
+/// afterwards. The certificate's 50 Pa makes a bias show.
 #[rstest]
 fn the_first_operation_is_found_without_a_bias(
     #[values("2 ms", "20 ms", "50 ms")] converter: &str,
@@ -709,7 +711,7 @@ fn the_first_operation_is_found_without_a_bias(
     let lag_s = if lag == "2 ms" { 0.002 } else { 0.02 };
     bench.truth.reference = ReferenceTruth { lag_s, noise_pa: 20.0, ..ReferenceTruth::default() };
     for device in &mut bench.truth.devices {
-        // As late as the middle of what is promised.
+        // Half as late as promised.
         let good = DeviceTruth::good(device.position, 60_000.0, 55_000.0);
         *device = DeviceTruth { lag_s: 0.0, air_saving: device.air_saving, ..good };
     }
@@ -732,7 +734,7 @@ fn the_first_operation_is_found_without_a_bias(
     assert!(held >= 0.9 * f64::from(u32::try_from(errors.len()).expect("few")), "{held} held, {errors:?}");
 }
 
-/// An input that is slow and declared so shows the edge of a good device late, and a ramp waits for it: nobody fails for that.
+/// A slow input, declared as such, shows the edge of a good device late, and a ramp waits for it: no device fails because of that.
 #[rstest]
 fn a_slow_input_that_is_declared_fails_no_good_device(
     #[values(60, 300)] slow_ms: u32,
@@ -759,7 +761,7 @@ fn a_slow_input_that_is_declared_fails_no_good_device(
     for position in &record.positions {
         let why = position.decided_by().map(|check| (check.quantity, check.remark.clone()));
         assert_ne!(position.verdict, Verdict::Fail, "{why:?}");
-        // What a filter does is known: who is at nominal passes.
+        // The effect of a filter is known: a device at nominal passes.
         assert!(position.verdict == Verdict::Pass || !filter || off_pa < 0.0, "{why:?}");
     }
 }

@@ -1,4 +1,4 @@
-//! The commands that show and decide more: `explain`, `analyse`, a repeat with `--again`, and what is foreseen.
+//! The commands that explain and decide more: `explain`, `analyse`, a repeat with `--again`, and predictions.
 
 use rstest::rstest;
 use serde_json::Value;
@@ -43,13 +43,13 @@ fn an_undecided_device_is_tested_again_with_as_many_ramps_as_decide_it() {
     assert!(first.out.contains("run --again 1"), "{}", first.out);
     let explained = workplace.run("explain first 1/switch-point").out;
     assert!(explained.contains("would have to shrink from"), "{explained}");
-    // What the table says of the position, with as many ramps.
+    // The number of ramps that the table advises for the position.
     let table = first
         .out
         .split("keep apart; ")
         .nth(1)
         .and_then(|rest| rest.split(" ramps").next())
-        .expect("so many ramps");
+        .expect("a number of ramps");
     assert!(
         explained.contains(&format!("Do next with position 1: keep apart; {table} ramps")),
         "{table}: {explained}"
@@ -69,7 +69,7 @@ fn an_undecided_device_is_tested_again_with_as_many_ramps_as_decide_it() {
     assert!(again.out.contains("Test 2 of this device."), "{}", again.out);
 }
 
-/// Every repeat is counted: they follow each other, and none starts from a record that was changed.
+/// Every repeat is counted: repeats form a chain, and none starts from an altered record.
 #[test]
 fn a_repeat_follows_the_last_one_and_no_changed_record() {
     let workplace = undecided();
@@ -113,10 +113,10 @@ fn what_a_slow_line_can_not_decide_is_said_before_any_air_flows() {
     );
     let said = rehearsed(&workplace, "--out run");
     let foreseen = |name: &str| {
-        said.err.lines().find(|line| line.contains("foreseen") && line.contains(name)).unwrap_or_default()
+        said.err.lines().find(|line| line.contains("predicted") && line.contains(name)).unwrap_or_default()
     };
     assert!(
-        foreseen("response, on").contains("not even a device at nominal is decided on this rig"),
+        foreseen("response, on").contains("not even a device at nominal can be decided on this rig"),
         "{}",
         said.err
     );
@@ -125,7 +125,7 @@ fn what_a_slow_line_can_not_decide_is_said_before_any_air_flows() {
     assert_eq!(record["header"]["predictions"][0]["quantity"], "switch-point");
 }
 
-/// A run that ends at a step that failed had limits, and tested nothing against them.
+/// A run that ends at a failed step had limits, but tested nothing against them.
 #[rstest]
 fn a_run_that_ends_at_a_step_that_failed_says_so(#[values("0.3", "0.5", "0.9")] leak: &str) {
     let workplace = Workplace::new();

@@ -1,5 +1,5 @@
-//! A daemon that is ended, frozen or fails in the middle of a run, and a stop while everything else hangs. The module is simulated in
-//! this process, so that its coils are seen whatever the daemon does.
+//! A daemon that is killed, frozen or fails in the middle of a run, and a stop while everything else hangs. The module is simulated in
+//! this process, so that its coils can be read whatever the daemon does.
 
 use rstest::rstest;
 use rustix::process::Signal;
@@ -10,7 +10,7 @@ use tripbench_tests::daemon::Daemon;
 use tripbench_tests::hosted::{Hosted, faulty, stated_stop, wait};
 
 const RIG: &str = "goods-in-1";
-/// By then the coils are off, by the daemon or by the module's loss-of-master timeout of 2 s.
+/// Time by which the coils are off, by the daemon or by the module's loss-of-master timeout of 2 s.
 const OFF_WITHIN: Duration = Duration::from_secs(3);
 
 fn serve(workplace: &Workplace) -> Daemon {
@@ -21,7 +21,7 @@ fn idle(state: &Value) -> bool {
     state["doing"] == "idle"
 }
 
-/// A run that pulls vacuum just now.
+/// Starts a run and waits until it pulls vacuum.
 fn pulling(daemon: &Daemon, module: &Hosted) {
     daemon.until(RIG, idle);
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1"), (3, "A-3")]).status, 201);
@@ -29,7 +29,7 @@ fn pulling(daemon: &Daemon, module: &Hosted) {
     module.until_pulls(true);
 }
 
-/// What the page shows of the run is that it was aborted and why; the outputs are safe, and the record says the same.
+/// Checks that the page shows an aborted run with the reason, that the outputs are safe, and that the record agrees.
 fn aborted(daemon: &Daemon) -> Value {
     let state = daemon.until(RIG, |state| idle(state) && state["run"]["over"] == true);
     let tiles = state["run"]["tiles"].as_array().expect("tiles");
@@ -43,7 +43,7 @@ fn aborted(daemon: &Daemon) -> Value {
     state
 }
 
-/// How a daemon comes to grief in a run.
+/// How a daemon fails during a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Grief {
     Signal(Signal),
@@ -74,7 +74,7 @@ fn the_coils_are_off_within_3_s_and_the_run_is_aborted(#[case] grief: Grief, #[c
             daemon.signal(Signal::CONT);
             false
         }
-        // A run's thread that panics takes nobody else with it; one that loops can only be ended with its process.
+        // A run's thread that panics takes nothing else down; one that loops can only be ended together with its process.
         Grief::Panic => false,
         Grief::Signal(_) | Grief::Loop => true,
     };
@@ -82,7 +82,7 @@ fn the_coils_are_off_within_3_s_and_the_run_is_aborted(#[case] grief: Grief, #[c
         drop(std::fs::remove_file(workplace.folder.join(trouble)));
     }
     if ends {
-        // A process that loops has to have ended by itself: nobody told it to.
+        // A process that loops has to end by itself: nothing else ends it.
         assert!(daemon.has_ended());
         drop(daemon);
         daemon = serve(&workplace);
@@ -90,12 +90,12 @@ fn the_coils_are_off_within_3_s_and_the_run_is_aborted(#[case] grief: Grief, #[c
     let state = aborted(&daemon);
     let halted = state["run"]["halted"]["text"].as_str().expect("why");
     assert!(halted.to_lowercase().contains(why), "{halted}");
-    // And it goes on from here.
+    // The next run starts.
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
 }
 
-/// What hangs beside the rig that is stopped.
+/// What hangs while a rig is stopped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Beside {
     Nothing,
@@ -103,7 +103,7 @@ enum Beside {
     Thread,
 }
 
-/// The figure is the one that `rig check` prints.
+/// The stop takes no longer than `rig check` states.
 #[rstest]
 #[case::nothing_hangs(Beside::Nothing)]
 #[case::the_disk_a_stream_and_a_module(Beside::Module)]
@@ -118,7 +118,7 @@ fn stop_test_takes_what_rig_check_states_whatever_hangs(#[case] beside: Beside) 
     let daemon = serve(&workplace);
     daemon.until("goods-in-9", idle);
     assert_eq!(daemon.start_round("goods-in-9", &[(1, "B-1")]).status, 201);
-    // A page that takes in nothing any more.
+    // Pages that no longer read their streams.
     let _streams: Vec<_> = (0..6).map(|_| daemon.stream_unread("/api/v1/watch")).collect();
     pulling(&daemon, &module);
     // At the beginning of a pull, so that it does not end by itself before the stop.

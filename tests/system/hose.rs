@@ -8,14 +8,14 @@ use tripbench_simulator::HoseTruth;
 use tripbench_tests::proving::{Cell, NOMINAL_PA};
 use tripbench_tests::{Bench, Outcome};
 
-/// Conductance at half an atmosphere of the hose that the rig sheet has: 4 mm, 0.8 m (Poiseuille, air at 20 °C).
+/// Conductance of the rig sheet's hose at half an atmosphere: 4 mm, 0.8 m (Poiseuille, air at 20 °C).
 const AS_DECLARED: f64 = 0.0216;
 /// Throughput of the largest leak that the rig sheet allows: 200 Pa/s of 1.2 L.
 const LARGEST_LEAK: f64 = 0.24;
 /// Volume of that hose, m³.
 const HOSE_VOLUME: f64 = 10e-6;
 
-/// A device behind a hose of a share of the conductance declared, that leaks itself, at `off_pa` from nominal.
+/// A leaking device, `off_pa` from nominal, behind a hose with a share of the declared conductance.
 fn leaking(share: f64, leak: f64, off_pa: f64) -> Bench {
     let mut bench = Cell::BASE.bench();
     bench.truth.air.leak = LevelRate::new(5.0);
@@ -47,7 +47,7 @@ fn a_hose_as_declared_passes_with_its_leak() {
     assert!(error.abs() < u, "{error} ± {u}");
 }
 
-/// Whatever is pinched and leaks: a pass is never wrong by more than its U.
+/// However pinched or leaking: a passing level is never wrong by more than its U.
 #[rstest]
 fn a_pinched_hose_with_a_leaking_device_never_passes_wrongly(
     #[values(0.2, 0.05, 0.02, 0.01, 0.004, 0.001)] share: f64,
@@ -85,7 +85,7 @@ fn a_hose_that_is_too_long_for_its_leak_is_undecided_by_its_sheet_alone() {
     assert_ne!(outcome.record.positions[0].verdict, Verdict::Pass);
 }
 
-/// A hose so narrow that a leak too small to be told could do too much is said before the run, and found in it.
+/// A hose so narrow that a leak too small to be measured could shift the level too far: predicted before the run, and found in it.
 #[rstest]
 #[case("4 mm", "0.8 m", false)]
 #[case("1 mm", "0.8 m", false)]

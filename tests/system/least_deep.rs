@@ -1,4 +1,4 @@
-//! The least deep level while a device saves air, against the level that the simulated bench really had.
+//! The least deep level while a device saves air, compared with the true level of the simulated bench.
 
 use rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
@@ -13,10 +13,10 @@ use tripbench_simulator::SimulatedBench;
 use tripbench_tests::Bench;
 use tripbench_tests::proving::on_all_cores;
 
-/// Moments and true levels.
+/// Times (seconds) and true levels (pascal).
 type Levels = Rc<RefCell<Vec<(f64, f64)>>>;
 
-/// A bench whose true level is written down each millisecond: it is asked once more in between, and answers the same.
+/// A bench whose true level is recorded every millisecond; the additional reads do not change its behaviour.
 struct Watched {
     bench: SimulatedBench,
     last: Option<(Mono, Query)>,
@@ -41,16 +41,16 @@ impl VirtualModule for Watched {
     }
 }
 
-/// What one run said of it: value less truth, and U; `None` if it said nothing.
+/// Result of one run: value minus truth, and U, pascal; `None` if the run gave none.
 fn one(seed: u64, noise_pa: f64, scan_ms: u32, leak_only: bool) -> Option<(f64, f64)> {
     let mut random = Pcg64Mcg::seed_from_u64(seed);
     let mut within = |low: f64, high: f64| Uniform::new(low, high).expect("a range").sample(&mut random);
     let mut bench = Bench::demo();
     let mut change = |from: &str, to: &str| {
-        assert!(bench.rig.contains(from), "the rig sheet has no {from}");
+        assert!(bench.rig.contains(from), "the rig sheet does not contain {from}");
         bench.rig = bench.rig.replacen(from, to, 1);
     };
-    // What all levels share is next to nothing here: U is to be that of the turn.
+    // The uncertainty shared by all levels is negligible here: U should be that of the turn.
     change("expanded_uncertainty = \"0.25 kPa\"", "expanded_uncertainty = \"0.002 kPa\"");
     change("drift = \"50 Pa\"", "drift = \"1 Pa\"");
     change("hysteresis = \"30 Pa\"", "hysteresis = \"1 Pa\"");
@@ -95,7 +95,7 @@ fn one(seed: u64, noise_pa: f64, scan_ms: u32, leak_only: bool) -> Option<(f64, 
     Some((measured.value - truth, measured.expanded_uncertainty))
 }
 
-/// Bias, mean U and how many were held, of those that said something.
+/// Bias, mean U, number held and number of runs that gave a result.
 fn drawn(count: u32, run: impl Fn(u64) -> Option<(f64, f64)> + Sync) -> (f64, f64, u32, u32) {
     let found: Vec<(f64, f64)> = on_all_cores(count, run).into_iter().flatten().collect();
     let all = u32::try_from(found.len()).expect("few");
@@ -104,7 +104,7 @@ fn drawn(count: u32, run: impl Fn(u64) -> Option<(f64, f64)> + Sync) -> (f64, f6
     (mean(|one| one.0), mean(|one| one.1), u32::try_from(held).expect("few"), all)
 }
 
-/// A run in ten falls by the rig's leak alone, the others by the bleed valve; scans of 5 to 40 ms.
+/// One run in ten falls by the rig's leak alone, the others by the bleed valve; scans of 5 to 40 ms.
 #[rstest]
 #[case([3.0, 10.0])]
 #[case([20.0, 50.0])]
@@ -120,7 +120,8 @@ fn the_least_deep_level_is_held_without_a_bias(#[case] noise: [f64; 2]) {
     println!("{said}");
     assert!(all > DRAWS * 9 / 10, "{said}");
     assert!(f64::from(held) >= 0.938 * f64::from(all), "{said}");
-    // A fifth of U, and what the mean of so many errors, each about U/1.96 wide, can lie beside by chance: two of its deviations.
+    // A fifth of U, plus what the mean of so many errors, each with a standard deviation of about U/1.96, can deviate by chance: two
+    // standard deviations.
     assert!(bias.abs() < u / 5.0 + u / f64::from(all).sqrt(), "{said}");
     assert!(u < 30.0 + 1.5 * noise[1], "{said}");
 }

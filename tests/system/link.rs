@@ -1,4 +1,4 @@
-//! The link on good and bad wires: bytes on the wire, doubts, and the way back to safe.
+//! The link on good and bad wires: bytes on the wire, faults, and the way back to safe.
 
 use rstest::rstest;
 use std::net::SocketAddr;
@@ -36,7 +36,7 @@ fn link(address: SocketAddr, latch: &StopLatch) -> Link<TcpTransport> {
     Link::new(transport, Clock::start(), latch.clone(), &rig())
 }
 
-/// Asks unit 11h over a transport, and gives its answer alone.
+/// Asks unit 11h over a transport; returns only its answer.
 async fn ask(transport: &mut impl Transport, request: &Request) -> Result<Response, Doubt> {
     let query = Query { unit: 0x11, request: request.clone() };
     transport.transact(&query, &Clock::start()).await.map(|(response, _)| response)
@@ -147,7 +147,7 @@ fn an_answer_that_is_none_is_a_doubt_and_the_next_call_is_not_touched(
     });
 }
 
-/// A module whose answers carry the number of the request, the first one late.
+/// A module whose answers carry the number of the request, the first answer late.
 fn counting() -> Canned {
     Canned::with(|number, request| {
         let delay = if number == 0 { LATE } else { Duration::ZERO };
@@ -169,7 +169,7 @@ fn a_late_answer_never_answers_the_next_request() {
     });
 }
 
-/// What the guard is for: a master that keeps its connection and takes what comes.
+/// A master without the guard: it keeps its connection and accepts any answer.
 struct Trusting(tokio::net::TcpStream);
 
 impl Transport for Trusting {
@@ -194,11 +194,15 @@ fn a_master_without_the_guard_takes_the_late_answer_for_the_next_one() {
         let request = read(Area::InputRegister, 0, 1);
         assert_eq!(ask(&mut trusting, &request).await, Err(Doubt::Late));
         tokio::time::sleep(LATE).await;
-        assert_eq!(ask(&mut trusting, &request).await, Ok(Response::Values(vec![0])), "stale, and no error");
+        assert_eq!(
+            ask(&mut trusting, &request).await,
+            Ok(Response::Values(vec![0])),
+            "stale, without an error"
+        );
     });
 }
 
-/// Orders evacuation over a connection that has become late, makes safe, and looks at the coil: right then, and later.
+/// Orders evacuation over a connection that has become late, makes safe, and reads the coil: at once, and later.
 fn evacuate_left_in_an_old_connection(discipline: Discipline) -> (bool, bool) {
     let server = simulated();
     let proxy = Proxy::before(server.address(), LATE);
@@ -239,13 +243,13 @@ fn in_doubt_and_after_stop_nothing_but_safe_goes_out() {
         assert_eq!(
             link.carry_out(&order(Air::Evacuate), &rig).await,
             Err(Doubt::Late),
-            "in doubt until safe was confirmed"
+            "faulty until safe was confirmed"
         );
         link.make_safe(&rig).await.expect("safe");
         link.carry_out(&order(Air::Hold), &rig).await.expect("holds");
         latch.set();
         assert_eq!(link.carry_out(&order(Air::Evacuate), &rig).await, Err(Doubt::Stopped));
-        link.make_safe(&rig).await.expect("safe goes out all the same");
+        link.make_safe(&rig).await.expect("safe is still sent");
     });
     assert_eq!(server.look(|bench| bench.coil(OutputName::Evacuate)), Some(false));
     assert_eq!(server.look(|bench| bench.coil(OutputName::Vent)), Some(true));

@@ -8,11 +8,11 @@ use tripbench_tests::line::port_path;
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 
-/// `tripbench simulate` for a rig sheet whose wire it serves; ended when dropped.
+/// `tripbench simulate` on the wire of a rig sheet; ended when dropped.
 struct Simulated(Child);
 
 impl Simulated {
-    /// Starts it and waits until it says that it is there; its line.
+    /// Starts it and waits until it reports where it listens; returns that line.
     fn start(workplace: &Workplace) -> (Self, String) {
         let mut command = workplace.command("simulate --rig rig.toml --truth truth.toml");
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("it starts");
@@ -35,7 +35,7 @@ fn free_port() -> u16 {
     listener.local_addr().expect("an address").port()
 }
 
-/// Verdict, value and U of every required check of every position.
+/// Name, verdict, value and U of every required check of every position.
 type Found = Vec<(String, String, f64, f64)>;
 
 fn run_over(wire: &str, scanned: &str) -> Found {
@@ -87,7 +87,7 @@ fn a_run_over_tcp_a_fast_serial_line_and_a_converter_finds_the_same() {
     }
 }
 
-/// Keys of a wire that nobody uses yet.
+/// Keys for a wire that is not in use.
 fn wire(kind: &str) -> String {
     match kind {
         "tcp" => format!("tcp = \"127.0.0.1:{}\"", free_port()),

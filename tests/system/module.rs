@@ -1,4 +1,4 @@
-//! What a module can bring: an image of some age, counters, stamped edges, many positions, several units, holes.
+//! Properties of modules: an aged image, counters, stamped edges, many positions, several units, gaps between addresses.
 
 use rstest::rstest;
 use std::fmt::Write;
@@ -31,7 +31,7 @@ fn farthest(bench: &Bench, outcome: &Outcome) -> f64 {
     farthest
 }
 
-/// The demo with digital inputs that are renewed every 50 ms, and what the rig sheet says of it.
+/// The demo with digital inputs that are refreshed every 50 ms, and the rig sheet's declaration of that.
 fn with_old_image(declared: &str) -> Bench {
     let mut bench = Bench::demo();
     bench.rig = bench.rig.replace("[module]\n", &format!("[module]\nimage_age = \"{declared}\"\n"));
@@ -48,14 +48,14 @@ fn with_the_age_of_the_image_declared_the_levels_hold_their_uncertainty() {
     assert!(!verdicts(&outcome).contains(&Verdict::Fail) || verdicts(&outcome)[2] == Verdict::Fail);
 }
 
-/// Edges 25 ms late in the mean: an image that is not declared shows as a delay of every output, and nothing passes.
+/// Edges 25 ms late on average: an undeclared image age shows as a delay of every output, and nothing passes.
 #[test]
 fn with_no_age_declared_nothing_passes() {
     let outcome = with_old_image("0 ms").run();
     assert!(!verdicts(&outcome).contains(&Verdict::Pass), "{:?}", verdicts(&outcome));
 }
 
-/// The demo's rig whose module counts the edges of every switch output.
+/// The demo's rig with a module that counts the edges of every switch output.
 fn counting(edges: &str) -> String {
     let mut rig = Bench::demo().rig;
     for position in 0..4 {
@@ -82,7 +82,7 @@ fn a_counter_shows_what_happens_between_two_reads(#[values("both", "rising")] ed
 fn a_counter_of_another_input_is_a_doubt() {
     let mut bench = Bench { rig: counting("both"), ..Bench::demo() };
     bench.truth.devices[0].fault = Some(DeviceFault::StuckOff);
-    // Positions 1 and 2 have their counters swapped on the sheet: number 2 seems not to be counted.
+    // The sheet swaps the counters of positions 1 and 2: that of position 2 seems not to count.
     let wired = good(&bench.rig, RigSheet::read);
     bench.rig = bench.rig.replace("input-register 10\"", "input-register 99\"");
     bench.rig = bench.rig.replace("input-register 11\"", "input-register 10\"");
@@ -93,7 +93,7 @@ fn a_counter_of_another_input_is_a_doubt() {
     assert!(remark.contains("counted less"), "{remark}");
 }
 
-/// Every counter counts once in a ramp: whose it is shows only where it counts.
+/// Every counter counts once in a ramp: which output a counter belongs to shows only in when it counts.
 #[test]
 fn counters_that_were_swapped_are_a_doubt_even_if_they_count_as_much() {
     let mut bench = Bench { rig: counting("both"), ..Bench::demo() };
@@ -110,7 +110,7 @@ fn counters_that_were_swapped_are_a_doubt_even_if_they_count_as_much() {
 const SWITCH_POINTS: [CheckVerdict; 4] =
     [CheckVerdict::Pass, CheckVerdict::Pass, CheckVerdict::Fail, CheckVerdict::Pass];
 
-/// With 40 ms between two samples of the reference a delay cannot be told, levels can.
+/// With 40 ms between two samples of the reference, a delay cannot be resolved but levels can.
 fn switch_points(outcome: &Outcome) -> Vec<CheckVerdict> {
     outcome.record.positions.iter().map(|position| position.checks[0].verdict).collect()
 }
@@ -148,11 +148,11 @@ fn an_input_filter_shifts_stamped_edges_as_it_shifts_read_ones() {
 fn stamps_that_the_reads_contradict_are_not_used() {
     let mut bench = Bench { rig: stamping("100 us", 40), ..Bench::demo() };
     let wired = good(&bench.rig, RigSheet::read);
-    // The sheet says that a tick is twice as long as it is.
+    // The sheet declares the tick twice as long as it is.
     bench.rig = bench.rig.replace("tick = \"100 us\"", "tick = \"200 us\"");
     let outcome = bench.run_with(|_| SimulatedBench::new(&wired, bench.truth.clone()), None);
     let found = verdicts(&outcome);
-    // The third is bad, and its states over the run show it.
+    // The third device is bad, and its states over the run show it.
     assert_eq!([found[0], found[1], found[3]], [Verdict::Undecided; 3]);
     assert_ne!(found[2], Verdict::Pass);
 }
@@ -198,7 +198,7 @@ fn sixty_four_positions_are_tested_in_one_pass_and_the_bad_one_is_found() {
     }
 }
 
-/// Four positions on two units, with addresses that have holes between them.
+/// Four positions on two units, with gaps between their addresses.
 fn scattered() -> String {
     with_positions(
         "[[position]]\nnumber = 1\nswitch = { at = \"discrete-input 0\" }\nvalve = { at = \"discrete-input 5\" }\n\
@@ -213,7 +213,7 @@ fn positions_on_several_units_and_with_holes_between_them_are_tested() {
     let bench = Bench { rig: scattered(), ..Bench::demo() };
     let outcome = bench.run();
     assert_eq!(verdicts(&outcome), EXPECTED);
-    // One of twelve values may lie beyond its U, which holds 95 of 100.
+    // One of twelve values may lie beyond its U, which covers 95 of 100.
     assert!(farthest(&bench, &outcome) < 1.3);
 }
 

@@ -1,4 +1,4 @@
-//! Noisy references on rigs whose air goes on another way close to a level: a fit that reaches for more readings must not reach across.
+//! Noisy references on rigs whose air changes close to a level: a fit that takes in more readings must not reach across the change.
 
 use rstest::rstest;
 use tripbench_measure::mean;
@@ -6,11 +6,11 @@ use tripbench_record::{QuantityName, Verdict};
 use tripbench_simulator::DeviceTruth;
 use tripbench_tests::Bench;
 
-/// Levels that the demo's settings name, pascal: where the output turns on, and where the valve cuts the air and feeds again.
+/// Nominal levels of the demo's settings, pascal: where the output turns on, and where the valve cuts off and resumes.
 const SWITCH_POINT_PA: f64 = 60e3;
 const SAVING_PA: [f64; 2] = [70e3, 64e3];
 
-/// The demo's rig with a reference that is right but noisy, as declared, and devices that scatter little, as promised.
+/// The demo's rig with an unbiased reference whose noise is declared, and devices that scatter little, as promised.
 fn noisy(noise_pa: f64, scan: &str, evacuate: &str, way: &str) -> Bench {
     let mut bench = Bench::demo();
     let change = |text: &mut String, from: &str, to: &str| {
@@ -43,7 +43,7 @@ fn noisy(noise_pa: f64, scan: &str, evacuate: &str, way: &str) -> Bench {
     bench
 }
 
-/// Errors of a level over some runs, pascal, and how many positions failed.
+/// Errors of a level over some runs, pascal, and the number of positions that failed.
 fn errors(bench: &Bench, quantity: QuantityName, truth_pa: f64) -> (Vec<f64>, usize) {
     let (mut errors, mut failed) = (Vec::new(), 0);
     for seed in 1..=3 {
@@ -59,7 +59,7 @@ fn errors(bench: &Bench, quantity: QuantityName, truth_pa: f64) -> (Vec<f64>, us
     (errors, failed)
 }
 
-// A fit across the end of the throttled part, or over a tenth of the way to the deepest vacuum, moves a level by 150 to 650 Pa.
+// A fit across the end of the throttled part, or over a tenth of the way to the deepest vacuum, shifts a level by 150 to 650 Pa.
 #[rstest]
 #[case::kink(200.0, "25 ms", "3 s", "")]
 #[case::kink_in_fast_reads(300.0, "10 ms", "3 s", "")]

@@ -1,4 +1,4 @@
-//! What a run did not check stands beside each pass: in the same line and tile, no smaller than the word.
+//! Every pass states what the run did not check: in the same line and tile, no smaller than the word.
 
 use rstest::rstest;
 use serde_json::Value;
@@ -7,7 +7,7 @@ use tripbench_tests::command::{Said, Workplace};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 
-/// Four good devices, in virtual time, on a bench without counters of edges.
+/// Four good devices, in virtual time, on a bench without edge counters.
 fn rehearsed(workplace: &Workplace) -> Said {
     workplace.change("truth.toml", "switch_point = \"62.9 kPa\"", "switch_point = \"60.0 kPa\"");
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --out run"))
@@ -18,7 +18,11 @@ fn every_place_that_says_pass_says_what_was_not_checked() {
     let workplace = Workplace::new();
     let said = rehearsed(&workplace);
     assert_eq!(said.code, Some(0), "{}\n{}", said.out, said.err);
-    assert!(said.err.contains("foreseen  not checked: bounce, on this rig with this script"), "{}", said.err);
+    assert!(
+        said.err.contains("predicted  not checked: bounce, on this rig with this script"),
+        "{}",
+        said.err
+    );
     assert!(!said.err.contains("no device can pass"), "{}", said.err);
     let passed: Vec<&str> = said.out.lines().filter(|line| line.contains("PASS")).collect();
     // Four rows and the summary.
@@ -27,7 +31,7 @@ fn every_place_that_says_pass_says_what_was_not_checked() {
     assert!(said.out.contains("4 PASS (not checked: bounce)."), "{}", said.out);
     let report = workplace.read("run/report.html");
     let tiles = report.matches("PASS, not checked: bounce</b>").count();
-    assert_eq!(tiles, 4, "in the tile's own word");
+    assert_eq!(tiles, 4, "in the word of the tile itself");
     assert!(report.contains("4 PASS (not checked: bounce)</p>"));
     let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
     for position in record["positions"].as_array().expect("positions") {
@@ -46,13 +50,17 @@ fn where_the_site_wants_all_checked_nothing_passes_and_it_is_said_why() {
     workplace.write("site.toml", "not_checked = \"undecided\"\n");
     let said = rehearsed(&workplace);
     assert_eq!(said.code, Some(3), "{}\n{}", said.out, said.err);
-    // And before any air flows.
-    assert!(said.err.contains("no device can pass") && said.err.contains("open: bounce"), "{}", said.err);
+    // Reported before any air flows.
+    assert!(
+        said.err.contains("no device can pass") && said.err.contains("unchecked: bounce"),
+        "{}",
+        said.err
+    );
     assert!(!said.out.contains("PASS") && said.out.contains("4 UNDECIDED"), "{}", said.out);
     assert!(said.out.contains("keep apart: this rig cannot decide it"), "{}", said.out);
 }
 
-/// What decides nothing is folded away, and is there all the same.
+/// Checks that decide nothing are folded away, but still there.
 #[test]
 fn the_report_folds_what_speaks_for_no_level_and_keeps_levels_in_sight() {
     let workplace = Workplace::new();
@@ -84,8 +92,8 @@ fn the_report_folds_what_speaks_for_no_level_and_keeps_levels_in_sight() {
     }
 }
 
-/// The page gets quantities as data: it has a word for each that a position can have, and one for each advice that is none of the
-/// daemon's own words.
+/// The page gets quantities as data: it needs a word for each that a position can have, and for each advice that the daemon does not
+/// put into words itself.
 #[rstest]
 #[case::english("const ENGLISH", &[])]
 #[case::german("const GERMAN", &["two-rates", "let-rest", "look-at-output", "look-at-bench", "look-at-inputs", "select-delay", "look-at-delay"])]
@@ -105,7 +113,7 @@ fn the_page_has_words_for_what_it_gets_as_data(#[case] language: &str, #[case] a
     assert!(advices.iter().all(|advice| has(advice)));
 }
 
-/// A font size in pixels of what a script finds.
+/// A font size found by a script, pixels.
 async fn pixels(browser: &Browser, script: &str) -> f64 {
     let size = browser.run(&format!("return getComputedStyle({script}).fontSize")).await;
     let size = size.as_str().and_then(|size| size.strip_suffix("px")).and_then(|size| size.parse().ok());
@@ -129,7 +137,7 @@ async fn the_report_writes_what_was_not_checked_no_smaller_than_pass() {
     let (pass, open) =
         (pixels(&browser, &of_text("PASS")).await, pixels(&browser, &of_text("not checked")).await);
     assert!(open >= pass && pass > 15.0, "PASS {pass} px, what was not checked {open} px");
-    // On paper the folded checks are there too.
+    // On paper the folded checks are shown too.
     let shown = "document.querySelector('details.more table').checkVisibility()";
     assert_eq!(browser.run(&format!("return {shown}")).await, false);
     browser.as_printed();

@@ -1,4 +1,4 @@
-//! The other side of the wire by somebody else: pymodbus, libmodbus and mbpoll as clients of the simulated rig, pymodbus
+//! Independent implementations on the other side of the wire: pymodbus, libmodbus and mbpoll as clients of the simulated rig, pymodbus
 //! and libmodbus as servers.
 
 use rstest::rstest;
@@ -14,7 +14,7 @@ use tripbench_tests::line::{serial_link, with_link};
 use tripbench_tests::ways::{in_holding_registers, one_by_one};
 use tripbench_tests::{good, sheet_text};
 
-/// The python that `tests/run` has set up. Without it the test is skipped and says so; in CI that is a failure.
+/// The python that `tests/run` sets up. Without it the test is skipped and says so; in CI that is a failure.
 #[expect(clippy::print_stdout, reason = "a test that is skipped says so")]
 pub(crate) fn python() -> Option<PathBuf> {
     let python = std::env::var_os("TRIPBENCH_PYTHON").map(PathBuf::from);
@@ -28,7 +28,7 @@ pub(crate) fn python() -> Option<PathBuf> {
     python
 }
 
-/// A script of the other side.
+/// Path of a script that plays the other side.
 pub(crate) fn script(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("python").join(name)
 }
@@ -73,16 +73,16 @@ fn pymodbus_reads_and_drives_the_simulated_rig_over_a_serial_port() {
     agrees(Command::new(python).arg(script("client.py")).args([&path, "115200"]), "pymodbus agrees");
 }
 
-/// Whether a program is there. Without it the test is skipped and says so; in CI that is a failure.
+/// Whether a program is installed. Without it the test is skipped and says so; in CI that is a failure.
 #[expect(clippy::print_stdout, reason = "a test that is skipped says so")]
 fn there(program: &str) -> bool {
     let found = Command::new("sh").args(["-c", &format!("command -v {program}")]).output().expect("a shell");
     assert!(
         found.status.success() || std::env::var_os("CI").is_none(),
-        "{program} is not there: run tests/run"
+        "{program} is not installed: run tests/run"
     );
     if !found.status.success() {
-        println!("SKIPPED: {program} is not there; tests/run installs it where it may");
+        println!("SKIPPED: {program} is not installed; tests/run installs it where it may");
     }
     found.status.success()
 }
@@ -150,7 +150,7 @@ fn the_master_reads_and_drives_other_people_s_servers(
             loop {
                 let answer =
                     module.transact(&Query { unit: 17, request: Request::clone(&request) }, &clock).await;
-                // Its port is printed a moment before somebody listens.
+                // Its port is printed a moment before it listens.
                 if tries == 20 || answer != Err(Doubt::Lost) {
                     break answer.map(|(response, _)| response);
                 }
@@ -181,7 +181,7 @@ impl Drop for Served {
     }
 }
 
-/// With `registers` the server has everything in holding registers, and ends at the first function but 03 and 06.
+/// With `registers` the server has everything in holding registers, and ends at the first function other than 03 and 06.
 #[rstest]
 fn a_run_against_a_pymodbus_server_finds_its_levels(#[values(false, true)] registers: bool) {
     let Some(python) = python() else { return };
@@ -218,7 +218,7 @@ fn a_run_against_a_pymodbus_server_finds_its_levels(#[values(false, true)] regis
     }
 }
 
-/// The demo's rig sheet for the rig of `server.py`: one position, no air pressure input, no conversions.
+/// The demo's rig sheet adapted to `server.py`: one position, no air pressure input, no conversions.
 fn one_position(sheet: &str, port: &str) -> String {
     let (front, _) = sheet.split_once("[[position]]").expect("positions");
     let (front, interlocks) = front.split_once("[air_pressure]").expect("air pressure");
@@ -236,11 +236,11 @@ fn one_position(sheet: &str, port: &str) -> String {
         ("bleed = \"6 s\"", "bleed = \"4 s\""),
         ("vent = \"0.5 s\"", "vent = \"0.3 s\""),
         ("value = \"2 ms\"", "value = \"0 ms\""),
-        // That server's reference has no noise: a sheet that declares some would make it look frozen.
+        // The server's reference has no noise: a sheet that declares noise would make it look frozen.
         ("noise = \"20 Pa\"", "noise = \"1 Pa\""),
     ];
     changes.into_iter().fold(sheet, |sheet, (from, to)| {
-        assert!(sheet.contains(from), "`{from}` is not in the rig sheet");
+        assert!(sheet.contains(from), "the rig sheet does not contain `{from}`");
         sheet.replace(from, to)
     })
 }

@@ -1,4 +1,4 @@
-//! Judging a stored run again: the same bytes from the same trace, other figures from another.
+//! Judging a stored run again: the same bytes from the same trace, other figures from another trace.
 
 use tripbench_judge::rejudge;
 use tripbench_record::{Record, Trace, canonical_json};

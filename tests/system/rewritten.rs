@@ -1,5 +1,5 @@
-//! A second implementation as witness: in python with scipy, with devices, a comparator and a judge of levels of its own. It
-//! rewrites the inputs of runs of a good rig; what is said of those devices must fit what it knows of them.
+//! A second implementation as witness: in python with scipy, with its own devices, comparator and judge of levels. It rewrites the
+//! inputs of runs of a good rig; what tripbench says about those devices must agree with what it knows about them.
 
 use crate::python::python;
 use rstest::rstest;
@@ -29,7 +29,7 @@ fn attacked(base: &Base, python: &Path, (seed, first): (u64, usize), only: Optio
     base.attacked(Wanted { python, seed, traces: TRACES, first, only })
 }
 
-/// Sixty-four devices: each way of misbehaving two to four times, the rest good ones.
+/// Sixty-four devices: each kind of misbehaviour two to four times, the others good.
 #[test]
 fn no_device_passes_that_the_witness_knows_to_be_bad() {
     let Some(python) = python() else { return };
@@ -65,7 +65,7 @@ fn no_device_passes_that_the_witness_knows_to_be_bad() {
     );
 }
 
-/// Levels that differ by more than half of U; of a U that says next to nothing, of what is usual.
+/// Levels that differ by more than half of U; where U is too large to mean anything, by more than half of a usual U.
 fn differences(levels: &[BothLevels]) -> Vec<String> {
     const USUAL_U_PA: f64 = 300.0;
     let apart = |both: &&BothLevels| (both.ours_pa - both.theirs_pa).abs() > 0.5 * both.u_pa.min(USUAL_U_PA);
@@ -93,7 +93,7 @@ fn the_levels_of_good_devices_agree_with_the_witness(#[case] name: &str) {
     assert!(apart.is_empty(), "{}", apart.join("\n"));
 }
 
-/// The run as it was, before anything is rewritten: both sides against the truth of the simulation.
+/// The run before anything is rewritten: both sides against the truth of the simulation.
 #[rstest]
 #[case("goods-in 2")]
 #[case("noise 60 Pa")]

@@ -1,4 +1,4 @@
-//! `rig check` over simulated rigs that are as their sheet says, and over rigs that are not.
+//! `rig check` on simulated rigs that match their sheet, and on rigs that do not.
 
 use rstest::rstest;
 use tripbench_quantity::{LevelRate, TimeSpan};
@@ -45,7 +45,7 @@ fn a_rig_that_is_as_its_sheet_says_is_met_in_everything() {
             check.measured
         );
     }
-    // What the simulated rig really is.
+    // The true values of the simulated rig.
     assert!((value(&outcome, QuantityName::ScanPeriod) - 0.005).abs() < 0.001);
     assert!((value(&outcome, QuantityName::Noise) - 20.0).abs() < 4.0);
     assert!((value(&outcome, QuantityName::ThermalTime) - 1.0).abs() < 0.4);
@@ -57,7 +57,7 @@ fn a_rig_that_is_as_its_sheet_says_is_met_in_everything() {
     assert_eq!(delays, 4, "evacuate, evacuate-fine, bleed, vent");
 }
 
-/// Two readings at both ends of a silence may be alike by chance: that is no frozen reference.
+/// The two readings at the ends of a silence may be equal by chance: that is not a frozen reference.
 #[test]
 fn a_rig_check_ends_whatever_the_noise_draws() {
     for seed in 0..24 {
@@ -69,7 +69,7 @@ fn a_rig_check_ends_whatever_the_noise_draws() {
     }
 }
 
-/// Where scans are far apart something may not be shown; a good rig is never called bad, and nothing is met by chance.
+/// Where scans are far apart, something may not be tested; a good rig is never called bad, and nothing is met by chance.
 #[rstest]
 fn on_a_slow_line_a_good_rig_is_met_or_not_shown(#[values(115_200, 19_200, 9_600)] baud: u32) {
     let mut bench = bench();
@@ -110,7 +110,7 @@ fn a_leak_does_not_shorten_the_valve_delays(
     }
 }
 
-/// What is wrong with the rig, and the check that has to say so.
+/// A fault of the rig, and the check that has to detect it.
 #[rstest]
 #[case(|bench: &mut Bench| bench.truth.module.image_s = 0.05, QuantityName::ImageAge)]
 #[case(|bench: &mut Bench| bench.truth.module.input_filter_s = 0.03, QuantityName::PathLag)]
@@ -209,7 +209,7 @@ fn a_rig_that_is_worked_by_hand_is_checked_with_a_person_at_it() {
     assert_eq!(check(&outcome, QuantityName::LeakRate).verdict, CheckVerdict::Met);
 }
 
-/// A rig check with a person who, at each request, operates what she takes for it.
+/// A rig check with a person who, at each request, operates the output that they take for it.
 fn with_person(bench: &Bench, takes_for: impl Fn(Whose) -> Option<Whose>) -> Outcome {
     let (mut bench, mut answered) = (bench.clone(), 0);
     loop {
@@ -229,7 +229,7 @@ fn with_person(bench: &Bench, takes_for: impl Fn(Whose) -> Option<Whose>) -> Out
     }
 }
 
-/// An output, by its position.
+/// A device output, with its position.
 type Whose = (u8, DeviceOutput);
 
 fn operated(step: &PlannedStep) -> Option<Whose> {
@@ -271,7 +271,7 @@ fn check_rig_asks_nothing_of_the_kind() -> bool {
         .all(|check| check.quantity != QuantityName::OwnInput)
 }
 
-/// Wires that lie on each other's terminals, and one that lies on two.
+/// Wires swapped between terminals, and one connected to two.
 #[rstest]
 fn wires_that_are_crossed_or_wired_together_are_found(
     #[values((1, 3), (4, 2), (2, 3))] (one, other): (u8, u8),
@@ -290,7 +290,7 @@ fn wires_that_are_crossed_or_wired_together_are_found(
         let expected = match whose.0 {
             position if position == other => CheckVerdict::NotMet,
             position if position == one && crossed => CheckVerdict::NotMet,
-            // Its own wire leads nowhere.
+            // Its own wire is connected to nothing.
             position if position == one => CheckVerdict::Undecided,
             _ => CheckVerdict::Met,
         };
@@ -301,7 +301,7 @@ fn wires_that_are_crossed_or_wired_together_are_found(
     }
 }
 
-/// What nobody operated, or somebody else's, is never met.
+/// An output that nobody operated, or another output operated instead, is never met.
 #[rstest]
 #[case::nobody(|_: (u8, DeviceOutput)| None, CheckVerdict::Undecided)]
 #[case::the_next(|(position, output): (u8, DeviceOutput)| Some((position % 4 + 1, output)), CheckVerdict::NotMet)]

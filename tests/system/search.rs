@@ -1,4 +1,5 @@
-//! A search for wrong verdicts, unsafe outputs and lost records, a small one: `cargo bench -p tripbench-tests --bench search` makes a large one.
+//! A small search for wrong verdicts, unsafe outputs and lost records; `cargo bench -p tripbench-tests --bench search` makes a large
+//! one.
 
 use rstest::rstest;
 use tripbench_tests::search::{Guard, draw, search, stations, told};
@@ -28,7 +29,7 @@ fn no_drawn_run_is_wrong_unsafe_or_lost(#[values(0, 1, 2, 3)] part: u64) {
     assert!(verdicts.iter().all(|count| *count >= 5) && troubles >= 10, "{verdicts:?}, {troubles} troubles");
 }
 
-/// What the search finds without a guard, by a seed that `--bench search -- guards` told: nothing of it with the guard.
+/// Seeds that `--bench search -- guards` found to fail without a guard: with the guard they find nothing.
 #[rstest]
 fn without_a_guard_it_finds_what_the_guard_is_for(
     #[values(Guard::LateAnswer, Guard::SecondSafe, Guard::Watermark, Guard::LagCorrection, Guard::Promised)]

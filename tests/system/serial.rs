@@ -20,7 +20,7 @@ use tripbench_tests::line::{
 use tripbench_tests::wire::Proxy;
 
 const NOW: Duration = Duration::ZERO;
-/// Behind the timeout of one request, in the middle of that of the next.
+/// After the timeout of one request, in the middle of that of the next.
 const LATE: Duration = Duration::from_millis(225);
 
 fn block_on<T>(future: impl Future<Output = T>) -> T {
@@ -45,7 +45,7 @@ fn values(words: &[u16]) -> Response {
     Response::Values(words.to_vec())
 }
 
-/// A slave whose answers carry the number of the request, the first one late.
+/// A slave whose answers carry the number of the request, the first answer late.
 fn counting(kind: LineKind) -> ScriptedSlave {
     ScriptedSlave::with(kind, |number, _| {
         let pause = if number == 0 { LATE } else { NOW };
@@ -75,15 +75,15 @@ fn without_waiting_for_silence_every_answer_is_the_one_before(
     let mut wire = slave.wire(LineDiscipline::NeverSuspect);
     block_on(async {
         assert_eq!(ask(&mut wire, &read(1)).await, Err(Doubt::Late));
-        assert_eq!(ask(&mut wire, &read(1)).await, Ok(values(&[0])), "stale, and no error");
+        assert_eq!(ask(&mut wire, &read(1)).await, Ok(values(&[0])), "stale, without an error");
     });
 }
 
-/// A rig that is not read for so long ends its run.
+/// Longest time without reading a rig; a longer gap ends its run.
 const LONGEST_GAP: Duration = Duration::from_millis(250);
 
-/// As fast as a connection gives it: noise, whole frames of another unit, beginnings of an answer. Another master of the same process
-/// keeps its scans meanwhile.
+/// As fast as the connection allows: noise, complete frames of another unit, beginnings of an answer. Another master in the same
+/// process keeps its scan rate meanwhile.
 #[rstest]
 fn a_peer_that_babbles_is_doubted_in_time_and_another_master_keeps_its_scans(
     #[values(
@@ -116,7 +116,7 @@ fn a_peer_that_babbles_is_doubted_in_time_and_another_master_keeps_its_scans(
     assert!(gaps.max().is_some_and(|gap| gap < LONGEST_GAP));
 }
 
-/// What a bad line does with an answer.
+/// How a bad line treats an answer.
 #[rstest]
 #[case::short(Doubt::Short, |good: &[u8]| vec![(NOW, good[..4].to_vec())])]
 #[case::too_little(Doubt::Short, |_: &[u8]| vec![(NOW, sealed(&[0x11, 0x04, 1, 9]))])]
@@ -218,7 +218,7 @@ fn a_dropped_request_leaves_the_line_suspect(
     });
 }
 
-/// A rig on a wire of a kind.
+/// A rig on a given kind of wire.
 struct Rig {
     server: RtuServer,
     sheet: RigSheet,
@@ -258,7 +258,7 @@ fn evacuates(server: &RtuServer) -> bool {
     server.look(|bench| bench.coil(OutputName::Evacuate)).expect("the output")
 }
 
-/// The port goes away while the rig evacuates and comes back: whether safe was confirmed then.
+/// The port disappears while the rig evacuates and comes back; returns whether safe was confirmed then.
 fn unplugged(kind: LineKind, discipline: LineDiscipline) -> bool {
     let path = port_path();
     let first = rig(kind, &path);
@@ -287,7 +287,7 @@ fn unplugged(kind: LineKind, discipline: LineDiscipline) -> bool {
     })
 }
 
-/// What the supervisor does: a run's thread that hangs holds its port, with vacuum on.
+/// The supervisor's task: a run's thread that hangs holds its port, with vacuum on.
 #[test]
 fn a_port_that_is_held_is_made_safe_over_another_opening() {
     let path = port_path();
@@ -318,7 +318,7 @@ fn without_opening_again_a_lost_port_stays_lost(
     assert!(!unplugged(kind, LineDiscipline::OpenedOnce));
 }
 
-/// Orders evacuation through a converter that has become late, makes safe, and looks at the coil: right then, and later.
+/// Orders evacuation through a converter that has become late, makes safe, and reads the coil: at once, and later.
 fn left_in_a_converter(discipline: Discipline) -> (bool, bool) {
     let behind = rig(LineKind::Converter, &port_path());
     let proxy = Proxy::before(behind.server.address().expect("an address"), Duration::from_millis(400));
@@ -351,7 +351,7 @@ fn no_write_left_in_a_converter_undoes_safe() {
 #[case(19_200)]
 #[case(115_200)]
 fn silences_are_kept_between_frames(#[case] baud: u32) {
-    // As the slave saw it: an answer leaves after its request came, so that no pause of this machine makes the silence look shorter.
+    // As the slave saw it: it answers after the request arrived, so no pause of this machine makes the silence look shorter.
     let asked = Arc::new(Mutex::new(Vec::new()));
     let kept = Arc::clone(&asked);
     let clock = Clock::start();

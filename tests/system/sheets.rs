@@ -1,4 +1,4 @@
-//! Broken sheets say what is wrong, where, what is allowed and what to write; schemas and loaders agree.
+//! Broken sheets: findings say what is wrong, where, what is allowed and what to write; schemas and loaders agree.
 
 use crate::python::{python, script};
 use rstest::rstest;
@@ -91,7 +91,7 @@ fn the_demos_sheets_are_good_and_their_levels_are_drawn() {
     insta::assert_snapshot!("good_sheets", said.out);
 }
 
-/// Rules of reading, which a schema can hold as well; rules between keys and ranges of quantities it cannot.
+/// Rules of reading, which a schema can express too; it cannot express rules between keys or ranges of quantities.
 const READING: [&str; 14] = [
     "missing-key",
     "unknown-key",
@@ -125,7 +125,7 @@ fn to_json(value: &toml::Value) -> Value {
     }
 }
 
-/// Every line of a sheet left out, its key misspelt, or its value of another kind.
+/// Variants of a sheet: each line left out, its key misspelt, or its value of another kind.
 fn mutations(text: &str) -> Vec<String> {
     let lines: Vec<&str> = text.lines().collect();
     let with = |index: usize, line: &str| {
@@ -152,13 +152,13 @@ fn mutations(text: &str) -> Vec<String> {
         .collect()
 }
 
-/// A text with what it is as JSON, where it is TOML at all.
+/// A text with its JSON value, if it is valid TOML.
 fn with_json(text: String) -> Option<(String, Value)> {
     let json = to_json(&toml::Value::Table(text.parse::<toml::Table>().ok()?));
     Some((text, json))
 }
 
-/// Errors of documents by a schema, found by a validator in python.
+/// Errors of documents against a schema, found by a validator in python.
 fn errors(python: &Path, schema: &Value, documents: &[Value]) -> Vec<Vec<String>> {
     let mut command = Command::new(python);
     command.arg(script("schema.py")).stdin(Stdio::piped()).stdout(Stdio::piped());
@@ -192,11 +192,15 @@ fn agree<T>(python: &Path, texts: &[String], read: impl Fn(&Reader<'_>) -> Optio
         let findings = findings.into_sorted();
         let bad_reading = findings.iter().any(|finding| READING.contains(&finding.rule));
         if !valid {
-            assert!(!findings.is_empty(), "the schema refuses, the loader does not:\n{text}");
+            assert!(!findings.is_empty(), "refused by the schema, accepted by the loader:\n{text}");
             refused += 1;
         }
         if bad_reading {
-            assert!(!valid, "the loader refuses ({:?}), the schema does not:\n{text}", findings[0].rule);
+            assert!(
+                !valid,
+                "refused by the loader ({:?}), accepted by the schema:\n{text}",
+                findings[0].rule
+            );
         }
     }
     assert!(refused > 5, "only {refused} mutations were refused");
@@ -234,7 +238,7 @@ fn the_smallest_rig_sheet_of_the_docs_is_good() {
     assert_eq!(rig.positions.len(), 1);
 }
 
-/// What `check-sheets` says of the demo on another wire.
+/// Exit code and output of `check-sheets` for the demo on another wire.
 fn checked_on(wire: &str) -> (Option<i32>, String) {
     let workplace = Workplace::new();
     workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", wire);

@@ -1,4 +1,4 @@
-//! A run at the simulated module of this program says so, and a module that says nothing of itself disturbs nothing.
+//! A run at this program's simulated module says so, and a module that cannot identify itself disturbs nothing.
 
 use rstest::rstest;
 use rustix::process::{Pid, Signal, kill_process};
@@ -45,7 +45,7 @@ fn a_run_at_the_simulator_says_so_in_record_report_and_terminal() {
     assert_eq!(workplace.run("rejudge run").code, said.code);
 }
 
-/// What a module makes of Read Device Identification that does not know it.
+/// How a module without Read Device Identification reacts to it.
 #[derive(Debug, Clone, Copy)]
 enum Answers {
     Refusal(u8),
@@ -56,7 +56,7 @@ enum Answers {
     NoObjects,
 }
 
-/// A proxy before a module that answers function 43 in its own way, and hands on all else.
+/// A proxy before a module that handles function 43 in its own way, and passes on all else.
 fn old_module(server: SocketAddr, how: Answers) -> SocketAddr {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     let address = listener.local_addr().expect("its address");
@@ -69,7 +69,7 @@ fn old_module(server: SocketAddr, how: Answers) -> SocketAddr {
     address
 }
 
-/// One request; none where the connection ends.
+/// Passes one request on; `None` when the connection ends.
 fn hand_on(client: &mut TcpStream, upstream: &mut TcpStream, how: Answers) -> Option<()> {
     let mut bytes = [0; 512];
     let count = client.read(&mut bytes).ok().filter(|count| *count > 0)?;
@@ -94,7 +94,7 @@ fn hand_on(client: &mut TcpStream, upstream: &mut TcpStream, how: Answers) -> Op
     client.write_all(&answer).ok()
 }
 
-/// The run is made as it always was; that the module is on this computer is told.
+/// The run works as without identification; the report says that the module is on this computer.
 #[rstest]
 #[case(Answers::Refusal(1))]
 #[case(Answers::Refusal(4))]
@@ -158,14 +158,14 @@ fn the_simulator_says_what_it_is_on_a_serial_line_and_behind_a_converter(
     assert!(said.as_ref().is_some_and(Identification::is_simulator), "{said:?}");
 }
 
-/// At the simulator a repeat can be practised; it is as little a test of a device as the run before it, and counted.
+/// A repeat can be practised at the simulator; like the run before, it is not a test of a device, but it is counted.
 #[test]
 fn a_repeat_at_the_simulator_is_made_counted_and_simulated() {
     let workplace = undecided();
     let _rig = Simulated::start(&workplace);
     let first = workplace.run(&format!("run {SHEETS} --serial 1=A1 --out runs/first"));
     assert_eq!(first.code, Some(3), "{}\n{}", first.out, first.err);
-    // Many ramps: which test it is stands in the journal's head, long before they are done.
+    // Many ramps: the journal's header says which test this is, long before they are done.
     let mut command = workplace.command("run --again 1 --of runs/first --out runs/second");
     let mut repeat = command.stderr(Stdio::null()).stdout(Stdio::piped()).spawn().expect("it starts");
     wait(Duration::from_secs(3));
@@ -182,7 +182,7 @@ fn a_repeat_at_the_simulator_is_made_counted_and_simulated() {
     assert_eq!(workplace.run("rejudge runs/second").code, Some(4));
 }
 
-/// The simulator with a person at its plugs, who is told by lines.
+/// The simulator with a person at its plugs, who is instructed by lines.
 struct AtPlugs(Child, ChildStdin);
 
 impl AtPlugs {
@@ -238,7 +238,7 @@ fn the_check_of_inputs_can_be_practised_at_the_simulator() {
             writeln!(answers, "yes").expect("it reads");
         }
     }
-    // The last one is shown before the next question; then it is enough.
+    // The last one is confirmed before the next question; then the test has seen enough.
     wait(Duration::from_secs(3));
     kill_process(Pid::from_child(&check), Signal::INT).expect("it is there");
     drop(answers);

@@ -1,11 +1,11 @@
-//! Invariants of the tree: which crate may use which, what the engine never holds, how long a file may be.
+//! Invariants of the tree: which crate may use which, what the engine never depends on, how long a file may be.
 
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// The table of docs/architecture.md: crate, and the crates of ours that it may use.
+/// The table of docs/architecture.md: each crate with the project's crates that it may use.
 const EDGES: &[(&str, &[&str])] = &[
     ("quantity", &[]),
     ("sheet", &["quantity"]),
@@ -27,7 +27,7 @@ const EDGES: &[(&str, &[&str])] = &[
 /// The crate of these tests: it may use all.
 const TESTS: &str = "tests";
 
-/// Crates that must not be anywhere below these.
+/// Crates that must not appear anywhere in the dependencies of these.
 const NEVER: &[(&str, &[&str])] = &[
     ("engine", &["tokio", "tokio-modbus", "tripbench-link", "tripbench-runner"]),
     ("measure", &["tracing", "tokio"]),
@@ -40,7 +40,7 @@ fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
 }
 
-/// The platform that this runs on: only its packages have been fetched.
+/// The platform of this computer: only its packages have been fetched.
 fn host() -> String {
     let output = Command::new("rustc").arg("-vV").output().expect("rustc");
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
@@ -88,7 +88,7 @@ fn crates_use_only_the_crates_that_the_design_allows() {
         }
     }
     for (known, _) in EDGES {
-        assert!(met.contains(known), "tripbench-{known} is in the table and is no crate");
+        assert!(met.contains(known), "tripbench-{known} is in the table but is not a crate");
     }
 }
 
@@ -120,7 +120,7 @@ fn what_a_crate_must_never_hold_is_nowhere_below_it() {
         }
         assert!(seen.len() > 2, "{start} was not found");
         for forbidden in *never {
-            assert!(!seen.contains(*forbidden), "{start} holds {forbidden}");
+            assert!(!seen.contains(*forbidden), "{start} depends on {forbidden}");
         }
     }
 }
@@ -145,7 +145,7 @@ fn every_file_says_what_it_is_for_and_stays_short() {
     for path in files {
         let text = std::fs::read_to_string(&path).expect("a source");
         let shown = path.display();
-        assert!(path.file_name().is_some_and(|name| name != "mod.rs"), "{shown}: foo.rs stands beside foo/");
+        assert!(path.file_name().is_some_and(|name| name != "mod.rs"), "{shown}: put foo.rs beside foo/");
         let is_test = path.file_name().is_some_and(|name| name == "tests.rs");
         assert!(is_test || text.starts_with("//!"), "{shown} does not begin with //!");
         let lines = text.lines().take_while(|line| *line != "#[cfg(test)]").count();

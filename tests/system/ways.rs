@@ -1,5 +1,5 @@
-//! Every way of moving air: the same devices, the same verdicts, levels within their U of the truth; and every way is
-//! refused, before any air flows, on a rig that lacks what it needs.
+//! Every way of moving air: the same devices, the same verdicts, levels within their U of the truth; and every way is refused, before
+//! any air flows, on a rig that lacks what it needs.
 
 use rstest::rstest;
 use tripbench_engine::predictions;
@@ -55,7 +55,7 @@ fn the_devices_are_told_apart_by(#[case] way: &str) {
     assert!(outcome.record.safe_confirmed);
 }
 
-/// Full flow and throttle show it by the rate, which other tests look at.
+/// Full flow and throttle show it by the rate, which other tests cover.
 #[rstest]
 fn a_hose_that_comes_off_never_leaves_a_pass(
     #[values("regulated", "pulses", "by-hand")] way: &str,
@@ -131,7 +131,7 @@ fn a_way_too_slow_for_the_time_under_vacuum_is_refused() {
     assert_eq!(bench.refusals(), ["too-long-under-vacuum"]);
 }
 
-/// Forty seconds of throttled ramp, five times, are more than the 120 s that the interlock allows without a break.
+/// Forty seconds of throttled ramp, five times, exceed the 120 s that the interlock allows without a break.
 #[test]
 fn between_slow_cycles_the_rig_is_vented_so_that_the_interlock_never_trips() {
     let outcome = bench("throttled").run();
@@ -139,7 +139,7 @@ fn between_slow_cycles_the_rig_is_vented_so_that_the_interlock_never_trips() {
     assert_eq!(outcome.record.halted, None);
 }
 
-/// In pulses an output that comes long after the farthest point is late, and its level is not known.
+/// In pulses an output that comes long after the deepest point is late, and its level is unknown.
 #[rstest]
 #[case(0.1)]
 #[case(0.8)]
@@ -171,7 +171,8 @@ fn pulses_are_not_eaten_by_a_regulator_on_a_slow_line() {
     assert_eq!(failed, tripbench_record::CheckVerdict::Fail);
 }
 
-/// A person takes about 11 s for all of a pull, as the simulated one does at 8 kPa/s: what is foreseen of the delays is what is found.
+/// A person takes about 11 s for a whole pull, as the simulated one does at 8 kPa/s: the predicted uncertainty of the delays matches
+/// the one found.
 #[rstest]
 fn what_is_foreseen_of_delays_by_hand_is_what_is_found(#[values(1, 2, 3, 4, 5, 6)] seed: u64) {
     let mut bench = bench("by-hand");

@@ -1,5 +1,5 @@
-//! Every step, every way of moving air and a person's hand over every wire, byte for byte, in virtual time: what `links` shows of one
-//! short run in real time.
+//! Every step, every way of moving air and a person's hand over every wire, byte for byte, in virtual time: `links` shows the same for
+//! one short run in real time.
 
 use rstest::rstest;
 use tripbench_record::{CheckVerdict, QuantityName, Verdict};
@@ -34,7 +34,7 @@ fn verdicts(outcome: &Outcome, position: u8, quantity: QuantityName) -> Vec<Chec
     checks.filter(|check| check.quantity == quantity).map(|check| check.verdict).collect()
 }
 
-/// The demo's devices at positions 1 and 3 of a rig on a wire.
+/// The demo's devices at positions 1 and 3 of a rig on the given wire.
 fn bench(rig: &str, wire: &str, steps: &str) -> Bench {
     let rig = with_wire(rig, wire);
     Bench { rig, script: steps.to_owned(), positions: vec![1, 3], ..Bench::demo() }
@@ -46,7 +46,7 @@ fn every_step_and_every_way_of_moving_air_works_on_every_wire(#[values(TCP, SERI
     assert_eq!((outcome.record.safe_confirmed, &outcome.record.halted), (true, &None));
     let holds = |quantity: QuantityName, steps: usize| {
         let mut expected = vec![CheckVerdict::Pass; steps];
-        // Full flow alone shows at scans of 15 ms not which delay is selected: its levels are left open there.
+        // At scans of 15 ms full flow alone does not show which delay is selected: its levels are left undecided there.
         if wire == SERIAL && steps > 2 {
             expected[0] = CheckVerdict::Undecided;
         }
@@ -62,7 +62,7 @@ fn every_step_and_every_way_of_moving_air_works_on_every_wire(#[values(TCP, SERI
     assert_eq!(verdicts(&outcome, 3, QuantityName::SwitchPoint)[1..], [CheckVerdict::Fail; 3], "{wire}");
 }
 
-/// A module that knows few functions: the same verdicts, and nothing is asked that it does not know.
+/// A module that supports few functions: the same verdicts, and no other function is requested.
 #[rstest]
 fn a_module_that_knows_few_functions_is_asked_for_no_other(
     #[values(TCP, SERIAL, CONVERTER)] wire: &str,
@@ -97,7 +97,7 @@ fn turns_on(query: &Query) -> bool {
     }
 }
 
-/// Where an order takes several requests, none of them opens a valve while another one is still to be shut.
+/// Where an order takes several requests, none of them opens a valve while another valve still has to be shut.
 #[rstest]
 fn what_only_turns_off_is_written_before_what_turns_on(
     #[values(false, true)] single: bool,
@@ -120,7 +120,7 @@ fn what_only_turns_off_is_written_before_what_turns_on(
     assert!(on.contains(&true) && on.len() > if single { 8 } else { 1 }, "{on:?}");
 }
 
-/// Goods-in by hand, the simulated hand told what the run tells a person.
+/// Goods-in by hand; the simulated hand follows the run's guide.
 #[rstest]
 fn a_person_who_follows_the_guide_is_enough_on_every_wire(#[values(TCP, SERIAL, CONVERTER)] wire: &str) {
     let outcome = bench(&by_hand(), wire, &script("by-hand")).run_over_its_wire();

@@ -11,7 +11,7 @@ use tripbench_measure::{
     Contribution, CrossingInterval, Limits, combine, conformance_probability, posterior,
 };
 
-/// What scipy answers to each question, in order; `None` without the python that `tests/run` sets up.
+/// scipy's answer to each question, in order; `None` without the python that `tests/run` sets up.
 fn asked(questions: &[Value]) -> Option<Vec<Value>> {
     let python = python()?;
     let mut child = Command::new(python)
@@ -71,7 +71,7 @@ fn student_and_normal_agree_with_scipy() {
     }
 }
 
-/// Two crossings whose spread is known: as many as leave it at what is promised.
+/// Two crossings with a known spread, in cases where they leave it at the promised value.
 #[test]
 fn the_likelihood_of_intervals_agrees_with_scipy() {
     let mut random = Pcg64Mcg::seed_from_u64(2);
@@ -85,7 +85,7 @@ fn the_likelihood_of_intervals_agrees_with_scipy() {
             };
             ([interval(), interval()], spread)
         })
-        // Intervals with nothing in common say by themselves that the spread is larger.
+        // Intervals with nothing in common show by themselves that the spread is larger.
         .filter(|([a, b], spread)| (a[0].max(b[0]) - a[1].min(b[1])) < *spread)
         .collect();
     assert!(cases.len() > 40);

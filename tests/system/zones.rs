@@ -1,4 +1,4 @@
-//! Where a device surely is outside, it fails, and not for another reason; where its spread is as promised, it passes.
+//! A device that is certainly outside fails, and for no other reason; one whose spread is as promised passes.
 
 use rstest::rstest;
 use tripbench_record::{Check, CheckVerdict, QuantityName};
@@ -18,8 +18,8 @@ fn count(checks: &[Check], verdict: CheckVerdict) -> usize {
     checks.iter().filter(|check| check.verdict == verdict).count()
 }
 
-/// The throttled part of a ramp ends a little beyond the limits: what crosses near its end has rates like no other. The demo's
-/// ramps go far beyond, for the air saving.
+/// The throttled part of a ramp ends a little beyond the limits: crossings near its end have unusual rates. The demo's ramps go far
+/// beyond, for the air saving.
 #[rstest]
 fn a_device_that_is_clearly_outside_fails(
     #[values(-4e3, -2e3, -0.7e3, 0.7e3, 0.9e3, 1.1e3, 1.4e3, 2e3, 4e3)] beyond_pa: f64,

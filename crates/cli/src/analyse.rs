@@ -1,4 +1,4 @@
-//! `tripbench analyse`: the levels at which the signals of a recording from elsewhere change.
+//! `tripbench analyse`: the levels at which the signals of a recording from another instrument change.
 
 use crate::args::AnalyseOptions;
 use crate::exit::Exit;
@@ -30,7 +30,7 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
         return Ok(Exit::Measured);
     }
     say::out(&format!(
-        "{path}: {} rows over {:.1} s, usually {:.3} s apart; {} gaps of more than {:.1} s; {} rows left out, a cell was empty.",
+        "{path}: {} rows over {:.1} s, usually {:.3} s apart; {} gaps of more than {:.1} s; {} rows with an empty cell left out.",
         found.rows,
         found.lasts_s,
         found.interval_s,
@@ -40,13 +40,13 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
     ));
     let scatter = found.scatter_pa / map.level.1.pascal();
     say::out(&format!(
-        "Single rows scatter by {scatter:.*} {}; that is in every U.",
+        "Single rows scatter by {scatter:.*} {}; every U includes this.",
         digits(scatter),
         map.level.1.symbol()
     ));
     if found.stamp_s > 0.0 {
         say::out(&format!(
-            "Rows share time stamps, which go in steps of {:.3} s: when in a step a row was is not known, and changes are placed no closer.",
+            "Rows share time stamps in steps of {:.3} s: the time of a row within a step is unknown, so changes are located no more closely.",
             found.stamp_s
         ));
     }
@@ -57,9 +57,9 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
         show(signal, map.level.1);
     }
     say::out(
-        "\nMeasured, not judged: as recorded, with the resolution and the rows alone. The calibration of the recording's transducer and its",
+        "\nMeasured, not judged: U covers only resolution and row spacing. The calibration and delays of the recording's transducer",
     );
-    say::out("delays are not known here and are in no U.");
+    say::out("are unknown here; no U includes them.");
     Ok(Exit::Measured)
 }
 
@@ -67,16 +67,15 @@ fn show(signal: &SignalAnalysis, unit: PressureUnit) {
     say::out(&format!("\nSignal {}", signal.name));
     for (name, edge) in [("on", &signal.on), ("off", &signal.off)] {
         match edge {
-            None => say::out(&format!("  turns {name:<4} never between two rows that are close enough")),
+            None => say::out(&format!("  turns {name:<4} never between two rows close enough together")),
             Some(edge) => edge_lines(name, edge, unit),
         }
     }
     if let Some(difference) = &signal.difference {
-        say::out(&format!("  on less off        {}", amount(difference, unit, "")));
+        say::out(&format!("  on minus off       {}", amount(difference, unit, "")));
     }
-    let period =
-        signal.period_s.map_or_else(String::new, |period| format!(", {period:.1} s each in the mean"));
-    say::out(&format!("  whole cycles       {}{period}", signal.cycles));
+    let period = signal.period_s.map_or_else(String::new, |period| format!(", mean period {period:.1} s"));
+    say::out(&format!("  complete cycles    {}{period}", signal.cycles));
     for (name, rate) in [("rate while on", &signal.rate_on), ("rate while off", &signal.rate_off)] {
         if let Some(rate) = rate {
             say::out(&format!("  {name:<17}  {}", amount(rate, unit, "/s")));
@@ -105,7 +104,10 @@ fn edge_lines(name: &str, edge: &EdgeLevel, unit: PressureUnit) {
     for one in &edge.edges {
         let [low, high] = one.between_pa.map(|level| level / scale);
         let turned = if one.turned_pa > 0.0 {
-            format!(", and up to {:.digits$} beyond where it turned between them", one.turned_pa / scale)
+            format!(
+                ", and up to {:.digits$} beyond where the level turned between them",
+                one.turned_pa / scale
+            )
         } else {
             String::new()
         };
@@ -118,7 +120,7 @@ fn edge_lines(name: &str, edge: &EdgeLevel, unit: PressureUnit) {
     }
 }
 
-/// Digits after the point that show two digits of an uncertainty.
+/// Number of decimals that shows two digits of an uncertainty.
 fn digits(u: f64) -> usize {
     #[expect(clippy::cast_possible_truncation, reason = "a small number")]
     let digits = (1 - u.abs().max(1e-9).log10().floor() as i32).clamp(0, 9);

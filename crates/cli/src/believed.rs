@@ -1,5 +1,5 @@
-//! Whether a stored record fits what it was made from: its trace, its sheets, its journal, and the figures that the trace gives when
-//! it is judged again. Of one that does not fit nothing is shown as found.
+//! Checks whether a stored record agrees with its sources: its trace, its sheets, its journal, and the figures that the trace gives
+//! when judged again. No figure of a record that does not agree is shown as a result.
 
 use crate::{load, say};
 use anyhow::{Context, Result};
@@ -16,14 +16,14 @@ pub(crate) struct Stored {
     pub(crate) trace: Trace,
     /// The record judged again from its trace; `None` if its sheets are incomplete.
     pub(crate) again: Option<Record>,
-    /// What does not fit together.
+    /// Contradictions between the record and its sources.
     pub(crate) doubts: Vec<String>,
-    /// What is not the same when it is judged again: where, and how.
+    /// Differences from the record judged again: where, and how.
     pub(crate) differences: Vec<(String, String)>,
 }
 
 impl Stored {
-    /// A run in its folder.
+    /// Reads the run in a folder.
     pub(crate) fn of(folder: &Path) -> Result<Self, tripbench_job::JobError> {
         let (record, trace) = tripbench_job::stored(folder)?;
         let others = tripbench_job::written_by_others(folder, &record, &trace);
@@ -32,7 +32,7 @@ impl Stored {
         Ok(stored)
     }
 
-    /// The same of a record that was just made from the journal in its folder.
+    /// Like [`Stored::of`], for a record just made from the journal in its folder.
     pub(crate) fn made(folder: &Path, record: Record, trace: Trace) -> Self {
         let mut doubts = tripbench_job::doubts(folder, &record, &trace);
         doubts.extend(against_itself(&record));
@@ -48,7 +48,7 @@ impl Stored {
         Self { folder: folder.to_owned(), record, trace, again, doubts, differences }
     }
 
-    /// Whether everything fits.
+    /// Whether the record agrees with its sources.
     pub(crate) fn fits(&self) -> bool {
         self.doubts.is_empty() && self.differences.is_empty()
     }
@@ -58,11 +58,11 @@ impl Stored {
         let again = self
             .differences
             .iter()
-            .map(|(place, _)| format!("{place}: judged again from the trace it is another"));
+            .map(|(place, _)| format!("{place}: judging the trace again gives another result"));
         self.doubts.iter().cloned().chain(again)
     }
 
-    /// Says that it does not fit, and why.
+    /// Reports that the record does not agree, and why.
     pub(crate) fn say_unfit(&self) {
         for reason in self.reasons() {
             say::error(&reason);
@@ -74,13 +74,13 @@ impl Stored {
             format!(" It was made by version {own}.")
         };
         say::error(&format!(
-            "The record in `{}` does not fit its raw data: no figure and no verdict of it is shown.{made} `tripbench rejudge` says what the trace gives.",
+            "The record in `{}` does not fit its raw data: none of its figures and verdicts is shown.{made} `tripbench rejudge` shows what the trace gives.",
             self.folder.display()
         ));
     }
 }
 
-/// What the record says twice, and not alike.
+/// Contradictions between two places in the record.
 fn against_itself(record: &Record) -> Vec<String> {
     let planned =
         record.header.positions.iter().map(|plan| (plan.number, &plan.identity.serial, plan.identity.how));
@@ -88,7 +88,7 @@ fn against_itself(record: &Record) -> Vec<String> {
     let mut doubts = Vec::new();
     if !planned.eq(kept) {
         doubts.push(String::from(
-            "the positions of the record are not those of its plan: number, serial or how it was given",
+            "the positions of the record differ from those of its plan: number, serial or origin of the serial",
         ));
     }
     doubts
@@ -104,12 +104,12 @@ pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
     loaded.sheets.context("the sheets in the record are incomplete")
 }
 
-/// What is not the same: where, and how.
+/// Differences between two records: where, and how.
 fn differences(stored: &Record, again: &Record) -> Vec<(String, String)> {
     let mut all = Vec::new();
     let counts = [stored.checks().count(), again.checks().count()];
     if counts[0] != counts[1] {
-        let how = format!("{} are stored, {} were found", counts[0], counts[1]);
+        let how = format!("{} stored, {} found", counts[0], counts[1]);
         all.push((String::from("number of checks"), how));
     }
     for check in again.checks() {
@@ -126,9 +126,9 @@ fn differences(stored: &Record, again: &Record) -> Vec<(String, String)> {
             all.push((format!("position {}", stored.number), how));
         }
     }
-    // Whatever else: two records that do not say the same are not the same.
+    // Any remaining difference: two records that do not state the same are not the same.
     if all.is_empty() && !same_but_for_rounding(stored, again) {
-        let how = "what is stored is not in the form or order in which it is found";
+        let how = "stored in another form or order than found";
         all.push((String::from("record"), how.to_owned()));
     }
     all
@@ -143,7 +143,7 @@ fn difference(stored: &Check, found: &Check) -> Option<(String, String)> {
     let told = |check: &Check| format!("{} {} {}", check.verdict, value(check), check.unit);
     let (was, is) = (told(stored), told(found));
     let how = if was == is {
-        format!("{was}, but its limits, budget, crossings or remarks are others")
+        format!("{was}, but its limits, budget, crossings or remarks differ")
     } else {
         format!("stored {was}, found {is}")
     };

@@ -1,4 +1,4 @@
-//! Exit codes, in one place; the table in `--help` and in the docs is this one.
+//! Exit codes, in one place; the tables in `--help` and in the docs show them.
 
 use std::process::ExitCode;
 use tripbench_record::{CheckVerdict, Halt, Record, Verdict};
@@ -31,7 +31,7 @@ impl Exit {
         })
     }
 
-    /// By the conditions of a rig check.
+    /// The exit code of a rig check, from its conditions.
     fn of_rig(record: &Record) -> Self {
         let any = |verdict| record.rig_checks.iter().any(|check| check.verdict == verdict);
         if matches!(record.halted, Some(Halt::StepFault { .. })) {
@@ -47,7 +47,8 @@ impl Exit {
         }
     }
 
-    /// By the verdicts of a record. One without a position, or that left outputs not confirmed safe, is aborted, never good.
+    /// The exit code of a run, from its verdicts. A record without positions, or with outputs not confirmed safe, is aborted, never
+    /// good.
     pub(crate) fn of(record: &Record) -> Self {
         if record.is_rig_check() {
             return Self::of_rig(record);

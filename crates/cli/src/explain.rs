@@ -18,7 +18,7 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
     }
     let record = stored.record;
     let content = Content { record: &record, style: sheets(&record)?.site.style };
-    // The words of the tables do as well as the names.
+    // The words shown in tables are accepted as well as the names.
     let wanted = options.check.as_deref().unwrap_or_default().trim().replace(", ", "-").replace(' ', "-");
     let wanted = wanted.as_str();
     let chosen: Vec<&Check> =
@@ -34,7 +34,7 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
         let positions: Vec<String> =
             record.positions.iter().map(|position| position.number.to_string()).collect();
         bail!(
-            "this record has no check `{wanted}`; it has {}. Before a name may stand a position ({}) or `rig`: 2/switch-point",
+            "this record has no check `{wanted}`; it has {}. Put a position ({}) or `rig` before a name to select one: 2/switch-point",
             names.join(", "),
             positions.join(", ")
         );
@@ -45,14 +45,14 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
     Ok(Exit::Good)
 }
 
-/// The folder of a record, named by itself or by the record in it: a copy elsewhere has no trace beside it to be held against.
+/// The folder of a record, named directly or by its record file: a record copied elsewhere has no trace to be compared with.
 fn folder(path: &Path) -> Result<&Path> {
     if path.is_dir() {
         return Ok(path);
     }
     if path.file_name() != Some(OsStr::new(output::RECORD)) {
         bail!(
-            "`{}` is no folder of a run and no {} in one: a record is explained only beside its trace",
+            "`{}` is neither the folder of a run nor the {} in one: a record is explained only beside its trace",
             path.display(),
             output::RECORD
         );
@@ -116,7 +116,7 @@ fn show(content: &Content<'_>, check: &Check) {
     ));
 }
 
-/// The advice of the table: one check may need fewer ramps than all open checks together.
+/// The advice of the table, for the whole position: this check alone may need fewer ramps than all open checks together.
 fn next(content: &Content<'_>, check: &Check) -> Option<String> {
     let open = matches!(check.verdict, CheckVerdict::Undecided | CheckVerdict::Fail);
     let number = check.position.filter(|_| open)?;
@@ -176,7 +176,7 @@ fn budget(content: &Content<'_>, check: &Check) {
     }
 }
 
-/// A text up to a width, at a space, and what is left.
+/// Splits a text at a space so that the first part fits into a width.
 fn wrapped(text: &str, width: usize) -> (&str, &str) {
     if text.chars().count() <= width {
         return (text, "");

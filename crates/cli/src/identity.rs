@@ -1,4 +1,4 @@
-//! Which device is where: from the command line, asked about where two are the same.
+//! Which device is where: from the command line; the same serial number twice needs a confirmation.
 
 use crate::args::DeviceOptions;
 use crate::prompt;
@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use tripbench_record::{Identity, IdentityHow, PositionPlan, own_number};
 use tripbench_rig::RigSheet;
 
-/// Positions that take part and who is there.
+/// The positions that take part, with the identity of each device.
 pub(crate) fn positions(
     options: &DeviceOptions,
     serials: &[String],
@@ -29,7 +29,7 @@ pub(crate) fn positions(
         in_order.map(Ok).chain(options.serial.iter().map(|text| pair(text))).collect::<Result<Vec<_>>>()?
     {
         if !numbers.contains(&number) {
-            bail!("position {number} is not there: the rig `{}` has {numbers:?}", rig.header.name.value);
+            bail!("there is no position {number}: the rig `{}` has {numbers:?}", rig.header.name.value);
         }
         if taken.contains_key(&number) {
             bail!("position {number} has two serial numbers");
@@ -53,10 +53,10 @@ pub(crate) fn positions(
     Ok(taken.into_iter().map(|(number, identity)| PositionPlan { number, identity }).collect())
 }
 
-/// `POSITION=NUMBER`.
+/// Parses `POSITION=NUMBER`.
 fn pair(text: &str) -> Result<(u8, String)> {
     let Some((number, serial)) = text.split_once('=') else {
-        bail!("--serial wants POSITION=NUMBER, such as 1=7731-017, found `{text}`")
+        bail!("--serial: expected POSITION=NUMBER, such as 1=7731-017, found `{text}`")
     };
     let serial = serial.trim();
     if serial.is_empty() || serial.chars().any(char::is_control) {
@@ -68,7 +68,7 @@ fn pair(text: &str) -> Result<(u8, String)> {
     Ok((number, serial.to_owned()))
 }
 
-/// The same number twice in a round is asked about, not taken.
+/// Asks before it accepts the same number twice in a round.
 fn ask_about_repeats(taken: &BTreeMap<u8, Identity>) -> Result<()> {
     for (number, identity) in taken {
         let earlier = taken.range(..number).find(|(_, other)| other.serial == identity.serial);

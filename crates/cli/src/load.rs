@@ -12,7 +12,7 @@ use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan};
 use tripbench_sheet::{Finding, Findings, Severity, Source, read_sheet};
 
-/// Paths after the site's defaults were filled in.
+/// Texts of all sheets, with the site's defaults filled in.
 pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result<Texts> {
     let site_path = site_path(options);
     let site = site_path.as_deref().map(source).transpose()?;
@@ -27,7 +27,7 @@ pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result
     let pick = |given: &Option<PathBuf>, default: &Option<String>| given.clone().or_else(|| beside(default));
     let judged = !options.no_settings;
     let script = match (&options.script, script_name) {
-        (Some(_), Some(name)) => bail!("a script was given twice: --script and `{name}`"),
+        (Some(_), Some(name)) => bail!("two scripts were given: --script and `{name}`"),
         (Some(path), None) => Some(path.clone()),
         (None, Some(name)) => Some(script_path(name, beside(&read.defaults.scripts))),
         (None, None) => None,
@@ -59,7 +59,7 @@ fn script_path(name: &str, folder: Option<PathBuf>) -> PathBuf {
     folder.map_or_else(|| PathBuf::from(&file), |folder| folder.join(&file))
 }
 
-/// A script; a name that is none says which there are.
+/// Reads a script; if no script has this name, the error lists the names that exist.
 fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
     let Some(name) = name.filter(|_| !path.exists()) else { return Ok(source(path)?) };
     let folder =
@@ -70,14 +70,14 @@ fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
         scripts.filter_map(|path| Some(path.file_stem()?.to_string_lossy().into_owned())).collect();
     names.sort();
     bail!(
-        "there is no script `{name}` in `{}`; the first word after `run` names a script, serial numbers follow. There: {}. \
+        "there is no script `{name}` in `{}`; the first word after `run` names a script, serial numbers follow. Scripts there: {}. \
          Is a site sheet missing (--site, TRIPBENCH_SITE, or site.toml in this folder)?",
         folder.display(),
         names.join(", ")
     )
 }
 
-/// Shows findings; whether one of them is an error.
+/// Prints findings; returns whether one of them is an error.
 pub(crate) fn show(findings: Findings) -> bool {
     let all: Vec<Finding> = findings.into_sorted();
     for finding in &all {
@@ -126,7 +126,7 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
     Ok(Exit::Good)
 }
 
-/// What a check of these sheets could not look at.
+/// What checking these sheets could not cover.
 fn not_checked(texts: &Texts, sheets: Option<&LoadedSheets>) -> Vec<String> {
     let mut gaps = Vec::new();
     if texts.settings.is_some() && texts.device_type.is_none() {

@@ -1,7 +1,7 @@
 //! The log of a daemon: on standard error, never waited for.
 //!
-//! A terminal that was stopped, or a collector that hangs, must not keep a rig from being made safe: what cannot be written for a
-//! while is lost.
+//! A terminal that was stopped, or a collector that hangs, must not keep a rig from being made safe: lines that find no room in the
+//! queue are lost.
 
 use crate::args::LogForm;
 use crate::say;
@@ -10,10 +10,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 
-/// Lines that may wait to be written.
+/// Capacity of the queue, in lines.
 const WAITING: usize = 1_000;
 
-/// Begins to write the log.
+/// Starts writing the log.
 pub(crate) fn begin(form: LogForm) {
     let (sender, receiver) = sync_channel(WAITING);
     std::thread::spawn(move || write_all(&receiver));
@@ -25,7 +25,7 @@ pub(crate) fn begin(form: LogForm) {
     }
 }
 
-/// Gives the last lines a moment to be written.
+/// Waits up to 0.5 s for the last lines to be written.
 pub(crate) fn end() {
     const LOOKS: u32 = 50;
     for _ in 0..LOOKS {
@@ -36,7 +36,7 @@ pub(crate) fn end() {
     }
 }
 
-/// Lines that wait.
+/// Number of lines waiting.
 static LEFT: AtomicUsize = AtomicUsize::new(0);
 
 fn write_all(lines: &Receiver<Vec<u8>>) {
@@ -46,7 +46,7 @@ fn write_all(lines: &Receiver<Vec<u8>>) {
     }
 }
 
-/// Takes lines, and lets go of those that find no room.
+/// Queues lines; drops those that find no room.
 struct Lines(SyncSender<Vec<u8>>);
 
 impl Write for Lines {

@@ -1,6 +1,6 @@
-//! The `tripbench` command: reads sheets, starts runs, shows how they go and what came of them.
+//! The `tripbench` command: reads sheets, starts runs, shows their progress and their results.
 //!
-//! Wires the rooms together; no figure is computed here.
+//! Connects the other crates; computes no figure itself.
 
 mod analyse;
 mod args;

@@ -1,3 +1,3 @@
-//! What a run leaves: a folder with record, report and trace.
+//! The files that a run leaves: a folder with record, report and trace.
 
 pub(crate) use tripbench_job::folder::{JOURNAL, RECORD, REPORT, TRACE, folder, record, write, write_report};

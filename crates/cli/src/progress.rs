@@ -1,4 +1,4 @@
-//! How a run goes: a bar with step, level, rate and time left on a terminal; a line for each step elsewhere.
+//! Progress of a run: a bar with step, level, rate and time left on a terminal; a line for each step elsewhere.
 
 use crate::say;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -14,7 +14,7 @@ pub(crate) struct Progress {
     decoder: Decoder,
     style: LevelStyle,
     bar: Option<ProgressBar>,
-    /// Seconds and pascal of recent scans, for the rate.
+    /// Time (seconds) and level (pascal) of recent scans, for the rate.
     recent: Vec<(f64, f64)>,
     drawn_s: f64,
 }
@@ -37,7 +37,7 @@ impl Progress {
         }
     }
 
-    /// Takes in an event that the view has folded.
+    /// Shows an event that has already been folded into the view.
     pub(crate) fn show(&mut self, event: &Event, view: &RunView) {
         match &event.kind {
             EventKind::Scan(scan) => {
@@ -53,14 +53,14 @@ impl Progress {
             }
             EventKind::StepDone(index) => self.step_done(*index, view),
             EventKind::Waiting(why) => self.line(&format!("  waiting        {why}; valves in safe state")),
-            // Elsewhere the line of a wait tells it.
+            // On a rig with valves the line of the wait says it already.
             EventKind::Thrown(thrown) if self.rig.by_hand() => {
                 self.line(&format!(
-                    "  AGAIN          {}: what was under way does not count and is repeated",
+                    "  AGAIN          {}: this part does not count and is repeated",
                     thrown.why
                 ));
             }
-            EventKind::GoesOn => self.line("  goes on        what was under way is repeated"),
+            EventKind::GoesOn => self.line("  continues      the interrupted part is repeated"),
             EventKind::SetAside(aside) => {
                 let level = self.style.level(aside.level);
                 self.line(&format!(
@@ -95,7 +95,7 @@ impl Progress {
         }
     }
 
-    /// What a person at a rig without valves has to do now; on a terminal the hints of rate are on the bar alone.
+    /// Prints what the operator of a rig without valves has to do now; on a terminal, hints about the rate appear only on the bar.
     fn guide(&self, guide: Guide) {
         if self.bar.is_none() || !matches!(guide.hint, Hint::Slower | Hint::Faster | Hint::Steady) {
             self.line(&format!("  BY HAND        {}", self.told(guide)));
@@ -110,7 +110,7 @@ impl Progress {
             Hint::LetIn => "OPEN to ambient",
             Hint::Slower => "SLOWER",
             Hint::Faster => "FASTER",
-            Hint::Steady => "just so",
+            Hint::Steady => "good rate",
         };
         let toward =
             guide.toward.map_or_else(String::new, |level| format!(" to {}", self.style.level(level)));
@@ -133,7 +133,7 @@ impl Progress {
         }
     }
 
-    /// A step's line: its name, and the conditions that it found.
+    /// Prints a step's line: its name, and the conditions found.
     fn step_done(&self, index: u16, view: &RunView) {
         let Some(step) = view.header.as_ref().and_then(|header| header.steps.get(usize::from(index))) else {
             return;
@@ -175,7 +175,7 @@ impl Progress {
             self.style.level(VacuumLevel::new(level)),
             self.style.rate(self.rate())
         );
-        // A person is waited for, not the clock: what to do comes first, and no time is foretold.
+        // A person decides the pace, not the clock: the instruction comes first, and no time left is shown.
         bar.set_message(match view.guide {
             Some(guide) => format!("{}   {figures}", self.told(guide)),
             None => format!("{figures}   {left}"),

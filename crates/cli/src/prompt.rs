@@ -3,7 +3,7 @@
 use crate::say;
 use std::io::{BufRead, IsTerminal};
 
-/// Asks for yes or no; no where nobody is at a terminal.
+/// Asks for yes or no; `false` where nobody is at a terminal.
 pub(crate) fn yes(question: &str) -> bool {
     std::io::stdin().is_terminal() && {
         say::note(question);
@@ -11,7 +11,7 @@ pub(crate) fn yes(question: &str) -> bool {
     }
 }
 
-/// One line from standard input; none at its end.
+/// Reads one line from standard input; `None` at its end.
 pub(crate) fn line() -> Option<String> {
     let mut text = String::new();
     let read = std::io::stdin().lock().read_line(&mut text).ok()?;

@@ -1,4 +1,4 @@
-//! `tripbench rejudge`: the same figures from the raw trace, or what differs.
+//! `tripbench rejudge`: judges a run again from its raw trace and reports what differs.
 
 use crate::args::RejudgeOptions;
 use crate::believed::{self, Stored};
@@ -14,16 +14,16 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     }
     if let Some(version) = tripbench_job::other_planner(&stored.record) {
         say::note(&format!(
-            "Planned by version {version}: its steps are not held against those that this version, {}, would plan.",
+            "Planned by version {version}: its steps are not compared with those that this version, {}, would plan.",
             env!("CARGO_PKG_VERSION")
         ));
     }
     let Some(again) = &stored.again else {
-        // Says what is wrong with them.
+        // Prints what is wrong with the sheets.
         believed::sheets(&stored.record).map_or_else(|error| say::error(&format!("{error:#}")), drop);
         return Ok(Exit::Differs);
     };
-    let bytes = canonical_json(again).context("the record contains a number that is not finite")?;
+    let bytes = canonical_json(again).context("the record contains a non-finite number")?;
     if let Some(path) = &options.out {
         std::fs::write(path, &bytes).with_context(|| format!("cannot write `{}`", path.display()))?;
     }
@@ -35,13 +35,13 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     }
     if stored.differences.is_empty() && !stored.fits() {
         say::note(
-            "Judged again from the raw trace: the same checks and verdicts; what does not fit is named above.",
+            "Judged again from the raw trace: the same checks and verdicts; the contradictions are listed above.",
         );
     } else if stored.differences.is_empty() {
         say::note("Judged again from the raw trace: the same checks and verdicts.");
     } else {
         say::note(&format!(
-            "Judged again from the raw trace: {} differ. The stored record was left as it is.",
+            "Judged again from the raw trace: {} differ. The stored record is unchanged.",
             stored.differences.len()
         ));
     }

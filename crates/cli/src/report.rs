@@ -15,7 +15,7 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let folder = &options.folder;
     let has = |file| folder.join(file).exists();
     if !has(output::RECORD) && !has(output::JOURNAL) {
-        bail!("`{}` holds neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
+        bail!("`{}` contains neither {} nor {}", folder.display(), output::RECORD, output::JOURNAL);
     }
     let record = match Stored::of(folder) {
         Ok(stored) if stored.fits() => {
@@ -23,16 +23,16 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
             stored.record
         }
         Ok(stored) => return not_believed(stored),
-        // Another version can read it.
+        // The version that wrote it can read it.
         Err(error @ JobError::OtherVersion { .. }) => return Err(error.into()),
         Err(error) if has(output::JOURNAL) => {
-            // Nothing was written yet, or not whole: the journal has it all.
+            // The record is missing or incomplete: the journal contains everything.
             if has(output::RECORD) {
                 let error = anyhow::Error::from(error);
                 say::note(&format!("{error:#}; taken from the journal instead."));
             }
             let (record, trace) = from_journal(folder)?;
-            // A journal can be written by anyone: its verdicts are those of its trace, or are not shown.
+            // Anyone can write a journal: its verdicts must be those of its trace, or none is shown.
             let made = Stored::made(folder, record, trace);
             if !made.fits() {
                 return not_believed(made);
@@ -47,7 +47,7 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     Ok(Exit::of(&record))
 }
 
-/// Of a record that cannot be believed the report says why, and shows no figure and no verdict. The stored one stays as it is.
+/// Writes a report that says why the record cannot be trusted and shows no figure and no verdict. The stored record stays as it is.
 fn not_believed(mut stored: Stored) -> Result<Exit> {
     stored.say_unfit();
     let reasons: Vec<String> = stored.reasons().map(|why| format!("NOT TO BE BELIEVED: {why}")).collect();
@@ -57,7 +57,7 @@ fn not_believed(mut stored: Stored) -> Result<Exit> {
     record.positions.iter_mut().for_each(|position| position.verdict = Verdict::Aborted);
     match sheets(record) {
         Ok(sheets) => output::write_report(&stored.folder, record, &stored.trace, &sheets)?,
-        // A report of an earlier day would say what is not so.
+        // An earlier report would now be untrue.
         Err(_) => {
             let report = stored.folder.join(output::REPORT);
             if report.exists() {

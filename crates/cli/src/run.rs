@@ -58,7 +58,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     let started = ZonedDateTime::now();
     let (events, view, lasted) = in_virtual_time(&prepared, truth);
     let took = started.duration_until(&ZonedDateTime::now()).as_secs_f64();
-    let (record, trace) = output::record(&view).context("the rehearsal gave no record")?;
+    let (record, trace) = output::record(&view).context("the rehearsal produced no record")?;
     say::note(&format!(
         "Rehearsed {:.1} s in {took:.3} s, {:.0} times real time; predicted {:.0} s.",
         lasted.seconds(),
@@ -69,7 +69,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     finish(&prepared, &record, &trace, options.what.output.json, options.what.output.json)
 }
 
-/// What is to be run, from the command line or from an earlier run.
+/// Prepares what the command line asks for, or the repeat of an earlier run; `None` after findings were shown.
 fn prepared(what: &WhatOptions, devices: &DeviceOptions, rehearsed: bool) -> Result<Option<Prepared>> {
     if let Some(position) = what.again {
         return again::prepare(position, what, rehearsed);
@@ -81,7 +81,7 @@ fn prepared(what: &WhatOptions, devices: &DeviceOptions, rehearsed: bool) -> Res
     prepare(&loaded, positions, &devices.operator, &what.output)
 }
 
-/// Sheets, and the serial numbers among the words of the command line.
+/// Loads the sheets; returns them with the serial numbers among the words of the command line.
 fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(Loaded, Vec<String>)>> {
     let (name, serials) = match (&options.script, devices.words.split_first()) {
         (None, Some((name, serials))) => (Some(name.as_str()), serials.to_vec()),
@@ -95,14 +95,14 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
         bail!("no script: give --script, or the name of a script of the site");
     }
     if texts.settings.is_some() != texts.device_type.is_some() {
-        bail!("--type and --settings go together: what is promised and how it is set");
+        bail!("--type and --settings must be given together");
     }
     let findings = Findings::new();
     let loaded = load::load(&texts, &findings);
     Ok(if load::show(findings) { None } else { Some((loaded, serials)) })
 }
 
-/// The plan and the folder; `None` after findings were shown.
+/// Plans the run and creates its folder; `None` after findings were shown.
 fn prepare(
     loaded: &Loaded,
     positions: Vec<PositionPlan>,
@@ -123,7 +123,10 @@ fn prepare(
     Ok(Some(Prepared { task, header, folder }))
 }
 
-/// Refuses where the reference's calibration does not hold today, or gives the warning that goes into the record.
+/// Checks the calibration of the reference; returns the warnings for the record.
+///
+/// # Errors
+/// If the calibration is not valid today.
 fn calibration(task: &Task) -> Result<Vec<String>> {
     let warnings = tripbench_job::calibration(task)?;
     for text in &warnings {
@@ -141,7 +144,7 @@ fn introduce(task: &Task, loaded: &Loaded) {
     let device = sheets.device.as_ref().map_or("devices", |device| device.header.name.value.as_str());
     let trial = if loaded.trial { " · TRIAL: a sheet is a draft" } else { "" };
     say::note(&format!(
-        "Rig {} · {device} · {settings} · about {:.0} s · reference due {}{trial}",
+        "Rig {} · {device} · {settings} · about {:.0} s · calibration due {}{trial}",
         sheets.rig.header.name.value,
         task.predicted().si(),
         *sheets.rig.reference.calibration.due
@@ -151,25 +154,26 @@ fn introduce(task: &Task, loaded: &Loaded) {
         sheets.site.not_checked == NotChecked::Say || foreseen_open(task, OfDevices::Every).is_empty();
     foreseen(&predictions(task), sheets.site.style, passes);
     if !open.is_empty() {
-        say::note(&format!("  foreseen  {open}, on this rig with this script"));
+        say::note(&format!("  predicted  {open}, on this rig with this script"));
     }
 }
 
-/// Largest share of good devices, at nominal and half way to a limit, of a check that is said to decide them all.
+/// Largest undecided share of good devices, at nominal and half way to a limit, at which a check counts as deciding them all.
 const DECIDES_ALL: f64 = 0.005;
 
-/// What each check will be able to tell, before any air flows. Those that decide every good device up to half way to a limit share a line.
+/// Prints what each check can decide, before any air flows. Checks that decide every good device up to half way to a limit share a
+/// line.
 fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     let decides =
         |one: &&Prediction| one.undecided_at_nominal < DECIDES_ALL && one.undecided_at_half < DECIDES_ALL;
     let (sure, open): (Vec<&Prediction>, Vec<&Prediction>) = predictions.iter().partition(decides);
     if !sure.is_empty() {
         let names: Vec<&str> = sure.iter().map(|one| quantity_name(one.quantity)).collect();
-        say::note(&format!("  foreseen  decided up to half way to a limit: {}", names.join("; ")));
+        say::note(&format!("  predicted  decided up to half way to a limit: {}", names.join("; ")));
     }
     if !open.is_empty() {
         say::note(
-            "  foreseen  below, U (95 %) against half of what is allowed; for a delay, against the excess that changes no verdict",
+            "  predicted  below: U (95 %) against half the tolerance; for a delay, against the excess that changes no verdict",
         );
     }
     let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
@@ -179,7 +183,7 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     if passes {
         foreseen_of_a_position(predictions);
     } else {
-        say::note("  foreseen  no device can pass: the site wants all checked");
+        say::note("  predicted  no device can pass: the site requires everything to be checked");
     }
 }
 
@@ -189,7 +193,7 @@ fn foreseen_of(one: &Prediction, style: LevelStyle, width: usize) {
         _ => format!("{:.1} ms", value * 1e3),
     };
     let said = if one.undecided_at_nominal > 0.95 {
-        String::from("not even a device at nominal is decided on this rig")
+        String::from("not even a device at nominal can be decided on this rig")
     } else {
         format!(
             "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",
@@ -198,36 +202,36 @@ fn foreseen_of(one: &Prediction, style: LevelStyle, width: usize) {
         )
     };
     say::note(&format!(
-        "  foreseen  {:<width$} U {:>9} against {:>9}  {said}",
+        "  predicted  {:<width$} U {:>9} against {:>9}  {said}",
         quantity_name(one.quantity),
         amount(one.expanded_uncertainty),
         amount(one.half_tolerance)
     ));
 }
 
-/// What a position's verdict comes to, over all of its checks.
+/// Prints how often a position will be undecided, over all of its checks.
 fn foreseen_of_a_position(predictions: &[Prediction]) {
     let [nominal, half] = undecided_share(predictions);
     if !predictions.is_empty() {
         say::note(&format!(
-            "  foreseen  a position undecided by any of them: {:.0} % of good devices at nominal, {:.0} % half way to a limit",
+            "  predicted  position undecided by any of these: {:.0} % of good devices at nominal, {:.0} % half way to a limit",
             nominal * 100.0,
             half * 100.0
         ));
     }
 }
 
-/// Writes everything and shows the table.
+/// Writes all files and shows the table.
 fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json: bool) -> Result<Exit> {
     output::write(&prepared.folder, record, trace, &prepared.task.sheets)?;
     told(prepared, record, quiet, json)
 }
 
-/// Shows the table of a run that is written.
+/// Shows the table of a run whose files are written.
 fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result<Exit> {
     let sheets = &prepared.task.sheets;
     if json {
-        let bytes = canonical_json(record).context("the record contains a number that is not finite")?;
+        let bytes = canonical_json(record).context("the record contains a non-finite number")?;
         say::out(&String::from_utf8_lossy(&bytes));
     }
     if !quiet {
@@ -235,14 +239,14 @@ fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result
         say::out(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));
     }
     if quiet && !json {
-        // Standard output belongs to the events.
+        // Standard output is reserved for the events.
         say::note(&table::one_line(record, sheets.site.style));
         say::note(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));
     }
     Ok(Exit::of(record))
 }
 
-/// A run in virtual time: its events, what they fold to, and how long it took.
+/// Runs in virtual time; returns the events, the folded view, and the duration of the run.
 fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (Vec<Event>, RunView, Mono) {
     let rig = &prepared.task.sheets.rig;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
@@ -256,10 +260,10 @@ fn in_virtual_time(prepared: &Prepared, truth: Truth) -> (Vec<Event>, RunView, M
     (events, view, lasted)
 }
 
-/// Writes the journal of a run that has ended already: its record is held against it like any other.
+/// Writes the journal of a run that has already ended, so that its record can be checked like any other.
 fn write_journal(folder: &Path, events: &[Event]) -> Result<()> {
     let mut text = String::from(MAGIC);
-    let (last, before) = events.split_last().context("the rehearsal gave no event")?;
+    let (last, before) = events.split_last().context("the rehearsal produced no event")?;
     for event in before {
         text.push_str(&line(event, None)?);
     }
@@ -270,13 +274,13 @@ fn write_journal(folder: &Path, events: &[Event]) -> Result<()> {
     std::fs::write(&path, text).with_context(|| format!("cannot write `{}`", path.display()))
 }
 
-/// The truth of a rehearsal: from a file, or good devices just as they are set.
+/// The truth of a rehearsal: from a file, or good devices exactly as set.
 fn truth(path: Option<&Path>, task: &Task, again: bool) -> Result<Option<Truth>> {
     let rig = &task.sheets.rig;
     let Some(path) = path else {
         if again {
             say::note(
-                "No --truth: these simulated devices are good, whatever those of the first rehearsal were.",
+                "No --truth: these simulated devices are good, even if those of the first rehearsal were not.",
             );
         }
         return Ok(Some(as_set(task)));
@@ -312,7 +316,7 @@ fn as_set(task: &Task) -> Truth {
     truth
 }
 
-/// Standard deviation of a good device's crossings, pascal: 20 Pa, or what its type promises where that is less.
+/// Standard deviation of a good device's crossings, pascal: 20 Pa, or half of the promised repeatability where that is less.
 fn spread_pa(task: &Task, settings: &SettingsSheet) -> f64 {
     const USUAL_PA: f64 = 20.0;
     task.sheets.device.as_ref().map_or(USUAL_PA, |device| {
@@ -321,7 +325,7 @@ fn spread_pa(task: &Task, settings: &SettingsSheet) -> f64 {
     })
 }
 
-/// Devices that nobody has described: they switch within the window of the script.
+/// Devices for a run without settings: they switch within the window of the script.
 fn in_window(task: &Task) -> Vec<DeviceTruth> {
     let window = task.steps.iter().find_map(|step| match &step.task {
         StepTask::SwitchPoints(window) => Some((window.bottom.si(), window.top.si() - window.bottom.si())),

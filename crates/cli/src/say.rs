@@ -1,21 +1,21 @@
-//! Words to a person: results on standard output, everything else on standard error. Colour only on a terminal, and never
-//! the only carrier of meaning.
+//! Output for people: results on standard output, everything else on standard error. Colour only on a terminal, and never as the only
+//! carrier of meaning.
 
 use std::io::{IsTerminal, Write};
 use tripbench_record::Verdict;
 
-/// A line on standard output.
+/// Prints a line on standard output.
 pub(crate) fn out(text: &str) {
     // A reader that went away is no reason to stop a run.
     let _reader_gone = writeln!(anstream::stdout(), "{text}");
 }
 
-/// A line on standard error.
+/// Prints a line on standard error.
 pub(crate) fn note(text: &str) {
     let _reader_gone = writeln!(anstream::stderr(), "{text}");
 }
 
-/// An error on standard error.
+/// Prints an error on standard error.
 pub(crate) fn error(text: &str) {
     note(&format!("{} {text}", paint("error:", "31")));
 }
@@ -25,7 +25,7 @@ pub(crate) fn colour() -> bool {
     std::io::stderr().is_terminal()
 }
 
-/// Text in a colour and bold; `anstream` takes it off where there is no terminal.
+/// Text in bold and a colour; `anstream` strips both where there is no terminal.
 fn paint(text: &str, code: &str) -> String {
     format!("\u{1b}[1;{code}m{text}\u{1b}[0m")
 }
@@ -41,7 +41,7 @@ pub(crate) fn verdict(verdict: Verdict, word: &str, width: usize) -> String {
     }
 }
 
-/// The cautions that stand before air flows.
+/// The cautions printed before air flows.
 pub(crate) const CAUTIONS: &str = "\
 WARNING  Compressed air, vacuum and moving parts can injure.
 - Before you connect, disconnect or tighten: air off and exhausted, vacuum vented, device power off, secured by your site's lock-out procedure.

@@ -1,4 +1,4 @@
-//! `tripbench schema`: what each sheet may hold, for editors as a JSON Schema, for people as a list of keys.
+//! `tripbench schema`: the keys of each sheet, for editors as a JSON Schema, for people as a list.
 
 use crate::args::{SchemaOf, SchemaOptions};
 use crate::exit::Exit;
@@ -33,15 +33,15 @@ pub(crate) fn schema(options: &SchemaOptions) -> Result<Exit> {
     Ok(Exit::Good)
 }
 
-/// A truth is read over what a rig sheet declares; its keys are the same for every rig.
+/// The schema of a truth sheet. It is read against a rig sheet, but its keys are the same for every rig.
 fn truth() -> Result<Value> {
     let source = Source::new("goods-in-1.toml", include_str!("../../../bench-scripts/rigs/goods-in-1.toml"));
     let rig =
-        read_sheet(&source, &Findings::new(), RigSheet::read).context("the demo's rig sheet is not good")?;
+        read_sheet(&source, &Findings::new(), RigSheet::read).context("the demo's rig sheet has errors")?;
     Ok(schema_of("tripbench truth of a simulated bench", |reader| Truth::read(reader, &rig)))
 }
 
-/// Keys with what they mean, tables indented.
+/// Prints keys with their meaning, tables indented.
 fn keys(schema: &Value, depth: usize) {
     let indent = "  ".repeat(depth);
     for form in schema["oneOf"].as_array().into_iter().flatten().filter(|form| form["properties"].is_object())
@@ -71,7 +71,7 @@ fn keys(schema: &Value, depth: usize) {
             (_, true) => format!("[[{key}]]"),
             (false, false) => key.clone(),
         };
-        let need = if required.contains(&key.as_str()) { "needed  " } else { "" };
+        let need = if required.contains(&key.as_str()) { "required  " } else { "" };
         let about = value["description"].as_str().unwrap_or_default();
         say::out(&format!("{indent}{shown:<22} {need}{about}"));
         keys(if list { &value["items"] } else { value }, depth + 1);

@@ -17,17 +17,15 @@ use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth, serve as serve_module};
 
-/// A simulated module; listens as long as it is held.
+/// A simulated module; listens until dropped.
 type Module = tripbench_simulator::Server;
 
 pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     log::begin(options.log);
-    // Before anything else: a signal that comes while the rigs are made safe must not cut that off.
+    // Before anything else: a signal that arrives while the rigs are made safe must not interrupt that.
     let signalled = first_signal().unwrap_or_else(|error| {
-        say::error(&format!(
-            "signals cannot be taken ({error:#}): stop each rig before you end this program"
-        ));
-        // Nobody will send.
+        say::error(&format!("cannot catch signals ({error:#}): stop each rig before you end this program"));
+        // A receiver that never gets a signal.
         oneshot::channel().1
     });
     let (mut bench, _modules) = if options.demo {
@@ -54,7 +52,7 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     };
     let listening = |address: SocketAddr| {
         say::out(&format!(
-            "Open http://{address}/ in a browser on this machine. Ctrl-C ends it; every rig is left safe."
+            "Open http://{address}/ in a browser on this machine. Ctrl-C ends it; outputs are then set to their safe values and read back."
         ));
     };
     let served = serve_bench(bench, until, listening);
@@ -71,7 +69,10 @@ pub(crate) fn serve(options: &ServeOptions) -> Result<Exit> {
     }
 }
 
-/// Takes the signals that would end this process, from now on; gives the first of them. Where no thread can wait for them none is taken.
+/// Catches the signals that would end this process, from now on; the receiver gets the first of them.
+///
+/// # Errors
+/// If no thread can be spawned; signals then keep their default effect.
 fn first_signal() -> Result<oneshot::Receiver<&'static str>> {
     let (first, signalled) = oneshot::channel();
     let (taken, wait_taken) = mpsc::channel();
@@ -82,7 +83,7 @@ fn first_signal() -> Result<oneshot::Receiver<&'static str>> {
             let _nobody_waits = taken.send(());
             let _nobody_serves = first.send(signals.first().await);
             say::note("Ending, once every rig is safe.");
-            // Whatever comes while the rigs are made safe is taken too.
+            // Later signals are absorbed too, while the rigs are made safe.
             std::future::pending::<()>().await;
         });
     })?;
@@ -90,15 +91,18 @@ fn first_signal() -> Result<oneshot::Receiver<&'static str>> {
     Ok(signalled)
 }
 
-/// How the rigs were left.
+/// Reports how the rigs were left.
 fn told(ended: &Ended) -> Exit {
     if !ended.safe.is_empty() {
-        say::note(&format!("Ended; left safe, read back: {}.", ended.safe.join(", ")));
+        say::note(&format!(
+            "Ended; outputs set to their safe values and read back: {}.",
+            ended.safe.join(", ")
+        ));
     }
     if !ended.not_ours.is_empty() {
         let rigs = ended.not_ours.join(", ");
         say::note(&format!(
-            "Another program had the module of {rigs}: nothing is known of its outputs here."
+            "Another program owned the module of {rigs}: the state of its outputs is unknown here."
         ));
     }
     if ended.in_doubt.is_empty() {
@@ -109,7 +113,7 @@ fn told(ended: &Ended) -> Exit {
     Exit::Aborted
 }
 
-/// The bench of a sheet; `None` after findings were shown. Whatever keeps it from being served, its rigs are made safe.
+/// The bench of a sheet; `None` after findings were shown. If the bench cannot be served, its rigs are made safe anyway.
 fn from_sheet(path: &Path) -> Result<Option<Serve>> {
     let source = load::source(path)
         .context("a daemon needs a bench sheet: give --bench, or try `tripbench serve --demo`")?;
@@ -120,19 +124,19 @@ fn from_sheet(path: &Path) -> Result<Option<Serve>> {
         told(&leave_safe(sheets));
         for path in others {
             say::error(&format!(
-                "`{path}` is no good rig sheet: nothing is known of the outputs of its rig. Shut off air and power by hand."
+                "`{path}` is not a valid rig sheet: the outputs of its rig are unknown. Shut off air and power by hand."
             ));
         }
     }
     bench
 }
 
-/// The bench sheet, and what its site sheet names by default; `None` after findings were shown.
+/// The bench sheet with the defaults that its site sheet names; `None` after findings were shown.
 fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Serve>> {
     let findings = Findings::new();
     let sheet = read_sheet(source, &findings, BenchSheet::read);
     let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(&site.value));
-    // One that is not there is told with the others.
+    // A missing site sheet is reported with the other findings.
     let site = match site_path.as_ref().filter(|path| path.exists()) {
         Some(path) => read_sheet(&load::source(path)?, &findings, SiteSheet::read),
         None => None,
@@ -177,10 +181,10 @@ fn demo() -> Result<(Serve, Vec<Module>)> {
     for (rig, address, truth) in rigs {
         let findings = Findings::new();
         let sheet = read_sheet(&Source::new("rig.toml", rig), &findings, RigSheet::read)
-            .context("the demo's rig sheet is not good")?;
+            .context("the demo's rig sheet has errors")?;
         let truth =
             read_sheet(&Source::new("truth.toml", truth), &findings, |reader| Truth::read(reader, &sheet))
-                .context("the demo's truth is not good")?;
+                .context("the demo's truth sheet has errors")?;
         let module = serve_module(SimulatedBench::new(&sheet, truth), ([127, 0, 0, 1], 0).into())?;
         let text = rig.replace(address, &module.address().to_string());
         say::note(&format!(

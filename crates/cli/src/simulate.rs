@@ -70,19 +70,19 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     Ok(Exit::Good)
 }
 
-/// What a person at the bench says on standard input, and whether there is one.
+/// Source of a simulated person's actions: the lines on standard input.
 struct Listens {
-    /// A rig without valves has a person at it, who follows the guide.
+    /// Whether a person operates the air by hand, following the guide.
     by_hand: bool,
-    /// A person operates devices at their plugs.
+    /// Whether a person operates devices at their plugs.
     operate: bool,
-    /// Positions with a device, for people.
+    /// Positions with a device, as a list for messages.
     there: String,
 }
 
 impl Listens {
-    /// Listens on a thread of its own, where there is a person: a word of the guide in each line (`deeper`, `slower`, `hold` …), the
-    /// lines of `tripbench run --events`, of which those of the guide are followed, or the output to operate, `operate 2 valve`.
+    /// Reads standard input on a thread of its own, if there is a person. A line is a word of the guide (`deeper`, `slower`, `hold`
+    /// …), a line of `tripbench run --events`, of which only the guide events count, or the output to operate, `operate 2 valve`.
     fn listen(
         self,
         tell: impl Fn(Guide) + Send + 'static,
@@ -101,7 +101,7 @@ impl Listens {
                         } else {
                             let there = &self.there;
                             say::note(&format!(
-                                "position {position} has no device: there are devices at {there}"
+                                "position {position} has no device; positions with a device: {there}"
                             ));
                         }
                     }
@@ -116,7 +116,7 @@ impl Listens {
     fn read(&self, text: &str) -> Result<Option<Word>, String> {
         if self.operate && text.split_whitespace().next() == Some("operate") {
             return operated(text).map(Some).ok_or_else(|| {
-                format!("`{text}` is no output: expected `operate`, a position, then `switch` (if left out) or `valve`, such as `operate 2 valve`")
+                format!("`{text}` does not name an output: expected `operate`, a position, then `switch` (default) or `valve`, such as `operate 2 valve`")
             });
         }
         if let Some(guide) = told(text).filter(|_| self.by_hand) {
@@ -128,11 +128,11 @@ impl Listens {
         let guide: &[&str] = if self.by_hand { Hint::WORDS } else { &[] };
         let own = if self.operate { Some("operate 2 valve") } else { None };
         let allowed: Vec<&str> = guide.iter().copied().chain(own).collect();
-        Err(format!("`{text}` is not known here: expected {}", allowed.join(", ")))
+        Err(format!("unknown word `{text}`: expected {}", allowed.join(", ")))
     }
 }
 
-/// What a person at the bench does.
+/// An action of the person at the bench.
 #[derive(Debug, PartialEq)]
 enum Word {
     Guide(Guide),
@@ -151,7 +151,7 @@ fn operated(text: &str) -> Option<Word> {
     Some(Word::Operate(position, output))
 }
 
-/// What a line says to a hand, if anything.
+/// The guide in a line, if there is one.
 fn told(text: &str) -> Option<Guide> {
     if let Some((_, json)) = text.split_once(" guide ") {
         return serde_json::from_str(json).ok();
@@ -167,11 +167,14 @@ fn listen(options: &SimulateOptions, address: &str) -> Result<SocketAddr> {
     })
 }
 
-/// The path of the rig sheet's port, as a symbolic link to the pseudo-terminal; taken away at the end.
+/// Symbolic link from the port of the rig sheet to the pseudo-terminal; removed on drop.
 struct PortLink(PathBuf);
 
 impl PortLink {
-    /// Where something else than such a link is, nothing is touched.
+    /// Creates the link. Anything at this path that is not such a link is left untouched.
+    ///
+    /// # Errors
+    /// If something else is at the path, or the link cannot be created.
     fn make(wanted: &Path, terminal: &Path) -> Result<Self> {
         let old = std::fs::symlink_metadata(wanted);
         if old.as_ref().is_ok_and(|old| old.file_type().is_symlink()) {
@@ -190,7 +193,7 @@ impl PortLink {
             );
         }
         std::os::unix::fs::symlink(terminal, wanted)
-            .with_context(|| format!("cannot make the port `{}`", wanted.display()))?;
+            .with_context(|| format!("cannot create the port `{}`", wanted.display()))?;
         Ok(Self(wanted.to_owned()))
     }
 }

@@ -1,14 +1,14 @@
-//! The table at the end: what a technician needs to know of each position.
+//! The table at the end of a run: what a technician needs to know about each position.
 
 use crate::say;
 use tripbench_quantity::LevelStyle;
 use tripbench_record::Record;
 use tripbench_report::{Content, advice, margin_bar_text, verdict_text};
 
-/// Columns of the table; the last one moves below it where the terminal is too narrow, and all behind the verdict where it is
-/// narrower still: what was not checked stays in the cell of the verdict.
+/// Number of columns. On a narrow terminal the last one moves below the table; on a narrower one all columns after the verdict.
+/// Quantities that were not checked stay in the verdict's cell.
 const COLUMNS: usize = 7;
-/// Column of the verdict.
+/// Index of the verdict column.
 const VERDICT: usize = 2;
 const HEADS: [&str; COLUMNS] = ["pos", "serial", "verdict", "decided by", "found", "allowed", "do next"];
 
@@ -21,7 +21,7 @@ pub(crate) fn print(record: &Record, style: LevelStyle) {
     closing(&content);
 }
 
-/// The table in so many columns of a terminal, and what does not fit into it below.
+/// Lines of the table for a terminal of `room` columns, and below it what does not fit.
 fn lines(content: &Content<'_>, room: usize) -> Vec<String> {
     let positions = &content.record.positions;
     let mut rows: Vec<[String; COLUMNS]> = positions.iter().map(|position| row(content, position)).collect();
@@ -45,7 +45,7 @@ fn lines(content: &Content<'_>, room: usize) -> Vec<String> {
     all
 }
 
-/// How many columns fit. Where even those up to what is allowed do not, the bar goes: it says again what the figures say.
+/// Number of columns that fit. If even those up to the limits do not, the bar is dropped: it only repeats the figures.
 fn fit(rows: &mut [[String; COLUMNS]], room: usize) -> usize {
     let needed = |rows: &[[String; COLUMNS]], columns: usize| {
         widths(rows)[..columns].iter().map(|width| width + 2).sum::<usize>() + 2
@@ -62,7 +62,7 @@ fn fit(rows: &mut [[String; COLUMNS]], room: usize) -> usize {
     if needed(rows, COLUMNS - 1) <= room { COLUMNS - 1 } else { VERDICT + 1 }
 }
 
-/// What of a row stands below the table.
+/// The cells of a row that go below the table.
 fn below(row: &[String; COLUMNS], shown: usize) -> impl Iterator<Item = String> {
     let figures = [&row[3], &row[4], &row[5]].into_iter().filter(|cell| !cell.is_empty());
     let figures: Vec<String> = figures.cloned().collect();
@@ -72,7 +72,7 @@ fn below(row: &[String; COLUMNS], shown: usize) -> impl Iterator<Item = String> 
     decided.into_iter().chain(next)
 }
 
-/// Prints what a rig check found: each figure with its limit, then what the rig can decide.
+/// Prints the result of a rig check: each figure with its limit, then what the rig can decide.
 pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
     say::out("");
@@ -87,7 +87,7 @@ pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
     }
     say::out("");
     if !record.header.abilities.is_empty() {
-        say::out("What this rig can decide according to its sheet:");
+        say::out("What this rig can decide, according to its sheet:");
         record.header.abilities.iter().for_each(|line| say::out(&format!("  - {line}")));
         say::out("");
     }
@@ -114,7 +114,7 @@ fn closing(content: &Content<'_>) {
     say::out(&one_line(content.record, content.style));
 }
 
-/// How it ended, in one line.
+/// The outcome in one line.
 pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
     let content = Content { record, style };
     let trial = if record.header.trial { "TRIAL: a sheet is a draft." } else { "" };
@@ -169,7 +169,7 @@ fn figure(value: &str, uncertainty: &str) -> String {
     if uncertainty.is_empty() { value.to_owned() } else { format!("{value} ± {uncertainty}") }
 }
 
-/// Where nothing was judged: the first level that was found.
+/// The first level found, where nothing was judged.
 fn first_figures(
     content: &Content<'_>,
     position: &tripbench_record::PositionRecord,

@@ -16,9 +16,9 @@ use tripbench_rig::{Air, Guide, Hint, LONGEST_GAP, Order, OutputName};
 /// Why a wait of a step ended early.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Break {
-    /// The run has to wait; what was under way is thrown away and repeated.
+    /// The run has to wait; the work in progress is thrown away and repeated after the wait.
     Wait(String),
-    /// What was under way is thrown away and repeated at once.
+    /// The work in progress is thrown away and repeated at once.
     Again(String),
     /// The run ends.
     Halt(Halt),
@@ -30,7 +30,7 @@ impl From<Halt> for Break {
     }
 }
 
-/// All that a step sees of the rig.
+/// A step's whole access to the rig.
 #[derive(Debug, Clone)]
 pub struct Bench {
     pub(crate) state: Rc<RefCell<State>>,
@@ -38,29 +38,29 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// Now, as of the last input.
+    /// Time of the last input.
     pub fn now(&self) -> Mono {
         self.state.borrow().now
     }
 
-    /// The next scan.
+    /// Waits for the next scan.
     ///
     /// # Errors
-    /// If the run has to wait or stops meanwhile.
+    /// If the run has to pause or is halted meanwhile.
     pub async fn scan(&self) -> Result<Seen, Break> {
         let before = self.state.borrow().seen_count;
         self.wait(|state| if state.seen_count > before { state.seen.clone() } else { None }).await
     }
 
-    /// Orders the air and returns when it was read back.
+    /// Orders an air state and returns once the outputs have been read back.
     ///
     /// # Errors
-    /// If the run has to wait or stops meanwhile.
+    /// If the run has to pause or is halted meanwhile.
     pub async fn air(&self, air: Air) -> Result<(), Break> {
         self.air_toward(air, None).await
     }
 
-    /// The same, with the level that is gone to: a person at a rig without valves is told it.
+    /// Like [`Bench::air`], with the target level, which is shown to the operator of a rig without valves.
     ///
     /// # Errors
     /// As [`Bench::air`].
@@ -71,7 +71,7 @@ impl Bench {
         self.order(Order::Powered(air)).await
     }
 
-    /// Orders a regulator's set point and returns when it was read back.
+    /// Orders a regulator's set point and returns once it has been read back.
     ///
     /// # Errors
     /// As [`Bench::air`].
@@ -85,7 +85,7 @@ impl Bench {
         self.order(Order::Regulated(pascal)).await
     }
 
-    /// Every valve at its safe value. In a rig check the devices have no power either, until that was agreed to.
+    /// Sets every valve to its safe value. In a rig check the devices are unpowered too, until the operator has agreed to power them.
     ///
     /// # Errors
     /// As [`Bench::air`].
@@ -94,7 +94,7 @@ impl Bench {
         if nobody { self.order(Order::Safe).await } else { self.air(Air::Rest).await }
     }
 
-    /// Gives the evacuation valve to the device at a position; returns when that was read back.
+    /// Hands the evacuation valve over to the device at a position; returns once this has been read back.
     ///
     /// # Errors
     /// As [`Bench::air`].
@@ -102,7 +102,7 @@ impl Bench {
         self.order(Order::HandedOver { position, air }).await
     }
 
-    /// Carries out any order; from before its write to after the read that confirmed it.
+    /// Carries out any order; returns the span from before its write to after the read that confirmed it.
     ///
     /// # Errors
     /// As [`Bench::air`].
@@ -117,7 +117,7 @@ impl Bench {
         self.state.borrow().task.sheets.rig.manifold.valve_delay.duration()
     }
 
-    /// Longest time between the ends of two scans since a moment.
+    /// Longest time between the ends of two consecutive scans since `from`.
     pub(crate) fn longest_gap_since(&self, from: Mono) -> Duration {
         let state = self.state.borrow();
         let ends = state.recording.newest().map(tripbench_rig::Scan::end).take_while(|end| *end >= from);
@@ -125,13 +125,13 @@ impl Bench {
         ends.windows(2).map(|pair| pair[0].since(pair[1])).max().unwrap_or_default()
     }
 
-    /// Time between two scans, a write between them counted, that is no longer than it has to be.
+    /// Longest time between two scans that still counts as usual: four times one scan and one write.
     pub(crate) fn usual_gap(&self) -> Duration {
         let rig = &self.state.borrow().task.sheets.rig;
         (rig.scan_time().duration() + rig.order_time().duration()) * 4
     }
 
-    /// Time in which every output has answered a level, whichever delay is selected.
+    /// Time after which every output has responded to a level, whichever delay is selected.
     pub(crate) fn answered(&self) -> Duration {
         let state = self.state.borrow();
         let promise = state.task.sheets.device.as_ref().map(|device| &device.promise);
@@ -142,12 +142,12 @@ impl Bench {
         delays.max().unwrap_or_default() + response + shown + Duration::from_millis(100)
     }
 
-    /// Time until the gas has taken the wall's temperature.
+    /// Time until the gas has reached the temperature of the walls: three thermal time constants.
     pub(crate) fn settled(&self) -> Duration {
         self.state.borrow().task.sheets.rig.manifold.thermal.duration() * 3
     }
 
-    /// Predicted time of one cycle through the window, with the time that the gas is given before a throttled ramp.
+    /// Predicted time of one cycle through the window, including the time for the gas to settle before a throttled ramp.
     pub(crate) fn cycle_time(&self, task: &SwitchPointsTask, cycle: u16) -> Duration {
         let state = self.state.borrow();
         let sheets = &state.task.sheets;
@@ -164,17 +164,17 @@ impl Bench {
         Duration::from_secs_f64((settles + rise + time(down, false, (top, bottom))).max(0.0))
     }
 
-    /// Longest time that an input takes to show a change of its wire.
+    /// Longest time that an input takes to show a change at its terminal.
     pub(crate) fn input_time(&self) -> Duration {
         self.state.borrow().task.sheets.rig.input_time().duration()
     }
 
-    /// Time in which an input shows what it is wired to, with much to spare.
+    /// Time after which an input certainly shows the state of its terminal.
     pub(crate) fn shown_within(&self) -> Duration {
         Duration::from_millis(300) + self.input_time() * 2
     }
 
-    /// Whether a position's plug is in, where the rig sees it.
+    /// Whether a position's plug is connected; `None` if the rig has no input for it.
     pub(crate) fn plug(&self, position: u8) -> Option<bool> {
         let state = self.state.borrow();
         let present = state.task.sheets.rig.position(position)?.present.as_ref()?;
@@ -182,7 +182,7 @@ impl Bench {
         state.decoder.bit(scan, present).map(|bit| bit.on)
     }
 
-    /// Emergency stop and guard door, where the rig sees them.
+    /// Names of the guards that the rig has an input for: emergency stop, guard door.
     pub(crate) fn guards(&self) -> Vec<&'static str> {
         let state = self.state.borrow();
         let interlocks = &state.task.sheets.rig.interlocks;
@@ -190,8 +190,8 @@ impl Bench {
         all.into_iter().filter(|(_, input)| input.is_some()).map(|(name, _)| name).collect()
     }
 
-    /// Least and most, in pascal, that a regulator is asked for on the way to a level: ahead of it by what the level lags
-    /// behind, and short of the interlock.
+    /// Smallest and largest set point of a regulator on the way to a level, pascal: ahead of the level by its lag, and short of the
+    /// interlock.
     pub(crate) fn set_points(&self, to: VacuumLevel, rate: LevelRate) -> [f64; 2] {
         const SPARE_PA: f64 = 500.0;
         let rig = &self.state.borrow().task.sheets.rig;
@@ -204,20 +204,20 @@ impl Bench {
         [(to.si() - ahead).max(0.0).min(most), most.max(0.0)]
     }
 
-    /// Whether the air was last ordered, and read back, to do this.
+    /// Whether this air state is the last one ordered, and has been read back.
     pub(crate) fn is_on(&self, air: Air) -> bool {
         let state = self.state.borrow();
         state.pending.is_none() && state.confirmed_order == Some(Order::Powered(air))
     }
 
-    /// Time until the interlock ends a vacuum that has lasted since it began.
+    /// Time until the interlock ends the present time under vacuum.
     pub(crate) fn time_left_under_vacuum(&self) -> Duration {
         let state = self.state.borrow();
         let passed = state.vacuum_since.map_or(Duration::ZERO, |since| state.now.since(since));
         state.longest_at_vacuum().saturating_sub(passed)
     }
 
-    /// Tells a person what to do, where that is news.
+    /// Tells the operator what to do, unless it was the last thing said.
     pub(crate) fn guide(&self, guide: Guide) {
         self.state.borrow_mut().guide(guide);
     }
@@ -235,7 +235,7 @@ impl Bench {
     /// Waits for a time.
     ///
     /// # Errors
-    /// If the run has to wait or stops meanwhile.
+    /// If the run has to pause or is halted meanwhile.
     pub async fn sleep(&self, time: Duration) -> Result<(), Break> {
         let until = self.now() + time;
         self.wait(|state| {
@@ -245,10 +245,10 @@ impl Bench {
         .await
     }
 
-    /// Asks a person, valves in safe state; the answer, once it is there.
+    /// Asks a person, valves in safe state, and returns the answer.
     ///
     /// # Errors
-    /// If nobody answers in the site's time, or the run stops meanwhile.
+    /// If nobody answers within the site's time, or the run pauses or is halted meanwhile.
     pub async fn ask(&self, text: &str) -> Result<String, Break> {
         self.rest().await?;
         let longest = {
@@ -279,7 +279,7 @@ impl Bench {
         poll_fn(|_| {
             let mut state = self.state.borrow_mut();
             state.waited = true;
-            // Only a halt ends a wait: another reason to wait is the same wait.
+            // Only a halt ends a wait: a further reason to wait extends the same wait.
             if let Some(Break::Halt(halt)) = state.breaking.take() {
                 return Poll::Ready(Err(Break::Halt(halt)));
             }
@@ -288,8 +288,8 @@ impl Bench {
         .await
     }
 
-    /// The checks of this step, which somebody else makes meanwhile. Only a halt ends the wait before: nothing is under way that
-    /// could be repeated.
+    /// Requests the checks of this step, which are made outside the engine, and waits for them. Only a halt ends the wait early: no
+    /// work is in progress that could be repeated.
     pub(crate) async fn judged(&self) -> Result<Vec<Check>, Halt> {
         self.state.borrow_mut().ask_for_checks(self.step);
         poll_fn(|_| {
@@ -303,12 +303,12 @@ impl Bench {
         .await
     }
 
-    /// Marks a complete stretch from then to now.
+    /// Marks a complete stretch of the trace from `from` to now.
     pub fn mark(&self, segment: Segment, from: Mono) {
         self.mark_between(segment, from, self.now());
     }
 
-    /// Marks a complete stretch.
+    /// Marks a complete stretch of the trace.
     pub fn mark_between(&self, segment: Segment, from: Mono, to: Mono) {
         let mut state = self.state.borrow_mut();
         let mark = Mark { step: self.step, segment, from, to };
@@ -316,24 +316,24 @@ impl Bench {
         state.emit(EventKind::Mark(mark));
     }
 
-    /// Says that a stretch was thrown away.
+    /// Records that a stretch of the trace was thrown away.
     pub(crate) fn thrown(&self, from: Mono, why: String) {
         let mut state = self.state.borrow_mut();
         let thrown = Thrown { step: self.step, from, to: state.now, why };
         state.emit(EventKind::Thrown(thrown));
     }
 
-    /// Says which cycle is under way.
+    /// Reports the cycle in progress.
     pub fn cycle(&self, cycle: u16, of: u16) {
         self.state.borrow_mut().emit(EventKind::Cycle(cycle, of));
     }
 
-    /// Says which cycle is under way, of so many.
+    /// A function that reports the cycle in progress out of `of` cycles.
     pub(crate) fn cycle_of(&self, of: u16) -> impl Fn(u16) + '_ {
         move |cycle| self.cycle(cycle, of)
     }
 
-    /// Lets the scans that follow come later, once, by a share of the time between two of them; as far as that is no gap.
+    /// Delays the scans that follow, once, by a share of the scan period; limited so that no gap arises.
     pub(crate) fn shift_scans(&self, share: f64, period: Duration) {
         let most = (LONGEST_GAP * 4 / 5).saturating_sub(period);
         self.state.borrow_mut().shift = period.mul_f64(share.clamp(0.0, 1.0)).min(most);
@@ -344,13 +344,13 @@ impl Bench {
         self.state.borrow_mut().set_aside(position, why);
     }
 
-    /// Whether the rig sees that a position's plug is connected.
+    /// Whether the rig has an input for a position's plug.
     pub(crate) fn shows_plug(&self, position: u8) -> bool {
         let state = self.state.borrow();
         state.task.sheets.rig.position(position).is_some_and(|position| position.present.is_some())
     }
 
-    /// Numbers of the positions that still take part.
+    /// Numbers of the positions that have not been set aside.
     pub fn active(&self) -> Vec<u8> {
         let state = self.state.borrow();
         state
@@ -362,12 +362,12 @@ impl Bench {
             .collect()
     }
 
-    /// Sets what is taken off every level from now on.
+    /// Sets the zero that is subtracted from every level from now on.
     pub(crate) fn set_zero(&self, level: VacuumLevel) {
         self.state.borrow_mut().zero_pa = level.si();
     }
 
-    /// Polls `ready` at every input until it gives something; breaks come first.
+    /// Polls `ready` at every input until it returns a value; a break takes precedence.
     async fn wait<T>(&self, mut ready: impl FnMut(&mut State) -> Option<T>) -> Result<T, Break> {
         poll_fn(|_| {
             let mut state = self.state.borrow_mut();
@@ -381,7 +381,7 @@ impl Bench {
     }
 }
 
-/// What a person does in place of a valve; nothing where the air is at rest.
+/// What a person does in place of a valve; `None` where the air is at rest.
 const fn by_hand(air: Air) -> Option<Hint> {
     match air {
         Air::Rest => None,

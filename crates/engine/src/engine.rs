@@ -1,4 +1,4 @@
-//! The engine's surface: inputs with their time in; commands, events and the next deadline out.
+//! The engine's surface: timed inputs go in; commands, events and the next deadline come out.
 
 use crate::bench::{Bench, Break};
 use crate::judging::Judging;
@@ -22,69 +22,69 @@ use tripbench_rig::{Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Sca
 pub enum Input {
     /// A scan.
     Scan(Scan),
-    /// A command was carried out and read back; for safe also held.
+    /// A command was carried out and read back; for safe, the outputs also stayed safe for the required time.
     Done {
-        /// Which.
+        /// The command.
         id: CommandId,
         /// Outputs as read back.
         read_back: ReadBack,
     },
     /// A command could not be carried out.
     NotDone {
-        /// Which.
+        /// The command.
         id: CommandId,
-        /// Why.
+        /// The reason.
         why: Doubt,
     },
-    /// The link is in doubt.
+    /// A fault of the link.
     Doubt(Doubt),
     /// An answer to a prompt.
     Answer {
-        /// Which prompt.
+        /// The prompt.
         to: PromptId,
         /// The answer.
         answer: String,
-        /// Who.
+        /// Who answered.
         by: String,
     },
-    /// The checks of the step that was given out to be judged.
+    /// The checks of the step given out by [`Engine::poll_judging`].
     Judged(Vec<Check>),
-    /// The run is to be stopped.
+    /// The run is to be aborted.
     Abort(Halt),
-    /// The record holds everything up to this event.
+    /// The record is written up to and including this event.
     Recorded {
         /// The event.
         through: Seq,
     },
-    /// The record cannot be written any more.
+    /// The record can no longer be written.
     RecordLost,
-    /// A deadline has come.
+    /// A deadline has passed.
     Deadline,
 }
 
-/// How far the engine is.
+/// Phase of a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Phase {
-    /// Steps are driven.
+    /// Steps are running.
     Running,
     /// The safe state is being ordered and confirmed.
     MakingSafe,
-    /// Nothing more will come.
+    /// No further command or event follows.
     Ended,
 }
 
-/// A task with what is known at its start.
+/// A task with what is known when the run starts.
 #[derive(Debug, Clone)]
 pub struct Plan {
-    /// What is to be done.
+    /// The task.
     pub task: Task,
-    /// What is known at the start.
+    /// Header of the run.
     pub header: RunHeader,
 }
 
-/// Longest time that the engine waits for safe to be confirmed before it says that it is not.
+/// Longest time that the engine waits for safe to be confirmed before it reports that it is not.
 const SAFE_WITHIN: Duration = Duration::from_secs(15);
-/// Events that may wait for the record before the run is stopped.
+/// Largest number of events not yet written; beyond it the run is aborted.
 const LARGEST_LAG: u64 = 20_000;
 
 type Run = Pin<Box<dyn Future<Output = Result<(), Halt>>>>;
@@ -108,7 +108,7 @@ impl fmt::Debug for Engine {
 }
 
 impl Engine {
-    /// An engine that is about to begin: its first command is to power the devices with the valves at rest.
+    /// A started engine: its first command, after a first scan, powers the devices with the valves at rest.
     pub fn new(plan: Plan, now: Mono) -> Self {
         let state = Rc::new(RefCell::new(State::new(plan.task, now)));
         state.borrow_mut().emit(EventKind::Started(Box::new(plan.header)));
@@ -118,7 +118,7 @@ impl Engine {
         engine
     }
 
-    /// Takes in what happened at `now`.
+    /// Processes an input at time `now`.
     pub fn handle(&mut self, now: Mono, input: Input) {
         {
             let mut state = self.state.borrow_mut();
@@ -148,12 +148,12 @@ impl Engine {
         self.state.borrow_mut().events.pop_front()
     }
 
-    /// A step to be judged, if one has ended. The engine goes on taking scans, and waits for [`Input::Judged`] before the next step.
+    /// The step to be judged, if one has just ended. The engine keeps taking scans and starts the next step after [`Input::Judged`].
     pub fn poll_judging(&mut self) -> Option<Judging> {
         self.state.borrow_mut().judging.take()
     }
 
-    /// When the engine next wants a [`Input::Deadline`].
+    /// When the engine next needs an [`Input::Deadline`].
     pub fn poll_deadline(&self) -> Option<Mono> {
         match self.phase {
             Phase::Running => self.state.borrow().deadline,
@@ -162,12 +162,12 @@ impl Engine {
         }
     }
 
-    /// By how much the next scan is to come later than its turn, once: the phase of a crossing is planned.
+    /// Delay of the next scan beyond its regular time, once: the engine plans the phase in which a crossing meets the scans.
     pub fn poll_shift(&mut self) -> Duration {
         std::mem::take(&mut self.state.borrow_mut().shift)
     }
 
-    /// How far it is.
+    /// The present phase.
     pub const fn phase(&self) -> Phase {
         self.phase
     }
@@ -182,7 +182,8 @@ impl Engine {
                 state.emit(EventKind::Confirmed { id, outputs: read_back.outputs.clone() });
                 if let Some(pending) = state.pending.filter(|pending| pending.id == id) {
                     if matches!(pending.order, Order::Silent(_) | Order::Safe) {
-                        // No scan was to come meanwhile: nothing was said, or safe was watched until it had lasted.
+                        // No scan was due meanwhile: either nothing was sent, or the safe state was watched until it had lasted long
+                        // enough.
                         state.last_scan = None;
                     }
                     state.confirmed_order = Some(pending.order);
@@ -222,7 +223,7 @@ impl Engine {
         Ok(())
     }
 
-    /// Drives the steps as far as they go. A panic in a step leaves the engine able to order safe.
+    /// Runs the steps until they wait. A panic in a step leaves the engine able to order safe.
     fn poll(&mut self) {
         let Some(run) = self.run.as_mut() else { return };
         {
@@ -250,7 +251,7 @@ impl Engine {
         self.begin_safe();
     }
 
-    /// Drops the steps, takes back what was not sent yet, and orders safe.
+    /// Drops the steps, discards commands not yet sent, and orders safe.
     fn begin_safe(&mut self) {
         self.run = None;
         self.phase = Phase::MakingSafe;
@@ -304,10 +305,10 @@ fn take_answer(state: &mut State, to: PromptId, answer: String, by: String) {
 fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
     text.or_else(|| panic.downcast_ref::<String>().cloned())
-        .unwrap_or_else(|| String::from("a panic without text"))
+        .unwrap_or_else(|| String::from("panic without a message"))
 }
 
-/// The run: rest, then each step, judged when it is done.
+/// The run: at rest, then each step, judged once it has ended.
 async fn run(state: Rc<RefCell<State>>) -> Result<(), Halt> {
     let steps = state.borrow().task.steps.clone();
     let bench = Bench { state: Rc::clone(&state), step: 0 };
@@ -325,10 +326,10 @@ async fn run(state: Rc<RefCell<State>>) -> Result<(), Halt> {
     Ok(())
 }
 
-/// Devices powered, valves at rest, and a first scan.
+/// Waits until the devices are powered, the valves are at rest and a scan has been read.
 async fn at_rest(bench: &Bench) -> Result<(), Halt> {
     loop {
-        // A scan first: with the emergency stop pressed or the guard open nothing is powered, not for a moment.
+        // A scan first: with the emergency stop pressed or the guard open, nothing is powered even for a moment.
         let ordered = match bench.scan().await {
             Ok(_) => match bench.rest().await {
                 Ok(()) => bench.scan().await.map(|_| ()),
@@ -347,7 +348,7 @@ async fn at_rest(bench: &Bench) -> Result<(), Halt> {
     }
 }
 
-/// Has a step judged; whether any of its checks failed.
+/// Waits for a step to be judged; returns whether any of its checks failed.
 async fn judge(bench: &Bench) -> Result<bool, Halt> {
     let checks = bench.judged().await?;
     let mut state = bench.state.borrow_mut();

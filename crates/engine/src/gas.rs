@@ -1,5 +1,5 @@
-//! How fast the level moves where the gas cools as it is drawn off and warms as it is let in: the energy balance of a chamber
-//! whose walls stay as they are, with the time constants of the rig sheet. A pull begins up to 1.4 times as fast as it goes on.
+//! Rate of the level where the gas cools as it is drawn off and warms as it is let in: the energy balance of a chamber with walls at
+//! constant temperature and the time constants of the rig sheet. A pull starts up to 1.4 times as fast as it continues.
 
 use crate::predict::time_constant;
 use std::cell::RefCell;
@@ -12,27 +12,27 @@ use tripbench_rig::{Air, RigSheet};
 const HEAT_RATIO: f64 = 1.4;
 /// Standard atmosphere, pascal (ISO 2533).
 const AMBIENT_PA: f64 = 101_325.0;
-/// Level at which the sheet's rates of falling and its thermal time constant are meant, pascal.
+/// Level to which the sheet's falling rates and thermal time constant refer, pascal.
 const HALF_PA: f64 = 50e3;
-/// Critical pressure ratio of a valve's path, as is common practice where none is stated (ISO 6358-1 has it measured).
+/// Critical pressure ratio of a valve's flow path: common practice where none is stated (ISO 6358-1 has it measured).
 const CRITICAL_RATIO: f64 = 0.3;
 
-/// The ends of a window between which ramps go on and back.
+/// The ends of the window that ramps pass through in both directions.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Window {
     pub(crate) bottom: VacuumLevel,
     pub(crate) top: VacuumLevel,
 }
 
-/// Rates that were asked for already: many mixes of ramps pass the same levels.
+/// Cache of rates: many mixes of ramps pass the same levels.
 #[derive(Debug, Default)]
 pub(crate) struct Passages(RefCell<Vec<(Asked, Option<f64>)>>);
 
-/// What a rate was asked for.
+/// Arguments of a rate.
 type Asked = (Window, Ramp, VacuumLevel);
 
 impl Passages {
-    /// Absolute rate at a level in a ramp, pascal per second; `None` if something else than the gas sets it, or it is never passed.
+    /// Absolute rate of a ramp at a level, pascal per second; `None` if the gas does not set it, or the level is never passed.
     pub(crate) fn rate(
         &self,
         rig: (&RigSheet, VacuumLevel),
@@ -50,7 +50,7 @@ impl Passages {
     }
 }
 
-/// Absolute rate at a level in a ramp, pascal per second; `None` if something else than the gas sets it, or it is never passed.
+/// Absolute rate of a ramp at a level, pascal per second; `None` if the gas does not set it, or the level is never passed.
 fn ramp_rate(
     (rig, reached): (&RigSheet, VacuumLevel),
     window: Window,
@@ -62,7 +62,7 @@ fn ramp_rate(
     let own = free(ramp.motion, ramp.deeper)?;
     let before = ramp.after.and_then(|motion| free(motion, !ramp.deeper));
     let start = match (before, ramp.deeper) {
-        // Before a throttled ramp the gas is given time.
+        // The gas is given time to settle before a throttled ramp.
         (Some(_), true) if ramp.motion == Motion::Throttled => Gas::at_rest(bottom.si()),
         (Some(fall), true) => {
             let pulled = chamber.go(Gas::at_rest(bottom.si()), Air::Evacuate, top.si())?;
@@ -75,7 +75,7 @@ fn ramp_rate(
     chamber.go(start, own, level.si()).map(|passed| passed.rate_pa_per_s)
 }
 
-/// What moves the air, where it moves as fast as it may.
+/// The air state of a motion whose rate nothing controls.
 fn free(motion: Motion, deeper: bool) -> Option<Air> {
     matches!(motion, Motion::FullFlow | Motion::Throttled).then(|| motion.air(deeper))
 }
@@ -83,9 +83,9 @@ fn free(motion: Motion, deeper: bool) -> Option<Air> {
 /// The gas in the chamber.
 #[derive(Debug, Clone, Copy)]
 struct Gas {
-    /// Pressure that it would have at the walls' temperature, pascal: its mass.
+    /// Mass, as the pressure that the gas would have at the walls' temperature, pascal.
     mass_pa: f64,
-    /// Its temperature over the walls'.
+    /// Ratio of its absolute temperature to that of the walls.
     warm: f64,
 }
 
@@ -103,7 +103,7 @@ impl Gas {
     }
 }
 
-/// A level as it was passed.
+/// State and rate as a level is passed.
 struct Passed {
     gas: Gas,
     rate_pa_per_s: f64,
@@ -115,7 +115,7 @@ struct Chamber<'r> {
 }
 
 impl Chamber<'_> {
-    /// Moves the air until a level is passed.
+    /// Moves the air until a level is passed; `None` if it never is.
     fn go(&self, mut gas: Gas, air: Air, to_pa: f64) -> Option<Passed> {
         const STEPS: usize = 5_000;
         let tau_s = time_constant(self.rig, air)?.si();
@@ -137,7 +137,8 @@ impl Chamber<'_> {
         self.rig.manifold.thermal.si().max(1e-3)
     }
 
-    /// Rates of mass and temperature: what goes out works, what comes in brings its work with it, and the walls give heat.
+    /// Rates of mass and temperature: gas leaving expands and cools the rest, gas entering is compressed and warms it, and the walls
+    /// exchange heat.
     fn changes(&self, gas: Gas, air: Air, tau_s: f64) -> [f64; 2] {
         let level_pa = gas.level_pa();
         let (out, into) = if air.evacuates() {
@@ -151,7 +152,7 @@ impl Chamber<'_> {
     }
 }
 
-/// Flow from ambient at a level, as a share of the choked one (ISO 6358-1 with subsonic index 0.5).
+/// Flow from ambient at a level, as a share of the choked flow (ISO 6358-1 with subsonic index 0.5).
 fn let_in(level_pa: f64) -> f64 {
     let ratio = (1.0 - level_pa / AMBIENT_PA).min(1.0);
     let beyond = ((ratio - CRITICAL_RATIO) / (1.0 - CRITICAL_RATIO)).max(0.0);
@@ -164,12 +165,12 @@ mod tests {
     use rstest::rstest;
     use tripbench_sheet::{Findings, Source, read_sheet};
 
-    /// The demo's rig, its evacuation taking 3 s and its bleed valve 6 s, with another thermal time constant.
+    /// The demo rig with an evacuation time constant of 3 s, a bleed time constant of 6 s, and the given thermal time constant.
     fn rig(thermal: &str) -> RigSheet {
         let text = include_str!("../../../bench-scripts/rigs/goods-in-1.toml");
         let thermal = format!("thermal = \"{thermal}\"");
         let text = text.replace("thermal = \"1 s\"", &thermal);
-        assert!(text.contains(&thermal), "the rig sheet has another thermal time constant");
+        assert!(text.contains(&thermal), "the demo rig sheet no longer has `thermal = \"1 s\"`");
         read_sheet(&Source::new("rig", &text), &Findings::new(), RigSheet::read).expect("a rig")
     }
 
@@ -179,9 +180,9 @@ mod tests {
         ramp_rate((&rig(thermal), reached), window, ramp, VacuumLevel::new(60e3)).expect("it is passed")
     }
 
-    // Walls that keep the gas at their temperature: (90 − 60) kPa / 3 s of mass, and so of level. None at all: what goes out does its
-    // work on what stays, 1.4 times as fast at the temperature of the gas, (41.325 kPa / 101.325 kPa)^(0.4 / 1.4) = 0.774 of before
-    // (isentropic expansion, any handbook of thermodynamics).
+    // Walls that keep the gas at their temperature: mass, and so level, changes by (90 − 60) kPa / 3 s. No heat from the walls: the
+    // gas that leaves does work, so the rate is 1.4 times as large, at a gas temperature of (41.325 kPa / 101.325 kPa)^(0.4 / 1.4) =
+    // 0.774 of the initial one (isentropic expansion, any handbook of thermodynamics).
     #[rstest]
     #[case("50 ms", 10e3)]
     #[case("1000 s", 1.4 * 0.774 * 10e3)]
@@ -190,8 +191,8 @@ mod tests {
         assert!((found / expected - 1.0).abs() < 0.03, "{found}");
     }
 
-    // The same of a fall through the bleed valve, which is choked there: 50 kPa / 6 s at half vacuum, where the flow is 0.9555 of the
-    // choked one (ISO 6358-1 with b = 0.3 at a pressure ratio of 0.5065); at 60 kPa and 0.408 it is 0.9881 of it.
+    // The same for a fall through the bleed valve, which is choked there: 50 kPa / 6 s at half vacuum, where the flow is 0.9555 of the
+    // choked flow (ISO 6358-1 with b = 0.3 at a pressure ratio of 0.5065); at 60 kPa, pressure ratio 0.408, it is 0.9881.
     #[rstest]
     #[case("50 ms", 1.0)]
     #[case("1000 s", 1.4)]

@@ -1,4 +1,4 @@
-//! Interlocks and doubts, checked in front of every step: no step can forget them.
+//! Interlocks and link faults, checked before every step sees a scan: no step can forget them.
 
 use crate::bench::Break;
 use crate::predict;
@@ -9,17 +9,17 @@ use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
 use tripbench_record::{EventKind, Halt, SetAsideReason, WaitReason};
 use tripbench_rig::{Air, Doubt, LONGEST_GAP, Order, RigSheet, Scan};
 
-/// A raw reference that is noisy has changed within this time.
+/// A noisy raw reference changes within this time.
 const NEVER_SO_LONG: Duration = Duration::from_secs(2);
-/// And in this many scans: two readings at both ends of a silence may be alike by chance.
+/// A noisy raw reference changes within this many scans: the two readings at the ends of a pause may be equal by chance.
 const NEVER_SO_MANY: u32 = 20;
-/// From this level on the rig counts as being under vacuum, pascal.
+/// Level above which the rig counts as being under vacuum, pascal.
 const UNDER_VACUUM_PA: f64 = 5_000.0;
-/// The air pressure has to stay in its window for this time before the run goes on.
+/// Time for which the air pressure has to stay inside its window before the run continues.
 const AIR_STEADY: Duration = Duration::from_secs(1);
 
 impl State {
-    /// Takes in a scan: decodes it, checks every interlock, and keeps it.
+    /// Decodes a scan, checks every interlock, and stores the scan.
     pub(crate) fn take_scan(&mut self, scan: Scan) -> Result<(), Halt> {
         if !self.decoder.accepts(&scan) {
             self.emit(EventKind::Doubt(Doubt::Short));
@@ -75,8 +75,8 @@ impl State {
         Ok(Seen { at, read, level, air_pressure, switches: switches.collect(), valves: valves.collect() })
     }
 
-    /// Zero taken off and corrected by the certificate, as a level is judged. Near ambient the zero alone counts: what was vented
-    /// is at 0, whatever the correction's line says there.
+    /// Level as it is judged: zero subtracted, corrected by the certificate. Near ambient only the zero counts: a vented rig is at 0,
+    /// whatever the correction line says there.
     fn corrected(&self, read: VacuumLevel) -> VacuumLevel {
         const WHOLE_FROM_PA: f64 = 5_000.0;
         let zeroed = read.si() - self.zero_pa;
@@ -98,7 +98,8 @@ impl State {
         Ok(())
     }
 
-    /// Outputs of this scan against the last confirmed order, unless one is under way or the scan is older.
+    /// Compares the outputs of a scan with the last confirmed order, unless an order is pending or the scan began before it was
+    /// confirmed.
     fn outputs_as_ordered(&self, scan: &Scan) -> Result<(), Halt> {
         let Some((_, since, image)) = self.confirmed.as_ref().filter(|_| self.pending.is_none()) else {
             return Ok(());
@@ -108,7 +109,7 @@ impl State {
         if started < *since || same { Ok(()) } else { Err(Halt::Doubt(Doubt::OutputsDiffer)) }
     }
 
-    /// Positions whose plug was out in two scans running.
+    /// Positions whose plug was out in two consecutive scans.
     fn plugs(&mut self, scan: &Scan) -> Vec<u8> {
         let mut out = Vec::new();
         for plan in &self.task.positions {
@@ -127,7 +128,7 @@ impl State {
         out
     }
 
-    /// Longest time under vacuum. Without a module that falls to safe by itself nobody ends a forgotten one: half.
+    /// Longest time allowed under vacuum. Halved where the module does not go to safe by itself: nothing else ends a forgotten vacuum.
     pub(crate) fn longest_at_vacuum(&self) -> Duration {
         let rig = &self.task.sheets.rig;
         let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
@@ -137,7 +138,7 @@ impl State {
     fn level_allowed(&mut self, seen: &Seen) -> Result<(), Halt> {
         let rig = &self.task.sheets.rig;
         let level = seen.level;
-        // The deeper of what was read and what that is by the certificate.
+        // The deeper of the reading and the corrected level.
         let deeper = if level > seen.read { level } else { seen.read };
         if deeper > rig.interlocks.highest_level.value {
             return Err(Halt::TooDeep(deeper));
@@ -150,12 +151,12 @@ impl State {
         }
     }
 
-    /// A raw reference that stands still while the air should move it is not believed: a frozen register, a blocked tube.
+    /// Halts where the raw reference does not change although the air should move it: a frozen register, a blocked tube.
     fn reference_moves(&mut self, seen: &Seen) -> Result<(), Halt> {
         const SHORTEST_S: f64 = 0.5;
-        /// Counts that the reference should have moved before a standstill counts as a fault.
+        /// Counts by which the reference should have moved before an unchanged reading is a fault.
         const COUNTS: f64 = 20.0;
-        /// Within this share of its end, the level may have come to rest earlier than the rig sheet says.
+        /// Within this share of its end level, the level may have come to rest earlier than the rig sheet says.
         const AT_REST: f64 = 0.1;
         let (raw, level) = (seen.read.si(), seen.level);
         let unchanged = match self.unchanged {
@@ -165,11 +166,11 @@ impl State {
         self.unchanged = Some(unchanged);
         let since = unchanged.since;
         let sheets = &self.task.sheets;
-        // A reading that is noisier than its resolution does not repeat for seconds, whoever moves the air.
+        // A reading whose noise exceeds its resolution does not stay equal for seconds, whatever moves the air.
         let step_pa = coarse_step_pa(&sheets.rig);
         let noisy = sheets.rig.reference.noise.si() >= step_pa;
         if noisy && unchanged.scans >= NEVER_SO_MANY && self.now.since(since) > NEVER_SO_LONG {
-            return Err(Halt::Reference { why: String::from("it stands still to the last count") });
+            return Err(Halt::Reference { why: String::from("its raw reading never changes") });
         }
         let Some(order) = self.confirmed_order.filter(|_| !sheets.rig.by_hand()) else { return Ok(()) };
         let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
@@ -191,19 +192,19 @@ impl State {
         let watched_s = (COUNTS * step_pa / rate).max(SHORTEST_S);
         let from = since.max(self.air_since + sheets.rig.manifold.valve_delay.duration());
         if moves && self.pending.is_none() && self.now.since(from).as_secs_f64() > watched_s {
-            return Err(Halt::Reference { why: format!("it stands still although the air is on `{air}`") });
+            return Err(Halt::Reference { why: format!("no change although the air is on `{air}`") });
         }
         Ok(())
     }
 
-    /// Whether a device says that it feeds: by its valve output, as the settings have it.
+    /// Whether a device drives its supply valve open: by its valve output and the kind of valve in the settings.
     fn feeds(&self, position: u8) -> bool {
         let saving = self.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
         let on = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
         self.seen.as_ref().is_some_and(|seen| seen.valves.get(&position) == Some(&on))
     }
 
-    /// Out of its window, the run waits; back in it for a while, it goes on; out too long, it ends.
+    /// Outside its window the run waits; back inside for a while, it continues; outside for too long, it ends.
     fn air_pressure_allowed(&mut self, pressure: Option<AirPressure>) -> Result<(), Halt> {
         let window = self.task.sheets.rig.interlocks.air_pressure.as_ref().map(|window| window.value);
         let (Some(pressure), Some(window)) = (pressure, window) else { return Ok(()) };
@@ -237,8 +238,7 @@ impl State {
     }
 }
 
-/// Smallest step of the reference, pascal, as far as nothing is known beforehand of the converter behind a floating-point number: as
-/// coarse as 12 bits of its range.
+/// Smallest step of the reference, pascal. Where the converter behind a floating-point number is unknown: 12 bits of the range.
 fn coarse_step_pa(rig: &RigSheet) -> f64 {
     const BITS_12: f64 = 4_096.0;
     let reference = &rig.reference;

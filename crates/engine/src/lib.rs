@@ -1,8 +1,8 @@
 //! The engine: scripts, their static check, the plan, the steps, and the interlocks in front of every step.
 //!
-//! No I/O and no clock: inputs come in with their time, commands and events are polled out. A step is an `async fn`
-//! over [`Bench`] that the engine polls itself, without a runtime, and aborts by dropping it. Steps drive and mark; they know no
-//! limit and no verdict.
+//! No I/O and no clock: inputs come in with their time; commands and events are polled out. A step is an `async fn` over [`Bench`]
+//! that the engine polls itself, without a runtime, and aborts by dropping it. Steps drive and mark; limits and verdicts are unknown
+//! to them.
 
 mod bench;
 mod engine;

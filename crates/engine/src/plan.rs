@@ -1,4 +1,4 @@
-//! From script and sheets to a plan: everything that can be found wrong before a valve moves is found here.
+//! From script and sheets to a plan: reports everything that can be found wrong before a valve moves.
 
 use crate::gas::Passages;
 use crate::predict::time;
@@ -25,7 +25,7 @@ pub use foresee::predictions;
 pub use open::foreseen_open;
 pub use rig_check::{PersonAtPlugs, abilities, rig_check};
 
-/// What a plan is made of.
+/// Input of [`plan`].
 #[derive(Debug)]
 pub struct PlanInput<'p> {
     /// The script.
@@ -36,7 +36,7 @@ pub struct PlanInput<'p> {
     pub positions: Vec<PositionPlan>,
 }
 
-/// Plans a run; what cannot be done on this rig with these sheets is a finding at the script's step.
+/// Plans a run; whatever this rig cannot do with these sheets becomes a finding at the script's step.
 pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
     let planner = Planner::new(&input.sheets, &input.positions, findings);
     let planner = planner.watching(input.script);
@@ -53,7 +53,7 @@ pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
     Some(task)
 }
 
-/// Warns where the site wants everything checked and it is foreseen that something will not be.
+/// Warns where the site requires everything to be checked and some quantity is predicted to remain unchecked.
 fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
     let open = foreseen_open(task, OfDevices::Every);
     if task.sheets.site.not_checked == NotChecked::Say || open.is_empty() {
@@ -61,24 +61,24 @@ fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
     }
     let names: Vec<String> = open.iter().map(|quantity| quantity.word().replace('-', " ")).collect();
     let message = format!(
-        "no device can pass: the site has not_checked = \"undecided\", and this rig and script leave open: {}",
+        "no device can pass: the site has not_checked = \"undecided\", and this rig and script leave unchecked: {}",
         names.join(", ")
     );
-    let help = "inputs with counters show bounce, ramps at two rates delays, three ramps or more and faster reads repeatability; or not_checked = \"say\"";
+    let help = "inputs with counters show bounce; ramps at two rates show delays; three or more ramps and faster reads show repeatability; or write not_checked = \"say\"";
     let place = &script.header.name.place;
     findings.add(Finding::warning("nothing-passes", place, Wording::new(message, "this script", help)));
 }
 
-/// Where the fast fall ends: late enough for an output that is late.
+/// Level at which the fast fall ends: low enough for an output that is late.
 pub(crate) const FAST_END: VacuumLevel = VacuumLevel::new(3_000.0);
 
 struct Planner<'p> {
     sheets: &'p LoadedSheets,
     positions: &'p [PositionPlan],
     findings: &'p Findings,
-    /// Sheets and positions without a step, for what the judge foresees.
+    /// Sheets and positions without a step, for the judge's predictions.
     blank: Task,
-    /// Expanded uncertainty with which the leak will be known, pascal per second.
+    /// Predicted expanded uncertainty of the leak, pascal per second.
     leak_told_pa_per_s: f64,
     passed: Passages,
 }
@@ -95,7 +95,7 @@ impl<'p> Planner<'p> {
         Self { sheets, positions, findings, blank, leak_told_pa_per_s, passed: Passages::default() }
     }
 
-    /// The same, with the leak as planned steps will tell it.
+    /// This planner with the leak uncertainty that the planned leak step will give.
     fn told_by(mut self, steps: &[PlannedStep]) -> Self {
         let leak = steps
             .iter()
@@ -106,10 +106,10 @@ impl<'p> Planner<'p> {
         self
     }
 
-    /// The same, with the leak as the first leak step of a script will tell it.
+    /// This planner with the leak uncertainty that the script's first leak step will give.
     fn watching(self, script: &Script) -> Self {
         let step = script.steps.iter().find(|step| matches!(step.kind, StepKind::Leak { .. }));
-        // Its own findings come when the step is planned.
+        // The step's own findings are added when it is planned.
         let silent = Findings::new();
         let planner =
             Planner { findings: &silent, blank: self.blank.clone(), passed: Passages::default(), ..self };
@@ -128,7 +128,7 @@ impl<'p> Planner<'p> {
 }
 
 impl Planner<'_> {
-    /// Deepest level of this rig at this site.
+    /// Deepest level that this rig reaches at this site.
     fn reached(&self) -> VacuumLevel {
         self.sheets.site.reached(self.sheets.rig.manifold.ultimate_vacuum.value)
     }
@@ -188,7 +188,7 @@ impl Planner<'_> {
         time(&self.sheets.rig, self.reached(), air, levels).map_or(0.0, TimeSpan::si)
     }
 
-    /// Deep end of the script's first window, for the time that venting takes.
+    /// Deepest end of all windows in the script, for the time that venting takes.
     fn window_top(&self, script: &Script) -> VacuumLevel {
         let windows = script.steps.iter().filter_map(|step| match &step.kind {
             StepKind::SwitchPoints { to: Some(to), .. } => Some(to.value),
@@ -214,15 +214,18 @@ impl Planner<'_> {
         self.reachable(level, place)?;
         if let Some(least) = self.expected().map(|expected| expected.off.low).filter(|least| level < *least) {
             let style = self.sheets.site.style;
-            let message = format!("at {} a leak shows less than where levels are judged", style.level(level));
-            let help = format!("allowed: {} or deeper; or leave it out", style.level(least));
+            let message = format!(
+                "a leak measured at {} is smaller than at the levels that are judged",
+                style.level(level)
+            );
+            let help = format!("allowed: {} or deeper; or leave `level` out", style.level(least));
             self.finding("leak-level", place, &message, &help);
             return None;
         }
         let largest = &self.sheets.rig.manifold.largest_leak;
         let limit = limit.as_ref().map_or(largest.value, |limit| limit.value);
         if limit.si() > largest.si() {
-            let help = "with a larger leak the rig sheet says that levels cannot be judged: take its limit or a smaller one";
+            let help = "the rig sheet states that levels cannot be judged with a larger leak: use its limit or a smaller one";
             let wording =
                 Wording::new("the leak limit is larger than the rig sheet allows", "this step", help);
             self.findings.add(
@@ -239,7 +242,7 @@ impl Planner<'_> {
         Some(("leak", StepTask::Leak(task), predicted))
     }
 
-    /// A leak step that is watched until the leak is known to a tenth of what the rig allows, or for half a minute.
+    /// A leak step watched until the leak is known to a tenth of what the rig allows, or for half a minute.
     fn watched_long_enough(&self, watched: impl Fn(TimeSpan) -> LeakTask) -> LeakTask {
         const TIMES_S: [f64; 9] = [2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 30.0];
         const SHARE: f64 = 0.1;

@@ -1,4 +1,4 @@
-//! What the rig sheet lets one expect: rates and times of ramps.
+//! Predictions from the rig sheet: rates and times of ramps.
 
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
 use tripbench_record::Motion;
@@ -12,7 +12,7 @@ pub(crate) fn time_constant(rig: &RigSheet, air: Air) -> Option<TimeSpan> {
         Air::EvacuateFine => manifold.evacuate_fine.as_ref().map(|time| time.value),
         Air::Bleed => manifold.bleed.as_ref().map(|time| time.value),
         Air::Vent => Some(manifold.vent.value),
-        // At rest the valves are safe, and a vent usually is when open.
+        // At rest the valves are in their safe state, in which a vent is usually open.
         Air::Rest => rest_vents(rig).then_some(manifold.vent.value),
         Air::Hold => None,
     }
@@ -44,7 +44,7 @@ pub(crate) fn time(
         .then(|| TimeSpan::new(tau.si() * ratio.ln().max(0.0) + rig.manifold.valve_delay.si()))
 }
 
-/// Absolute rate at a level by a way of moving air, while it moves.
+/// Absolute rate at a level for a motion, while the air moves.
 pub(crate) fn motion_rate(
     rig: &RigSheet,
     reached: VacuumLevel,
@@ -59,16 +59,16 @@ pub(crate) fn motion_rate(
     }
 }
 
-/// Time from one level to another by a way of moving air, seconds; 0 if it is never reached.
+/// Time from one level to another for a motion, seconds; 0 if it is never reached.
 pub(crate) fn motion_time(
     rig: &RigSheet,
     reached: VacuumLevel,
     (motion, deeper): (Motion, bool),
     levels: (VacuumLevel, VacuumLevel),
 ) -> f64 {
-    /// After a pulse the gas takes back so much of it, in the middle.
+    /// Mean factor on the number of pulses, because the level falls back after each.
     const TAKEN_BACK: f64 = 1.3;
-    /// A person takes so much longer than the rate asks for.
+    /// Factor by which a person is slower than the rate asked for.
     const BY_HAND: f64 = 1.4;
     let distance = (levels.1.si() - levels.0.si()).abs();
     let open = || time(rig, reached, motion.air(deeper), levels).map_or(0.0, TimeSpan::si);

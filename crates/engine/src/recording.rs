@@ -1,4 +1,4 @@
-//! The trace as it grows, shared with whoever judges a step: neither waits for the other, and nothing is copied.
+//! The trace as it grows, shared with the judge of a step: neither waits for the other, and nothing is copied.
 
 use std::sync::Arc;
 use tripbench_record::Trace;
@@ -8,7 +8,7 @@ use tripbench_rig::{ReadPlan, Scan};
 #[derive(Debug)]
 pub(crate) struct Recording {
     shared: Arc<Trace>,
-    /// Scans that came while somebody held the trace.
+    /// Scans received while the trace was shared.
     since: Vec<Scan>,
 }
 
@@ -17,7 +17,7 @@ impl Recording {
         Self { shared: Arc::new(Trace::new(plan)), since: Vec::new() }
     }
 
-    /// One more scan. Where somebody holds the trace it is put aside, until nobody does.
+    /// Adds a scan. While the trace is shared, the scan is kept aside.
     pub(crate) fn push(&mut self, scan: Scan) {
         match Arc::get_mut(&mut self.shared) {
             Some(trace) => {
@@ -28,7 +28,7 @@ impl Recording {
         }
     }
 
-    /// The trace up to now. Copied only where somebody still holds an earlier one.
+    /// The trace up to now. Copied only if an earlier share is still in use.
     pub(crate) fn share(&mut self) -> Arc<Trace> {
         if !self.since.is_empty() {
             Arc::make_mut(&mut self.shared).scans.append(&mut self.since);
@@ -36,7 +36,7 @@ impl Recording {
         Arc::clone(&self.shared)
     }
 
-    /// The scans, the newest first.
+    /// The scans, newest first.
     pub(crate) fn newest(&self) -> impl Iterator<Item = &Scan> {
         self.since.iter().rev().chain(self.shared.scans.iter().rev())
     }

@@ -6,7 +6,7 @@ use tripbench_rig::Air;
 use tripbench_sheet::{At, Header, Place, Reader, Text, Variant, words};
 
 words! {
-    /// What happens after a check of a step failed.
+    /// What happens after a check of a step has failed.
     pub enum OnFailure {
         /// The next step begins.
         GoOn = "go-on",
@@ -16,7 +16,7 @@ words! {
 }
 
 words! {
-    /// Direction of a level that is waited for.
+    /// Direction in which a level is approached.
     pub enum Direction {
         /// Towards deeper.
         Deeper = "deeper",
@@ -37,36 +37,36 @@ pub struct Script {
 /// A step of a script.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScriptStep {
-    /// Where it stands.
+    /// Place in the script.
     pub place: Place,
-    /// What happens after one of its checks failed.
+    /// What happens after one of its checks has failed.
     pub on_failure: OnFailure,
     /// What it does.
     pub kind: StepKind,
 }
 
-/// What a step does, as the script gives it; what is left out comes from the sheets.
+/// What a step does, as the script gives it; the sheets supply what the script leaves out.
 #[derive(Debug, Clone, PartialEq)]
 pub enum StepKind {
     /// Reads the vented reference; the second time also its drift.
     Zero {
-        /// How long.
+        /// Time of reading.
         watch: TimeSpan,
     },
     /// Watches the closed rig.
     Leak {
-        /// Level at which it is closed.
+        /// Level at which the rig is closed.
         level: Option<At<VacuumLevel>>,
         /// Time for the gas to warm.
         settle: Option<TimeSpan>,
-        /// Time to watch; else as long as the leak has to be known for.
+        /// Time of watching; by default as long as the leak has to be known for.
         watch: Option<TimeSpan>,
-        /// Largest leak.
+        /// Largest leak allowed.
         limit: Option<At<LevelRate>>,
     },
     /// Rising and falling ramps through the switch points.
     SwitchPoints {
-        /// How many.
+        /// Number of rising and falling ramps.
         cycles: u16,
         /// Less deep end of the window.
         from: Option<At<VacuumLevel>>,
@@ -79,35 +79,35 @@ pub enum StepKind {
     },
     /// Fast crossings: the time from level to output.
     Response {
-        /// How many.
+        /// Number of fast crossings each way.
         operations: u16,
-        /// Longest time allowed; else as the sheets promise.
+        /// Longest time allowed; by default what the sheets promise.
         limit: Option<At<TimeSpan>>,
     },
     /// Each device drives the evacuation valve itself.
     AirSaving {
-        /// How often it cuts it.
+        /// Number of times that the device cuts the valve.
         cycles: u16,
-        /// How it gets the valve.
+        /// How the device gets the valve.
         drive: Option<At<Drive>>,
         /// Whether the level falls by the rig's own leak alone.
         leak_only: bool,
     },
     /// Sets the air.
     Drive {
-        /// What it is to do.
+        /// The air state.
         air: At<Air>,
     },
-    /// Keeps everything for a time.
+    /// Keeps everything as it is for a time.
     Hold {
-        /// How long.
+        /// The time.
         time: At<TimeSpan>,
     },
     /// Waits for a level.
     WaitUntil {
         /// The level.
         level: At<VacuumLevel>,
-        /// From which side it is reached.
+        /// Direction in which it is approached.
         direction: Direction,
         /// Longest time.
         within: TimeSpan,
@@ -120,7 +120,7 @@ pub enum StepKind {
 }
 
 impl StepKind {
-    /// Its name, as in a script.
+    /// Name of the step, as in a script.
     pub const fn name(&self) -> &'static str {
         match self {
             Self::Zero { .. } => "zero",
@@ -151,7 +151,7 @@ const VARIANTS: &[Variant<ScriptStep>] = &[
     },
     Variant {
         word: "air-saving",
-        about: "lets each device drive the evacuation valve itself: cut-off, resume, and that the part stays held",
+        about: "lets each device drive the evacuation valve itself: cut-off, resume, and that the switch output stays on",
         read: air_saving,
     },
     Variant { word: "drive", about: "sets what the air does", read: drive },
@@ -161,7 +161,7 @@ const VARIANTS: &[Variant<ScriptStep>] = &[
 ];
 
 impl Script {
-    /// The same script with so many ramps in every step that has ramps, and the air moved in a way where one is given.
+    /// The script with `ramps` ramps in every step that has ramps, and with the way `moved`, if given, where the script gives none.
     #[must_use]
     pub fn with_ramps(mut self, ramps: u16, moved: Option<Way>) -> Self {
         for step in &mut self.steps {
@@ -189,7 +189,7 @@ fn step(reader: &Reader<'_>, kind: Option<StepKind>) -> Option<ScriptStep> {
     Some(ScriptStep { place: reader.place(), on_failure: on_failure?.value, kind: kind? })
 }
 
-/// A time from the script within `0` to ten minutes.
+/// A time from the script, checked to be above 0 and up to ten minutes.
 fn bounded(reader: &Reader<'_>, time: Option<At<TimeSpan>>) -> Option<At<TimeSpan>> {
     reader.tested(time, "more than 0 s, up to 10 min", |time| 0.0 < time.si() && time.si() <= 600.0)
 }
@@ -205,7 +205,7 @@ fn leak(reader: &Reader<'_>) -> Option<ScriptStep> {
     let settle = reader.optional("settle", "time for the gas to warm; else three thermal time constants");
     let watch = reader.optional(
         "watch",
-        "how long the closed rig is watched; else until the leak is known to a tenth of what the rig allows",
+        "how long the closed rig is watched; default: until the leak is known to a tenth of what the rig allows",
     );
     let watch = match watch {
         Some(Some(time)) => bounded(reader, Some(time)).map(Some),
@@ -230,11 +230,11 @@ fn switch_points(reader: &Reader<'_>) -> Option<ScriptStep> {
     let to = reader.optional("to", "deep end of the window; else from the settings sheet");
     let way = reader.optional(
         "way",
-        "full-flow, throttled, regulated, pulses or by-hand through the window; else as the uncertainty asks",
+        "full-flow, throttled, regulated, pulses or by-hand through the window; default: chosen by uncertainty",
     );
     let valve = reader.optional(
         "valve",
-        "whether cut-off and resume are judged; else if the settings sheet has air saving",
+        "whether cut-off and resume are judged; default: true if the settings sheet has air saving",
     );
     let kind = || {
         Some(StepKind::SwitchPoints { cycles: cycles?.value, from: from?, to: to?, way: way?, valve: valve? })
@@ -245,8 +245,8 @@ fn switch_points(reader: &Reader<'_>) -> Option<ScriptStep> {
 fn response(reader: &Reader<'_>) -> Option<ScriptStep> {
     let operations = reader.or("operations", "number of fast crossings each way, 1 to 100", 5_u16);
     let operations = reader.tested(operations, "1 to 100", |count| (1..=100).contains(count));
-    let limit =
-        reader.optional("limit", "longest time from level to output; else as type and settings promise");
+    let limit = reader
+        .optional("limit", "longest time from level to output; default: what type and settings promise");
     let limit = match limit {
         Some(Some(limit)) => bounded(reader, Some(limit)).map(Some),
         other => other,
@@ -258,7 +258,7 @@ fn response(reader: &Reader<'_>) -> Option<ScriptStep> {
 fn air_saving(reader: &Reader<'_>) -> Option<ScriptStep> {
     let cycles = reader.or("cycles", "how often each device cuts its valve, 1 to 20", 3_u16);
     let cycles = reader.tested(cycles, "1 to 20", |cycles| (1..=20).contains(cycles));
-    let drive = reader.optional("drive", "through-rig or by-wire; else by wire where the rig can");
+    let drive = reader.optional("drive", "through-rig or by-wire; default: by wire where the rig can");
     let leak_only =
         reader.or("leak_only", "whether the level falls by the leak alone, without the bleed valve", false);
     let kind =
@@ -277,7 +277,7 @@ fn hold(reader: &Reader<'_>) -> Option<ScriptStep> {
 }
 
 fn wait_until(reader: &Reader<'_>) -> Option<ScriptStep> {
-    let level = reader.required("level", "the level that is waited for");
+    let level = reader.required("level", "the level to wait for");
     let direction = reader.or("direction", "deeper or less-deep", Direction::Deeper);
     let within = bounded(reader, reader.or("within", "longest time", TimeSpan::new(30.0)));
     let kind =

@@ -1,4 +1,4 @@
-//! What the engine knows at a moment; shared between its loop and the bench that steps see.
+//! The engine's state; shared between its loop and the bench that steps see.
 
 use crate::bench::Break;
 use crate::judging::Judging;
@@ -15,42 +15,42 @@ use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
 pub struct Seen {
     /// End of the scan.
     pub at: Mono,
-    /// As the reference reads it.
+    /// Level as the reference reads it.
     pub read: VacuumLevel,
-    /// Level: zero taken off, corrected by the certificate.
+    /// Level with the zero subtracted, corrected by the certificate.
     pub level: VacuumLevel,
     /// Air pressure, where the rig measures it.
     pub air_pressure: Option<AirPressure>,
     /// Switch outputs by position.
     pub switches: BTreeMap<u8, bool>,
-    /// Valve outputs by position, where the rig sees them.
+    /// Valve outputs by position, where the rig reads them.
     pub valves: BTreeMap<u8, bool>,
 }
 
-/// Air pressure outside its window.
+/// A pause because the air pressure is outside its window.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Pause {
     pub(crate) since: Mono,
     pub(crate) good_since: Option<Mono>,
 }
 
-/// A raw reading of the reference that has come again and again.
+/// A raw reading of the reference that repeats unchanged.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Unchanged {
-    /// Pascal, before the zero is taken off.
+    /// Pascal, before the zero is subtracted.
     pub(crate) raw: f64,
     pub(crate) since: Mono,
     pub(crate) scans: u32,
 }
 
-/// A command under way.
+/// A command not yet confirmed.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Pending {
     pub(crate) id: CommandId,
     pub(crate) order: Order,
 }
 
-/// A question that is open.
+/// A question not yet answered.
 #[derive(Debug, Clone)]
 pub(crate) struct Prompt {
     pub(crate) id: PromptId,
@@ -74,12 +74,12 @@ pub(crate) struct State {
     next_command: u32,
     pub(crate) pending: Option<Pending>,
     pub(crate) confirmed: Option<(CommandId, Mono, OutputImage)>,
-    /// The order that was confirmed last.
+    /// The last confirmed order.
     pub(crate) confirmed_order: Option<Order>,
-    /// From before the write to after the read of the last order.
+    /// Span of the last order, from before the write to after the read that confirmed it.
     pub(crate) carried_out: Option<Span>,
     pub(crate) air_since: Mono,
-    /// What a person was told last.
+    /// The last instruction to the operator.
     pub(crate) guide: Option<Guide>,
     pub(crate) breaking: Option<Break>,
     pub(crate) pause: Option<Pause>,
@@ -92,19 +92,19 @@ pub(crate) struct State {
     pub(crate) marks: Vec<Mark>,
     pub(crate) checks: Vec<tripbench_record::Check>,
     pub(crate) judge: Arc<Judge>,
-    /// The step that is to be judged, and what came of it.
+    /// The step given out to be judged, and its checks once they are there.
     pub(crate) judging: Option<Judging>,
     pub(crate) judged: Option<Vec<tripbench_record::Check>>,
     pub(crate) set_aside: Vec<SetAside>,
     pub(crate) absent: BTreeMap<u8, u8>,
-    /// By how much the scans that follow are to come later.
+    /// Delay of the next scan beyond its regular time, once.
     pub(crate) shift: std::time::Duration,
-    /// The raw reading of the reference, as long as it does not change.
+    /// The present raw reading of the reference, for as long as it repeats unchanged.
     pub(crate) unchanged: Option<Unchanged>,
 }
 
 impl State {
-    /// Has a step judged by all that is known now.
+    /// Gives a step out to be judged by everything known now.
     pub(crate) fn ask_for_checks(&mut self, step: u16) {
         self.judging = Some(Judging {
             judge: Arc::clone(&self.judge),
@@ -170,7 +170,7 @@ impl State {
     pub(crate) fn order(&mut self, order: Order) -> CommandId {
         let id = CommandId(self.next_command);
         self.next_command += 1;
-        // Whoever orders something does not wait for scans that were to come later: least of all who makes safe.
+        // An order does not wait for delayed scans, least of all the safe order.
         self.shift = std::time::Duration::ZERO;
         let not_after = match order {
             Order::Safe => None,
@@ -213,7 +213,7 @@ impl State {
         self.emit(EventKind::SetAside(aside));
     }
 
-    /// Notes a moment at which the engine wants to be woken.
+    /// Requests a wake-up at a time.
     pub(crate) fn wake_at(&mut self, at: Mono) {
         self.deadline = Some(self.deadline.map_or(at, |earlier| earlier.min(at)));
     }

@@ -1,4 +1,4 @@
-//! The steps: what the air does and which stretches of the trace are what.
+//! The steps: how they drive the air, and which stretches of the trace they mark.
 
 use self::air_saving::air_saving;
 use self::phase::Phase;
@@ -52,9 +52,9 @@ pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt>
     }
 }
 
-/// Repeats a unit of work from its start whenever the run had to wait in it; what was under way is thrown away.
+/// Repeats a unit of work from its start whenever it is interrupted; the interrupted part is thrown away.
 async fn repeated<T>(bench: &Bench, unit: impl AsyncFn() -> Result<T, Break>) -> Result<T, Halt> {
-    /// Tries after which a person needs more practice.
+    /// Tries after which the run is halted: the person needs more practice.
     const TRIES: u32 = 10;
     let mut tries = 0;
     loop {
@@ -79,7 +79,7 @@ async fn repeated<T>(bench: &Bench, unit: impl AsyncFn() -> Result<T, Break>) ->
     }
 }
 
-/// Vents, waits until the reference rests, and reads it.
+/// Vents, waits until the reference is at rest, and reads it.
 async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     bench.air(Air::Vent).await?;
     let largest = bench.state.borrow().task.sheets.rig.reference.largest_zero.si();
@@ -98,15 +98,16 @@ async fn zero(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     Ok(())
 }
 
-/// Where a person vents, only a person knows that nothing holds a rest of vacuum.
+/// Asks whether the rig is open: where a person vents, only that person knows that no vacuum is trapped.
 async fn open_by_hand(bench: &Bench) -> Result<(), Break> {
     if !bench.state.borrow().task.sheets.rig.by_hand() {
         return Ok(());
     }
-    ask(bench, "Is the rig open to ambient, with no valve or plug that could hold a rest of vacuum?").await
+    ask(bench, "Is the rig open to ambient, with no valve or plug that could trap vacuum?").await
 }
 
-/// Waits until the vented level rests: five time constants of the vent and of the gas, within reason.
+/// Waits until the vented level is at rest: five time constants of the vent, up to 1 s for the gas, and the valve delay; 0.2 s to 10
+/// s.
 async fn rest(bench: &Bench) -> Result<(), Break> {
     let time = {
         let manifold = &bench.state.borrow().task.sheets.rig.manifold;
@@ -115,7 +116,7 @@ async fn rest(bench: &Bench) -> Result<(), Break> {
     bench.sleep(Duration::from_secs_f64(time.clamp(0.2, 10.0))).await
 }
 
-/// Evacuates, closes, lets the gas warm, and watches.
+/// Evacuates, closes the rig, lets the gas warm, and watches the leak.
 async fn leak(bench: &Bench, task: &LeakTask) -> Result<(), Break> {
     bench.air_toward(Air::Evacuate, Some(task.level)).await?;
     until(bench, Air::Evacuate, task.level, |seen| seen.level >= task.level).await?;
@@ -127,7 +128,7 @@ async fn leak(bench: &Bench, task: &LeakTask) -> Result<(), Break> {
     Ok(())
 }
 
-/// All positions cross in one pass; the number of cycles was fixed by the plan.
+/// All positions cross in one pass; the plan has fixed the number of cycles.
 async fn switch_points(bench: &Bench, task: &SwitchPointsTask, step: &PlannedStep) -> Result<(), Halt> {
     let mut answered: BTreeSet<u8> = BTreeSet::new();
     for cycle in 1..=task.cycles {
@@ -137,7 +138,7 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask, step: &PlannedSte
             reset(bench, task).await?;
             let (switched, rising_from, rising_to) = rise(bench, task, cycle).await?;
             let falling_from = fall(bench, task, cycle).await?;
-            // Marked together, so that a cycle counts whole or not at all.
+            // Marked together, so that a cycle counts completely or not at all.
             bench.mark_between(Segment::Rising { cycle }, rising_from, rising_to);
             bench.mark(Segment::Falling { cycle }, falling_from);
             Ok(switched)
@@ -156,8 +157,8 @@ async fn switch_points(bench: &Bench, task: &SwitchPointsTask, step: &PlannedSte
     Ok(())
 }
 
-/// Once more past the deep end at full flow, then vented: beside slower ramps the delays of the outputs show. Each is waited for. A
-/// pair whose reads came too far apart, for the machine was busy, is made again a few times.
+/// One more pull past the deep end at full flow, then a vent: beside slower ramps it shows the delays of the outputs. Each is waited
+/// for. A pair whose reads came too far apart, because the machine was busy, is repeated up to twice.
 async fn fast_pair(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
     const TRIES: u32 = 3;
     let answered = bench.answered();
@@ -181,9 +182,9 @@ async fn fast_pair(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> 
         if bench.longest_gap_since(from) <= bench.usual_gap() || tries == TRIES {
             break;
         }
-        bench.thrown(from, String::from("reads came too far apart in the fast pair"));
+        bench.thrown(from, String::from("reads were too far apart in the fast pair"));
     }
-    // Marked together, so that the pair counts whole or not at all.
+    // Marked together, so that the pair counts completely or not at all.
     bench.mark_between(Segment::FastRising { cycle: 1 }, from, turned);
     bench.mark(Segment::FastFalling { cycle: 1 }, turned);
     Ok(())
@@ -196,7 +197,7 @@ async fn breathe(
     (cycle, step): (u16, &PlannedStep),
 ) -> Result<(), Break> {
     const VENTED: VacuumLevel = VacuumLevel::new(2_000.0);
-    /// What a cycle may take longer than it is predicted to.
+    /// Factor by which a cycle may take longer than predicted.
     const LONGER: f64 = 1.3;
     let mean = step.predicted.duration() / u32::from(task.cycles.max(1));
     // A throttled cycle among many others takes far longer than the mean.
@@ -208,8 +209,8 @@ async fn breathe(
     until(bench, Air::Vent, VENTED, |seen| seen.level <= VENTED).await.map(|_| ())
 }
 
-/// Just below the window, so that every output has dropped. Where the rig's own rate is watched, the gas has to be as warm
-/// as in every other cycle: from ambient a pull through the window that does not count comes first.
+/// Goes just below the window, so that every output has dropped. Where the rig's own rate is watched, the gas has to be as warm as in
+/// every other cycle: from ambient, a pull through the window that is not evaluated comes first.
 async fn reset(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
     const FAR_BELOW_PA: f64 = 3_000.0;
     let seen = bench.scan().await?;
@@ -224,8 +225,8 @@ async fn reset(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> {
     Ok(())
 }
 
-/// Full flow to short of the window, then as planned past its deep end: never back on the way. Gives the positions whose
-/// output changed, and when the window was crossed.
+/// Full flow to short of the window, then as planned past its deep end, without ever going back. Returns the positions whose output
+/// changed, and when the window was crossed.
 async fn rise(
     bench: &Bench,
     task: &SwitchPointsTask,
@@ -262,7 +263,7 @@ async fn rise(
     };
     let aim = |to| Aim { to, deeper: true, shift: share(cycle, task.cycles) };
     if task.slow(true).contains(cycle) {
-        // Beyond the levels that it is for nothing is gained by the throttle.
+        // The throttle gains nothing beyond the levels that it is for.
         let beyond = if task.throttled_to_the_top(cycle) { task.top } else { task.slow_top };
         travel(bench, motion, aim(beyond), |seen| {
             look(seen);
@@ -280,7 +281,7 @@ async fn rise(
     Ok((switched, from, bench.now()))
 }
 
-/// After a change to a throttle the gas warms and the vacuum falls back: waits until it rises again for a while.
+/// Waits until the level has risen again for a while: after a change to a throttle the gas warms and the vacuum falls back.
 async fn rising_again(bench: &Bench) -> Result<(), Break> {
     let mut lowest = bench.scan().await?;
     let limit = bench.now() + Duration::from_secs(30);
@@ -300,7 +301,7 @@ async fn rising_again(bench: &Bench) -> Result<(), Break> {
     }
 }
 
-/// From the deep end of the window to below it; gives when it began to fall.
+/// From the deep end of the window to below it; returns when the level began to fall.
 async fn fall(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<Mono, Break> {
     let mut from = None;
     let aim = Aim { to: task.bottom, deeper: false, shift: share(cycle, task.cycles) };
@@ -318,19 +319,19 @@ async fn fall(bench: &Bench, task: &SwitchPointsTask, cycle: u16) -> Result<Mono
     Ok(from.unwrap_or_else(|| bench.now()))
 }
 
-/// How far a cycle is among all, from 0 up to below 1.
+/// Place of a cycle among all, from 0 to below 1.
 fn share(cycle: u16, cycles: u16) -> f64 {
     f64::from(cycle - 1) / f64::from(cycles.max(1))
 }
 
-/// Shifts the scans after an order by a share of the time between two of them, another one in each cycle. The first scan goes out
-/// right behind the order, so what follows the order after a fixed time would meet the scans in the same phase in every cycle.
+/// Shifts the scans after an order by a share of the scan period, a different one in each cycle. The first scan follows the order at
+/// once, so whatever follows the order after a fixed time would otherwise meet the scans in the same phase in every cycle.
 fn spread_scans(bench: &Bench, cycle: u16, cycles: u16) {
     let ends: Vec<Mono> =
         bench.state.borrow().recording.newest().take(21).map(tripbench_rig::Scan::end).collect();
     let mut periods: Vec<Duration> = ends.windows(2).map(|pair| pair[0].since(pair[1])).collect();
     periods.sort_unstable();
-    // The middle one: an order between two scans makes that time longer.
+    // The median: an order between two scans lengthens their distance.
     if let Some(period) = periods.get(periods.len() / 2) {
         bench.shift_scans(share(cycle, cycles), *period);
     }
@@ -359,7 +360,10 @@ fn is_yes(answer: &str) -> bool {
     ["yes", "y", "ja", "j", "ok"].contains(&answer.trim().to_lowercase().as_str())
 }
 
-/// Scans until `enough`; longer than twice what the rig sheet predicts plus five seconds, the level does not answer the valve.
+/// Scans until `enough`.
+///
+/// # Errors
+/// If it takes longer than twice the rig sheet's prediction plus five seconds, or 90 s by hand: the level does not follow the valve.
 async fn until(
     bench: &Bench,
     air: Air,
@@ -384,7 +388,7 @@ fn longest(bench: &Bench, air: Air, from: VacuumLevel, to: VacuumLevel) -> Durat
     let sheets = &state.task.sheets;
     let reached = sheets.site.reached(sheets.rig.manifold.ultimate_vacuum.value);
     let predicted = predict::time(&sheets.rig, reached, air, (from, to)).map_or(30.0, TimeSpan::si);
-    // A person first has to read what to do.
+    // A person first has to read the instruction.
     let spare_s = if sheets.rig.by_hand() { 90.0 } else { 5.0 };
     Duration::from_secs_f64(2.0 * predicted.clamp(0.0, 600.0) + spare_s)
 }

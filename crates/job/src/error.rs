@@ -34,7 +34,7 @@ pub enum JobError {
     /// The run was stopped before it began.
     #[error("the run was stopped before it began")]
     Stopped,
-    /// The journal contains no run.
+    /// The journal holds no run.
     #[error("the journal contains no run")]
     NoRun,
     /// A file is not a record.

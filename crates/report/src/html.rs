@@ -254,7 +254,7 @@ fn conditions(content: &Content<'_>) -> Markup {
             p.note { "Conditions: if one is not met, every device is undecided." }
             (table(content, &content.record.rig_checks.iter().collect::<Vec<_>>()))
             @if !content.record.header.abilities.is_empty() {
-                h2 { "What this rig can decide according to its sheet" }
+                h2 { "What this rig can decide, according to its sheet" }
                 ul { @for line in &content.record.header.abilities { li { (line) } } }
             }
         }

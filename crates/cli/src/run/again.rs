@@ -19,12 +19,12 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
         go_on(&folder, position, known)?;
     if simulated && !at_simulator && !rehearsed {
         bail!(
-            "`{}` is a rehearsal or a simulated run: no device was tested in it, so none is tested again. Name a run with --of",
+            "`{}` is a rehearsal or a simulated run: it tested no device that could be tested again. Name a run with --of",
             folder.display()
         );
     }
     let how = ramps.map_or_else(
-        || String::from("as before: more ramps were not found to decide it"),
+        || String::from("as before: no number of ramps was found that would decide it"),
         |ramps| format!("{ramps} ramps"),
     );
     say::note(&format!("Again: position {position}, serial {}, {how}.", plan.identity.serial));
@@ -40,13 +40,13 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
     Ok(Some(prepared))
 }
 
-/// A repeat: which test of the device it was, and whether it came to a judgement.
+/// A repeat: its attempt number, and whether it came to a judgement.
 struct Repeat {
     attempt: u16,
     judged: bool,
 }
 
-/// The runs beside the first that repeat it for a position: every repeat is counted, so they follow each other.
+/// Runs in the same parent folder that repeat the first run for a position, in order; every repeat is counted.
 fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>> {
     let first = report::stored(folder)?.0.header;
     let beside =
@@ -66,7 +66,7 @@ fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>>
     Ok(all.into_iter().filter_map(repeat).collect())
 }
 
-/// The latest folder of a run in `out`: their names begin with the time.
+/// The latest run folder in `out`: folder names begin with the time.
 fn latest() -> Result<PathBuf> {
     let entries =
         std::fs::read_dir("out").context("there is no folder `out` here: name the run with --of")?;

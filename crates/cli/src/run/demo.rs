@@ -1,4 +1,4 @@
-//! The demo: a simulated bench on loopback, the demo's sheets, and what is expected of it.
+//! The demo: a simulated bench on loopback, the demo's sheets, and the expected verdicts.
 
 use super::{finish, live, prepare};
 use crate::args::{DemoOptions, DeviceOptions, OutputOptions};
@@ -24,9 +24,9 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
         .rig
         .as_ref()
         .and_then(|source| read_sheet(source, &findings, RigSheet::read))
-        .context("the demo's rig sheet is not good")?;
+        .context("the demo's rig sheet has errors")?;
     let truth = read_sheet(&truth_source, &findings, |reader| Truth::read(reader, &rig))
-        .context("the demo's truth is not good")?;
+        .context("the demo's truth sheet has errors")?;
     let server = serve(SimulatedBench::new(&rig, truth), ([127, 0, 0, 1], 0).into())?;
     say::note(&format!(
         "A simulated goods-in bench of a jam factory listens on Modbus TCP {}.",
@@ -55,7 +55,7 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
     finish(&prepared, &record, &trace, false, false)?;
     let found: Vec<Verdict> = record.positions.iter().map(|position| position.verdict).collect();
     if found == EXPECTED {
-        say::out("The demo found what it should: three good, one whose switch point is off.");
+        say::out("The demo found what it expected: three good devices, one with a wrong switch point.");
         return Ok(Exit::Good);
     }
     say::error(&format!("the demo expected {EXPECTED:?} and found {found:?}"));

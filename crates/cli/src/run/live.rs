@@ -12,16 +12,16 @@ use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
 use tripbench_runner::Control;
 
-/// What is shown while it runs.
+/// What is shown during a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Show {
-    /// A bar or lines.
+    /// A progress bar, or lines.
     Progress,
     /// Each event as a line on standard output.
     EventLines,
 }
 
-/// Runs to the end and gives the record.
+/// Runs to the end and returns the record.
 pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
     let _lock = ModuleLock::take(&module_address(&rig.link)?)?;
@@ -30,7 +30,7 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let (reins, controlled) = Reins::new();
     let running =
         start(prepared, journal(prepared, listener(events))?, (reins.clone(), controlled), stop_on_signal)?;
-    // Whatever goes wrong in showing a run, the run itself is ended in order first.
+    // A failure to show the run must not prevent its orderly end.
     let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &reins.control)));
     if shown.is_err() {
         reins.latch.set();
@@ -48,7 +48,7 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
             if !make_safe(rig) {
                 go_on_making_safe(prepared);
             }
-            let why = String::from("the rig's thread ended by itself");
+            let why = String::from("the rig's thread ended unexpectedly");
             return Ok(from_journal(&journal, &Halt::StepFault { why })?);
         }
     }
@@ -59,8 +59,8 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     Ok((record, trace))
 }
 
-/// The run could not confirm safe: goes on trying for a while over fresh connections, and says how it ended. What the
-/// record says stays.
+/// For a run that could not confirm safe: keeps trying for a while over fresh connections, and reports the outcome. The record stays
+/// unchanged.
 fn go_on_making_safe(prepared: &Prepared) {
     const TRIES: u32 = 20;
     say::error(
@@ -68,26 +68,26 @@ fn go_on_making_safe(prepared: &Prepared) {
     );
     if (0..TRIES).any(|_| make_safe(&prepared.task.sheets.rig)) {
         say::note(
-            "The outputs answered: safe now, read back and held. The record still says that they were not at the end.",
+            "The outputs are now confirmed safe, read back and held. The record still says that they were not when the run ended.",
         );
     } else {
         say::error("OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand.");
     }
 }
 
-/// Hands recorded events on; a listener that is too slow misses events, the run does not wait for it.
+/// Passes recorded events on; a listener that is too slow misses events, the run does not wait for it.
 fn listener(events: SyncSender<Event>) -> tripbench_runner::Listener {
     Box::new(move |event| drop(events.try_send(event.clone())))
 }
 
-/// The latch first, the engine afterwards.
+/// Sets the latch first and tells the engine afterwards.
 async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
     let mut signals = Signals::take();
     let by = signals.first().await;
     let halt = if by.is_empty() { Halt::Signal } else { Halt::Operator { by: by.to_owned() } };
     let _run_is_over = stops.send(Control::Stop(halt));
     latch.set();
-    // Whatever comes while the rig is made safe is taken too.
+    // Later signals are absorbed too, while the rig is made safe.
     std::future::pending::<()>().await;
 }
 
@@ -108,10 +108,10 @@ pub(super) fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, co
         }
         if let EventKind::Asked { id, .. } = event.kind {
             let control = control.clone();
-            // Not joined: nobody may answer, and the run ends all the same.
+            // Not joined: if nobody answers, the run still ends.
             std::thread::spawn(move || {
                 let by = String::from("the operator at the terminal");
-                // Nobody at the other end of standard input: not an answer, and no use to wait.
+                // End of standard input: not an answer, and waiting is pointless.
                 let said = prompt::line().map_or(Control::Stop(Halt::NoAnswer), |answer| Control::Answer {
                     to: id,
                     answer,

@@ -1,4 +1,4 @@
-//! `run --on URL`: the job is given to a daemon, and followed just as one of this process.
+//! `run --on URL`: gives the job to a daemon and follows it like a run of this process.
 
 use super::live::{Show, follow};
 use crate::output::{JOURNAL, RECORD, REPORT, TRACE};
@@ -17,23 +17,23 @@ use tripbench_record::{Event, EventKind, Record, SheetRole};
 use tripbench_runner::Control;
 use ureq::Agent;
 
-/// A daemon that does not answer so many tries, two seconds and more each, is lost.
+/// Failed tries, at least two seconds each, after which a daemon counts as lost.
 const TRIES: u32 = 15;
 const BETWEEN: Duration = Duration::from_secs(2);
-/// A stop that is not answered within this time is said not to be confirmed.
+/// A stop not answered within this time is reported as not confirmed.
 const STOP_WITHIN: Duration = Duration::from_secs(2);
-/// Whatever else is asked is answered within this time.
+/// Longest time for the answer to any other request.
 const ANSWER_WITHIN: Duration = Duration::from_secs(30);
-/// A stream of events is asked for anew after this time: of one that is silent nobody knows whether the daemon is still there.
+/// A stream of events is requested again after this time: a silent stream does not show whether the daemon is still there.
 const STREAM_FOR: Duration = Duration::from_secs(20);
-/// A daemon that is there begins to answer within this time.
+/// Longest time until a running daemon begins to answer.
 const ALIVE_WITHIN: Duration = Duration::from_secs(5);
-/// Between two looks whether the run has begun.
+/// Time between two checks whether the run has begun.
 const TURN: Duration = Duration::from_millis(200);
-/// The record of a long run takes a while.
+/// Tries for the record: that of a long run takes a while.
 const RECORD_TRIES: u32 = 150;
 
-/// A daemon, and the rig of it.
+/// A daemon and one of its rigs.
 #[derive(Debug, Clone)]
 struct Daemon {
     agent: Agent,
@@ -41,27 +41,27 @@ struct Daemon {
     rig: String,
 }
 
-/// Runs on a daemon to the end; the files of the run are fetched into the folder. Who ends this process ends the run.
+/// Runs on a daemon to the end and fetches the files of the run into the folder. Ending this process ends the run.
 pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> {
     let daemon = Daemon::at(url, &prepared.task.sheets.rig.header.name.value)?;
     let job = job(prepared, daemon.stops()?);
-    // Before the run begins: a stop that is sent from here on keeps the daemon from beginning it.
+    // Before the run begins: a stop sent from here on keeps the daemon from beginning it.
     let stopping = daemon.clone();
     let (taken, wait_taken) = channel();
     let stopped = Arc::new(AtomicBool::new(false));
     let by_signal = Arc::clone(&stopped);
     std::thread::spawn(move || stop_on_signal(&stopping, &by_signal, &taken));
-    wait_taken.recv().context("signals cannot be taken")?;
+    wait_taken.recv().context("cannot catch signals")?;
     if stopped.load(Ordering::SeqCst) {
         bail!("stopped before the job was given to the daemon");
     }
     let started = daemon.post("runs", &job, ANSWER_WITHIN);
-    // A stop that did not get through before. The run is followed in any case.
+    // Repeats a stop that did not get through before. The run is followed in any case.
     if stopped.load(Ordering::SeqCst) {
         stop(&daemon);
     }
-    // Without an answer that names it the run can have begun; a refusal is one.
-    let may_have_begun = "THE RUN MAY HAVE BEGUN: look at the daemon's page, or press STOP TEST there";
+    // Without an answer that names the run it may have begun; a refusal means that it has not.
+    let may_have_begun = "THE RUN MAY HAVE BEGUN: check the daemon's page, or press STOP TEST there";
     let lost = |error: &anyhow::Error| error.is::<ureq::Error>();
     let started =
         started.map_err(|error| if lost(&error) { error.context(may_have_begun) } else { error })?;
@@ -87,8 +87,8 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> 
     Ok(record)
 }
 
-/// The start of a run, for the API: every sheet as text, for the files are on this side. `stops` is how often STOP TEST had been
-/// pressed there.
+/// The request that starts a run: every sheet as text, because the files are on this side. `stops` is the daemon's count of STOP TEST
+/// presses at the rig.
 fn job(prepared: &Prepared, stops: u64) -> Value {
     let header = &prepared.header;
     let sheet = |role| {
@@ -119,7 +119,7 @@ impl Daemon {
     fn at(url: &str, rig: &str) -> Result<Self> {
         let base = url.trim_end_matches('/');
         if !base.starts_with("http://") {
-            bail!("--on {url}: a daemon's address is needed, such as http://127.0.0.1:7420");
+            bail!("--on {url}: expected a daemon's address, such as http://127.0.0.1:7420");
         }
         let config = Agent::config_builder().http_status_as_error(false);
         let config = config.timeout_connect(Some(STOP_WITHIN)).timeout_recv_response(Some(ANSWER_WITHIN));
@@ -152,7 +152,7 @@ impl Daemon {
         Ok(answer.body_mut().with_config().limit(1 << 30).read_to_vec()?)
     }
 
-    /// How often STOP TEST was pressed at the rig so far: a start that does not know of the last one is refused.
+    /// Number of STOP TEST presses at the rig so far: the daemon refuses a start that does not know of the latest.
     fn stops(&self) -> Result<u64> {
         let url = format!("{}/rigs/{}", self.api, encoded(&self.rig));
         let mut answer = self.agent.get(url).call().with_context(|| format!("no daemon at {}", self.api))?;
@@ -160,10 +160,10 @@ impl Daemon {
         if let Some(stops) = state["stops"].as_u64() {
             return Ok(stops);
         }
-        bail!("the daemon refuses: {}", state["detail"].as_str().unwrap_or("it is of another version"))
+        bail!("the daemon refuses: {}", state["detail"].as_str().unwrap_or("it has another version"))
     }
 
-    /// Whether the run waits, or goes on.
+    /// Whether the run is queued, or a run is in progress.
     fn has(&self, run: &str) -> Result<bool> {
         let state: Value = serde_json::from_slice(&self.get(&format!("rigs/{}", encoded(&self.rig)))?)?;
         let waits = state["queue"].as_array().into_iter().flatten().any(|one| one["run"] == run);
@@ -174,15 +174,15 @@ impl Daemon {
     fn record(&self, run: &str) -> Result<Record> {
         for _ in 0..RECORD_TRIES {
             if let Ok(bytes) = self.get(&format!("runs/{run}")) {
-                return serde_json::from_slice(&bytes).context("the daemon's record is of another version");
+                return serde_json::from_slice(&bytes).context("the daemon's record has another version");
             }
             std::thread::park_timeout(Duration::from_millis(200));
         }
-        bail!("the daemon has no record of run {run}: its page tells why")
+        bail!("the daemon has no record of run {run}: its page says why")
     }
 }
 
-/// A name in a path.
+/// Percent-encodes a name for a path.
 fn encoded(name: &str) -> String {
     let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~".contains(&byte);
     name.bytes()
@@ -190,17 +190,18 @@ fn encoded(name: &str) -> String {
         .collect()
 }
 
-/// How the reading of a stream ended.
+/// How reading a stream ended.
 enum Read {
     /// With the end of the run.
     Whole,
-    /// It broke off, and goes on where it was.
+    /// It broke off; the next request continues where it stopped.
     Broken,
     /// The run waits for its turn.
     NotYet,
 }
 
-/// Every event of the run, in order, into the journal of this side and on to who shows it. A stream that breaks goes on where it was.
+/// Writes every event of the run, in order, to the local journal and passes it on to be shown. A broken stream is continued where it
+/// stopped.
 fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) -> Result<()> {
     let mut last: Option<u64> = None;
     let mut silent = 0;
@@ -214,11 +215,11 @@ fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) 
         match there {
             Ok(true) => silent = 0,
             Ok(false) => {
-                bail!("the run was taken back before it began: STOP TEST, or the daemon was ended")
+                bail!("the run was cancelled before it began: STOP TEST was pressed, or the daemon ended")
             }
             Err(error) => {
                 if silent == 0 {
-                    say::note(&format!("No word from the daemon ({error:#}); it is asked again and again."));
+                    say::note(&format!("No answer from the daemon ({error:#}); trying again."));
                 }
                 silent += 1;
             }
@@ -226,7 +227,7 @@ fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) 
         std::thread::park_timeout(if silent > 0 { BETWEEN } else { TURN });
     }
     bail!(
-        "the daemon does not answer any more; what it has of run {run} is on its own disk, and it says there how the run ended"
+        "the daemon no longer answers; its record of run {run} is on its own disk and says how the run ended"
     )
 }
 
@@ -254,7 +255,7 @@ fn read_on(
         let line = match line {
             Ok(line) => line,
             Err(error) if error.kind() == ErrorKind::InvalidData => return Err(error.into()),
-            // Cut off, or long enough: what was not read whole comes again.
+            // Cut off, or the time is up: an incomplete line is sent again.
             Err(_) => break,
         };
         let Some(text) = line.strip_prefix("data: ") else { continue };
@@ -271,7 +272,7 @@ fn read_on(
     Ok(Read::Broken)
 }
 
-/// Answers and stops, to the daemon.
+/// Passes answers and stops on to the daemon.
 fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     for control in controlled {
         let passed = match control {
@@ -290,8 +291,8 @@ fn pass_on(daemon: &Daemon, run: &str, controlled: &Receiver<Control>) {
     }
 }
 
-/// Whoever ends this process ends the run; `taken` hears once signals are taken, `stopped` is set by the first. What is not confirmed
-/// within a moment is said.
+/// Ends the run with this process: `taken` is notified once signals are caught, `stopped` is set by the first one. A stop not
+/// confirmed in time is reported.
 fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
     let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
     runtime.block_on(async {
@@ -307,6 +308,6 @@ fn stop_on_signal(daemon: &Daemon, stopped: &AtomicBool, taken: &Sender<()>) {
 
 fn stop(daemon: &Daemon) {
     if let Err(error) = daemon.post("stop", &json!({}), STOP_WITHIN) {
-        say::error(&format!("STOP NOT CONFIRMED ({error:#}): use the hard-wired stop"));
+        say::error(&format!("STOP NOT CONFIRMED ({error:#}): use the hard-wired EMERGENCY STOP"));
     }
 }

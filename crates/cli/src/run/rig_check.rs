@@ -1,4 +1,4 @@
-//! `tripbench rig check`: the rig shows what it is and what it can decide. No device takes part.
+//! `tripbench rig check`: tests a rig and reports what it can decide. No device takes part.
 
 use super::live;
 use crate::args::RigCheckOptions;
@@ -12,7 +12,7 @@ use tripbench_job::{Prepared, header};
 use tripbench_record::canonical_json;
 use tripbench_sheet::Findings;
 
-/// Runs the built-in script against the rig, asks before every output, and says what was found.
+/// Runs the built-in script on the rig, asks before every output, and prints the results.
 pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let texts = load::texts(&options.sheets, None)?;
     if texts.rig.is_none() {
@@ -41,7 +41,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let (record, trace) = live::run(&prepared, live::Show::Progress)?;
     output::write(&prepared.folder, &record, &trace, &sheets)?;
     if options.output.json {
-        let bytes = canonical_json(&record).context("the record contains a number that is not finite")?;
+        let bytes = canonical_json(&record).context("the record contains a non-finite number")?;
         say::out(&String::from_utf8_lossy(&bytes));
     } else {
         table::print_rig(&record, sheets.site.style);

@@ -64,8 +64,8 @@ fn obey(engine: &mut Engine, now: Mono) {
 
 fn ends_aborted_and_safe(mut engine: Engine) -> Halt {
     let orders: Vec<_> = std::iter::from_fn(|| engine.poll_command()).map(|command| command.order).collect();
-    assert_eq!(orders.last(), Some(&Order::Safe), "safe is what goes out");
-    let pending = engine.state.borrow().pending.expect("safe is under way").id;
+    assert_eq!(orders.last(), Some(&Order::Safe), "the last order is safe");
+    let pending = engine.state.borrow().pending.expect("safe is pending").id;
     let outputs = task().sheets.rig.image_of(Order::Safe);
     let span = Span { before: Mono::START, after: Mono::START };
     engine.handle(Mono::START, Input::Done { id: pending, read_back: ReadBack { outputs, span } });
@@ -75,7 +75,7 @@ fn ends_aborted_and_safe(mut engine: Engine) -> Halt {
     assert!(all.contains(&EventKind::Verdict { position: 1, verdict: Verdict::Aborted }));
     let halted =
         all.into_iter().find_map(|kind| if let EventKind::Halted(halt) = kind { Some(halt) } else { None });
-    halted.expect("it says why")
+    halted.expect("the run states why it was halted")
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! Checks of a script against the rig: outputs that are not there, levels that are not reached, steps without a zero.
+//! Checks of a script against the rig: missing outputs, levels out of reach, steps without a zero.
 
 use super::{Planner, deepest};
 use crate::predict::rate;
@@ -8,10 +8,10 @@ use tripbench_quantity::{LevelStyle, SignConvention, VacuumLevel};
 use tripbench_rig::{Air, ReferenceKind, RigSheet};
 use tripbench_sheet::{Finding, Place, Wording};
 
-/// Time from a stop to the valve's coil that a plan allows for at the least, seconds.
+/// Smallest time from a stop to the valve's coil that a plan assumes, seconds.
 const STOP_LATENCY_S: f64 = 0.1;
 
-/// Time from a stop to the valve's coil that a plan allows for, seconds.
+/// Time from a stop to the valve's coil that a plan assumes, seconds.
 pub(super) fn stop_s(rig: &RigSheet) -> f64 {
     rig.stop_time().si().max(STOP_LATENCY_S)
 }
@@ -49,7 +49,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Whether the air is left alone after the last zero: what the outputs did over the run is told there.
+    /// Checks that no step moves the air after the last zero: outputs are checked only up to there.
     fn ends_with_zero(&self, script: &Script) {
         let judged = self.sheets.settings.is_some();
         let finds = script.steps.iter().any(|step| matches!(step.kind, StepKind::SwitchPoints { .. }));
@@ -58,12 +58,12 @@ impl Planner<'_> {
         let later = script.steps[zero + 1..].iter();
         for step in later.filter(|step| !matches!(step.kind, StepKind::Ask { .. })) {
             let message = format!("{} after the last zero", step.kind.name());
-            let help = "put the last zero after it: what the outputs do is looked at up to there";
+            let help = "put the last zero after it: outputs are checked only up to the last zero";
             self.finding("after-last-zero", &step.place, &message, help);
         }
     }
 
-    /// Whether a step that judges levels has a zero before and after, and a leak step before.
+    /// Checks that a step that judges levels has a zero before and after it, and a leak step before it.
     fn framed(&self, script: &Script, index: usize, (zeroed, watched): (bool, bool)) {
         let step = &script.steps[index];
         let (name, judged) = (step.kind.name(), self.sheets.settings.is_some());
@@ -86,7 +86,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Whether a scan with an order between can come within the longest gap that a run believes.
+    /// Checks that a scan with a write in between fits into the longest gap that a run accepts.
     fn fast_enough(&self) {
         const LONGEST_S: f64 = 0.25;
         let rig = &self.sheets.rig;
@@ -94,16 +94,17 @@ impl Planner<'_> {
         if needed_s <= LONGEST_S {
             return;
         }
-        let message = format!("a scan with an order takes {:.0} ms on this wire", needed_s * 1e3);
+        let message = format!("a scan with a write takes {:.0} ms on this wire", needed_s * 1e3);
         let help = format!(
-            "allowed: up to {:.0} ms, for more between two scans is a doubt; more baud, fewer or neighbouring addresses help",
+            "allowed: up to {:.0} ms, because a longer gap between two scans aborts the run; use a higher baud rate, or fewer or adjacent addresses",
             LONGEST_S * 1e3
         );
-        let wording = Wording::new(message, "too slow for what is read", help);
+        let wording = Wording::new(message, "too slow for this read plan", help);
         self.findings.add(Finding::error("wire-too-slow", rig.link.place(), wording));
     }
 
-    /// Whether the reference can send what it reads at ambient: at the end of its range less is cut off, and no zero can be taken.
+    /// Checks that the reference can send its reading at ambient: at the end of its range lower readings are cut off, and no zero can
+    /// be taken.
     fn shows_its_zero(&self) {
         let reference = &self.sheets.rig.reference;
         let near_pa = 3.0 * reference.noise.si() + reference.input.resolution() / 2.0;
@@ -113,10 +114,10 @@ impl Planner<'_> {
             return;
         }
         let message = format!(
-            "`{}` reads ambient at the very end of what it can send: readings below that are cut off, so no zero can be taken, and nothing can be judged",
+            "`{}` reads ambient at the end of its range: readings below it are cut off, so no zero can be taken and nothing can be judged",
             reference.name.value
         );
-        let help = "use a reference, or an output range of it, in which ambient lies inside, such as 4-20 mA; of a voltage that goes on below ambient give two points inside and leave `signal` out";
+        let help = "use a reference or an output range with ambient inside it, such as 4-20 mA; for a voltage that continues below ambient give two points inside the range and leave `signal` out";
         let wording = Wording::new(message, "this reference", help);
         self.findings.add(Finding::warning("zero-at-a-stop", &reference.name.place, wording));
     }
@@ -125,7 +126,7 @@ impl Planner<'_> {
         self.findings.add(Finding::error(rule, place, Wording::new(message, "this step", help)));
     }
 
-    /// Whether the rig has the output for it.
+    /// Checks that the rig has the outputs for an air state.
     pub(super) fn can(&self, air: Air, place: &Place) -> Option<()> {
         let rig = &self.sheets.rig;
         if rig.can(air) {
@@ -134,7 +135,7 @@ impl Planner<'_> {
         let outputs: Vec<_> = rig.outputs.iter().map(|output| output.name.word()).collect();
         let wording = Wording::new(
             format!("the rig `{}` has no output `{air}`", rig.header.name.value),
-            "asks for an output that is not there",
+            "the rig has no such output",
             format!("its outputs: {}", outputs.join(", ")),
         );
         let finding = Finding::error("no-such-output", place, wording);
@@ -142,7 +143,7 @@ impl Planner<'_> {
         None
     }
 
-    /// Whether a window holds every limit with half a kilopascal to spare: a ramp that ends inside the limits proves nothing.
+    /// Checks that a window contains every limit with 0.5 kPa to spare: a ramp that ends inside the limits proves nothing.
     pub(super) fn holds_limits(
         &self,
         (bottom, top): (VacuumLevel, VacuumLevel),
@@ -168,7 +169,7 @@ impl Planner<'_> {
         None
     }
 
-    /// Whether a level is reached by the pump and stays short of the interlock, stop latency included.
+    /// Checks that the pump reaches a level and that it stays short of the interlock, stop latency included.
     pub(super) fn reachable(&self, level: VacuumLevel, place: &Place) -> Option<()> {
         let rig = &self.sheets.rig;
         let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
@@ -179,13 +180,13 @@ impl Planner<'_> {
         let (limit, why, at) = if level.si() + overshoot >= highest.si() {
             (
                 VacuumLevel::new(highest.si() - overshoot),
-                "the interlock, less what the air runs on after a stop",
+                "the interlock less the overshoot after a stop",
                 &rig.interlocks.highest_level.place,
             )
         } else if level.si() >= 0.98 * reached.si() {
             (
                 VacuumLevel::new(0.98 * reached.si()),
-                "what the pump reaches at this site in useful time",
+                "98 % of the deepest level at this site",
                 &rig.manifold.ultimate_vacuum.place,
             )
         } else {

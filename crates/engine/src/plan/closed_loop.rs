@@ -1,4 +1,4 @@
-//! Planning of `response` and `air-saving`: what they need of the rig, the settings and the steps before.
+//! Planning of `response` and `air-saving`: what they need from the rig, the settings and the steps before them.
 
 use super::{FAST_END, Planner, deepest};
 use crate::predict::motion_rate;
@@ -9,7 +9,7 @@ use tripbench_record::{AirSavingTask, Drive, Motion, ResponseTask, StepTask, Swi
 use tripbench_rig::{Air, OutputName, WithoutPower};
 use tripbench_sheet::{At, Finding, Place, Wording};
 
-/// What a step is planned to: its name, its task, its predicted seconds.
+/// A planned step: its name, its task, its predicted time in seconds.
 type Planned = (&'static str, StepTask, f64);
 
 impl Planner<'_> {
@@ -37,12 +37,12 @@ impl Planner<'_> {
         Some(("response", StepTask::Response(task), predicted))
     }
 
-    /// The switch-points step before, whose ramps give the levels at another rate.
+    /// The switch-points step before, whose ramps show the levels at another rate.
     fn ramps_before(&self, script: &Script, index: usize) -> Option<(u16, SwitchPointsTask)> {
         let before =
             script.steps[..index].iter().rposition(|step| matches!(step.kind, StepKind::SwitchPoints { .. }));
         let Some(before) = before else {
-            let help = "put a step with do = \"switch-points\" before it: a response is counted from the levels of the same run";
+            let help = "put a step with do = \"switch-points\" before it: a response is measured from the levels found in the same run";
             self.finding(
                 "no-levels-before",
                 &script.steps[index].place,
@@ -55,7 +55,8 @@ impl Planner<'_> {
         Some((u16::try_from(before).ok()?, task))
     }
 
-    /// Whether the ramps that gave the levels are slow beside a fast crossing: at one rate alone level and delay are one.
+    /// Checks that the ramps of the levels are slow compared with a fast crossing: at one rate a level and a delay cannot be
+    /// separated.
     fn slow_enough(&self, ramps: &SwitchPointsTask, deeper: bool, place: &Place) -> Option<()> {
         let expected = self.expected()?;
         if ramps.two_rates(deeper) {
@@ -71,40 +72,40 @@ impl Planner<'_> {
             return Some(());
         }
         let direction = if deeper { "rising" } else { "falling" };
-        let help = "the levels have to be found at half the rate or less: way = \"throttled\", \"regulated\" or \"pulses\" in the switch-points step, and a bleed valve for the fall";
+        let help = "find the levels at half the rate or less: way = \"throttled\", \"regulated\" or \"pulses\" in the switch-points step, and a bleed valve for the fall";
         let message = format!("response needs levels from slower {direction} ramps");
         self.finding("response-needs-slower", place, &message, help);
         None
     }
 
-    /// Whether a limit leaves a device the delay that is set; says so where it is less than the sheets let a device take.
+    /// Checks that a limit is longer than the delay that is set; warns where it is shorter than the sheets allow a device to take.
     fn limit_can_be_kept(&self, limit: &At<TimeSpan>) -> Option<()> {
         let set_s = self.sheets.settings.as_ref().map_or(0.0, |settings| settings.delay.si());
         let longest_s = self.response_s();
-        // To a microsecond: no time of a sheet is meant finer, and none shows the last digits of its sum.
+        // To a microsecond: no sheet states times more finely, and rounding hides the last digits of a sum.
         let [limit_ms, set_ms, longest_ms] =
             [limit.si(), set_s, longest_s].map(|time_s| (time_s * 1e6).round() / 1e3);
-        let help = format!("{longest_ms} ms or more, or without `limit`: as the sheets promise");
+        let help = format!("{longest_ms} ms or more, or leave `limit` out to use what the sheets promise");
         let finding = |kind: fn(&'static str, &Place, Wording) -> Finding, rule, message: String| {
             self.findings.add(kind(rule, &limit.place, Wording::new(message, "this limit", &help)));
         };
         if limit.si() <= set_s {
             let message = format!(
-                "the response limit of {limit_ms} ms is no longer than the delay that is set, {set_ms} ms: no device can keep it"
+                "the response limit of {limit_ms} ms is no longer than the delay that is set, {set_ms} ms: no device can meet it"
             );
             finding(Finding::error, "response-limit-too-short", message);
             return None;
         }
         if limit.si() < longest_s {
             let message = format!(
-                "the response limit of {limit_ms} ms is less than the {longest_ms} ms that the sheets let a device take: a device that is as promised can fail"
+                "the response limit of {limit_ms} ms is less than the {longest_ms} ms that the sheets allow a device: a device that meets its sheets can fail"
             );
             finding(Finding::warning, "response-limit-below-promise", message);
         }
         Some(())
     }
 
-    /// Says so where the reads are too far apart to show a response within its limit.
+    /// Warns where the reads are too far apart to show a response within its limit.
     fn foresee_response(
         &self,
         limit: TimeSpan,
@@ -118,14 +119,14 @@ impl Planner<'_> {
             return;
         }
         let message = format!(
-            "a response is told to about {:.0} ms here; whether it is within {:.0} ms will often be undecided",
+            "a response can be resolved only to about {:.0} ms here; compliance with {:.0} ms will often be undecided",
             told_s * 1e3,
             limit.si() * 1e3
         );
         let help = if stamped {
-            "more cycles in the switch-points step and a reference whose lag is known closer tell more; so does a device that scatters less"
+            "more cycles in the switch-points step, a reference whose lag is known more closely, or a device that scatters less"
         } else {
-            "inputs that the module stamps (capture), a faster wire, or a reference whose lag is known closer tell more"
+            "inputs that the module stamps (capture), a faster wire, or a reference whose lag is known more closely"
         };
         self.findings.add(Finding::warning(
             "response-not-told",
@@ -149,7 +150,7 @@ impl Planner<'_> {
         self.sees_valves(place)?;
         let before = &script.steps[..index];
         if !before.iter().any(|step| matches!(step.kind, StepKind::SwitchPoints { .. })) {
-            let help = "put a step with do = \"switch-points\" before it: which delay is selected, and the switch output, are looked at there";
+            let help = "put a step with do = \"switch-points\" before it: that step shows the selected delay and the switch output";
             self.finding("no-levels-before", place, "air-saving without switch-points before", help);
             return None;
         }
@@ -176,7 +177,7 @@ impl Planner<'_> {
         Some(("air-saving", StepTask::AirSaving(task), positions * (whole_s + back_s)))
     }
 
-    /// Predicted time of a fall, by the bleed valve or by the leak that the rig may have.
+    /// Predicted time of a fall, by the bleed valve or by the largest leak of the rig sheet, seconds.
     fn fall_s(&self, falling: Air, levels: (VacuumLevel, VacuumLevel)) -> f64 {
         if falling == Air::Hold {
             (levels.0.si() - levels.1.si()).abs() / self.sheets.rig.manifold.largest_leak.si().max(1.0)
@@ -185,7 +186,7 @@ impl Planner<'_> {
         }
     }
 
-    /// How the devices get the valve: as asked, refused where the rig cannot; else by wire where it can.
+    /// How the devices get the valve: as asked, refused where the rig cannot; by default by wire where the rig can.
     fn drive(&self, asked: Option<&At<Drive>>, valve: SupplyValve, place: &Place) -> Option<Drive> {
         let rig = &self.sheets.rig;
         let wired = self.positions.iter().all(|position| rig.hands_over(position.number));
@@ -208,9 +209,9 @@ impl Planner<'_> {
             return Some(drive);
         }
         let message = format!(
-            "this device drives a valve that is {needed} without power, the rig's is not known to be"
+            "this device drives a valve that is {needed} without power; the rig sheet does not say that the rig's valve is"
         );
-        let help = "write without_power at the output `evacuate` if it is, or drive = \"through-rig\": then it does not matter";
+        let help = "write without_power at the output `evacuate` if it is, or drive = \"through-rig\", which works with either kind";
         let finding = Finding::error("valve-of-other-kind", place, Wording::new(message, "by wire", help));
         self.findings.add(finding.with(&evacuate.place, "the rig's valve"));
         None
@@ -224,13 +225,13 @@ impl Planner<'_> {
                 "nothing-promised",
                 place,
                 &message,
-                "give --type and --settings: without them nothing says what is right",
+                "give --type and --settings: without them there is nothing to judge against",
             );
         }
         expected
     }
 
-    /// Whether valves move the air: a hand is not fast, and no device drives it.
+    /// Checks that valves move the air: a hand is not fast, and no device can drive it.
     fn moved_by_valves(&self, place: &Place, what: &str) -> Option<()> {
         let rig = &self.sheets.rig;
         if rig.has(OutputName::Evacuate) && rig.has(OutputName::Vent) {
@@ -238,7 +239,7 @@ impl Planner<'_> {
         }
         let name = &rig.header.name;
         let wording = Wording::new(
-            format!("{what} needs valves: the rig `{}` is worked by hand", name.value),
+            format!("{what} needs valves: the rig `{}` is operated by hand", name.value),
             "this step",
             "leave this step out, or add outputs `evacuate` and `vent`",
         );
@@ -254,12 +255,12 @@ impl Planner<'_> {
             "valve-not-seen",
             place,
             &message,
-            "add it to the rig sheet: without it nobody sees when the device cuts",
+            "add it to the rig sheet: without it the rig cannot see when the device cuts off",
         );
         None
     }
 
-    /// The first position that takes part whose valve output the rig does not see.
+    /// The first position taking part whose valve output the rig cannot see.
     pub(super) fn blind_position(&self) -> Option<u8> {
         let rig = &self.sheets.rig;
         let blind = |number: &u8| rig.position(*number).is_some_and(|position| position.valve.is_none());

@@ -1,4 +1,4 @@
-//! What a run will not be able to decide, said before any air flows: uncertainties that the judge itself foresees, against
+//! What a run will not be able to decide, reported before any air flows: uncertainties predicted by the judge, compared with the
 //! tolerances.
 
 use super::Planner;
@@ -12,26 +12,26 @@ use tripbench_record::{
 };
 use tripbench_sheet::{Findings, Place};
 
-/// A quantity of a step whose uncertainty is foreseen, in its own unit.
+/// A quantity of a step with its predicted uncertainty, in the quantity's own unit.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Foreseen {
-    /// How a warning names it.
+    /// Name in a warning.
     pub(super) name: &'static str,
     pub(super) quantity: QuantityName,
     pub(super) half_tolerance: f64,
-    /// Of a delay that ramps show: shares of devices that it leaves undecided, at nominal and half a tolerance away from it.
+    /// For a delay shown by ramps: shares of devices left undecided, at nominal and at half a tolerance from nominal.
     late_shares: Option<[f64; 2]>,
-    /// The limits that the judge has, moved so that nominal is 0; of a time as they are.
+    /// The judge's limits, shifted so that nominal is 0; for a time, unshifted.
     pub(super) limits: Limits,
     pub(super) uncertainty: f64,
-    /// Whether nothing is decided whatever U is: a leak too small to be told could do too much behind the hose.
+    /// Whether nothing can be decided at any U: a leak too small to be measured could shift the level behind the hose too far.
     pub(super) open: bool,
-    /// Its uncertainty where a run shows that no other delay of the type is selected.
+    /// Uncertainty in a run that shows that no other delay of the type is selected.
     pub(super) as_set: f64,
 }
 
 impl Foreseen {
-    /// A level, or a difference of two.
+    /// For a level, or a difference of two levels.
     const fn of_level(
         name: &'static str,
         quantity: QuantityName,
@@ -56,7 +56,7 @@ pub(super) const fn around_nominal(half_tolerance: f64) -> Limits {
     Limits { low: Some(-half_tolerance), high: Some(half_tolerance) }
 }
 
-/// What every check of a task will be able to tell, as its sheets have it, before any air flows.
+/// Predicted uncertainty and share of undecided devices for every check of a task, from its sheets alone.
 pub fn predictions(task: &Task) -> Vec<Prediction> {
     let findings = Findings::new();
     let planner = Planner::new(&task.sheets, &task.positions, &findings).told_by(&task.steps);
@@ -67,7 +67,7 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
             let site = &task.sheets.site;
             let Foreseen { quantity, half_tolerance, late_shares, limits, uncertainty, .. } = foreseen;
             let guard = guard_of_u(site, limits, uncertainty);
-            // A time is limited on one side alone.
+            // A time has an upper limit only.
             let [at_nominal, at_half] = match (late_shares, unit) {
                 (Some(shares), _) => shares,
                 (None, "s") => [late_share(half_tolerance, uncertainty, guard * uncertainty); 2],
@@ -116,7 +116,7 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     all
 }
 
-/// Names of the levels in the order in which they are foreseen.
+/// Names of the levels, in the order of prediction.
 const LEVELS: [(&str, QuantityName, QuantityName); 4] = [
     ("switch point", QuantityName::SwitchPoint, QuantityName::OnDelay),
     ("reset point", QuantityName::ResetPoint, QuantityName::OffDelay),
@@ -124,7 +124,7 @@ const LEVELS: [(&str, QuantityName, QuantityName); 4] = [
     ("resume level", QuantityName::Resume, QuantityName::ResumeDelay),
 ];
 
-/// Limits of the levels in that order.
+/// Limits of the levels, in the order of [`LEVELS`].
 fn limits_of(expected: &Expected) -> [Option<LevelLimits>; 4] {
     [Some(expected.on), Some(expected.off), expected.cut_off, expected.resume]
 }
@@ -134,7 +134,7 @@ fn half_tolerance(limits: LevelLimits) -> f64 {
 }
 
 impl Planner<'_> {
-    /// Adds a warning for each quantity of a step that can be undecided often, or always.
+    /// Adds a warning for each quantity of a step that may often, or always, be undecided.
     pub(super) fn foresee(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
         for foreseen in &self.foreseen(task, expected) {
             self.warn(foreseen, place);
@@ -144,7 +144,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Levels and hysteresis of a step.
+    /// Predicted levels and hysteresis of a step.
     fn foreseen(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let levels = self.foreseen_levels(task, expected);
         let mut all: Vec<Foreseen> = levels
@@ -172,13 +172,13 @@ impl Planner<'_> {
         all
     }
 
-    /// How fine the delays of a step are told, where it shows them, against how late an output may be without changing the verdict
-    /// of a device at nominal.
+    /// How finely a step resolves delays, where it shows them, compared with how late an output may be without changing the verdict of
+    /// a device at nominal.
     fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
         let levels = self.foreseen_levels(task, expected);
         let [mean_s, longest_s] = self.foresight(task, &self.rates(task, expected)).promised_s();
-        // The hysteresis follows from both levels of the switch output, and may have less to spare than they; where both lie beside nominal
-        // alike it is as at nominal.
+        // The hysteresis follows from both levels of the switch output and may have less to spare than they have; where both levels
+        // are off nominal by the same amount, the hysteresis is at nominal.
         let hysteresis = self.foreseen(task, expected).into_iter();
         let hysteresis: Vec<Foreseen> =
             hysteresis.filter(|one| one.quantity == QuantityName::Hysteresis).collect();
@@ -190,7 +190,7 @@ impl Planner<'_> {
             let left_pa = (inside_pa - level.expanded_pa()).min(hysteresis_pa).max(0.0);
             longest_s - mean_s + level.spare_s(left_pa)
         };
-        // What the hysteresis has to spare: without an error, and with those that its U says.
+        // What the hysteresis has to spare: without an error, and with the errors that its U implies.
         let in_hysteresis = |quantity: QuantityName| {
             of_hysteresis(quantity).map_or(f64::INFINITY, |one| one.half_tolerance - one.uncertainty)
         };
@@ -199,9 +199,9 @@ impl Planner<'_> {
                 errors(one.uncertainty).map(|error_pa| in_hysteresis(quantity) - error_pa.abs())
             })
         };
-        // A device half way to a limit of its levels is as late as any good one, and what it may be late by is less: by where its level
-        // is found. Few ramps find a larger or a smaller U than it should be. Whether an output is late is asked the same way whatever rule
-        // the site has.
+        // A device half way to a limit of its levels is as late as any good one, but less lateness is allowed, depending on where its
+        // level is found. A few ramps may find a U that is too large or too small. Lateness is decided the same way under every
+        // decision rule.
         let late = |level: &ForeseenLevel, half_pa: f64, quantity: QuantityName| {
             let freedom = level.delay_freedom().unwrap_or(f64::INFINITY);
             let delay = [level.delay_expanded_s().unwrap_or(f64::INFINITY), freedom];
@@ -233,7 +233,7 @@ impl Planner<'_> {
             .collect()
     }
 
-    /// How fine the responses of a step are told, against half of what its limit leaves to a device as promised in the mean.
+    /// How finely a step resolves responses, compared with half of what its limit leaves to a device that is as promised on average.
     fn foreseen_responses(&self, task: &Task, response: &ResponseTask, expected: &Expected) -> Vec<Foreseen> {
         let levels_of = task.steps.get(usize::from(response.levels_of)).map(|step| &step.task);
         let Some(StepTask::SwitchPoints(ramps)) = levels_of else { return Vec::new() };
@@ -254,7 +254,7 @@ impl Planner<'_> {
         names.into_iter().zip(told).map(foreseen).collect()
     }
 
-    /// Expanded uncertainty of a response on and off, seconds.
+    /// Expanded uncertainty of a response, on and off, seconds.
     pub(super) fn responses_told_s(&self, ramps: &SwitchPointsTask, expected: &Expected) -> Vec<f64> {
         let rates = self.rates(ramps, expected);
         let sight = self.foresight(ramps, &rates);
@@ -262,7 +262,7 @@ impl Planner<'_> {
         levels.iter().zip([true, false]).map(|(level, deeper)| sight.response_s(level, deeper)).collect()
     }
 
-    /// U of the levels that a device shows while it drives the valve itself: one rate, its own.
+    /// U of the levels that a device shows while it drives the valve itself: at one rate, its own.
     fn foreseen_saving(&self, task: &Task, saving: &AirSavingTask, expected: &Expected) -> Vec<Foreseen> {
         let ramps = task.steps.iter().find_map(|step| {
             if let StepTask::SwitchPoints(ramps) = &step.task { Some(*ramps) } else { None }

@@ -1,5 +1,5 @@
-//! How many of the ramps are slow: at full flow wherever the uncertainty allows it, slower where the device's unknown delay
-//! asks for it, and at two rates so that the delay shows. What a mix will tell is asked of the same code that judges a run.
+//! How many ramps are slow: full flow wherever the uncertainty allows it, slower where the device's unknown delay requires it, and two
+//! rates so that the delay shows. The code that judges a run also predicts what a mix will show.
 
 use super::switch_points::WELL_APART;
 use super::{Planner, deepest};
@@ -16,12 +16,12 @@ use tripbench_rig::{Air, OutputName};
 pub(super) struct Ramps {
     pub(super) rising: Motion,
     pub(super) falling: Motion,
-    /// How many of the cycles are throttled instead.
+    /// Number of cycles that are throttled instead.
     pub(super) slow_rising: u16,
     pub(super) slow_falling: u16,
 }
 
-/// What a step of ramps is for.
+/// What a step of ramps has to show.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Wanted<'e> {
     pub(super) expected: Option<&'e Expected>,
@@ -32,12 +32,12 @@ pub(super) struct Wanted<'e> {
     pub(super) response_s: Option<f64>,
 }
 
-/// Growth of U for which no rate is made slower.
+/// Growth factor of U up to which a faster rate is preferred.
 const GROWTH: f64 = 1.02;
 
 impl Planner<'_> {
-    /// The way that a script asks for; else as few slow ramps as raise no uncertainty by 2 % or more above that near standstill, or
-    /// above the least that any mix comes to; one in each direction at the least, to show a delay beyond what is promised.
+    /// The way that the script asks for. By default as few slow ramps as keep every uncertainty within 2 % of that near standstill, or
+    /// of the least that any mix reaches; at least one in each direction, to show a delay beyond the promised one.
     pub(super) fn ramps(&self, asked: Option<Way>, wanted: Wanted<'_>) -> Ramps {
         let cycles = wanted.cycles;
         let alike = |way| {
@@ -73,13 +73,13 @@ impl Planner<'_> {
         good.or_else(least).map_or_else(|| alike(Way::FullFlow), |(ramps, _)| *ramps)
     }
 
-    /// Every mix that there can be, with the time that it takes.
+    /// Every possible mix, with its time in seconds.
     fn mixes(&self, expected: &Expected, wanted: Wanted<'_>) -> Vec<(Ramps, f64)> {
         let rig = &self.sheets.rig;
         let (least, cycles) = (expected.off.low, wanted.cycles);
         let top = VacuumLevel::new(deepest(expected).si() + 1_500.0);
         let [_, bleeds] = self.motions(Way::Throttled, Some(expected), cycles);
-        // One at the least is slow: at one rate nothing tells a delay from the level.
+        // At least one is slow: at one rate nothing separates a delay from the level.
         let up = u16::from(cycles > 1)..=cycles;
         let slower = self.rate_at(Motion::FullFlow, false, expected.off.low)
             > WELL_APART * self.rate_at(Motion::Throttled, false, expected.off.low);
@@ -106,7 +106,7 @@ impl Planner<'_> {
             .collect()
     }
 
-    /// A step with ramps, as far as what it will tell depends on them.
+    /// A step with these ramps, complete only in what its uncertainty depends on.
     pub(super) fn ramps_task(&self, ramps: Ramps, wanted: Wanted<'_>) -> SwitchPointsTask {
         let level = wanted.expected.map_or(VacuumLevel::ZERO, |expected| expected.on.low);
         SwitchPointsTask {
@@ -125,7 +125,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Levels as planned ramps will show them.
+    /// Predicted levels of planned ramps.
     pub(super) fn foreseen_levels(
         &self,
         ramps: &SwitchPointsTask,
@@ -138,7 +138,7 @@ impl Planner<'_> {
         motion_rate(&self.sheets.rig, self.reached(), (motion, deeper), level).si()
     }
 
-    /// Rates in the ramps of a step, as warm as the gas is then.
+    /// Rates in the ramps of a step, with the gas temperature of each ramp.
     pub(super) fn rates(
         &self,
         ramps: &SwitchPointsTask,
@@ -162,7 +162,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Rate of a pull by hand where the guide asks for no rate, pascal per second: the whole pull takes the declared time, evenly.
+    /// Rate of a pull by hand where the guide asks for none, pascal per second: the whole pull takes the declared time, evenly.
     fn pulled_by_hand_pa_per_s(&self) -> f64 {
         self.reached().si() / self.sheets.rig.manifold.evacuate.si()
     }
@@ -175,11 +175,11 @@ impl Planner<'_> {
         Foresight { task: &self.blank, ramps, rate, leak_pa_per_s: self.leak_told_pa_per_s }
     }
 
-    /// Whether the fits around the levels end before the vent valve has opened or shuts again, with reads close enough.
+    /// Whether the fits around the levels end before the vent valve opens or shuts again, with reads close enough together.
     fn fast_falls_fit(&self, expected: &Expected, top: VacuumLevel) -> bool {
-        /// Reads farther apart show too little of so fast a fall.
+        /// Longest scan time: reads further apart show too little of such a fast fall.
         const LONGEST_SCAN_S: f64 = 0.01;
-        /// What is fitted to one side of a crossing at the least.
+        /// Shortest time fitted on one side of a crossing.
         const FITTED_S: f64 = 0.06;
         let rig = &self.sheets.rig;
         let deepest = expected.resume.map_or(expected.off.high, |resume| {
@@ -191,7 +191,7 @@ impl Planner<'_> {
             && (top.si() - deepest.si()) / rate >= FITTED_S
     }
 
-    /// Time of one ramp, with the approach at full flow before a throttled one, which goes on at full flow beyond the switch point
+    /// Time of one ramp, seconds. A throttled ramp is approached at full flow and continues at full flow beyond the switch point,
     /// unless it is throttled `to_the_top`.
     pub(super) fn ramp_time(
         &self,
@@ -212,7 +212,7 @@ impl Planner<'_> {
             + time(Motion::FullFlow, (slow_top, to))
     }
 
-    /// Levels as they would be with rates near standstill.
+    /// Predicted levels with rates near standstill.
     fn bar(&self, expected: &Expected, wanted: Wanted<'_>) -> Vec<ForeseenLevel> {
         let ramps =
             Ramps { rising: Motion::Throttled, falling: Motion::Throttled, slow_rising: 0, slow_falling: 0 };
@@ -220,8 +220,8 @@ impl Planner<'_> {
         self.foresight(&still, &|_, _| 1.0).levels(expected)
     }
 
-    /// Whether levels and hysteresis are as good as with rates near zero, or good enough to be decided well; and delays and
-    /// responses told well enough.
+    /// Whether levels and hysteresis are as good as with rates near zero, or good enough to be decided well, and delays and responses
+    /// are resolved well enough.
     fn good_enough(
         &self,
         expected: &Expected,
@@ -247,7 +247,7 @@ impl Planner<'_> {
     }
 }
 
-/// Of each level the larger: its bar, or the least that any mix comes to.
+/// For each level the larger of its bar and the least that any mix reaches.
 fn attainable(bar: Vec<ForeseenLevel>, foreseen: &[(Ramps, Vec<ForeseenLevel>)]) -> Vec<ForeseenLevel> {
     let least = |(index, bar): (usize, ForeseenLevel)| {
         let all = foreseen.iter().filter_map(|(_, levels)| levels.get(index));
@@ -257,7 +257,7 @@ fn attainable(bar: Vec<ForeseenLevel>, foreseen: &[(Ramps, Vec<ForeseenLevel>)])
     bar.into_iter().enumerate().map(least).collect()
 }
 
-/// Where a throttled ramp among others goes on at full flow: beyond all that the switch point may be.
+/// Where a throttled ramp among others continues at full flow: beyond every possible switch point.
 pub(super) fn slow_top(expected: &Expected, top: VacuumLevel) -> VacuumLevel {
     const BEYOND_PA: f64 = 1_000.0;
     let beyond = VacuumLevel::new(expected.on.high.si() + BEYOND_PA);

@@ -1,12 +1,12 @@
-//! What a run will leave unchecked, said before any air flows.
+//! What a run will leave unchecked, reported before any air flows.
 
 use super::Planner;
 use tripbench_judge::{OfDevices, left_open};
 use tripbench_record::{QuantityName, StepTask, Task};
 use tripbench_sheet::Findings;
 
-/// What will not be checked of devices: what sheets and steps alone leave open, and a spread that is foreseen not to show between
-/// two reads. Each once.
+/// Quantities of devices that will not be checked: those that sheets and steps alone leave open, and spreads predicted not to show
+/// between two reads. Each once.
 pub fn foreseen_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
     let mut all = left_open(task, of);
     let findings = Findings::new();
@@ -25,7 +25,7 @@ pub fn foreseen_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
     all
 }
 
-/// Spreads of the levels in the order in which they are foreseen.
+/// Spreads of the levels, in the order of prediction.
 const SPREADS: [QuantityName; 4] = [
     QuantityName::Repeatability,
     QuantityName::ResetSpread,

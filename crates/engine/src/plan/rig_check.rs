@@ -1,4 +1,4 @@
-//! The built-in script of `rig check`: what it does, in order; and what the rig, as its sheet has it, can decide.
+//! The built-in script of `rig check`: its steps in order, and what a rig can decide according to its sheet.
 
 use super::Planner;
 use super::check::stop_s;
@@ -12,10 +12,10 @@ use tripbench_record::{
 use tripbench_rig::{Air, OutputName};
 use tripbench_sheet::Findings;
 
-/// How often the looped output is switched.
+/// Number of times that the looped output is switched.
 const LOOPED: u16 = 24;
 
-/// What `rig check` asks of the person at the rig beside a yes before every output.
+/// What `rig check` asks of the person at the rig besides a yes before every output.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PersonAtPlugs {
     /// Nothing.
@@ -32,7 +32,7 @@ pub fn rig_check(sheets: Arc<LoadedSheets>, person: PersonAtPlugs) -> Task {
     Task { steps, positions: Vec::new(), plan: sheets.rig.read_plan(), sheets }
 }
 
-/// What a rig can decide, as its sheet has it: a line for each quantity.
+/// What a rig can decide according to its sheet: one line for each quantity.
 pub fn abilities(sheets: &Arc<LoadedSheets>, person: PersonAtPlugs) -> Vec<String> {
     let findings = Findings::new();
     Planner::new(sheets, &[], &findings).abilities(person)
@@ -92,7 +92,7 @@ impl Planner<'_> {
         steps.into_iter().map(planned).collect()
     }
 
-    /// How long the rig is watched at rest, seconds: long enough to measure the tick of the module's clock to a thousandth, even if
+    /// Time that the rig is watched at rest, seconds: long enough to measure the tick of the module's clock to a thousandth, even if
     /// reads take several times as long as the rig sheet says.
     fn watched_at_rest_s(&self) -> f64 {
         const LEAST_S: f64 = 2.0;
@@ -104,11 +104,11 @@ impl Planner<'_> {
         watch_s.clamp(LEAST_S, MOST_S)
     }
 
-    /// Each output that the rig looks at, operated by a person.
+    /// One step for each device output that the rig reads, operated by a person.
     fn own_inputs(&self) -> impl Iterator<Item = (String, StepTask, f64)> + '_ {
-        /// To walk from the keyboard to the plug.
+        /// Time to walk from the keyboard to the plug.
         const WITHIN: TimeSpan = TimeSpan::new(30.0);
-        /// Usual time.
+        /// Usual time, seconds.
         const USUAL_S: f64 = 10.0;
         self.sheets.rig.positions.iter().flat_map(|position| {
             let number = *position.number;
@@ -120,7 +120,7 @@ impl Planner<'_> {
         })
     }
 
-    /// Deep enough to tell, well short of pump and interlock.
+    /// A level deep enough for the check, well short of what the pump reaches and of the interlock.
     fn check_level(&self) -> VacuumLevel {
         let rig = &self.sheets.rig;
         let deep = 0.75 * self.reached().si();
@@ -163,7 +163,7 @@ impl Planner<'_> {
             };
             let u_pa = self.level_uncertainty_pa(&task, limits);
             lines.push(format!(
-                "a level near {}, {name}, five ramps: U about {}; decides limits of ± {} or wider well",
+                "a level near {}, {name}, five ramps: U about {}; limits of ± {} or wider can be decided well",
                 style.level(level),
                 style.difference(LevelDifference::new(u_pa)),
                 style.difference(LevelDifference::new(3.0 * u_pa))
@@ -172,21 +172,21 @@ impl Planner<'_> {
         let edge_s = rig.edge_time().si();
         let told_s = (edge_s / 2.0).hypot(rig.reference.lag.uncertainty.si());
         lines.push(format!(
-            "an edge by reads lies within {:.1} ms: no delay is told more closely than to about {:.0} ms",
+            "reads locate an edge within {:.1} ms: no delay can be resolved more finely than to about {:.0} ms",
             edge_s * 1e3,
             (told_s * 1e3).ceil()
         ));
         if rig.module.loss_of_master.is_none() {
-            lines.push("no loss-of-master timeout is declared: the time under vacuum is halved, and somebody has to stay at the rig".into());
+            lines.push("no loss-of-master timeout is declared: the time allowed under vacuum is halved, and somebody has to stay at the rig".into());
         }
         let inputs = match person {
-            PersonAtPlugs::Absent => "not shown: `rig check --inputs` shows it",
-            PersonAtPlugs::OperatesEach => "but where this check showed it",
+            PersonAtPlugs::Absent => "not tested: `rig check --inputs` tests it",
+            PersonAtPlugs::OperatesEach => "except where this check tested it",
         };
-        lines.push(format!("which input belongs to which position is as declared, {inputs}"));
-        lines.push("the lag of the reference, its calibration, and the time constants `evacuate`, `bleed` and `vent` are as declared, not shown".into());
+        lines.push(format!("which input belongs to which position is taken from the rig sheet, {inputs}"));
+        lines.push("the lag of the reference, its calibration, and the time constants `evacuate`, `bleed` and `vent` are taken from the rig sheet, not tested".into());
         if rig.module.looped.is_none() {
-            lines.push("no output is looped to an input: filter and image age of the module are as declared, not shown".into());
+            lines.push("no output is looped to an input: filter and image age of the module are taken from the rig sheet, not tested".into());
         }
         lines
     }
@@ -194,7 +194,7 @@ impl Planner<'_> {
 
 fn ready(by_hand: bool) -> String {
     let air = if by_hand {
-        "You pull and let in by hand, as you are told."
+        "You pull vacuum and let air in by hand, as the guide tells you."
     } else {
         "Valves will move and vacuum will be pulled."
     };

@@ -1,4 +1,4 @@
-//! Shares of devices that a rule and a U leave undecided: closed forms.
+//! Shares of devices left undecided by a decision rule and a U: closed forms.
 
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_measure::{
@@ -6,7 +6,7 @@ use tripbench_measure::{
     scatter_ratios,
 };
 
-/// Width of the guard band by the site's rule for limits and a U, as a share of U.
+/// Width of the guard band under the site's rule for given limits and U, as a share of U.
 pub(super) fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
     match site.decision {
         DecisionRule::GuardBand => 1.0,
@@ -15,14 +15,14 @@ pub(super) fn guard_of_u(site: &SiteSheet, limits: Limits, u: f64) -> f64 {
     }
 }
 
-/// Share of outputs as late as is promised in the mean that a guard band of `guard_s` leaves open, where `spare_s` more are allowed and the
-/// errors are those of a result with U.
+/// Share of outputs, as late as promised on average, that a guard band of `guard_s` leaves undecided, where `spare_s` more is allowed
+/// and the errors are those of a result with U.
 pub(super) fn late_share(spare_s: f64, u_s: f64, guard_s: f64) -> f64 {
     normal_share((guard_s - spare_s) * 1.96 / u_s)
 }
 
-/// The mean of that share over the values that a level and a hysteresis may be found at, pascal inside their limits, and over the U that a
-/// few ramps may find where `u_s` is right. `spare_s` gives what both leave to the output.
+/// Mean of [`late_share`] over the values at which a level and a hysteresis may be found, pascal inside their limits, and over the U
+/// that a few ramps may find where `u_s` is right. `spare_s` returns the time that both leave to the output, seconds.
 pub(super) fn late_share_over(
     levels: [f64; 9],
     hystereses: [f64; 9],
@@ -37,7 +37,7 @@ pub(super) fn late_share_over(
     mean(&shares).unwrap_or(1.0)
 }
 
-/// Errors that results with a U have: the middles of nine equally likely parts of a normal density.
+/// Errors of results with a U: the middles of nine equally likely parts of a normal density.
 pub(super) fn errors(u: f64) -> [f64; 9] {
     [0.5, 1.5, 2.5, 3.5, 4.5, 5.5, 6.5, 7.5, 8.5].map(|part| normal_quantile(part / 9.0) * u / 1.96)
 }
@@ -56,15 +56,16 @@ pub(super) fn undecided_share_by(t_pa: f64, u_pa: f64, off_pa: f64, guard: f64) 
 mod tests {
     use super::*;
 
-    // For a device at nominal with U = T/3 nobody is undecided but the tails beyond 2 U: 2 (1 − Φ(3.92)).
+    // For a device at nominal with U = T/3, only the tails beyond 2 U are undecided: 2 (1 − Φ(3.92)).
     #[test]
     fn a_third_of_the_tolerance_leaves_nearly_nobody_undecided() {
         assert!(undecided_share_by(3.0, 1.0, 0.0, 1.0) < 1e-4);
-        // At the limit itself 95 % are undecided (ILAC-G8 with w = U; value from this project's measuring notes).
+        // At the limit itself 95 % are undecided (ILAC-G8 with w = U): 2 Φ(1.96) − 1.
         assert!((undecided_share_by(3.0, 1.0, 3.0, 1.0) - 0.95).abs() < 1e-3);
     }
 
-    // With U = 1.96 the errors have a standard deviation of 1; the middles of nine parts have a little less. The middle one has none.
+    // With U = 1.96 the errors have a standard deviation of 1; that of the middles of nine parts is slightly less. The middle one is
+    // 0.
     #[test]
     fn errors_are_spread_as_u_says() {
         let found = errors(1.96);

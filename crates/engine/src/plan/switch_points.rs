@@ -10,13 +10,13 @@ use tripbench_record::{Motion, StepTask, SwitchPointsTask, Way};
 use tripbench_rig::{Air, OutputName};
 use tripbench_sheet::{At, Finding, Place, Wording};
 
-/// What the window has beyond every level at the least, pascal: a device that is off by so much is still measured.
+/// Smallest margin of the window beyond every level, pascal: a device that is off by this much is still measured.
 const LEAST_MARGIN_PA: f64 = 1_000.0;
-/// What is read below a level of a fast fall before the vent valve shuts, seconds.
+/// Time fitted below a level of a fast fall before the vent valve shuts, seconds.
 const FAST_FITTED_S: f64 = 0.04;
-/// By how much two rates have to differ so that they tell a delay from a level: the judge takes rates up to 1.5 times apart for one.
+/// Ratio of two rates that separates a delay from a level: the judge treats rates up to 1.5 times apart as one.
 pub(super) const WELL_APART: f64 = 1.6;
-/// Share of the time under vacuum that a plan uses of what the interlock allows.
+/// Share of the interlock's time under vacuum that a plan uses.
 const USED_OF_LONGEST: f64 = 0.8;
 
 impl Planner<'_> {
@@ -47,8 +47,8 @@ impl Planner<'_> {
             return None;
         };
         if bottom >= top {
-            let message = "the window's less deep end is not less deep than its deep end";
-            self.finding("window-empty", &step.place, message, "write from less deep, to deeper");
+            let message = "`from` is not less deep than `to`";
+            self.finding("window-empty", &step.place, message, "give `from` the less deep level");
             return None;
         }
         let place = to.as_ref().map_or(&step.place, |level| &level.place);
@@ -94,7 +94,7 @@ impl Planner<'_> {
         })
     }
 
-    /// Whether the regulator can be asked for the deep end, and a little more so that the level gets there.
+    /// Checks that the regulator's range covers the deep end, and a little more so that the level gets there.
     fn regulator_reaches(&self, rising: Motion, top: VacuumLevel, place: &Place) -> Option<()> {
         const AHEAD_PA: f64 = 500.0;
         let regulators = self.sheets.rig.outputs.iter();
@@ -109,9 +109,9 @@ impl Planner<'_> {
             return Some(());
         }
         let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
-        let message = format!("the regulator does not go to {}", style.level(top));
+        let message = format!("the regulator does not reach {}", style.level(top));
         let help = format!(
-            "allowed: up to {}; take another way, or a window that is less deep",
+            "allowed: up to {}; choose another way or a less deep window",
             style.level(VacuumLevel::new(deepest_pa - AHEAD_PA))
         );
         let finding = Finding::error("regulator-too-short", place, Wording::new(message, "this step", help));
@@ -121,7 +121,7 @@ impl Planner<'_> {
 
     /// Predicted time of the whole step, seconds.
     fn duration(&self, script: &Script, index: usize, task: &SwitchPointsTask, cycles_s: f64) -> f64 {
-        // A leak step before leaves the rig deep; from ambient one pull that does not count comes first.
+        // A leak step before leaves the rig deep; from ambient, one pull that is not evaluated comes first.
         let deep = index
             .checked_sub(1)
             .is_some_and(|before| matches!(script.steps[before].kind, StepKind::Leak { .. }));
@@ -139,14 +139,14 @@ impl Planner<'_> {
         first + cycles_s + breaks * (vent + pull) + last
     }
 
-    /// The way asked for, refused where the rig lacks what it needs.
+    /// The way asked for; refused where the rig lacks an output for it.
     fn way(&self, asked: &At<Way>) -> Option<Way> {
         let rig = &self.sheets.rig;
         let (there, needs) = match asked.value {
             Way::FullFlow | Way::Pulses => (rig.has(OutputName::Evacuate), "an output `evacuate`"),
             Way::Throttled => (rig.has(OutputName::EvacuateFine), "an output `evacuate-fine`"),
             Way::Regulated => (rig.has(OutputName::Regulator), "an output `regulator`"),
-            Way::ByHand => (rig.by_hand(), "no valve outputs: with them nobody has a hand on the air"),
+            Way::ByHand => (rig.by_hand(), "a rig without valve outputs"),
         };
         if there {
             return Some(asked.value);
@@ -155,15 +155,15 @@ impl Planner<'_> {
         let wording = Wording::new(
             format!("the way `{}` needs {needs}", asked.value),
             format!("the rig `{}` cannot do this", name.value),
-            "take another way, or leave it out: then the one is taken that the uncertainty asks for",
+            "choose another way, or leave `way` out: the plan then chooses by uncertainty",
         );
         let finding = Finding::error("way-not-there", &asked.place, wording);
         self.findings.add(finding.with(&name.place, "the rig sheet"));
         None
     }
 
-    /// What a rate adds to a level's variance, per square of the rate: by delay and lag, and by the edge, which lies
-    /// somewhere between two scans and on a slow line is the larger part. Seconds squared.
+    /// Variances that a rate adds to a level, divided by the rate squared, seconds squared: by delay and lag, and by the edge, which
+    /// lies somewhere between two scans and on a slow line is the larger part.
     fn variances_per_rate(&self, cycles: u16) -> [f64; 2] {
         let rig = &self.sheets.rig;
         let by_delay = ((self.response_s() / 2.0).powi(2) + rig.reference.lag.uncertainty.si().powi(2)) / 3.0;
@@ -171,7 +171,8 @@ impl Planner<'_> {
         [by_delay, by_edge]
     }
 
-    /// Of the calibration at the deepest level that is judged, else at half of what is reached: it grows with the level.
+    /// Standard uncertainty of the calibration at the deepest judged level, by default at half the level reached, pascal: it grows
+    /// with the level.
     pub(super) fn calibration_pa(&self) -> f64 {
         let level = self
             .expected()
@@ -195,7 +196,7 @@ impl Planner<'_> {
             Way::FullFlow => [Motion::FullFlow, falling],
             Way::Throttled => [Motion::Throttled, falling],
             Way::Regulated => {
-                // Half of what the pump does behind it at the deep end, so that it can follow.
+                // Half of what the pump achieves at the deep end, so that the regulator can follow.
                 let top = expected.map_or(VacuumLevel::new(0.8 * self.reached().si()), deepest);
                 let follows = rate(rig, self.reached(), Air::Evacuate, top).si() / 2.0;
                 let motion = Motion::Regulated { rate: self.chosen_rate(cycles, (200.0, follows)) };
@@ -211,7 +212,7 @@ impl Planner<'_> {
         }
     }
 
-    /// Pulses of about a fifth of half the tolerance, each left until a device with all its delay has answered it.
+    /// Pulses of about a fifth of half the tolerance; after each the rig waits until a device with its full delay has responded.
     fn pulses(&self, expected: Option<&Expected>, air: Air, level: VacuumLevel) -> Motion {
         let rig = &self.sheets.rig;
         let half_pa =
@@ -239,14 +240,14 @@ impl Planner<'_> {
         motion_time(&self.sheets.rig, self.reached(), (motion, from < to), (from, to))
     }
 
-    /// Time under vacuum that a plan may use, seconds: without a module that falls to safe by itself, half.
+    /// Time under vacuum that a plan may use, seconds; halved where the module does not go to safe by itself.
     fn longest_at_vacuum_s(&self) -> f64 {
         let rig = &self.sheets.rig;
         let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
         USED_OF_LONGEST * share * rig.interlocks.longest_at_vacuum.si()
     }
 
-    /// Whether one cycle fits into the time that the interlock allows under vacuum; between two the rig can be vented.
+    /// Checks that one cycle fits into the time that the interlock allows under vacuum; between two cycles the rig can be vented.
     pub(super) fn short_enough(&self, cycle_s: f64, place: &Place) -> Option<()> {
         let allowed_s = self.longest_at_vacuum_s();
         if cycle_s <= allowed_s {
@@ -255,9 +256,9 @@ impl Planner<'_> {
         let longest = &self.sheets.rig.interlocks.longest_at_vacuum;
         let wording = Wording::new(
             format!("one cycle takes {cycle_s:.0} s under vacuum this way"),
-            "too slow for the interlock",
+            "too long for the interlock",
             format!(
-                "allowed: up to {allowed_s:.0} s, a part of the rig's longest time under vacuum; a faster way or a smaller window helps"
+                "allowed: up to {allowed_s:.0} s, a part of the rig's longest time under vacuum; use a faster way or a smaller window"
             ),
         );
         let finding = Finding::error("too-long-under-vacuum", place, wording);
@@ -265,31 +266,30 @@ impl Planner<'_> {
         None
     }
 
-    /// Where the rig's own rate does not show that a hose came off, the leak is watched again afterwards.
+    /// Checks for a leak step afterwards: with such ramps the rig's own rate does not show that a hose came off.
     pub(super) fn watched_after(&self, script: &Script, index: usize, name: &str) -> Option<()> {
         let mut later = script.steps[index + 1..].iter();
         if self.sheets.settings.is_none() || later.any(|step| matches!(step.kind, StepKind::Leak { .. })) {
             return Some(());
         }
-        let help =
-            "put a step with do = \"leak\" after it: this way the rate does not show that a hose came off";
+        let help = "put a step with do = \"leak\" after it: with these ramps the rate does not show that a hose came off";
         let message = format!("{name} without a leak step after");
         self.finding("no-leak-after", &script.steps[index].place, &message, help);
         None
     }
 
-    /// The window that holds every expected level, with room for delays and for the fit on both sides.
+    /// The window that contains every expected level, with room for delays and for the fit on both sides.
     pub(super) fn window(&self, expected: Option<&Expected>, ramps: Ramps) -> [Option<VacuumLevel>; 2] {
         let Ramps { rising, falling, slow_falling, .. } = ramps;
         let Some(expected) = expected else { return [None, None] };
-        // The edge of a good device comes while the ramp still goes on.
+        // The edge of a good device comes while the ramp is still running.
         let delay_s = self.response_s() + self.sheets.rig.input_time().si();
-        // A local curve reaches so far beyond a crossing, and a few scans more.
+        // Extent of a local curve beyond a crossing, and a few scans more.
         let scan_s = self.sheets.rig.scan_time().si();
         let fitted_s = (20.0 * scan_s).clamp(0.08, 0.4) + 4.0 * scan_s;
         let margin = |motion: (Motion, bool), level: VacuumLevel| {
             let rate = motion_rate(&self.sheets.rig, self.reached(), motion, level).si();
-            // Where some falls are fast and some slow, the fast ones are fitted by what is before the level.
+            // Where some falls are fast and some slow, the fast ones are fitted by readings before the level.
             let fitted_s = if slow_falling > 0 && !motion.1 { FAST_FITTED_S } else { fitted_s };
             LevelDifference::new((rate * (fitted_s + delay_s)).max(LEAST_MARGIN_PA))
         };
@@ -300,8 +300,8 @@ impl Planner<'_> {
     }
 
     /// Whether a pull at full flow, and a fall at full vent, show a delay that the ramps do not: beside ramps of one rate that are
-    /// well slower. What pulses find has no rate, and an output that is too late is seen in them. Only where enough new readings come
-    /// between the start of the fall and each level, and the reference follows by then.
+    /// much slower. Pulses have no rate, and show an output that is too late by themselves. Requires enough new readings between the
+    /// start of the pull or fall and each level, and a reference that follows by then.
     pub(super) fn fast_shows(&self, ramps: Ramps, wanted: Wanted<'_>) -> [bool; 2] {
         let Some(expected) = wanted.expected else { return [false; 2] };
         let slower = |motion: Motion, slow: u16, deeper: bool, level: VacuumLevel| {
@@ -316,12 +316,12 @@ impl Planner<'_> {
         [rises && self.followed_s(true, expected.on.low), falls && self.followed_s(false, first)]
     }
 
-    /// Whether a fast pull from below the window, or a fast fall from its deep end, is followed before it comes to a level: by enough
-    /// readings, and longer than the reference lags.
+    /// Whether the reference follows a fast pull from below the window, or a fast fall from its deep end, before a level is reached:
+    /// enough readings, and longer than its lag.
     fn followed_s(&self, deeper: bool, level: VacuumLevel) -> bool {
         const READINGS: f64 = 4.0;
         const LAGS: f64 = 3.0;
-        /// What has gone before the fall is looked at, and the least margin of a window.
+        /// Movement before which the start of the fall is not evaluated, pascal; less than the smallest margin of a window.
         const MOVED_PA: f64 = 500.0;
         let rig = &self.sheets.rig;
         let deep = self.expected().map_or(level, |expected| deepest(&expected));
@@ -335,8 +335,8 @@ impl Planner<'_> {
         time_s >= READINGS * read_s + LAGS * rig.reference.lag.value.si()
     }
 
-    /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back; and a regulator's rate is
-    /// its own only after a while.
+    /// End of the full-flow approach: after a fast pull the gas warms and the vacuum falls back, and a regulator takes a while to
+    /// reach its rate.
     fn near(&self, bottom: VacuumLevel, rising: Motion) -> VacuumLevel {
         let manifold = &self.sheets.rig.manifold;
         let follows = match rising {
@@ -349,7 +349,7 @@ impl Planner<'_> {
         VacuumLevel::new((bottom.si() - short).max(0.0))
     }
 
-    /// End of the full-flow approach before a throttled ramp through a level alone.
+    /// End of the full-flow approach before a throttled ramp through one level only.
     pub(super) fn near_throttled(&self, level: VacuumLevel) -> VacuumLevel {
         const MARGIN_PA: f64 = 500.0;
         self.near(VacuumLevel::new((level.si() - MARGIN_PA).max(0.0)), Motion::Throttled)

@@ -1,4 +1,4 @@
-//! Warnings of what a run will not be able to decide.
+//! Warnings about what a run will not be able to decide.
 
 use super::Planner;
 use super::foresee::{Foreseen, around_nominal};
@@ -8,14 +8,14 @@ use tripbench_record::QuantityName;
 use tripbench_sheet::{Finding, Place, Wording};
 
 impl Planner<'_> {
-    /// Warns of a level that cannot be decided, or can be left undecided.
+    /// Warns of a level that cannot be decided or may be left undecided.
     pub(super) fn warn(&self, foreseen: &Foreseen, place: &Place) {
         let Foreseen { name, half_tolerance: t, uncertainty: u, as_set, .. } = *foreseen;
         if foreseen.open {
             let message = format!(
-                "the {name} cannot be decided: a leak too small to be told could shift it behind the hose by more than a quarter of half its tolerance, for no delay shows that the hose is free"
+                "the {name} cannot be decided: a leak too small to be measured could shift it behind the hose by more than a quarter of half its tolerance, and no delay shows that the hose is clear"
             );
-            let help = "a shorter or wider hose, a longer leak step, or ramps that show a delay to 10 ms or to what is promised";
+            let help = "a shorter or wider hose, a longer leak step, or ramps that resolve a delay to 10 ms or to the promised delay";
             self.findings.add(Finding::warning(
                 "hose-not-told",
                 place,
@@ -45,7 +45,7 @@ impl Planner<'_> {
         } else {
             let [nominal, half] = [0.0, t / 2.0].map(|off| undecided_share_by(t, u, off, guard));
             format!(
-                "the {name} can be left undecided: U about {}, half its tolerance {}; so for about {:.0} % of devices at nominal, {:.0} % at half the tolerance",
+                "the {name} may be left undecided: U about {}, half its tolerance {}; this concerns about {:.0} % of devices at nominal, {:.0} % at half the tolerance",
                 show(u),
                 show(t),
                 nominal * 100.0,
@@ -60,7 +60,7 @@ impl Planner<'_> {
         ));
     }
 
-    /// Warns where an output as late as is still not told moves its level by more than a device at nominal is inside its limits.
+    /// Warns where the delay that remains unresolved shifts a level by more than the margin of a device at nominal.
     pub(super) fn warn_delay(&self, foreseen: &Foreseen, place: &Place) {
         let Foreseen { quantity, half_tolerance, uncertainty, .. } = *foreseen;
         if uncertainty <= half_tolerance {
@@ -81,7 +81,7 @@ impl Planner<'_> {
             uncertainty * 1e3,
             promised.si() * 1e3
         );
-        let help = "only a much longer delay is seen; a faster wire or more cycles tell more";
+        let help = "only a much longer delay will show; a faster wire or more cycles resolve more";
         self.findings.add(Finding::warning(
             "delay-not-told",
             place,

@@ -7,7 +7,7 @@ use std::time::Duration;
 use tripbench_record::{AirSavingTask, Drive, Halt, Segment};
 use tripbench_rig::Air;
 
-/// How often the device has to have done what while it drives the valve.
+/// How often the device has cut the valve and fed again while it drives it.
 #[derive(Debug, Default)]
 struct Loop {
     cuts: u16,
@@ -29,11 +29,11 @@ pub(super) async fn air_saving(bench: &Bench, task: &AirSavingTask) -> Result<()
     Ok(())
 }
 
-/// From below every level until the device has cut and fed as often as planned, or does not do so any more.
+/// Starts below every level and ends when the device has cut and fed as often as planned, or no longer does.
 async fn drive_itself(bench: &Bench, task: &AirSavingTask, position: u8) -> Result<(), Break> {
-    /// A device that does not feed at all within this time never will.
+    /// A device that has not fed within this time never will.
     const FEEDS_WITHIN: Duration = Duration::from_secs(2);
-    /// After the last resume the level has turned and rises again.
+    /// Time in which the level turns after the last resume and rises again.
     const AFTER_RESUME: Duration = Duration::from_millis(300);
     let let_in = if task.falling == Air::Hold { Air::Vent } else { task.falling };
     if bench.scan().await?.level > task.bottom {
@@ -71,7 +71,7 @@ async fn drive_itself(bench: &Bench, task: &AirSavingTask, position: u8) -> Resu
     bench.air(Air::Hold).await
 }
 
-/// Counts a change of the valve output; the first time that it feeds is the start, not a resume.
+/// Counts a change of the valve output; the first feed is the start, not a resume.
 fn count(done: &mut Loop, feeding: bool, cycles: u16, tell: impl Fn(u16)) {
     if !feeding {
         done.cuts += 1;
@@ -81,7 +81,7 @@ fn count(done: &mut Loop, feeding: bool, cycles: u16, tell: impl Fn(u16)) {
     }
 }
 
-/// Whether it has done enough, or gone where it should not.
+/// Whether the device has done enough, or the level has left the range.
 fn over(done: &Loop, task: &AirSavingTask, seen: &Seen) -> bool {
     let enough = done.cuts >= task.cycles && done.feeds >= task.cycles;
     let too_deep = seen.level >= task.top;
@@ -89,7 +89,7 @@ fn over(done: &Loop, task: &AirSavingTask, seen: &Seen) -> bool {
     enough || too_deep || fell_through
 }
 
-/// The valve as the device wants it: through the rig's own output, or by the wire between them.
+/// Gives the valve the state that the device asks for: through the rig's own output, or by the wire between them.
 async fn give(bench: &Bench, task: &AirSavingTask, position: u8, feeding: bool) -> Result<(), Break> {
     match task.drive {
         Drive::ThroughRig => bench.air(if feeding { Air::Evacuate } else { task.falling }).await,

@@ -1,5 +1,5 @@
-//! Planned phases: each crossing of a level comes at its own share of the time between two scans, evenly spread over the
-//! ramps. Else a ramp that is alike every time meets the scan in the same phase, and five crossings are worth one.
+//! Planned phases: each crossing of a level comes at its own share of the scan period, evenly spread over the ramps. Otherwise
+//! identical ramps would meet the scans in the same phase, and five crossings would be worth one.
 
 use crate::bench::Bench;
 use crate::state::Seen;
@@ -7,27 +7,27 @@ use std::collections::VecDeque;
 use std::time::Duration;
 use tripbench_quantity::VacuumLevel;
 
-/// Watches one ramp, and shifts the scans once shortly before its level.
+/// Watches one ramp, and shifts the scans once, shortly before its level.
 #[derive(Debug)]
 pub(super) struct Phase {
     level: VacuumLevel,
-    /// Share of the time between two scans.
+    /// Share of the scan period.
     share: f64,
     recent: VecDeque<(f64, f64)>,
     done: bool,
 }
 
 impl Phase {
-    /// Scans that the rate is taken from.
+    /// Scans from which the rate is taken.
     const SCANS: usize = 16;
-    /// Scans before the level at which the shift is made.
+    /// Number of scans before the level at which the shift is made.
     const AHEAD: f64 = 12.0;
 
     pub(super) const fn new(level: VacuumLevel, share: f64) -> Self {
         Self { level, share, recent: VecDeque::new(), done: false }
     }
 
-    /// Takes a scan; shifts those that follow when the level is near.
+    /// Takes a scan; shifts those that follow once the level is near.
     pub(super) fn see(&mut self, bench: &Bench, seen: &Seen) {
         if self.done {
             return;
@@ -49,7 +49,7 @@ impl Phase {
         }
     }
 
-    /// Slope, level now and time between scans, by least squares with a bend: a pull slows down.
+    /// Slope, present level and scan period, by a least-squares curve: a pull slows down.
     fn line(&self) -> Option<(f64, f64, f64)> {
         let &(now_s, _) = self.recent.back()?;
         let &(first_s, _) = self.recent.front()?;

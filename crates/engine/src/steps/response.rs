@@ -1,4 +1,4 @@
-//! Step `response`: past the levels at full flow and back at full vent, again and again.
+//! Step `response`: past the levels at full flow and back at full vent, repeatedly.
 
 use super::{repeated, spread_scans, until};
 use crate::bench::{Bench, Break};
@@ -7,7 +7,7 @@ use std::time::Duration;
 use tripbench_record::{Halt, ResponseTask, Segment};
 use tripbench_rig::Air;
 
-/// As many operations as were planned; all positions in each.
+/// As many operations as planned; all positions in each.
 pub(super) async fn response(bench: &Bench, task: &ResponseTask) -> Result<(), Halt> {
     for cycle in 1..=task.operations {
         repeated(bench, async || {
@@ -36,7 +36,7 @@ async fn operation(bench: &Bench, task: &ResponseTask, cycle: u16) -> Result<(),
     spread_scans(bench, cycle, task.operations);
     until(bench, Air::Vent, FAST_END, |seen| seen.level <= FAST_END).await?;
     bench.sleep(answered).await?;
-    // Marked together, so that an operation counts whole or not at all.
+    // Marked together, so that an operation counts completely or not at all.
     bench.mark_between(Segment::FastRising { cycle }, from, turned);
     bench.mark(Segment::FastFalling { cycle }, turned);
     Ok(())

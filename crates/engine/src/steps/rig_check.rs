@@ -1,5 +1,5 @@
-//! The steps of `rig check`: every signal looked at, every output tried with the operator's yes, and what the module does when
-//! nobody speaks to it.
+//! The steps of `rig check`: every input is shown, every output is tried after the operator's yes, and the module is watched while
+//! nothing is sent to it.
 
 use super::{rest, spread_scans, until};
 use crate::bench::{Bench, Break};
@@ -10,17 +10,17 @@ use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{DeviceOutput, Halt, Segment};
 use tripbench_rig::{Air, Order, OutputName};
 
-/// Scans at rest, and a person says whether every input is as the rig is.
+/// Scans at rest, then asks a person whether every input agrees with the rig.
 pub(super) async fn signals(bench: &Bench, watch: TimeSpan) -> Result<(), Break> {
     bench.rest().await?;
     let from = bench.now();
     bench.sleep(watch.duration()).await?;
     bench.mark(Segment::AtRest, from);
     let seen = bench.scan().await?;
-    confirmed(bench, &format!("{} Is that how the rig is?", inputs(bench, &seen))).await
+    confirmed(bench, &format!("{} Does this agree with the rig?", inputs(bench, &seen))).await
 }
 
-/// What every input shows, in words.
+/// States of all inputs, in words.
 fn inputs(bench: &Bench, seen: &Seen) -> String {
     let style = bench.state.borrow().task.sheets.site.style;
     let mut text = format!("Vacuum {}", style.level(seen.level));
@@ -37,7 +37,7 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
             let _fits_in_memory = write!(text, ", device plug {}", if plug { "in" } else { "out" });
         }
     }
-    // One that is tripped has ended the check by now.
+    // A tripped guard would already have ended the check.
     for name in bench.guards() {
         let _fits_in_memory = write!(text, "; {name} not tripped");
     }
@@ -45,13 +45,13 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
     text
 }
 
-/// Asks; anything but yes ends the check.
+/// Asks; any answer but yes ends the check.
 async fn confirmed(bench: &Bench, text: &str) -> Result<(), Break> {
     let answer = bench.ask(text).await?;
     if super::is_yes(&answer) { Ok(()) } else { Err(Halt::Refused.into()) }
 }
 
-/// Switches one output on for about a second, after a yes; where the rig cannot see it act, a person says so.
+/// Switches one output on for about a second, after a yes; where the rig cannot see it act, a person answers whether it did.
 pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Option<u8>) -> Result<(), Break> {
     let (order, happens) = what(bench, output, position);
     let whose = position.map_or_else(String::new, |number| format!(" of position {number}"));
@@ -70,15 +70,15 @@ pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Opti
     bench.mark(Segment::Tried, span.before);
     bench.rest().await?;
     if matches!(output, OutputName::HandOver | OutputName::Loop | OutputName::DevicePower) {
-        confirmed(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it?")).await?;
+        confirmed(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it act?")).await?;
     }
     Ok(())
 }
 
-/// For about a second, or until the level has moved well.
+/// Waits for about a second, or until the level has clearly moved.
 async fn acting(bench: &Bench, from: tripbench_quantity::Mono) -> Result<(), Break> {
     const MOVED_PA: f64 = 5_000.0;
-    /// On a slow line a second is few scans.
+    /// Fewest scans: on a slow line a second is only a few.
     const FEWEST: u32 = 8;
     let limit = from + Duration::from_secs(1) + bench.valve_delay();
     let start = bench.scan().await?.level.si();
@@ -91,7 +91,7 @@ async fn acting(bench: &Bench, from: tripbench_quantity::Mono) -> Result<(), Bre
     Ok(())
 }
 
-/// The order that switches an output on alone, and what it does.
+/// The order that switches one output on alone, and what it does.
 fn what(bench: &Bench, output: OutputName, position: Option<u8>) -> (Order, &'static str) {
     const SOME_PA: u32 = 10_000;
     match output {
@@ -118,7 +118,7 @@ fn what(bench: &Bench, output: OutputName, position: Option<u8>) -> (Order, &'st
     }
 }
 
-/// Some vacuum to let air into, the gas settled: what falls back by itself is not the valve.
+/// Pulls some vacuum to let air into and lets the gas settle, so that a level falling back by itself is not taken for the valve.
 async fn some_vacuum(bench: &Bench) -> Result<(), Break> {
     const SOME: VacuumLevel = VacuumLevel::new(15_000.0);
     bench.air_toward(Air::Evacuate, Some(SOME)).await?;
@@ -127,18 +127,18 @@ async fn some_vacuum(bench: &Bench) -> Result<(), Break> {
     bench.sleep(bench.settled().min(Duration::from_secs(10))).await
 }
 
-/// The devices powered, a person operates one output at its plug. Over as soon as an input changed and all are as before.
+/// Powers the devices while a person operates one output at its plug. Ends once an input has changed and all are back as before.
 pub(super) async fn own_input(
     bench: &Bench,
     (position, output): (u8, DeviceOutput),
     within: TimeSpan,
 ) -> Result<(), Break> {
-    /// All inputs have to be back for this long, so that one that changes a little later is seen too.
+    /// Time for which all inputs have to be back, so that one that changes a little later is seen too.
     const BACK: Duration = Duration::from_millis(500);
     /// Time that a device needs after power-on; common practice, no source.
     const STARTS: Duration = Duration::from_secs(1);
     let text = format!(
-        "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: let this output alone change and go back: by a device that is operated at this plug, or, with no device at it, by joining its wire for a moment to the potential that the output switches to, by an electrically skilled person. Ready?",
+        "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: make this output alone change and change back: by operating a device at this plug, or, with no device there, by briefly joining its wire to the potential that the output switches to; only an electrically skilled person may do the latter. Ready?",
         within.si()
     );
     confirmed(bench, &text).await?;
@@ -161,7 +161,7 @@ pub(super) async fn own_input(
     bench.rest().await
 }
 
-/// Switches the looped output at moments that spread over a scan.
+/// Switches the looped output at moments spread over a scan.
 pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
     confirmed(
         bench,
@@ -181,10 +181,10 @@ pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
     bench.rest().await
 }
 
-/// Every valve shut and the devices powered, then silence: what the outputs are afterwards is the module's doing.
+/// Shuts every valve, powers the devices, then sends nothing: a change of the outputs is then the module's own doing.
 pub(super) async fn silence(bench: &Bench, time: TimeSpan) -> Result<(), Break> {
     let text = format!(
-        "Next: every valve is shut, the devices are powered, and nothing is sent for {:.1} s: does the module go to safe by itself? Hands clear?",
+        "Next: every valve is shut, the devices are powered, and nothing is sent for {:.1} s, to see whether the module goes to safe by itself. Hands clear?",
         time.si()
     );
     confirmed(bench, &text).await?;
@@ -201,11 +201,11 @@ pub(super) async fn silence(bench: &Bench, time: TimeSpan) -> Result<(), Break> 
     bench.rest().await
 }
 
-/// A fast pull, shut, and the gas left to warm.
+/// Pulls fast, shuts the valves, and lets the gas warm.
 pub(super) async fn settling(bench: &Bench, level: VacuumLevel, watch: TimeSpan) -> Result<(), Break> {
     let style = bench.state.borrow().task.sheets.site.style;
     let text = format!(
-        "Next: vacuum is pulled to {} at full flow, kept, and once more for the leak. Hands clear?",
+        "Next: vacuum is pulled to {} at full flow and kept, then once more for the leak. Hands clear?",
         style.level(level)
     );
     confirmed(bench, &text).await?;

@@ -1,4 +1,4 @@
-//! Moving the air from one level to another, in each way that a rig has.
+//! Moving the air from one level to another, in each way that a rig offers.
 
 use super::{longest, until};
 use crate::bench::{Bench, Break};
@@ -10,18 +10,18 @@ use tripbench_quantity::{LevelRate, Mono, TimeSpan, VacuumLevel};
 use tripbench_record::{Halt, Motion};
 use tripbench_rig::{Air, Guide, Hint};
 
-/// Where to, and which way that is.
+/// Target level and direction.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Aim {
     /// The level.
     pub(super) to: VacuumLevel,
-    /// Whether it is deeper than the present one.
+    /// Whether it is deeper than the present level.
     pub(super) deeper: bool,
-    /// Share of the first pulse that is added to it, so that pulses of one cycle end between those of another.
+    /// Share by which the first pulse is longer, so that the pulses of one cycle end between those of another.
     pub(super) shift: f64,
 }
 
-/// Moves the air until `enough`, which sees every scan that the step sees.
+/// Moves the air until `enough`, which is called with every scan that the step sees.
 pub(super) async fn travel(
     bench: &Bench,
     motion: Motion,
@@ -42,7 +42,7 @@ pub(super) async fn travel(
     }
 }
 
-/// The set point goes ahead of the level at the planned rate, in steps far shorter than the regulator's own time.
+/// Moves the set point ahead of the level at the planned rate, in steps far shorter than the regulator's time constant.
 async fn regulated(
     bench: &Bench,
     rate: LevelRate,
@@ -78,12 +78,12 @@ async fn regulated(
     }
 }
 
-/// Twice the time that the way takes at its rate.
+/// Twice the time that the distance takes at its rate.
 fn time_at(rate: LevelRate, start: &Seen, aim: Aim) -> Duration {
     Duration::from_secs_f64(2.0 * (aim.to.si() - start.level.si()).abs() / rate.si().max(1.0))
 }
 
-/// One pulse after the other; each is left until every device has answered it.
+/// One pulse after the other, each followed by a wait until every device has responded.
 async fn pulses(
     bench: &Bench,
     air: Air,
@@ -122,14 +122,14 @@ async fn pulses(
     }
 }
 
-/// A person moves the air and is told the rate. What goes back inside the way is thrown away and done again.
+/// Guides a person who moves the air at a rate. If the level goes back on the way, the motion is thrown away and repeated.
 async fn by_hand(
     bench: &Bench,
     rate: LevelRate,
     aim: Aim,
     mut enough: impl FnMut(&Seen) -> bool,
 ) -> Result<Seen, Break> {
-    /// Nobody moves in this time after being told to.
+    /// Time for a person to react to the instruction.
     const REACTION: Duration = Duration::from_mins(1);
     let toward = Some(aim.to);
     let tell = |hint| bench.guide(Guide { hint, toward, rate: Some(rate) });
@@ -173,12 +173,12 @@ async fn by_hand(
     }
 }
 
-/// Whether a level is well on its way: before, what the air did in the step before may still run out.
+/// Whether a level has clearly started to move: before that, air from the step before may still be settling.
 fn moved(start: &Seen, farthest_pa: f64, sign: f64) -> bool {
     (farthest_pa - start.level.si()) * sign > 1_000.0
 }
 
-/// What to change; `onward` is which way it goes, for a hand that moves the other way.
+/// What to change; `onward` is the right direction, for a hand that moves the wrong way.
 fn hint(rate_pa_per_s: f64, wanted_pa_per_s: f64, onward: Hint) -> Hint {
     if rate_pa_per_s < -0.2 * wanted_pa_per_s {
         onward
@@ -191,7 +191,7 @@ fn hint(rate_pa_per_s: f64, wanted_pa_per_s: f64, onward: Hint) -> Hint {
     }
 }
 
-/// The last scans, for a level without most of its noise and a rate that a person can follow.
+/// The last scans, for a level with less noise and a rate that a person can follow.
 #[derive(Debug, Default)]
 struct Recent(VecDeque<(Mono, f64)>);
 
@@ -199,7 +199,7 @@ impl Recent {
     /// Time over which the rate is taken, and between two hints.
     const LONG: Duration = Duration::from_millis(400);
 
-    /// Whether a reading is one of those that the level is taken over.
+    /// Whether a reading is recent enough to count for the level.
     fn recent(last: Mono, at: Mono) -> bool {
         last.since(at).as_secs_f64() <= TURN_SEEN_OVER_S
     }
@@ -211,8 +211,8 @@ impl Recent {
         }
     }
 
-    /// Mean of the readings of the last 0.2 s, pascal, and the share of a reading's noise that is left in it: those that repeat the one
-    /// before are one, for a converter may be slower than the scans.
+    /// Mean of the readings of the last 0.2 s, pascal, and the share of a reading's noise that remains in it: equal consecutive
+    /// readings count once, because a converter may be slower than the scans.
     fn mean(&self) -> Option<(f64, f64)> {
         let &(last, mut before) = self.0.back()?;
         let (mut count, mut sum, mut new) = (0.0, 0.0, 1.0);
@@ -224,7 +224,7 @@ impl Recent {
         Some((sum / count, 1.0 / f64::sqrt(new)))
     }
 
-    /// Slope of the line through the readings, pascal per second; `None` before enough was seen.
+    /// Slope of the line through the readings, pascal per second; `None` until enough readings are there.
     fn rate(&self) -> Option<f64> {
         let (first, last) = (self.0.front()?.0, self.0.back()?.0);
         let moments = self.0.iter().map(|(at, level)| (at.since(first).as_secs_f64(), *level));
@@ -258,7 +258,7 @@ mod tests {
         }
     }
 
-    // What a converter gives three times is one reading: of five in 0.2 s two are new, and the first.
+    // Equal consecutive readings of a converter are one: of five in 0.2 s the first and two others are new.
     #[test]
     fn a_reading_that_is_repeated_takes_no_noise_away() {
         let mut recent = Recent::default();
@@ -268,7 +268,7 @@ mod tests {
         assert_eq!(recent.mean(), Some((3.0, 1.0 / 3_f64.sqrt())));
     }
 
-    // Readings of 0, 1, 2 … kPa every 50 ms are 20 kPa/s; those of the last 0.2 s are the last five, those of the last 0.4 s the last nine.
+    // Readings of 0, 1, 2 … kPa every 50 ms are 20 kPa/s; those of the last 0.2 s are the last five, of the last 0.4 s the last nine.
     #[test]
     fn level_and_rate_are_those_of_the_last_readings() {
         let mut recent = Recent::default();
