@@ -1,6 +1,6 @@
-"""A second implementation as witness: rewrites the digital inputs of a run with devices of its own, and finds their levels.
+"""A second, independent implementation: rewrites the digital inputs of a run with devices of its own, and finds their levels.
 
-    attacks.py RUN OUT --seed N --traces N --first N    writes OUT/0/trace.csv, ...; prints a line of JSON for each
+    attacks.py RUN OUT --seed N --traces N --first N    writes OUT/0/trace.csv, ...; prints one JSON line for each
     attacks.py RUN                                      prints the levels of its own devices
     attacks.py --self-test                              checks its comparator and its judge against closed forms and scipy
 
@@ -30,7 +30,7 @@ QUANTITIES = {
 
 
 class Rewriter:
-    """A run whose inputs are written anew, again and again."""
+    """A run whose inputs are rewritten repeatedly."""
 
     def __init__(self, folder):
         self.run = Run(folder)
@@ -38,7 +38,7 @@ class Rewriter:
         self.fields = [line.split(",") for line in self.run.lines]
         inputs = [self.run.position(number)[output] for number in self.run.numbers() for output in self.bench.all_outputs]
         module = self.run.rig.get("module", {})
-        # What this program does not play: counters, stamps, filters and images of a module.
+        # This program does not simulate counters, stamps, filters or images of a module.
         assert not any({"counter", "capture", "active"} & set(one) for one in inputs)
         assert not {"input_filter", "image_age"} & set(module)
 
@@ -46,7 +46,7 @@ class Rewriter:
         return self.run.position(number)[output]["at"]
 
     def plays(self, number, device, random):
-        """What is read of a device at a position: bits of each output, and what may be said of it."""
+        """The bits that are read of each output of a device at a position, and the verdicts allowed for the device."""
         run, bench = self.run, self.bench
         bits, crossings, contradictions = {}, {}, {}
         for output, comparator in device.outputs.items():
@@ -65,7 +65,7 @@ class Rewriter:
         return bits, Truth(bench, device, crossings, contradictions).said()
 
     def drawn(self, misbehaviour, random):
-        """A device; where devices drive the air themselves the valve lines stay, but for one that misbehaves."""
+        """A drawn device. If devices drive the air in the run, its valve line stays as recorded unless the valve misbehaves."""
         device = draws.good(self.bench, random)
         draws.MISBEHAVIOURS[misbehaviour](self.bench, device, random)
         device.misbehaviour = misbehaviour
@@ -98,7 +98,7 @@ class Rewriter:
         return [(first, "crossed-holds-bad", others, blind, bad), (second, "crossed-reads-bad", bits, said, bad)]
 
     def write(self, path, placed):
-        """The trace with new inputs; those of which nothing is said are as they were, whatever was written before."""
+        """Writes the trace with new inputs. Inputs not in `placed` are as recorded, whatever was written before."""
         new = {(number, output): found for number, _, bits, _, _ in placed for output, found in bits.items()}
         for number in self.run.numbers():
             for output in self.bench.all_outputs:
@@ -111,7 +111,7 @@ class Rewriter:
             file.writelines(",".join(fields) + "\n" for fields in self.fields)
 
     def levels(self, number, bits):
-        """What the judge of this side finds from the same lines."""
+        """The levels that this implementation finds from the same lines."""
         found = {}
         for (output, deep), name in QUANTITIES.items():
             if output in bits:
@@ -128,7 +128,7 @@ def described(device):
 
 
 def order(first):
-    """Misbehaviours without end, from the `first` of their list on; good ones between them."""
+    """An endless sequence of misbehaviours, starting at index `first` of their list, with good devices between them."""
     names = [name for name in draws.MISBEHAVIOURS if name != "good"] + list(draws.PAIRED)
     for after in range(len(names), 0, -4):
         names.insert(after, "good")
@@ -136,7 +136,7 @@ def order(first):
 
 
 def place(rewriter, names, waiting, random):
-    """Fills the positions of one trace, in order of `names`; what has no room any more waits for the next."""
+    """Fills the positions of one trace, in order of `names`; a pair without room waits for the next trace."""
     free = rewriter.run.numbers()
     alone, placed = len(free) < 2, []
     while free:
@@ -177,7 +177,7 @@ def rewrite(options):
 
 
 def as_it_is(folder):
-    """Levels of a run's own devices, and what no sound device could have shown, for a comparison with the truth of its simulation."""
+    """Prints the levels of a run's own devices, and the number of states impossible for a sound device, to compare with the truth."""
     rewriter, random = Rewriter(folder), numpy.random.default_rng(0)
     found = {}
     for number in rewriter.run.numbers():

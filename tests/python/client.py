@@ -18,7 +18,7 @@ def level(client):
 def main():
     where, number = sys.argv[1], int(sys.argv[2])
     if where.startswith("/"):
-        # A pseudo-terminal has no parity bit, and the C library says so when one is asked for.
+        # A pseudo-terminal has no parity bit; the C library reports an error if one is set.
         client = ModbusSerialClient(where, baudrate=number, parity="N", stopbits=1)
     else:
         client = ModbusTcpClient(where, port=number)
@@ -37,7 +37,7 @@ def main():
     assert not client.write_coil(EVACUATE, False, device_id=1).isError()
     assert not client.write_coil(VENT, True, device_id=1).isError()
     time.sleep(3.0)
-    # A module with a loss-of-master time has fallen to safe by now: no power, so no output.
+    # A module with a loss-of-master time has switched to its safe values by now: no power, so no output.
     assert not any(client.read_discrete_inputs(0, count=4, device_id=1).bits[:4])
     assert client.read_coils(0, count=5, device_id=1).bits[:5] == [False, False, False, True, False]
     assert level(client) < 5.0, level(client)

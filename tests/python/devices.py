@@ -1,4 +1,4 @@
-"""Devices of another make: comparator, delays, scatter, drift, and how they misbehave; and what no sound device could show."""
+"""Independent device models: comparator, delays, scatter, drift, misbehaviours; and the states impossible for a sound device."""
 
 import dataclasses
 
@@ -8,7 +8,7 @@ CHUNK = 4096
 
 
 def first_at(values, wanted, start):
-    """First index from `start` on where `wanted(values)` holds, or None."""
+    """First index from `start` on where `wanted(values)` is true, or None."""
     for at in range(start, len(values), CHUNK):
         found = wanted(values[at : at + CHUNK])
         index = int(found.argmax())
@@ -19,7 +19,7 @@ def first_at(values, wanted, start):
 
 @dataclasses.dataclass
 class Comparator:
-    """One output: above its deep level it is `deep`, below its shallow level not; each change comes to the line by a delay of its own."""
+    """One output: `deep` above its deep level, not deep below its shallow level; each direction reaches the line with its own delay."""
 
     deep_pa: float
     shallow_pa: float
@@ -27,13 +27,13 @@ class Comparator:
     delay_s: tuple = (0.0, 0.0)  # to deep and back
     drift_pa_per_s: float = 0.0
     noise_pa: float = 0.0
-    first_extra_pa: float = 0.0  # by how much its first operation is too deep; infinite: there is none
+    first_extra_pa: float = 0.0  # by how much its first operation is too deep; infinite: it does not happen
 
     def level_pa(self, deep):
         return self.deep_pa if deep else self.shallow_pa
 
     def crossings(self, time, level, random):
-        """Every change of its mind: time, whether to deep, and the level at which it came."""
+        """All decisions of the comparator: time, whether to deep, and the level at which it decided."""
         sensed = level - self.drift_pa_per_s * (time - time[0])
         if self.noise_pa > 0.0:
             sensed = sensed + self.noise_pa * random.standard_normal(len(time))
@@ -68,7 +68,7 @@ class Comparator:
             at = found + 1
 
     def line(self, changes):
-        """The changes as they come to the line: a later decision takes back what was still to come."""
+        """The changes as they reach the line: a later decision cancels changes still delayed."""
         line = []
         for when, deep, _ in changes:
             at = when + self.delay_s[0 if deep else 1]
@@ -80,7 +80,7 @@ class Comparator:
 
 
 def states(line, moments):
-    """States of a line (False before its first change) at moments."""
+    """States of a line at given moments; False before its first change."""
     times = numpy.array([at for at, _ in line])
     values = numpy.array([False] + [state for _, state in line])
     return values[numpy.searchsorted(times, moments, side="right")]
@@ -88,7 +88,7 @@ def states(line, moments):
 
 @dataclasses.dataclass
 class Reads:
-    """How an input is read: a moment of each transaction, and whether its device has power then."""
+    """Reads of an input: a moment within each transaction, and whether the device has power then."""
 
     moments_s: numpy.ndarray
     powered: numpy.ndarray
@@ -99,7 +99,7 @@ class Reads:
         return Reads(before + (after - before) * random.random(len(before)), run.powered())
 
     def bits(self, line, on_when_deep, inverted=(), stuck=None):
-        """What is read of a line: inverted in some stretches, or stuck at a state from a moment on."""
+        """The bits read of a line, inverted in given stretches, or stuck at a state from a moment on."""
         deep = states(line, self.moments_s)
         for begin, end in inverted:
             deep = deep ^ ((begin <= self.moments_s) & (self.moments_s < end))
@@ -110,14 +110,14 @@ class Reads:
 
 
 class Envelope:
-    """What every sound device shows: where its line must be deep and where it must not, whatever it is within its promises."""
+    """The stretches in which the line of every sound device must be deep, or must not, wherever its levels lie within the promise."""
 
     WAKES_S = 0.3
 
     def __init__(self, truth, limits, margin_pa, longest_s):
-        """`limits`: deep (low, high), shallow (low, high); `longest_s`: longest delay that is promised, with its doubt."""
+        """`limits`: deep (low, high), shallow (low, high); `longest_s`: longest promised delay, with its uncertainty."""
         (deep_low, deep_high), (shallow_low, shallow_high) = limits
-        random = numpy.random.default_rng(0)  # without scatter it draws nothing that counts
+        random = numpy.random.default_rng(0)  # unused: there is no scatter
         time, level = truth.time_s, truth.level_pa
         last = Comparator(deep_high + margin_pa, shallow_high + margin_pa).crossings(time, level, random)
         soonest = Comparator(deep_low - margin_pa, shallow_low - margin_pa).crossings(time, level, random)
@@ -128,7 +128,7 @@ class Envelope:
         self.must_not = shrunk(stretches(soonest, time[0], end, False), longest_s)
 
     def contradicted(self, reads, bits, on_when_deep):
-        """Reads that no sound device could have given, and changes taken back that none could have made: how many of each."""
+        """Number of reads impossible for a sound device, and of changes and returns impossible for one."""
         awake = reads.powered.copy()
         rises = numpy.flatnonzero(numpy.diff(reads.powered.astype(int)) > 0)
         for row in rises:
@@ -139,7 +139,7 @@ class Envelope:
         return int((wrong & awake).sum()), self.hops(reads.moments_s, deep, awake)
 
     def hops(self, moments, deep, awake):
-        """Changes that stand for two reads or more and are taken back, though the level has not gone from one level to the other."""
+        """Number of changes that last two reads or more and return, though the vacuum did not move from one level to the other."""
         time, level, count = self.truth.time_s, self.truth.level_pa, 0
         rows = numpy.flatnonzero((deep[1:] != deep[:-1]) & awake[1:] & awake[:-1]) + 1
         for row, back in zip(rows, rows[1:]):
@@ -150,14 +150,14 @@ class Envelope:
 
 
 def stretches(changes, start, end, wanted):
-    """Stretches of time in which a comparator that starts shallow is as wanted."""
+    """Stretches of time in which a comparator that starts shallow is in the wanted state."""
     times = [start] + [when for when, _, _ in changes] + [end]
     are = [False] + [deep for _, deep, _ in changes]
     return [(begin, over) for begin, over, deep in zip(times, times[1:], are) if deep == wanted]
 
 
 def shrunk(all_stretches, by_s):
-    """Stretches that begin later by a delay."""
+    """The stretches, each starting later by a delay; empty ones are dropped."""
     return [(begin + by_s, end) for begin, end in all_stretches if begin + by_s < end]
 
 

@@ -1,4 +1,4 @@
-"""Draws devices, good ones and ones that misbehave, and says from their truth alone what may be said of them."""
+"""Draws good and misbehaving devices, and derives the allowed verdicts from their truth alone."""
 
 import dataclasses
 
@@ -7,22 +7,22 @@ from scipy import stats
 
 from devices import Comparator, Envelope, within
 
-# A level is off when it is outside by more than the calibration's U; nearer than this share of it to a limit it is open.
+# A level is off if it is outside its limits by more than the calibration's U, and open if it is inside by less than this share of U.
 NEAR = 0.8
-# An output that is later than promised by less than this is open.
+# An output later than promised by less than this is open.
 LEAST_EXCESS_S = 10e-3
-# So many reads that no sound device gives are more than a matter of margins.
+# From this number on, impossible reads are no longer explained by margins.
 MANY_READS = 4
-# A realized scatter as improbable as this is worse than promised; as this, open. A device that is just as promised shows the first once
-# in five hundred: a judge of four levels that called more of them bad would leave too many good devices open.
+# A realized scatter less probable than WORSE is worse than promised; less probable than OPEN, it is open. A device exactly as promised
+# falls below WORSE once in five hundred. A larger value would count too many good devices as bad, over four levels.
 WORSE, OPEN = 0.002, 0.2
-# Rates of a hand nearer than this ratio cannot tell a level from a delay.
+# Rates by hand within this ratio cannot distinguish a level from a delay.
 ALIKE = 2.0
 
 
 @dataclasses.dataclass
 class Device:
-    """A device: a comparator for each output, stretches in which a line is inverted, lines that are stuck from a moment on."""
+    """A device: a comparator for each output, stretches with inverted lines, lines stuck from a moment on."""
 
     outputs: dict
     inverted: dict = dataclasses.field(default_factory=dict)
@@ -31,7 +31,7 @@ class Device:
 
 
 class Bench:
-    """What devices are drawn for: settings, promises, the level as it was, and where in a run something can happen."""
+    """The run for which devices are drawn: settings, promises, true level, and where something can happen."""
 
     def __init__(self, run, truth):
         self.run, self.truth = run, truth
@@ -45,7 +45,7 @@ class Bench:
         fast = {True: run.marks("fast-rising"), False: run.marks("fast-falling")}
         valves = run.settings.get("air_saving") and all("valve" in run.position(n) for n in run.numbers())
         self.all_outputs = ["switch", "valve"] if valves else ["switch"]
-        # Where a device has driven the air itself, its valve's line made the air what it was.
+        # While a device drove the air itself, its valve line determined the level.
         self.saving = [run.around_step(step) for step in run.steps("air-saving")]
         self.envelopes, self.rates = {}, {}
         longest = self.selected_s + self.promised_s + 15e-3
@@ -65,12 +65,12 @@ class Bench:
         return nominal - self.half_pa, nominal + self.half_pa
 
     def one_rate_by_hand(self, output, deep):
-        """Whether nothing in the run can tell a level from a delay: one rate, and no valve that could make another."""
+        """Whether nothing in the run distinguishes a level from a delay: one rate, and no valve that could make another."""
         rates = self.rates[output, deep]
         return not self.run.drives_air() and (not rates or max(rates) < ALIKE * min(rates))
 
     def under_vacuum_between(self, output):
-        """Stretches of the ramps' step that belong to no ramp, and where a sound line is deep."""
+        """Stretches of the switch-points step outside all ramps in which a sound line is deep."""
         step = self.run.steps("switch-points")[0]
         begin, end = self.run.around_step(step)
         time = self.truth.time_s
@@ -165,7 +165,7 @@ def late_off(bench, device, random):
 
 
 def level_off(bench, device, random):
-    """One level alone, or both of an output as by the offset of a sensor, beyond the limits by 1.5 to 6 U."""
+    """Moves one level, or both of an output as a sensor offset does, beyond the limits by 1.5 to 6 U."""
     output, deep, together = an_output(bench, random), bool(random.integers(2)), bool(random.integers(2))
     sign = float(random.choice([-1.0, 1.0]))
     wanted = bench.nominal[output, deep] + sign * (bench.half_pa + random.uniform(1.5, 6.0) * bench.u_pa)
@@ -180,7 +180,7 @@ def level_off(bench, device, random):
 
 
 def late_hides_level(bench, device, random):
-    """A level beyond its limit, and an output so late that at the run's usual rate it changes near nominal."""
+    """Moves a level beyond its limit, and delays the output so that at the usual rate of the run it changes near nominal."""
     options = [key for key, rates in bench.rates.items() if rates]
     output, deep = options[random.integers(len(options))]
     sign = -1.0 if deep else 1.0
@@ -202,7 +202,7 @@ def scatter(output, deep):
 
 
 def wrong_delay(bench, device, random):
-    """Another delay is selected than the settings sheet says: in every output and direction."""
+    """Selects another delay than the settings sheet says, for every output and direction."""
     others = [delay for delay in (0.0, 0.02, 0.06, 0.2) if abs(delay - bench.selected_s) > 1e-3]
     by = others[random.integers(len(others))] - bench.selected_s
     for output, comparator in device.outputs.items():
@@ -239,7 +239,7 @@ OF_VALVE = ("late-valve", "scatter-cut-off", "scatter-resume")
 
 
 class Truth:
-    """What may be said of a device: reasons why it must not pass, why it is open, why no trace can tell."""
+    """The allowed verdicts on a device: reasons why it must not pass, why it is open, why no trace can show its fault."""
 
     def __init__(self, bench, device, crossings, contradictions):
         self.not_pass, self.gray, self.blind = [], [], []
@@ -251,7 +251,7 @@ class Truth:
             reads, hops = contradictions[output]
             if reads or hops:
                 clear = reads >= MANY_READS or hops
-                words = f"{output}: no sound device gives {reads} of its reads, nor takes back {hops} of its changes"
+                words = f"{output}: no sound device gives {reads} of its reads, nor reverses {hops} of its changes"
                 (self.not_pass if clear else self.gray).append(words)
         self._hysteresis(bench, device.outputs.get("switch"))
         if device.misbehaviour != "good" and not (self.not_pass or self.blind):
@@ -291,7 +291,7 @@ class Truth:
         levels = [level for when, to, level in changes if to == deep and in_marks(bench.ramps[deep], when)]
         if len(levels) < 3 or not bench.rates[output, deep]:
             return
-        # Each crossing is seen to the width of a read, and of a conversion, at its rate: of a fast fall that is much more than of a slow one.
+        # A crossing is known to the width of a read and a conversion at its rate: much less well in a fast fall than in a slow one.
         rate = float(numpy.sqrt(numpy.mean(numpy.square(bench.rates[output, deep]))))
         seen = rate * numpy.hypot(bench.run.scan_s(), bench.run.converter_s())
         promised = bench.spread_pa**2 + seen**2 / 12.0

@@ -1,4 +1,4 @@
-"""A judge of levels of another make: the most likely level, delay and scatter of interval-censored crossings, with scipy."""
+"""An independent estimate of levels: the most likely level, delay and scatter of interval-censored crossings, with scipy."""
 
 import numpy
 from scipy import optimize, special
@@ -7,7 +7,7 @@ HALF_WINDOW = 20
 
 
 def log_mass(low, high):
-    """Logarithm of the standard normal's mass between two limits, far out in its tails too."""
+    """Logarithm of the standard normal probability between two limits, accurate far into the tails."""
     flip = low > 0.0
     low, high = numpy.where(flip, -high, low), numpy.where(flip, -low, high)
     above, below = special.log_ndtr(high), special.log_ndtr(low)
@@ -15,7 +15,7 @@ def log_mass(low, high):
 
 
 def parabola(time, level, centre):
-    """A parabola by least squares: its coefficients about `centre`, and the standard error of its value there."""
+    """A least-squares parabola: its coefficients about `centre`, the standard error of its value there, and the residual scatter."""
     x = time - centre
     scale = max(numpy.abs(x).max(), 1e-9)
     basis = numpy.stack([numpy.ones_like(x), x / scale, (x / scale) ** 2], axis=1)
@@ -27,7 +27,7 @@ def parabola(time, level, centre):
 
 
 def crossing(run, mark, bits, span_s, to, delay_s):
-    """Interval of levels, slope and fit error at the change of an input to a state within a mark; None without one.
+    """Interval of levels, slope and fit error at the change of an input to a state within a mark; None without a change.
 
     The level is that of the reference as read, `delay_s` before the edge.
     """
@@ -47,7 +47,7 @@ def crossing(run, mark, bits, span_s, to, delay_s):
         if len(time[near]) < 6 or time[near][0] > centre or time[near][-1] < centre:
             return None
         curve, error, spread = parabola(time[near], level[near], centre)
-        # A valve that moves within the window shows as scatter: then a smaller one.
+        # A valve that moves within the window shows as scatter: use a smaller window.
         if spread < 1.6 * noise:
             break
     ends = [curve[0] + curve[1] * x + curve[2] * x * x for x in (earliest - centre, latest - centre)]
@@ -55,14 +55,14 @@ def crossing(run, mark, bits, span_s, to, delay_s):
 
 
 def most_likely(crossings, spread_pa, delay_spread_s):
-    """Level, rest of the delay and scatter: the most likely ones of crossings (low, high, slope, fit error).
+    """The most likely level, remaining delay and scatter of crossings (low, high, slope, fit error).
 
-    `spread_pa` is what is promised, known to a factor of two; a `delay_spread_s` of 0 says that the delay is known.
+    `spread_pa` is the promised scatter, known to a factor of two. `delay_spread_s` is the prior standard deviation of the delay, above 0.
     """
     low, high, slope, fit = (numpy.array(column) for column in zip(*crossings))
     middle = (low + high) / 2.0
 
-    # Where to start, and how far it may be from there: least squares of the middles, the delay as one more observation.
+    # Starting point and scale of the search: least squares of the middles, with the delay as one more observation.
     weight = 1.0 / numpy.sqrt((high - low) ** 2 / 12.0 + spread_pa**2 + fit**2)
     design = numpy.stack([weight, weight * slope], axis=1)
     design = numpy.concatenate([design, [[0.0, 1.0 / delay_spread_s]]])
@@ -92,7 +92,7 @@ def most_likely(crossings, spread_pa, delay_spread_s):
 
 
 def most_likely_known_spread(intervals, spread_pa):
-    """The same of plain intervals with a known scatter and no delay, for the self-test."""
+    """The most likely level of plain intervals with a known scatter and no delay, for the self-test."""
     low, high = numpy.array(intervals).T
     against = lambda level: -log_mass((low - level) / spread_pa, (high - level) / spread_pa).sum()
     ends = (low.min() - 5.0 * spread_pa, high.max() + 5.0 * spread_pa)
@@ -100,7 +100,7 @@ def most_likely_known_spread(intervals, spread_pa):
 
 
 def level(run, output, at, bits, deep):
-    """Level of an output in one direction from the ramps of the run's switch-points step, pascal; None where it can't be told."""
+    """Level of an output in one direction from the ramps of the run's switch-points step, pascal; None if none is found."""
     step = run.steps("switch-points")[0]
     selected, promised = run.delays_s()
     lag, lag_u = run.lag_s()

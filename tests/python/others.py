@@ -1,9 +1,9 @@
-"""Other people's Modbus at either end of a wire: pymodbus and libmodbus, over TCP and over a serial line.
+"""Third-party Modbus at either end of a wire: pymodbus and libmodbus, over TCP and over a serial line.
 
-others.py serve LIBRARY tcp|serial        prints where it serves, and serves unit 17 until it is ended
+others.py serve LIBRARY tcp|serial        prints its address or port, and serves unit 17 until it is ended
 others.py ask libmodbus HOST PORT         reads and drives a simulated rig; PATH BAUD for a serial port
 
-The served unit has input registers 0..3 = 4000, 555, 0, 100 and ten coils that can be written.
+The served unit has input registers 0..3 = 4000, 555, 0, 100 and ten writable coils.
 """
 
 import asyncio
@@ -139,7 +139,7 @@ async def serve_pymodbus(wire):
 
 
 def ask_libmodbus(where, number):
-    """The demo's rig: coil 0 evacuates, 3 vents, 4 powers; input register 0 is 4..20 mA in microampere."""
+    """The demo's rig: coil 0 evacuates, 3 vents, 4 powers; input register 0 is 4..20 mA in microamperes."""
     library = libmodbus()
     if where.startswith("/"):
         context = library.modbus_new_rtu(where.encode(), number, b"E", 8, 1)

@@ -1,4 +1,4 @@
-"""A run's folder as anybody can read it: trace.csv and record.json after docs/record.md, nothing else of the project."""
+"""Reads the folder of a run, trace.csv and record.json, from docs/record.md alone; uses nothing else of the project."""
 
 import json
 import pathlib
@@ -12,7 +12,7 @@ SECOND = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0}
 
 
 def quantity(text):
-    """A text with a unit, in pascal or seconds; gauge pressure is vacuum with the other sign."""
+    """The value of a text with a unit, in pascal or seconds; gauge pressure is vacuum with the other sign."""
     number, unit = re.fullmatch(r"\s*(-?[0-9.]+)\s*([A-Za-z]+)(?:\s+gauge)?\s*", text).groups()
     sign = -1.0 if text.strip().endswith("gauge") else 1.0
     return sign * float(number) * (PASCAL | SECOND)[unit]
@@ -44,10 +44,10 @@ class Run:
         self.end_ns = self.data[:, after].max(axis=1)
         self._read_reference()
 
-    # Where things are.
+    # Addresses and columns.
 
     def place(self, at):
-        """Name of the column of an address such as `discrete-input 3`, and of its read's start in the trace."""
+        """The column name of an address such as `discrete-input 3`, and of the first address of its read."""
         area, number = re.fullmatch(r"([a-z-]+) (\d+)", at).groups()
         area, number = area.replace("-", "_"), int(number)
         starts = [int(m[1]) for name in self.names if (m := re.fullmatch(rf"{area}_(\d+)_before_ns", name))]
@@ -76,7 +76,7 @@ class Run:
     def drives_air(self):
         return any(output["name"] != "device-power" for output in self.rig["output"])
 
-    # What a run was.
+    # Steps and marks.
 
     def steps(self, kind):
         return [index for index, step in enumerate(self.record["header"]["steps"]) if step["do"] == kind]
@@ -101,7 +101,7 @@ class Run:
         after = [mark["from"] for mark in self.record["marks"] if mark["step"] > step]
         return max(before, default=0) * 1e-9, min(after, default=self.end_ns[-1]) * 1e-9
 
-    # What the sheets promise.
+    # Promises of the sheets.
 
     def half_tolerance_pa(self):
         digits = {text.split()[1]: quantity(text) for text in self.type["digits"]}
@@ -111,11 +111,11 @@ class Run:
         return half_width(promise["accuracy"], full_scale, digit), half_width(promise["hysteresis"], full_scale, digit)
 
     def promised_spread_pa(self):
-        """As a standard deviation: half of the promised half width."""
+        """The promised repeatability as a standard deviation: half of the half width."""
         return half_width(self.type["promise"]["repeatability"], quantity(self.type["full_scale"]), 0.0) / 2.0
 
     def delays_s(self):
-        """The selected delay, and the response that is promised beside it."""
+        """The selected delay and the promised response, seconds."""
         return quantity(self.settings["switch"]["delay"]), quantity(self.type["promise"]["response_time"])
 
     def nominal_pa(self):
@@ -160,7 +160,7 @@ class Run:
         time = (before_after[0] + before_after[1]) / 2.0
         converter, scan = self.converter_s(), self.scan_s()
         if converter > scan:
-            # A conversion is seen in several reads: its first is at most one scan old.
+            # Several reads return one conversion; at the first of them it is at most one scan old.
             new = numpy.concatenate([[True], numpy.diff(words) != 0])
             time, level, age = time[new], level[new], scan / 2.0
         else:
@@ -175,7 +175,7 @@ class Run:
 
 
 def local_fits(time, level, half):
-    """Level at each sample from parabolas over windows before, around and after it; the one that fits best."""
+    """The level at each sample, from the best fitting parabola of three windows: before, around and after it."""
     width = 2 * half + 1
     windows = numpy.lib.stride_tricks.sliding_window_view
     best_error = numpy.full(len(time), numpy.inf)
@@ -199,7 +199,7 @@ def local_fits(time, level, half):
 
 
 class TrueLevel:
-    """The level as it was at the devices: the reference smoothed and moved back by its lag, on an even grid of time."""
+    """The level at the devices: the reference, smoothed and moved back by its lag, on an even time grid."""
 
     STEP_S = 1e-3
 

@@ -1,6 +1,6 @@
 """Validates JSON documents against a JSON Schema: a schema on the first line of standard input, a document on each line after it.
 
-Prints one line for each document: a JSON array with its errors, empty where it is valid.
+Prints one line for each document: a JSON array with its errors, empty if it is valid.
 """
 
 import json

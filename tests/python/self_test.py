@@ -29,7 +29,7 @@ def the_edge_is_where_level_and_delay_say():
             time, level = rising_then_falling(rate)
             device = Comparator(60e3, 55e3, delay_s=(delay, delay / 2.0))
             line = device.line(device.crossings(time, level, random))
-            # The line may change after the ramp has ended: from the closed form, not from the ramp.
+            # The line may change after the end of the ramp, so the level comes from the closed form, not from the ramp.
             (on, _), (off, _) = line
             turn = time[level.argmax()]
             assert abs(50e3 + rate * on - (60e3 + rate * delay)) < rate * 2e-6 + 1e-6, (rate, delay)
@@ -84,7 +84,7 @@ def the_envelope_knows_what_no_sound_device_shows():
         device = Comparator(deep, shallow, delay_s=(delay, delay))
         bits = reads.bits(device.line(device.crossings(time, level, random)), True)
         assert (envelope.contradicted(reads, bits, True) == (0, 0)) == sound, (deep, shallow, delay)
-    # A drop of 60 ms at a level that may be this side of a sound device's level or that.
+    # A drop of 60 ms at a level where a sound device may be on or off.
     begin = moments[numpy.flatnonzero(numpy.interp(moments, time, level) > 60e3)[0]]
     device = Comparator(59.5e3, 55e3)
     bits = reads.bits(device.line(device.crossings(time, level, random)), True, inverted=[(begin, begin + 0.06)])

@@ -1,10 +1,10 @@
-"""A rig of one device behind pymodbus: prints its port, serves until it is ended.
+"""A rig with one device behind pymodbus: prints its port and serves until it is ended.
 
-With `--registers` everything is in holding registers: the reference in 0, switch and plug as bits of 10, the outputs as bits of 20. Then a
-request for anything but functions 03 and 06 ends it.
+With `--registers` everything is in holding registers: the reference in 0, switch and plug as bits of 10, the outputs as bits of 20. A
+request with a function other than 03, 06 and 43 then ends the program.
 
-First-order evacuation to 90 kPa, first-order venting, one switch: on at 60 kPa, off at 55 kPa. All by itself: nothing of
-the project under test is used.
+First-order evacuation to 90 kPa, first-order venting, one switch: on at 60 kPa, off at 55 kPa. It uses nothing of the project
+under test.
 """
 
 import asyncio
@@ -30,7 +30,7 @@ EVACUATE, BLEED, VENT, POWER = 0, 2, 3, 4
 
 
 class Rig:
-    """Vacuum in kilopascal, stepped to the time of each read."""
+    """The vacuum in kilopascal, computed up to the time of each read."""
 
     def __init__(self):
         self.vacuum, self.on, self.at = 0.0, False, time.monotonic()

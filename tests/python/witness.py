@@ -1,4 +1,4 @@
-"""Answers of scipy to questions, a JSON object on each line of standard input: an independent witness."""
+"""Independent results by scipy: reads one JSON object per line of standard input and prints the answer to each."""
 
 import json
 import sys

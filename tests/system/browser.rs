@@ -161,7 +161,7 @@ async fn a_round_of_eight_is_eight_scans_and_one_press_and_so_is_the_next() {
     picture(&browser, "verdict").await;
     noted(&browser).await;
     let text = browser.text().await;
-    assert!(text.contains("safe to unplug") && text.contains("7740-001"), "{text}");
+    assert!(text.contains("Look before you disconnect") && text.contains("7740-001"), "{text}");
     let tile = format!("{}.querySelector('.tile.fail').innerText", rig(EIGHT));
     let failed = browser.run(&format!("return {tile}")).await;
     assert!(

@@ -39,8 +39,9 @@ async fn what_was_left_undecided_is_tested_again_once_and_what_came_of_the_other
     assert_eq!(first["run"]["tiles"][0]["advice"]["all"], false, "{first}");
     // The time offered is the planned time of the repeat.
     let offered = first["run"]["tiles"][0]["advice"]["seconds"].as_f64().expect("a time");
-    let press = "const all = [...document.querySelectorAll('.actions button')].filter((one) => one.textContent.startsWith('TRY TO DECIDE 1')); all[0]?.click(); return all.length;";
-    browser.until("document.body.innerText.includes('TRY TO DECIDE 1')").await;
+    let press = "const all = [...document.querySelectorAll('.actions button')]\
+        .filter((one) => one.textContent.startsWith('TEST 1 AGAIN, MAY DECIDE')); all[0]?.click(); return all.length;";
+    browser.until("document.body.innerText.includes('TEST 1 AGAIN, MAY DECIDE')").await;
     tokio::time::sleep(std::time::Duration::from_millis(700)).await;
     assert_eq!(browser.run(press).await, 1);
     browser.until("document.querySelector('canvas') !== null").await;

@@ -1,17 +1,17 @@
-// Vacuum over time with the bands of the limits, and a lane for each signal. Drawn on a canvas; what it shows is said beside it too.
+// Vacuum over time with the bands of the limits, and a lane for each signal, on a canvas. The page also gives the figures as text.
 
-/** So much of a run is shown, seconds, and no more is kept. */
+/** The part of a run that is shown and kept, in seconds. */
 const SHOWN_S = 90;
 const MARGIN = { left: 58, right: 12, top: 14 }, LANE = 20, LANES_SHARE = 0.45;
 const COLOURS = ["--band", "--quiet", "--ink", "--trace", "--card"];
 
 export class Chart {
-  /** `sized` is called when there is another size to draw at. */
+  /** `sized` is called when the size of the canvas changes. */
   constructor(canvas, sized) {
     this.canvas = canvas;
     this.pen = canvas.getContext("2d");
     [this.width, this.height] = [0, 0];
-    // Asked for at each drawing, the size would have the whole page laid out again each time.
+    // Reading the size at each drawing would force a layout of the whole page.
     new ResizeObserver(([entry]) => { ({ width: this.width, height: this.height } = entry.contentRect); sized(); }).observe(canvas);
     this.clear();
   }
@@ -24,10 +24,10 @@ export class Chart {
     this.bands = [];
   }
 
-  /** Takes in a frame of samples. */
+  /** Adds a frame of samples. */
   add(samples) {
     for (let i = 0; i < samples.t.length; i += 1) {
-      // A new run begins again at 0.
+      // The time of a new run starts at 0.
       if (this.t.length && samples.t[i] < this.t[this.t.length - 1]) this.clear();
       this.t.push(samples.t[i]);
       this.level.push(samples.level[i]);
@@ -42,10 +42,10 @@ export class Chart {
     this.forget();
   }
 
-  /** Lets go of what is not shown any more. */
+  /** Drops samples that are no longer shown. */
   forget() {
     const from = this.t[this.t.length - 1] - SHOWN_S, old = this.t.findIndex((t) => t >= from);
-    // In larger lots: each one moves all that stay.
+    // In batches: each removal moves all remaining samples.
     if (old > 500) {
       this.t.splice(0, old);
       this.level.splice(0, old);
@@ -53,7 +53,7 @@ export class Chart {
     for (const lane of this.changes.values()) while (lane.length > 1 && lane[1][0] < from) lane.shift();
   }
 
-  /** The colours of the look that is chosen; asked for once for each. */
+  /** Reads the colours of the chosen look, once after each change. */
   colours() {
     const { look } = document.documentElement.dataset;
     if (this.look !== look) {
@@ -63,7 +63,7 @@ export class Chart {
     }
   }
 
-  /** Draws what is there; whether there was room for it. */
+  /** Draws everything; returns `false` if the canvas has no size. */
   draw(lanes) {
     const { canvas, pen, width, height } = this, scale = window.devicePixelRatio || 1;
     if (!width || !height) return false;
@@ -82,7 +82,7 @@ export class Chart {
     return true;
   }
 
-  /** Where things are: of time and level to the canvas. */
+  /** The geometry of the plot: functions from time and level to canvas coordinates. */
   plot(lanes) {
     const { width, height } = this, { left, right, top } = MARGIN;
     const lane = Math.min(LANE, height * LANES_SHARE / Math.max(1, lanes.length)), bottom = height - lanes.length * lane - top;
@@ -134,12 +134,12 @@ export class Chart {
     pen.stroke();
   }
 
-  /** Names of the bands, each on its own and beside the others: levels may lie close. */
+  /** Writes the names of the bands side by side, as levels may be close together. */
   drawNames({ y }) {
     const { pen, width } = this, { left, right } = MARGIN;
     pen.textBaseline = "middle";
     pen.fillStyle = this.ink;
-    // The curve may cross them.
+    // An outline keeps the names legible where the curve crosses them.
     pen.strokeStyle = this.card;
     pen.lineWidth = 4;
     pen.lineJoin = "round";

@@ -1,5 +1,5 @@
-// The page of a bench: its rigs, the scanner, the stream, and how it looks. All of it comes over the API; nothing is decided here,
-// and nothing here is kept but how it looks.
+// The page of a bench: its rigs, the scanner, the event stream, and the look. All data come over the API; nothing is judged here.
+// Only the look, the language and the chosen rig are stored in the browser.
 import { element } from "/parts.js";
 import { Rig } from "/rig.js";
 import { LANGUAGES, say, speak } from "/words.js";
@@ -9,7 +9,7 @@ const rigs = new Map();
 const bench = {
   chosen: null,
   many: false,
-  /** From now on scans go to this rig, and a small screen shows it whole. */
+  /** Chooses a rig: scans go to it, and a small screen shows it in full. */
   choose(rig) {
     if (this.chosen === rig) return;
     this.chosen = rig;
@@ -18,28 +18,28 @@ const bench = {
   },
 };
 
-// A scanner is a keyboard that types fast and ends with Enter. What it types goes to the rig that is chosen, whatever has the
-// focus, and the Enter at its end presses nothing. There are no shortcuts of single letters.
+// A scanner is a keyboard that types fast and ends with Enter. Its text goes to the chosen rig, whatever has the focus, and its
+// Enter presses nothing. There are no single-letter shortcuts.
 const QUICK_MS = 80, APART_MS = 500, FORGOTTEN_MS = 5_000, SHORTEST = 3, BURST = 4;
 let typed = "", slow = false, lastKey = 0, quickKeys = 0, bursts = 0;
 document.addEventListener("keydown", (event) => {
-  // Whatever follows a space bar at once, it was part of a scan.
+  // A key right after a space shows that the space was part of a scan.
   clearTimeout(pressing);
-  // A Shift is a part of the character behind it.
+  // Shift and the like belong to the character that follows.
   if (event.key.length !== 1 && event.key !== "Enter") return;
-  // When it was typed, not when the page came to it: a page that was busy must not tear a scan apart.
+  // The time of typing, not of handling: a busy page must not split a scan.
   const gap = event.timeStamp - lastKey, quick = gap < QUICK_MS;
   lastKey = event.timeStamp;
-  // A character that did not arrive as itself spoils the scan that it stands in.
+  // A key combination within a scan makes the scan invalid.
   if (event.ctrlKey || event.metaKey || event.altKey) { slow = slow || (quick && typed !== ""); return; }
   const field = event.target instanceof HTMLInputElement ? event.target : null;
   if (event.key === "Enter") {
-    // A button is pressed by the space bar or a finger; Enter may be the end of a scan.
+    // Enter presses no button, as it may end a scan; the space bar or a finger does.
     if (event.target instanceof HTMLButtonElement || event.target instanceof HTMLAnchorElement) event.preventDefault();
     const text = typed.trim(), joined = field && bursts > 1, read = text.length >= SHORTEST && quick && !slow;
     [typed, slow, quickKeys, bursts] = ["", false, 0, 0];
     if (joined) {
-      // The Enter of a scan before was lost: two numbers stand there as one.
+      // The Enter of an earlier scan was lost: the field contains two numbers as one.
       event.preventDefault();
       event.stopPropagation();
       bench.chosen?.note(say("notRead", field.value));
@@ -61,15 +61,15 @@ document.addEventListener("keydown", (event) => {
   quickKeys = quick ? quickKeys + 1 : 1;
   if (quickKeys === BURST) {
     bursts += 1;
-    // It came behind something that was typed, and would stand there as one number with it.
+    // The burst follows typed text and would form one number with it.
     if (field && field.value.length >= BURST) bursts += 1;
   }
-  // A space within a scan presses no button either, and one that begins it must not.
+  // A space within a scan or at its start must not press a button.
   if (event.key !== " " || !(event.target instanceof HTMLButtonElement)) return;
   spaced = typed.length === 1 || gap > APART_MS ? event.target : null;
   if (!spaced?.classList.contains("stop")) event.preventDefault();
 }, true);
-// The space bar presses a button where nothing follows it at once. STOP TEST it presses in any case.
+// The space bar presses a button if no key follows at once. It presses STOP TEST in any case.
 let pressing = 0, spaced = null;
 document.addEventListener("keyup", (event) => {
   if (event.key !== " " || !(event.target instanceof HTMLButtonElement) || event.target.classList.contains("stop")) return;
@@ -78,7 +78,7 @@ document.addEventListener("keyup", (event) => {
   pressing = setTimeout(() => { [typed, slow] = ["", false]; if (document.activeElement === spaced) spaced.click(); }, QUICK_MS + 40);
 }, true);
 
-/** How it looks and speaks, with the buttons for it. */
+/** The buttons for look and language, and the function that sets the language. */
 function controls() {
   const look = (dark) => { root.dataset.look = dark ? "dark" : "light"; localStorage.setItem("look", root.dataset.look); };
   const spoken = (language) => { speak(language); languages.forEach((button) => button.setAttribute("aria-pressed", button.lang === (language in LANGUAGES ? language : "en"))); root.lang = language in LANGUAGES ? language : "en"; localStorage.setItem("language", root.lang); looks.setAttribute("aria-label", say("look")); rigs.forEach((rig) => rig.show()); };
@@ -89,7 +89,7 @@ function controls() {
   return [element("div", { class: "tabs" }, ...languages, looks), spoken];
 }
 
-/** Millimetres as they are on the screen at the bench, where the site sheet tells its width. */
+/** Sets the size of a millimetre from the screen width in the site sheet, if there is one. */
 function measure(width_mm) {
   if (width_mm) root.style.setProperty("--mm", `${Math.max(screen.width, innerWidth) / width_mm}px`);
 }
@@ -110,13 +110,13 @@ page.append(tabs);
 spoken(localStorage.getItem("language") ?? states[0]?.language ?? "en");
 bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value);
 
-// It is never silent for longer than a second: after three the connection is lost, whatever the browser says.
+// The daemon sends something at least once a second. After SILENCE_MS without anything the connection counts as lost.
 const SILENCE_MS = 3_500;
 let heard = performance.now();
 setInterval(() => rigs.forEach((rig) => { rig.stopAgain(); rig.draw(); }), 1_000);
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
 let life = "";
-/** Another life of the daemon may have other rigs: then the page begins anew. */
+/** Reloads the page if the daemon was restarted with other rigs. */
 async function sameBench(id) {
   const now = id.split("-")[0];
   if (!now || now === life) return;
@@ -136,8 +136,8 @@ function hear(name, data, id) {
   else rigs.get(rig)?.sampled(told);
 }
 
-// One stream for all rigs and all windows: a browser holds six connections to a host, and a stop must never wait for one. The
-// window that has the lock has the stream, and tells the others; one that nobody sees gives it up.
+// One stream for all rigs and all windows: a browser opens at most six connections to a host, and a stop must never wait for one.
+// The window with the lock has the stream and forwards it to the others; a hidden window gives up the lock.
 const channel = new BroadcastChannel("tripbench");
 let source = null, others = false, asking = null, leaving = null;
 function listen() {
@@ -151,7 +151,7 @@ function listen() {
   }
   mine.onerror = () => {
     connected(false);
-    // One that was refused does not come back by itself.
+    // The browser does not reconnect a refused stream.
     if (mine.readyState === EventSource.CLOSED) setTimeout(() => { if (mine === source) listen(); }, 1_000);
   };
 }
@@ -160,7 +160,7 @@ channel.onmessage = ({ data: [name, data, id] }) => {
     if (!source) hear(name, data, id);
     return;
   }
-  // A window that comes wants all that there is.
+  // A new window needs the full state: reopening the stream delivers it.
   others = true;
   if (source) listen();
 };

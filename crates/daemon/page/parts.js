@@ -1,7 +1,7 @@
-// Parts of the page that know no rig: elements, requests, shapes of the verdicts, and texts made of figures.
+// Parts of the page that do not depend on a rig: elements, requests, shapes of the verdicts, and texts that contain figures.
 import { filled, say } from "/words.js";
 
-/** Makes an element: attributes, texts and children; never markup from outside. */
+/** Makes an element from attributes, texts and children. Texts are never parsed as markup. */
 export function element(name, attributes = {}, ...children) {
   const made = document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) {
@@ -13,13 +13,13 @@ export function element(name, attributes = {}, ...children) {
   return made;
 }
 
-/** Requests that wait for their answers, stops not among them. */
+/** Requests that wait for their answers, except stops. */
 const waiting = new Set();
 
-/** Gives up what waits for an answer: a browser holds six connections to a host, and a stop needs one. */
+/** Aborts all waiting requests: a browser opens at most six connections to a host, and a stop needs one. */
 export function hangUp() { waiting.forEach((request) => request.abort()); }
 
-/** A request to the daemon; what it answers, or an error with its problem details. */
+/** Sends a request to the daemon; returns its answer, or throws an error with the problem details. */
 export async function call(method, path, body, within_ms = 20_000) {
   const given_up = new AbortController(), signal = AbortSignal.any([AbortSignal.timeout(within_ms), given_up.signal]);
   if (!path.endsWith("/stop")) waiting.add(given_up);
@@ -41,7 +41,7 @@ const SHAPES = {
 };
 SHAPES["set-aside"] = SHAPES.aborted;
 
-/** The silhouette of a meaning: tells it without its colour. */
+/** The silhouette of a meaning, which shows it without colour. */
 export function shape(meaning) {
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   svg.setAttribute("viewBox", "0 0 24 24");
@@ -68,19 +68,19 @@ export function clock(seconds) {
   return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")} min`;
 }
 
-/** Name of a quantity; one without a word of its own keeps that of the record. */
+/** Name of a quantity in the language of the page, or the key of the record where the page has no name for it. */
 export const quantity = (name) => say("quantity")[name] ?? name;
 
-/** Why something is as it is: in the language of the page where there is a word for its kind, else as the daemon has it. */
+/** A reason, in the language of the page where it has a text for this kind, else the text of the daemon. */
 export function reason(why) {
   const own = say("reason")[why.kind];
   const text = own ? filled(own, why.text.split(": ").slice(1).join(": "), why.text) : why.text;
   return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
-/** What is wrong with a request: in the language of the page where there is a word for its kind, with what the sheets lack. */
+/** A problem with a request, in the language of the page where it has a text for this type, followed by the findings in the sheets. */
 export function problem(error) {
-  // Without an answer there is no word of the daemon, only one of the browser.
+  // Without an answer there is only an error text of the browser.
   if (!error.problem) return say("lost");
   const own = say("problem")[error.problem.type?.split("/").pop()];
   return [own ? filled(own, error.message) : error.message, ...(error.problem.findings ?? [])].join("\n");
@@ -93,22 +93,22 @@ export function advice(next) {
   return say("advice")[next.word] ?? next.text;
 }
 
-/** A level as it is shown: none is written as minus nothing. */
+/** A level as shown; never "-0". */
 export function level(value, decimals) {
   const text = value.toFixed(decimals);
   return Number(text) === 0 ? (0).toFixed(decimals) : text;
 }
 
-/** What a verdict says nothing about, each once. */
+/** "Not checked" with the quantities that a verdict does not cover, each once. */
 function notChecked(of) {
   const names = [...new Set((of.not_checked ?? []).map(quantity))];
   return names.length ? say("notChecked", names.join(", ")) : "";
 }
 
-/** A verdict in words: neither a pass nor what was only measured stands without what was not checked. */
+/** A verdict in words; PASS and MEASURED are always shown with what was not checked. */
 const worded = (of) => [say("verdict")[of.verdict], ["pass", "measured"].includes(of.verdict) ? notChecked(of) : ""];
 
-/** How many of which verdict, those that need a hand first. */
+/** Number of devices for each verdict, those that need action first. */
 export function summary(tiles) {
   const order = ["fail", "aborted", "set-aside", "undecided", "measured", "pass"], counts = new Map();
   for (const of of [...tiles].sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict))) {
@@ -118,10 +118,10 @@ export function summary(tiles) {
   return [...counts].map(([name, count]) => `${count} ${name}`).join(" · ");
 }
 
-/** A word that is longer is written smaller, and so is a verdict with a list behind it that is longer by LIST. */
+/** Verdicts longer than LONG characters are written smaller, and so are those whose list of what was not checked exceeds LONG + LIST. */
 const LONG = 8, LIST = 14;
 
-/** A position that takes part: large with its figures, or small with its mark alone. */
+/** The tile of a tested position: large with figures, or small with its mark only. */
 export function tile(of, run, small) {
   const { figure } = of, halted = run.halted && !of.of_run, verdict = run.over || of.verdict === "set-aside" ? of.verdict : null;
   const value = figure && figure.value !== "–" ? `${quantity(figure.quantity)} ${figure.value}` : "";

@@ -1,22 +1,22 @@
-// One rig on the page: what is mounted, what runs, what came of it. All of it comes over the API; nothing is decided here.
+// One rig on the page: the mounted devices, the run in progress, the verdicts. All data come over the API; nothing is judged here.
 import { Chart } from "/chart.js";
 import { call, clock, element, hangUp, level, problem, quantity, shape, tile } from "/parts.js";
 import { FOLDED, tells } from "/sentence.js";
 import { say } from "/words.js";
 
-/** Up to so many tiles are large; of more only those that did not pass. */
+/** Up to this many tiles are all large; with more, only those that did not pass. */
 const LARGE = 8;
-/** Up to so many positions have lanes; of more only those that are outside. */
+/** Up to this many positions all have lanes; with more, only those outside their limits. */
 const LANES = 4;
-/** So long a button has to be there before it counts. */
+/** A button accepts presses once it has been shown for this long. */
 const FRESH_MS = 600;
-/** A level that was read so long ago is not shown. */
+/** A level older than this is not shown. */
 const OLD_MS = 2_000;
-/** So many undecided ones have a button at once; the next one comes when one is decided. */
+/** Undecided devices that have a button at the same time; the next button appears when one is decided. */
 const DECIDED = 3;
 
 export class Rig {
-  /** `bench` knows which rig is chosen and how many there are. */
+  /** `bench` knows which rig is chosen and whether there are several. */
   constructor(state, bench) {
     this.state = state;
     this.bench = bench;
@@ -53,16 +53,16 @@ export class Rig {
     this.actions = element("div", { class: "actions" });
     this.element = element("section", { class: "rig", "aria-label": state.rig, onpointerdown: () => bench.choose(this) },
       element("div", { class: "strip" }, this.names, this.stopButton), this.sentence, this.message, this.work, this.actions);
-    // A bench of many rigs draws only those on the screen.
+    // With many rigs, only those on the screen are drawn.
     new IntersectionObserver(([entry]) => { this.inSight = entry.isIntersecting; this.draw(); }).observe(this.element);
   }
 
   path(rest) { return `/api/v1/rigs/${encodeURIComponent(this.state.rig)}${rest}`; }
 
   changed(state) {
-    // A stop that did not get through is sent again, or is not needed any more.
+    // A stop that did not get through is sent again by `stopAgain`, unless it is no longer needed.
     if (this.stopLost && !this.stopSending && !this.stopWanted(state)) [this.stopLost, this.stopping] = [false, ""];
-    // What a START was refused for is history once something runs.
+    // The reason for a refused START is cleared when the state of the rig changes.
     if (this.refused && state.doing !== this.state.doing) this.note("");
     if (state.run?.run !== this.state.run?.run) this.chart.clear();
     this.state = state;
@@ -70,7 +70,7 @@ export class Rig {
     this.showSoon();
   }
 
-  /** States may come faster than a screen changes: the last one is shown. */
+  /** States may arrive faster than the screen refreshes; the latest is shown. */
   showSoon() {
     if (this.toShow) return;
     this.toShow = true;
@@ -88,7 +88,7 @@ export class Rig {
     this.drawing = true;
     requestAnimationFrame(() => {
       this.drawing = false;
-      // The page's own mark of when this was on the screen.
+      // A performance mark that tells how late the readings were on the screen.
       if (this.draw() && this.oldest_ms !== undefined) {
         performance.clearMarks("tripbench-shown");
         performance.mark("tripbench-shown", { detail: { rig: this.state.rig, late_ms: Date.now() - this.oldest_ms } });
@@ -98,17 +98,17 @@ export class Rig {
   }
 
   running() { return this.state.doing === "running"; }
-  /** A run was asked for, and nothing is known of it yet. */
+  /** Whether a run was requested and no state of it has arrived yet. */
   preparing() { return this.state.queue.length > 0 || (this.running() && !this.state.run); }
   mounted() { return this.state.round.places.filter((place) => place.serial !== null || place.own_number); }
-  /** What was started is not the next round: the first scan after it begins a new one. */
+  /** Whether the round was started; the next scan then begins a new round. */
   begun() { return this.state.round.started; }
-  /** Devices that wait for the next round. */
+  /** Number of devices mounted for the next round. */
   waiting() { return this.begun() ? 0 : this.mounted().length; }
-  /** A verdict stays until NEXT ROUND, also where the next devices were scanned meanwhile. */
+  /** Verdicts stay until NEXT ROUND, even when the next devices have been scanned. */
   verdictShown() { return Boolean(this.state.run?.over) && !this.running() && !this.preparing() && this.state.seen !== this.state.run.run; }
 
-  /** One scan after the other: a quick scanner loses none. */
+  /** Handles scans one after the other, so that none of a quick scanner is lost. */
   take(serial) {
     this.line = (this.line ?? Promise.resolve()).then(() => this.takeOne(serial), () => this.takeOne(serial));
     return this.line;
@@ -127,7 +127,7 @@ export class Rig {
     return this.mount([...places, { position: free.position, serial }], { serial, tries });
   }
 
-  /** `seen` is a run whose verdict was taken note of. */
+  /** Sends the mounted devices; `seen` is a run whose verdicts the operator has acknowledged. */
   async mount(places, { serial, tries = 0, seen } = {}) {
     const sent = places.map(({ position, serial: text, own_number }) => (text ? { position, serial: text } : { position, own_number: Boolean(own_number) }));
     try {
@@ -137,7 +137,7 @@ export class Rig {
       this.show();
     } catch (error) {
       if (error.problem?.type === "/problems/round-changed" && serial && tries < 5) {
-        // Another window was quicker: on what is there now.
+        // Another window changed the round first: try again with the current round.
         this.changed(await (await fetch(this.path(""))).json());
         await this.takeOne(serial, tries + 1);
         return;
@@ -150,41 +150,41 @@ export class Rig {
     return this.begin({ revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, confirmed: this.confirmed === this.state.round.revision });
   }
 
-  /** A device that was left undecided, with as many ramps as decide it; the repeat is linked and counted. */
+  /** Tests an undecided device again with the number of ramps that would decide it; the daemon links and counts the repeat. */
   decide(run, position) { return this.begin({ again: { run, position, revision: this.state.round.revision } }); }
 
   async begin(what) {
     if (this.asked) return;
     this.asked = true;
     try {
-      // Where STOP TEST was pressed since, wherever that was, this start is refused.
+      // The start is refused if STOP TEST was pressed since, in any window.
       await call("POST", this.path("/runs"), { ...what, stops: this.state.stops });
       this.confirmed = null;
       this.note("");
     } catch (error) {
       this.note(problem(error));
       this.refused = true;
-      // That a number stands twice is right if START is pressed once more.
+      // Pressing START once more confirms what the daemon asked about.
       this.confirmed = error.problem?.type === "/problems/to-confirm" ? what.revision : null;
     } finally {
       this.asked = false;
     }
   }
 
-  /** Whether there still is what the stop was meant for. */
+  /** Whether the run or queued start that the stop was meant for still exists. */
   stopWanted(state) { return (state.doing === "running" && (this.stopAhead || state.run?.run === this.stopping)) || (this.stopAhead && state.queue.length > 0); }
 
-  /** Sends a stop again that did not get through. */
+  /** Sends a stop again if it did not get through. */
   stopAgain() {
     if (!this.stopLost || this.stopSending || !this.stopWanted(this.state)) return;
     this.stopTries = 1;
     this.sendStop();
   }
 
-  /** Stopping twice is no harm; not to have stopped is said at once. */
+  /** Sends a stop. Sending it twice does no harm; a failure is shown at once. */
   stop() {
     this.stopping = this.state.run?.run ?? "";
-    // Of a run that is being prepared nothing is known yet.
+    // A run in preparation has no identifier yet.
     this.stopAhead = this.preparing();
     this.atRest = this.state.doing === "idle" && !this.preparing();
     this.show();
@@ -204,7 +204,7 @@ export class Rig {
       } catch {
         this.stopLost = true;
         this.show();
-        // Whatever waits for an answer holds a connection that the stop needs.
+        // Waiting requests occupy connections that the stop needs.
         hangUp();
         await new Promise((go) => setTimeout(go, 200));
       }
@@ -219,7 +219,7 @@ export class Rig {
 
   note(text) {
     this.message.textContent = text;
-    // What was asked is confirmed only as long as it is in sight.
+    // A confirmation counts only while its question is in sight.
     [this.refused, this.confirmed] = [false, null];
   }
 
@@ -238,7 +238,7 @@ export class Rig {
     const [kind, text] = tells(this);
     this.sentence.className = `sentence ${kind}`;
     this.sign.replaceChildren(...(kind ? [shape(kind)] : []));
-    // Of a rig that is folded away it is said which one it is.
+    // The sentence of a folded rig begins with its name.
     const whole = !chosen && FOLDED.matches ? `${state.rig}: ${text}` : text;
     if (this.told.textContent !== whole) this.told.textContent = whole;
     this.scan.setAttribute("aria-label", `${say("scan")}, ${state.rig}`);
@@ -256,7 +256,7 @@ export class Rig {
     const note = element("p", { class: "note" }, facts.filter(Boolean).join(" · "));
     this.work.className = `work ${running ? "" : "wide"}`;
     if (running) {
-      // The curve stays where it is: taken out and put back, it would be laid out anew with each state.
+      // The curve stays in the document: taking it out and putting it back would cost a layout for each state.
       if (this.work.firstChild !== this.curve) this.work.replaceChildren(this.curve);
       while (this.curve.nextSibling) this.curve.nextSibling.remove();
       this.work.append(this.tiles(run), note);
@@ -269,7 +269,7 @@ export class Rig {
   }
 
   tiles(run) {
-    // Those beside a device that is tested again are no part of what runs.
+    // While one device is tested again, the others of its round are not shown.
     const shown = run.tiles.filter((of) => run.over || !of.of_run);
     const many = shown.length > LARGE;
     const small = (of) => many && (run.over ? of.verdict === "pass" : !of.figure?.outside && of.verdict !== "set-aside");
@@ -278,7 +278,7 @@ export class Rig {
 
   showActions(running, ready) {
     const { state } = this, { run } = state, fresh = new Map();
-    // A press that was meant for what stood here before presses nothing: a button counts once it was there for a moment.
+    // A press may be meant for a button that was here before: a button accepts presses only after FRESH_MS.
     const button = (label, act, attributes = {}) => {
       const key = `${label.split(" · ")[0]} ${attributes.class} ${attributes["data-question"] ?? attributes["data-run"] ?? ""}`, since = this.buttons.get(key) ?? performance.now();
       fresh.set(key, since);
@@ -289,18 +289,18 @@ export class Rig {
     if (running) actions.push(element("ol", { class: "steps" }, ...run.steps.map((step) => element("li", { class: step.now, "aria-current": step.now === "running" ? "step" : null }, say("step")[step.name] ?? step.name))));
     if (ready) {
       actions.push(button(say("next"), () => this.mount(this.begun() ? [] : this.mounted(), { seen: run.run }), { class: "start", "data-run": run.run }));
-      // What was decided is not tested again from here until it says pass; what was left open is, and counted.
-      // A repeat that was aborted goes on from the same run as before.
+      // A decided device cannot be tested again from here until it passes; an undecided one can, and its tests are counted.
+      // An aborted repeat is repeated from the same first run.
       const repeats = (of) => Boolean(of.again_of) && (of.verdict === "aborted" || of.verdict === "set-aside");
       const open = run.tiles.filter((of) => (of.verdict === "aborted" || of.verdict === "set-aside") && !repeats(of));
       const undecided = run.tiles.filter((of) => repeats(of) || (of.can_be_decided && of.advice?.kind === "ramps"));
-      // The next devices may be in their places: where plugs are seen, the daemon knows, else nobody does.
+      // The next devices may already be mounted. Only inputs for the plugs show that the undecided device is still there.
       const there = !this.waiting() || state.round.places.every((place) => place.present !== null);
       if (there) for (const of of undecided.slice(0, DECIDED)) actions.push(button(say(of.advice?.all === false ? "try" : "decide", of.position, of.advice?.seconds ? ` · ${clock(of.advice.seconds)}` : ""), () => this.decide(repeats(of) ? of.again_of : of.of_run ?? run.run, of.position), { "data-run": run.run }));
       if (open.length && !this.waiting()) actions.push(button(say("again"), () => this.mount(open.map(({ position, serial }) => ({ position, serial })), { seen: run.run }), { "data-run": run.run }));
       actions.push(...this.reports(run));
     }
-    // Behind the others: a finger on its way to NEXT ROUND must not find START in its place.
+    // START comes last: a finger on its way to NEXT ROUND must not find START in its place.
     if (!running && !this.preparing() && (!ready || this.waiting())) {
       const may = this.waiting() > 0 && state.doing === "idle" && this.connected && state.findings.length === 0 && Boolean(state.sheets.script);
       // START acts on release, as a click does.
@@ -312,21 +312,21 @@ export class Rig {
     this.buttons = fresh;
     const focused = this.actions.contains(document.activeElement) ? document.activeElement.textContent : null;
     const before = [...this.actions.children].map((child) => child.outerHTML).join(), after = actions.map((child) => child.outerHTML).join();
-    // A button that stays the same stays the same element: a press that is under way is not lost.
+    // Unchanged buttons keep their elements, so that a press in progress is not lost.
     if (before === after) return;
     this.actions.replaceChildren(...actions);
-    // The focus stays on the same words, or goes where it does no harm.
+    // The focus stays on the button with the same text, else it goes to the scan field, where it does no harm.
     if (focused !== null) ([...this.actions.children].find((child) => child.textContent === focused) ?? this.scan).focus();
   }
 
-  /** A report for each run that the tiles are of. */
+  /** Links to the reports of all runs whose tiles are shown. */
   reports(run) {
     const runs = [...new Set([run.run, ...run.tiles.map((of) => of.of_run ?? run.run)])];
     const positions = (one) => run.tiles.filter((of) => (of.of_run ?? run.run) === one).map((of) => of.position).join(", ");
     return runs.map((one) => element("a", { class: "link", href: `/api/v1/runs/${one}/report`, target: "_blank", rel: "noopener" }, runs.length > 1 ? `${say("report")} ${positions(one)}` : say("report")));
   }
 
-  /** What was scanned for the next round, in one line: NEXT ROUND shows it whole. */
+  /** The devices scanned for the next round, in one line; NEXT ROUND shows them in full. */
   upNext() {
     return element("p", { class: "message" }, this.nextRound());
   }
@@ -349,7 +349,7 @@ export class Rig {
     }));
   }
 
-  /** Whether each device's output is on just now. */
+  /** Shows for each device whether its switch output is on. */
   showSignals() {
     for (const now of this.work.querySelectorAll(".tile.row > .now")) {
       const changes = this.chart.changes.get(`${now.parentElement.dataset.position} switch`), on = changes?.[changes.length - 1][1];
@@ -361,7 +361,7 @@ export class Rig {
     }
   }
 
-  /** Draws the chart where somebody can see it; whether it did. */
+  /** Draws the chart if it is in sight; returns whether it was drawn. */
   draw() {
     const { run } = this.state;
     if (!run || !this.running() || !this.inSight) return false;
@@ -370,7 +370,7 @@ export class Rig {
     const failing = own.filter((of) => of.figure?.outside).map((of) => of.position);
     const shown = taking.length <= LANES ? taking : failing.slice(0, LANES);
     const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
-    // What was read some time ago is not known any more.
+    // An old reading says nothing about the present level.
     const old = this.level === null || performance.now() - this.sampledAt > OLD_MS;
     this.figures.textContent = `${old ? "?" : level(this.level, run.decimals)} ${run.unit}${run.halted ? "" : ` · ${say("left", clock(this.left))}`}`;
     this.canvas.setAttribute("aria-label", `${say("vacuumOver")}: ${this.figures.textContent}`);

@@ -1,11 +1,11 @@
-// The sentence of a rig: what happens or what to do, and what kind of sentence it is.
+// The sentence at the head of a rig: what is happening or what to do next, and its kind.
 import { reason, summary } from "/parts.js";
 import { filled, say } from "/words.js";
 
-/** A small screen shows one rig whole; must be as in the style. */
+/** Screens this narrow show one rig in full; the width must match page.css. */
 export const FOLDED = matchMedia("(max-width: 1499px)");
 
-/** The sentence that says what happens or what to do, and what kind of sentence it is. */
+/** Kind ("", "act", "waiting" or "hazard") and text of the sentence for a rig. */
 export function tells(rig) {
   const { state } = rig, { run } = state;
   if (rig.stopLost) return ["hazard", say("stopLost")];
@@ -14,14 +14,14 @@ export function tells(rig) {
   if (state.doing === "starting") return ["waiting", say("starting")];
   if (state.doing === "ending") return ["waiting", say("ending")];
   if (state.doing === "not-ready") return ["hazard", say("notReady", (state.problem ?? "").replace(/[.?!]$/, ""))];
-  // Whatever came of the run, and whatever is to be done next.
+  // This comes first, whatever the verdicts are and whatever is to be done next.
   if (state.doing === "idle" && state.vented === false) return ["hazard", say("notVented")];
   if (state.findings.length && !rig.running() && !rig.verdictShown()) return ["hazard", say("badSheets")];
   if (state.failed) return ["hazard", filled(say("failed")[state.failed.kind] ?? "{0}.", state.failed.text)];
   if (rig.preparing()) return ["waiting", say("preparing")];
   if (rig.running()) return runTells(rig, run);
   if (rig.verdictShown()) {
-    // Who stands before another rig must not read of this one that it is safe.
+    // On a small screen only the chosen rig says this: somebody at another rig must not take it for theirs.
     const safe = run.safe && state.vented && (rig.bench.chosen === rig || !FOLDED.matches) ? say("safeNow") : "";
     const earlier = run.tiles.filter((of) => of.of_run);
     if (run.halted) return ["", `${say("aborted", reason(run.halted))} ${safe} ${say("kept")} ${earlier.length ? `${summary(earlier)}.` : ""}`];
