@@ -35,7 +35,11 @@ fn a_run_at_the_simulator_says_so_in_record_report_and_terminal() {
     let said = run(&workplace);
     drop(rig);
     assert!(said.out.contains(SAYS), "{}", said.out);
-    assert!(said.out.contains("The module identifies itself as: tripbench, simulated module,"), "{}", said.out);
+    assert!(
+        said.out.contains("The module identifies itself as: tripbench, simulated module,"),
+        "{}",
+        said.out
+    );
     let record = record(&workplace, "run");
     assert_eq!(record["header"]["simulated"], true);
     assert_eq!(record["header"]["module"]["vendor"], "tripbench");
@@ -117,8 +121,7 @@ fn a_module_that_does_not_say_what_it_is_disturbs_no_run(#[case] how: Answers) {
         (&Value::Null, &Value::Bool(false))
     );
     assert_eq!((&record["halted"], &record["safe_confirmed"]), (&Value::Null, &Value::Bool(true)));
-    let warned =
-        format!("The module was reached on this computer, at `{proxy}`, and gave no identification");
+    let warned = format!("The module was reached on this computer, at `{proxy}`, and gave no identification");
     assert!(said.out.contains(&warned) && !said.out.contains(SAYS), "{}", said.out);
     assert!(workplace.read("run/report.html").contains("gave no identification"));
 }

@@ -145,7 +145,7 @@ impl At<'_> {
             let deep = if found.rising { self.task.top } else { self.task.bottom };
             let level = self.channels.task.sheets.site.style.level(deep);
             format!(
-                "{} of {cycles} changes of the valve output did not come, as far as {level}",
+                "{} of {cycles} changes of the valve output did not occur although the level reached {level}",
                 found.missing
             )
         } else if found.unplaced > 0 {

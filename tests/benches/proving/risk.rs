@@ -98,10 +98,9 @@ fn process(ready: &Ready, u_pa: f64, devices: u32) -> f64 {
     let risks = global_risks(process, limits);
     let expected = [risks.passed_bad, risks.good_not_passed];
     println!("process of sigma 750 Pa: share found, share by quadrature, difference in standard deviations");
-    for (name, seen, expected) in [
-        ("bad, passed", passed_bad, expected[0]),
-        ("good, not passed", good_not_passed, expected[1]),
-    ] {
+    for (name, seen, expected) in
+        [("bad, passed", passed_bad, expected[0]), ("good, not passed", good_not_passed, expected[1])]
+    {
         let (seen, n) = (share(seen, devices), f64::from(devices));
         let sigma = (expected * (1.0 - expected) / n).sqrt();
         println!(

@@ -84,7 +84,11 @@ fn cut_and_resume_are_found_before_the_turns() {
         let measured = check.measured.as_ref().expect("measured");
         within(measured.value, level, 30.0);
         near(part(&measured.contributions, "calibration"), 125.0);
-        within(part(&measured.contributions, "another delay"), 0.2 * f64::abs(rate) / ROOT, 0.1);
+        within(
+            part(&measured.contributions, "a delay other than the selected one"),
+            0.2 * f64::abs(rate) / ROOT,
+            0.1,
+        );
         assert_eq!(check.crossings.iter().map(|one| one.cycle).collect::<Vec<_>>(), [1, 2, 3]);
         for crossing in &check.crossings {
             within(crossing.rate_pa_per_s, rate, 1.0);
@@ -197,11 +201,11 @@ fn a_valve_output_that_changes_too_seldom_fails() {
             .remark
             .as_ref()
             .expect("one")
-            .contains("1 of 3 changes of the valve output did not come, as far as 75.0 kPa"),
+            .contains("1 of 3 changes of the valve output did not occur although the level reached 75.0 kPa"),
         "{check:?}"
     );
     let check = of(&checks, QuantityName::Resume);
-    assert!(check.remark.as_ref().expect("one").contains("up to 50.0 kPa"), "{check:?}");
+    assert!(check.remark.as_ref().expect("one").contains("reached 50.0 kPa"), "{check:?}");
     // A device that never cuts off and never changes.
     let dead = Saved { cut_pa: 99e3, cycles: 0, ..Saved::new() }.checks();
     assert_eq!(of(&dead, QuantityName::CutOff).verdict, CheckVerdict::Undecided);

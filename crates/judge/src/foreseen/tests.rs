@@ -258,7 +258,10 @@ fn ramps_at_one_rate_leave_the_other_delay_open() {
     assert_eq!(levels.len(), 2);
     for (level, rate) in levels.iter().zip([6_000.0, 8_000.0]) {
         assert!(level.delay_expanded_s().is_none());
-        near(part(&level.level.result.contributions, "another delay"), 0.2 * rate / ROOT);
+        near(
+            part(&level.level.result.contributions, "a delay other than the selected one"),
+            0.2 * rate / ROOT,
+        );
         near(part(&level.level.result.contributions, "calibration"), 125.0);
         near(part(&level.level.result.contributions, "leak behind") + 1.0, 1.0);
         near(level.expanded_pa(), level.level.result.expanded_uncertainty);
