@@ -377,12 +377,12 @@ fn repair_bench(seed: u64) -> Bench {
 
 /// All runs to rewrite: with different seeds, noise, converters, delays and scripts, and one with air moved by hand.
 pub fn bases() -> Vec<Base> {
-    let release = Bench { script: sheet_text("scripts/release.toml"), ..demo(4) };
+    let release = Bench { script: sheet_text("scripts/before-return.toml"), ..demo(4) };
     let repair = sheet_text("scripts/repair.toml");
     let ten_bits = changed(with_noise(demo(12), 60.0), &[("counts = [4000, 20000]", "counts = [200, 1000]")]);
     let all = [
         ("goods-in 1", demo(1)),
-        ("release", release),
+        ("before-return", release),
         ("20 ms selected", with_delay(demo(5), 20.0)),
         ("200 ms selected", with_delay(demo(6), 200.0)),
         ("by hand", Bench { rig: by_hand(), script: repair, ..demo(7) }),

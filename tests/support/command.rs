@@ -231,7 +231,7 @@ pub fn decided() -> Workplace {
     workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
     workplace.change("rig.toml", "answer_timeout = \"150 ms\"", "answer_timeout = \"100 ms\"");
     workplace.change("rig.toml", "slowest_answer = \"500 ms\"", "slowest_answer = \"100 ms\"");
-    workplace.change("rig.toml", "highest_level = \"85 kPa\"", "highest_level = \"88 kPa\"");
+    workplace.change("rig.toml", "deepest_level = \"85 kPa\"", "deepest_level = \"88 kPa\"");
     workplace.change("type.toml", "response_time = \"6 ms\"", "response_time = \"2 ms\"");
     workplace.change(
         "truth.toml",
@@ -251,7 +251,7 @@ pub fn brisk() -> Workplace {
     workplace.change("rig.toml", "vent = \"0.5 s\"", "vent = \"0.1 s\"");
     workplace.change("rig.toml", "bleed = \"6 s\"", "bleed = \"3 s\"");
     workplace.change("rig.toml", "thermal = \"1 s\"", "thermal = \"0.2 s\"");
-    workplace.change("rig.toml", "highest_level = \"85 kPa\"", "highest_level = \"88 kPa\"");
+    workplace.change("rig.toml", "deepest_level = \"85 kPa\"", "deepest_level = \"88 kPa\"");
     workplace.change("script.toml", "cycles = 5", "cycles = 2\nway = \"throttled\"");
     workplace.brief();
     workplace

@@ -368,8 +368,8 @@ response_time = "RESPONSE"
 delays = ["0 ms"]
 
 [setting]
-lowest = "5 kPa"
-highest = "95 kPa"
+least_deep = "5 kPa"
+deepest = "95 kPa"
 smallest_resume_margin = "2 kPa"
 noise = "0.3 kPa"
 "#;

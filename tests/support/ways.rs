@@ -4,22 +4,22 @@ use crate::sheet_text;
 
 /// The demo's rig with a regulator in front of its evacuation valve.
 pub fn with_regulator() -> String {
-    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", REGULATOR, 1)
+    sheet_text("rigs/goods-in-1.toml").replacen("[run_limits]", REGULATOR, 1)
 }
 
 /// A regulator output, followed by the header of the next table, which the text replaces.
 const REGULATOR: &str = "[[output]]\nname = \"regulator\"\nat = \"holding-register 0\"\nsafe = false\n\
-                         counts = [0, 10000]\nvalues = [\"0 kPa\", \"100 kPa\"]\n\n[interlocks]";
+                         counts = [0, 10000]\nvalues = [\"0 kPa\", \"100 kPa\"]\n\n[run_limits]";
 
 /// The demo's rig without valves: a person moves the air by hand, and device power is the only output.
 ///
 /// # Panics
-/// If the demo's rig sheet has no `[[output]]` followed by `[interlocks]`.
+/// If the demo's rig sheet has no `[[output]]` followed by `[run_limits]`.
 pub fn by_hand() -> String {
     let rig = sheet_text("rigs/goods-in-1.toml");
     let (head, rest) = rig.split_once("[[output]]").expect("outputs");
-    let (_, tail) = rest.split_once("[interlocks]").expect("interlocks");
-    format!("{head}[[output]]\nname = \"device-power\"\nat = \"coil 4\"\nsafe = false\n\n[interlocks]{tail}")
+    let (_, tail) = rest.split_once("[run_limits]").expect("limits of a run");
+    format!("{head}[[output]]\nname = \"device-power\"\nat = \"coil 4\"\nsafe = false\n\n[run_limits]{tail}")
 }
 
 /// A script that finds the switch points in one way, with the zero and the leak checked before and after.
@@ -34,7 +34,7 @@ pub fn script(way: &str) -> String {
 
 /// The demo's rig with hand-over outputs and a regulator in addition: every output but a loop.
 pub fn with_everything() -> String {
-    with_hand_over().replacen("[interlocks]", REGULATOR, 1)
+    with_hand_over().replacen("[run_limits]", REGULATOR, 1)
 }
 
 /// A rig sheet without one of its outputs.
@@ -71,13 +71,13 @@ pub fn with_hand_over() -> String {
         )
     };
     let outputs = [1, 2, 3, 4].map(output).concat();
-    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", &format!("{outputs}[interlocks]"), 1)
+    sheet_text("rigs/goods-in-1.toml").replacen("[run_limits]", &format!("{outputs}[run_limits]"), 1)
 }
 
 /// The demo's rig with an output that is looped to an input, for the rig check.
 pub fn with_loop() -> String {
-    let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";
-    sheet_text("rigs/goods-in-1.toml").replacen("[interlocks]", output, 1).replacen(
+    let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[run_limits]";
+    sheet_text("rigs/goods-in-1.toml").replacen("[run_limits]", output, 1).replacen(
         "[module]\n",
         "[module]\nlooped = { at = \"discrete-input 14\" }\n",
         1,

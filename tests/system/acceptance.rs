@@ -432,7 +432,7 @@ fn a_long_delay_at_full_flow_is_judged_in_time() {
 /// An auditor can ask for the source of each part of a budget.
 #[rstest]
 #[case("goods-in", true)]
-#[case("release", true)]
+#[case("before-return", true)]
 #[case("look", true)]
 #[case("look", false)]
 fn every_part_of_every_budget_says_what_it_is_from(#[case] script: &str, #[case] judged: bool) {
@@ -464,7 +464,7 @@ fn parts(record: &Record) -> usize {
 
 /// One slow ramp among many fast ones takes far longer than the mean, so the rig is vented before it.
 #[rstest]
-fn however_many_ramps_are_made_the_interlock_on_time_under_vacuum_is_kept(#[values(43, 100)] cycles: u16) {
+fn however_many_ramps_are_made_the_limit_of_the_time_under_vacuum_is_kept(#[values(43, 100)] cycles: u16) {
     let demo = Bench::demo();
     let script = demo.script.replace("cycles = 5", &format!("cycles = {cycles}"));
     assert_ne!(script, demo.script, "the script no longer has `cycles = 5`");

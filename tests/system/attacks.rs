@@ -71,15 +71,15 @@ fn a_reference_with_a_large_correction_fails_no_good_device(#[case] gain: f64, #
 
 /// The deepest level allowed applies to the corrected level, where that is the deeper one.
 #[test]
-fn the_interlock_knows_the_correction() {
+fn the_limit_knows_the_correction() {
     let mut bench = one_device();
     bench.truth.reference.gain = -0.05;
     let from = "expanded_uncertainty = ";
     bench.rig = bench.rig.replacen(from, &format!("correction_slope = 0.052632\n{from}"), 1);
-    // Planned with more room, run with less: only the interlock ends it.
+    // Planned with more room, run with less: only the limit ends it.
     let mut task = bench.task();
     let mut sheets = (*task.sheets).clone();
-    sheets.rig.interlocks.highest_level.value = tripbench_quantity::VacuumLevel::new(71.5e3);
+    sheets.rig.run_limits.deepest_level.value = tripbench_quantity::VacuumLevel::new(71.5e3);
     task.sheets = std::sync::Arc::new(sheets);
     let halted = bench.quick(&task).halted;
     let Some(Halt::TooDeep(level)) = halted else { panic!("{halted:?}") };

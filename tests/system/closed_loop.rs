@@ -409,7 +409,7 @@ fn a_valve_that_is_open_without_power_works_through_the_rig_and_is_refused_by_wi
 #[case(70_000.0, 40_000.0, 55_000.0, QuantityName::Resume)]
 #[case(70_000.0, 66_000.0, 55_000.0, QuantityName::Resume)]
 #[case(72_000.0, 64_000.0, 55_000.0, QuantityName::CutOff)]
-#[case(70_000.0, 64_000.0, 63_900.0, QuantityName::LowestLevel)]
+#[case(70_000.0, 64_000.0, 63_900.0, QuantityName::LeastDeepLevel)]
 fn a_device_that_saves_air_wrongly_fails(
     #[case] cut_off_pa: f64,
     #[case] resume_pa: f64,

@@ -351,8 +351,8 @@ fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
     // Safe is watched for longer than the longest gap between scans.
     workplace.change("rig.toml", "slowest_answer = \"100 ms\"", "slowest_answer = \"400 ms\"");
     workplace.change("rig.toml", "[module]\n", "[module]\nlooped = { at = \"discrete-input 14\" }\n");
-    let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[interlocks]";
-    workplace.change("rig.toml", "[interlocks]", output);
+    let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[run_limits]";
+    workplace.change("rig.toml", "[run_limits]", output);
     let _rig = Simulated::start(&workplace);
     let said = workplace.run_answered("rig check --rig rig.toml --out check", &"yes\n".repeat(40));
     assert_eq!(said.code, Some(0), "{}\n{}", said.out, said.err);

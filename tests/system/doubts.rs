@@ -211,7 +211,7 @@ fn a_valve_output_that_no_ramp_looks_at_is_said_not_to_be_timed() {
         let mut bench = one_device();
         let ramps = "do = \"switch-points\"\n";
         bench.script =
-            sheet_text("scripts/release.toml").replacen(ramps, &format!("{ramps}valve = false\n"), 1);
+            sheet_text("scripts/before-return.toml").replacen(ramps, &format!("{ramps}valve = false\n"), 1);
         bench.truth.seed = seed + 1;
         let late_s = within(0.0, 0.15);
         bench.truth.devices[0].quirks.valve_later_s = [late_s; 2];
@@ -500,7 +500,7 @@ fn nor_does_what_follows_from_such_a_filter(
         bench.truth.module.input_filter_s = within(0.02, 0.06);
         match case {
             "scatter" => bench.truth.devices[0].repeatability_pa = within(60.0, 95.0),
-            "response" => bench.script = sheet_text("scripts/release.toml"),
+            "response" => bench.script = sheet_text("scripts/before-return.toml"),
             "one rate" => bench.script = full_flow(&bench.script),
             _ => {
                 if case == "the other" {
@@ -567,7 +567,7 @@ fn what_all_devices_are_late_by_is_held_against_none_alone(#[values(true, false)
 #[rstest]
 #[case("goods-in", "rigs/goods-in-1.toml")]
 #[case("goods-in", "rigs/goods-in-2.toml")]
-#[case("release", "rigs/goods-in-1.toml")]
+#[case("before-return", "rigs/goods-in-1.toml")]
 #[case("repair", "rigs/repair-bench.toml")]
 fn the_scripts_of_the_demo_decide_good_devices_on_its_rigs(#[case] script: &str, #[case] rig: &str) {
     good(&format!("12 {script} on {rig}"), |within| {
@@ -587,7 +587,7 @@ fn the_scripts_of_the_demo_decide_good_devices_on_its_rigs(#[case] script: &str,
 fn operations_that_scatter_are_not_taken_to_come_before_their_level() {
     let tally = tally("12 response at a slow pump", |within| {
         let mut bench = one_device();
-        bench.script = sheet_text("scripts/release.toml");
+        bench.script = sheet_text("scripts/before-return.toml");
         let evacuate = format!("evacuate = \"{:.1} s\"", within(4.0, 8.0));
         bench.rig = bench.rig.replacen("evacuate = \"3 s\"", &evacuate, 1);
         bench.truth.devices[0].repeatability_pa = within(60.0, 100.0);

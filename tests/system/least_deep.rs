@@ -91,7 +91,7 @@ fn one(seed: u64, noise_pa: f64, scan_ms: u32, leak_only: bool) -> Option<(f64, 
     let cut_s = find(QuantityName::CutOff)?.crossings.first()?.latest_s;
     let while_saving = |(at_s, _): &&(f64, f64)| cut_s < *at_s && *at_s <= mark.to.seconds();
     let truth = levels.borrow().iter().filter(while_saving).map(|(_, level)| *level).reduce(f64::min)?;
-    let measured = find(QuantityName::LowestLevel)?.measured.clone()?;
+    let measured = find(QuantityName::LeastDeepLevel)?.measured.clone()?;
     Some((measured.value - truth, measured.expanded_uncertainty))
 }
 

@@ -221,8 +221,8 @@ fn a_run_against_a_pymodbus_server_finds_its_levels(#[values(false, true)] regis
 /// The demo's rig sheet adapted to `server.py`: one position, no air pressure input, no conversions.
 fn one_position(sheet: &str, port: &str) -> String {
     let (front, _) = sheet.split_once("[[position]]").expect("positions");
-    let (front, interlocks) = front.split_once("[air_pressure]").expect("air pressure");
-    let (_, outputs) = interlocks.split_once("[[output]]").expect("outputs");
+    let (front, run_limits) = front.split_once("[air_pressure]").expect("air pressure");
+    let (_, outputs) = run_limits.split_once("[[output]]").expect("outputs");
     let sheet = format!(
         "{front}[[output]]{outputs}[[position]]\nnumber = 1\nswitch = {{ at = \"discrete-input 0\" }}\npresent = {{ at = \"discrete-input 1\" }}\n"
     );
@@ -230,8 +230,8 @@ fn one_position(sheet: &str, port: &str) -> String {
         ("127.0.0.1:1502", &*format!("127.0.0.1:{port}")),
         ("converter = \"2 ms\"\nloss_of_master = \"2 s\"\n", ""),
         ("air_pressure = [\"4.5 bar\", \"6.5 bar\"]\n", ""),
-        ("[interlocks.emergency_stop]\nat = \"discrete-input 12\"\n", ""),
-        ("[interlocks.guard_door]\nat = \"discrete-input 13\"\n", ""),
+        ("[run_limits.emergency_stop]\nat = \"discrete-input 12\"\n", ""),
+        ("[run_limits.guard_door]\nat = \"discrete-input 13\"\n", ""),
         ("evacuate = \"3 s\"", "evacuate = \"2 s\""),
         ("bleed = \"6 s\"", "bleed = \"4 s\""),
         ("vent = \"0.5 s\"", "vent = \"0.3 s\""),

@@ -131,9 +131,9 @@ fn a_way_too_slow_for_the_time_under_vacuum_is_refused() {
     assert_eq!(bench.refusals(), ["too-long-under-vacuum"]);
 }
 
-/// Forty seconds of throttled ramp, five times, exceed the 120 s that the interlock allows without a break.
+/// Forty seconds of throttled ramp, five times, exceed the 120 s that the limit of a run allows without a break.
 #[test]
-fn between_slow_cycles_the_rig_is_vented_so_that_the_interlock_never_trips() {
+fn between_slow_cycles_the_rig_is_vented_so_that_the_limit_never_ends_the_run() {
     let outcome = bench("throttled").run();
     assert!(outcome.lasted.seconds() > 150.0);
     assert_eq!(outcome.record.halted, None);

@@ -58,7 +58,7 @@ fn every_step_and_every_way_of_moving_air_works_on_every_wire(#[values(TCP, SERI
     holds(QuantityName::ResponseOff, 1);
     // Twice while the device drives the valve, and in the four ways before.
     holds(QuantityName::CutOff, 6);
-    holds(QuantityName::LowestLevel, 2);
+    holds(QuantityName::LeastDeepLevel, 2);
     assert_eq!(verdicts(&outcome, 3, QuantityName::SwitchPoint)[1..], [CheckVerdict::Fail; 3], "{wire}");
 }
 

@@ -3,11 +3,13 @@
 //! Reads sheets and earlier runs from the disk, which may hang: on a thread that nobody else waits for.
 
 use crate::chain::chain;
+use crate::not_planned::NotPlanned;
+use crate::plan::Planned;
 use crate::refusal::Refusal;
 use crate::rig::Rig;
 use crate::round::Placing;
 use crate::runs::{RunEntry, Runs};
-use crate::sheets::{Given, NotPlanned, Planned};
+use crate::sheets::Given;
 use crate::status::{Status, to_confirm};
 use crate::waiting::{Job, Press, Repeat, Seen};
 use std::sync::Arc;

@@ -4,9 +4,9 @@ use crate::audience::Audience;
 use crate::begin::{NotStarted, Start, Started, begin};
 use crate::entry::RigEntry;
 use crate::first::{Ended, leave_safe, looked_at};
+use crate::not_planned::NotPlanned;
 use crate::rig::Rig;
 use crate::runs::Runs;
-use crate::sheets::NotPlanned;
 use crate::status::Status;
 use crate::waiting::Press;
 use crate::worker::{Left, employ};
@@ -69,7 +69,7 @@ impl Bench {
     /// order. Returns once every rig was looked at, at most after a few seconds.
     ///
     /// # Errors
-    /// If there is no rig, two have one name or one module, or a thread cannot be spawned; rigs are left safe then.
+    /// If there is no rig, two have one name or one module, or a thread cannot be spawned. The outputs of the rigs are set to their safe values then.
     pub fn begin(
         rigs: Vec<RigEntry>,
         runs: &Path,

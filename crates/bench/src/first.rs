@@ -28,7 +28,7 @@ impl Ended {
     /// Says how rigs were left that are not served.
     pub fn log(&self) {
         for rig in &self.safe {
-            tracing::info!(rig, "left safe, read back");
+            tracing::info!(rig, "outputs set to their safe values, read back");
         }
         for rig in &self.in_doubt {
             tracing::error!(rig, "outputs NOT confirmed safe: shut off air and power by hand");

@@ -38,7 +38,7 @@ pub(crate) type Making = JoinHandle<Result<Option<RunTold>, JobError>>;
 /// Makes record and report of a run, on a thread of its own.
 ///
 /// # Errors
-/// If there is no thread to have.
+/// If the thread cannot be spawned.
 pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
     static TURN: Turn = Turn::new();
     let runs = Arc::clone(runs);
@@ -80,7 +80,7 @@ impl Turn {
             .wait_timeout_while(taken, within, |taken| *taken)
             .unwrap_or_else(PoisonError::into_inner);
         *taken = true;
-        // Not made where it is not had: dropping it gives the turn back.
+        // Only if acquired: dropping the guard releases the turn.
         (!waited.timed_out()).then(|| Held(self))
     }
 }

@@ -3,7 +3,8 @@
 use crate::bench::BenchError;
 use crate::entry::RigEntry;
 use crate::foreseen::errors;
-use crate::sheets::{NotPlanned, RigSheets, SheetFiles};
+use crate::not_planned::NotPlanned;
+use crate::sheets::{RigSheets, SheetFiles};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

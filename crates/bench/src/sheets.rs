@@ -2,12 +2,13 @@
 
 use crate::chain::chain;
 use crate::foreseen::{Foreseen, calibration_of, digest, errors};
+use crate::not_planned::NotPlanned;
+use crate::plan::{OwnSheets, Planned, made, planned};
 use crate::round::Place;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use thiserror::Error;
-use tripbench_job::{GoOn, JobError, Loaded, Prepared, Texts, calibration, header, load, source, task};
-use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, SheetRole, own_number};
+use tripbench_job::{GoOn, JobError, Texts, load, source};
+use tripbench_record::{LoadedSheets, SheetRole};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source};
 
@@ -26,37 +27,6 @@ pub struct SheetFiles {
     pub script: Option<PathBuf>,
 }
 
-/// Why no run can be made of some sheets.
-#[derive(Debug, Error)]
-pub enum NotPlanned {
-    /// What the sheets lack, each finding as text.
-    #[error("the sheets have errors")]
-    Findings(Vec<String>),
-    /// The rig sheet is another one than the daemon began with.
-    #[error("the rig sheet was changed since the daemon began: start the daemon again")]
-    RigChanged,
-    /// The rig sheet is another one than in the earlier run.
-    #[error("the rig sheet is not that of the earlier run: test the device in a new one")]
-    RigThen,
-    /// The sheets are not those that were shown.
-    #[error(
-        "the sheets on the disk are not those that were shown: look at what is shown now, then start again"
-    )]
-    SheetsChanged,
-    /// The rig sheet that was given is not the daemon's.
-    #[error("the rig sheet that was given is not the one that the daemon has of `{0}`")]
-    OtherRig(String),
-    /// No script is named.
-    #[error("no script: name one, or set one for this rig")]
-    NoScript,
-    /// No device takes part.
-    #[error("no device: give at least one position a serial number, or a number of its own")]
-    NoDevice,
-    /// A file cannot be read, or a calibration has expired.
-    #[error(transparent)]
-    Job(#[from] JobError),
-}
-
 /// Where a rig's sheets come from.
 #[derive(Debug, Clone)]
 enum Origin {
@@ -72,40 +42,6 @@ pub struct RigSheets {
     rig: Arc<Source>,
     sheets: Arc<LoadedSheets>,
     now: Mutex<Arc<Foreseen>>,
-}
-
-/// A run that could start.
-#[derive(Debug, Clone)]
-pub(crate) struct Planned {
-    pub(crate) prepared: Prepared,
-    /// Name of its script.
-    pub(crate) script: String,
-    /// Which of the rig's own sheets it was planned from.
-    pub(crate) own: OwnSheets,
-}
-
-/// Those of a rig's own sheets that a run was planned from.
-#[derive(Debug, Clone)]
-pub(crate) struct OwnSheets {
-    /// Whether site, type, settings and script are the rig's own; the rig sheet always is.
-    taken: [bool; 4],
-    /// SHA-256 over their texts, hexadecimal.
-    digest: String,
-}
-
-impl OwnSheets {
-    fn of(own: &Texts, taken: [bool; 4]) -> Self {
-        let [site, device_type, settings, script] = taken;
-        let of = |sheet: &Option<Arc<Source>>, taken: bool| sheet.clone().filter(|_| taken);
-        let texts = Texts {
-            site: of(&own.site, site),
-            rig: own.rig.clone(),
-            device_type: of(&own.device_type, device_type),
-            settings: of(&own.settings, settings),
-            script: of(&own.script, script),
-        };
-        Self { taken, digest: digest(&texts) }
-    }
 }
 
 /// Texts that take the place of a rig's own.
@@ -252,26 +188,8 @@ impl RigSheets {
         if texts.script.is_none() {
             return Err(NotPlanned::NoScript);
         }
-        let (prepared, script) = Self::planned(&texts, places, operators)?;
+        let (prepared, script) = planned(&texts, places, operators)?;
         Ok(Planned { prepared, script, own: planned_from })
-    }
-
-    fn planned(
-        texts: &Texts,
-        places: &[Place],
-        operators: &[String],
-    ) -> Result<(Prepared, String), NotPlanned> {
-        let findings = Findings::new();
-        let loaded = load(texts, &findings);
-        let stamp = stamp();
-        let plan = |place: &Place| PositionPlan {
-            number: place.position,
-            identity: match &place.serial {
-                Some(serial) => Identity { serial: serial.clone(), how: IdentityHow::ByOperator },
-                None => Identity { serial: own_number(&stamp, place.position), how: IdentityHow::OwnNumber },
-            },
-        };
-        made(&loaded, places.iter().map(plan).collect(), operators, findings)
     }
 
     /// A device of an earlier run tested again, with the sheets of that run.
@@ -304,33 +222,6 @@ impl RigSheets {
         };
         self.rig().positions.iter().map(place).collect()
     }
-}
-
-/// A time that no other start has, of any rig: numbers of the bench begin with it.
-fn stamp() -> String {
-    static LAST: Mutex<i64> = Mutex::new(0);
-    let mut last = LAST.lock().unwrap_or_else(PoisonError::into_inner);
-    *last = jiff::Timestamp::now().as_millisecond().max(*last + 1);
-    let time = jiff::Timestamp::from_millisecond(*last).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-    time.strftime("%Y%m%d-%H%M%S%3f").to_string()
-}
-
-/// A run of sheets that were read.
-fn made(
-    loaded: &Loaded,
-    positions: Vec<PositionPlan>,
-    operators: &[String],
-    findings: Findings,
-) -> Result<(Prepared, String), NotPlanned> {
-    let planned = task(loaded, positions, &findings);
-    let errors = errors(findings);
-    let (Some(task), true) = (planned, errors.is_empty()) else {
-        return Err(NotPlanned::Findings(errors));
-    };
-    let warnings = calibration(&task)?;
-    let script = loaded.script.as_ref().map_or_else(String::new, |script| script.header.name.value.clone());
-    let header = header(&task, loaded, operators, warnings);
-    Ok((Prepared { task, header, folder: PathBuf::new() }, script))
 }
 
 fn read(origin: &Origin) -> Result<Texts, JobError> {

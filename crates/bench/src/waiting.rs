@@ -1,7 +1,7 @@
 //! A run that is asked for, and what was known of the rig at that moment.
 
+use crate::plan::OwnSheets;
 use crate::plugs::Plugs;
-use crate::sheets::OwnSheets;
 use crate::told::Beside;
 use std::path::PathBuf;
 use tripbench_job::Prepared;

@@ -134,7 +134,7 @@ impl Worker {
             return Left::NotOurs;
         }
         if make_safe(self.rig.sheets.rig()) {
-            tracing::info!(rig = self.rig.name, "left safe, read back");
+            tracing::info!(rig = self.rig.name, "outputs set to their safe values, read back");
             Left::Safe
         } else {
             tracing::error!(rig = self.rig.name, "outputs NOT confirmed safe at the end");

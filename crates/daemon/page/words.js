@@ -44,7 +44,7 @@ const ENGLISH = {
   quantity: {
     "switch-point": "switch point", "reset-point": "reset point", hysteresis: "hysteresis", repeatability: "repeatability",
     "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off",
-    "response-on": "response on", "response-off": "response off", "lowest-level": "least deep level while saving air",
+    "response-on": "response on", "response-off": "response off", "least-deep-level": "least deep level while saving air",
     "reset-spread": "repeatability of the reset point", "cut-off-spread": "valve repeatability", "resume-spread": "valve repeatability",
     "cut-off-delay": "valve delay", "resume-delay": "valve delay", "selected-delay": "selected delay", bounce: "bounce",
     "first-operation": "first operation after rest", "output-states": "states of the outputs", "own-edges": "edges of its own",
@@ -114,7 +114,7 @@ const GERMAN = {
     "switch-point": "Schaltpunkt", "reset-point": "Rückschaltpunkt", hysteresis: "Hysterese", repeatability: "Wiederholbarkeit",
     "cut-off": "Abschaltpunkt", resume: "Wiedereinschaltpunkt", chatter: "Flattern", "on-delay": "Einschalt\u00adverzögerung",
     "off-delay": "Ausschalt\u00adverzögerung", "response-on": "Ansprechzeit ein", "response-off": "Ansprechzeit aus",
-    "lowest-level": "geringstes Vakuum beim Luftsparen", "reset-spread": "Wiederholbarkeit Rückschaltpunkt",
+    "least-deep-level": "geringstes Vakuum beim Luftsparen", "reset-spread": "Wiederholbarkeit Rückschaltpunkt",
     "cut-off-spread": "Wiederholbarkeit Ventil",
     "resume-spread": "Wiederholbarkeit Ventil", "cut-off-delay": "Ventil\u00adverzögerung", "resume-delay": "Ventil\u00adverzögerung",
     "selected-delay": "gewählte Verzögerung", bounce: "Prellen", "first-operation": "erstes Schalten nach Ruhe",

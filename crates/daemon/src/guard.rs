@@ -80,7 +80,7 @@ async fn whole(request: Request) -> Result<Request, Problem> {
         Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "The body came too slowly", detail)
     })?;
     let bytes = read.map_err(|_| {
-        let detail = "the body is not whole, or has more than 256 KiB: at most that is taken";
+        let detail = "the body is incomplete, or larger than 256 KiB, which is the most allowed";
         Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The body is too large", detail)
     })?;
     Ok(Request::from_parts(head, Body::from(bytes)))

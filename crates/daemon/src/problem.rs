@@ -102,7 +102,7 @@ impl IntoResponses for BodyRefused {
     fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
         let mut all = problems(&[
             (StatusCode::BAD_REQUEST, "No JSON, or two things that exclude each other"),
-            (StatusCode::REQUEST_TIMEOUT, "Not whole within 10 seconds"),
+            (StatusCode::REQUEST_TIMEOUT, "Incomplete after 10 seconds"),
             (StatusCode::PAYLOAD_TOO_LARGE, "More than 256 KiB"),
             (StatusCode::UNSUPPORTED_MEDIA_TYPE, "Another content type than application/json"),
             (StatusCode::UNPROCESSABLE_ENTITY, "A value that is not allowed"),

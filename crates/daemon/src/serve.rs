@@ -49,7 +49,7 @@ pub enum ServeError {
     System(#[from] std::io::Error),
 }
 
-/// Serves until `until` is done; then nothing new begins, the runs in progress are stopped, and every rig is left safe. `listening` is
+/// Serves until `until` is done; then nothing new begins, the runs in progress are stopped, and the outputs of every rig are set to their safe values. `listening` is
 /// called with the address once requests are accepted. Every rig is made safe before anything else, also where the bench cannot be served.
 ///
 /// # Errors
@@ -82,7 +82,7 @@ pub fn serve(
     let daemon = Arc::new(Daemon { bench, stages: stages.into_inner(), life });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
-    // However it ended: the runs in progress are stopped, and every rig is left safe.
+    // However it ended: the runs in progress are stopped, and every rig is made safe.
     let ended = daemon.bench.end();
     served.map(|runtime| {
         runtime.shutdown_timeout(Duration::from_millis(500));
@@ -113,7 +113,7 @@ fn attend(
     let why = runtime.block_on(until);
     // Before anything is logged: a log may hang.
     daemon.bench.stop();
-    tracing::info!(why, "ending: runs in progress are stopped, every rig is left safe");
+    tracing::info!(why, "ending: runs in progress are stopped, every rig is made safe");
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     Ok(runtime)
 }

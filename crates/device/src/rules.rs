@@ -292,10 +292,12 @@ fn deepest_reached(case: &Case<'_>) -> Option<Broken> {
 
 fn inside_range(case: &Case<'_>) -> Option<Broken> {
     let range = &case.device.setting;
-    let outside =
-        |level: &At<VacuumLevel>| !(range.lowest.value <= level.value && level.value <= range.highest.value);
+    let outside = |level: &At<VacuumLevel>| {
+        !(range.least_deep.value <= level.value && level.value <= range.deepest.value)
+    };
     let level = case.every_level().into_iter().find(outside)?;
-    let help = format!("allowed: {} to {}", case.show(range.lowest.value), case.show(range.highest.value));
+    let help =
+        format!("allowed: {} to {}", case.show(range.least_deep.value), case.show(range.deepest.value));
     broken(
         &level.place,
         format!("{} is outside the range of `{}`", case.show(level.value), case.device.header.name.value),

@@ -79,9 +79,9 @@ pub struct Promise {
 #[derive(Debug, Clone, PartialEq)]
 pub struct SettingRanges {
     /// Least deep level that can be set.
-    pub lowest: At<VacuumLevel>,
+    pub least_deep: At<VacuumLevel>,
     /// Deepest level that can be set.
-    pub highest: At<VacuumLevel>,
+    pub deepest: At<VacuumLevel>,
     /// Smallest margin of the resume level: resume level minus switch point.
     pub smallest_resume_margin: At<LevelDifference>,
     /// Noise that the hysteresis must exceed.
@@ -178,14 +178,19 @@ impl Promise {
 
 impl SettingRanges {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let lowest = reader.required("lowest", "least deep level that can be set");
-        let highest = reader.required("highest", "deepest level that can be set");
+        let least_deep = reader.required("least_deep", "least deep level that can be set");
+        let deepest = reader.required("deepest", "deepest level that can be set");
         let margin = reader.or(
             "smallest_resume_margin",
             "smallest margin: resume level minus switch point",
             LevelDifference::ZERO,
         );
         let noise = reader.or("noise", "noise that the hysteresis must exceed", LevelDifference::ZERO);
-        Some(Self { lowest: lowest?, highest: highest?, smallest_resume_margin: margin?, noise: noise? })
+        Some(Self {
+            least_deep: least_deep?,
+            deepest: deepest?,
+            smallest_resume_margin: margin?,
+            noise: noise?,
+        })
     }
 }

@@ -185,13 +185,13 @@ impl Bench {
     /// Names of the guards that the rig has an input for: emergency stop, guard door.
     pub(crate) fn guards(&self) -> Vec<&'static str> {
         let state = self.state.borrow();
-        let interlocks = &state.task.sheets.rig.interlocks;
-        let all = [("emergency stop", &interlocks.emergency_stop), ("guard door", &interlocks.guard_door)];
+        let run_limits = &state.task.sheets.rig.run_limits;
+        let all = [("emergency stop", &run_limits.emergency_stop), ("guard door", &run_limits.guard_door)];
         all.into_iter().filter(|(_, input)| input.is_some()).map(|(name, _)| name).collect()
     }
 
     /// Smallest and largest set point of a regulator on the way to a level, pascal: ahead of the level by its lag, and short of the
-    /// interlock.
+    /// limit of a run.
     pub(crate) fn set_points(&self, to: VacuumLevel, rate: LevelRate) -> [f64; 2] {
         const SPARE_PA: f64 = 500.0;
         let rig = &self.state.borrow().task.sheets.rig;
@@ -200,7 +200,7 @@ impl Bench {
         let deepest = scale
             .and_then(|output| output.scale)
             .map_or(f64::INFINITY, |scale| scale.values.iter().map(|level| level.si()).fold(0.0, f64::max));
-        let most = (to.si() + ahead).min(rig.interlocks.highest_level.si() - SPARE_PA).min(deepest);
+        let most = (to.si() + ahead).min(rig.run_limits.deepest_level.si() - SPARE_PA).min(deepest);
         [(to.si() - ahead).max(0.0).min(most), most.max(0.0)]
     }
 
@@ -210,7 +210,7 @@ impl Bench {
         state.pending.is_none() && state.confirmed_order == Some(Order::Powered(air))
     }
 
-    /// Time until the interlock ends the present time under vacuum.
+    /// Time until the limit ends the present time under vacuum.
     pub(crate) fn time_left_under_vacuum(&self) -> Duration {
         let state = self.state.borrow();
         let passed = state.vacuum_since.map_or(Duration::ZERO, |since| state.now.since(since));

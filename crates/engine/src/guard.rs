@@ -1,4 +1,4 @@
-//! Interlocks and link faults, checked before every step sees a scan: no step can forget them.
+//! Limits of a run and link faults, checked before every step sees a scan: no step can forget them.
 
 use crate::bench::Break;
 use crate::predict;
@@ -19,7 +19,7 @@ const UNDER_VACUUM_PA: f64 = 5_000.0;
 const AIR_STEADY: Duration = Duration::from_secs(1);
 
 impl State {
-    /// Decodes a scan, checks every interlock, and stores the scan.
+    /// Decodes a scan, checks every limit of the run, and stores the scan.
     pub(crate) fn take_scan(&mut self, scan: Scan) -> Result<(), Halt> {
         if !self.decoder.accepts(&scan) {
             self.emit(EventKind::Doubt(Doubt::Short));
@@ -85,14 +85,14 @@ impl State {
     }
 
     fn guards(&self, scan: &Scan) -> Result<(), Halt> {
-        let interlocks = &self.task.sheets.rig.interlocks;
+        let run_limits = &self.task.sheets.rig.run_limits;
         let open = |input: &Option<_>| {
             input.as_ref().is_some_and(|input| !self.decoder.bit(scan, input).is_some_and(|bit| bit.on))
         };
-        if open(&interlocks.emergency_stop) {
+        if open(&run_limits.emergency_stop) {
             return Err(Halt::EmergencyStop);
         }
-        if open(&interlocks.guard_door) {
+        if open(&run_limits.guard_door) {
             return Err(Halt::GuardDoor);
         }
         Ok(())
@@ -132,7 +132,7 @@ impl State {
     pub(crate) fn longest_at_vacuum(&self) -> Duration {
         let rig = &self.task.sheets.rig;
         let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
-        rig.interlocks.longest_at_vacuum.duration().mul_f64(share)
+        rig.run_limits.longest_at_vacuum.duration().mul_f64(share)
     }
 
     fn level_allowed(&mut self, seen: &Seen) -> Result<(), Halt> {
@@ -140,7 +140,7 @@ impl State {
         let level = seen.level;
         // The deeper of the reading and the corrected level.
         let deeper = if level > seen.read { level } else { seen.read };
-        if deeper > rig.interlocks.highest_level.value {
+        if deeper > rig.run_limits.deepest_level.value {
             return Err(Halt::TooDeep(deeper));
         }
         let longest = self.longest_at_vacuum();
@@ -206,7 +206,7 @@ impl State {
 
     /// Outside its window the run waits; back inside for a while, it continues; outside for too long, it ends.
     fn air_pressure_allowed(&mut self, pressure: Option<AirPressure>) -> Result<(), Halt> {
-        let window = self.task.sheets.rig.interlocks.air_pressure.as_ref().map(|window| window.value);
+        let window = self.task.sheets.rig.run_limits.air_pressure.as_ref().map(|window| window.value);
         let (Some(pressure), Some(window)) = (pressure, window) else { return Ok(()) };
         let inside = window[0] <= pressure && pressure <= window[1];
         match self.pause {

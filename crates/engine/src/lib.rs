@@ -1,4 +1,4 @@
-//! The engine: scripts, their static check, the plan, the steps, and the interlocks in front of every step.
+//! The engine: scripts, their static check, the plan, the steps, and the limits of a run in front of every step.
 //!
 //! No I/O and no clock: inputs come in with their time; commands and events are polled out. A step is an `async fn` over [`Bench`]
 //! that the engine polls itself, without a runtime, and aborts by dropping it. Steps drive and mark; limits and verdicts are unknown

@@ -190,7 +190,7 @@ async fn fast_pair(bench: &Bench, task: &SwitchPointsTask) -> Result<(), Break> 
     Ok(())
 }
 
-/// Vents where the next cycle would take longer than the interlock allows under vacuum.
+/// Vents where the next cycle would take longer than the limit of a run allows under vacuum.
 async fn breathe(
     bench: &Bench,
     task: &SwitchPointsTask,

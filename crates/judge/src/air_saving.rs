@@ -178,7 +178,7 @@ impl At<'_> {
     /// Check from the first cut-off to the end: the switch output never drops, and the level stays deeper than where it may drop.
     fn lowest(&self, samples: &[Sample], (cuts, fed): (&Crossings, &Crossings), off: &LevelLimits) -> Check {
         let task = self.channels.task;
-        let mut check = blank(task, self.step, QuantityName::LowestLevel, Role::Required, "Pa");
+        let mut check = blank(task, self.step, QuantityName::LeastDeepLevel, Role::Required, "Pa");
         let Some(cut) = cuts.records.first() else {
             return Check { remark: Some("the device never cut its valve".into()), ..check };
         };

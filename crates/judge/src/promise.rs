@@ -69,7 +69,7 @@ fn of_step(task: &Task, step: &StepTask) -> Vec<(QuantityName, Role)> {
         StepTask::AirSaving(_) => vec![
             (QuantityName::CutOff, Role::Required),
             (QuantityName::Resume, Role::Required),
-            (QuantityName::LowestLevel, Role::Required),
+            (QuantityName::LeastDeepLevel, Role::Required),
         ],
         StepTask::Signals { .. }
         | StepTask::TryOutput { .. }

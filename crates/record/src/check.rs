@@ -82,7 +82,7 @@ words! {
         /// Time constant with which the gas assumes the temperature of the wall.
         ThermalTime = "thermal-time",
         /// Least deep level after a device has first cut its supply valve.
-        LowestLevel = "lowest-level",
+        LeastDeepLevel = "least-deep-level",
     }
 }
 

@@ -19,9 +19,9 @@ pub enum Halt {
     Signal,
     /// The link is in doubt.
     Doubt(Doubt),
-    /// The level was deeper than the interlock allows.
+    /// The level was deeper than the limit of a run allows.
     TooDeep(#[schemars(with = "f64")] VacuumLevel),
-    /// The rig was under vacuum for longer than the interlock allows.
+    /// The rig was under vacuum for longer than the limit of a run allows.
     TooLongAtVacuum,
     /// The emergency stop was pressed.
     EmergencyStop,
@@ -80,8 +80,10 @@ impl fmt::Display for Halt {
             Self::Operator { by } => write!(f, "stopped by {by}"),
             Self::Signal => f.write_str("the program was told to end"),
             Self::Doubt(doubt) => write!(f, "{doubt}"),
-            Self::TooDeep(level) => write!(f, "{} is deeper than the interlock allows", style.level(*level)),
-            Self::TooLongAtVacuum => f.write_str("longer under vacuum than the interlock allows"),
+            Self::TooDeep(level) => {
+                write!(f, "{} is deeper than the limit of a run allows", style.level(*level))
+            }
+            Self::TooLongAtVacuum => f.write_str("longer under vacuum than the limit of a run allows"),
             Self::EmergencyStop => f.write_str("the emergency stop is pressed"),
             Self::GuardDoor => f.write_str("the guard door is open"),
             Self::Reference { why } => write!(f, "the reference is implausible: {why}"),

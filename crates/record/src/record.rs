@@ -209,7 +209,7 @@ mod tests {
     // decides.
     #[rstest]
     #[case(CheckVerdict::Pass, 60.76, 0.26, QuantityName::SwitchPoint)]
-    #[case(CheckVerdict::Pass, 60.0, 0.02, QuantityName::LowestLevel)]
+    #[case(CheckVerdict::Pass, 60.0, 0.02, QuantityName::LeastDeepLevel)]
     #[case(CheckVerdict::Fail, 61.2, 0.05, QuantityName::SwitchPoint)]
     #[case(CheckVerdict::Undecided, 61.0, 0.26, QuantityName::SwitchPoint)]
     fn a_verdict_is_decided_by_what_is_nearest_to_its_limit(
@@ -221,7 +221,7 @@ mod tests {
         let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
         let mut position = PositionRecord::new(1, &identity);
         let selected = (QuantityName::SelectedDelay, CheckVerdict::Pass);
-        let lowest = (QuantityName::LowestLevel, CheckVerdict::Pass);
+        let lowest = (QuantityName::LeastDeepLevel, CheckVerdict::Pass);
         position.checks = vec![
             check(selected, (0.006, 0.0044), [None, None]),
             check(lowest, (63.62, 0.25), [Some(56.1), None]),

@@ -72,7 +72,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::ImageAge => "image age of the inputs",
         QuantityName::LossOfMaster => "loss of master",
         QuantityName::ThermalTime => "thermal time constant",
-        QuantityName::LowestLevel => "least deep level, saving air",
+        QuantityName::LeastDeepLevel => "least deep level, saving air",
     }
 }
 
@@ -100,7 +100,7 @@ pub fn value_text(check: &Check, value: f64, style: LevelStyle) -> String {
             | QuantityName::ResetPoint
             | QuantityName::CutOff
             | QuantityName::Resume
-            | QuantityName::LowestLevel
+            | QuantityName::LeastDeepLevel
             | QuantityName::FirstOperation
     );
     match check.unit.as_str() {

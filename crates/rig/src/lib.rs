@@ -29,8 +29,8 @@ pub use read_plan::{Cell, Read, ReadPlan};
 pub use scan::{Block, Scan};
 pub use serial::{Parity, SerialTiming};
 pub use sheet::{
-    Calibration, CertificateZero, Hose, Interlocks, Lag, LineUncertainty, LinkSheet, Manifold, ModuleClock,
-    ModuleTimes, Output, Position, ReferenceKind, ReferenceSheet, RigSheet, SerialPort, Wire, WithoutPower,
+    Calibration, CertificateZero, Hose, Lag, LineUncertainty, LinkSheet, Manifold, ModuleClock, ModuleTimes,
+    Output, Position, ReferenceKind, ReferenceSheet, RigSheet, RunLimits, SerialPort, Wire, WithoutPower,
     Writes,
 };
 pub use signal::{

@@ -179,9 +179,9 @@ pub struct Output {
 
 /// Limits that the engine checks throughout a run. Not a safety function: hard-wired circuits must cut the energy by themselves.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Interlocks {
+pub struct RunLimits {
     /// Deepest level allowed.
-    pub highest_level: At<VacuumLevel>,
+    pub deepest_level: At<VacuumLevel>,
     /// Longest time under vacuum without a break.
     pub longest_at_vacuum: At<TimeSpan>,
     /// Lowest and highest air pressure at which valves are operated.
@@ -258,8 +258,8 @@ pub struct RigSheet {
     pub ambient: Option<AnalogInput<AbsolutePressure>>,
     /// The outputs, sorted by address.
     pub outputs: Vec<Output>,
-    /// The interlocks.
-    pub interlocks: Interlocks,
+    /// Limits of a run.
+    pub run_limits: RunLimits,
     /// The air side.
     pub manifold: Manifold,
     /// The positions, sorted by number.
@@ -293,8 +293,8 @@ impl RigSheet {
             [Some(&position.switch), position.valve.as_ref(), position.present.as_ref()].into_iter().flatten()
         });
         let others = [
-            self.interlocks.emergency_stop.as_ref(),
-            self.interlocks.guard_door.as_ref(),
+            self.run_limits.emergency_stop.as_ref(),
+            self.run_limits.guard_door.as_ref(),
             self.module.looped.as_ref(),
         ];
         positions.chain(others.into_iter().flatten()).collect()

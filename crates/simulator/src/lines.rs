@@ -42,7 +42,7 @@ impl Lines {
                 position.present.as_ref().map(|input| (input, Behind::Present(number))),
             ]
         });
-        let guards = [&rig.interlocks.emergency_stop, &rig.interlocks.guard_door];
+        let guards = [&rig.run_limits.emergency_stop, &rig.run_limits.guard_door];
         let guards = guards.into_iter().map(|guard| guard.as_ref().map(|input| (input, Behind::Guard)));
         let looped = rig.module.looped.as_ref().map(|input| (input, Behind::Loop));
         let line = |(input, behind): (&DigitalInput, Behind)| Line {

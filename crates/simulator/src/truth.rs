@@ -276,7 +276,7 @@ impl DeviceTruth {
 impl Truth {
     /// A rig exactly as declared in its sheet, without devices.
     pub fn as_declared(rig: &RigSheet, seed: u64) -> Self {
-        let window = rig.interlocks.air_pressure.as_ref().map(|window| window.value);
+        let window = rig.run_limits.air_pressure.as_ref().map(|window| window.value);
         let pressure = window.map_or(5.5e5, |[low, high]| f64::midpoint(low.si(), high.si()));
         Self {
             seed,

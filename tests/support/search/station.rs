@@ -70,7 +70,7 @@ impl Station {
                 ("evacuate_fine = \"40 s\"", "evacuate_fine = \"6 s\""),
                 ("bleed = \"6 s\"", "bleed = \"3 s\""),
                 ("thermal = \"1 s\"", "thermal = \"0.2 s\""),
-                ("highest_level = \"85 kPa\"", "highest_level = \"88 kPa\""),
+                ("deepest_level = \"85 kPa\"", "deepest_level = \"88 kPa\""),
                 ("value = \"2 ms\"", "value = \"8 ms\""),
             ],
         );

@@ -1,7 +1,8 @@
 use super::*;
 use crate::phase::{Fault, Rest};
+use crate::plan::Planned;
 use crate::round::Placing;
-use crate::sheets::{Given, Planned, RigSheets};
+use crate::sheets::{Given, RigSheets};
 use crate::waiting::{Press, Seen};
 use proptest::prelude::*;
 use rstest::rstest;

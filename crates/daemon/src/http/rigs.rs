@@ -103,8 +103,7 @@ pub(crate) async fn mount(
     Ok(Json(Round::from(&round)))
 }
 
-/// STOP TEST: stops what runs on a rig at once, and takes back what waits. Not an emergency stop. Whatever is sent with it is not
-/// waited for.
+/// STOP TEST: stops the run in progress on a rig at once, and withdraws those that wait. Not an emergency stop. A body is ignored.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/stop", params(("rig" = String, Path, description = "Name of the rig")),
     responses(Refused, (status = 202), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn stop(

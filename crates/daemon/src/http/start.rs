@@ -57,8 +57,8 @@ pub(crate) struct StartBody {
     /// What `to-confirm` asked is right: a number that stands twice, a plug that was not pulled.
     #[serde(default)]
     confirmed: bool,
-    /// It may wait for the run that goes on, and begin by itself: nobody has to change devices. It is taken back where that run does
-    /// not end in order.
+    /// The run may wait for the one in progress and begin by itself: no devices have to be changed. It is withdrawn if that run does not
+    /// end normally.
     #[serde(default)]
     unattended: bool,
     /// Who operates, each at most 80 characters.

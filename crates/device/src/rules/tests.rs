@@ -13,8 +13,8 @@ repeatability = "0.2 %FS"
 response_time = "10 ms"
 delays = ["0 ms", "20 ms"]
 [setting]
-lowest = "5 kPa"
-highest = "95 kPa"
+least_deep = "5 kPa"
+deepest = "95 kPa"
 smallest_resume_margin = "2 kPa"
 noise = "0.3 kPa"
 "#;

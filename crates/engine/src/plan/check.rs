@@ -169,19 +169,19 @@ impl Planner<'_> {
         None
     }
 
-    /// Checks that the pump reaches a level and that it stays short of the interlock, stop latency included.
+    /// Checks that the pump reaches a level and that it stays short of the limit of a run, stop latency included.
     pub(super) fn reachable(&self, level: VacuumLevel, place: &Place) -> Option<()> {
         let rig = &self.sheets.rig;
         let style = LevelStyle { sign: SignConvention::Vacuum, ..self.sheets.site.style };
         let reached = self.reached();
         let overshoot_s = stop_s(rig) + rig.manifold.valve_delay.si();
         let overshoot = rate(rig, reached, Air::Evacuate, level).si() * overshoot_s;
-        let highest = rig.interlocks.highest_level.value;
+        let highest = rig.run_limits.deepest_level.value;
         let (limit, why, at) = if level.si() + overshoot >= highest.si() {
             (
                 VacuumLevel::new(highest.si() - overshoot),
-                "the interlock less the overshoot after a stop",
-                &rig.interlocks.highest_level.place,
+                "the limit of a run less the overshoot after a stop",
+                &rig.run_limits.deepest_level.place,
             )
         } else if level.si() >= 0.98 * reached.si() {
             (

@@ -120,13 +120,13 @@ impl Planner<'_> {
         })
     }
 
-    /// A level deep enough for the check, well short of what the pump reaches and of the interlock.
+    /// A level deep enough for the check, well short of what the pump reaches and of the limit of a run.
     fn check_level(&self) -> VacuumLevel {
         let rig = &self.sheets.rig;
         let deep = 0.75 * self.reached().si();
         let rate = rate(rig, self.reached(), Air::Evacuate, VacuumLevel::new(deep)).si();
         let runs_on = rate * (stop_s(rig) + rig.manifold.valve_delay.si()) + 1_000.0;
-        VacuumLevel::new(deep.min(rig.interlocks.highest_level.si() - runs_on).max(1_000.0))
+        VacuumLevel::new(deep.min(rig.run_limits.deepest_level.si() - runs_on).max(1_000.0))
     }
 
     fn abilities(&self, person: PersonAtPlugs) -> Vec<String> {

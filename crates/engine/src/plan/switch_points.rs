@@ -16,7 +16,7 @@ const LEAST_MARGIN_PA: f64 = 1_000.0;
 const FAST_FITTED_S: f64 = 0.04;
 /// Ratio of two rates that separates a delay from a level: the judge treats rates up to 1.5 times apart as one.
 pub(super) const WELL_APART: f64 = 1.6;
-/// Share of the interlock's time under vacuum that a plan uses.
+/// Share of the longest time under vacuum that a plan uses.
 const USED_OF_LONGEST: f64 = 0.8;
 
 impl Planner<'_> {
@@ -244,19 +244,19 @@ impl Planner<'_> {
     fn longest_at_vacuum_s(&self) -> f64 {
         let rig = &self.sheets.rig;
         let share = if rig.module.loss_of_master.is_some() { 1.0 } else { 0.5 };
-        USED_OF_LONGEST * share * rig.interlocks.longest_at_vacuum.si()
+        USED_OF_LONGEST * share * rig.run_limits.longest_at_vacuum.si()
     }
 
-    /// Checks that one cycle fits into the time that the interlock allows under vacuum; between two cycles the rig can be vented.
+    /// Checks that one cycle fits into the time that the limit of a run allows under vacuum; between two cycles the rig can be vented.
     pub(super) fn short_enough(&self, cycle_s: f64, place: &Place) -> Option<()> {
         let allowed_s = self.longest_at_vacuum_s();
         if cycle_s <= allowed_s {
             return Some(());
         }
-        let longest = &self.sheets.rig.interlocks.longest_at_vacuum;
+        let longest = &self.sheets.rig.run_limits.longest_at_vacuum;
         let wording = Wording::new(
             format!("one cycle takes {cycle_s:.0} s under vacuum this way"),
-            "too long for the interlock",
+            "too long for the limit of a run",
             format!(
                 "allowed: up to {allowed_s:.0} s, a part of the rig's longest time under vacuum; use a faster way or a smaller window"
             ),

@@ -121,9 +121,9 @@ fn cut_and_resume_are_judged(
 // The least deep level after the first cut-off: 64 kPa less 43 ms at 2 kPa/s. The slope changes by 12 kPa/s, so a lag known to 1 ms
 // leaves half of 12 Pa to each side.
 #[test]
-fn the_part_stays_held_down_to_the_lowest_level() {
+fn the_switch_output_stays_on_down_to_the_least_deep_level() {
     let checks = Saved::new().checks();
-    let check = of(&checks, QuantityName::LowestLevel);
+    let check = of(&checks, QuantityName::LeastDeepLevel);
     assert_eq!(check.verdict, CheckVerdict::Pass, "{check:?}");
     let limits = check.limits.expect("limits");
     assert_eq!((limits.low, limits.high), (Some(56_100.0), None));
@@ -140,24 +140,24 @@ fn the_part_stays_held_down_to_the_lowest_level() {
     // Resume level less the largest leak, 200 Pa/s, for a delay of 6 ms and a valve delay of 5 s: 64 kPa − 1001 Pa.
     let bench = Bench::new().saving().rig("valve_delay = \"50 ms\"", "valve_delay = \"5 s\"");
     let slow = Saved { bench, ..Saved::new() }.checks();
-    let remark = of(&slow, QuantityName::LowestLevel).remark.clone().expect("a remark");
+    let remark = of(&slow, QuantityName::LeastDeepLevel).remark.clone().expect("a remark");
     assert!(remark.ends_with("the least deep level would be 63.0 kPa"), "{remark}");
 }
 
 #[test]
 fn a_part_that_is_lost_fails() {
     let drops = Saved { drops: vec![5.0, 5.1], ..Saved::new() }.checks();
-    let check = of(&drops, QuantityName::LowestLevel);
+    let check = of(&drops, QuantityName::LeastDeepLevel);
     assert!(check.verdict == CheckVerdict::Fail && check.remark.as_ref().expect("one").contains("dropped"));
     // At this level an output may drop, but this one did not.
     let low = Saved { resume_pa: 55.5e3, ..Saved::new() }.checks();
-    let check = of(&low, QuantityName::LowestLevel);
+    let check = of(&low, QuantityName::LeastDeepLevel);
     assert!(
         check.verdict == CheckVerdict::Undecided && check.remark.as_ref().expect("one").contains("did not")
     );
     // Before the first cut-off the output may change freely.
     let early = Saved { drops: vec![3.0, 3.1], ..Saved::new() }.checks();
-    assert_eq!(of(&early, QuantityName::LowestLevel).verdict, CheckVerdict::Pass);
+    assert_eq!(of(&early, QuantityName::LeastDeepLevel).verdict, CheckVerdict::Pass);
 }
 
 // The module counts the edges of the switch output. Counts beyond the read changes may be a drop between two reads, a bounce before the
@@ -185,7 +185,7 @@ fn a_drop_that_only_the_counter_saw_is_no_fail(
         u16::try_from(times.filter(|time| **time <= t_s).count()).expect("few")
     };
     let checks = saved.counted(count);
-    let check = of(&checks, QuantityName::LowestLevel);
+    let check = of(&checks, QuantityName::LeastDeepLevel);
     let remark = check.remark.as_ref().expect("a remark");
     assert!(check.verdict == verdict && remark.contains(words), "{:?}: {remark}", check.verdict);
     assert!(check.measured.is_some());
@@ -209,7 +209,7 @@ fn a_valve_output_that_changes_too_seldom_fails() {
     // A device that never cuts off and never changes.
     let dead = Saved { cut_pa: 99e3, cycles: 0, ..Saved::new() }.checks();
     assert_eq!(of(&dead, QuantityName::CutOff).verdict, CheckVerdict::Undecided);
-    let lowest = of(&dead, QuantityName::LowestLevel);
+    let lowest = of(&dead, QuantityName::LeastDeepLevel);
     assert!(lowest.measured.is_none() && lowest.remark.as_ref().expect("one").contains("never cut"));
 }
 

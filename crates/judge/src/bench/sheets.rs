@@ -47,8 +47,8 @@ safe = false
 name = "vent"
 at = "coil 1"
 safe = true
-[interlocks]
-highest_level = "90 kPa"
+[run_limits]
+deepest_level = "90 kPa"
 [manifold]
 volume = "1.2 L"
 ultimate_vacuum = "95 kPa"
@@ -79,8 +79,8 @@ repeatability = "0.2 %FS"
 response_time = "6 ms"
 delays = ["0 ms", "200 ms"]
 [setting]
-lowest = "5 kPa"
-highest = "95 kPa"
+least_deep = "5 kPa"
+deepest = "95 kPa"
 "#;
 
 const SETTINGS: &str = r#"

@@ -12,7 +12,7 @@ fn bench(output: DeviceOutput) -> Bench {
     Bench::new()
         .position("present = { at = \"discrete-input 8\" }")
         .rig("image_age = \"0 ms\"", "image_age = \"0 ms\"\nlooped = { at = \"discrete-input 9\" }")
-        .rig("[interlocks]", "[[output]]\nname = \"loop\"\nat = \"coil 2\"\nsafe = false\n[interlocks]")
+        .rig("[run_limits]", "[[output]]\nname = \"loop\"\nat = \"coil 2\"\nsafe = false\n[run_limits]")
         .step(step)
 }
 

@@ -74,7 +74,7 @@ fn a_whole_run_promises_what_its_steps_find() {
     let strict = bench.clone().site("not_checked = \"undecided\"");
     assert_eq!(of_role(&strict, 2, Role::Required), [levels.as_slice(), &open].concat());
     assert_eq!(of_role(&bench, 3, Role::Required), [Q::ResponseOn, Q::ResponseOff]);
-    assert_eq!(of_role(&bench, 4, Role::Required), [Q::CutOff, Q::Resume, Q::LowestLevel]);
+    assert_eq!(of_role(&bench, 4, Role::Required), [Q::CutOff, Q::Resume, Q::LeastDeepLevel]);
     assert_eq!(of_role(&bench, 5, Role::Condition), [Q::Zero, Q::ZeroDrift]);
     assert_eq!(of_role(&bench, 5, Role::Required), [Q::OutputStates]);
     assert_eq!(of_role(&bench, 5, Role::Screening), [Q::OwnEdges]);

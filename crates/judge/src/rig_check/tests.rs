@@ -258,7 +258,7 @@ fn looped_bench(filter: &str, age: &str) -> Bench {
                 "image_age = \"{age}\"\ninput_filter = \"{filter}\"\nlooped = {{ at = \"discrete-input 9\" }}"
             ),
         )
-        .rig("[interlocks]", "[[output]]\nname = \"loop\"\nat = \"coil 2\"\nsafe = false\n[interlocks]")
+        .rig("[run_limits]", "[[output]]\nname = \"loop\"\nat = \"coil 2\"\nsafe = false\n[run_limits]")
 }
 
 /// An input that shows changes of the output at 2 s, 3 s and 4 s with these delays; a write takes 2 ms.

@@ -63,8 +63,8 @@ fn a_moment_holds_what_an_output_may_answer_to(
 
 #[test]
 fn a_device_without_power_shows_nothing_for_a_second() {
-    let output = "[[output]]\nname = \"device-power\"\nat = \"coil 2\"\nsafe = false\n[interlocks]";
-    let bench = bench().rig("[interlocks]", output);
+    let output = "[[output]]\nname = \"device-power\"\nat = \"coil 2\"\nsafe = false\n[run_limits]";
+    let bench = bench().rig("[run_limits]", output);
     let world = world().signal(Area::Coil, 2, |t_s| u16::from((2.0..5.0).contains(&t_s) || t_s > 6.0));
     let played = Played::of(&bench, &world);
     let channels = played.channels();
@@ -227,8 +227,8 @@ fn the_valve_output_is_judged_where_it_saves_air(
 
 #[test]
 fn without_power_or_a_zero_nothing_is_judged() {
-    let output = "[[output]]\nname = \"device-power\"\nat = \"coil 2\"\nsafe = false\n[interlocks]";
-    let dark = states(bench().rig("[interlocks]", output), world().device(0, [60e3, 55e3], 0.0));
+    let output = "[[output]]\nname = \"device-power\"\nat = \"coil 2\"\nsafe = false\n[run_limits]";
+    let dark = states(bench().rig("[run_limits]", output), world().device(0, [60e3, 55e3], 0.0));
     assert_eq!(dark[0].verdict, CheckVerdict::Undecided);
     assert!(dark[0].remark.as_ref().expect("one").contains("not powered"));
     let mut played = Played::of(&bench(), &world().device(0, [60e3, 55e3], 0.0));

@@ -33,8 +33,8 @@ safe = false
 name = "vent"
 at = "coil 5"
 safe = true
-[interlocks]
-highest_level = "90 kPa"
+[run_limits]
+deepest_level = "90 kPa"
 [manifold]
 volume = "1.2 L"
 ultimate_vacuum = "95 kPa"

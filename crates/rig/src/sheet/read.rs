@@ -1,8 +1,8 @@
 //! Reading of the keys of the rig sheet.
 
 use super::{
-    Calibration, Hose, Interlocks, Lag, LinkSheet, Manifold, ModuleClock, ModuleTimes, Output, Position,
-    ReferenceKind, ReferenceSheet, RigSheet, rules,
+    Calibration, Hose, Lag, LinkSheet, Manifold, ModuleClock, ModuleTimes, Output, Position, ReferenceKind,
+    ReferenceSheet, RigSheet, RunLimits, rules,
 };
 use crate::address::{Area, PointAddress};
 use crate::command::OutputName;
@@ -20,7 +20,7 @@ impl RigSheet {
         let air_pressure = reader.optional_table("air_pressure", "air pressure input", AnalogInput::read);
         let ambient = reader.optional_table("ambient", "ambient pressure input", AnalogInput::read);
         let outputs = reader.tables("output", "an output", Output::read);
-        let interlocks = reader.table("interlocks", "limits checked throughout a run", Interlocks::read);
+        let run_limits = reader.table("run_limits", "limits checked throughout a run", RunLimits::read);
         let manifold = reader.table("manifold", "the air side: volume, leak, time constants", Manifold::read);
         let positions = reader.tables("position", "a place for one device", Position::read);
         let mut sheet = Self {
@@ -31,7 +31,7 @@ impl RigSheet {
             air_pressure: air_pressure?,
             ambient: ambient?,
             outputs: outputs?,
-            interlocks: interlocks?,
+            run_limits: run_limits?,
             manifold: manifold?,
             positions: positions?,
         };
@@ -63,8 +63,8 @@ impl RigSheet {
             [Some(switch), valve.as_mut(), present.as_mut()].into_iter().flatten().for_each(registers);
         }
         let guards = [
-            self.interlocks.emergency_stop.as_mut(),
-            self.interlocks.guard_door.as_mut(),
+            self.run_limits.emergency_stop.as_mut(),
+            self.run_limits.guard_door.as_mut(),
             self.module.looped.as_mut(),
         ];
         guards.into_iter().flatten().for_each(registers);
@@ -201,9 +201,9 @@ impl Output {
     }
 }
 
-impl Interlocks {
+impl RunLimits {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let highest = reader.required("highest_level", "deepest level allowed");
+        let highest = reader.required("deepest_level", "deepest level allowed");
         let longest =
             reader.or("longest_at_vacuum", "longest time under vacuum without a break", TimeSpan::new(120.0));
         let longest = reader.tested(longest, "1 s to 1 h", |time| (1.0..=3_600.0).contains(&time.si()));
@@ -217,7 +217,7 @@ impl Interlocks {
         let door =
             reader.optional_table("guard_door", "on while the guard door is closed", DigitalInput::read);
         Some(Self {
-            highest_level: highest?,
+            deepest_level: highest?,
             longest_at_vacuum: longest?,
             air_pressure: air?,
             emergency_stop: stop?,

@@ -14,7 +14,7 @@ pub(super) fn check(sheet: &RigSheet, reader: &Reader<'_>) -> Option<()> {
         outputs_there(sheet, reader),
         addresses_once(sheet),
         outputs_once(sheet),
-        interlock_below_range(sheet),
+        limit_below_range(sheet),
         ambient_for_absolute(sheet, reader),
         air_pressure_measured(sheet),
         valves_safe(sheet),
@@ -236,16 +236,16 @@ fn outputs_once(sheet: &RigSheet) -> Vec<Finding> {
     outputs.chain(positions).collect()
 }
 
-fn interlock_below_range(sheet: &RigSheet) -> Vec<Finding> {
+fn limit_below_range(sheet: &RigSheet) -> Vec<Finding> {
     let style = LevelStyle::default();
-    let (highest, range) = (&sheet.interlocks.highest_level, &sheet.reference.range);
+    let (highest, range) = (&sheet.run_limits.deepest_level, &sheet.reference.range);
     if highest.si() <= range.si() {
         return Vec::new();
     }
     let message = format!("{} is deeper than the reference measures", style.level(highest.value));
     let help = format!("allowed: up to the reference's range of {}", style.level(range.value));
     let finding = Finding::error(
-        "interlock-beyond-reference",
+        "limit-beyond-reference",
         &highest.place,
         Wording::new(message, "deeper than the range", help),
     );
@@ -265,7 +265,7 @@ fn ambient_for_absolute(sheet: &RigSheet, reader: &Reader<'_>) -> Vec<Finding> {
 }
 
 fn air_pressure_measured(sheet: &RigSheet) -> Vec<Finding> {
-    let Some(window) = &sheet.interlocks.air_pressure else { return Vec::new() };
+    let Some(window) = &sheet.run_limits.air_pressure else { return Vec::new() };
     let mut findings = Vec::new();
     if sheet.air_pressure.is_none() {
         let wording = Wording::new(
