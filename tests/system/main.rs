@@ -28,6 +28,7 @@ mod python;
 mod rejudge;
 mod rewritten;
 mod rig_check;
+mod rooms;
 mod search;
 mod serial;
 mod sheets;

@@ -7,6 +7,8 @@ mod audience;
 mod begin;
 mod bench;
 mod chain;
+#[cfg(test)]
+mod demo;
 mod entry;
 mod first;
 mod follow;

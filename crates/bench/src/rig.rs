@@ -219,3 +219,6 @@ impl Rig {
         self.looks.load(Ordering::SeqCst)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -238,3 +238,6 @@ fn read(origin: &Origin) -> Result<Texts, JobError> {
         script: read(&files.script)?,
     })
 }
+
+#[cfg(test)]
+mod tests;

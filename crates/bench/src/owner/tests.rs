@@ -1,37 +1,15 @@
 use super::*;
+use crate::demo::{POSITIONS, SHEETS, job, planned, serial};
 use crate::phase::{Fault, Rest};
 use crate::plan::Planned;
 use crate::round::Placing;
-use crate::sheets::{Given, RigSheets};
 use crate::waiting::{Press, Seen};
 use proptest::prelude::*;
 use rstest::rstest;
 use std::sync::LazyLock;
 use std::time::Duration;
-use tripbench_job::Texts;
 use tripbench_quantity::{Mono, VacuumLevel};
 use tripbench_rig::Doubt;
-use tripbench_sheet::Source;
-
-const POSITIONS: [u8; 4] = [1, 2, 3, 4];
-
-/// The sheets of the demo's first rig.
-static SHEETS: LazyLock<RigSheets> = LazyLock::new(|| {
-    let sheet = |name: &str, text: &str| Some(Source::new(name, text));
-    let rig = include_str!("../../../../bench-scripts/rigs/goods-in-1.toml");
-    let texts = Texts {
-        site: sheet("site.toml", include_str!("../../../../bench-scripts/site.toml")),
-        // The tests are to pass in any year.
-        rig: sheet("rig.toml", &rig.replace("due = 2027-03-12", "due = 2999-03-12")),
-        device_type: sheet("type.toml", include_str!("../../../../bench-scripts/types/jd-20.toml")),
-        settings: sheet(
-            "settings.toml",
-            include_str!("../../../../bench-scripts/settings/depalletiser.toml"),
-        ),
-        script: sheet("script.toml", include_str!("../../../../bench-scripts/scripts/goods-in.toml")),
-    };
-    RigSheets::from_texts(texts).expect("the demo's sheets are good")
-});
 
 /// A plan for one device at position 1: planning takes longer than all the rest.
 static PLANNED: LazyLock<Planned> = LazyLock::new(|| planned(&[1]));
@@ -55,24 +33,6 @@ fn see(owner: &mut Owner, out: &[u8]) {
 
 fn placing(position: u8, serial: &str) -> Placing {
     Placing { position, serial: Some(serial.to_owned()), own_number: false }
-}
-
-/// Serial number of the device at a position.
-fn serial(position: u8) -> String {
-    format!("A-{position}")
-}
-
-fn planned(positions: &[u8]) -> Planned {
-    let place =
-        |position: &u8| Place { position: *position, serial: Some(serial(*position)), ..Place::default() };
-    let places: Vec<Place> = positions.iter().map(place).collect();
-    SHEETS.prepare(Given::default(), &places, &[]).expect("a plan")
-}
-
-/// A run with devices at some positions, asked for at a moment.
-fn job(positions: &[u8], press: Press) -> Job {
-    let Planned { prepared, script, own } = planned(positions);
-    Job { prepared, script, again: None, own, press }
 }
 
 /// A run with a device at position 1 and an identifier of its own.

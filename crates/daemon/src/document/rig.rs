@@ -1,6 +1,6 @@
 //! A rig, as the API has it. The names are the API's: a change here is a change of the API.
 
-use super::Reason;
+use super::reason::Reason;
 use super::run::RunState;
 use serde::{Deserialize, Serialize};
 use tripbench_bench::{Foreseen, NoVerdict, Phase, Status, Waiting};

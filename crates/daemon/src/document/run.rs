@@ -1,6 +1,6 @@
 //! A run, as the API has it. The names are the API's: a change here is a change of the API.
 
-use super::Reason;
+use super::reason::Reason;
 use serde::Serialize;
 use utoipa::ToSchema;
 

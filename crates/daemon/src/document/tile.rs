@@ -1,6 +1,6 @@
 //! What a run says of one device.
 
-use super::Reason;
+use super::reason::Reason;
 use super::run::{AdviceShown, Figure, Tile};
 use serde::Serialize;
 use serde_json::Value;

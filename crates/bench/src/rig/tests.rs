@@ -1,0 +1,138 @@
+use super::*;
+use crate::audience::RunListener;
+use crate::demo::{POSITIONS, job, texts};
+use crate::follow::Follower;
+use crate::owner::{Look, Next};
+use crate::phase::Rest;
+use crate::waiting::Seen;
+use rstest::rstest;
+use std::path::PathBuf;
+use std::time::Duration;
+use tripbench_quantity::{Mono, Span, VacuumLevel};
+use tripbench_record::{Event, EventKind, LoadedSheets, RunView, Seq};
+use tripbench_rig::{Area, Block, RigSheet, Scan};
+use tripbench_runner::Control;
+
+/// Nobody watches.
+#[derive(Debug)]
+struct Nobody;
+
+impl Audience for Nobody {
+    fn status(&self, _: &Arc<Status>) {}
+
+    fn run(&self, _: &Arc<LoadedSheets>) -> Box<dyn RunListener> {
+        Box::new(Self)
+    }
+}
+
+impl RunListener for Nobody {
+    fn hears(&mut self, _: &Event, _: &RunView) {}
+    fn before_status(&mut self, _: &RunView) {}
+}
+
+/// The demo's rig at rest; the plugs at these positions are out.
+fn at_rest(out: &'static [u8]) -> Arc<Rig> {
+    let sheets = RigSheets::from_texts(texts()).expect("the demo's sheets are good");
+    let entry = RigEntry { sheets, simulated: true, probes: None };
+    let (rig, _wake) = Rig::new(entry, Arc::new(Nobody)).expect("a thread");
+    let looked = rig.ask(|owner| {
+        owner.saw_plugs(&POSITIONS.map(|position| (position, !out.contains(&position))));
+        owner.found(Look::AtRest, Ok(Rest { level: VacuumLevel::new(0.0), vented: true }));
+    });
+    looked.expect("it answers");
+    rig
+}
+
+/// A scan in which everything is off but the plugs, and these are out.
+fn scan(sheet: &RigSheet, out: &[u8]) -> Scan {
+    let seen = |position: u8| u16::from(!out.contains(&position));
+    let blocks = sheet.read_plan().reads.into_iter().map(|read| {
+        // The demo's plugs are discrete inputs 8 to 11.
+        let word = |address: u16| match (read.area, u8::try_from(address)) {
+            (Area::DiscreteInput, Ok(input @ 8..=11)) => seen(input - 7),
+            _ => 0,
+        };
+        let words = (read.start..read.start + read.count).map(word).collect();
+        Block { span: Span { before: Mono::START, after: Mono::START }, words }
+    });
+    Scan { blocks: blocks.collect() }
+}
+
+/// Begins a run of positions 1, 2 and 4, of which 4 has no device, and lets it see these scans; what it was told.
+fn controlled_by(scans: &[Vec<u8>]) -> Option<Control> {
+    let rig = at_rest(&[4]);
+    let job = job(&[1, 2, 4], rig.press().expect("it answers"));
+    let seen = Seen { revision: None, round: None, stops: 0, unattended: false };
+    let begun = rig.ask(move |owner| {
+        owner.enqueue(job, seen, Mono::START).expect("it is taken");
+        owner.next()
+    });
+    let Ok(Next::Job(job, (reins, controlled))) = begun else { panic!("it begins") };
+    let claim = job.claim();
+    rig.ask(move |owner| owner.begin(&claim)).expect("it answers").expect("it begins");
+    let sheets = Arc::clone(&job.prepared.task.sheets);
+    let mut follower = Follower::new(Arc::clone(&rig), Arc::clone(&sheets), PathBuf::new(), job.claim());
+    let event = |kind| Event { seq: Seq(0), at: Mono::START, kind };
+    follower.hear(&event(EventKind::Started(Box::new(job.prepared.header.clone()))));
+    for out in scans {
+        follower.hear(&event(EventKind::Scan(scan(&sheets.rig, out))));
+    }
+    // Letters are taken in their order.
+    rig.ask(|_| ()).expect("it answers");
+    let control = controlled.try_recv().ok();
+    assert_eq!(control.is_some(), reins.latch.is_set());
+    control
+}
+
+/// A plug that is pulled later in the run is the engine's to see.
+#[rstest]
+#[case::all_as_it_was(vec![vec![4], vec![4], vec![4]], None)]
+#[case::out_at_the_first_scan(vec![vec![2, 4]], Some(2))]
+#[case::out_at_the_second_scan(vec![vec![4], vec![1, 4]], Some(1))]
+#[case::in_at_the_first_scan_and_never_out_since(vec![Vec::new()], None)]
+#[case::in_behind_the_first_scan(vec![vec![4], Vec::new()], Some(4))]
+#[case::out_later(vec![vec![4], vec![4], vec![1, 2, 4]], None)]
+fn the_first_scans_end_a_run_whose_device_may_be_another(
+    #[case] scans: Vec<Vec<u8>>,
+    #[case] position: Option<u8>,
+) {
+    let control = controlled_by(&scans);
+    let why = match &control {
+        Some(Control::Stop(Halt::Operator { by })) => Some(by.as_str()),
+        _ => None,
+    };
+    assert_eq!(why.is_some(), position.is_some(), "{control:?}");
+    if let Some((why, position)) = why.zip(position) {
+        assert!(why.contains(&format!("the plug at position {position} was seen out")), "{why}");
+    }
+}
+
+#[test]
+fn what_was_changed_is_published_when_the_owner_answers() {
+    let rig = at_rest(&[]);
+    let placing = Placing { position: 2, serial: Some(String::from("B-2")), own_number: false };
+    for revision in 0..200 {
+        rig.mount(revision, vec![placing.clone()], None).expect("it is mounted");
+        assert_eq!(rig.status().round.revision, revision + 1);
+    }
+}
+
+/// An owner that failed answers nobody and gives no sign of life, so that the supervisor ends the program.
+#[test]
+fn an_owner_that_failed_is_silent() {
+    let rig = at_rest(&[]);
+    rig.ping();
+    rig.ask(|_| ()).expect("it answers");
+    assert!(rig.owner_pulse.silent_for().is_some());
+    rig.post(|_| panic!("a rule failed"));
+    assert_eq!(rig.press().map(drop), Err(Refusal::NoOwner));
+    let silent = rig.owner_pulse.silent_for().expect("it beat once");
+    std::thread::park_timeout(Duration::from_millis(30));
+    rig.ping();
+    assert!(rig.owner_pulse.silent_for().is_some_and(|now| now >= silent + Duration::from_millis(20)));
+    // What stops a run without its owner.
+    let latch = StopLatch::armed();
+    rig.hold_latch(Some(latch.clone()));
+    rig.cut();
+    assert!(latch.is_set());
+}
