@@ -420,3 +420,30 @@ fn a_start_that_took_too_long_to_prepare_is_abandoned() {
         assert_eq!(owner.enqueue(job, seen(0), now), taken);
     }
 }
+
+/// Also on a rig that does not see plugs.
+#[rstest]
+fn a_rig_that_was_found_not_well_while_a_run_was_prepared_does_not_begin_it(
+    #[values(
+        Fault::Silent(Doubt::Late),
+        Fault::NotSafe(Doubt::Lost),
+        Fault::Opened,
+        Fault::Reference(String::from("out of range"))
+    )]
+    fault: Fault,
+    #[values(false, true)] well_again: bool,
+) {
+    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
+    owner.found(Look::AtRest, Ok(REST));
+    let waits = another_job(1, owner.press(Mono::START));
+    enqueue(&mut owner, waits).expect("it is taken");
+    let (job, ..) = next(&mut owner).expect("it is prepared");
+    owner.found(Look::Meanwhile, Err(fault.clone()));
+    if well_again {
+        // The last look decides.
+        owner.found(Look::Meanwhile, Ok(REST));
+    }
+    let begun = owner.begin(&job.claim());
+    let expected = if well_again { Ok(()) } else { Err(Refusal::NotReady(fault.to_string())) };
+    assert_eq!(begun, expected);
+}
