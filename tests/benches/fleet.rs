@@ -75,7 +75,7 @@ fn daemon() {
         RigEntry { sheets: RigSheets::from_files(files).expect("good sheets"), simulated: true, probes: None }
     };
     let rigs = (0..RIGS).map(entry).collect();
-    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), rigs };
+    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), users: Vec::new(), rigs };
     let until = async {
         tripbench_job::Signals::take().first().await;
         "a signal"

@@ -13,6 +13,7 @@ mod coverage;
 mod daemon;
 mod daemon_keeps;
 mod daemon_safe;
+mod daemon_users;
 mod delays;
 mod doubts;
 mod explained;

@@ -18,6 +18,8 @@ pub struct BenchSheet {
     pub listen: SocketAddr,
     /// Folder of the runs.
     pub runs: String,
+    /// Identifiers of the users who may operate the bench, besides the daemon's own and root.
+    pub users: Vec<u32>,
     /// Site sheet.
     pub site: Option<At<String>>,
     /// The rigs.
@@ -39,6 +41,16 @@ pub struct BenchRig {
     pub simulated: bool,
 }
 
+/// Identifier of a user by name, as in passwd(5), or by number.
+fn user_id(name: &str) -> Option<u32> {
+    name.parse().ok().or_else(|| {
+        let users = std::fs::read_to_string("/etc/passwd").ok()?;
+        let fields = users.lines().map(|line| line.split(':').collect::<Vec<_>>());
+        let mut found = fields.filter(|fields| fields.first() == Some(&name));
+        found.next()?.get(2)?.parse().ok()
+    })
+}
+
 /// Where a daemon listens when nothing says otherwise.
 const LISTEN: &str = "127.0.0.1:7420";
 
@@ -52,9 +64,20 @@ impl BenchSheet {
         let listen =
             reader.tested(listen, "an address of this machine alone, such as 127.0.0.1:7420", is_loopback);
         let runs = reader.or("runs", "folder of the runs", String::from("runs"));
+        let about = "users of this machine who may operate the bench, besides the daemon's own and root; names or numbers";
+        let users = reader.or("users", about, Vec::<String>::new());
+        let users = reader.tested(users, "names of `/etc/passwd`, or numbers", |names: &Vec<String>| {
+            names.iter().all(|name| user_id(name).is_some())
+        });
         let site = reader.optional("site", "site sheet");
         let rigs = reader.tables("rig", "the rigs of this bench", BenchRig::read);
-        Some(Self { listen: listen?.value.parse().ok()?, runs: runs?.value, site: site?, rigs: rigs? })
+        Some(Self {
+            listen: listen?.value.parse().ok()?,
+            runs: runs?.value,
+            users: users?.value.iter().filter_map(|name| user_id(name)).collect(),
+            site: site?,
+            rigs: rigs?,
+        })
     }
 
     /// The rig sheets that are good by themselves, whatever else is wrong with a bench or its sheets, and the paths of the others.

@@ -152,7 +152,9 @@ fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Serve>> {
         settings: at(&site.defaults.settings),
     });
     match sheet.rigs(beside, &defaults) {
-        Ok(rigs) => Ok(Some(Serve { listen: sheet.listen, runs: beside.join(&sheet.runs), rigs })),
+        Ok(rigs) => {
+            Ok(Some(Serve { listen: sheet.listen, runs: beside.join(&sheet.runs), users: sheet.users, rigs }))
+        }
         Err(BenchError::Sheets(NotPlanned::Findings(findings))) => {
             for finding in &findings {
                 say::note(finding);
@@ -196,7 +198,12 @@ fn demo() -> Result<(Serve, Vec<Module>)> {
         entries.push(RigEntry { sheets, simulated: true, probes: None });
         modules.push(module);
     }
-    let bench = Serve { listen: ([127, 0, 0, 1], 7420).into(), runs: "runs".into(), rigs: entries };
+    let bench = Serve {
+        listen: ([127, 0, 0, 1], 7420).into(),
+        runs: "runs".into(),
+        users: Vec::new(),
+        rigs: entries,
+    };
     Ok((bench, modules))
 }
 

@@ -1,5 +1,6 @@
-//! What stands before every request: this machine only, from this page only, and not too many.
+//! What every request has to pass: from this machine, from this page, from a user who may change anything, and not too many.
 
+use crate::peer::Peer;
 use crate::problem::Problem;
 use axum::body::{Body, to_bytes};
 use axum::extract::{Request, State};
@@ -17,13 +18,33 @@ const EACH_SECOND: f64 = 30.0;
 
 /// How many changes may still come.
 #[derive(Debug)]
-pub(crate) struct Limit {
+struct Limit {
     /// Changes left, as of a moment.
     left: Mutex<(f64, Instant)>,
 }
 
+/// What requests are held against.
+#[derive(Debug)]
+pub(crate) struct Gate {
+    limit: Limit,
+    /// Users who may change something, besides the daemon's own and root.
+    users: Vec<u32>,
+}
+
+impl Gate {
+    pub(crate) fn new(users: Vec<u32>) -> Self {
+        Self { limit: Limit::new(), users }
+    }
+
+    /// Whether a user may mount, start and answer. Everybody may look, and everybody may stop.
+    fn may_change(&self, user: Option<u32>) -> bool {
+        let own = rustix::process::geteuid().as_raw();
+        user.is_some_and(|user| user == 0 || user == own || self.users.contains(&user))
+    }
+}
+
 impl Limit {
-    pub(crate) fn new() -> Self {
+    fn new() -> Self {
         Self { left: Mutex::new((AT_ONCE, Instant::now())) }
     }
 
@@ -46,8 +67,8 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 
 /// Refuses what is not meant for this machine, what comes from another site's page, and what is too much. STOP TEST is never
 /// counted: it always gets through.
-pub(crate) async fn guard(State(limit): State<Arc<Limit>>, request: Request, next: Next) -> Response {
-    let response = match refused(&limit, &request) {
+pub(crate) async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) -> Response {
+    let response = match refused(&gate, &request) {
         Some(problem) => problem.into_response(),
         None if is_stop(&request) || !changes(&request) => next.run(request).await,
         None => match whole(request).await {
@@ -86,7 +107,7 @@ async fn whole(request: Request) -> Result<Request, Problem> {
     Ok(Request::from_parts(head, Body::from(bytes)))
 }
 
-fn refused(limit: &Limit, request: &Request) -> Option<Problem> {
+fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
     let text = |name: HeaderName| request.headers().get(name).and_then(|value| value.to_str().ok());
     let host = text(header::HOST).unwrap_or_default();
     if !is_here(host) {
@@ -100,7 +121,19 @@ fn refused(limit: &Limit, request: &Request) -> Option<Problem> {
             return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail));
         }
     }
-    (changes(request) && !is_stop(request) && !limit.take()).then(|| {
+    if !changes(request) || is_stop(request) {
+        return None;
+    }
+    let user = request.extensions().get::<Peer>().and_then(|peer| peer.user());
+    if !gate.may_change(user) {
+        let user = user.map_or_else(|| String::from("an unknown user"), |user| format!("user {user}"));
+        tracing::warn!(user, path = request.uri().path(), "refused: this user may not operate the bench");
+        let detail = format!(
+            "{user} may not operate this bench: allowed are the daemon's own user, root, and `users` of the bench sheet. STOP TEST is allowed to everybody"
+        );
+        return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-user", "Not this user", detail));
+    }
+    (!gate.limit.take()).then(|| {
         let detail = "more than 30 changes in a second: wait a moment";
         Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
     })

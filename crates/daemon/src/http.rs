@@ -1,6 +1,6 @@
 //! The HTTP side: everything that the page does goes through it.
 
-use crate::guard::{Limit, guard};
+use crate::guard::{Gate, guard};
 use crate::problem::Problem;
 use crate::stage::Daemon;
 use axum::Router;
@@ -33,7 +33,7 @@ pub(crate) fn stops(daemon: Arc<Daemon>) -> Router {
                 detail,
             )
         })
-        .layer(from_fn_with_state(Arc::new(Limit::new()), guard))
+        .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone())), guard))
         .with_state(daemon)
 }
 
@@ -72,6 +72,6 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
             Problem::not_found("no such page; / is the bench, /api/v1/openapi.json lists the API")
         })
         .layer(DefaultBodyLimit::disable())
-        .layer(from_fn_with_state(Arc::new(Limit::new()), guard))
+        .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone())), guard))
         .with_state(daemon)
 }

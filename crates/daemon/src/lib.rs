@@ -4,6 +4,7 @@ mod document;
 mod feed;
 mod guard;
 mod http;
+mod peer;
 mod problem;
 mod samples;
 mod serve;

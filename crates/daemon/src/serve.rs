@@ -20,6 +20,8 @@ pub struct Serve {
     pub listen: SocketAddr,
     /// Folder of the runs.
     pub runs: PathBuf,
+    /// Identifiers of the users who may operate the bench, besides the daemon's own and root.
+    pub users: Vec<u32>,
     /// The rigs.
     pub rigs: Vec<RigEntry>,
 }
@@ -59,7 +61,7 @@ pub fn serve(
     until: impl Future<Output = &'static str>,
     listening: impl FnOnce(SocketAddr),
 ) -> Result<Ended, ServeError> {
-    let Serve { listen, runs, rigs } = of;
+    let Serve { listen, runs, users, rigs } = of;
     if !listen.ip().is_loopback() {
         leave_safe(rigs.iter().map(|rig| rig.sheets.rig().clone()).collect()).log();
         return Err(ServeError::NotLoopback(listen));
@@ -79,7 +81,7 @@ pub fn serve(
     // Safe first, before the port: any program can hold that.
     let bench = Bench::begin(rigs, &runs, audience)?;
     let life = uuid::Uuid::now_v7().simple().to_string();
-    let daemon = Arc::new(Daemon { bench, stages: stages.into_inner(), life });
+    let daemon = Arc::new(Daemon { bench, stages: stages.into_inner(), users, life });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
     // However it ended: the runs in progress are stopped, and every rig is made safe.

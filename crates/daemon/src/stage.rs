@@ -93,6 +93,8 @@ pub(crate) struct Daemon {
     pub(crate) bench: Bench,
     /// Of each rig, in the order of the bench.
     pub(crate) stages: Vec<Arc<Stage>>,
+    /// Users who may operate the bench, besides the daemon's own and root.
+    pub(crate) users: Vec<u32>,
     /// Another one each time the daemon begins: frames of one life are not those of another.
     pub(crate) life: String,
 }

@@ -53,7 +53,7 @@ fn main() -> ExitCode {
     } else {
         vec![entry("rig.toml", probed(in_run, in_journal))]
     };
-    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), rigs };
+    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), users: Vec::new(), rigs };
     let until = async {
         tripbench_job::Signals::take().first().await;
         "a signal"

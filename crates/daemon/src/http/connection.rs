@@ -1,7 +1,10 @@
 //! Connections: how many there may be, and how long one may say nothing.
 
+use crate::peer::Peer;
 use axum::Router;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::sync::Arc;
@@ -23,8 +26,8 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
     let seats = Arc::new(Semaphore::new(MOST));
     let reserve = Arc::new(Semaphore::new(FOR_STOPS));
     loop {
-        let stream = match listener.accept().await {
-            Ok((stream, _)) => stream,
+        let (stream, remote) = match listener.accept().await {
+            Ok(accepted) => accepted,
             Err(error) => {
                 tracing::warn!(%error, "a connection was not taken");
                 tokio::time::sleep(Duration::from_millis(50)).await;
@@ -39,7 +42,14 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
                 Err(_) => continue,
             },
         };
-        let service = TowerToHyperService::new(router);
+        let peer = stream.local_addr().ok().map(|local| Peer { remote, local });
+        let router = TowerToHyperService::new(router);
+        let service = service_fn(move |mut request: hyper::Request<Incoming>| {
+            if let Some(peer) = peer {
+                request.extensions_mut().insert(peer);
+            }
+            router.call(request)
+        });
         tokio::spawn(async move {
             let mut served = http1::Builder::new();
             served.timer(TokioTimer::new()).header_read_timeout(within).keep_alive(within == ASKS_WITHIN);

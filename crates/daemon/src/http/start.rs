@@ -156,6 +156,12 @@ fn asked(given: StartBody) -> Result<Start, Problem> {
     if given.again.is_some() && given.unattended {
         return Err(Problem::bad_request("`again` and `unattended` exclude each other: somebody sees to it"));
     }
+    // The round on the page is judged by the sheets that the page shows.
+    if given.revision.is_some() && has_sheets {
+        return Err(Problem::bad_request(
+            "the mounted round is tested with the rig's own sheets: give `places` to test devices with other sheets",
+        ));
+    }
     if given.again.is_some() && has_sheets {
         return Err(Problem::bad_request(
             "`again` takes the sheets of the earlier run: none is given with it",
