@@ -147,7 +147,7 @@ fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well()
     wait(Duration::from_secs(2));
     let state = daemon.rig(RIG);
     assert_eq!((&state["doing"], &state["queue"]), (&json!("idle"), &json!([])), "{state}");
-    assert!(state["failed"]["text"].as_str().is_some_and(|why| why.contains("took back")), "{state}");
+    assert!(state["failed"]["text"].as_str().is_some_and(|why| why.contains("withdrew")), "{state}");
 }
 
 #[test]

@@ -1,6 +1,6 @@
-//! Starts: of the mounted round, of other devices and sheets, and of a device that was left undecided.
+//! Starts runs: of the mounted round, of other devices and sheets, and of a device that an earlier run left undecided.
 //!
-//! Reads sheets and earlier runs from the disk, which may hang: on a thread that nobody else waits for.
+//! Sheets and earlier runs are read from the disk, which may hang. Call these functions on a thread that nobody else waits for.
 
 use crate::chain::chain;
 use crate::not_planned::NotPlanned;
@@ -17,65 +17,65 @@ use thiserror::Error;
 use tripbench_job::go_on;
 use tripbench_record::Verdict;
 
-/// A run that is asked for.
+/// A request for a run.
 #[derive(Debug)]
 pub struct Start {
-    /// Which devices it tests.
+    /// The devices to test.
     pub devices: Devices,
-    /// How often STOP TEST had been pressed, as whoever asks has seen it.
+    /// Number of presses of STOP TEST that the requester had seen.
     pub stops: u64,
-    /// Whether what was asked to be confirmed is right.
+    /// Whether the operator confirmed the doubts about the round.
     pub confirmed: bool,
-    /// Whether it may wait for the run in progress and begin by itself.
+    /// Whether the run may wait for the run in progress and begin by itself.
     pub unattended: bool,
-    /// Who operates.
+    /// The operators.
     pub operators: Vec<String>,
-    /// Sheets in place of the rig's own.
+    /// Sheets that replace the rig's own.
     pub sheets: Given,
 }
 
-/// Which devices a run tests.
+/// The devices that a run tests.
 #[derive(Debug)]
 pub enum Devices {
-    /// Those of the mounted round, as it was seen at this revision.
+    /// The devices of the mounted round, which must still be at this revision.
     Round(u64),
-    /// Others.
+    /// Other devices, by position.
     Places(Vec<Placing>),
-    /// One that an earlier run left undecided.
+    /// A device that an earlier run left undecided.
     Again {
         /// The earlier run.
         run: String,
-        /// The position there.
+        /// Its position in that run.
         position: u8,
-        /// Revision of the mounted round, as it was seen.
+        /// Revision of the mounted round that the requester had seen.
         revision: u64,
     },
 }
 
-/// A run that was taken.
+/// A run that was accepted.
 #[derive(Debug)]
 pub struct Started {
-    /// Its identifier.
+    /// Identifier of the run.
     pub run: String,
     /// Predicted duration, seconds.
     pub predicted_s: f64,
 }
 
-/// Why a run was not taken.
+/// Why a run was not accepted.
 #[derive(Debug, Error)]
 pub enum NotStarted {
-    /// The rig refuses it.
+    /// The rig refuses the run.
     #[error(transparent)]
     Refused(#[from] Refusal),
-    /// It cannot be planned.
+    /// The run cannot be planned.
     #[error(transparent)]
     NotPlanned(#[from] NotPlanned),
-    /// The device is not tested again.
+    /// The device cannot be tested again.
     #[error("{0}")]
     NotAgain(String),
 }
 
-/// Starts a run, or puts it at the end of the rig's queue. `press` is what was known when it was asked for, `others` are the other rigs.
+/// Starts a run, or appends it to the rig's queue. `press` is what was known when it was requested; `others` are the other rigs.
 ///
 /// # Errors
 /// If the run cannot be planned, or the rig refuses it.
@@ -106,7 +106,7 @@ pub(crate) fn begin(
     Ok(started)
 }
 
-/// A device that was left undecided, as it still is at its position.
+/// A device that was left undecided and is still at its position.
 fn begin_again(
     rig: &Rig,
     runs: &Runs,
@@ -115,7 +115,7 @@ fn begin_again(
 ) -> Result<(Planned, Repeat), NotStarted> {
     let refuse = |why: &str| Err(NotStarted::NotAgain(why.to_owned()));
     let earlier = runs.entry(run).filter(|entry| entry.rig == rig.name).ok_or_else(|| {
-        NotStarted::NotAgain(format!("`{}` has no run `{}` that is over", rig.name, run.escape_debug()))
+        NotStarted::NotAgain(format!("`{}` has no finished run `{}`", rig.name, run.escape_debug()))
     })?;
     let repeats = runs.repeats_of(run, position);
     let judged = |later: &&RunEntry| {
@@ -130,20 +130,22 @@ fn begin_again(
     let known = repeats.iter().filter_map(|later| later.attempt).max().unwrap_or(0);
     let status = rig.status();
     if status.next_is_mounted() {
-        return refuse("the next round is mounted, and this rig does not see plugs: its device may be gone");
+        return refuse("the next round is mounted, and this rig does not see plugs: the device may be gone");
     }
     if !status.is_there_still(run) {
-        return refuse("another round was begun since that run: its device may be gone");
+        return refuse("another round was started since that run: the device may be gone");
     }
     if rig.ask(move |owner| owner.was_unplugged(position))? {
         return Err(NotStarted::NotAgain(format!(
-            "position {position} may have been unplugged since it was tested: what is there now may be another device, and is tested as a new one"
+            "position {position} may have been unplugged since it was tested: the device there now may be another one; test it as a new device"
         )));
     }
     let go_on =
         go_on(&earlier.folder, position, known).map_err(|error| NotStarted::NotAgain(chain(&error)))?;
     if go_on.simulated != status.simulated && !go_on.at_simulator {
-        return refuse("of the two one is simulated: a run of a simulated rig tests no device");
+        return refuse(
+            "only one of this rig and the earlier run is simulated: a simulated run tests no device",
+        );
     }
     let planned = rig.sheets.prepare_again(go_on, operators)?;
     let beside = runs.beside(run, &[position]);
@@ -164,7 +166,7 @@ fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start) -> Result<Planned,
         if !start.unattended && (status.phase.is_busy() || !status.queue.is_empty()) {
             return Err(Refusal::Busy.into());
         }
-        // A simulated device is the same whatever its number is.
+        // The number of a simulated device says nothing about the device.
         let asks = !status.simulated && !start.unattended;
         let positions: Vec<u8> = places.iter().map(|place| place.position).filter(|_| asks).collect();
         let plugged: Vec<u8> = rig.ask(move |owner| {

@@ -1,4 +1,4 @@
-//! A bench: its rigs, each with owner and worker, and its runs; how they begin and how they end.
+//! A bench: its rigs, each with an owner and a worker, and its runs; how it starts and how it ends.
 
 use crate::audience::Audience;
 use crate::begin::{NotStarted, Start, Started, begin};
@@ -20,40 +20,40 @@ use thiserror::Error;
 use tripbench_job::{JobError, folder, make_safe};
 use tripbench_link::{Clock, module_address};
 
-/// At the end, longest time for the workers to leave their rigs safe and to finish their records.
+/// Longest time, when the daemon ends, for the workers to set the outputs of their rigs to safe values and to finish their records.
 const WORKERS_HAVE: Duration = Duration::from_secs(20);
 
-/// Why a bench cannot be used as it is.
+/// Why a bench cannot be served.
 #[derive(Debug, Error)]
 pub enum BenchError {
-    /// It has no rig.
-    #[error("no rig: a bench has one at the least")]
+    /// The bench has no rig.
+    #[error("no rig: a bench needs at least one")]
     NoRig,
-    /// Two rigs have one name.
+    /// Two rigs have the same name.
     #[error("two rigs are called `{0}`: give one of them another name")]
     TwoRigs(String),
-    /// Two rigs have one module.
-    #[error("`{first}` and `{second}` name the same module, `{address}`: a module has one rig")]
+    /// Two rigs name the same module.
+    #[error("`{first}` and `{second}` name the same module, `{address}`: a module belongs to one rig")]
     OneModule {
-        /// A rig.
+        /// The first rig.
         first: String,
-        /// Another.
+        /// The second rig.
         second: String,
         /// The module's address.
         address: String,
     },
-    /// Sheets have errors.
+    /// A sheet has errors.
     #[error(transparent)]
     Sheets(#[from] NotPlanned),
     /// The folder of runs cannot be used.
     #[error(transparent)]
     Runs(#[from] JobError),
     /// A thread cannot be spawned.
-    #[error("the system gives no thread")]
+    #[error("cannot spawn a thread")]
     System(#[from] std::io::Error),
 }
 
-/// A bench in use.
+/// A bench that is served.
 #[derive(Debug)]
 pub struct Bench {
     /// The rigs, in the order of the bench sheet.
@@ -65,11 +65,12 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// Makes every rig safe and begins to look after it; `runs` is the folder of the runs, and `audience` gives who is told of each rig, in
-    /// order. Returns once every rig was looked at, at most after a few seconds.
+    /// Sets the outputs of every rig to their safe values and starts its owner and worker. `runs` is the folder of the runs; `audience`
+    /// makes the listener of each rig, in order. Returns after every rig was looked at once, or after a few seconds.
     ///
     /// # Errors
-    /// If there is no rig, two have one name or one module, or a thread cannot be spawned. The outputs of the rigs are set to their safe values then.
+    /// If there is no rig, two rigs have the same name or module, or a thread cannot be spawned. The outputs of the rigs are then set to
+    /// their safe values.
     pub fn begin(
         rigs: Vec<RigEntry>,
         runs: &Path,
@@ -81,7 +82,7 @@ impl Bench {
         }
         let runs = Arc::new(Runs::of(runs));
         let (mut made, mut workers) = (Vec::new(), Vec::new());
-        // A second daemon of the same rigs touches nothing: their modules are the first one's.
+        // A second daemon for the same rigs touches nothing: the first one has locked their modules.
         for entry in rigs {
             let audience = audience(&entry)?;
             let (rig, wake) = Rig::new(entry, audience)?;
@@ -92,10 +93,10 @@ impl Bench {
         Ok(Self { rigs: made, runs, workers: Mutex::new(workers), ended: Arc::default() })
     }
 
-    /// Opens the folder of runs, shows the last run of each rig, and begins to watch threads and sheets.
+    /// Opens the folder of runs, shows the last run of each rig, and starts to watch threads and sheets.
     ///
     /// # Errors
-    /// If the folder cannot be made or read, or a thread cannot be spawned.
+    /// If the folder cannot be created or read, or a thread cannot be spawned.
     pub fn open(&self) -> Result<(), BenchError> {
         self.runs.open()?;
         for rig in &self.rigs {
@@ -108,7 +109,7 @@ impl Bench {
         Ok(())
     }
 
-    /// Starts a run on a rig, or puts it at the end of its queue. Reads from the disk, which may hang.
+    /// Starts a run on a rig, or appends it to the rig's queue. Reads from the disk, which may hang.
     ///
     /// # Errors
     /// If the run cannot be planned, or the rig refuses it.
@@ -118,21 +119,21 @@ impl Bench {
         begin(rig, &self.runs, &others, (start, press))
     }
 
-    /// Journal of a run that is in progress or over.
+    /// Path of the journal of a run in progress or of a finished run.
     pub fn journal_of(&self, run: &str) -> Option<PathBuf> {
         let live = || self.rigs.iter().find_map(|rig| rig.status().folder_of(run));
         Some(self.runs.find(run).or_else(live)?.join(folder::JOURNAL))
     }
 
-    /// Nothing new begins, and every run in progress is stopped.
+    /// Stops every run in progress; no new run begins.
     pub fn stop(&self) {
         for rig in &self.rigs {
             rig.end();
         }
     }
 
-    /// Stops everything and leaves every rig safe. A worker that does not come to its end, as at a disk that hangs, is not waited for: its
-    /// rig is made safe without it.
+    /// Stops everything and sets the outputs of every rig to their safe values. If a worker does not end in time, for example because the
+    /// disk hangs, the outputs of its rig are made safe without it.
     pub fn end(&self) -> Ended {
         self.stop();
         let clock = Clock::start();
@@ -144,12 +145,12 @@ impl Bench {
         let mut ended = Ended::default();
         for (rig, worker) in self.rigs.iter().zip(workers) {
             let left = if worker.is_finished() {
-                // A worker that panicked has confirmed nothing.
+                // A worker that panicked confirmed nothing.
                 worker.join().unwrap_or(Left::InDoubt)
             } else {
                 tracing::error!(
                     rig = rig.name,
-                    "its record is still being made: it is read again at the next start"
+                    "its record is unfinished; it is completed at the next start"
                 );
                 if make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
             };
@@ -160,7 +161,7 @@ impl Bench {
     }
 }
 
-/// Whether rigs can be served together.
+/// Checks that rigs can be served together.
 fn check(rigs: &[RigEntry]) -> Result<(), BenchError> {
     if rigs.is_empty() {
         return Err(BenchError::NoRig);

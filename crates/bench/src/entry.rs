@@ -1,25 +1,25 @@
-//! A rig of a bench, before the daemon has begun.
+//! A rig of a bench, as it is given to the daemon.
 
 use crate::sheets::RigSheets;
 
-/// A rig of a bench, with what is known of it beforehand.
+/// A rig of a bench, before it is served.
 #[derive(Debug)]
 pub struct RigEntry {
-    /// Its sheets.
+    /// Sheets of the rig.
     pub sheets: RigSheets,
-    /// Whether it is simulated: then no device is tested.
+    /// Whether the rig is simulated: then no device is tested.
     pub simulated: bool,
-    /// Called in its runs to make them fail; `None` on a bench.
+    /// Faults that a test injects into the runs of the rig; `None` on a bench.
     pub probes: Option<Probes>,
 }
 
-/// What a test has called for a run: each may panic, or not come back.
+/// Functions that a test injects into a run: each may panic, or never return.
 #[derive(Debug, Clone, Copy)]
 pub struct Probes {
-    /// On the thread that makes the folder of a run, before it does.
+    /// Called on the thread that creates the folder of a run, before it does.
     pub in_folder: fn(),
-    /// On the run's own thread, between two steps of its work.
+    /// Called on the run's own thread, between two steps of its work.
     pub in_run: fn(),
-    /// On the thread that writes the journal, after each event.
+    /// Called on the thread that writes the journal, after each event.
     pub in_journal: fn(),
 }

@@ -1,4 +1,4 @@
-//! Rigs are made safe before anything else: whatever ended before this start may have left a valve open.
+//! Makes rigs safe before anything else: the program that ended before this start may have left a valve open.
 
 use crate::phase::Phase;
 use crate::rig::Rig;
@@ -10,22 +10,22 @@ use tripbench_job::{anything_there, make_safe};
 use tripbench_link::{Clock, ModuleLock, module_address};
 use tripbench_rig::RigSheet;
 
-/// Longest time that the first looks are waited for: one over a connection that does not come takes about four seconds.
+/// Longest wait for the first looks. A look takes about four seconds if no connection comes.
 const FIRST_LOOKS_WITHIN: Duration = Duration::from_secs(6);
 
-/// How rigs were left, by name.
+/// How rigs were left, as lists of their names.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Ended {
-    /// Safe, read back.
+    /// Outputs at their safe values, read back.
     pub safe: Vec<String>,
-    /// Not confirmed safe.
+    /// Outputs not confirmed safe.
     pub in_doubt: Vec<String>,
-    /// Another program had their modules: nothing is known of them.
+    /// Another program used their modules: the state of the outputs is unknown.
     pub not_ours: Vec<String>,
 }
 
 impl Ended {
-    /// Says how rigs were left that are not served.
+    /// Logs how rigs that are not served were left.
     pub fn log(&self) {
         for rig in &self.safe {
             tracing::info!(rig, "outputs set to their safe values, read back");
@@ -34,7 +34,7 @@ impl Ended {
             tracing::error!(rig, "outputs NOT confirmed safe: shut off air and power by hand");
         }
         for rig in &self.not_ours {
-            tracing::warn!(rig, "another program has its module; nothing is known of its outputs");
+            tracing::warn!(rig, "another program uses its module; the state of its outputs is unknown");
         }
     }
 
@@ -48,7 +48,7 @@ impl Ended {
     }
 }
 
-/// Waits until the worker of every rig has looked at it once, and has made it safe where it answers; at most for a time.
+/// Waits until the worker of every rig has looked at it once, and has made it safe if it answers, or until a time limit has passed.
 pub(crate) fn looked_at(rigs: &[Arc<Rig>]) {
     let clock = Clock::start();
     let until = clock.now() + FIRST_LOOKS_WITHIN;
@@ -57,8 +57,8 @@ pub(crate) fn looked_at(rigs: &[Arc<Rig>]) {
     }
 }
 
-/// Makes rigs safe that will not be served, all at once, each by its own sheet; of two that name the same module, the first. A module
-/// that another program has is not touched.
+/// Makes rigs safe that will not be served, all in parallel, each by its own sheet. If two name the same module, the first counts. A
+/// module that another program uses is not touched.
 pub fn leave_safe(sheets: Vec<RigSheet>) -> Ended {
     let mut modules = BTreeSet::new();
     let leaving: Vec<_> = sheets
@@ -79,6 +79,6 @@ pub fn leave_safe(sheets: Vec<RigSheet>) -> Ended {
 fn leave_one_safe(sheet: &RigSheet) -> Left {
     let Ok(address) = module_address(&sheet.link) else { return Left::InDoubt };
     let Ok(_lock) = ModuleLock::take(&address) else { return Left::NotOurs };
-    // Where nothing takes a connection, that is known sooner.
+    // A refused connection is known sooner.
     if anything_there(&sheet.link).is_ok() && make_safe(sheet) { Left::Safe } else { Left::InDoubt }
 }

@@ -1,6 +1,6 @@
-//! Follows a run, event by event: tells the owner of its rig how far it is, and of every plug that is seen out.
+//! Follows a run, event by event: reports to the owner of the rig how far the run is, and every plug that is seen out.
 //!
-//! Called on the thread that writes the journal, once an event is recorded: it must be quick.
+//! Called on the thread that writes the journal, after an event is recorded: it must be quick.
 
 use crate::audience::RunListener;
 use crate::rig::Rig;
@@ -12,10 +12,10 @@ use std::sync::Arc;
 use tripbench_record::{Event, EventKind, LoadedSheets, RunView};
 use tripbench_rig::{Decoder, Scan};
 
-/// Least time between two statuses that are told because of results found, seconds.
+/// Least time between two statuses that are published because of new results, seconds.
 const STATUS_S: f64 = 0.1;
-/// First scans of a run after which the owner is asked whether the devices are still those that were meant. Later the engine sees a plug
-/// that is pulled.
+/// Number of scans at the start of a run after each of which the owner checks that the devices are still the intended ones. Later the
+/// engine sees a plug that is pulled.
 const FIRST_SCANS: u8 = 2;
 
 /// Follows one run.
@@ -27,13 +27,13 @@ pub(crate) struct Follower {
     decoder: Decoder,
     listener: Box<dyn RunListener>,
     view: RunView,
-    /// Whether something was found that was not told yet.
+    /// Whether a result was found that is not published yet.
     due: bool,
-    /// When the status was last told, seconds since the start of the run.
+    /// When the status was last published, seconds since the start of the run.
     told_s: f64,
-    /// Whether a plug was seen, by position.
+    /// Whether the plug was seen, by position.
     plugs: BTreeMap<u8, bool>,
-    /// Scans so far, up to `FIRST_SCANS`.
+    /// Number of scans so far, up to `FIRST_SCANS`.
     scans: u8,
 }
 
@@ -56,7 +56,7 @@ impl Follower {
         }
     }
 
-    /// Takes in a recorded event.
+    /// Handles a recorded event.
     pub(crate) fn hear(&mut self, event: &Event) {
         self.view.fold(event);
         if let EventKind::Scan(scan) = &event.kind {
@@ -76,7 +76,7 @@ impl Follower {
         }
     }
 
-    /// Tells the owner how far the run is.
+    /// Reports to the owner how far the run is.
     fn tell(&mut self, at_s: f64) {
         self.listener.before_status(&self.view);
         (self.due, self.told_s) = (false, at_s);
@@ -86,7 +86,7 @@ impl Follower {
         }
     }
 
-    /// Every scan that does not see a plug counts, also at positions that do not take part, and for a run that waits.
+    /// Reports every scan that does not see a plug, also at positions that do not take part: it concerns the runs that wait, too.
     fn look_at_plugs(&mut self, scan: &Scan) {
         let mut seen = Vec::new();
         for position in &self.sheets.rig.positions {
@@ -107,10 +107,10 @@ impl Follower {
     }
 }
 
-/// When an event changes what is told of a run.
+/// When an event changes the published status of a run.
 enum Change {
     Nothing,
-    /// It comes with others, and is told with them.
+    /// Once the least time between two statuses has passed.
     Soon,
     AtOnce,
 }

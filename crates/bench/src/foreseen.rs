@@ -1,4 +1,4 @@
-//! What the sheets of a rig, as they are on the disk now, would do: shown before a start.
+//! Preview of a start: what the sheets of a rig, as they are on the disk now, would do.
 
 use std::sync::Arc;
 use tripbench_job::{Texts, dated_ahead, expired, load, task};
@@ -6,7 +6,7 @@ use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, sha256
 use tripbench_rig::{Position, RigSheet};
 use tripbench_sheet::{Finding, Findings, Severity};
 
-/// What the sheets of a rig would do.
+/// Preview of what the sheets of a rig would do.
 #[derive(Debug, Clone)]
 pub struct Foreseen {
     /// Names of the sheets.
@@ -15,15 +15,15 @@ pub struct Foreseen {
     pub expired: bool,
     /// Whether the calibration of the reference is dated in the future.
     pub dated_ahead: bool,
-    /// The sheets; those of an earlier look where they cannot be read now.
+    /// The sheets; those of an earlier look if they cannot be read now.
     pub sheets: Arc<LoadedSheets>,
     /// Predicted duration of the script, seconds; `None` if it cannot be planned.
     pub predicted_s: Option<f64>,
-    /// What is wrong with the sheets, as text; empty when a run could start.
+    /// Errors of the sheets, as text; empty if a run could start.
     pub findings: Vec<String>,
 }
 
-/// Names of the sheets that a run takes by default.
+/// Names of the sheets that a run uses by default.
 #[derive(Debug, Clone, Default)]
 pub struct SheetNames {
     /// The script.
@@ -37,7 +37,7 @@ pub struct SheetNames {
 }
 
 impl Foreseen {
-    /// Of texts; what cannot be read of them is shown as in `before`.
+    /// Preview of sheet texts. Where they cannot be read, the sheets of `before` are shown.
     pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>) -> Self {
         let findings = Findings::new();
         let loaded = load(texts, &findings);
@@ -62,20 +62,20 @@ impl Foreseen {
         Self { names, expired, dated_ahead, sheets, predicted_s, findings: errors(findings) }
     }
 
-    /// As before, though it cannot be read any more.
+    /// The same preview after the sheets became unreadable for the reason `why`.
     pub(crate) fn unread(&self, why: String) -> Self {
         let names = SheetNames { digest: sha256_hex(why.as_bytes()), ..self.names.clone() };
         Self { names, sheets: Arc::clone(&self.sheets), findings: vec![why], ..*self }
     }
 
-    /// The same, with one more thing that keeps runs from starting.
+    /// The same preview with one more finding, which keeps runs from starting.
     pub(crate) fn lacking(mut self, what: String) -> Self {
         self.names.digest = sha256_hex(format!("{} {what}", self.names.digest).as_bytes());
         self.findings.insert(0, what);
         self
     }
 
-    /// Whether something is other than at an earlier look.
+    /// Whether the texts or the state of the calibration differ from an earlier look.
     pub(crate) fn differs(&self, before: &Self) -> bool {
         let known = |of: &Self| (of.names.digest.clone(), of.expired, of.dated_ahead);
         known(self) != known(before)
@@ -87,7 +87,7 @@ pub(crate) fn calibration_of(rig: &RigSheet) -> [bool; 2] {
     [expired(rig).is_some(), dated_ahead(rig).is_some()]
 }
 
-/// SHA-256 over the texts of sheets, hexadecimal: another one where any of them is another.
+/// SHA-256 over the texts of sheets, hexadecimal: it differs if any of the texts differs.
 pub(crate) fn digest(texts: &Texts) -> String {
     let all = [&texts.site, &texts.rig, &texts.device_type, &texts.settings, &texts.script];
     let each =

@@ -1,4 +1,4 @@
-//! Records of runs that are over: made one at a time and behind everything else, for rigs that still run come first.
+//! Makes the records of finished runs, one at a time and at low priority: rigs that still run come first.
 
 use crate::runs::Runs;
 use crate::status::OwedRun;
@@ -9,14 +9,14 @@ use std::time::Duration;
 use tripbench_job::{JobError, Prepared, folder, told_at_end};
 use tripbench_record::Halt;
 
-/// A record waits for those before it no longer than this: the disk may hang at one of them.
+/// Longest time that a record waits for the records before it: the disk may hang at one of them.
 const TURN_WITHIN: Duration = Duration::from_secs(10);
 
 /// A run that has a journal and no record.
 #[derive(Debug, Clone)]
 pub(crate) struct Owed {
     pub(crate) prepared: Arc<Prepared>,
-    /// Why it ended, where its journal does not say.
+    /// Why the run ended, if its journal does not say.
     pub(crate) halt: Halt,
 }
 
@@ -26,13 +26,13 @@ impl Owed {
         &self.prepared.header.run
     }
 
-    /// As others may see it.
+    /// The run as its rig's status lists it.
     pub(crate) fn told(&self) -> OwedRun {
         OwedRun { run: self.run().to_owned(), folder: self.prepared.folder.clone() }
     }
 }
 
-/// A record that is being made; gives the run as it is told from then on.
+/// Thread that makes a record; returns the run as it is published from then on.
 pub(crate) type Making = JoinHandle<Result<Option<RunTold>, JobError>>;
 
 /// Makes record and report of a run, on a thread of its own.
@@ -45,7 +45,7 @@ pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
     let path = owed.prepared.folder.clone();
     let work = move || {
         let _turn = TURN.take(TURN_WITHIN);
-        // Linux has a priority for each thread. Without it the record is made all the same.
+        // Linux has a priority for each thread. If it cannot be set, the record is made anyway.
         let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
         let Owed { prepared, halt } = owed;
         let sheets = &prepared.task.sheets;
@@ -61,7 +61,7 @@ pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
     thread.map_err(|source| JobError::File { what: "start a thread for the record in", path, source })
 }
 
-/// One at a time, for those who do not wait too long.
+/// Lock for one record at a time, with a limited wait.
 struct Turn {
     taken: Mutex<bool>,
     free: Condvar,
@@ -72,7 +72,7 @@ impl Turn {
         Self { taken: Mutex::new(false), free: Condvar::new() }
     }
 
-    /// Waits for its turn, at most for a time; held until it is dropped. None if it was not had: to go on all the same.
+    /// Waits for the turn, at most for `within`; the guard holds it until dropped. `None` after a timeout: the caller continues without it.
     fn take(&self, within: Duration) -> Option<Held<'_>> {
         let taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
         let (mut taken, waited) = self
@@ -85,7 +85,7 @@ impl Turn {
     }
 }
 
-/// A turn that is held.
+/// Guard of the turn.
 struct Held<'a>(&'a Turn);
 
 impl Drop for Held<'_> {

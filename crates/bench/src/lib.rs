@@ -1,7 +1,7 @@
-//! The rigs of a bench: an owner for each, a worker that looks after it, its runs and their records.
+//! The rigs of a bench: an owner and a worker for each, its runs and their records.
 //!
-//! Knows no HTTP: who is told of a rig is an [`Audience`]. Each rig has an owner's thread and a worker's thread of its own, and each run a
-//! thread beside them: a page, a report, a slow disk or another rig cannot delay a scan.
+//! Knows no HTTP: the listener of a rig is an [`Audience`]. Each rig has an owner's thread and a worker's thread, and each run has a thread
+//! beside them: a page, a report, a slow disk or another rig cannot delay a scan.
 
 mod audience;
 mod begin;

@@ -1,33 +1,33 @@
-//! Why no run can be planned.
+//! Reasons why a run cannot be planned.
 
 use thiserror::Error;
 use tripbench_job::JobError;
 
-/// Why no run can be made of some sheets.
+/// Why a run cannot be planned from its sheets.
 #[derive(Debug, Error)]
 pub enum NotPlanned {
-    /// What the sheets lack, each finding as text.
+    /// The sheets have errors, each a finding as text.
     #[error("the sheets have errors")]
     Findings(Vec<String>),
-    /// The rig sheet is another one than the daemon began with.
-    #[error("the rig sheet was changed since the daemon began: start the daemon again")]
+    /// The rig sheet on the disk differs from the one that the daemon started with.
+    #[error("the rig sheet was changed since the daemon started: restart the daemon")]
     RigChanged,
-    /// The rig sheet is another one than in the earlier run.
-    #[error("the rig sheet is not that of the earlier run: test the device in a new one")]
+    /// The rig sheet differs from that of the earlier run.
+    #[error("the rig sheet differs from that of the earlier run: test the device in a new run")]
     RigThen,
-    /// The sheets are not those that were shown.
+    /// The sheets on the disk differ from those that were shown.
     #[error(
-        "the sheets on the disk are not those that were shown: look at what is shown now, then start again"
+        "the sheets on the disk differ from those that were shown: check what is shown now, then start again"
     )]
     SheetsChanged,
-    /// The rig sheet that was given is not the daemon's.
-    #[error("the rig sheet that was given is not the one that the daemon has of `{0}`")]
+    /// The given rig sheet is not the daemon's.
+    #[error("the given rig sheet differs from the daemon's rig sheet of `{0}`")]
     OtherRig(String),
-    /// No script is named.
-    #[error("no script: name one, or set one for this rig")]
+    /// No script was given, and the rig has none.
+    #[error("no script: give one, or set one for this rig")]
     NoScript,
-    /// No device takes part.
-    #[error("no device: give at least one position a serial number, or a number of its own")]
+    /// No position has a device.
+    #[error("no device: give at least one position a serial number or an own number")]
     NoDevice,
     /// A file cannot be read, or a calibration has expired.
     #[error(transparent)]

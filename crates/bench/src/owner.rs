@@ -1,7 +1,7 @@
-//! The owner of a rig: every fact about the rig that changes, and the rules by which it changes.
+//! The owner of a rig: all state of the rig that changes, and the rules by which it changes.
 //!
-//! Pure: no threads, files, sockets or clocks. Whoever wants something of the rig sends its owner a letter (`rig.rs`); letters are taken
-//! one at a time, so that what a rule has checked still holds when it acts.
+//! Pure: no threads, files, sockets or clocks. Requests to the rig are letters to its owner (`rig.rs`). They are handled one at a time, so
+//! that a condition that a rule has checked is still true when the rule acts.
 
 mod asked;
 mod reported;
@@ -25,17 +25,17 @@ use tripbench_runner::Control;
 /// The owner of a rig.
 #[derive(Debug)]
 pub(crate) struct Owner {
-    /// What others may see.
+    /// The public state.
     status: Status,
     queue: VecDeque<Job>,
-    /// The other devices of the round, where the run in progress tests one of them again.
+    /// The other devices of the round, if the run in progress tests one of them again.
     beside: Vec<Beside>,
     plugs: Plugs,
-    /// Positions whose plug was not seen at some look since the last run began: the device may be another one.
+    /// Positions whose plug was not seen by every look since the last run began: the device may be another one.
     unplugged: BTreeSet<u8>,
-    /// How often devices were mounted.
+    /// Number of times devices were mounted.
     mounts: u64,
-    /// Whether `status` was changed since it was last published.
+    /// Whether `status` has changed since it was last published.
     changed: bool,
     /// Whether the worker has something to do.
     wanted: bool,
@@ -44,25 +44,25 @@ pub(crate) struct Owner {
 /// What the worker of a rig does next.
 #[derive(Debug)]
 pub(crate) enum Next {
-    /// Carries out a run. A stop reaches it already.
+    /// Carries out a run, which a stop can already reach.
     Job(Box<Job>, (Reins, Receiver<Control>)),
     /// Looks at the rig.
     Look,
-    /// Ends.
+    /// Ends the thread.
     End,
 }
 
-/// What the worker is doing while it looks at the rig.
+/// What the worker waits for while it looks at the rig.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Look {
     /// Nothing.
     AtRest,
-    /// Preparing a run, or waiting for its record.
+    /// The preparation of a run, or its record.
     Meanwhile,
 }
 
 impl Owner {
-    /// The owner of a rig that nobody has looked at yet: what is plugged in is not known.
+    /// The owner of a rig that nobody has looked at yet: the plugs are unknown.
     pub(crate) fn new(rig: String, simulated: bool, places: Vec<Place>, foreseen: Arc<Foreseen>) -> Self {
         let unplugged = places.iter().map(|place| place.position).collect();
         let round = Round { places, ..Round::default() };
@@ -90,7 +90,7 @@ impl Owner {
         }
     }
 
-    /// The status, if it was changed since this was last called.
+    /// The status, if it changed since the last call.
     pub(crate) fn news(&mut self) -> Option<Status> {
         std::mem::take(&mut self.changed).then(|| {
             let waiting = |job: &Job| Waiting {
@@ -103,23 +103,23 @@ impl Owner {
         })
     }
 
-    /// The status as it is now.
+    /// The current status.
     pub(crate) fn status(&self) -> Status {
         self.status.clone()
     }
 
-    /// Whether the worker was wanted since this was last called.
+    /// Whether the worker was given something to do since the last call.
     pub(crate) const fn wanted(&mut self) -> bool {
         std::mem::replace(&mut self.wanted, false)
     }
 
-    /// The status, to be changed.
+    /// The status, for a change.
     fn change(&mut self) -> &mut Status {
         self.changed = true;
         &mut self.status
     }
 
-    /// What the worker does next. A run begins only on a rig that was found well since the last one.
+    /// What the worker does next. A run begins only if the rig was found ready after the last one.
     pub(crate) fn next(&mut self) -> Next {
         match self.status.phase {
             Phase::Ending(_) => return Next::End,
@@ -137,7 +137,7 @@ impl Owner {
         }
         let Some(mut job) = self.queue.pop_front() else { return Next::Look };
         self.beside = job.again.as_mut().map(|of| std::mem::take(&mut of.beside)).unwrap_or_default();
-        // A repeat continues among devices of the run before: what was unplugged of those stays so.
+        // A retest continues with the devices of an earlier run: those that were unplugged stay marked.
         if job.again.is_none() {
             self.unplugged.clear();
         }
@@ -149,17 +149,17 @@ impl Owner {
         Next::Job(Box::new(job), (reins, controlled))
     }
 
-    /// The folder of the run that is being prepared is made.
+    /// The folder of the run in preparation was created.
     pub(crate) fn laid_out(&mut self, folder: PathBuf) {
         if let Some(active) = self.status.phase.active_mut() {
             active.folder = Some(folder);
         }
     }
 
-    /// A prepared run begins, if everything is still as it was when it was asked for.
+    /// Begins a prepared run, if everything is still as it was when the run was requested.
     ///
     /// # Errors
-    /// If the rig is not well, the run was stopped, or a device may be another one.
+    /// If the rig is not ready, the run was stopped, or a device may be another one.
     pub(crate) fn begin(&mut self, claim: &Claim) -> Result<(), Refusal> {
         let active = match &self.status.phase {
             Phase::Preparing { active, fault: None } => active.clone(),
@@ -182,7 +182,7 @@ impl Owner {
         Ok(())
     }
 
-    /// One of the first scans of a run: stops it if a device may be another one than was meant.
+    /// Handles one of the first scans of a run: stops the run if a device may not be the intended one.
     pub(crate) fn first_scan(&self, claim: &Claim) {
         let is_active = self.status.phase.active().is_some_and(|active| active.run == claim.run);
         if let (true, Err(refusal)) = (is_active, self.check_plugs(claim)) {
@@ -190,8 +190,8 @@ impl Owner {
         }
     }
 
-    /// Refuses a run one of whose devices may be another one than was meant when it was asked for: its plug was not seen since, or a
-    /// device with another number was mounted in its place. What is mounted once the run has begun is for the next round.
+    /// Refuses a run if one of its devices may not be the one intended when the run was requested: a look since then did not see its plug,
+    /// or a device with another number was mounted in its place. Devices mounted after the run has begun are for the next round.
     fn check_devices(&self, claim: &Claim) -> Result<(), Refusal> {
         self.check_plugs(claim)?;
         let is_other = |(position, serial): &&(u8, String)| {
@@ -216,7 +216,7 @@ impl Owner {
     pub(crate) fn withdraw(&mut self, because: &str) {
         let withdrawn: Vec<String> = self.queue.drain(..).map(|job| job.run().to_owned()).collect();
         if !withdrawn.is_empty() {
-            let text = format!("{because} took back {} that waited", withdrawn.join(", "));
+            let text = format!("{because} withdrew {} from the queue", withdrawn.join(", "));
             self.change().failed = Some(NoVerdict::Withdrawn(text));
         }
     }

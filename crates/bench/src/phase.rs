@@ -1,4 +1,4 @@
-//! What a rig is doing, as a type, and what is wrong with one that is not ready.
+//! What a rig is doing, and the faults of a rig that is not ready.
 
 use std::path::PathBuf;
 use thiserror::Error;
@@ -13,67 +13,67 @@ pub enum Phase {
     Starting,
     /// At rest: it answers, and its outputs were safe at the last look.
     Idle(Rest),
-    /// A run is about to begin: its folder is being made. Nothing has moved.
+    /// A run is about to begin: its folder is being created, and no output has changed.
     Preparing {
         /// The run.
         active: Active,
-        /// What the last look found wrong: the run does not begin then.
+        /// Fault found by the last look: it keeps the run from beginning.
         fault: Option<Fault>,
     },
-    /// A run.
+    /// A run is in progress.
     Running(Active),
-    /// A run is over: its outputs are looked at until they are safe, and its record is being made.
+    /// A run has ended: its outputs are read until they are safe, and its record is being made.
     MakingSafe {
         /// The run.
         run: String,
-        /// What the last look found wrong.
+        /// Fault found by the last look.
         fault: Option<Fault>,
     },
-    /// It does not answer as it should, or its outputs are not safe.
+    /// The rig does not answer as it should, or its outputs are not safe.
     Faulted(Fault),
     /// The daemon is ending; the run in progress was stopped.
     Ending(Option<Active>),
 }
 
-/// A rig at rest, as the last look found it.
+/// State of a rig at rest, from the last look.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Rest {
     /// Vacuum at the reference.
     pub level: VacuumLevel,
-    /// Whether that is next to nothing.
+    /// Whether that is small enough to call the rig vented.
     pub vented: bool,
 }
 
-/// What is wrong with a rig.
+/// Why a rig is not ready.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Fault {
     /// The module's address does not resolve, nothing takes a connection there, or the port cannot be opened.
     #[error("{0}")]
     Unreachable(String),
-    /// Another program has the module.
+    /// Another program uses the module.
     #[error("{0}")]
     Taken(String),
     /// The module does not answer as it should.
     #[error("does not answer: {0}")]
     Silent(Doubt),
     /// The reference cannot be read.
-    #[error("the reference: {0}")]
+    #[error("the reference cannot be read: {0}")]
     Reference(String),
     /// The outputs could not be made safe.
     #[error("outputs NOT confirmed safe ({0}): shut off air and power by hand")]
     NotSafe(Doubt),
-    /// An output was not as it was left.
+    /// An output had changed since the last look.
     #[error(
-        "its outputs were not as they were left, and were set to safe again: is another program at the module?"
+        "its outputs had changed and were set to their safe values again: does another program use the module?"
     )]
     Opened,
     /// The program failed while it looked at the rig.
-    #[error("the program failed inside while it looked at the rig: outputs NOT confirmed safe")]
+    #[error("internal error while looking at the rig: outputs NOT confirmed safe")]
     Inside,
 }
 
 impl Fault {
-    /// What is known of the outputs: `Some(false)` if they could not be made safe, `None` if nothing is known.
+    /// State of the outputs: `Some(false)` if they could not be made safe, `None` if it is unknown.
     pub const fn outputs_safe(&self) -> Option<bool> {
         match self {
             Self::NotSafe(_) => Some(false),
@@ -90,9 +90,9 @@ impl Fault {
 /// A run that is about to begin or in progress.
 #[derive(Debug, Clone)]
 pub struct Active {
-    /// Its identifier.
+    /// Identifier of the run.
     pub(crate) run: String,
-    /// Its folder, once it is made.
+    /// Its folder, once created.
     pub(crate) folder: Option<PathBuf>,
     pub(crate) reins: Reins,
     /// The open question.
@@ -106,7 +106,7 @@ impl Active {
         Self { run, folder: None, reins, question: None, answered: None }
     }
 
-    /// Takes note of the open question. One that was answered is not open, though the run has not heard the answer yet.
+    /// Sets the open question. A question that was answered is not open, even if the run has not received the answer yet.
     pub(crate) fn ask(&mut self, question: Option<u32>) {
         self.question = question.filter(|question| self.answered != Some(*question));
     }
@@ -127,7 +127,7 @@ impl Phase {
         }
     }
 
-    /// The same, to be changed.
+    /// The same, mutable.
     pub(crate) const fn active_mut(&mut self) -> Option<&mut Active> {
         match self {
             Self::Preparing { active, .. } | Self::Running(active) | Self::Ending(Some(active)) => {
@@ -141,12 +141,12 @@ impl Phase {
         }
     }
 
-    /// Whether a run has the rig, from its preparation until its record is made.
+    /// Whether a run occupies the rig, from its preparation until its record is made.
     pub const fn is_busy(&self) -> bool {
         matches!(self, Self::Preparing { .. } | Self::Running(_) | Self::MakingSafe { .. })
     }
 
-    /// What the last look found wrong.
+    /// Fault found by the last look.
     pub const fn fault(&self) -> Option<&Fault> {
         match self {
             Self::Faulted(fault) => Some(fault),
@@ -155,7 +155,7 @@ impl Phase {
         }
     }
 
-    /// Whether the outputs were read back as safe; `None` while nobody knows.
+    /// Whether the outputs were read back as safe; `None` while unknown.
     pub const fn outputs_safe(&self) -> Option<bool> {
         match self {
             Self::Idle(_) => Some(true),

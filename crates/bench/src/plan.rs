@@ -9,20 +9,20 @@ use tripbench_job::{Loaded, Prepared, Texts, calibration, header, load, task};
 use tripbench_record::{Identity, IdentityHow, PositionPlan, own_number};
 use tripbench_sheet::{Findings, Source};
 
-/// A run that could start.
+/// A run that is planned and could start.
 #[derive(Debug, Clone)]
 pub(crate) struct Planned {
     pub(crate) prepared: Prepared,
     /// Name of its script.
     pub(crate) script: String,
-    /// Which of the rig's own sheets it was planned from.
+    /// The rig's own sheets from which it was planned.
     pub(crate) own: OwnSheets,
 }
 
-/// Those of a rig's own sheets that a run was planned from.
+/// The rig's own sheets from which a run was planned.
 #[derive(Debug, Clone)]
 pub(crate) struct OwnSheets {
-    /// Whether site, type, settings and script are the rig's own; the rig sheet always is.
+    /// Whether each of site, type, settings and script is the rig's own; the rig sheet always is.
     pub(crate) taken: [bool; 4],
     /// SHA-256 over their texts, hexadecimal.
     pub(crate) digest: String,
@@ -43,7 +43,7 @@ impl OwnSheets {
     }
 }
 
-/// A run of the sheets in `texts`; `places` are where devices are.
+/// Plans a run of the sheets in `texts`; `places` are the positions with devices.
 ///
 /// # Errors
 /// If the sheets have errors, or the calibration has expired and the site refuses such runs.
@@ -65,7 +65,7 @@ pub(crate) fn planned(
     made(&loaded, places.iter().map(plan).collect(), operators, findings)
 }
 
-/// A time that no other start has, of any rig: numbers of the bench begin with it.
+/// A time stamp unique to this start among all rigs: the own numbers of devices begin with it.
 fn stamp() -> String {
     static LAST: Mutex<i64> = Mutex::new(0);
     let mut last = LAST.lock().unwrap_or_else(PoisonError::into_inner);
@@ -74,7 +74,7 @@ fn stamp() -> String {
     time.strftime("%Y%m%d-%H%M%S%3f").to_string()
 }
 
-/// A run of sheets that were read.
+/// Plans a run of sheets that were read.
 pub(crate) fn made(
     loaded: &Loaded,
     positions: Vec<PositionPlan>,

@@ -1,37 +1,37 @@
-//! The plugs of a rig that sees them: whether a device is still the one that was meant.
+//! The plugs of a rig that sees them: whether a device is still the intended one.
 
 use std::collections::BTreeMap;
 
-/// What was seen of the plugs, by position.
+/// History of the plugs, by position.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub(crate) struct Plugs(BTreeMap<u8, Plug>);
 
-/// What was seen of a plug.
+/// History of a plug.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 struct Plug {
-    /// Whether it was out at the last look.
+    /// Whether the last look saw it out.
     out: bool,
-    /// Number of looks that did not see it.
+    /// Number of looks that did not see it, failed looks included.
     outs: u64,
 }
 
 impl Plugs {
-    /// Takes in one look at the plug of a position.
+    /// Records one look at the plug of a position.
     pub(crate) fn saw(&mut self, position: u8, present: bool) {
         let plug = self.0.entry(position).or_default();
         plug.out = !present;
         plug.outs += u64::from(!present);
     }
 
-    /// Takes in a look that failed: any plug may have been pulled.
+    /// Records a failed look: any plug may have been pulled.
     pub(crate) fn lost_sight(&mut self) {
         for plug in self.0.values_mut() {
             plug.outs += 1;
         }
     }
 
-    /// The first of some positions whose plug was not seen at some look since `then`, so that the device may be another one. A plug that
-    /// was out then and is out now has no device.
+    /// The first of `positions` whose plug was missed by a look since `then`, so that the device may be another one. A plug that was out
+    /// then and is out now is ignored: it has no device.
     pub(crate) fn first_swapped(&self, then: &Self, mut positions: impl Iterator<Item = u8>) -> Option<u8> {
         positions.find(|position| {
             let plug = then.0.get(position).zip(self.0.get(position));
@@ -46,7 +46,7 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
-        /// Looks before and after a press, each of which sees the plug, does not see it, or fails.
+        /// Looks before and after a press; each sees the plug, does not see it, or fails.
         #[test]
         fn a_device_may_be_another_one_if_its_plug_was_not_seen_since_the_press(
             before in prop::collection::vec(prop::option::of(any::<bool>()), 0..6),

@@ -1,24 +1,24 @@
-//! What a rig refuses, and why.
+//! Refusals of a rig.
 
 use thiserror::Error;
 
-/// Why something that was asked of a rig is refused.
+/// Why a rig refuses a request.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Refusal {
-    /// The round was changed since it was seen.
-    #[error("the round was changed meanwhile: it is at revision {now}, revision {named} was named")]
+    /// The round was changed since the requester saw it.
+    #[error("the round was changed meanwhile: it is at revision {now}, the request names revision {named}")]
     RoundChanged {
-        /// Its revision.
+        /// Present revision of the round.
         now: u64,
-        /// The revision that was named.
+        /// Revision in the request.
         named: u64,
     },
     /// The rig has no such position.
-    #[error("position {position} is not there: this rig has {there}")]
+    #[error("position {position} does not exist: this rig has {there}")]
     NoSuchPosition {
-        /// The position that was named.
+        /// Position in the request.
         position: u8,
-        /// Its positions.
+        /// Positions of the rig.
         there: String,
     },
     /// A position is given twice.
@@ -29,59 +29,59 @@ pub enum Refusal {
     },
     /// A serial number is not allowed.
     #[error(
-        "the serial number for position {position} is empty, too long (80 at most) or has control characters"
+        "the serial number for position {position} is empty, too long (80 at most) or contains control characters"
     )]
     NotASerial {
         /// The position.
         position: u8,
     },
-    /// A number of the bench's own for a device that has a serial number.
+    /// An own number is requested for a device that has a serial number.
     #[error(
-        "position {position} has a serial number and `own_number`: the bench gives numbers to devices without one only"
+        "position {position} has a serial number and `own_number`: the bench gives own numbers only to devices without a serial number"
     )]
     TwoNumbers {
         /// The position.
         position: u8,
     },
-    /// Other devices are mounted.
-    #[error("a round is mounted on this rig and not started: start it by its `revision`, or take it off")]
+    /// Another round is mounted and not started.
+    #[error("a round is mounted on this rig and not started: start it by its `revision`, or clear it")]
     Mounted,
-    /// Something may not be as intended; the operator is asked once.
+    /// Something may not be as intended: the operator must confirm it.
     #[error("{0}")]
     ToConfirm(String),
     /// No run is in progress.
-    #[error("nothing runs on this rig")]
+    #[error("no run is in progress on this rig")]
     NothingRuns,
     /// The question is not open.
     #[error("question {0} is not open")]
     NotOpen(u32),
-    /// The round was started already.
-    #[error("this round was started already: mount the next one")]
+    /// The round was already started.
+    #[error("this round was already started: mount the next one")]
     AlreadyStarted,
     /// The rig is not ready.
     #[error("the rig is not ready: {0}")]
     NotReady(String),
     /// A run is in progress, and the new one is attended.
     #[error(
-        "a run goes on: devices are changed before the next one begins; only a run with `unattended` waits for it and begins by itself"
+        "a run is in progress: change the devices when it has ended; only a run with `unattended` waits for it and begins by itself"
     )]
     Busy,
     /// Preparing the run took too long.
-    #[error("the run could not be prepared within 10 seconds, as on a disk that hangs: nothing was started")]
+    #[error("the run could not be prepared within 10 seconds (does the disk hang?): nothing was started")]
     TooLate,
-    /// STOP TEST was pressed since.
+    /// STOP TEST was pressed since the requester looked.
     #[error(
-        "STOP TEST was pressed since: it was pressed {now} times, this start has seen {named}; nothing was started"
+        "STOP TEST was pressed meanwhile: {now} times in all, this start has seen {named}; nothing was started"
     )]
     Stopped {
-        /// How often it was pressed.
+        /// Number of presses so far.
         now: u64,
-        /// The number that was named.
+        /// Number in the request.
         named: u64,
     },
     /// The plug was out since START was pressed: the device may be another one.
     #[error(
-        "the plug at position {position} was seen out after START was pressed: what is there now may be another device. Check its number, then press START again"
+        "the plug at position {position} was seen out after START was pressed: the device there now may be another one. Check its number, then press START again"
     )]
     PlugWasOut {
         /// The position.
@@ -89,16 +89,16 @@ pub enum Refusal {
     },
     /// Another device was mounted at the position since START was pressed.
     #[error(
-        "the device mounted at position {position} was changed after START was pressed: it would be tested under the number of the one before. Check the numbers, then press START again"
+        "the device mounted at position {position} was changed after START was pressed: it would be tested under the number of the earlier device. Check the numbers, then press START again"
     )]
     Remounted {
         /// The position.
         position: u8,
     },
     /// The daemon is ending.
-    #[error("the daemon is ending: nothing new is begun")]
+    #[error("the daemon is ending: no new run is started")]
     Ending,
-    /// The owner of the rig does not answer: the program is at fault.
-    #[error("the program failed inside: the owner of this rig does not answer")]
+    /// The owner of the rig does not answer: a fault of the program.
+    #[error("internal error: the owner of this rig does not answer")]
     NoOwner,
 }

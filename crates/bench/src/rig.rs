@@ -1,7 +1,7 @@
-//! A rig as the rest of the daemon holds it: the mailbox of its owner, and its status as last published.
+//! Handle of a rig for the rest of the daemon: the mailbox of its owner, and its last published status.
 //!
-//! The owner has a thread of its own that does nothing but take letters, one at a time, and publish what changed. It waits for nothing
-//! else: no disk, no module, nobody who watches.
+//! The owner has its own thread, which only handles letters, one at a time, and publishes changes. It waits for nothing else: no disk, no
+//! module, no watcher.
 
 use crate::audience::Audience;
 use crate::entry::{Probes, RigEntry};
@@ -19,26 +19,26 @@ use std::sync::{Arc, Mutex, PoisonError};
 use tripbench_link::StopLatch;
 use tripbench_record::Halt;
 
-/// What somebody wants of a rig's owner.
+/// A request to a rig's owner.
 type Letter = Box<dyn FnOnce(&mut Desk) + Send>;
 
 /// A rig.
 pub struct Rig {
-    /// Its name.
+    /// Name of the rig.
     pub name: String,
-    /// Its sheets.
+    /// Sheets of the rig.
     pub(crate) sheets: RigSheets,
     pub(crate) probes: Option<Probes>,
     pub(crate) audience: Arc<dyn Audience>,
     mail: Sender<Letter>,
     published: Arc<Mutex<Arc<Status>>>,
-    /// Stops the run in progress, also where the owner hangs.
+    /// Stops the run in progress, even if the owner hangs.
     latch: Mutex<Option<StopLatch>>,
-    /// Signs of life of the run's thread.
+    /// Heartbeat of the run's thread.
     pub(crate) pulse: Pulse,
-    /// Signs of life of the owner's thread.
+    /// Heartbeat of the owner's thread.
     pub(crate) owner_pulse: Arc<Pulse>,
-    /// Scans between runs.
+    /// Number of scans between runs.
     looks: AtomicU64,
 }
 
@@ -51,10 +51,10 @@ impl fmt::Debug for Rig {
     }
 }
 
-/// Wakes the worker of a rig: something is to be done.
+/// Wakes the worker of a rig when there is something to do.
 pub(crate) type Wake = Receiver<()>;
 
-/// Where the owner takes its letters.
+/// The owner's end of the mailbox.
 struct Desk {
     owner: Owner,
     audience: Arc<dyn Audience>,
@@ -63,7 +63,7 @@ struct Desk {
 }
 
 impl Desk {
-    /// Publishes what changed, and wakes the worker if it has something to do.
+    /// Publishes changes, and wakes the worker if it has something to do.
     fn publish(&mut self) {
         if let Some(status) = self.owner.news() {
             let status = Arc::new(status);
@@ -71,14 +71,14 @@ impl Desk {
             self.audience.status(&status);
         }
         if self.owner.wanted() {
-            // Full: the worker is woken already. Closed: it has ended.
+            // Full: the worker has already been woken. Closed: it has ended.
             let _woken = self.wake.try_send(());
         }
     }
 }
 
 impl Rig {
-    /// Starts the owner of a rig. The second value is for its worker.
+    /// Starts the owner of a rig. The second value wakes its worker.
     ///
     /// # Errors
     /// If its thread cannot be spawned.
@@ -95,7 +95,7 @@ impl Rig {
             Desk { owner, audience: Arc::clone(&audience), published: Arc::clone(&published), wake };
         let owner_pulse = Arc::new(Pulse::new());
         std::thread::Builder::new().name(format!("owner {name}")).spawn(move || {
-            // Ends with the last who could write.
+            // Ends when the last sender is dropped.
             for letter in letters {
                 letter(&mut desk);
             }
@@ -105,7 +105,7 @@ impl Rig {
         Ok((Arc::new(rig), woken))
     }
 
-    /// Asks the owner, and waits for its answer; what has changed is published by then.
+    /// Asks the owner and waits for its answer; changes are published before the answer comes.
     ///
     /// # Errors
     /// If the owner does not answer: its thread has failed, and the supervisor ends the program.
@@ -123,7 +123,7 @@ impl Rig {
         answered.recv().map_err(|_| Refusal::NoOwner)
     }
 
-    /// Tells the owner something, and does not wait.
+    /// Posts a letter to the owner and does not wait.
     pub(crate) fn post(&self, of: impl FnOnce(&mut Owner) + Send + 'static) {
         let letter: Letter = Box::new(move |desk| {
             of(&mut desk.owner);
@@ -134,13 +134,13 @@ impl Rig {
         }
     }
 
-    /// Asks the owner for a sign of life; see `owner_pulse`.
+    /// Asks the owner for a heartbeat; see `owner_pulse`.
     pub(crate) fn ping(&self) {
         let pulse = Arc::clone(&self.owner_pulse);
         self.post(move |_| pulse.beat());
     }
 
-    /// The rig as it was last published.
+    /// The last published status.
     pub fn status(&self) -> Arc<Status> {
         Arc::clone(&self.published.lock().unwrap_or_else(PoisonError::into_inner))
     }
@@ -148,7 +148,7 @@ impl Rig {
     /// Mounts devices: the whole round at once. `seen` is a run whose verdict was acknowledged.
     ///
     /// # Errors
-    /// If the round was changed meanwhile, a position does not exist, or a serial number is not allowed.
+    /// If the round was changed in the meantime, a position does not exist, or a serial number is not allowed.
     pub fn mount(
         &self,
         revision: u64,
@@ -158,7 +158,7 @@ impl Rig {
         self.ask(move |owner| owner.mount(revision, &placings, seen))?
     }
 
-    /// What is known at this moment, for a run that is asked for.
+    /// What is known at this moment, for a run that is requested.
     ///
     /// # Errors
     /// If the owner does not answer.
@@ -167,12 +167,12 @@ impl Rig {
         self.ask(move |owner| owner.press(at))
     }
 
-    /// Stops the run in progress at once and withdraws those that wait. Allowed at any time.
+    /// Stops the run in progress at once and withdraws the runs that wait. Allowed at any time.
     pub fn stop(&self, halt: Halt) {
         self.post(move |owner| owner.stop(halt));
     }
 
-    /// The latch of the run in progress; `None` while there is none.
+    /// The stop latch of the run in progress; `None` if no run is in progress.
     pub(crate) fn hold_latch(&self, latch: Option<StopLatch>) {
         *self.latch.lock().unwrap_or_else(PoisonError::into_inner) = latch;
     }
@@ -192,19 +192,19 @@ impl Rig {
         self.ask(move |owner| owner.answer(&run, question, said))?
     }
 
-    /// The daemon ends: nothing new begins, and the run in progress is stopped.
+    /// Prepares for the end of the daemon: no new run begins, and the run in progress is stopped.
     pub(crate) fn end(&self) {
         self.post(Owner::end);
     }
 
-    /// Reads the sheets again, and shows them if they were changed.
+    /// Reads the sheets again, and publishes the preview if it changed.
     pub(crate) fn look_at_sheets(&self) {
         if let Some(foreseen) = self.sheets.look_again() {
             self.post(move |owner| owner.foresee(foreseen));
         }
     }
 
-    /// One of the first scans of a run: the owner stops it if a device may be another one.
+    /// Reports one of the first scans of a run: the owner stops the run if a device may be another one.
     pub(crate) fn first_scan(&self, claim: Claim) {
         self.post(move |owner| owner.first_scan(&claim));
     }

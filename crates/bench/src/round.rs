@@ -8,9 +8,9 @@ const LONGEST_SERIAL: usize = 80;
 /// One filling of the positions.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Round {
-    /// Number of its last change. A change or a start that names another one is refused.
+    /// Number of the last change. A change or a start that names another revision is refused.
     pub revision: u64,
-    /// Whether a run was started from it; the next change begins another round.
+    /// Whether a run was started from this round; the next change then begins a new round.
     pub started: bool,
     /// The positions in order.
     pub places: Vec<Place>,
@@ -19,13 +19,13 @@ pub struct Round {
 /// A position in a round.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Place {
-    /// Its number.
+    /// Number of the position.
     pub position: u8,
     /// Serial number of the device there; `None` if the position is empty or the device has none.
     pub serial: Option<String>,
-    /// Whether the bench assigns a number to the device there.
+    /// Whether the device there gets an own number from the bench.
     pub own_number: bool,
-    /// Whether a plug is seen there; `None` if the rig cannot see it.
+    /// Whether a plug is seen there; `None` if the rig has no input for it.
     pub present: Option<bool>,
 }
 
@@ -43,12 +43,12 @@ pub struct Placing {
     pub position: u8,
     /// Serial number of the device.
     pub serial: Option<String>,
-    /// Whether the device has no serial number and the bench assigns one.
+    /// Whether the device has no serial number and gets an own number from the bench.
     pub own_number: bool,
 }
 
 impl Placing {
-    /// The position as it is with this device.
+    /// The position with this device.
     fn place(&self, present: Option<bool>) -> Place {
         Place {
             position: self.position,
@@ -65,12 +65,12 @@ impl Round {
         self.places.iter().find(|place| place.position == position)
     }
 
-    /// Whether devices are mounted and no run was started with them.
+    /// Whether devices are mounted with which no run was started.
     pub fn is_mounted(&self) -> bool {
         !self.started && self.places.iter().any(Place::is_taken)
     }
 
-    /// Puts devices at positions; all other positions are empty then.
+    /// Mounts devices; all other positions become empty.
     pub(crate) fn fill(&mut self, placings: &[Placing]) {
         for place in &mut self.places {
             let placing = placings.iter().find(|placing| placing.position == place.position);
@@ -83,7 +83,7 @@ impl Round {
         self.started = false;
     }
 
-    /// Devices at positions of this rig that are not those of the round.
+    /// The positions with these devices; the round stays as it is.
     ///
     /// # Errors
     /// As [`Self::check`].

@@ -1,4 +1,4 @@
-//! The runs of a bench, as folders: one for each, with journal, record, report and trace.
+//! The runs of a bench as folders, each with journal, record, report and trace.
 
 use crate::told::{Beside, RunTold};
 use std::collections::BTreeMap;
@@ -8,10 +8,10 @@ use tripbench_job::{JobError, carried, folder, load, told};
 use tripbench_record::{Halt, QuantityName, Record, Verdict};
 use tripbench_sheet::Findings;
 
-/// A run that is over.
+/// A finished run.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RunEntry {
-    /// Its identifier.
+    /// Identifier of the run.
     pub run: String,
     /// The rig.
     pub rig: String,
@@ -19,15 +19,15 @@ pub struct RunEntry {
     pub started: String,
     /// Serial numbers and verdicts by position.
     pub positions: Vec<EntryPosition>,
-    /// The run that it goes on from, for devices that were left undecided there.
+    /// The earlier run that it continues, for devices left undecided there.
     pub again: Option<String>,
-    /// Which test of the device it is, where it goes on from another run.
+    /// Number of the attempt, if it continues an earlier run.
     pub attempt: Option<u16>,
     /// Its folder.
     pub folder: PathBuf,
 }
 
-/// A position of a run that is over.
+/// A position of a finished run.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct EntryPosition {
     /// Its number.
@@ -36,33 +36,33 @@ pub struct EntryPosition {
     pub serial: String,
     /// The verdict.
     pub verdict: Verdict,
-    /// What the verdict says nothing about.
+    /// Quantities that the verdict does not cover.
     pub not_checked: Vec<QuantityName>,
 }
 
-/// File in the folder of a run whose verdict was taken note of.
+/// File in the folder of a run that marks its verdict as acknowledged.
 const SEEN: &str = "seen";
-/// More repeats of a device than this are none.
+/// Most retests of a device that are followed: a guard against cycles.
 const MOST_REPEATS: u16 = 1_000;
 
 /// The folder of all runs.
 #[derive(Debug)]
 pub struct Runs {
     folder: PathBuf,
-    /// The newest last.
+    /// Finished runs, the newest last.
     entries: Mutex<Vec<RunEntry>>,
 }
 
 impl Runs {
-    /// The runs of a folder that was not looked at yet.
+    /// The runs of a folder that has not been read yet.
     pub(crate) fn of(path: &Path) -> Self {
         Self { folder: path.to_owned(), entries: Mutex::default() }
     }
 
-    /// Makes the folder, closes what was left open in it as aborted, and reads what is there.
+    /// Creates the folder, closes runs left open in it as aborted, and reads all runs.
     ///
     /// # Errors
-    /// If the folder cannot be made or read.
+    /// If the folder cannot be created or read.
     pub(crate) fn open(&self) -> Result<(), JobError> {
         let path = &self.folder;
         let bad = |what| move |source| JobError::File { what, path: path.clone(), source };
@@ -78,13 +78,13 @@ impl Runs {
                 tracing::error!(folder = %one.display(), %error, "a run cannot be read; left as it is");
             }
         }
-        // Names of folders have the local time, of which an hour comes twice a year.
+        // Names of folders begin with local time, in which an hour is repeated once a year.
         let mut entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         entries.sort_by_key(|entry| entry.started.parse::<jiff::Timestamp>().ok());
         Ok(())
     }
 
-    /// An earlier run: one that the program left open is closed as aborted, and its record written.
+    /// Reads an earlier run. A run that the program left open is closed as aborted, and its record is written.
     fn take_in(&self, one: &Path) -> Result<(), JobError> {
         let path = one.join(folder::RECORD);
         if path.exists() {
@@ -104,10 +104,10 @@ impl Runs {
         Ok(())
     }
 
-    /// A new folder for a run: its name begins with the time.
+    /// Creates the folder for a run: its name begins with the local time.
     ///
     /// # Errors
-    /// If it cannot be made.
+    /// If the folder cannot be created.
     pub(crate) fn folder(&self, rig: &str, run: &str) -> Result<PathBuf, JobError> {
         let stamp = jiff::ZonedDateTime::now().strftime("%Y-%m-%d-%H%M%S").to_string();
         let plain: String = rig.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
@@ -116,7 +116,7 @@ impl Runs {
         folder::folder(Some(&path), &stamp)
     }
 
-    /// A run that is over.
+    /// A finished run.
     pub(crate) fn add(&self, path: &Path, record: &Record) {
         let position = |position: &tripbench_record::PositionRecord| EntryPosition {
             position: position.number,
@@ -136,14 +136,14 @@ impl Runs {
         self.entries.lock().unwrap_or_else(PoisonError::into_inner).push(entry);
     }
 
-    /// The newest runs first, of one rig or of all.
+    /// Finished runs of one rig or of all, the newest first.
     pub fn newest(&self, rig: Option<&str>, most: usize) -> Vec<RunEntry> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         let wanted = entries.iter().rev().filter(|entry| rig.is_none_or(|rig| rig == entry.rig));
         wanted.take(most).cloned().collect()
     }
 
-    /// Devices tested, by rig and verdict.
+    /// Number of devices tested, by rig and verdict.
     pub fn counts(&self) -> Vec<(String, Verdict, usize)> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         let mut counts: BTreeMap<(String, Verdict), usize> = BTreeMap::new();
@@ -155,19 +155,19 @@ impl Runs {
         counts.into_iter().map(|((rig, verdict), count)| (rig, verdict, count)).collect()
     }
 
-    /// Folder of a run that is over.
+    /// Folder of a finished run.
     pub fn find(&self, run: &str) -> Option<PathBuf> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         entries.iter().find(|entry| entry.run == run).map(|entry| entry.folder.clone())
     }
 
-    /// A run that is over.
+    /// A finished run.
     pub(crate) fn entry(&self, run: &str) -> Option<RunEntry> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         entries.iter().find(|entry| entry.run == run).cloned()
     }
 
-    /// The runs that test a position of another one again.
+    /// The runs that test a position of `run` again.
     pub(crate) fn repeats_of(&self, run: &str, position: u8) -> Vec<RunEntry> {
         let entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         let repeats = |entry: &&RunEntry| {
@@ -176,23 +176,23 @@ impl Runs {
         entries.iter().filter(repeats).cloned().collect()
     }
 
-    /// Keeps for the next start of the daemon that a verdict was taken note of.
+    /// Stores that the verdict of a run was acknowledged, for the next start of the daemon.
     pub fn mark_seen(&self, run: &str) {
         let Some(entry) = self.entry(run) else { return };
         if let Err(error) = std::fs::write(entry.folder.join(SEEN), "") {
-            tracing::warn!(run, %error, "that its verdict was taken note of is not kept");
+            tracing::warn!(run, %error, "cannot store that its verdict was acknowledged");
         }
     }
 
-    /// The last run that tests a position of another one again.
+    /// The last run that tests a position of `run` again.
     pub(crate) fn repeat_of(&self, run: &str, position: u8) -> Option<RunEntry> {
         self.repeats_of(run, position).pop()
     }
 
-    /// What came of the devices of a round, each in its latest run; `but` is left out. `run` is any of the round's runs.
+    /// The devices of a round, each with its latest run; positions in `but` are left out. `run` is any run of the round.
     pub(crate) fn beside(&self, run: &str, but: &[u8]) -> Vec<Beside> {
         let Some(mut first) = self.entry(run) else { return Vec::new() };
-        // One that names itself would have no end.
+        // A run that names itself would loop forever.
         let mut steps = 0;
         while let Some(earlier) = first.again.as_deref().and_then(|run| self.entry(run)) {
             first = earlier;
@@ -217,8 +217,7 @@ impl Runs {
         beside
     }
 
-    /// The last run of a rig, with the other devices of its round where it tests one of them again; and whether its verdict was
-    /// acknowledged.
+    /// The last run of a rig, with the other devices of its round if it tests one of them again; and whether its verdict was acknowledged.
     pub(crate) fn last(&self, rig: &str) -> Option<(RunTold, bool)> {
         let entry = self.newest(Some(rig), 1).pop()?;
         let mut told = kept(&entry.folder)?;
@@ -230,7 +229,7 @@ impl Runs {
     }
 }
 
-/// A run that is over, from its folder.
+/// Reads a finished run from its folder.
 fn kept(of: &Path) -> Option<RunTold> {
     let mut view = told(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
     let (record, _) = folder::record(&view)?;

@@ -1,4 +1,4 @@
-//! The bench sheet: which rigs a daemon owns, where it listens, where its runs go.
+//! The bench sheet: the rigs of a daemon, its address, and the folder of its runs.
 
 use crate::bench::BenchError;
 use crate::entry::RigEntry;
@@ -11,10 +11,10 @@ use std::sync::Arc;
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{At, Finding, Findings, Reader, Source, Wording, read_sheet};
 
-/// The bench sheet, as it was read; paths in it are relative to it.
+/// The bench sheet as read; its paths are relative to its folder.
 #[derive(Debug, Clone)]
 pub struct BenchSheet {
-    /// Where it listens.
+    /// Address and port where the daemon listens.
     pub listen: SocketAddr,
     /// Folder of the runs.
     pub runs: String,
@@ -29,7 +29,7 @@ pub struct BenchSheet {
 /// A rig of a bench sheet.
 #[derive(Debug, Clone)]
 pub struct BenchRig {
-    /// Its sheet.
+    /// The rig sheet.
     pub sheet: At<String>,
     /// Type sheet of its devices.
     pub device_type: Option<At<String>>,
@@ -37,7 +37,7 @@ pub struct BenchRig {
     pub settings: Option<At<String>>,
     /// The script that START runs.
     pub script: Option<At<String>>,
-    /// Whether its module is a simulated one: then no device is tested, and everything says so.
+    /// Whether its module is simulated: then no device is tested, and page, record and report say so.
     pub simulated: bool,
 }
 
@@ -51,13 +51,13 @@ fn user_id(name: &str) -> Option<u32> {
     })
 }
 
-/// Where a daemon listens when nothing says otherwise.
+/// Default address where a daemon listens.
 const LISTEN: &str = "127.0.0.1:7420";
 
 impl BenchSheet {
     /// Reads a bench sheet.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
-        let about = "address and port where the daemon listens, of this machine only";
+        let about = "address and port where the daemon listens, on this machine only";
         let listen = reader.or("listen", about, LISTEN.to_owned());
         let is_loopback =
             |text: &String| text.parse::<SocketAddr>().is_ok_and(|address| address.ip().is_loopback());
@@ -80,7 +80,7 @@ impl BenchSheet {
         })
     }
 
-    /// The rig sheets that are good by themselves, whatever else is wrong with a bench or its sheets, and the paths of the others.
+    /// The rig sheets that can be used, whatever else is wrong with the bench sheet or other sheets, and the paths of the unusable ones.
     pub fn rig_sheets(source: &Arc<Source>, beside: &Path) -> (Vec<RigSheet>, Vec<String>) {
         let path = |rig: &Reader<'_>| Some(rig.required::<String>("sheet", "its rig sheet"));
         let named = |reader: &Reader<'_>| reader.tables("rig", "the rigs of this bench", path);
@@ -95,10 +95,10 @@ impl BenchSheet {
         (good, others)
     }
 
-    /// The rigs of the bench: every sheet is read.
+    /// The rigs of the bench, with every sheet read.
     ///
     /// # Errors
-    /// If a sheet cannot be read or has errors, or two rigs have one name.
+    /// If a sheet cannot be read or has errors, or two rigs have the same name.
     pub fn rigs(&self, beside: &Path, defaults: &Defaults) -> Result<Vec<RigEntry>, BenchError> {
         let unread = self.unread(beside);
         if !unread.is_empty() {
@@ -120,7 +120,7 @@ impl BenchSheet {
             let name = sheets.name();
             if rigs.iter().any(|other| other.sheets.name() == name) {
                 let message = format!("a rig above is called `{name}` too");
-                let help = "allowed: rigs with names of their own; the name is in the rig sheet";
+                let help = "allowed: a different name for every rig; the name is in the rig sheet";
                 let finding =
                     Finding::error("two-rigs", &rig.sheet.place, Wording::new(message, "this rig", help));
                 return Err(NotPlanned::Findings(vec![finding.render(false)]).into());
@@ -130,7 +130,7 @@ impl BenchSheet {
         Ok(rigs)
     }
 
-    /// Findings of the files that are not there, or cannot be read.
+    /// Findings for files that are missing or cannot be read.
     fn unread(&self, beside: &Path) -> Vec<String> {
         let of_rig = |rig: &'_ BenchRig| {
             [Some(rig.sheet.clone()), rig.device_type.clone(), rig.settings.clone(), rig.script.clone()]
@@ -139,7 +139,7 @@ impl BenchSheet {
         let finding = |path: At<String>| {
             let error = std::fs::File::open(beside.join(&path.value)).err()?;
             let message = format!("`{}` cannot be read: {error}", path.value);
-            let help = "allowed: the path of a sheet, from the folder of this one";
+            let help = "allowed: the path of a sheet, relative to the folder of this one";
             Some(
                 Finding::error("unread", &path.place, Wording::new(message, "this file", help)).render(false),
             )
@@ -148,7 +148,7 @@ impl BenchSheet {
     }
 }
 
-/// Paths that the site sheet names, for what a rig leaves out.
+/// Default paths from the site sheet, for rigs that name none.
 #[derive(Debug, Clone, Default)]
 pub struct Defaults {
     /// Type sheet.
@@ -157,7 +157,7 @@ pub struct Defaults {
     pub settings: Option<PathBuf>,
 }
 
-/// A rig sheet, if it is good; what is wrong with it is told where the bench is read.
+/// A rig sheet, if it has no errors; its findings are reported when the bench is read.
 fn rig_sheet(path: &Path) -> Option<RigSheet> {
     let findings = Findings::new();
     let sheet = read_sheet(&tripbench_job::source(path).ok()?, &findings, RigSheet::read);
@@ -170,7 +170,8 @@ impl BenchRig {
         let device_type = reader.optional("type", "type sheet of its devices; else the site's");
         let settings = reader.optional("settings", "settings sheet of its devices; else the site's");
         let script = reader.optional("script", "the script that START runs");
-        let about = "whether the module is a simulated one: then no device is tested, and everything says so";
+        let about =
+            "whether the module is simulated: then no device is tested, and page, record and report say so";
         let simulated = reader.or("simulated", about, false)?.value;
         Some(Self {
             sheet: sheet?,

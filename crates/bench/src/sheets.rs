@@ -1,4 +1,4 @@
-//! The sheets of a rig, and what is planned from them. Read again from the disk for every run.
+//! The sheets of a rig and the runs planned from them. The sheets are read again from the disk for every run.
 
 use crate::chain::chain;
 use crate::foreseen::{Foreseen, calibration_of, digest, errors};
@@ -12,7 +12,7 @@ use tripbench_record::{LoadedSheets, SheetRole};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source};
 
-/// Where the sheets of a rig are.
+/// Paths of the sheets of a rig.
 #[derive(Debug, Clone, Default)]
 pub struct SheetFiles {
     /// Site sheet.
@@ -27,7 +27,7 @@ pub struct SheetFiles {
     pub script: Option<PathBuf>,
 }
 
-/// Where a rig's sheets come from.
+/// Source of a rig's sheets.
 #[derive(Debug, Clone)]
 enum Origin {
     Files(SheetFiles),
@@ -38,16 +38,16 @@ enum Origin {
 #[derive(Debug)]
 pub struct RigSheets {
     origin: Origin,
-    /// The rig sheet as the daemon began with it.
+    /// The rig sheet with which the daemon started.
     rig: Arc<Source>,
     sheets: Arc<LoadedSheets>,
     now: Mutex<Arc<Foreseen>>,
 }
 
-/// Texts that take the place of a rig's own.
+/// Texts that replace a rig's own sheets.
 #[derive(Debug, Clone, Default)]
 pub struct Given {
-    /// The rig sheet as it was seen.
+    /// The rig sheet that the requester has seen.
     pub rig: Option<String>,
     /// Site sheet.
     pub site: Option<Arc<Source>>,
@@ -57,9 +57,9 @@ pub struct Given {
     pub settings: Option<Arc<Source>>,
     /// Script.
     pub script: Option<Arc<Source>>,
-    /// Take no settings and no type sheet: measure only.
+    /// Whether to use no settings and no type sheet: measure only.
     pub measure_only: bool,
-    /// Digest of the rig's own sheets, as it was shown to whoever starts.
+    /// Digest of the rig's own sheets that the requester has seen.
     pub seen: Option<String>,
 }
 
@@ -67,7 +67,7 @@ impl RigSheets {
     /// Reads the sheets of a rig from their files.
     ///
     /// # Errors
-    /// If the rig sheet or the site sheet cannot be read or has errors. Errors of the others only keep runs from starting.
+    /// If the rig sheet or the site sheet cannot be read or has errors. Errors in the other sheets only keep runs from starting.
     pub fn from_files(files: SheetFiles) -> Result<Self, NotPlanned> {
         Self::begin(Origin::Files(files))
     }
@@ -97,12 +97,12 @@ impl RigSheets {
         self.now.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// What the sheets would do, as of the last look.
+    /// The preview of the sheets from the last look.
     pub fn foreseen(&self) -> Arc<Foreseen> {
         Arc::clone(&self.now())
     }
 
-    /// Reads the sheets again; what they would do now, if that is other than at the last look.
+    /// Reads the sheets again; returns the new preview if it differs from that of the last look.
     pub(crate) fn look_again(&self) -> Option<Arc<Foreseen>> {
         let read = read(&self.origin);
         let before = self.foreseen();
@@ -124,10 +124,10 @@ impl RigSheets {
         fresh.differs(&before).then_some(fresh)
     }
 
-    /// Refuses a run that was planned from other sheets than those on the disk now.
+    /// Refuses a run if its sheets on the disk have changed since it was planned.
     ///
     /// # Errors
-    /// If the sheets cannot be read, or one of those that the run takes was changed.
+    /// If the sheets cannot be read, or one that the run uses was changed.
     pub(crate) fn check_unchanged(&self, planned: &OwnSheets) -> Result<(), NotPlanned> {
         let now = OwnSheets::of(&read(&self.origin)?, planned.taken);
         if now.digest == planned.digest { Ok(()) } else { Err(NotPlanned::SheetsChanged) }
@@ -147,10 +147,10 @@ impl RigSheets {
         self.rig().header.name.value.clone()
     }
 
-    /// A run of this rig, planned; `places` are where devices are.
+    /// Plans a run of this rig; `places` are the positions with devices.
     ///
     /// # Errors
-    /// If the sheets have errors, the rig sheet was changed, nothing takes part, or the calibration has expired.
+    /// If the sheets have errors, the rig sheet was changed, no position has a device, or the calibration has expired.
     pub(crate) fn prepare(
         &self,
         given: Given,
@@ -192,10 +192,10 @@ impl RigSheets {
         Ok(Planned { prepared, script, own: planned_from })
     }
 
-    /// A device of an earlier run tested again, with the sheets of that run.
+    /// Plans a retest of a device of an earlier run, with the sheets of that run.
     ///
     /// # Errors
-    /// If the rig sheet is another one than then, or no run can be planned.
+    /// If the rig sheet differs from that of the earlier run, or the run cannot be planned.
     pub(crate) fn prepare_again(&self, go_on: GoOn, operators: &[String]) -> Result<Planned, NotPlanned> {
         let GoOn { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } = go_on;
         let own = read(&self.origin)?;

@@ -1,4 +1,4 @@
-//! A rig as others may see it.
+//! The public state of a rig.
 
 use crate::foreseen::Foreseen;
 use crate::phase::Phase;
@@ -8,24 +8,24 @@ use crate::told::RunTold;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// A rig at one moment.
+/// State of a rig at one moment.
 #[derive(Debug, Clone)]
 pub struct Status {
-    /// Its name.
+    /// Name of the rig.
     pub rig: String,
-    /// Whether it is simulated: then no device is tested.
+    /// Whether the rig is simulated: then no device is tested.
     pub simulated: bool,
-    /// What it is doing.
+    /// What the rig is doing.
     pub phase: Phase,
-    /// What its sheets on the disk would do now.
+    /// Preview of its sheets on the disk.
     pub foreseen: Arc<Foreseen>,
     /// The devices mounted for the next run.
     pub round: Round,
-    /// Why no verdict came of the last start; `None` once something new is mounted or started.
+    /// Why the last start gave no verdict; `None` once something new is mounted or started.
     pub failed: Option<NoVerdict>,
     /// Runs that have a journal and no record yet.
     pub owed: Vec<OwedRun>,
-    /// How often STOP TEST was pressed since the daemon began.
+    /// Number of presses of STOP TEST since the daemon started.
     pub stops: u64,
     /// Runs that wait for the rig.
     pub queue: Vec<Waiting>,
@@ -35,14 +35,14 @@ pub struct Status {
     pub seen: Option<String>,
 }
 
-/// Why no verdict came of a start. Each has its reason as text.
+/// Why a start gave no verdict. Each variant has the reason as text.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum NoVerdict {
-    /// It was withdrawn while it waited.
+    /// The run was withdrawn while it waited.
     Withdrawn(String),
     /// The run did not begin.
     NoRun(String),
-    /// There is a journal, and no record could be made of it yet.
+    /// The run has a journal, but no record could be made of it yet.
     NoRecord(String),
 }
 
@@ -70,20 +70,20 @@ impl Status {
     /// Whether runs may be queued.
     ///
     /// # Errors
-    /// If the rig was not looked at yet, is not well, or the daemon is ending.
+    /// If the rig was not looked at yet, is not ready, or the daemon is ending.
     pub fn ready(&self) -> Result<(), Refusal> {
         match &self.phase {
             Phase::Idle(_) | Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => Ok(()),
             Phase::Ending(_) => Err(Refusal::Ending),
-            Phase::Starting => Err(Refusal::NotReady(String::from("it was not looked at yet"))),
+            Phase::Starting => Err(Refusal::NotReady(String::from("it has not been looked at yet"))),
             Phase::Faulted(fault) => Err(Refusal::NotReady(fault.to_string())),
         }
     }
 
-    /// The devices of the mounted round, as it was seen at a revision.
+    /// The devices of the mounted round, which must be at this revision.
     ///
     /// # Errors
-    /// If the round was changed or started meanwhile.
+    /// If the round was changed or started in the meantime.
     pub(crate) fn mounted(&self, revision: u64) -> Result<Vec<Place>, Refusal> {
         let round = &self.round;
         if round.revision != revision {
@@ -95,7 +95,7 @@ impl Status {
         Ok(round.places.iter().filter(|place| place.is_taken()).cloned().collect())
     }
 
-    /// Whether a round is mounted on a rig that does not see plugs: its devices may be in their places already.
+    /// Whether a round is mounted on a rig that does not see plugs: its devices may already be in their positions.
     pub(crate) fn next_is_mounted(&self) -> bool {
         self.round.is_mounted() && self.round.places.iter().any(|place| place.present.is_none())
     }
@@ -107,12 +107,12 @@ impl Status {
         tested || (mounted && !self.round.started)
     }
 
-    /// Whether the devices of a run are still those that are shown: nobody has gone on to the next round.
+    /// Whether the devices of a run are still those that are shown, because the next round has not begun.
     pub(crate) fn is_there_still(&self, run: &str) -> bool {
         self.run.as_ref().is_some_and(|shown| shown.is_of(run) && self.seen.as_deref() != Some(shown.run()))
     }
 
-    /// Folder of a run that is being prepared, in progress, just over, or still without a record.
+    /// Folder of a run that is in preparation, in progress, just ended, or still without a record.
     pub fn folder_of(&self, run: &str) -> Option<PathBuf> {
         let active = self.phase.active().filter(|active| active.run == run);
         let shown = self.run.as_ref().filter(|shown| shown.run() == run);
@@ -124,8 +124,8 @@ impl Status {
     }
 }
 
-/// What may not be as intended in a round that is to be started, each as a sentence. `plugged` says of a position that its plug was seen
-/// at every look since the last run.
+/// Doubts about a round that is about to start, each as a sentence. `plugged` tests whether the plug of a position was seen by every look
+/// since the last run.
 pub(crate) fn to_confirm(
     taken: &[Place],
     rig: &Status,
@@ -143,12 +143,12 @@ pub(crate) fn to_confirm(
             ));
         }
         if let Some(other) = others.iter().find(|other| other.has(serial)) {
-            doubts.push(format!("serial {serial} is on {} too", other.rig));
+            doubts.push(format!("serial {serial} is also on {}", other.rig));
         }
         let last = rig.run.as_ref().and_then(|run| run.serial_at(position));
         if let Some(last) = last.filter(|last| last != serial && plugged(position)) {
             doubts.push(format!(
-                "no plug was pulled at position {position} since {last} was tested there, and it is to be {serial} now"
+                "no plug was pulled at position {position} since {last} was tested there, but the number there is now {serial}"
             ));
         }
     }

@@ -1,7 +1,7 @@
 //! The supervisor: watches the threads of the runs and the owners of the rigs, and ends the process if one of them shows no sign of life.
 //!
-//! A step in an endless loop holds its thread; nothing in the process can take it away, and its valve is open. Safe is written over a fresh
-//! connection, and the process ends at once: the service manager starts it again, and the start writes safe.
+//! A step in an endless loop keeps its thread, which nothing in the process can end, and its valve may be open. The supervisor writes the
+//! safe values over a fresh connection and ends the process at once; the service manager restarts it, and the start writes them again.
 
 use crate::rig::Rig;
 use std::sync::Arc;
@@ -12,12 +12,12 @@ use tripbench_link::Clock;
 use tripbench_quantity::Mono;
 use tripbench_record::Halt;
 
-/// Longest silence of a thread that is well.
+/// Longest time without a heartbeat before a thread counts as hung.
 const LONGEST_SILENCE: Duration = Duration::from_secs(1);
 /// Time between two looks.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 
-/// Watches until `ended` is set. Tells the service manager that all is well as long as it is.
+/// Watches until `ended` is set, and notifies the watchdog of the service manager as long as all threads are alive.
 ///
 /// # Errors
 /// If the thread cannot be spawned.
@@ -26,13 +26,13 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
         let clock = Clock::start();
         let mut looked = clock.now();
         for rig in &rigs {
-            // From now on each has to answer.
+            // From now on each owner has to answer.
             rig.owner_pulse.beat();
         }
         while !ended.load(Ordering::SeqCst) {
             let now = clock.now();
             if now.since(looked) > LONGEST_SILENCE / 2 {
-                // The supervisor did not run either: the process or the machine stood still. The engine sees the hole in its scans.
+                // The supervisor did not run either: the process or the machine stood still. The engine sees the gap between its scans.
                 for rig in &rigs {
                     rig.pulse.excuse();
                     rig.owner_pulse.excuse();
@@ -52,21 +52,21 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
     Ok(())
 }
 
-/// Whether the run of a rig, or its owner, shows no sign of life.
+/// Whether the run of a rig or its owner has been silent for too long.
 fn is_silent(rig: &Rig) -> bool {
     let silences = [rig.pulse.silent_for(), rig.owner_pulse.silent_for()];
     silences.into_iter().flatten().any(|silence| silence > LONGEST_SILENCE)
 }
 
-/// Stops every run in order, for the process ends for all of them, and makes safe from here what hangs. Nothing is logged before that: the
-/// log may hang too.
+/// Stops every run, because the process ends for all of them, and makes safe the rigs that hang. Nothing is logged before that: the log
+/// may hang too.
 fn hangs(rigs: &[Arc<Rig>]) -> ! {
     const OTHERS_HAVE: Duration = Duration::from_millis(2_500);
     const MAKING_SAFE_HAS: Duration = Duration::from_secs(5);
     let hanging: Vec<Arc<Rig>> = rigs.iter().filter(|rig| is_silent(rig)).cloned().collect();
     for rig in rigs {
         rig.stop(Halt::StepFault { why: String::from("a rig's thread showed no sign of life") });
-        // Also where its owner hangs.
+        // Works even if its owner hangs.
         rig.cut();
     }
     let making: Vec<_> = hanging
@@ -76,7 +76,7 @@ fn hangs(rigs: &[Arc<Rig>]) -> ! {
     std::thread::park_timeout(OTHERS_HAVE);
     let clock = Clock::start();
     for one in making {
-        // One that takes longer, as where a name does not resolve, is not waited for.
+        // A rig that takes longer, for example because a name does not resolve, is not waited for.
         while !one.is_finished() && clock.now().since(Mono::START) < MAKING_SAFE_HAS {
             std::thread::park_timeout(Duration::from_millis(20));
         }
@@ -87,11 +87,11 @@ fn hangs(rigs: &[Arc<Rig>]) -> ! {
             tracing::error!(
                 rig,
                 safe,
-                "a thread of this rig showed no sign of life: made safe, and the process ends"
+                "a thread of this rig showed no sign of life: making safe, ending the process"
             );
         }
     }
-    // The log is written by a thread of its own; one that hangs is not waited for.
+    // The log is written on its own thread; if it hangs, it is not waited for.
     std::thread::park_timeout(Duration::from_millis(200));
     std::process::abort();
 }

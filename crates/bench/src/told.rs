@@ -1,4 +1,4 @@
-//! A run as it is told to whoever watches the rig.
+//! A run as it is published to the watchers of the rig.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -7,31 +7,31 @@ use tripbench_record::{LoadedSheets, RunHeader, RunView};
 /// A run in progress, or the last one of a rig.
 #[derive(Debug, Clone)]
 pub struct RunTold {
-    /// What is known since its start.
+    /// Data known since its start.
     pub header: Arc<RunHeader>,
-    /// What its events say; without the scans, which the journal has.
+    /// State from its events, without the scans, which are in the journal.
     pub view: Arc<RunView>,
     /// Its sheets.
     pub sheets: Arc<LoadedSheets>,
     /// Its folder.
     pub folder: PathBuf,
-    /// Whether record and report have been made.
+    /// Whether record and report exist.
     pub kept: bool,
-    /// The other devices of the round, where the run tests one of them again.
+    /// The other devices of the round, if the run tests one of them again.
     pub beside: Vec<Beside>,
 }
 
-/// What came of a device of the same round in another run.
+/// A device of the same round with its result in another run.
 #[derive(Debug, Clone)]
 pub struct Beside {
-    /// Its position.
+    /// Position of the device.
     pub position: u8,
     /// The run.
     pub told: Arc<RunTold>,
 }
 
 impl RunTold {
-    /// A run, once its first event is known.
+    /// A run whose first event is known; `None` before that.
     pub(crate) fn new(view: RunView, sheets: Arc<LoadedSheets>, folder: PathBuf) -> Option<Self> {
         let header = Arc::clone(view.header.as_ref()?);
         Some(Self { header, view: Arc::new(view), sheets, folder, kept: false, beside: Vec::new() })
@@ -42,7 +42,7 @@ impl RunTold {
         &self.header.run
     }
 
-    /// Whether it has ended, and record and report are there.
+    /// Whether it has ended, and record and report exist.
     pub fn is_over(&self) -> bool {
         self.kept && self.view.ended.is_some()
     }
@@ -65,13 +65,13 @@ impl RunTold {
         Some(&plan.identity.serial)
     }
 
-    /// Whether a serial number is that of one of its devices, or of one beside them.
+    /// Whether a serial number belongs to one of its devices, or to another device of the round.
     pub(crate) fn has(&self, serial: &str) -> bool {
         let own = self.header.positions.iter().any(|plan| plan.identity.serial == serial);
         own || self.beside.iter().any(|beside| beside.told.own_serial_at(beside.position) == Some(serial))
     }
 
-    /// Whether its devices are those of a run: it is that run, continues it, or shows devices of it.
+    /// Whether it has devices of `run`: it is that run, continues it, or shows devices of it.
     pub(crate) fn is_of(&self, run: &str) -> bool {
         let one = |told: &Self| told.run() == run || told.again_of() == Some(run);
         one(self) || self.beside.iter().any(|beside| one(&beside.told))

@@ -1,4 +1,4 @@
-//! A run that is asked for, and what was known of the rig at that moment.
+//! A run that is requested, and what was known of the rig at that moment.
 
 use crate::plan::OwnSheets;
 use crate::plugs::Plugs;
@@ -13,11 +13,11 @@ pub(crate) struct Job {
     pub(crate) prepared: Prepared,
     /// Name of its script.
     pub(crate) script: String,
-    /// The device of an earlier run that it tests again.
+    /// The earlier run and position that it tests again.
     pub(crate) again: Option<Repeat>,
-    /// Which of the rig's own sheets it was planned from.
+    /// The rig's own sheets from which it was planned.
     pub(crate) own: OwnSheets,
-    /// What was known when it was asked for.
+    /// What was known when it was requested.
     pub(crate) press: Press,
 }
 
@@ -32,7 +32,7 @@ impl Job {
         self.prepared.task.positions.iter().map(|position| position.number).collect()
     }
 
-    /// What is to be as it was when the run was asked for.
+    /// What must still be as it was when the run was requested.
     pub(crate) fn claim(&self) -> Claim {
         let device = |plan: &tripbench_record::PositionPlan| (plan.number, plan.identity.serial.clone());
         Claim {
@@ -43,47 +43,47 @@ impl Job {
     }
 }
 
-/// What was known of a rig at the moment when a run was asked for.
+/// What was known of a rig at the moment when a run was requested.
 #[derive(Debug, Clone)]
 pub struct Press {
     /// That moment, by the rig's clock.
     pub(crate) at: Mono,
     /// The plugs, by position.
     pub(crate) plugs: Plugs,
-    /// How often devices had been mounted.
+    /// Number of times devices had been mounted.
     pub(crate) mounts: u64,
 }
 
-/// Which devices a run is to test: they must still be there when it begins.
+/// The devices that a run is to test: they must still be there when it begins.
 #[derive(Debug, Clone)]
 pub(crate) struct Claim {
     /// The run.
     pub(crate) run: String,
-    /// What was known when it was asked for.
+    /// What was known when it was requested.
     pub(crate) press: Press,
     /// Serial numbers by position.
     pub(crate) devices: Vec<(u8, String)>,
 }
 
-/// A position of an earlier run that is tested again.
+/// A retest of a position of an earlier run.
 #[derive(Debug)]
 pub(crate) struct Repeat {
     /// Folder of the earlier run.
     pub(crate) folder: PathBuf,
     pub(crate) position: u8,
-    /// What came of the other devices of the round.
+    /// The other devices of the round, with their results.
     pub(crate) beside: Vec<Beside>,
 }
 
-/// What whoever asks for a run has seen of the rig.
+/// What the requester of a run has seen of the rig.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Seen {
-    /// Revision of the mounted round, if the run takes that one.
+    /// Revision of the mounted round, if the run tests that round.
     pub(crate) revision: Option<u64>,
-    /// Revision of the mounted round, if the run does not take it.
+    /// Revision of the mounted round, if the run does not test that round.
     pub(crate) round: Option<u64>,
-    /// How often STOP TEST had been pressed.
+    /// Number of presses of STOP TEST.
     pub(crate) stops: u64,
-    /// Whether the run may begin by itself after another one.
+    /// Whether the run may begin by itself after another run.
     pub(crate) unattended: bool,
 }

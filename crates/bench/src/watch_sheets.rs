@@ -1,4 +1,4 @@
-//! Looks at the sheets of the rigs on the disk, on a thread of its own: a disk may hang.
+//! Watches the sheets of the rigs on the disk, on a thread of its own because the disk may hang.
 
 use crate::rig::Rig;
 use std::sync::Arc;
@@ -8,7 +8,7 @@ use std::time::Duration;
 /// Time between two looks.
 const LOOK_EVERY: Duration = Duration::from_secs(2);
 
-/// Looks at the sheets of rigs until `ended` is set.
+/// Watches the sheets of rigs until `ended` is set.
 ///
 /// # Errors
 /// If the thread cannot be spawned.

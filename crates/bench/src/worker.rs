@@ -1,7 +1,7 @@
-//! The worker of a rig: a thread that looks at the rig between runs, and carries out what waits for it.
+//! The worker of a rig: a thread that looks at the rig between runs, and carries out the runs of its queue.
 //!
-//! Whatever the disk does, the rig is looked at in every phase between two runs: what may hang is done on a thread of its own. What is
-//! known of the rig the worker reports to its owner; it decides nothing but how to carry out a run.
+//! The rig is looked at in every phase between two runs, even if the disk hangs: work that may hang is done on another thread. The worker
+//! reports what it finds to the owner of the rig; it decides only how to carry out a run.
 
 mod carry;
 mod look;
@@ -29,11 +29,11 @@ const LOOK_EVERY: Duration = Duration::from_millis(500);
 /// How a rig was left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Left {
-    /// Safe, read back.
+    /// Outputs at their safe values, read back.
     Safe,
-    /// Not confirmed safe.
+    /// Outputs not confirmed safe.
     InDoubt,
-    /// Another program has its module.
+    /// Another program uses its module.
     NotOurs,
 }
 
@@ -43,20 +43,20 @@ struct Worker {
     runs: Arc<Runs>,
     wake: Wake,
     runtime: Runtime,
-    /// Between runs.
+    /// The connection between runs.
     link: Option<Link<ModuleWire>>,
     lock: Option<ModuleLock>,
-    /// Whether the outputs were made safe since they were last in doubt, and were safe at every look since.
+    /// Whether the outputs were made safe since they were last in doubt, and every look since found them safe.
     safe: bool,
-    /// How often STOP TEST had been pressed when safe was last written.
+    /// Number of presses of STOP TEST when the safe values were last written.
     stops: u64,
     /// Whether the last run began, so that it has a journal.
     began: bool,
     /// Runs that have a journal and no record yet.
     owed: VecDeque<Owed>,
-    /// When a record of one of them was last tried.
+    /// When the last attempt was made to make one of these records.
     tried: Option<Mono>,
-    /// One of them, of which a record is being made.
+    /// The one whose record is being made.
     making: Option<(Owed, Making)>,
     /// The last run.
     last: String,
@@ -90,7 +90,7 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
             last: String::new(),
             logged: None,
         };
-        // A look that fails inside leaves nobody with an old "idle", and the next one is tried.
+        // A look that panics must not leave an old "idle" in the status; the worker continues with the next look.
         while catch_unwind(AssertUnwindSafe(|| worker.work())).is_err() {
             worker.failed_inside();
         }
@@ -102,7 +102,7 @@ impl Worker {
     /// Works until the daemon ends.
     fn work(&mut self) {
         self.look(Look::AtRest);
-        // Woken, or at the time of the next look.
+        // Returns when woken, or at the time of the next look.
         while self.wake.recv_timeout(LOOK_EVERY) != Err(RecvTimeoutError::Disconnected) {
             match self.rig.ask(Owner::next) {
                 Ok(Next::Job(job, reins)) => {
@@ -113,24 +113,27 @@ impl Worker {
                     self.look(Look::AtRest);
                     self.settle();
                 }
-                // Without an owner nothing begins; the supervisor ends the program.
+                // Without an owner no run begins; the supervisor ends the program.
                 Ok(Next::End) | Err(_) => return,
             }
         }
     }
 
     fn failed_inside(&mut self) {
-        tracing::error!(rig = self.rig.name, "the worker of this rig failed inside");
+        tracing::error!(rig = self.rig.name, "internal error in the worker of this rig");
         (self.link, self.safe) = (None, false);
         self.rig.post(|owner| owner.found(Look::AtRest, Err(Fault::Inside)));
         std::thread::park_timeout(LOOK_EVERY);
     }
 
-    /// Leaves the rig safe.
+    /// Sets the outputs to their safe values at the end.
     fn leave(&mut self) -> Left {
         self.link = None;
         if self.lock.is_none() {
-            tracing::warn!(rig = self.rig.name, "never this daemon's; nothing is known of its outputs");
+            tracing::warn!(
+                rig = self.rig.name,
+                "never used by this daemon; the state of its outputs is unknown"
+            );
             return Left::NotOurs;
         }
         if make_safe(self.rig.sheets.rig()) {

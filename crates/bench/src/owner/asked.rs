@@ -1,4 +1,4 @@
-//! What operators and programs ask of a rig.
+//! Requests of operators and programs to a rig.
 
 use super::Owner;
 use crate::phase::Phase;
@@ -10,14 +10,14 @@ use tripbench_quantity::Mono;
 use tripbench_record::{Halt, PromptId};
 use tripbench_runner::Control;
 
-/// A start that was not prepared within this time, as on a disk that hangs, is abandoned: whoever asked was told so.
+/// Longest preparation of a start. Starts not prepared within this time, for example because the disk hangs, are refused.
 const STARTS_WITHIN: Duration = Duration::from_secs(10);
 
 impl Owner {
     /// Mounts devices: the whole round at once. `seen` is a run whose verdict was acknowledged.
     ///
     /// # Errors
-    /// If the round was changed meanwhile, a position does not exist, or a serial number is not allowed.
+    /// If the round was changed in the meantime, a position does not exist, or a serial number is not allowed.
     pub(crate) fn mount(
         &mut self,
         revision: u64,
@@ -38,16 +38,16 @@ impl Owner {
         Ok(round)
     }
 
-    /// What is known at this moment, for a run that is asked for.
+    /// What is known at this moment, for a run that is requested.
     pub(crate) fn press(&self, at: Mono) -> Press {
         Press { at, plugs: self.plugs.clone(), mounts: self.mounts }
     }
 
-    /// Puts a run at the end of the queue. If it takes the mounted round, that round is started: of two starts that saw the same
-    /// revision, only the first is taken.
+    /// Appends a run to the queue. If the run tests the mounted round, the round is marked as started: of two starts that saw the same
+    /// revision, only the first is accepted.
     ///
     /// # Errors
-    /// If the rig is not ready, something is not as whoever asked has seen it, preparing took too long, or the daemon is ending.
+    /// If the rig is not ready, its state differs from what the requester has seen, preparing took too long, or the daemon is ending.
     pub(crate) fn enqueue(&mut self, job: Job, seen: Seen, now: Mono) -> Result<(), Refusal> {
         if now.since(job.press.at) > STARTS_WITHIN {
             return Err(Refusal::TooLate);
@@ -71,7 +71,7 @@ impl Owner {
             return Err(Refusal::Stopped { now: status.stops, named: seen.stops });
         }
         status.ready()?;
-        // A run that begins by itself finds the devices of the run before: only whoever says that this is intended may queue.
+        // A run that begins by itself tests the devices that the previous run left mounted: this must be requested explicitly.
         if !seen.unattended && (status.phase.is_busy() || !self.queue.is_empty()) {
             return Err(Refusal::Busy);
         }
@@ -85,18 +85,18 @@ impl Owner {
         self.check_devices(&job.claim())
     }
 
-    /// Stops the run in progress at once and withdraws those that wait. Allowed at any time.
+    /// Stops the run in progress at once and withdraws the runs that wait. Allowed at any time.
     pub(crate) fn stop(&mut self, halt: Halt) {
         self.change().stops += 1;
         self.halt(halt);
         self.withdraw("a stop");
-        // Safe is written once more.
+        // The worker writes the safe values once more.
         self.wanted = true;
     }
 
     pub(super) fn halt(&self, halt: Halt) {
         if let Some(active) = self.status.phase.active() {
-            // The reason first: the engine asks for it when it sees the latch.
+            // The reason first: the engine reads it when it sees the latch.
             let _run_is_over = active.reins.control.send(Control::Stop(halt));
             active.reins.latch.set();
         }
@@ -116,26 +116,26 @@ impl Owner {
         if run != active.run || active.question != Some(question) {
             return Err(Refusal::NotOpen(question));
         }
-        // The first answer counts; a second one is refused, not silently dropped.
+        // The first answer counts; a second one is refused, not silently discarded.
         active.question = None;
         active.answered = Some(question);
         let control = Control::Answer { to: PromptId(question), answer, by };
         active.reins.control.send(control).map_err(|_| Refusal::NothingRuns)
     }
 
-    /// Whether a plug is seen at a position and was seen at every look since the last run began.
+    /// Whether the plug at a position is seen now and was seen by every look since the last run began.
     pub(crate) fn is_plugged_since(&self, position: u8) -> bool {
         let seen = self.status.round.place(position).is_some_and(|place| place.present == Some(true));
         seen && !self.unplugged.contains(&position)
     }
 
-    /// Whether the rig sees plugs, and the one at a position may have been pulled since the last run began.
+    /// Whether the rig sees the plug at a position and the plug may have been pulled since the last run began.
     pub(crate) fn was_unplugged(&self, position: u8) -> bool {
         let sees = self.status.round.place(position).is_none_or(|place| place.present.is_some());
         sees && self.unplugged.contains(&position)
     }
 
-    /// The daemon ends: nothing new begins, and the run in progress is stopped.
+    /// Prepares for the end of the daemon: no new run begins, and the run in progress is stopped.
     pub(crate) fn end(&mut self) {
         let active = self.status.phase.active().cloned();
         self.change().phase = Phase::Ending(active);

@@ -1,4 +1,4 @@
-//! What the worker of a rig, its runs and the watch over its sheets report.
+//! Reports of the worker of a rig, of its runs and of the watch over its sheets.
 
 use super::{Look, Owner};
 use crate::foreseen::Foreseen;
@@ -8,7 +8,7 @@ use crate::told::RunTold;
 use std::sync::Arc;
 
 impl Owner {
-    /// What a run tells of itself.
+    /// A run reports its state.
     pub(crate) fn told(&mut self, mut told: RunTold) {
         let open = told.view.open.as_ref().map(|(id, _)| id.0).filter(|_| !told.is_over());
         if let Some(active) = self.status.phase.active_mut() {
@@ -18,7 +18,7 @@ impl Owner {
         self.change().run = Some(Arc::new(told));
     }
 
-    /// The record of a run is made. After one that was stopped those that wait do not begin by themselves.
+    /// The record of a run was made. If the run was stopped, the runs that wait are withdrawn.
     pub(crate) fn kept(&mut self, told: Option<RunTold>) {
         if told.as_ref().is_none_or(|told| told.view.halted.is_some()) {
             self.withdraw("a run that was stopped");
@@ -29,7 +29,7 @@ impl Owner {
         }
     }
 
-    /// No run is in progress any more.
+    /// The run in progress has ended.
     pub(crate) fn over(&mut self, run: &str) {
         let phase = match &self.status.phase {
             Phase::Ending(_) => Phase::Ending(None),
@@ -43,7 +43,7 @@ impl Owner {
         self.change().phase = phase;
     }
 
-    /// No verdict came of a run, or no record of it. Those that wait do not begin by themselves.
+    /// A start gave no run, or a run gave no record. The runs that wait are withdrawn.
     pub(crate) fn failed(&mut self, why: NoVerdict) {
         self.withdraw("a run that failed");
         let status = self.change();
@@ -56,7 +56,7 @@ impl Owner {
         self.change().owed = owed;
     }
 
-    /// An owed record is made. Where nothing was run since, its verdict is shown.
+    /// An owed record was made. If no run came after it, its verdict is shown.
     pub(crate) fn settled(&mut self, told: RunTold) {
         if self.status.run.is_none() {
             self.change().failed = None;
@@ -64,7 +64,7 @@ impl Owner {
         }
     }
 
-    /// What a look at the rig between runs found. A rig that is not well begins nothing by itself.
+    /// A look at the rig between runs reports its findings. On a rig that is not ready the runs that wait are withdrawn.
     pub(crate) fn found(&mut self, look: Look, found: Result<Rest, Fault>) {
         if found.is_err() {
             self.lost_sight();
@@ -86,7 +86,7 @@ impl Owner {
         self.change().phase = phase;
     }
 
-    /// What a scan says of the plugs, by position; a position whose plug the rig cannot see is left out.
+    /// A scan reports whether plugs are seen, by position; positions whose plug the rig cannot see are left out.
     pub(crate) fn saw_plugs(&mut self, seen: &[(u8, bool)]) {
         for (position, present) in seen {
             self.plugs.saw(*position, *present);
@@ -108,13 +108,13 @@ impl Owner {
         }
     }
 
-    /// Nobody sees the plugs: any of them may be pulled.
+    /// The plugs are out of sight: any of them may be pulled.
     fn lost_sight(&mut self) {
         self.unplugged.extend(self.status.round.places.iter().map(|place| place.position));
         self.plugs.lost_sight();
     }
 
-    /// What the rig's sheets on the disk would do now.
+    /// A new preview of the rig's sheets on the disk.
     pub(crate) fn foresee(&mut self, foreseen: Arc<Foreseen>) {
         self.change().foreseen = foreseen;
     }

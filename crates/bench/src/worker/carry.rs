@@ -23,32 +23,32 @@ use tripbench_record::{Event, Halt};
 use tripbench_rig::RigSheet;
 use tripbench_runner::{Control, JournalWriter};
 
-/// Time between two looks at the rig while the disk is waited for.
+/// Time between two looks at the rig while waiting for the disk.
 const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
-/// Time between two looks whether a thread has ended.
+/// Interval of checking whether a thread has ended.
 const TURN: Duration = Duration::from_millis(5);
-/// Time between two signs of life of a run's thread.
+/// Time between two heartbeats of a run's thread.
 const BEAT_EVERY: Duration = Duration::from_millis(50);
 
-/// Why no run came of a start, or no record of a run.
+/// Why a start gave no run, or a run no record.
 #[derive(Debug, Error)]
 enum NoRun {
     /// The job cannot be done.
     #[error(transparent)]
     Job(#[from] JobError),
-    /// Something is not as it was when the run was asked for.
+    /// Something changed since the run was requested.
     #[error(transparent)]
     Refused(#[from] Refusal),
-    /// The sheets are not those that the run was planned from.
+    /// The sheets changed since the run was planned.
     #[error(transparent)]
     Sheets(#[from] NotPlanned),
 }
 
-/// A run whose folder and journal are there.
+/// A run whose folder and journal exist.
 type LaidOut = (Prepared, JournalWriter);
 
 impl Worker {
-    /// Carries out a run, and tells the owner what came of it.
+    /// Carries out a run, and reports the outcome to the owner.
     pub(super) fn run(&mut self, job: Job, reins: (Reins, Receiver<Control>)) {
         let run = job.run().to_owned();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
@@ -63,7 +63,7 @@ impl Worker {
                 return;
             }
             Ok(Err(error)) => chain(&error),
-            Err(_) => String::from("the program failed inside"),
+            Err(_) => String::from("internal error"),
         };
         tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
         self.tell_owed();
@@ -71,7 +71,7 @@ impl Worker {
         self.rig.post(move |owner| owner.failed(why));
     }
 
-    /// No run is in progress any more.
+    /// Reports that the run has ended.
     fn over(&self, run: &str) {
         self.rig.hold_latch(None);
         self.rig.pulse.rest();
@@ -87,7 +87,7 @@ impl Worker {
         let (claim, run) = (job.claim(), job.run().to_owned());
         let sheet = job.prepared.task.sheets.rig.clone();
         let (prepared, journal) = self.laid_out(job)?;
-        // The run has a connection of its own.
+        // The run opens its own connection.
         self.link = None;
         let there = anything_there(&sheet.link).map_err(NoRun::from);
         let may = there.and_then(|()| Ok(self.rig.ask(move |owner| owner.begin(&claim))??));
@@ -95,10 +95,10 @@ impl Worker {
             remove(&prepared.folder, journal);
             return Err(why);
         }
-        // It moves the outputs.
+        // The run sets the outputs: they are no longer known to be safe.
         self.safe = false;
         let (beating, probes) = (Arc::clone(&self.rig), self.rig.probes);
-        // The first sign of life is the run's own: before that nothing has moved, and the disk may take its time.
+        // The run gives the first heartbeat itself: before that no output has changed, and the disk may be slow.
         let running = start(&prepared, journal, (reins, controlled), move |_, _| async move {
             loop {
                 beating.pulse.beat();
@@ -115,7 +115,7 @@ impl Worker {
         self.keep(Owed { prepared: Arc::new(prepared), halt })
     }
 
-    /// Makes folder and journal of a run, and looks at the rig meanwhile.
+    /// Creates folder and journal of a run, and looks at the rig meanwhile.
     fn laid_out(&mut self, job: Job) -> Result<LaidOut, NoRun> {
         let (rig, runs) = (Arc::clone(&self.rig), Arc::clone(&self.runs));
         let path = job.prepared.folder.clone();
@@ -150,8 +150,8 @@ impl Worker {
         self.beside(laying.map_err(|source| JobError::File { what, path, source })?)
     }
 
-    /// Waits for a thread that works with the disk, which may hang. The rig is looked at meanwhile, at least once: a device may be pulled,
-    /// an output may open.
+    /// Waits for a thread that uses the disk, which may hang. Meanwhile looks at the rig, at least once: a device may be unplugged, or an
+    /// output may change.
     fn beside<T>(&mut self, thread: JoinHandle<T>) -> T {
         loop {
             self.look(Look::Meanwhile);
@@ -165,7 +165,7 @@ impl Worker {
         }
     }
 
-    /// Why a run ended, where its journal does not say. A run whose thread panicked has made nothing safe.
+    /// Why a run ended, if its journal does not say. If the run's thread panicked, it has not set the outputs to their safe values.
     fn halted(&mut self, ended: HowEnded, sheet: &RigSheet) -> Halt {
         match ended {
             HowEnded::InOrder => Halt::RecordLost,
@@ -181,14 +181,14 @@ impl Worker {
         }
     }
 
-    /// Has the record of a run made. It is owed until it is made, whatever happens meanwhile.
+    /// Starts to make the record of a run. The record is owed until it exists, whatever happens meanwhile.
     fn keep(&mut self, owed: Owed) -> Result<(), NoRun> {
         self.owed.push_back(owed.clone());
         self.tried = Some(self.rig.pulse.now());
         let making = make(owed, &self.runs)?;
         let made = self.beside(making)?;
         self.owed.pop_back();
-        // After a run that was stopped nothing begins by itself.
+        // After a stopped run no other run begins by itself.
         self.rig.post(move |owner| owner.kept(made));
         Ok(())
     }
@@ -201,6 +201,6 @@ fn remove(folder: &Path, journal: JournalWriter) {
         .and_then(|()| std::fs::remove_dir(folder))
         .map_err(|error| error.to_string());
     if let Err(error) = finished.and(removed) {
-        tracing::warn!(folder = %folder.display(), error, "the folder of a run that did not begin stays");
+        tracing::warn!(folder = %folder.display(), error, "the folder of a run that did not begin could not be removed");
     }
 }

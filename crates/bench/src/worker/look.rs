@@ -1,7 +1,7 @@
 //! Looks at a rig between runs: whether it answers, whether its outputs are safe, which plugs are in.
 //!
-//! The outputs are known to be safe only as long as every look found them so. A look that fails, or finds an output that is not safe,
-//! ends that, and safe is written again: at once where the rig answers, else at the next look that reaches it.
+//! The outputs are known to be safe only as long as every look finds them safe. After a look that fails or finds an output that is not
+//! safe, the safe values are written again: at once if the rig answers, otherwise at the next look that reaches it.
 
 use super::Worker;
 use crate::owner::Look;
@@ -10,11 +10,11 @@ use tripbench_job::{JobError, anything_there};
 use tripbench_link::{Clock, Link, LockError, ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_rig::{Decoder, Order, RigSheet, Scan};
 
-/// A reference that reads no more than this at rest is vented: about what an old one reads at ambient. Judgement of this project.
+/// Largest level at rest that counts as vented: about what an old reference reads at ambient. Judgement of this project.
 const VENTED_PA: f64 = 3_000.0;
 
 impl Worker {
-    /// Looks at the rig, and tells its owner what was found.
+    /// Looks at the rig, and reports the findings to its owner.
     pub(super) fn look(&mut self, look: Look) {
         let was_safe = self.safe;
         let found = self.looked();
@@ -39,9 +39,9 @@ impl Worker {
         }
     }
 
-    /// One look. Every one that is not good ends what was known of the outputs.
+    /// One look. After every failed one the outputs are no longer known to be safe.
     fn looked(&mut self) -> Result<Rest, Fault> {
-        // STOP TEST between two runs: safe is written once more, whatever was read last.
+        // STOP TEST between two runs: the safe values are written once more, whatever was read last.
         let stops = self.rig.status().stops;
         self.safe &= self.stops == stops;
         self.stops = stops;
@@ -70,12 +70,12 @@ impl Worker {
             self.rig.looked();
             self.read(sheet, &decoder, &scan)
         })();
-        // After a fault the next look begins with a fresh connection.
+        // After a fault the next look starts with a fresh connection.
         self.link = found.is_ok().then_some(link);
         found
     }
 
-    /// The connection; takes the module and connects to it first, where that was not done yet.
+    /// The connection. Locks the module and connects first, if necessary.
     fn reached(&mut self, sheet: &RigSheet) -> Result<Link<ModuleWire>, Fault> {
         let unreachable = |error: &dyn std::error::Error| Fault::Unreachable(error.to_string());
         if self.lock.is_none() {
@@ -92,7 +92,7 @@ impl Worker {
         Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
     }
 
-    /// Writes safe over a fresh connection, and reads it back.
+    /// Writes the safe values over a fresh connection, and reads them back.
     fn write_safe(&mut self, sheet: &RigSheet) -> Result<(), Fault> {
         let mut link = self.reached(sheet)?;
         let made = self.runtime.block_on(link.make_safe(sheet));
@@ -101,7 +101,7 @@ impl Worker {
         made.map(drop).map_err(Fault::NotSafe)
     }
 
-    /// What a scan says of the rig.
+    /// What a scan shows of the rig.
     fn read(&self, sheet: &RigSheet, decoder: &Decoder, scan: &Scan) -> Result<Rest, Fault> {
         let bit = |position: &tripbench_rig::Position| {
             let bit = position.present.as_ref().and_then(|input| decoder.bit(scan, input))?;

@@ -1,15 +1,15 @@
-//! Records that could not be made: they are owed until they are.
+//! Records that could not be made: they are owed, and tried again.
 
 use super::Worker;
 use crate::keep::{Owed, make};
 use crate::told::RunTold;
 use std::time::Duration;
 
-/// Time between two tries to make a record.
+/// Time between two attempts to make a record.
 const TRY_EVERY: Duration = Duration::from_secs(10);
 
 impl Worker {
-    /// Tries again to make a record that could not be made: a full disk may have room by now. The rig is looked at meanwhile.
+    /// Tries again to make a record: a full disk may have space by now. The rig is looked at meanwhile.
     pub(super) fn settle(&mut self) {
         let now = self.rig.pulse.now();
         match self.making.take_if(|(_, thread)| thread.is_finished()) {
@@ -17,7 +17,7 @@ impl Worker {
                 self.tried = Some(now);
                 match thread.join() {
                     Ok(Ok(made)) => self.settled(&owed, made),
-                    // The next one first: this one may never succeed.
+                    // Try the next record first next time: this one may never succeed.
                     Ok(Err(_)) | Err(_) => self.owed.push_back(owed),
                 }
             }
@@ -34,14 +34,14 @@ impl Worker {
 
     fn settled(&self, owed: &Owed, made: Option<RunTold>) {
         let run = owed.run();
-        tracing::info!(rig = self.rig.name, run, "its record is made");
+        tracing::info!(rig = self.rig.name, run, "owed record made");
         self.tell_owed();
         if let Some(made) = made.filter(|_| self.last == run) {
             self.rig.post(move |owner| owner.settled(made));
         }
     }
 
-    /// Tells the owner which runs have no record yet.
+    /// Reports to the owner which runs have no record yet.
     pub(super) fn tell_owed(&self) {
         let making = self.making.iter().map(|(owed, _)| owed);
         let owed = self.owed.iter().chain(making).map(Owed::told).collect();
