@@ -101,8 +101,8 @@ pub(crate) fn begin(
     let Planned { prepared, script, own } = planned;
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
     let job = Job { prepared, script, again, own, press };
-    let now = rig.pulse.now();
-    rig.ask(move |owner| owner.enqueue(job, seen, now))??;
+    let pulse = Arc::clone(&rig.pulse);
+    rig.ask(move |owner| owner.enqueue(job, seen, pulse.now()))??;
     Ok(started)
 }
 
@@ -149,7 +149,7 @@ fn begin_again(
     }
     let planned = rig.sheets.prepare_again(go_on, operators)?;
     let beside = runs.beside(run, &[position]);
-    Ok((planned, Repeat { folder: earlier.folder, position, beside }))
+    Ok((planned, Repeat { run: run.to_owned(), folder: earlier.folder, position, beside }))
 }
 
 fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start) -> Result<Planned, NotStarted> {

@@ -80,7 +80,19 @@ impl Bench {
             leave_safe(rigs.iter().map(|rig| rig.sheets.rig().clone()).collect()).log();
             return Err(why);
         }
-        let runs = Arc::new(Runs::of(runs));
+        let sheets: Vec<_> = rigs.iter().map(|rig| rig.sheets.rig().clone()).collect();
+        Self::employ(rigs, Arc::new(Runs::of(runs)), audience).map_err(|error| {
+            // Rigs that have a worker already are not touched: it holds their module.
+            leave_safe(sheets).log();
+            BenchError::from(error)
+        })
+    }
+
+    fn employ(
+        rigs: Vec<RigEntry>,
+        runs: Arc<Runs>,
+        audience: impl Fn(&RigEntry) -> std::io::Result<Arc<dyn Audience>>,
+    ) -> std::io::Result<Self> {
         let (mut made, mut workers) = (Vec::new(), Vec::new());
         // A second daemon for the same rigs touches nothing: the first one has locked their modules.
         for entry in rigs {

@@ -3,6 +3,7 @@
 //! Called on the thread that writes the journal, after an event is recorded: it must be quick.
 
 use crate::audience::RunListener;
+use crate::owner::Owner;
 use crate::rig::Rig;
 use crate::told::RunTold;
 use crate::waiting::Claim;
@@ -63,6 +64,10 @@ impl Follower {
             self.look_at_plugs(scan);
             // The journal keeps them.
             self.view.scans.clear();
+        }
+        if matches!(event.kind, EventKind::Doubt(_)) {
+            // Until the module answers again, any plug may be pulled.
+            self.rig.post(Owner::lost_sight);
         }
         self.listener.hears(event, &self.view);
         let at_s = event.at.seconds();

@@ -33,8 +33,6 @@ pub(crate) struct Owner {
     plugs: Plugs,
     /// Positions whose plug was not seen by every look since the last run began: the device may be another one.
     unplugged: BTreeSet<u8>,
-    /// Number of times devices were mounted.
-    mounts: u64,
     /// Whether `status` has changed since it was last published.
     changed: bool,
     /// Whether the worker has something to do.
@@ -84,7 +82,6 @@ impl Owner {
             beside: Vec::new(),
             plugs: Plugs::default(),
             unplugged,
-            mounts: 0,
             changed: true,
             wanted: false,
         }
@@ -122,7 +119,7 @@ impl Owner {
     /// What the worker does next. A run begins only if the rig was found ready after the last one.
     pub(crate) fn next(&mut self) -> Next {
         match self.status.phase {
-            Phase::Ending(_) => return Next::End,
+            Phase::Ending { .. } => return Next::End,
             Phase::Idle(_) => {}
             Phase::Starting
             | Phase::Faulted(_)
@@ -132,7 +129,7 @@ impl Owner {
         }
         let Some(first) = self.queue.front() else { return Next::Look };
         if let Err(refusal) = self.check_devices(&first.claim()) {
-            self.withdraw(&refusal.to_string());
+            self.withdraw(&refusal.cause());
             return Next::Look;
         }
         let Some(mut job) = self.queue.pop_front() else { return Next::Look };
@@ -166,7 +163,7 @@ impl Owner {
             Phase::Preparing { fault: Some(fault), .. } | Phase::Faulted(fault) => {
                 return Err(Refusal::NotReady(fault.to_string()));
             }
-            Phase::Ending(_) => return Err(Refusal::Ending),
+            Phase::Ending { .. } => return Err(Refusal::Ending),
             Phase::Starting | Phase::Idle(_) | Phase::Running(_) | Phase::MakingSafe { .. } => {
                 return Err(Refusal::NothingRuns);
             }
@@ -196,14 +193,13 @@ impl Owner {
         self.check_plugs(claim)?;
         let is_other = |(position, serial): &&(u8, String)| {
             let place = self.status.round.place(*position).filter(|place| place.is_taken());
-            place.is_some_and(|place| place.serial.as_ref() != Some(serial))
+            let then = claim.press.places.iter().find(|place| place.position == *position);
+            place.is_some_and(|place| {
+                place.serial.as_ref() != Some(serial) && then.is_none_or(|then| !then.has_same_device(place))
+            })
         };
-        match claim.devices.iter().find(is_other) {
-            Some((position, _)) if self.mounts != claim.press.mounts => {
-                Err(Refusal::Remounted { position: *position })
-            }
-            Some(_) | None => Ok(()),
-        }
+        let other = claim.devices.iter().find(is_other);
+        other.map_or(Ok(()), |(position, _)| Err(Refusal::Remounted { position: *position }))
     }
 
     fn check_plugs(&self, claim: &Claim) -> Result<(), Refusal> {

@@ -32,7 +32,12 @@ pub enum Phase {
     /// The rig does not answer as it should, or its outputs are not safe.
     Faulted(Fault),
     /// The daemon is ending; the run in progress was stopped.
-    Ending(Option<Active>),
+    Ending {
+        /// The run that was in progress.
+        active: Option<Active>,
+        /// Fault found by the last look.
+        fault: Option<Fault>,
+    },
 }
 
 /// State of a rig at rest, from the last look.
@@ -116,28 +121,28 @@ impl Phase {
     /// The run that is about to begin or in progress.
     pub(crate) const fn active(&self) -> Option<&Active> {
         match self {
-            Self::Preparing { active, .. } | Self::Running(active) | Self::Ending(Some(active)) => {
-                Some(active)
-            }
+            Self::Preparing { active, .. }
+            | Self::Running(active)
+            | Self::Ending { active: Some(active), .. } => Some(active),
             Self::Starting
             | Self::Idle(_)
             | Self::MakingSafe { .. }
             | Self::Faulted(_)
-            | Self::Ending(None) => None,
+            | Self::Ending { active: None, .. } => None,
         }
     }
 
     /// The same, mutable.
     pub(crate) const fn active_mut(&mut self) -> Option<&mut Active> {
         match self {
-            Self::Preparing { active, .. } | Self::Running(active) | Self::Ending(Some(active)) => {
-                Some(active)
-            }
+            Self::Preparing { active, .. }
+            | Self::Running(active)
+            | Self::Ending { active: Some(active), .. } => Some(active),
             Self::Starting
             | Self::Idle(_)
             | Self::MakingSafe { .. }
             | Self::Faulted(_)
-            | Self::Ending(None) => None,
+            | Self::Ending { active: None, .. } => None,
         }
     }
 
@@ -150,8 +155,10 @@ impl Phase {
     pub const fn fault(&self) -> Option<&Fault> {
         match self {
             Self::Faulted(fault) => Some(fault),
-            Self::Preparing { fault, .. } | Self::MakingSafe { fault, .. } => fault.as_ref(),
-            Self::Starting | Self::Idle(_) | Self::Running(_) | Self::Ending(_) => None,
+            Self::Preparing { fault, .. } | Self::MakingSafe { fault, .. } | Self::Ending { fault, .. } => {
+                fault.as_ref()
+            }
+            Self::Starting | Self::Idle(_) | Self::Running(_) => None,
         }
     }
 
@@ -159,11 +166,13 @@ impl Phase {
     pub const fn outputs_safe(&self) -> Option<bool> {
         match self {
             Self::Idle(_) => Some(true),
-            Self::Faulted(_) | Self::Preparing { .. } | Self::MakingSafe { .. } => match self.fault() {
-                Some(fault) => fault.outputs_safe(),
-                None => None,
-            },
-            Self::Starting | Self::Running(_) | Self::Ending(_) => None,
+            Self::Faulted(_) | Self::Preparing { .. } | Self::MakingSafe { .. } | Self::Ending { .. } => {
+                match self.fault() {
+                    Some(fault) => fault.outputs_safe(),
+                    None => None,
+                }
+            }
+            Self::Starting | Self::Running(_) => None,
         }
     }
 }

@@ -95,10 +95,33 @@ pub enum Refusal {
         /// The position.
         position: u8,
     },
+    /// The device that is to be tested again may be gone.
+    #[error(
+        "the device at position {position} may have been unplugged, or another round was begun, since it was tested: what is there now may be another device"
+    )]
+    MayBeGone {
+        /// The position.
+        position: u8,
+    },
     /// The daemon is ending.
     #[error("the daemon is ending: no new run is started")]
     Ending,
     /// The owner of the rig does not answer: a fault of the program.
     #[error("internal error: the owner of this rig does not answer")]
     NoOwner,
+}
+
+impl Refusal {
+    /// The refusal as the cause of a withdrawal: what happened since the start.
+    pub(crate) fn cause(&self) -> String {
+        match self {
+            Self::PlugWasOut { position } => {
+                format!("a plug that was seen out at position {position} after the start")
+            }
+            Self::Remounted { position } => {
+                format!("another device mounted at position {position} after the start")
+            }
+            other => other.to_string(),
+        }
+    }
 }

@@ -13,11 +13,15 @@ use crate::sheets::RigSheets;
 use crate::status::Status;
 use crate::waiting::{Claim, Press};
 use std::fmt;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use tripbench_link::StopLatch;
 use tripbench_record::Halt;
+
+/// Longest time until an owner that is well has taken a letter.
+const OWNER_TAKES: Duration = Duration::from_millis(50);
 
 /// A request to a rig's owner.
 type Letter = Box<dyn FnOnce(&mut Desk) + Send>;
@@ -27,7 +31,7 @@ pub struct Rig {
     /// Name of the rig.
     pub name: String,
     /// Sheets of the rig.
-    pub(crate) sheets: RigSheets,
+    pub(crate) sheets: Arc<RigSheets>,
     pub(crate) probes: Option<Probes>,
     pub(crate) audience: Arc<dyn Audience>,
     mail: Sender<Letter>,
@@ -35,11 +39,13 @@ pub struct Rig {
     /// Stops the run in progress, even if the owner hangs.
     latch: Mutex<Option<StopLatch>>,
     /// Heartbeat of the run's thread.
-    pub(crate) pulse: Pulse,
+    pub(crate) pulse: Arc<Pulse>,
     /// Heartbeat of the owner's thread.
     pub(crate) owner_pulse: Arc<Pulse>,
     /// Number of scans between runs.
     looks: AtomicU64,
+    /// Whether this process holds the module's lock.
+    ours: AtomicBool,
 }
 
 impl fmt::Debug for Rig {
@@ -100,8 +106,10 @@ impl Rig {
                 letter(&mut desk);
             }
         })?;
-        let (latch, pulse, looks) = (Mutex::new(None), Pulse::new(), AtomicU64::new(0));
-        let rig = Self { name, sheets, probes, audience, mail, published, latch, pulse, owner_pulse, looks };
+        let (latch, pulse, looks) = (Mutex::new(None), Arc::new(Pulse::new()), AtomicU64::new(0));
+        let (sheets, ours) = (Arc::new(sheets), AtomicBool::new(false));
+        let rig =
+            Self { name, sheets, probes, audience, mail, published, latch, pulse, owner_pulse, looks, ours };
         Ok((Arc::new(rig), woken))
     }
 
@@ -169,7 +177,16 @@ impl Rig {
 
     /// Stops the run in progress at once and withdraws the runs that wait. Allowed at any time.
     pub fn stop(&self, halt: Halt) {
-        self.post(move |owner| owner.stop(halt));
+        let (taken, answered) = channel();
+        let letter: Letter = Box::new(move |desk| {
+            desk.owner.stop(halt);
+            desk.publish();
+            let _nobody_waits = taken.send(());
+        });
+        // An owner that hangs or has failed keeps nobody from stopping.
+        if self.mail.send(letter).is_err() || answered.recv_timeout(OWNER_TAKES).is_err() {
+            self.cut();
+        }
     }
 
     /// The stop latch of the run in progress; `None` if no run is in progress.
@@ -182,6 +199,16 @@ impl Rig {
         if let Some(latch) = &*self.latch.lock().unwrap_or_else(PoisonError::into_inner) {
             latch.set();
         }
+    }
+
+    /// This process holds the module's lock from now on.
+    pub(crate) fn owns_module(&self) {
+        self.ours.store(true, Ordering::SeqCst);
+    }
+
+    /// Whether this process holds the module's lock.
+    pub(crate) fn is_ours(&self) -> bool {
+        self.ours.load(Ordering::SeqCst)
     }
 
     /// Answers the open question of a run; `said` is the answer, and who gives it.
@@ -199,8 +226,9 @@ impl Rig {
 
     /// Reads the sheets again, and publishes the preview if it changed.
     pub(crate) fn look_at_sheets(&self) {
-        if let Some(foreseen) = self.sheets.look_again() {
-            self.post(move |owner| owner.foresee(foreseen));
+        if self.sheets.look_again().is_some() {
+            let sheets = Arc::clone(&self.sheets);
+            self.post(move |owner| owner.foresee(sheets.foreseen()));
         }
     }
 

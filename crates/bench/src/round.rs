@@ -34,6 +34,11 @@ impl Place {
     pub fn is_taken(&self) -> bool {
         self.serial.is_some() || self.own_number
     }
+
+    /// Whether the same device is mounted in another round's place, as far as its number says.
+    pub(crate) fn has_same_device(&self, other: &Self) -> bool {
+        (&self.serial, self.own_number) == (&other.serial, other.own_number)
+    }
 }
 
 /// A device to be mounted at a position.

@@ -74,7 +74,7 @@ impl Status {
     pub fn ready(&self) -> Result<(), Refusal> {
         match &self.phase {
             Phase::Idle(_) | Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => Ok(()),
-            Phase::Ending(_) => Err(Refusal::Ending),
+            Phase::Ending { .. } => Err(Refusal::Ending),
             Phase::Starting => Err(Refusal::NotReady(String::from("it has not been looked at yet"))),
             Phase::Faulted(fault) => Err(Refusal::NotReady(fault.to_string())),
         }

@@ -63,11 +63,12 @@ fn is_silent(rig: &Rig) -> bool {
 fn hangs(rigs: &[Arc<Rig>]) -> ! {
     const OTHERS_HAVE: Duration = Duration::from_millis(2_500);
     const MAKING_SAFE_HAS: Duration = Duration::from_secs(5);
-    let hanging: Vec<Arc<Rig>> = rigs.iter().filter(|rig| is_silent(rig)).cloned().collect();
+    // A module that another program holds is left alone.
+    let hangs = |rig: &&Arc<Rig>| is_silent(rig) && rig.is_ours();
+    let hanging: Vec<Arc<Rig>> = rigs.iter().filter(hangs).cloned().collect();
     for rig in rigs {
+        // Also where its owner hangs.
         rig.stop(Halt::StepFault { why: String::from("a rig's thread showed no sign of life") });
-        // Works even if its owner hangs.
-        rig.cut();
     }
     let making: Vec<_> = hanging
         .into_iter()

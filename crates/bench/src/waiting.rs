@@ -2,6 +2,7 @@
 
 use crate::plan::OwnSheets;
 use crate::plugs::Plugs;
+use crate::round::Place;
 use crate::told::Beside;
 use std::path::PathBuf;
 use tripbench_job::Prepared;
@@ -50,8 +51,8 @@ pub struct Press {
     pub(crate) at: Mono,
     /// The plugs, by position.
     pub(crate) plugs: Plugs,
-    /// Number of times devices had been mounted.
-    pub(crate) mounts: u64,
+    /// The mounted devices.
+    pub(crate) places: Vec<Place>,
 }
 
 /// The devices that a run is to test: they must still be there when it begins.
@@ -68,6 +69,8 @@ pub(crate) struct Claim {
 /// A retest of a position of an earlier run.
 #[derive(Debug)]
 pub(crate) struct Repeat {
+    /// The earlier run.
+    pub(crate) run: String,
     /// Folder of the earlier run.
     pub(crate) folder: PathBuf,
     pub(crate) position: u8,

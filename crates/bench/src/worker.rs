@@ -9,7 +9,7 @@ mod owed;
 
 use crate::keep::{Making, Owed};
 use crate::owner::{Look, Next, Owner};
-use crate::phase::Fault;
+use crate::phase::{Fault, Phase};
 use crate::rig::{Rig, Wake};
 use crate::runs::Runs;
 use std::collections::VecDeque;
@@ -93,6 +93,9 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
         // A look that panics must not leave an old "idle" in the status; the worker continues with the next look.
         while catch_unwind(AssertUnwindSafe(|| worker.work())).is_err() {
             worker.failed_inside();
+            if matches!(worker.rig.status().phase, Phase::Ending { .. }) {
+                break;
+            }
         }
         worker.leave()
     })
@@ -129,12 +132,19 @@ impl Worker {
     /// Sets the outputs to their safe values at the end.
     fn leave(&mut self) -> Left {
         self.link = None;
-        if self.lock.is_none() {
-            tracing::warn!(
-                rig = self.rig.name,
-                "never used by this daemon; the state of its outputs is unknown"
-            );
-            return Left::NotOurs;
+        match (&self.lock, &self.logged) {
+            (Some(_), _) => {}
+            (None, Some(Fault::Taken(_))) => {
+                tracing::warn!(rig = self.rig.name, "never this daemon's; nothing is known of its outputs");
+                return Left::NotOurs;
+            }
+            (None, _) => {
+                tracing::error!(
+                    rig = self.rig.name,
+                    "its module was never reached: outputs NOT confirmed safe"
+                );
+                return Left::InDoubt;
+            }
         }
         if make_safe(self.rig.sheets.rig()) {
             tracing::info!(rig = self.rig.name, "outputs set to their safe values, read back");

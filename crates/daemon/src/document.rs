@@ -7,5 +7,6 @@ mod tell;
 mod tile;
 
 pub(crate) use rig::{Doing, Placing, RigState, Round};
-pub(crate) use run::RunState;
+pub(crate) use run::{RunState, Tile};
+pub(crate) use tell::beside;
 pub(crate) use tile::verdict_key;

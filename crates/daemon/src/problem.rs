@@ -139,6 +139,9 @@ impl From<Refusal> for Problem {
             Refusal::PlugWasOut { .. } => {
                 Self::new(StatusCode::CONFLICT, "plug-was-out", "A plug was seen out meanwhile", detail)
             }
+            Refusal::MayBeGone { .. } => {
+                Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
+            }
             Refusal::Remounted { .. } => {
                 Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
             }

@@ -1,11 +1,12 @@
 //! Where a rig tells those who watch: its state as a document, and the samples of its runs.
 
-use crate::document::{RigState, RunState};
+use crate::document::{RigState, RunState, Tile, beside};
 use crate::feed::{Feed, FrameKind};
 use crate::samples::Sampler;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
-use tripbench_bench::{Audience, Bench, Rig, RunListener, RunTold, Status};
+use tripbench_bench::{Audience, Bench, Beside, Rig, RunListener, RunTold, Status};
 use tripbench_record::LoadedSheets;
 
 /// What is told of one rig. Documents are made on a thread of their own: the rig's owner does not wait for them.
@@ -17,10 +18,12 @@ pub(crate) struct Stage {
     statuses: Sender<Arc<Status>>,
 }
 
-/// Makes documents of statuses. That of a run is made once: what it advises takes planning.
+/// Makes documents of statuses. What takes long, the advice of devices that are judged, is made once.
 #[derive(Debug, Default)]
 struct Documents {
     last: Mutex<Option<(Arc<RunTold>, RunState)>>,
+    /// The devices beside those of the run, with what they were made of.
+    beside: Mutex<Vec<(Arc<RunTold>, Option<Tile>)>>,
 }
 
 impl Documents {
@@ -30,15 +33,31 @@ impl Documents {
     }
 
     fn of_run(&self, told: &Arc<RunTold>) -> RunState {
-        let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
-        match &*last {
-            Some((known, document)) if Arc::ptr_eq(known, told) => document.clone(),
-            Some(_) | None => {
-                let document = RunState::from(told.as_ref());
-                *last = Some((Arc::clone(told), document.clone()));
-                document
-            }
-        }
+        let known = {
+            let last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+            last.as_ref().filter(|(known, _)| Arc::ptr_eq(known, told)).map(|(_, document)| document.clone())
+        };
+        known.unwrap_or_else(|| {
+            let document = RunState::new(told, self.tiles_beside(&told.beside));
+            let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+            *last = Some((Arc::clone(told), document.clone()));
+            document
+        })
+    }
+
+    fn tiles_beside(&self, of: &[Beside]) -> Vec<Tile> {
+        let known = self.beside.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let made = |of: &Beside| {
+            let is_it = |told: &Arc<RunTold>, tile: &Option<Tile>| {
+                Arc::ptr_eq(told, &of.told) && tile.as_ref().is_none_or(|tile| tile.position == of.position)
+            };
+            let found = known.iter().find(|(told, tile)| is_it(told, tile)).map(|(_, tile)| tile.clone());
+            (Arc::clone(&of.told), found.unwrap_or_else(|| beside(of)))
+        };
+        let made: Vec<_> = of.iter().map(made).collect();
+        let tiles = made.iter().filter_map(|(_, tile)| tile.clone()).collect();
+        *self.beside.lock().unwrap_or_else(PoisonError::into_inner) = made;
+        tiles
     }
 }
 
@@ -68,7 +87,12 @@ fn tell(statuses: &Receiver<Arc<Status>>, feed: &Feed, documents: &Documents) {
     let mut told = String::new();
     while let Ok(status) = statuses.recv() {
         let newest = statuses.try_iter().last().unwrap_or(status);
-        let Ok(text) = serde_json::to_string(&documents.of(&newest)) else { continue };
+        // A document that fails is left out; whoever watches sees the next one.
+        let made = catch_unwind(AssertUnwindSafe(|| serde_json::to_string(&documents.of(&newest))));
+        let Ok(Ok(text)) = made else {
+            tracing::error!(rig = newest.rig, "its state cannot be told");
+            continue;
+        };
         if told != text {
             feed.push(FrameKind::State, &text);
             told = text;

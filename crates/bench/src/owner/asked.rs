@@ -4,7 +4,7 @@ use super::Owner;
 use crate::phase::Phase;
 use crate::refusal::Refusal;
 use crate::round::{Placing, Round};
-use crate::waiting::{Job, Press, Seen};
+use crate::waiting::{Job, Press, Repeat, Seen};
 use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_record::{Halt, PromptId};
@@ -31,7 +31,6 @@ impl Owner {
         round.check(placings)?;
         round.fill(placings);
         let round = round.clone();
-        self.mounts += 1;
         let status = self.change();
         status.failed = None;
         status.seen = seen.or(status.seen.take());
@@ -40,7 +39,7 @@ impl Owner {
 
     /// What is known at this moment, for a run that is requested.
     pub(crate) fn press(&self, at: Mono) -> Press {
-        Press { at, plugs: self.plugs.clone(), mounts: self.mounts }
+        Press { at, plugs: self.plugs.clone(), places: self.status.round.places.clone() }
     }
 
     /// Appends a run to the queue. If the run tests the mounted round, the round is marked as started: of two starts that saw the same
@@ -64,7 +63,7 @@ impl Owner {
 
     fn may_wait(&self, job: &Job, seen: Seen) -> Result<(), Refusal> {
         let status = &self.status;
-        if matches!(status.phase, Phase::Ending(_)) {
+        if matches!(status.phase, Phase::Ending { .. }) {
             return Err(Refusal::Ending);
         }
         if status.stops != seen.stops {
@@ -81,6 +80,10 @@ impl Owner {
         }
         if seen.revision.is_some() && round.started {
             return Err(Refusal::AlreadyStarted);
+        }
+        let is_gone = |of: &Repeat| self.was_unplugged(of.position) || !status.is_there_still(&of.run);
+        if let Some(of) = job.again.as_ref().filter(|of| is_gone(of)) {
+            return Err(Refusal::MayBeGone { position: of.position });
         }
         self.check_devices(&job.claim())
     }
@@ -137,8 +140,9 @@ impl Owner {
 
     /// Prepares for the end of the daemon: no new run begins, and the run in progress is stopped.
     pub(crate) fn end(&mut self) {
-        let active = self.status.phase.active().cloned();
-        self.change().phase = Phase::Ending(active);
+        let phase = &self.status.phase;
+        let (active, fault) = (phase.active().cloned(), phase.fault().cloned());
+        self.change().phase = Phase::Ending { active, fault };
         self.stop(Halt::Signal);
     }
 }

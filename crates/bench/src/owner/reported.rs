@@ -9,7 +9,20 @@ use std::sync::Arc;
 
 impl Owner {
     /// A run reports its state.
-    pub(crate) fn told(&mut self, mut told: RunTold) {
+    pub(crate) fn told(&mut self, told: RunTold) {
+        // A run that is over may still report, if its journal is slow.
+        let is_current = match &self.status.phase {
+            Phase::Preparing { active, .. } | Phase::Running(active) => active.run == told.run(),
+            Phase::MakingSafe { run, .. } => run == told.run(),
+            Phase::Ending { active, .. } => active.as_ref().is_none_or(|active| active.run == told.run()),
+            Phase::Starting | Phase::Idle(_) | Phase::Faulted(_) => false,
+        };
+        if is_current {
+            self.show_run(told);
+        }
+    }
+
+    fn show_run(&mut self, mut told: RunTold) {
         let open = told.view.open.as_ref().map(|(id, _)| id.0).filter(|_| !told.is_over());
         if let Some(active) = self.status.phase.active_mut() {
             active.ask(open);
@@ -24,7 +37,7 @@ impl Owner {
             self.withdraw("a run that was stopped");
         }
         match told {
-            Some(told) => self.told(told),
+            Some(told) => self.show_run(told),
             None => self.change().run = None,
         }
     }
@@ -32,7 +45,7 @@ impl Owner {
     /// The run in progress has ended.
     pub(crate) fn over(&mut self, run: &str) {
         let phase = match &self.status.phase {
-            Phase::Ending(_) => Phase::Ending(None),
+            Phase::Ending { fault, .. } => Phase::Ending { active: None, fault: fault.clone() },
             Phase::Preparing { fault, .. } | Phase::MakingSafe { fault, .. } => {
                 Phase::MakingSafe { run: run.to_owned(), fault: fault.clone() }
             }
@@ -58,9 +71,9 @@ impl Owner {
 
     /// An owed record was made. If no run came after it, its verdict is shown.
     pub(crate) fn settled(&mut self, told: RunTold) {
-        if self.status.run.is_none() {
+        if self.status.run.as_ref().is_none_or(|shown| shown.run() == told.run()) {
             self.change().failed = None;
-            self.told(told);
+            self.show_run(told);
         }
     }
 
@@ -72,10 +85,11 @@ impl Owner {
         }
         let fault = found.as_ref().err().cloned();
         let phase = match (look, &self.status.phase) {
-            (_, Phase::Ending(_)) => return,
+            (_, Phase::Ending { active, .. }) => Phase::Ending { active: active.clone(), fault },
             (Look::AtRest, _) => found.map_or_else(Phase::Faulted, Phase::Idle),
-            (Look::Meanwhile, Phase::Preparing { active, .. }) => {
-                Phase::Preparing { active: active.clone(), fault }
+            // The first fault stands: whatever was then, the run does not begin.
+            (Look::Meanwhile, Phase::Preparing { active, fault: first }) => {
+                Phase::Preparing { active: active.clone(), fault: first.clone().or(fault) }
             }
             (Look::Meanwhile, Phase::MakingSafe { run, .. }) => Phase::MakingSafe { run: run.clone(), fault },
             (Look::Meanwhile, Phase::Starting | Phase::Idle(_) | Phase::Running(_) | Phase::Faulted(_)) => {
@@ -109,7 +123,7 @@ impl Owner {
     }
 
     /// The plugs are out of sight: any of them may be pulled.
-    fn lost_sight(&mut self) {
+    pub(crate) fn lost_sight(&mut self) {
         self.unplugged.extend(self.status.round.places.iter().map(|place| place.position));
         self.plugs.lost_sight();
     }

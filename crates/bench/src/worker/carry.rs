@@ -5,7 +5,7 @@ use crate::chain::chain;
 use crate::follow::Follower;
 use crate::keep::{Owed, make};
 use crate::not_planned::NotPlanned;
-use crate::owner::Look;
+use crate::owner::{Look, Owner};
 use crate::refusal::Refusal;
 use crate::status::NoVerdict;
 use crate::waiting::{Job, Repeat};
@@ -92,7 +92,13 @@ impl Worker {
         let there = anything_there(&sheet.link).map_err(NoRun::from);
         let may = there.and_then(|()| Ok(self.rig.ask(move |owner| owner.begin(&claim))??));
         if let Err(why) = may {
-            remove(&prepared.folder, journal);
+            let folder = prepared.folder;
+            let removing = std::thread::Builder::new().name(String::from("folder"));
+            // The disk may hang.
+            match removing.spawn(move || remove(&folder, journal)) {
+                Ok(thread) => self.beside(thread),
+                Err(error) => tracing::warn!(%error, "the folder of a run that did not begin stays"),
+            }
             return Err(why);
         }
         // The run sets the outputs: they are no longer known to be safe.
@@ -175,6 +181,7 @@ impl Worker {
             }
             HowEnded::Panicked => {
                 tracing::error!(rig = self.rig.name, "the rig's thread panicked; making safe");
+                self.rig.post(Owner::lost_sight);
                 self.safe = make_safe(sheet);
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }

@@ -8,7 +8,7 @@ use crate::owner::Look;
 use crate::phase::{Fault, Rest};
 use tripbench_job::{JobError, anything_there};
 use tripbench_link::{Clock, Link, LockError, ModuleLock, ModuleWire, StopLatch, module_address};
-use tripbench_rig::{Decoder, Order, RigSheet, Scan};
+use tripbench_rig::{Decoder, Doubt, Order, RigSheet, Scan};
 
 /// Largest level at rest that counts as vented: about what an old reference reads at ambient. Judgement of this project.
 const VENTED_PA: f64 = 3_000.0;
@@ -70,8 +70,8 @@ impl Worker {
             self.rig.looked();
             self.read(sheet, &decoder, &scan)
         })();
-        // After a fault the next look starts with a fresh connection.
-        self.link = found.is_ok().then_some(link);
+        // After another fault the next look begins with a fresh connection.
+        self.link = matches!(found, Ok(_) | Err(Fault::Opened)).then_some(link);
         found
     }
 
@@ -83,6 +83,7 @@ impl Worker {
             let taken =
                 ModuleLock::take(&address).map_err(|error: LockError| Fault::Taken(error.to_string()));
             self.lock = Some(taken?);
+            self.rig.owns_module();
         }
         if let Some(link) = self.link.take() {
             return Ok(link);
@@ -92,9 +93,10 @@ impl Worker {
         Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
     }
 
-    /// Writes the safe values over a fresh connection, and reads them back.
+    /// Writes the safe values after an output was found open, over the same connection, and reads them back. Whatever fails, the outputs are
+    /// known not to be safe.
     fn write_safe(&mut self, sheet: &RigSheet) -> Result<(), Fault> {
-        let mut link = self.reached(sheet)?;
+        let mut link = self.reached(sheet).map_err(|_| Fault::NotSafe(Doubt::Lost))?;
         let made = self.runtime.block_on(link.make_safe(sheet));
         self.safe = made.is_ok();
         self.link = made.is_ok().then_some(link);

@@ -164,7 +164,7 @@ impl RigState {
             | Phase::Running(_)
             | Phase::MakingSafe { .. }
             | Phase::Faulted(_)
-            | Phase::Ending(_) => None,
+            | Phase::Ending { .. } => None,
         };
         let decimals = 10_f64.powi(i32::try_from(site.style.decimals()).unwrap_or(1));
         Self {
@@ -202,7 +202,7 @@ impl From<&Phase> for Doing {
             Phase::Idle(_) => Self::Idle,
             Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => Self::Running,
             Phase::Faulted(_) => Self::NotReady,
-            Phase::Ending(_) => Self::Ending,
+            Phase::Ending { .. } => Self::Ending,
         }
     }
 }

@@ -7,13 +7,14 @@ use tripbench_bench::{Beside, RunTold};
 use tripbench_device::{Expected, LevelLimits, expected};
 use tripbench_record::{LoadedSheets, QuantityName, RunHeader, RunView, SheetRole, StepState, TraceRecord};
 
-impl From<&RunTold> for RunState {
-    fn from(told: &RunTold) -> Self {
+impl RunState {
+    /// A run as it is told; `beside` are the other devices of its round.
+    pub(crate) fn new(told: &RunTold, beside: impl IntoIterator<Item = Tile>) -> Self {
         let (header, view, style) = (&told.header, &told.view, told.sheets.site.style);
         let over = told.is_over();
         let sheet = |role| header.sheets.iter().find(|sheet| sheet.role == role);
         let mut tiles = tiles(told);
-        tiles.extend(told.beside.iter().filter_map(beside));
+        tiles.extend(beside);
         tiles.sort_by_key(|tile| tile.position);
         Self {
             run: header.run.clone(),
@@ -72,7 +73,7 @@ fn tiles(told: &RunTold) -> Vec<Tile> {
 }
 
 /// A device of the same round, as another run left it.
-fn beside(of: &Beside) -> Option<Tile> {
+pub(crate) fn beside(of: &Beside) -> Option<Tile> {
     let tile = tiles(&of.told).into_iter().find(|tile| tile.position == of.position)?;
     Some(Tile { of_run: Some(of.told.run().to_owned()), ..tile })
 }

@@ -47,10 +47,18 @@ fn no_rig(daemon: &Daemon, name: &str) -> Problem {
     Problem::not_found(format!("there is no rig `{name}`; this bench has {}", there.join(", ")))
 }
 
+/// A document, made on a thread that no stop waits for: it may take planning.
+async fn made<T: Send + 'static>(
+    document: impl FnOnce() -> Result<T, Problem> + Send + 'static,
+) -> Result<Json<T>, Problem> {
+    let made = tokio::task::spawn_blocking(document).await;
+    made.map_err(|error| Problem::inside(error.to_string()))?.map(Json)
+}
+
 /// All rigs as they are.
 #[utoipa::path(get, path = "/api/v1/rigs", responses(Refused, (status = 200, body = [RigState])))]
-pub(crate) async fn all(State(daemon): State<Arc<Daemon>>) -> Json<Vec<RigState>> {
-    Json(daemon.watched().map(|(rig, stage)| stage.document(rig)).collect())
+pub(crate) async fn all(State(daemon): State<Arc<Daemon>>) -> Result<Json<Vec<RigState>>, Problem> {
+    made(move || Ok(daemon.watched().map(|(rig, stage)| stage.document(rig)).collect())).await
 }
 
 /// One rig as it is.
@@ -60,8 +68,11 @@ pub(crate) async fn one(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
 ) -> Result<Json<RigState>, Problem> {
-    let found = daemon.find(&name).map(|(rig, stage)| Json(stage.document(rig)));
-    found.ok_or_else(|| no_rig(&daemon, &name))
+    let document = move || {
+        let found = daemon.find(&name).map(|(rig, stage)| stage.document(rig));
+        found.ok_or_else(|| no_rig(&daemon, &name))
+    };
+    made(document).await
 }
 
 /// What is put at the positions of a rig: the whole round.

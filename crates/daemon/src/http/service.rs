@@ -93,7 +93,7 @@ fn problem_of(status: &Status) -> Option<String> {
         }
         Phase::Starting => String::from("not looked at yet"),
         Phase::Faulted(fault) => fault.to_string(),
-        Phase::Ending(_) => String::from("the daemon is ending"),
+        Phase::Ending { .. } => String::from("the daemon is ending"),
     };
     Some(format!("{}: {why}", status.rig))
 }
