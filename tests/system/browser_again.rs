@@ -120,6 +120,6 @@ fn once_more(daemon: &Daemon, (first, second): (&Value, &Value)) -> Value {
     let body = json!({"revision": third["round"]["revision"], "places": [], "seen": third["run"]["run"]});
     assert_eq!(daemon.send("PUT", &format!("/api/v1/rigs/{RIG}/round"), &body).status, 200);
     let refused = again(1);
-    assert!(refused.status == 409 && refused.text.contains("another round was begun"), "{}", refused.text);
+    assert!(refused.status == 409 && refused.text.contains("another round was started"), "{}", refused.text);
     third
 }

@@ -93,7 +93,7 @@ fn live_sheets_that_change_are_shown_and_a_start_that_saw_others_is_refused() {
     // Only a change of the rig sheet needs a restart.
     workplace.change("rig.toml", "slowest_answer", "# another\nslowest_answer");
     let state = daemon.until(RIG, |state| state["findings"] != json!([]));
-    assert!(state["findings"][0].as_str().is_some_and(|text| text.contains("start the daemon again")));
+    assert!(state["findings"][0].as_str().is_some_and(|text| text.contains("restart the daemon")));
 }
 
 #[test]

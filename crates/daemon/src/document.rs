@@ -1,4 +1,4 @@
-//! What the API tells of rigs and runs, made from their state.
+//! The documents of rigs and runs in the API, made from their state.
 
 mod reason;
 mod rig;

@@ -1,4 +1,4 @@
-//! What a rig tells those who watch it: numbered frames, so that whoever was away for a moment goes on where it was.
+//! Numbered frames of a rig for its watchers, so that a watcher continues where it was after a lost connection.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -7,9 +7,9 @@ use tokio::sync::watch;
 /// Kind of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum FrameKind {
-    /// The whole state of the rig; takes the place of every one before.
+    /// The complete state of the rig; replaces all earlier ones.
     State,
-    /// Levels and digital signals since the frame of this kind before.
+    /// Levels and digital signals since the previous frame of this kind.
     Samples,
 }
 
@@ -26,15 +26,15 @@ impl FrameKind {
 /// One frame.
 #[derive(Debug, Clone)]
 pub(crate) struct Frame {
-    /// Its number, from 1, without gaps as long as the daemon runs.
+    /// Number of the frame, from 1, consecutive as long as the daemon runs.
     pub number: u64,
-    /// What it is.
+    /// Kind of the frame.
     pub kind: FrameKind,
-    /// JSON.
+    /// Content, as JSON.
     pub data: Arc<str>,
 }
 
-/// The frames of a rig, the last few minutes of them.
+/// The frames of a rig: the last state, and the samples of the last few minutes.
 #[derive(Debug)]
 pub(crate) struct Feed {
     ring: Mutex<Ring>,
@@ -48,7 +48,7 @@ struct Ring {
     state: Option<Frame>,
 }
 
-/// Frames of samples kept: four minutes at twelve in a second.
+/// Number of frames of samples kept: four minutes at twelve per second.
 const KEPT: usize = 3_000;
 
 impl Default for Feed {
@@ -58,7 +58,7 @@ impl Default for Feed {
 }
 
 impl Feed {
-    /// Adds a frame and wakes whoever watches; never waits for them.
+    /// Adds a frame and wakes the watchers; never waits for them.
     pub(crate) fn push(&self, kind: FrameKind, data: &str) {
         let mut ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
         ring.last += 1;
@@ -75,21 +75,21 @@ impl Feed {
         self.newest.send_replace(last);
     }
 
-    /// Forgets the samples so far: a new run begins. Numbers go on.
+    /// Discards the samples at the start of a new run. The numbering continues.
     pub(crate) fn begin(&self) {
         let mut ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
         ring.frames.clear();
     }
 
-    /// Frames after a number; from a number of another life, or from nothing, the state as it is and the samples that are kept. Of
-    /// the states there is only the last.
+    /// The frames after a number. Without a number, or with one larger than any of this feed: the present state and all samples kept. Only
+    /// the last state is kept.
     pub(crate) fn after(&self, number: Option<u64>) -> Vec<Frame> {
         let ring = self.ring.lock().unwrap_or_else(PoisonError::into_inner);
         let known = number.filter(|number| *number <= ring.last).unwrap_or(0);
         let from = ring.frames.partition_point(|frame| frame.number <= known);
         let mut frames: Vec<Frame> = ring.frames.range(from..).cloned().collect();
         let state = ring.state.clone().filter(|state| state.number > known);
-        // Whoever begins has the state first, whoever goes on has it in its turn.
+        // A new watcher gets the state first; one that continues gets it in order.
         let at = if known == 0 {
             0
         } else {
@@ -101,7 +101,7 @@ impl Feed {
         frames
     }
 
-    /// Tells of new frames by the number of the newest.
+    /// Receiver of the number of the newest frame.
     pub(crate) fn newest(&self) -> watch::Receiver<u64> {
         self.newest.subscribe()
     }
@@ -125,7 +125,7 @@ mod tests {
         assert_eq!(numbers(&feed.after(None)), [3, 2, 4]);
         assert_eq!(numbers(&feed.after(Some(2))), [3, 4]);
         assert_eq!(numbers(&feed.after(Some(4))), Vec::<u64>::new());
-        // A number of another life of the daemon.
+        // A number from an earlier start of the daemon.
         assert_eq!(numbers(&feed.after(Some(40))), [3, 2, 4]);
     }
 

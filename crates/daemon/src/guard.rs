@@ -11,12 +11,12 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// Changes that may come at once, and how many each second after that. A person presses a button, a scanner sends a number; more
-/// is a program gone wild.
+/// Number of changes allowed in a burst, and per second after that. A person presses a button, a scanner sends a number; more comes from a
+/// faulty program.
 const AT_ONCE: f64 = 60.0;
 const EACH_SECOND: f64 = 30.0;
 
-/// How many changes may still come.
+/// Rate limit of changes.
 #[derive(Debug)]
 struct Limit {
     /// Changes left, as of a moment.
@@ -61,7 +61,7 @@ impl Limit {
     }
 }
 
-/// Content policy of every answer: nothing but this daemon's own scripts, styles, pictures and streams.
+/// Content security policy of every response: only this daemon's own scripts, styles, pictures and streams.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
      font-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
@@ -87,21 +87,21 @@ fn is_stop(request: &Request) -> bool {
     request.uri().path().ends_with("/stop")
 }
 
-/// Largest body that is taken: sheets are texts of a few kilobytes.
+/// Largest accepted body: sheets are texts of a few kilobytes.
 const LARGEST_BODY: usize = 256 * 1024;
-/// Time for a body to come whole.
+/// Longest time for a complete body to arrive.
 const BODY_WITHIN: Duration = Duration::from_secs(10);
 
-/// A request with its body read; nothing of it acts before.
+/// Reads the body of a request completely before the request has any effect.
 async fn whole(request: Request) -> Result<Request, Problem> {
     let (head, body) = request.into_parts();
     let read = tokio::time::timeout(BODY_WITHIN, to_bytes(body, LARGEST_BODY)).await;
     let read = read.map_err(|_| {
-        let detail = "the body did not come whole within 10 seconds: nothing was done";
-        Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "The body came too slowly", detail)
+        let detail = "the body did not arrive completely within 10 seconds: nothing was done";
+        Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "The body arrived too slowly", detail)
     })?;
     let bytes = read.map_err(|_| {
-        let detail = "the body is incomplete, or larger than 256 KiB, which is the most allowed";
+        let detail = "the body is incomplete, or larger than 256 KiB, the maximum";
         Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The body is too large", detail)
     })?;
     Ok(Request::from_parts(head, Body::from(bytes)))
@@ -134,7 +134,7 @@ fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
         return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-user", "Not this user", detail));
     }
     (!gate.limit.take()).then(|| {
-        let detail = "more than 30 changes in a second: wait a moment";
+        let detail = "too many changes: allowed are 60 at once and 30 per second; wait a moment";
         Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
     })
 }
@@ -143,7 +143,7 @@ fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
 fn is_here(host: &str) -> bool {
     let host = host.to_ascii_lowercase();
     let name = host.rsplit_once(':').filter(|(_, port)| port.bytes().all(|byte| byte.is_ascii_digit()));
-    // The colons of a bare IPv6 address are no port's: it has brackets.
+    // An IPv6 address must be in brackets: the colons of a bare one do not separate a port.
     ["127.0.0.1", "localhost", "[::1]"].contains(&name.map_or(host.as_str(), |(name, _)| name))
 }
 

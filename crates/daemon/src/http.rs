@@ -1,4 +1,4 @@
-//! The HTTP side: everything that the page does goes through it.
+//! The HTTP API and the page; the page uses only this API.
 
 use crate::guard::{Gate, guard};
 use crate::problem::Problem;
@@ -20,12 +20,12 @@ mod watch;
 pub(crate) use connection::take;
 pub(crate) use service::document;
 
-/// STOP TEST alone, for where there are too many connections.
+/// Routes while there are too many connections: STOP TEST only.
 pub(crate) fn stops(daemon: Arc<Daemon>) -> Router {
     Router::new()
         .route("/api/v1/rigs/{rig}/stop", post(rigs::stop))
         .fallback(|| async {
-            let detail = "too many connections: only a stop is taken until some are closed";
+            let detail = "too many connections: only a stop is accepted until some are closed";
             Problem::new(
                 axum::http::StatusCode::SERVICE_UNAVAILABLE,
                 "too-many-connections",
@@ -55,13 +55,15 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .route("/runs/{run}/report", get(runs::report))
         .route("/runs/{run}/trace", get(runs::trace))
         .route("/runs/{run}/events", get(runs::events))
-        .fallback(|| async { Problem::not_found("no such path in the API; /api/v1/openapi.json lists them") })
+        .fallback(|| async {
+            Problem::not_found("no such path in the API; /api/v1/openapi.json lists the paths")
+        })
         .method_not_allowed_fallback(|| async {
             Problem::new(
                 axum::http::StatusCode::METHOD_NOT_ALLOWED,
                 "method",
-                "Not with this method",
-                "this path is there, but not for this method; /api/v1/openapi.json lists them",
+                "Method not allowed",
+                "this path does not allow this method; /api/v1/openapi.json lists the methods",
             )
         });
     Router::new()
@@ -69,7 +71,9 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .route("/metrics", get(service::metrics))
         .merge(page::routes())
         .fallback(|| async {
-            Problem::not_found("no such page; / is the bench, /api/v1/openapi.json lists the API")
+            Problem::not_found(
+                "no such page; / is the page of the bench, /api/v1/openapi.json describes the API",
+            )
         })
         .layer(DefaultBodyLimit::disable())
         .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone())), guard))

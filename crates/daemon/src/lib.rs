@@ -1,4 +1,4 @@
-//! The daemon: serves the rigs of a bench over HTTP, with the streams of those who watch and the page. Listens on loopback only.
+//! The daemon: serves the rigs of a bench over HTTP, with live streams and the page. Listens on loopback only.
 
 mod document;
 mod feed;
@@ -12,7 +12,7 @@ mod stage;
 
 pub use serve::{Serve, ServeError, serve};
 
-/// The `OpenAPI` 3.1 document of the API, pretty.
+/// The `OpenAPI` 3.1 document of the API, as indented JSON.
 pub fn openapi() -> String {
     http::document()
 }

@@ -8,17 +8,17 @@ use tripbench_bench::{NotPlanned, NotStarted, Refusal, chain};
 use utoipa::openapi::{ContentBuilder, Ref, RefOr, ResponseBuilder};
 use utoipa::{IntoResponses, ToSchema};
 
-/// What is wrong with a request, as `application/problem+json`.
+/// A problem with a request, as `application/problem+json`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub(crate) struct Problem {
-    /// Kind of the problem: a URI reference that stays the same for a kind.
+    /// Kind of the problem, as a stable URI reference.
     #[serde(rename = "type")]
     pub kind: String,
-    /// The kind, for people.
+    /// Title of the kind, for people.
     pub title: String,
     /// HTTP status.
     pub status: u16,
-    /// What is wrong here: place, value, what is allowed.
+    /// What is wrong in this request: place, value, and what is allowed.
     pub detail: String,
     /// Findings of sheets, as text.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -37,15 +37,15 @@ impl Problem {
         }
     }
 
-    /// No such thing.
+    /// The requested item does not exist.
     pub(crate) fn not_found(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::NOT_FOUND, "not-found", "There is no such thing", detail)
+        Self::new(StatusCode::NOT_FOUND, "not-found", "Not found", detail)
     }
 
-    /// A text that is too long or has characters that cannot be seen.
+    /// Checks that a text is not too long and has no control characters.
     ///
     /// # Errors
-    /// If it is.
+    /// If it is too long or has control characters.
     pub(crate) fn check_text(place: &str, text: &str, most: usize) -> Result<(), Self> {
         let length = text.chars().count();
         if length <= most && !text.chars().any(char::is_control) {
@@ -57,29 +57,29 @@ impl Problem {
         Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
     }
 
-    /// The program has a fault.
+    /// A fault of the program.
     pub(crate) fn inside(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "inside", "The program failed inside", detail)
+        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "inside", "Internal error", detail)
     }
 
-    /// No run comes of what was asked for.
+    /// The requested run cannot be planned.
     fn not_planned(detail: String) -> Self {
-        Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-planned", "No run can be made of this", detail)
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-planned", "The run cannot be planned", detail)
     }
 
-    /// A body or a parameter that is not what it should be.
+    /// An invalid body or parameter.
     pub(crate) fn bad_request(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::BAD_REQUEST, "bad-request", "The request is not as it should be", detail)
+        Self::new(StatusCode::BAD_REQUEST, "bad-request", "The request is not valid", detail)
     }
 }
 
-/// What any request may be answered with: another site's, and one too many.
+/// Problem responses of every request: from another site, or too many changes.
 pub(crate) struct Refused;
 
-/// What a request with a body may be answered with besides.
+/// Problem responses of a request with a body, those of every request included.
 pub(crate) struct BodyRefused;
 
-/// Responses of these statuses, each with a problem.
+/// Responses with these statuses, each with a problem as its body.
 fn problems(of: &[(StatusCode, &str)]) -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
     let response = |(status, why): &(StatusCode, &str)| {
         let content = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
@@ -101,10 +101,10 @@ impl IntoResponses for Refused {
 impl IntoResponses for BodyRefused {
     fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
         let mut all = problems(&[
-            (StatusCode::BAD_REQUEST, "No JSON, or two things that exclude each other"),
+            (StatusCode::BAD_REQUEST, "Not JSON, or fields that exclude each other"),
             (StatusCode::REQUEST_TIMEOUT, "Incomplete after 10 seconds"),
             (StatusCode::PAYLOAD_TOO_LARGE, "More than 256 KiB"),
-            (StatusCode::UNSUPPORTED_MEDIA_TYPE, "Another content type than application/json"),
+            (StatusCode::UNSUPPORTED_MEDIA_TYPE, "Content type other than application/json"),
             (StatusCode::UNPROCESSABLE_ENTITY, "A value that is not allowed"),
         ]);
         all.extend(Refused::responses());
@@ -120,9 +120,7 @@ impl From<Refusal> for Problem {
                 Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
             }
             Refusal::Mounted => Self::new(StatusCode::CONFLICT, "mounted", "A round is mounted", detail),
-            Refusal::ToConfirm(_) => {
-                Self::new(StatusCode::CONFLICT, "to-confirm", "Is this as it is meant?", detail)
-            }
+            Refusal::ToConfirm(_) => Self::new(StatusCode::CONFLICT, "to-confirm", "Please confirm", detail),
             Refusal::NothingRuns | Refusal::NotOpen(_) => {
                 Self::new(StatusCode::CONFLICT, "not-open", "Nothing to answer", detail)
             }
@@ -135,7 +133,7 @@ impl From<Refusal> for Problem {
             Refusal::AlreadyStarted => {
                 Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)
             }
-            Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run goes on", detail),
+            Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run is in progress", detail),
             Refusal::PlugWasOut { .. } => {
                 Self::new(StatusCode::CONFLICT, "plug-was-out", "A plug was seen out meanwhile", detail)
             }
@@ -165,7 +163,7 @@ impl From<NotStarted> for Problem {
             NotStarted::Refused(refusal) => refusal.into(),
             NotStarted::NotPlanned(why) => why.into(),
             NotStarted::NotAgain(detail) => {
-                Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
+                Self::new(StatusCode::CONFLICT, "nothing-to-decide", "Cannot be tested again", detail)
             }
         }
     }

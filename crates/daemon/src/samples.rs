@@ -1,4 +1,4 @@
-//! Samples of a run for those who watch: levels and changes of signals, as they are recorded.
+//! Samples of a run for watchers: levels and changes of signals, as they are recorded.
 
 use crate::feed::{Feed, FrameKind};
 use serde::Serialize;
@@ -10,27 +10,27 @@ use tripbench_record::{Event, EventKind, LoadedSheets, RunView};
 use tripbench_rig::{Decoder, DigitalInput, Scan};
 use utoipa::ToSchema;
 
-/// Longest time between two frames of samples, seconds.
+/// Age of a frame of samples after which the next event sends it, seconds.
 const FRAME_S: f64 = 0.06;
-/// Least time between two samples that are shown, seconds.
+/// Least time between two samples sent, seconds.
 const SAMPLE_S: f64 = 0.03;
 
-/// Levels and signals since the frame before.
+/// Levels and signals since the previous samples.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, ToSchema)]
 pub(crate) struct Samples {
     /// Wall time of the start of the run, milliseconds since 1970.
     pub zero_ms: f64,
     /// Seconds since the start of the run.
     pub t: Vec<f64>,
-    /// Vacuum in the unit of the site, as read, zero not taken off.
+    /// Levels in the unit of the site, as read, without zero correction.
     pub level: Vec<f64>,
     /// Changes of signals.
     pub changes: Vec<SignalChange>,
-    /// Seconds left, foreseen.
+    /// Predicted time left, seconds.
     pub left_s: f64,
 }
 
-/// A signal that changed, or its state at the beginning.
+/// A change of a signal, or its state at the start.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct SignalChange {
     /// Seconds since the start of the run.
@@ -39,16 +39,16 @@ pub(crate) struct SignalChange {
     pub position: u8,
     /// `switch` or `valve`.
     pub signal: &'static str,
-    /// Whether it is on.
+    /// Whether the signal is on.
     pub on: bool,
 }
 
-/// Makes samples of the events of one run.
+/// Makes samples from the events of one run.
 pub(crate) struct Sampler {
     feed: Arc<Feed>,
     sheets: Arc<LoadedSheets>,
     decoder: Decoder,
-    /// Wall time of the run's time 0, milliseconds since 1970: the earliest that any event allows, for each is heard late.
+    /// Wall time of the run's time 0, milliseconds since 1970: the earliest that any event gives, because each arrives late.
     zero_ms: f64,
     samples: Samples,
     framed_s: f64,
@@ -111,7 +111,7 @@ impl RunListener for Sampler {
         }
     }
 
-    /// Sends what has come since the last frame.
+    /// Sends the samples and changes since the last frame.
     fn before_status(&mut self, view: &RunView) {
         if self.samples.t.is_empty() && self.samples.changes.is_empty() {
             return;
@@ -124,12 +124,12 @@ impl RunListener for Sampler {
     }
 }
 
-/// A value to one part in `parts`.
+/// A value rounded to a multiple of 1/`parts`.
 pub(crate) fn rounded(value: f64, parts: f64) -> f64 {
     (value * parts).round() / parts
 }
 
-#[expect(clippy::disallowed_methods, reason = "shown to those who watch; no figure depends on it")]
+#[expect(clippy::disallowed_methods, reason = "shown to watchers; no figure depends on it")]
 fn now_ms() -> f64 {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0.0, |since| since.as_secs_f64() * 1e3)
 }

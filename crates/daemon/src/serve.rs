@@ -1,4 +1,4 @@
-//! Serves a bench: rigs first, then the port; at the end the rigs last.
+//! Serves a bench: makes the rigs safe before it opens the port, and again at the end.
 
 use crate::http;
 use crate::stage::{Daemon, Stage};
@@ -13,10 +13,10 @@ use thiserror::Error;
 use tokio::runtime::Runtime;
 use tripbench_bench::{Audience, Bench, BenchError, Ended, RigEntry, leave_safe};
 
-/// What a daemon serves.
+/// Parameters of a daemon.
 #[derive(Debug)]
 pub struct Serve {
-    /// Where it listens.
+    /// Address and port where it listens.
     pub listen: SocketAddr,
     /// Folder of the runs.
     pub runs: PathBuf,
@@ -26,36 +26,37 @@ pub struct Serve {
     pub rigs: Vec<RigEntry>,
 }
 
-/// Why a daemon does not serve.
+/// Why a daemon cannot serve.
 #[derive(Debug, Error)]
 pub enum ServeError {
     /// The address can be reached from other machines.
     #[error(
-        "{0} can be reached from elsewhere: without sign-in and TLS, which are not there yet, the daemon listens on loopback only (127.0.0.1 or [::1])"
+        "{0} can be reached from other machines: the daemon has no sign-in and no TLS yet, so it listens on loopback only (127.0.0.1 or [::1])"
     )]
     NotLoopback(SocketAddr),
-    /// The address cannot be listened on.
+    /// The daemon cannot listen on the address.
     #[error("cannot listen on {address}")]
     Listen {
         /// The address.
         address: SocketAddr,
-        /// Why not.
+        /// Error of the system.
         #[source]
         source: std::io::Error,
     },
-    /// The bench cannot be used as it is.
+    /// The bench cannot be served.
     #[error(transparent)]
     Bench(#[from] BenchError),
-    /// The system gives no thread, or serving failed.
-    #[error("the system gives no thread or no connection")]
+    /// A thread cannot be spawned, or serving failed.
+    #[error("the system refuses a thread or a connection")]
     System(#[from] std::io::Error),
 }
 
-/// Serves until `until` is done; then nothing new begins, the runs in progress are stopped, and the outputs of every rig are set to their safe values. `listening` is
-/// called with the address once requests are accepted. Every rig is made safe before anything else, also where the bench cannot be served.
+/// Serves until `until` completes; then no new run begins, the runs in progress are stopped, and the outputs of every rig are set to their
+/// safe values. `listening` is called with the address once requests are accepted. Every rig is made safe before anything else, even if the
+/// bench cannot be served.
 ///
 /// # Errors
-/// If the bench cannot be served as it is, or the system refuses.
+/// If the bench cannot be served, or the system refuses a thread or a connection.
 pub fn serve(
     of: Serve,
     until: impl Future<Output = &'static str>,
@@ -66,11 +67,11 @@ pub fn serve(
         leave_safe(rigs.iter().map(|rig| rig.sheets.rig().clone()).collect()).log();
         return Err(ServeError::NotLoopback(listen));
     }
-    // A connection is a file to the system; some are kept for the modules and the records.
+    // A connection is an open file; some are kept for the modules and the records.
     let mut files = getrlimit(Resource::Nofile);
     files.current = files.maximum;
     if let Err(error) = setrlimit(Resource::Nofile, files) {
-        tracing::warn!(%error, "the limit of open files stays as it is");
+        tracing::warn!(%error, "cannot raise the limit of open files");
     }
     let stages = RefCell::new(Vec::new());
     let audience = |_: &RigEntry| {
@@ -78,13 +79,13 @@ pub fn serve(
         stages.borrow_mut().push(Arc::clone(&stage));
         Ok(stage as Arc<dyn Audience>)
     };
-    // Safe first, before the port: any program can hold that.
+    // Make the rigs safe before opening the port, which any other program may occupy.
     let bench = Bench::begin(rigs, &runs, audience)?;
     let life = uuid::Uuid::now_v7().simple().to_string();
     let daemon = Arc::new(Daemon { bench, stages: stages.into_inner(), users, life });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
-    // However it ended: the runs in progress are stopped, and every rig is made safe.
+    // Whatever the reason of the end, stop the runs in progress and make every rig safe.
     let ended = daemon.bench.end();
     served.map(|runtime| {
         runtime.shutdown_timeout(Duration::from_millis(500));
@@ -92,7 +93,7 @@ pub fn serve(
     })
 }
 
-/// Accepts requests until `until` is done.
+/// Accepts requests until `until` completes.
 fn attend(
     daemon: &Arc<Daemon>,
     listener: TcpListener,
@@ -113,9 +114,9 @@ fn attend(
     tracing::info!(%address, rigs = daemon.bench.rigs.len(), "listening");
     listening(address);
     let why = runtime.block_on(until);
-    // Before anything is logged: a log may hang.
+    // Before anything is logged, because the log may hang.
     daemon.bench.stop();
-    tracing::info!(why, "ending: runs in progress are stopped, every rig is made safe");
+    tracing::info!(why, "ending: stopping the runs in progress and making every rig safe");
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     Ok(runtime)
 }

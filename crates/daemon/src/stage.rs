@@ -1,4 +1,4 @@
-//! Where a rig tells those who watch: its state as a document, and the samples of its runs.
+//! Publishes a rig to its watchers: its state as a document, and the samples of its runs.
 
 use crate::document::{RigState, RunState, Tile, beside};
 use crate::feed::{Feed, FrameKind};
@@ -9,10 +9,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 use tripbench_bench::{Audience, Bench, Beside, Rig, RunListener, RunTold, Status};
 use tripbench_record::LoadedSheets;
 
-/// What is told of one rig. Documents are made on a thread of their own: the rig's owner does not wait for them.
+/// Published state of one rig. Documents are made on a separate thread: the rig's owner does not wait for them.
 #[derive(Debug)]
 pub(crate) struct Stage {
-    /// The frames for those who watch.
+    /// The frames for the watchers.
     pub(crate) feed: Arc<Feed>,
     documents: Arc<Documents>,
     statuses: Sender<Arc<Status>>,
@@ -62,7 +62,7 @@ impl Documents {
 }
 
 impl Stage {
-    /// A rig that nothing was told of yet.
+    /// The stage of a rig with nothing published yet.
     ///
     /// # Errors
     /// If its thread cannot be spawned.
@@ -76,13 +76,13 @@ impl Stage {
         Ok(Self { feed, documents, statuses })
     }
 
-    /// The document of a rig as it is now.
+    /// The document of a rig's present status.
     pub(crate) fn document(&self, rig: &Rig) -> RigState {
         self.documents.of(&rig.status())
     }
 }
 
-/// Tells the newest status until nobody has any more; those that it takes the place of are left out, and so is one that says the same.
+/// Publishes the newest status until the sender is dropped. Statuses overtaken by a newer one are skipped, and so are unchanged documents.
 fn tell(statuses: &Receiver<Arc<Status>>, feed: &Feed, documents: &Documents) {
     let mut told = String::new();
     while let Ok(status) = statuses.recv() {
@@ -111,11 +111,11 @@ impl Audience for Stage {
     }
 }
 
-/// What the HTTP side serves.
+/// State of the HTTP side.
 #[derive(Debug)]
 pub(crate) struct Daemon {
     pub(crate) bench: Bench,
-    /// Of each rig, in the order of the bench.
+    /// The stage of each rig, in the order of the bench.
     pub(crate) stages: Vec<Arc<Stage>>,
     /// Users who may operate the bench, besides the daemon's own and root.
     pub(crate) users: Vec<u32>,
@@ -124,12 +124,12 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
-    /// The rigs with what is told of them.
+    /// The rigs with their stages.
     pub(crate) fn watched(&self) -> impl Iterator<Item = (&Arc<Rig>, &Arc<Stage>)> {
         self.bench.rigs.iter().zip(&self.stages)
     }
 
-    /// A rig by its name, with what is told of it.
+    /// A rig by its name, with its stage.
     pub(crate) fn find(&self, name: &str) -> Option<(&Arc<Rig>, &Arc<Stage>)> {
         self.watched().find(|(rig, _)| rig.name == name)
     }

@@ -11,12 +11,12 @@ use std::time::Duration;
 use tripbench_quantity::{Mono, VacuumLevel};
 use tripbench_rig::Doubt;
 
-/// A plan for one device at position 1: planning takes longer than all the rest.
+/// A plan for one device at position 1, shared because planning takes longer than all the rest.
 static PLANNED: LazyLock<Planned> = LazyLock::new(|| planned(&[1]));
 
 const REST: Rest = Rest { level: VacuumLevel::new(120.0), vented: true };
 
-/// The demo's rig at rest, every plug in.
+/// The demo's rig at rest, with every plug in.
 fn at_rest() -> Owner {
     let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
     see(&mut owner, &[]);
@@ -24,7 +24,7 @@ fn at_rest() -> Owner {
     owner
 }
 
-/// A look that sees every plug but these.
+/// A look that sees every plug except these.
 fn see(owner: &mut Owner, out: &[u8]) {
     let seen = POSITIONS.map(|position| (position, !out.contains(&position)));
     owner.saw_plugs(&seen);
@@ -46,13 +46,13 @@ const fn seen(stops: u64) -> Seen {
     Seen { revision: None, round: None, stops, unattended: false }
 }
 
-/// Asks for a run at once.
+/// Requests a run with what is known now.
 fn enqueue(owner: &mut Owner, job: Job) -> Result<(), Refusal> {
     let stops = owner.status.stops;
     owner.enqueue(job, seen(stops), Mono::START)
 }
 
-/// The run that the worker is to carry out now, if there is one.
+/// The run that the worker is given now, if any.
 fn next(owner: &mut Owner) -> Option<(Job, Reins, Receiver<Control>)> {
     match owner.next() {
         Next::Job(job, (reins, controlled)) => Some((*job, reins, controlled)),
@@ -60,7 +60,7 @@ fn next(owner: &mut Owner) -> Option<(Job, Reins, Receiver<Control>)> {
     }
 }
 
-/// A run of the mounted round, from the press to its second scan.
+/// The stages of a run of the mounted round, from the press to its second scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Moment {
     BeforeItIsQueued,
@@ -69,7 +69,7 @@ enum Moment {
     AtTheFirstScan,
 }
 
-/// What happens meanwhile.
+/// What happens in between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Meanwhile {
     Nothing,
@@ -79,7 +79,7 @@ enum Meanwhile {
     Remounted(u8),
     /// The round is cleared.
     Cleared,
-    /// The same devices are mounted once more.
+    /// The same devices are mounted again.
     MountedAgain,
     Stop,
     /// A look fails, and the next one is good.
@@ -119,14 +119,14 @@ fn happens(owner: &mut Owner, what: Meanwhile, positions: &[u8]) {
     }
 }
 
-/// How far the run comes.
+/// How far the run gets.
 #[derive(Debug, PartialEq, Eq)]
 enum Came {
     NotQueued(Refusal),
-    /// It was withdrawn while it waited, or the worker had no job.
+    /// The run was withdrawn while it waited, or the worker had no job.
     NotBegun,
     Refused(Refusal),
-    /// It began and was stopped at its first scans.
+    /// The run began and was stopped at its first scans.
     Halted,
     Ran,
 }
@@ -158,7 +158,7 @@ fn played(what: Meanwhile, when: Moment, positions: &[u8]) -> Came {
     assert!(matches!(owner.status.phase, Phase::Running(_)));
     at(&mut owner, Moment::AtTheFirstScan);
     owner.first_scan(&claim);
-    // A run that is stopped finds out why.
+    // A stopped run reads the reason.
     let stopped = controlled.try_iter().any(|control| matches!(control, Control::Stop(_)));
     assert_eq!(stopped, reins.latch.is_set());
     if stopped { Came::Halted } else { Came::Ran }
@@ -167,8 +167,8 @@ fn played(what: Meanwhile, when: Moment, positions: &[u8]) -> Came {
 const MOMENTS: [Moment; 4] =
     [Moment::BeforeItIsQueued, Moment::WhileItWaits, Moment::WhileItIsPrepared, Moment::AtTheFirstScan];
 
-/// Whatever comes between the press and the second scan so that a device may be another one, or the rig is not to move: the run does not
-/// begin, or is stopped.
+/// If an event between the press and the second scan means that a device may be another one, or that no valve may move, the run does not
+/// begin or is stopped.
 #[rstest]
 fn nothing_runs_under_the_number_of_another_device_or_after_a_stop(
     #[values(
@@ -188,7 +188,7 @@ fn nothing_runs_under_the_number_of_another_device_or_after_a_stop(
             Moment::BeforeItIsQueued => matches!(came, Came::NotQueued(_)),
             Moment::WhileItWaits => came == Came::NotBegun,
             Moment::WhileItIsPrepared => matches!(came, Came::Refused(_)),
-            // What is mounted during a run is for the next round.
+            // Devices mounted during a run are for the next round.
             Moment::AtTheFirstScan if matches!(what, Meanwhile::Remounted(_)) => came == Came::Ran,
             Moment::AtTheFirstScan => came == Came::Halted,
         };
@@ -196,7 +196,7 @@ fn nothing_runs_under_the_number_of_another_device_or_after_a_stop(
     }
 }
 
-/// What says nothing against the devices of a run does not keep it from running.
+/// An event that does not concern the devices of a run does not prevent it.
 #[rstest]
 fn a_run_begins_where_its_devices_are_those_that_were_meant(
     #[values(Meanwhile::Nothing, Meanwhile::PlugOut(2), Meanwhile::PlugOutAndBack(2))] what: Meanwhile,
@@ -206,7 +206,7 @@ fn a_run_begins_where_its_devices_are_those_that_were_meant(
     }
 }
 
-/// The same devices mounted once more, as by a second page, and a round that is cleared for the next one, say nothing of other devices.
+/// Mounting the same devices again, as a second page may do, or clearing the round for the next one does not mean other devices.
 #[rstest]
 fn what_is_mounted_for_the_next_round_is_not_what_a_run_tests(
     #[values(Meanwhile::MountedAgain, Meanwhile::Cleared)] what: Meanwhile,
@@ -255,7 +255,7 @@ fn nothing_waits_for_a_rig_that_was_not_found_well(#[case] fault: Fault) {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(40))]
 
-    /// Only a start that has seen every stop is taken.
+    /// Only a start that has seen every stop is accepted.
     #[test]
     fn a_start_that_has_not_seen_every_stop_is_refused(stops in 0_u64..6, named in 0_u64..8) {
             let mut owner = at_rest();
@@ -307,7 +307,7 @@ fn letters() -> impl Strategy<Value = Vec<Letter>> {
     })
 }
 
-/// Which phases may follow one, as docs/architecture.md draws them.
+/// Whether a phase may follow another, as drawn in docs/architecture.md.
 const fn may_follow(before: &Phase, after: &Phase) -> bool {
     matches!(
         (before, after),
@@ -327,16 +327,16 @@ const fn may_follow(before: &Phase, after: &Phase) -> bool {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2_000))]
 
-    /// Any order of letters, the worker's as the worker writes them: the phases follow each other as they are drawn, and a run that begins
-    /// is one that nothing has happened to since it was asked for.
+    /// For any order of letters, with those of the worker as it sends them: phases follow each other as drawn, and a run begins only if
+    /// nothing has happened to it since it was requested.
     #[test]
     fn whatever_comes_a_run_begins_only_if_nothing_was_changed_since_the_press(letters in letters()) {
             let mut owner = at_rest();
-        // The claim of the run that the worker has, and whether it runs.
+        // The claim of the worker's run, and whether the run is in progress.
         let mut at_work: Option<(Claim, bool)> = None;
-        // Runs to which something happened, and runs whose plug was not seen at some look.
+        // Runs to which something happened, and runs whose plug was missed by a look.
         let (mut spoilt, mut unseen): (BTreeSet<String>, BTreeSet<String>) = Default::default();
-        // Runs that were asked for while no plug was in.
+        // Runs that were requested while no plug was in.
         let mut empty: BTreeSet<String> = BTreeSet::new();
         let (mut asked, mut number): (Vec<String>, usize) = (Vec::new(), 0);
         let mut pressed: Option<(String, Press, u64)> = None;
@@ -384,7 +384,7 @@ proptest! {
                     if let Some((claim, runs @ false)) = &mut at_work {
                         if owner.begin(claim).is_ok() {
                             prop_assert!(!spoilt.contains(&claim.run), "{claim:?}");
-                            // Where no plug was in and none is, there is no device to be taken for another.
+                            // If no plug was in and none is in now, there is no device to be confused.
                             let is_empty = empty.contains(&claim.run) && !plug_is_in;
                             prop_assert!(is_empty || !unseen.contains(&claim.run), "{claim:?}");
                             *runs = true;
@@ -414,7 +414,7 @@ proptest! {
             if matches!(letter, Letter::Stop | Letter::End | Letter::Bad) {
                 prop_assert!(owner.queue.is_empty(), "{letter:?}");
             }
-            // Outputs are said to be safe of a rig at rest alone.
+            // Only a rig at rest reports its outputs as safe.
             prop_assert_eq!(after.outputs_safe() == Some(true), matches!(after, Phase::Idle(_)));
         }
     }

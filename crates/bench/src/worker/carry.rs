@@ -208,6 +208,6 @@ fn remove(folder: &Path, journal: JournalWriter) {
         .and_then(|()| std::fs::remove_dir(folder))
         .map_err(|error| error.to_string());
     if let Err(error) = finished.and(removed) {
-        tracing::warn!(folder = %folder.display(), error, "the folder of a run that did not begin could not be removed");
+        tracing::warn!(folder = %folder.display(), error, "cannot remove the folder of an unstarted run");
     }
 }

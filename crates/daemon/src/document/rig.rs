@@ -1,4 +1,4 @@
-//! A rig, as the API has it. The names are the API's: a change here is a change of the API.
+//! A rig in the API. The names are part of the API: a change here changes the API.
 
 use super::reason::Reason;
 use super::run::RunState;
@@ -13,69 +13,69 @@ pub(crate) enum Doing {
     /// Not looked at yet.
     #[default]
     Starting,
-    /// Nothing; it answers and its outputs are safe.
+    /// At rest: the rig answers and its outputs are safe.
     Idle,
-    /// A run.
+    /// A run is in progress.
     Running,
-    /// It does not answer, or its outputs could not be made safe.
+    /// The rig does not answer, or its outputs could not be made safe.
     NotReady,
     /// The daemon is ending.
     Ending,
 }
 
-/// A rig, whole: one of these takes the place of every one before.
+/// The complete state of a rig: each one replaces all earlier ones.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, ToSchema)]
 pub(crate) struct RigState {
     /// Name of the rig.
     pub rig: String,
-    /// What it does.
+    /// What the rig is doing.
     pub doing: Doing,
-    /// Why it is not ready.
+    /// Why the rig is not ready.
     pub problem: Option<String>,
-    /// Whether its outputs were last read back as safe; `null` while nobody knows.
+    /// Whether its outputs were last read back as safe; `null` while unknown.
     pub outputs_safe: Option<bool>,
     /// Vacuum at rest between runs, in the unit of the site; `null` if it is not known.
     pub level: Option<f64>,
-    /// Whether the reference reads next to nothing at rest; `null` if that is not known.
+    /// Whether the rig is vented at rest: the reference reads at most 3 kPa. `null` if it is not known.
     pub vented: Option<bool>,
-    /// Whether the rig is a simulated one: then no device is tested.
+    /// Whether the rig is simulated: then no device is tested.
     pub simulated: bool,
-    /// Unit of levels, as it is shown.
+    /// Unit of levels, as shown.
     pub unit: String,
-    /// Decimals of a level.
+    /// Number of decimals of a level.
     pub decimals: usize,
     /// Language of the site.
     pub language: String,
-    /// The sheets that a run takes when it names no others.
+    /// The sheets that a run uses by default.
     pub sheets: DefaultSheets,
     /// The reference.
     pub reference: ReferenceState,
-    /// Seconds that the default script takes, foreseen; `null` if it cannot be planned.
+    /// Predicted duration of the default script, seconds; `null` if it cannot be planned.
     pub predicted_s: Option<f64>,
-    /// What the default sheets lack, as text; empty when a run could start.
+    /// Errors of the default sheets, as text; empty if a run could start.
     pub findings: Vec<String>,
-    /// What is mounted for the next round.
+    /// The mounted round.
     pub round: Round,
-    /// What came of the last start, where no verdict did: `withdrawn`, `no-run`, or `no-record` where there is a journal and a record
-    /// cannot be made of it yet. None once something new is mounted or started.
+    /// Why the last start gave no verdict: `withdrawn`, `no-run`, or `no-record` if there is a journal but no record could be made of it
+    /// yet. `null` once something new is mounted or started.
     pub failed: Option<Reason>,
-    /// Runs that have a journal and no record yet: tried again every ten seconds.
+    /// Runs that have a journal and no record yet; the record is tried again every ten seconds.
     pub owed: Vec<String>,
-    /// How often STOP TEST was pressed since the daemon began: a start names it as it was seen.
+    /// Number of presses of STOP TEST since the daemon started. A start names the number that it has seen.
     pub stops: u64,
     /// Runs that wait for the rig.
     pub queue: Vec<Queued>,
-    /// The run that goes on, or the last one.
+    /// The run in progress, or the last one.
     pub run: Option<RunState>,
-    /// The run whose verdict was taken note of: it is not shown any more.
+    /// The run whose verdict was acknowledged: it is no longer shown.
     pub seen: Option<String>,
-    /// More cautions of the site.
+    /// Additional cautions of the site.
     pub cautions: Option<String>,
     /// Width of the visible screen at the bench, millimetres.
     pub screen_width_mm: Option<f64>,
 }
 
-/// Names of the sheets that a run takes by itself.
+/// Names of the sheets that a run uses by default.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
 pub(crate) struct DefaultSheets {
     /// The script.
@@ -84,29 +84,29 @@ pub(crate) struct DefaultSheets {
     pub device_type: Option<String>,
     /// The settings sheet, with its revision.
     pub settings: Option<String>,
-    /// SHA-256 over the texts of all sheets, hexadecimal: a start may name the one that was seen.
+    /// SHA-256 over the texts of all sheets, hexadecimal. A start may name the digest that it has seen.
     pub digest: String,
 }
 
 /// The reference of a rig.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
 pub(crate) struct ReferenceState {
-    /// Its name.
+    /// Name of the reference.
     pub name: String,
     /// Day on which its calibration is due, ISO 8601.
     pub due: String,
-    /// Whether that day is past.
+    /// Whether the calibration has expired.
     pub expired: bool,
-    /// Day of its calibration, ISO 8601, where that is still to come: sheet or clock is wrong.
+    /// Day of its calibration, ISO 8601, if it is in the future: sheet or clock is wrong. `null` otherwise.
     pub dated_ahead: Option<String>,
 }
 
 /// One filling of the positions.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
 pub(crate) struct Round {
-    /// Number of its last change: a change or a start that names another one is refused.
+    /// Number of the last change. A change or a start that names another revision is refused.
     pub revision: u64,
-    /// Whether a run was started from it: the next change begins another round.
+    /// Whether a run was started from this round; the next change then begins a new round.
     pub started: bool,
     /// The positions in order.
     pub places: Vec<Place>,
@@ -115,17 +115,17 @@ pub(crate) struct Round {
 /// A position in a round.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, ToSchema)]
 pub(crate) struct Place {
-    /// Its number.
+    /// Number of the position.
     pub position: u8,
     /// Serial number of the device there; `null` if it is empty or has none.
     pub serial: Option<String>,
-    /// Whether the bench gives the device there a number of its own.
+    /// Whether the device there gets an own number from the bench.
     pub own_number: bool,
-    /// Whether a plug is seen there; `null` if the rig cannot see it.
+    /// Whether a plug is seen there; `null` if the rig has no input for it.
     pub present: Option<bool>,
 }
 
-/// What is put at a position.
+/// A device to be mounted at a position.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Placing {
@@ -136,15 +136,15 @@ pub(crate) struct Placing {
     #[serde(default)]
     #[schema(max_length = 80)]
     pub serial: Option<String>,
-    /// The device has none: the bench gives it one.
+    /// Whether the device has no serial number and gets an own number from the bench.
     #[serde(default)]
     pub own_number: bool,
 }
 
-/// A run that waits.
+/// A run that waits for its rig.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub(crate) struct Queued {
-    /// Its identifier.
+    /// Identifier of the run.
     pub run: String,
     /// Its script.
     pub script: String,
@@ -153,7 +153,7 @@ pub(crate) struct Queued {
 }
 
 impl RigState {
-    /// A rig as its status tells it; `run` is the document of the run in the status.
+    /// The document of a status; `run` is the document of the run in the status.
     pub(crate) fn new(status: &Status, run: Option<RunState>) -> Self {
         let foreseen = &status.foreseen;
         let site = &foreseen.sheets.site;

@@ -1,16 +1,16 @@
-//! A run, as the API has it. The names are the API's: a change here is a change of the API.
+//! A run in the API. The names are part of the API: a change here changes the API.
 
 use super::reason::Reason;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// How far a step of a run is.
+/// Progress of a step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub(crate) enum StepNow {
-    /// Not begun.
+    /// Not started.
     Ahead,
-    /// Under way.
+    /// In progress.
     Running,
     /// Done.
     Done,
@@ -19,58 +19,58 @@ pub(crate) enum StepNow {
 /// A step of a run.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct StepShown {
-    /// Its name, as in the script.
+    /// Name of the step, as in the script.
     pub name: String,
-    /// Seconds that it takes, foreseen.
+    /// Predicted duration, seconds.
     pub predicted_s: f64,
-    /// How far it is.
+    /// Progress of the step.
     pub now: StepNow,
 }
 
-/// A run, live or over.
+/// A run, in progress or finished.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct RunState {
-    /// Its identifier.
+    /// Identifier of the run.
     pub run: String,
     /// Its script.
     pub script: String,
     /// Wall time of the start, RFC 3339.
     pub started: String,
-    /// Whether it is over: record and report are there.
+    /// Whether the run is finished: record and report exist.
     pub over: bool,
     /// The steps.
     pub steps: Vec<StepShown>,
-    /// Ramp of the step and of how many.
+    /// Number of the cycle in progress, and number of cycles in the step.
     pub cycle: Option<[u16; 2]>,
-    /// Seconds left, foreseen, when this was told.
+    /// Predicted time left when this state was published, seconds.
     pub left_s: f64,
-    /// What a person at a rig without valves has to do.
+    /// What the operator has to do, on a rig without valves.
     pub guide: Option<GuideShown>,
-    /// The question that is open.
+    /// The open question.
     pub question: Option<Question>,
     /// What the run waits for.
     pub waiting: Option<Reason>,
-    /// Why it was stopped.
+    /// Why the run ended early.
     pub halted: Option<Reason>,
-    /// Wall time of the end, RFC 3339, where it is known.
+    /// Wall time of the end, RFC 3339, if it is known.
     pub ended: Option<String>,
-    /// Whether the safe state was read back at the end; none before.
+    /// Whether the outputs were read back as safe at the end; `null` before the end.
     pub safe: Option<bool>,
     /// Whether a sheet is a draft.
     pub trial: bool,
-    /// Whether no device is tested: the rig is a simulated one, or its module says so.
+    /// Whether no device is tested, because the rig is simulated or its module reports that it is a simulator.
     pub simulated: bool,
-    /// What was known to be not as it should be.
+    /// Warnings known at the start of the run.
     pub warnings: Vec<String>,
-    /// The run that it goes on from, where it tests a device again that was left undecided there.
+    /// The earlier run that it continues, if it tests a device again that was left undecided there.
     pub again_of: Option<String>,
-    /// The settings sheet that it has, with its revision.
+    /// Its settings sheet, with the revision.
     pub settings: Option<String>,
-    /// Unit of its levels: that of the site sheet that it has.
+    /// Unit of its levels, from its site sheet.
     pub unit: String,
-    /// Decimals of its levels.
+    /// Number of decimals of its levels.
     pub decimals: usize,
-    /// Limits of levels, while it runs.
+    /// Limits of levels, while the run is in progress.
     pub bands: Vec<Band>,
     /// The positions.
     pub tiles: Vec<Tile>,
@@ -84,30 +84,30 @@ pub(crate) enum AdviceShown {
     Set {
         /// What is set.
         quantity: String,
-        /// As found, in the unit of the site.
+        /// Measured value, in the unit of the site.
         from: String,
-        /// As it should be.
+        /// Target value.
         to: String,
-        /// The difference, without a sign.
+        /// Absolute difference.
         by: String,
-        /// Which way: `deeper`, `less deep`, `smaller`, `larger`.
+        /// Direction: `deeper`, `less deep`, `smaller`, `larger`.
         direction: &'static str,
     },
-    /// So many ramps decide it.
+    /// Test again with this number of ramps, which may decide it.
     Ramps {
-        /// How many.
+        /// Number of ramps.
         ramps: u16,
-        /// How long a run with them takes, seconds, as it would be planned.
+        /// Predicted duration of a run with them, seconds.
         seconds: Option<f64>,
-        /// Whether they decide all that is open.
+        /// Whether they can decide everything that is open.
         all: bool,
     },
-    /// Anything else.
+    /// Other advice.
     Other {
-        /// A word for it: `test-again`, `keep-apart`, `apart-and-again`, `at-limit`, `reduce`, `not-here`, `select-delay`,
+        /// Kind of the advice: `test-again`, `keep-apart`, `apart-and-again`, `at-limit`, `reduce`, `not-here`, `select-delay`,
         /// `two-rates`, `closer-crossings`, `let-rest`, `look-at-output`, `look-at-bench`, `look-at-inputs`, `look-at-delay`.
         word: &'static str,
-        /// In English.
+        /// The advice, in English.
         text: String,
     },
 }
@@ -115,77 +115,77 @@ pub(crate) enum AdviceShown {
 /// Limits of a level, for the chart.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct Band {
-    /// What is found there.
+    /// Quantity with these limits.
     pub quantity: String,
     /// Less deep limit, in the unit of the site.
     pub low: f64,
-    /// Deep limit.
+    /// Deeper limit, in the unit of the site.
     pub high: f64,
 }
 
-/// What to do with the hand.
+/// What to do by hand.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct GuideShown {
-    /// The word: `deeper`, `less-deep`, `hold`, `let-in`, `slower`, `faster`, `steady`.
+    /// Kind of the instruction: `deeper`, `less-deep`, `hold`, `let-in`, `slower`, `faster`, `steady`.
     pub hint: String,
     /// Level to go to, as text.
     pub toward: Option<String>,
 }
 
-/// A question to a person.
+/// A question to the operator.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub(crate) struct Question {
-    /// Its number within the run.
+    /// Number of the question within the run.
     pub number: u32,
-    /// What is asked.
+    /// Text of the question.
     pub text: String,
 }
 
-/// What a run says of a position.
+/// State and result of a position.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct Tile {
     /// The position.
     pub position: u8,
     /// Serial number or own number.
     pub serial: String,
-    /// The verdict: only when the run is over. `pass`, `fail`, `undecided`, `aborted`, `measured`, `set-aside`.
+    /// The verdict, once the run is finished: `pass`, `fail`, `undecided`, `aborted`, `measured`, `set-aside`.
     pub verdict: Option<String>,
-    /// What the verdict says nothing about, as quantities of the record: to stand beside the verdict, no smaller. Only when the run
-    /// is over.
+    /// Quantities of the record that the verdict does not cover, once the run is finished. Show them beside the verdict, in the same
+    /// size.
     pub not_checked: Vec<String>,
-    /// The figure that decided, or the last one found while the run goes on.
+    /// The figure that decided, or the last one found while the run is in progress.
     pub figure: Option<Figure>,
-    /// A sentence that says it all, in English.
+    /// Summary in one sentence, in English.
     pub sentence: String,
-    /// Why it was set aside.
+    /// Why the position was set aside.
     pub aside: Option<Reason>,
     /// What to do next.
     pub advice: Option<AdviceShown>,
-    /// What else is outside or open.
+    /// Other quantities that are outside their limits or undecided.
     pub also: Vec<String>,
-    /// Whether a start with `again` would test it as far as a decision.
+    /// Whether a start with `again` may decide it.
     pub can_be_decided: bool,
-    /// The earlier run that this is of, where the run tests another position of that round again.
+    /// The earlier run that gave this result, if the present run tests another position of that round again.
     pub of_run: Option<String>,
-    /// The run that left it undecided, where it was tested again.
+    /// The run that left the device undecided, if it was tested again.
     pub again_of: Option<String>,
-    /// Which test of the device it is, where it was tested again: to stand beside the verdict.
+    /// Number of the attempt, if the device was tested again. Show it beside the verdict.
     pub attempt: Option<u16>,
 }
 
 /// One figure with its limits.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub(crate) struct Figure {
-    /// What it is of.
+    /// Quantity of the figure.
     pub quantity: String,
     /// The value with its unit.
     pub value: String,
-    /// Its expanded uncertainty with unit.
+    /// Its expanded uncertainty with its unit.
     pub uncertainty: String,
-    /// What is allowed.
+    /// Allowed range, as text.
     pub limits: String,
-    /// Where it lies between the limits: 0 at the low, 1 at the high one.
+    /// Position of the value between the limits: 0 at the lower, 1 at the upper limit.
     pub place: Option<f64>,
-    /// Whether it is outside its limits so far: no verdict.
+    /// Whether the value is outside its limits so far; this is not a verdict.
     pub outside: bool,
 }

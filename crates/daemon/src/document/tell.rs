@@ -1,4 +1,4 @@
-//! From the state of a run to the document that tells of it.
+//! Makes the document of a run from its state.
 
 use super::run::{Band, GuideShown, Question, RunState, StepNow, StepShown, Tile};
 use super::tile::{quantity_key, reason, tile};
@@ -64,7 +64,7 @@ fn steps(header: &RunHeader, view: &RunView) -> Vec<StepShown> {
     steps.collect()
 }
 
-/// The devices that a run tests.
+/// Tiles of the devices that a run tests.
 fn tiles(told: &RunTold) -> Vec<Tile> {
     let nothing = TraceRecord { file: String::new(), sha256: String::new(), scans: 0 };
     let Some(record) = told.view.record(nothing) else { return Vec::new() };

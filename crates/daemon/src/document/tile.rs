@@ -1,4 +1,4 @@
-//! What a run says of one device.
+//! State and result of one device in a run.
 
 use super::reason::Reason;
 use super::run::{AdviceShown, Figure, Tile};
@@ -9,7 +9,7 @@ use tripbench_quantity::LevelStyle;
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
 use tripbench_report::{Advice, Content};
 
-/// What a run says of a position. `over` is whether it has ended.
+/// State and result of a position. `over` is whether the run is finished.
 pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, bool)) -> Tile {
     let content = Content { record, style };
     let verdict = if position.set_aside.is_some() { "set-aside" } else { verdict_key(position.verdict) };
@@ -37,7 +37,7 @@ pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (L
     }
 }
 
-/// The required check that was judged last: the worst one where some are outside.
+/// The required check that was judged last, or the worst one if some are outside their limits.
 fn latest(position: &PositionRecord) -> Option<&Check> {
     let judged = || position.checks.iter().filter(|check| check.role == Role::Required);
     judged()
@@ -58,12 +58,12 @@ fn figure(content: &Content<'_>, check: &Check) -> Figure {
     }
 }
 
-/// Word of a quantity in the record's own spelling.
+/// Name of a quantity, as spelled in the record.
 pub(super) fn quantity_key(quantity: QuantityName) -> String {
     word(&quantity)
 }
 
-/// The record's own word for something, or for its kind.
+/// The record's word for a value, or for its kind.
 fn word(of: &impl Serialize) -> String {
     match serde_json::to_value(of) {
         Ok(Value::String(word)) => word,
@@ -72,7 +72,7 @@ fn word(of: &impl Serialize) -> String {
     }
 }
 
-/// Why something is as it is, with the record's own word for it.
+/// A reason, with the record's word for its kind.
 pub(super) fn reason(of: &(impl Serialize + ToString)) -> Reason {
     Reason { kind: word(of), text: of.to_string() }
 }
@@ -105,7 +105,7 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
     AdviceShown::Other { word, text }
 }
 
-/// A verdict as the documents have it.
+/// A verdict, as spelled in the documents.
 pub(crate) const fn verdict_key(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Pass => "pass",

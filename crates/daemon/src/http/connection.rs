@@ -1,4 +1,4 @@
-//! Connections: how many there may be, and how long one may say nothing.
+//! Connections: their largest number, and their timeouts.
 
 use crate::peer::Peer;
 use axum::Router;
@@ -12,16 +12,16 @@ use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 
-/// So many at once. Each is an open file: there is to be one left for the module and for the record.
+/// Most connections at once. Each is an open file: some must be left for the modules and the records.
 const MOST: usize = 450;
-/// So many more for a stop alone, each only for a moment.
+/// Additional short connections that accept only a stop.
 const FOR_STOPS: usize = 50;
-/// Time that one for a stop has.
+/// Time limit of a connection for a stop.
 const STOPS_WITHIN: Duration = Duration::from_secs(1);
-/// One that asks nothing, or does not come to the end of asking, is closed after this time. A stream is an answer, and lasts.
+/// Connections without a complete request header are closed after this time. A stream is a response and may stay open.
 const ASKS_WITHIN: Duration = Duration::from_secs(10);
 
-/// Takes connections as long as it is polled.
+/// Accepts connections as long as it is polled.
 pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
     let seats = Arc::new(Semaphore::new(MOST));
     let reserve = Arc::new(Semaphore::new(FOR_STOPS));
@@ -29,7 +29,7 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
         let (stream, remote) = match listener.accept().await {
             Ok(accepted) => accepted,
             Err(error) => {
-                tracing::warn!(%error, "a connection was not taken");
+                tracing::warn!(%error, "cannot accept a connection");
                 tokio::time::sleep(Duration::from_millis(50)).await;
                 continue;
             }
@@ -38,7 +38,7 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
             Ok(seat) => (seat, router.clone(), ASKS_WITHIN),
             Err(_) => match Arc::clone(&reserve).try_acquire_owned() {
                 Ok(seat) => (seat, stops.clone(), STOPS_WITHIN),
-                // One too many is closed at once.
+                // No seat left: the connection is closed at once.
                 Err(_) => continue,
             },
         };
@@ -54,7 +54,7 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
             let mut served = http1::Builder::new();
             served.timer(TokioTimer::new()).header_read_timeout(within).keep_alive(within == ASKS_WITHIN);
             let serving = served.serve_connection(TokioIo::new(stream), service);
-            // A stop is short, from its first byte to its last.
+            // A connection for a stop has a time limit from its first byte to its last.
             let last = if within == ASKS_WITHIN { Duration::MAX } else { within * 2 };
             if let Ok(Err(error)) = tokio::time::timeout(last, serving).await {
                 tracing::debug!(%error, "a connection ended");

@@ -1,4 +1,4 @@
-//! The page: one document, its script and its style, all from this program.
+//! The page: one document with its scripts and its style, all built into this program.
 
 use crate::stage::Daemon;
 use axum::Router;
@@ -8,7 +8,7 @@ use axum::routing::get;
 use maud::{DOCTYPE, html};
 use std::sync::Arc;
 
-/// A file of the page, by its path.
+/// Routes of the page's files.
 macro_rules! file {
     ($kind:literal, $name:literal) => {
         get(|| async {
@@ -33,7 +33,7 @@ fn text(kind: &'static str, text: &'static str) -> Response {
     ([(header::CONTENT_TYPE, kind)], text).into_response()
 }
 
-/// The document is empty: everything in it comes over the API.
+/// The document, without content: everything in it comes through the API.
 async fn page() -> Html<String> {
     let document = html! {
         (DOCTYPE)

@@ -1,4 +1,4 @@
-//! Rigs: their state, what is mounted, stop, answers.
+//! Requests to rigs: state, mounting, stop, answers.
 
 use crate::document::{Placing, RigState, Round};
 use crate::problem::{BodyRefused, Problem, Refused};
@@ -13,7 +13,7 @@ use tripbench_bench::Rig;
 use tripbench_record::Halt;
 use utoipa::ToSchema;
 
-/// A body, or what is wrong with it.
+/// The body, or a problem if it cannot be read.
 pub(super) fn body<T>(body: Result<Json<T>, JsonRejection>) -> Result<T, Problem> {
     body.map(|Json(body)| body).map_err(|rejection| {
         let mut problem = Problem::bad_request(plain(&rejection.body_text()));
@@ -22,14 +22,14 @@ pub(super) fn body<T>(body: Result<Json<T>, JsonRejection>) -> Result<T, Problem
     })
 }
 
-/// What the library says of a body, without the words of a programmer.
+/// The library's error text for a body, without programmers' terms.
 fn plain(text: &str) -> String {
     let text =
         text.strip_prefix("Failed to deserialize the JSON body into the target type: ").unwrap_or(text);
     let kinds = [
         ("expected u8", "expected a whole number from 0 to 255"),
         ("expected u32", "expected a whole number from 0 to 4294967295"),
-        ("expected u64", "expected a whole number, not below 0"),
+        ("expected u64", "expected a whole number, at least 0"),
         ("expected struct MountBody", "expected an object"),
         ("expected struct StartBody", "expected an object"),
         ("expected struct AnswerBody", "expected an object"),
@@ -44,7 +44,7 @@ pub(super) fn rig_of(daemon: &Daemon, name: &str) -> Result<Arc<Rig>, Problem> {
 
 fn no_rig(daemon: &Daemon, name: &str) -> Problem {
     let there: Vec<&str> = daemon.bench.rigs.iter().map(|rig| rig.name.as_str()).collect();
-    Problem::not_found(format!("there is no rig `{name}`; this bench has {}", there.join(", ")))
+    Problem::not_found(format!("there is no rig `{name}`; the rigs of this bench are {}", there.join(", ")))
 }
 
 /// A document, made on a thread that no stop waits for: it may take planning.
@@ -61,7 +61,7 @@ pub(crate) async fn all(State(daemon): State<Arc<Daemon>>) -> Result<Json<Vec<Ri
     made(move || Ok(daemon.watched().map(|(rig, stage)| stage.document(rig)).collect())).await
 }
 
-/// One rig as it is.
+/// One rig with its present state.
 #[utoipa::path(get, path = "/api/v1/rigs/{rig}", params(("rig" = String, Path, description = "Name of the rig")),
     responses(Refused, (status = 200, body = RigState), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn one(
@@ -75,21 +75,21 @@ pub(crate) async fn one(
     made(document).await
 }
 
-/// What is put at the positions of a rig: the whole round.
+/// Devices to be mounted: the whole round.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct MountBody {
-    /// Revision of the round that was seen.
+    /// Revision of the round that the client has seen.
     revision: u64,
-    /// The positions where something is; all others are empty.
+    /// The occupied positions; all others are empty.
     places: Vec<Placing>,
-    /// The run whose verdict was taken note of, where this begins the next round.
+    /// The run whose verdict was acknowledged, if this begins the next round.
     #[serde(default)]
     #[schema(max_length = 80)]
     seen: Option<String>,
 }
 
-/// Puts devices at positions.
+/// Mounts devices at positions.
 #[utoipa::path(put, path = "/api/v1/rigs/{rig}/round", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = MountBody,
     responses(BodyRefused, (status = 200, body = Round),
@@ -107,14 +107,14 @@ pub(crate) async fn mount(
     let places = given.places.into_iter().map(Into::into).collect();
     let round = rig_of(&daemon, &name)?.mount(given.revision, places, given.seen.clone())?;
     if let Some(seen) = given.seen {
-        // The disk may hang; nobody waits for it.
+        // Not awaited: the disk may hang.
         let runs = Arc::clone(&daemon.bench.runs);
         tokio::task::spawn_blocking(move || runs.mark_seen(&seen));
     }
     Ok(Json(Round::from(&round)))
 }
 
-/// STOP TEST: stops the run in progress on a rig at once, and withdraws those that wait. Not an emergency stop. A body is ignored.
+/// STOP TEST: stops the run in progress on a rig at once, and withdraws the runs that wait. Not an emergency stop. A body is ignored.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/stop", params(("rig" = String, Path, description = "Name of the rig")),
     responses(Refused, (status = 202), (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn stop(
@@ -125,14 +125,14 @@ pub(crate) async fn stop(
     Ok(StatusCode::ACCEPTED)
 }
 
-/// What is taken for an answer; anything else would count as no, and end the run.
+/// Accepted answers. Any other text is refused, because it would count as no and end the run.
 const ANSWERS: [&str; 8] = ["yes", "no", "y", "ja", "j", "ok", "n", "nein"];
 
 /// An answer to a question.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct AnswerBody {
-    /// The run that asks: an answer to another one is refused.
+    /// The run that asks; an answer to another run is refused.
     #[schema(max_length = 80)]
     run: String,
     /// Number of the question.
@@ -141,12 +141,12 @@ pub(crate) struct AnswerBody {
     /// The answer: `yes` or `no`, or `y`, `ja`, `j`, `ok`, `n`, `nein`. No ends the run.
     #[schema(max_length = 20)]
     answer: String,
-    /// Who, for the record.
+    /// Who answers, for the record.
     #[schema(max_length = 80)]
     by: Option<String>,
 }
 
-/// Answers the question that a run has open.
+/// Answers the open question of a run.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/answer", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = AnswerBody,
     responses(BodyRefused, (status = 202),
@@ -158,15 +158,10 @@ pub(crate) async fn answer(
     given: Result<Json<AnswerBody>, JsonRejection>,
 ) -> Result<StatusCode, Problem> {
     let given = body(given)?;
-    let by = given.by.unwrap_or_else(|| String::from("somebody who gave no name"));
+    let by = given.by.unwrap_or_else(|| String::from("unnamed operator"));
     if !ANSWERS.contains(&given.answer.trim().to_lowercase().as_str()) {
         let detail = format!("answer `{}`: allowed are {}", given.answer.escape_debug(), ANSWERS.join(", "));
-        return Err(Problem::new(
-            StatusCode::UNPROCESSABLE_ENTITY,
-            "bad-answer",
-            "This is no answer",
-            detail,
-        ));
+        return Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-answer", "Unknown answer", detail));
     }
     Problem::check_text("by", &by, 80)?;
     rig_of(&daemon, &name)?.answer(given.run, given.question, (given.answer, by))?;

@@ -1,4 +1,4 @@
-//! Runs: their records, reports, traces, and the events of one as they are recorded.
+//! Runs: their records, reports and traces, and the events of a run as they are recorded.
 
 use super::watch::Seat;
 use crate::document::verdict_key;
@@ -20,10 +20,10 @@ use tokio::io::{AsyncReadExt, AsyncSeekExt};
 use tripbench_job::folder;
 use utoipa::ToSchema;
 
-/// A run that is over.
+/// A finished run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub(crate) struct RunEntry {
-    /// Its identifier.
+    /// Identifier of the run.
     pub run: String,
     /// The rig.
     pub rig: String,
@@ -31,22 +31,22 @@ pub(crate) struct RunEntry {
     pub started: String,
     /// Serial numbers and verdicts by position.
     pub positions: Vec<EntryPosition>,
-    /// The run that it goes on from, for devices that were left undecided there.
+    /// The earlier run that it continues, for devices left undecided there.
     pub again: Option<String>,
-    /// Which test of the device it is, where it goes on from another run.
+    /// Number of the attempt, if it continues an earlier run.
     pub attempt: Option<u16>,
 }
 
-/// A position of a run that is over.
+/// A position of a finished run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub(crate) struct EntryPosition {
-    /// Its number.
+    /// Number of the position.
     pub position: u8,
     /// Serial number or own number.
     pub serial: String,
     /// `pass`, `fail`, `undecided`, `aborted`, `measured`.
     pub verdict: String,
-    /// What the verdict says nothing about, as quantities of the record.
+    /// Quantities of the record that the verdict does not cover.
     pub not_checked: Vec<String>,
 }
 
@@ -69,18 +69,18 @@ impl From<&tripbench_bench::RunEntry> for RunEntry {
     }
 }
 
-/// Which runs.
+/// Selection of runs.
 #[derive(Debug, Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct Which {
-    /// Of this rig alone.
+    /// Only runs of this rig.
     rig: Option<String>,
-    /// How many at the most, 1 to 500; 50 if left out.
+    /// Largest number of runs, 1 to 500; 50 by default.
     #[param(minimum = 1, maximum = 500)]
     limit: Option<u16>,
 }
 
-/// The newest runs that are over.
+/// Finished runs, the newest first.
 #[utoipa::path(get, path = "/api/v1/runs", params(Which),
     responses(Refused, (status = 200, body = [RunEntry]), (status = 400, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn newest(
@@ -100,11 +100,7 @@ pub(crate) async fn newest(
 }
 
 fn folder_of(daemon: &Daemon, run: &str) -> Result<PathBuf, Problem> {
-    daemon
-        .bench
-        .runs
-        .find(run)
-        .ok_or_else(|| Problem::not_found(format!("there is no run `{run}` that is over")))
+    daemon.bench.runs.find(run).ok_or_else(|| Problem::not_found(format!("there is no finished run `{run}`")))
 }
 
 async fn file(daemon: &Daemon, run: &str, name: &str, kind: &'static str) -> Result<Response, Problem> {
@@ -115,7 +111,7 @@ async fn file(daemon: &Daemon, run: &str, name: &str, kind: &'static str) -> Res
     Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
 }
 
-/// The record of a run that is over.
+/// The record of a finished run.
 #[utoipa::path(get, path = "/api/v1/runs/{run}", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The record, as `record.json`", content_type = "application/json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
@@ -126,7 +122,7 @@ pub(crate) async fn record(
     file(&daemon, &run, folder::RECORD, "application/json").await
 }
 
-/// The report of a run that is over.
+/// The report of a finished run.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/report", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The report", content_type = "text/html"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
@@ -135,7 +131,7 @@ pub(crate) async fn report(
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
     let mut response = file(&daemon, &run, folder::REPORT, "text/html; charset=utf-8").await?;
-    // A report carries its style with it, and nothing else: no script.
+    // A report contains its style, but no script.
     let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
     response
         .headers_mut()
@@ -143,7 +139,7 @@ pub(crate) async fn report(
     Ok(response)
 }
 
-/// The raw trace of a run that is over.
+/// The raw trace of a finished run.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/trace", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The trace", content_type = "text/csv"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
@@ -154,19 +150,19 @@ pub(crate) async fn trace(
     file(&daemon, &run, folder::TRACE, "text/csv; charset=utf-8").await
 }
 
-/// Every event of a run, live or over, from a number on: lines of its journal. `Last-Event-ID` goes on after that one.
+/// The events of a run, in progress or finished, as lines of its journal: all, or those after the one in `Last-Event-ID`.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/events",
-    params(("run" = String, Path, description = "Identifier of the run"), ("last-event-id" = Option<u64>, Header, description = "Number of the last event that was heard")),
+    params(("run" = String, Path, description = "Identifier of the run"), ("last-event-id" = Option<u64>, Header, description = "Number of the last event received")),
     responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
-        (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json"),
-        (status = 400, description = "Last-Event-ID is no number", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "Too many watchers", body = Problem, content_type = "application/problem+json"),
+        (status = 400, description = "Last-Event-ID is not a number", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn events(
     State(daemon): State<Arc<Daemon>>,
     Path(run): Path<String>,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    // A folder is read: not on a thread that a stop may wait for.
+    // Reading a folder must not occupy a thread that a stop may wait for.
     let (there, wanted) = (Arc::clone(&daemon), run.clone());
     let place = tokio::task::spawn_blocking(move || there.bench.journal_of(&wanted)).await.ok().flatten();
     let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
@@ -194,20 +190,20 @@ pub(crate) async fn events(
 /// Number of the event that `Last-Event-ID` names.
 fn after(headers: &HeaderMap) -> Result<Option<u64>, Problem> {
     let Some(value) = headers.get("last-event-id") else { return Ok(None) };
-    // As the document has it: 63 bits.
+    // 63 bits, as in the OpenAPI document.
     let number = value.to_str().ok().and_then(|text| text.parse::<i64>().ok());
     number.and_then(|number| u64::try_from(number).ok()).map(Some).ok_or_else(|| {
         Problem::bad_request(format!("Last-Event-ID {value:?}: expected the number of an event of this run"))
     })
 }
 
-/// The end of a journal that may still grow. Scans are told once they are written; what is behind anything else, once it is durable.
+/// Reader of a journal that may still grow. Scans are sent once written; other events, and everything after them, once they are durable.
 struct Tail {
     path: PathBuf,
     read: u64,
     rest: Vec<u8>,
     after: Option<u64>,
-    /// Not told yet: a line before them, or one of them, is not known to be durable.
+    /// Lines not sent yet, because one of them or one before them is not known to be durable.
     held: Vec<Line>,
     over: bool,
 }
@@ -215,13 +211,13 @@ struct Tail {
 /// A line of a journal.
 struct Line {
     seq: u64,
-    /// Whether it may be told as it is.
+    /// Whether it may be sent.
     may: bool,
     text: String,
 }
 
 impl Tail {
-    /// What may be told since the last look; `None` where the file cannot be read.
+    /// New events that may be sent; `None` if the file cannot be read.
     async fn more(&mut self) -> Option<Vec<Event>> {
         const MOST: u64 = 256 * 1024;
         let mut file = tokio::fs::File::open(&self.path).await.ok()?;
@@ -235,7 +231,7 @@ impl Tail {
             self.take(line);
         }
         if self.over {
-            // No later line says that the last ones are durable: they are, once this returns.
+            // No later line confirms that the last ones are durable: this call makes them durable.
             file.sync_data().await.ok()?;
         }
         let known = self.known();
@@ -243,12 +239,12 @@ impl Tail {
         Some(told.map(|line| Event::default().id(line.seq.to_string()).data(line.text)).collect())
     }
 
-    /// How many of those held may be told.
+    /// Number of held lines that may be sent.
     fn known(&self) -> usize {
         if self.over { self.held.len() } else { self.held.iter().take_while(|line| line.may).count() }
     }
 
-    /// A journal's line, `crc seq at [durable=N] kind json`, unless it is its head.
+    /// Takes a line of a journal, `crc seq at [durable=N] kind json`; skips the header line.
     fn take(&mut self, text: &str) {
         let mut words = text.split(' ').skip(1);
         let Some(seq) = words.next().and_then(|seq| seq.parse::<u64>().ok()) else { return };
@@ -256,7 +252,7 @@ impl Tail {
         let Some(mut kind) = words.next() else { return };
         if let Some(durable) = kind.strip_prefix("durable=") {
             let durable = durable.parse().unwrap_or(0);
-            // From then on it may be told, as a scan may.
+            // These lines may now be sent, like scans.
             for line in self.held.iter_mut().filter(|line| line.seq <= durable) {
                 line.may = true;
             }

@@ -1,4 +1,4 @@
-//! What programs around the daemon ask: is it well, how much did it do, what does its API look like.
+//! Service endpoints for other programs: health, metrics, and the document of the API.
 
 use crate::document::{Doing, verdict_key};
 use crate::http::{rigs, runs, start, watch};
@@ -57,18 +57,18 @@ pub(crate) async fn openapi() -> Response {
     ([(header::CONTENT_TYPE, "application/json")], document()).into_response()
 }
 
-/// Whether the daemon and its rigs are well.
+/// Health of the daemon and its rigs.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Health {
-    /// Whether every rig answers with its outputs safe, or runs.
+    /// Whether every rig has a run in progress, or answers with its outputs safe.
     well: bool,
     /// Version of the program.
     version: &'static str,
-    /// The rigs that are not well, and why.
+    /// The rigs with a problem, and why.
     problems: Vec<String>,
 }
 
-/// Whether the daemon and its rigs are well: 200 if so, 503 if not.
+/// Health of the daemon and its rigs: 200 if all are well, 503 otherwise.
 #[utoipa::path(get, path = "/api/v1/health", responses(Refused, (status = 200, body = Health), (status = 503, body = Health)))]
 pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Json<Health>) {
     let rigs = daemon.bench.rigs.iter();
@@ -78,18 +78,18 @@ pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Js
     (status, Json(Health { well, version: env!("CARGO_PKG_VERSION"), problems }))
 }
 
-/// What is not well about a rig.
+/// The problem of a rig, if it has one.
 fn problem_of(status: &Status) -> Option<String> {
     let why = match &status.phase {
         Phase::Idle(_) if status.owed.is_empty() => return None,
         Phase::Idle(_) => {
             let owed: Vec<&str> = status.owed.iter().map(|owed| owed.run.as_str()).collect();
-            format!("no record yet of {}", owed.join(", "))
+            format!("no record yet for {}", owed.join(", "))
         }
         Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => {
             let view = |run: &Arc<RunTold>| run.view.halted.is_some() && run.view.safe != Some(true);
             let run = status.run.as_ref().filter(|run| view(run))?;
-            format!("run {} was stopped, its outputs are not confirmed safe yet", run.run())
+            format!("run {} was stopped, outputs not confirmed safe yet", run.run())
         }
         Phase::Starting => String::from("not looked at yet"),
         Phase::Faulted(fault) => fault.to_string(),
@@ -98,11 +98,13 @@ fn problem_of(status: &Status) -> Option<String> {
     Some(format!("{}: {why}", status.rig))
 }
 
-/// Figures for Prometheus (text format 0.0.4).
-#[utoipa::path(get, path = "/metrics", responses(Refused, (status = 200, description = "What the rigs do, what waits, and devices tested by verdict", content_type = "text/plain")))]
+/// Metrics for Prometheus (text format 0.0.4).
+#[utoipa::path(get, path = "/metrics", responses(Refused, (status = 200, description = "State of the rigs, runs that wait, and devices tested by verdict", content_type = "text/plain")))]
 pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
     let mut lines = vec![
-        String::from("# HELP tripbench_rig_doing What a rig does: 1 for the one that it does."),
+        String::from(
+            "# HELP tripbench_rig_doing What a rig is doing: 1 for the present state, 0 for the others.",
+        ),
         String::from("# TYPE tripbench_rig_doing gauge"),
     ];
     let states: Vec<_> = daemon.bench.rigs.iter().map(|rig| rig.status()).collect();
@@ -119,7 +121,7 @@ pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
             lines.push(format!("tripbench_rig_doing{{rig=\"{rig}\",doing=\"{word}\"}} {one}"));
         }
     }
-    lines.push(String::from("# HELP tripbench_queue Runs that wait."));
+    lines.push(String::from("# HELP tripbench_queue Runs that wait for the rig."));
     lines.push(String::from("# TYPE tripbench_queue gauge"));
     for state in &states {
         lines.push(format!("tripbench_queue{{rig=\"{}\"}} {}", escaped(&state.rig), state.queue.len()));
@@ -130,7 +132,7 @@ pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
         lines.push(format!("tripbench_looks_total{{rig=\"{}\"}} {}", escaped(&rig.name), rig.looks()));
     }
     lines.push(String::from(
-        "# HELP tripbench_positions_total Devices tested since the folder of runs began, by verdict.",
+        "# HELP tripbench_positions_total Devices tested in all runs of the folder, by verdict.",
     ));
     lines.push(String::from("# TYPE tripbench_positions_total counter"));
     for (rig, verdict, count) in daemon.bench.runs.counts() {

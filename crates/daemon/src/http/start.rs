@@ -1,4 +1,4 @@
-//! Starts: of the mounted round, of other devices and sheets, and of a device that was left undecided.
+//! Starts runs: of the mounted round, of other devices and sheets, and of a device that an earlier run left undecided.
 
 use super::rigs::{body, rig_of};
 use crate::document::Placing;
@@ -25,88 +25,88 @@ pub(crate) struct SheetText {
     text: String,
 }
 
-/// A device that was left undecided.
+/// A device that an earlier run left undecided.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct AgainBody {
     /// The run that left it undecided.
     #[schema(max_length = 80)]
     run: String,
-    /// Its position there.
+    /// Position of the device in that run.
     #[schema(minimum = 1, maximum = 64)]
     position: u8,
-    /// Revision of the round that was seen: it is to be the same still.
+    /// Revision of the round that the client has seen; the start is refused if it has changed.
     revision: u64,
 }
 
-/// What is to be run.
+/// A request for a run.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct StartBody {
-    /// Revision of the round that is mounted, to run that; each revision starts one run.
+    /// Revision of the mounted round, to test that round. Each revision starts one run.
     #[serde(default)]
     revision: Option<u64>,
-    /// `stops` of the rig as it was seen: where STOP TEST was pressed since, nothing is started.
+    /// `stops` of the rig that the client has seen: if STOP TEST was pressed since, nothing is started.
     stops: u64,
-    /// In place of the mounted round: a device that an earlier run left undecided, as it still stands there.
+    /// Instead of the mounted round: a device that an earlier run left undecided and that is still at its position.
     #[serde(default)]
     again: Option<AgainBody>,
-    /// Without `revision`: where devices are.
+    /// Instead of the mounted round: devices at positions.
     #[serde(default)]
     places: Vec<Placing>,
-    /// What `to-confirm` asked is right: a number that stands twice, a plug that was not pulled.
+    /// Confirms what a `to-confirm` problem asked, such as a serial number given twice or a plug that was not pulled.
     #[serde(default)]
     confirmed: bool,
     /// The run may wait for the one in progress and begin by itself: no devices have to be changed. It is withdrawn if that run does not
     /// end normally.
     #[serde(default)]
     unattended: bool,
-    /// Who operates, each at most 80 characters.
+    /// The operators, each at most 80 characters.
     #[serde(default)]
     #[schema(max_items = 8)]
     operators: Vec<String>,
-    /// Site sheet in place of the rig's own.
+    /// Site sheet that replaces the rig's own.
     #[serde(default)]
     site: Option<SheetText>,
-    /// Rig sheet as it was seen: a run is refused where it is not the daemon's own.
+    /// Rig sheet that the client has seen: the run is refused if it differs from the daemon's own.
     #[serde(default)]
     rig: Option<SheetText>,
-    /// Type sheet in place of the rig's own.
+    /// Type sheet that replaces the rig's own.
     #[serde(default)]
     device_type: Option<SheetText>,
-    /// Settings sheet in place of the rig's own.
+    /// Settings sheet that replaces the rig's own.
     #[serde(default)]
     settings: Option<SheetText>,
-    /// Script in place of the rig's own.
+    /// Script that replaces the rig's own.
     #[serde(default)]
     script: Option<SheetText>,
-    /// Take no type and no settings sheet: nothing is judged.
+    /// Whether to use no type and no settings sheet: nothing is judged.
     #[serde(default)]
     measure_only: bool,
-    /// `sheets.digest` of the rig as it was seen: the run is refused where the rig's own sheets are others by now.
+    /// `sheets.digest` of the rig that the client has seen: the run is refused if the rig's own sheets have changed since.
     #[serde(default)]
     sheets_seen: Option<String>,
 }
 
 impl StartBody {
-    /// Those that take the place of the rig's own.
+    /// All sheets in the request.
     fn sheets(&self) -> Vec<&SheetText> {
         let all = [&self.site, &self.rig, &self.device_type, &self.settings, &self.script];
         all.into_iter().flatten().collect()
     }
 }
 
-/// A run that was taken.
+/// A run that was accepted.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = Started)]
 pub(crate) struct StartedRun {
-    /// Its identifier.
+    /// Identifier of the run.
     run: String,
-    /// Seconds that it takes, foreseen.
+    /// Predicted duration, seconds.
     predicted_s: f64,
 }
 
-/// Starts a run, or puts it at the end of the rig's queue.
+/// Starts a run, or appends it to the rig's queue.
 #[utoipa::path(post, path = "/api/v1/rigs/{rig}/runs", params(("rig" = String, Path, description = "Name of the rig")),
     request_body = StartBody,
     responses(BodyRefused, (status = 201, body = StartedRun),
@@ -122,7 +122,7 @@ pub(crate) async fn start(
     let rig = rig_of(&daemon, &name)?;
     rig.status().ready()?;
     let press = rig.press()?;
-    // Sheets are read from the disk, which may hang: not on a thread that others wait for.
+    // Sheets are read from the disk, which may hang: use a thread that nobody else waits for.
     let work = move || {
         let Started { run, predicted_s } = daemon.bench.start(&rig, asked(given)?, press)?;
         Ok::<_, Problem>(StartedRun { run, predicted_s })
@@ -132,7 +132,7 @@ pub(crate) async fn start(
     Ok((StatusCode::CREATED, Json(started)))
 }
 
-/// What is asked for, if it makes sense as such.
+/// The request, checked for contradictions.
 fn asked(given: StartBody) -> Result<Start, Problem> {
     if given.operators.len() > 8 {
         return Err(Problem::bad_request(format!(
@@ -150,11 +150,13 @@ fn asked(given: StartBody) -> Result<Start, Problem> {
     let has_sheets = !sheets.is_empty() || given.measure_only;
     let kinds = [given.revision.is_some(), given.again.is_some(), !given.places.is_empty()];
     if kinds.into_iter().filter(|there| *there).count() > 1 {
-        let detail = "`revision`, `again` and `places` exclude each other: the mounted round, a device of an earlier run, or other places";
+        let detail = "`revision`, `again` and `places` exclude each other: the mounted round, a device of an earlier run, or other positions";
         return Err(Problem::bad_request(detail));
     }
     if given.again.is_some() && given.unattended {
-        return Err(Problem::bad_request("`again` and `unattended` exclude each other: somebody sees to it"));
+        return Err(Problem::bad_request(
+            "`again` and `unattended` exclude each other: a retest needs an operator",
+        ));
     }
     // The round on the page is judged by the sheets that the page shows.
     if given.revision.is_some() && has_sheets {
@@ -164,7 +166,7 @@ fn asked(given: StartBody) -> Result<Start, Problem> {
     }
     if given.again.is_some() && has_sheets {
         return Err(Problem::bad_request(
-            "`again` takes the sheets of the earlier run: none is given with it",
+            "`again` uses the sheets of the earlier run: leave out sheets and `measure_only`",
         ));
     }
     let devices = match (given.revision, given.again) {

@@ -1,4 +1,4 @@
-//! The streams of rigs: their state, and levels and signals as they come. Each goes on after `Last-Event-ID`.
+//! Live streams of rigs: state, levels and signals. Each continues after `Last-Event-ID`.
 
 use crate::feed::Frame;
 use crate::problem::{Problem, Refused};
@@ -17,11 +17,11 @@ use std::time::Duration;
 use tokio::sync::watch::Receiver;
 use tokio::time::{Instant, sleep_until, timeout};
 
-/// The states of all rigs and their samples, as they come: one stream for a whole page, for a browser holds few of them.
+/// Live states and samples of all rigs in one stream: a browser allows only few streams per page.
 #[utoipa::path(get, path = "/api/v1/watch",
-    params(("last-event-id" = Option<String>, Header, description = "Identifier of the last event that was heard; one of another life of the daemon says nothing")),
-    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`; `beat` where nothing else came for a second", content_type = "text/event-stream"),
-        (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json")))]
+    params(("last-event-id" = Option<String>, Header, description = "Identifier of the last event received; ignored if it is from an earlier start of the daemon")),
+    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples), each as `{\"rig\": name, \"told\": …}`; `beat` after a second without another event", content_type = "text/event-stream"),
+        (status = 503, description = "Too many watchers", body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn watch_all(
     State(daemon): State<Arc<Daemon>>,
     headers: HeaderMap,
@@ -30,11 +30,11 @@ pub(crate) async fn watch_all(
     Ok(told(Watch::new(&daemon.life, rigs, &headers, true)?))
 }
 
-/// The state of a rig and its samples, as they come.
-#[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig"), ("last-event-id" = Option<String>, Header, description = "Identifier of the last event that was heard")),
-    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples); `beat` where nothing else came for a second", content_type = "text/event-stream"),
+/// Live state and samples of a rig.
+#[utoipa::path(get, path = "/api/v1/rigs/{rig}/watch", params(("rig" = String, Path, description = "Name of the rig"), ("last-event-id" = Option<String>, Header, description = "Identifier of the last event received")),
+    responses(Refused, (status = 200, description = "Events `state` (RigState) and `samples` (Samples); `beat` after a second without another event", content_type = "text/event-stream"),
         (status = 404, body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "Too many watch", body = Problem, content_type = "application/problem+json")))]
+        (status = 503, description = "Too many watchers", body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn watch(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
@@ -54,11 +54,11 @@ fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     Sse::new(stream).keep_alive(KeepAlive::new().interval(Duration::from_secs(5)))
 }
 
-/// Those who watch may be so many; each costs memory and time.
+/// Most watchers at once; each costs memory and time.
 const MOST_WATCHERS: usize = 100;
 static WATCHERS: AtomicUsize = AtomicUsize::new(0);
 
-/// A place among those who watch, free again when dropped.
+/// Seat of a watcher, free again when dropped.
 pub(super) struct Seat;
 
 impl Seat {
@@ -67,8 +67,9 @@ impl Seat {
             return Ok(Self);
         }
         WATCHERS.fetch_sub(1, Ordering::SeqCst);
-        let detail = format!("{MOST_WATCHERS} watch already: close a window, or a program that watches");
-        Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "too-many-watch", "Too many watch", detail))
+        let detail =
+            format!("there are already {MOST_WATCHERS} watchers: close a window, or a program that watches");
+        Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "too-many-watch", "Too many watchers", detail))
     }
 }
 
@@ -78,32 +79,32 @@ impl Drop for Seat {
     }
 }
 
-/// Name of a rig, and what is told of it.
+/// Name of a rig, and its stage.
 type Watched = (String, Arc<Stage>);
 
-/// Rigs that somebody watches.
+/// Stream of one watcher.
 struct Watch {
     _seat: Seat,
     life: String,
-    /// Name of each rig, and what is told of it.
+    /// The watched rigs.
     rigs: Vec<Watched>,
     newest: Vec<Receiver<u64>>,
-    /// Last frame told, of each rig.
+    /// Number of the last frame sent, of each rig.
     after: Vec<Option<u64>>,
     ready: VecDeque<(usize, Frame)>,
     named: bool,
-    /// Not before then.
+    /// Earliest time of the next batch.
     next: Instant,
 }
 
-/// Least time between two batches to one who watches: a bench of many rigs would wake it hundreds of times a second.
+/// Least time between two batches to a watcher: a bench of many rigs would wake it hundreds of times per second.
 const BATCH_EVERY: Duration = Duration::from_millis(40);
-/// Longest time without a word: who hears nothing for three of them has lost the daemon.
+/// Longest time without an event: a watcher that receives nothing for three times as long has lost the daemon.
 const BEAT_EVERY: Duration = Duration::from_secs(1);
 
 impl Watch {
-    /// Goes on after the identifier of the last event, `life-n.n.n` with a number for each rig; one of another life of the daemon
-    /// says nothing.
+    /// A stream that continues after the last event received, `life-n.n.n` with a number for each rig. An identifier from an earlier start
+    /// of the daemon is ignored.
     fn new(life: &str, rigs: Vec<Watched>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
         let seat = Seat::take()?;
         let id = headers.get("last-event-id").and_then(|value| value.to_str().ok());
