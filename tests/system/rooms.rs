@@ -34,7 +34,8 @@ fn modules(crate_name: &str) -> BTreeMap<String, String> {
 }
 
 fn before_tests(text: &str) -> String {
-    text.lines().take_while(|line| *line != "#[cfg(test)]").map(|line| format!("{line}\n")).collect()
+    let end = text.find("\n#[cfg(test)]\n").map_or(text.len(), |at| at + 1);
+    text[..end].to_owned()
 }
 
 /// Paths of the `use` declarations of a source, braces expanded: `a::{b, c::d}` gives `a::b` and `a::c::d`.

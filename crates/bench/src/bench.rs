@@ -164,7 +164,8 @@ impl Bench {
                     rig = rig.name,
                     "its record is unfinished; it is completed at the next start"
                 );
-                if make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
+                // A module that another program holds is left alone.
+                if rig.is_ours() && make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
             };
             ended.add(rig.name.clone(), left);
         }

@@ -66,12 +66,17 @@ pub fn leave_safe(sheets: Vec<RigSheet>) -> Ended {
         .filter(|sheet| module_address(&sheet.link).map_or(true, |address| modules.insert(address)))
         .map(|sheet| {
             let name = sheet.header.name.value.clone();
-            (name, std::thread::spawn(move || leave_one_safe(&sheet)))
+            let leaves = sheet.clone();
+            let thread = std::thread::Builder::new().spawn(move || leave_one_safe(&leaves));
+            (name, sheet, thread)
         })
         .collect();
     let mut ended = Ended::default();
-    for (name, thread) in leaving {
-        ended.add(name, thread.join().unwrap_or(Left::InDoubt));
+    for (name, sheet, thread) in leaving {
+        // Without a thread, one after the other.
+        let left =
+            thread.map_or_else(|_| leave_one_safe(&sheet), |thread| thread.join().unwrap_or(Left::InDoubt));
+        ended.add(name, left);
     }
     ended
 }

@@ -141,7 +141,7 @@ impl Owner {
         let (reins, controlled) = Reins::new();
         let active = Active::new(job.run().to_owned(), reins.clone());
         let status = self.change();
-        status.phase = Phase::Preparing { active, fault: None };
+        status.phase = Phase::Preparing { active, fault: None, barred: None };
         status.run = None;
         Next::Job(Box::new(job), (reins, controlled))
     }
@@ -159,8 +159,10 @@ impl Owner {
     /// If the rig is not ready, the run was stopped, or a device may be another one.
     pub(crate) fn begin(&mut self, claim: &Claim) -> Result<(), Refusal> {
         let active = match &self.status.phase {
-            Phase::Preparing { active, fault: None } => active.clone(),
-            Phase::Preparing { fault: Some(fault), .. } | Phase::Faulted(fault) => {
+            Phase::Preparing { active, fault: None, barred: None } => active.clone(),
+            Phase::Preparing { barred: Some(fault), .. }
+            | Phase::Preparing { fault: Some(fault), .. }
+            | Phase::Faulted(fault) => {
                 return Err(Refusal::NotReady(fault.to_string()));
             }
             Phase::Ending { .. } => return Err(Refusal::Ending),
@@ -195,7 +197,7 @@ impl Owner {
             let place = self.status.round.place(*position).filter(|place| place.is_taken());
             let then = claim.press.places.iter().find(|place| place.position == *position);
             place.is_some_and(|place| {
-                place.serial.as_ref() != Some(serial) && then.is_none_or(|then| !then.has_same_device(place))
+                place.serial.as_ref() != Some(serial) && then.is_none_or(|then| then.mounted != place.mounted)
             })
         };
         let other = claim.devices.iter().find(is_other);

@@ -17,8 +17,10 @@ pub enum Phase {
     Preparing {
         /// The run.
         active: Active,
-        /// Fault found by the last look: it keeps the run from beginning.
+        /// Fault found by the last look.
         fault: Option<Fault>,
+        /// Fault found by an earlier look: the run does not begin.
+        barred: Option<Fault>,
     },
     /// A run is in progress.
     Running(Active),

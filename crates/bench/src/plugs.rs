@@ -61,9 +61,13 @@ mod tests {
                 Some(present) => (1..=4).for_each(|number| plugs.saw(number, *present || number != position)),
                 None => plugs.lost_sight(),
             };
-            before.iter().for_each(|seen| look(&mut plugs, seen));
+            for seen in &before {
+                look(&mut plugs, seen);
+            }
             let press = plugs.clone();
-            after.iter().for_each(|seen| look(&mut plugs, seen));
+            for seen in &after {
+                look(&mut plugs, seen);
+            }
             let in_at_press = before.iter().flatten().next_back().copied().unwrap_or(true);
             let in_now = after.iter().flatten().next_back().copied().unwrap_or(in_at_press);
             let not_seen = after.iter().any(|seen| *seen != Some(true));

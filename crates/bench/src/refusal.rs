@@ -114,14 +114,12 @@ pub enum Refusal {
 impl Refusal {
     /// The refusal as the cause of a withdrawal: what happened since the start.
     pub(crate) fn cause(&self) -> String {
-        match self {
-            Self::PlugWasOut { position } => {
-                format!("a plug that was seen out at position {position} after the start")
-            }
-            Self::Remounted { position } => {
-                format!("another device mounted at position {position} after the start")
-            }
-            other => other.to_string(),
+        if let Self::PlugWasOut { position } = self {
+            return format!("a plug that was seen out at position {position} after the start");
         }
+        if let Self::Remounted { position } = self {
+            return format!("another device mounted at position {position} after the start");
+        }
+        self.to_string()
     }
 }

@@ -27,17 +27,14 @@ pub struct Place {
     pub own_number: bool,
     /// Whether a plug is seen there; `None` if the rig has no input for it.
     pub present: Option<bool>,
+    /// Revision of the round by which the device was mounted.
+    pub(crate) mounted: u64,
 }
 
 impl Place {
     /// Whether a device is mounted there.
     pub fn is_taken(&self) -> bool {
         self.serial.is_some() || self.own_number
-    }
-
-    /// Whether the same device is mounted in another round's place, as far as its number says.
-    pub(crate) fn has_same_device(&self, other: &Self) -> bool {
-        (&self.serial, self.own_number) == (&other.serial, other.own_number)
     }
 }
 
@@ -54,12 +51,13 @@ pub struct Placing {
 
 impl Placing {
     /// The position with this device.
-    fn place(&self, present: Option<bool>) -> Place {
+    fn place(&self, present: Option<bool>, mounted: u64) -> Place {
         Place {
             position: self.position,
             serial: self.serial.as_ref().map(|serial| serial.trim().to_owned()),
             own_number: self.own_number && self.serial.is_none(),
             present,
+            mounted,
         }
     }
 }
@@ -77,14 +75,15 @@ impl Round {
 
     /// Mounts devices; all other positions become empty.
     pub(crate) fn fill(&mut self, placings: &[Placing]) {
+        let revision = self.revision + 1;
         for place in &mut self.places {
             let placing = placings.iter().find(|placing| placing.position == place.position);
             *place = placing.map_or_else(
                 || Place { position: place.position, present: place.present, ..Place::default() },
-                |placing| placing.place(place.present),
+                |placing| placing.place(place.present, revision),
             );
         }
-        self.revision += 1;
+        self.revision = revision;
         self.started = false;
     }
 
@@ -94,7 +93,7 @@ impl Round {
     /// As [`Self::check`].
     pub(crate) fn places_of(&self, placings: &[Placing]) -> Result<Vec<Place>, Refusal> {
         self.check(placings)?;
-        Ok(placings.iter().map(|placing| placing.place(None)).collect())
+        Ok(placings.iter().map(|placing| placing.place(None, 0)).collect())
     }
 
     /// Refuses devices that cannot be mounted.

@@ -72,7 +72,10 @@ fn hangs(rigs: &[Arc<Rig>]) -> ! {
     }
     let making: Vec<_> = hanging
         .into_iter()
-        .map(|rig| std::thread::spawn(move || (rig.name.clone(), make_safe(rig.sheets.rig()))))
+        .filter_map(|rig| {
+            let making = move || (rig.name.clone(), make_safe(rig.sheets.rig()));
+            std::thread::Builder::new().spawn(making).ok()
+        })
         .collect();
     std::thread::park_timeout(OTHERS_HAVE);
     let clock = Clock::start();

@@ -22,6 +22,7 @@ use tokio::runtime::Runtime;
 use tripbench_job::make_safe;
 use tripbench_link::{Link, ModuleLock, ModuleWire};
 use tripbench_quantity::Mono;
+use tripbench_rig::Doubt;
 
 /// Time between two looks at a rig at rest.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
@@ -60,6 +61,8 @@ struct Worker {
     making: Option<(Owed, Making)>,
     /// The last run.
     last: String,
+    /// Why the outputs could not be made safe, until they are.
+    hazard: Option<Doubt>,
     /// The fault that was last logged.
     logged: Option<Fault>,
 }
@@ -89,6 +92,7 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
             making: None,
             last: String::new(),
             logged: None,
+            hazard: None,
         };
         // A look that panics must not leave an old "idle" in the status; the worker continues with the next look.
         while catch_unwind(AssertUnwindSafe(|| worker.work())).is_err() {

@@ -68,7 +68,11 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 /// Refuses what is not meant for this machine, what comes from another site's page, and what is too much. STOP TEST is never
 /// counted: it always gets through.
 pub(crate) async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) -> Response {
-    let response = match refused(&gate, &request) {
+    // The user first: a foreign one must not use up what the operators may change.
+    let asks = changes(&request) && !is_stop(&request);
+    let peer = request.extensions().get::<Peer>().cloned();
+    let foreign = if asks { foreign_user(&gate, peer).await } else { None };
+    let response = match foreign.or_else(|| refused(&gate, &request)) {
         Some(problem) => problem.into_response(),
         None if is_stop(&request) || !changes(&request) => next.run(request).await,
         None => match whole(request).await {
@@ -107,6 +111,23 @@ async fn whole(request: Request) -> Result<Request, Problem> {
     Ok(Request::from_parts(head, Body::from(bytes)))
 }
 
+/// Refuses a change by a user who may not operate the bench.
+async fn foreign_user(gate: &Gate, peer: Option<Peer>) -> Option<Problem> {
+    let user = match peer {
+        Some(peer) => peer.user().await,
+        None => None,
+    };
+    if gate.may_change(user) {
+        return None;
+    }
+    let user = user.map_or_else(|| String::from("an unknown user"), |user| format!("user {user}"));
+    tracing::debug!(user, "refused: this user may not operate the bench");
+    let detail = format!(
+        "{user} may not operate this bench: allowed are the daemon's own user, root, and `users` of the bench sheet. STOP TEST is allowed to everybody"
+    );
+    Some(Problem::new(StatusCode::FORBIDDEN, "foreign-user", "Not this user", detail))
+}
+
 fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
     let text = |name: HeaderName| request.headers().get(name).and_then(|value| value.to_str().ok());
     let host = text(header::HOST).unwrap_or_default();
@@ -121,19 +142,7 @@ fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
             return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail));
         }
     }
-    if !changes(request) || is_stop(request) {
-        return None;
-    }
-    let user = request.extensions().get::<Peer>().and_then(|peer| peer.user());
-    if !gate.may_change(user) {
-        let user = user.map_or_else(|| String::from("an unknown user"), |user| format!("user {user}"));
-        tracing::warn!(user, path = request.uri().path(), "refused: this user may not operate the bench");
-        let detail = format!(
-            "{user} may not operate this bench: allowed are the daemon's own user, root, and `users` of the bench sheet. STOP TEST is allowed to everybody"
-        );
-        return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-user", "Not this user", detail));
-    }
-    (!gate.limit.take()).then(|| {
+    (changes(request) && !is_stop(request) && !gate.limit.take()).then(|| {
         let detail = "too many changes: allowed are 60 at once and 30 per second; wait a moment";
         Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
     })

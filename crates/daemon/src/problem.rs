@@ -57,6 +57,11 @@ impl Problem {
         Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
     }
 
+    /// A device cannot be tested again.
+    fn not_again(detail: String) -> Self {
+        Self::new(StatusCode::CONFLICT, "nothing-to-decide", "Cannot be tested again", detail)
+    }
+
     /// A fault of the program.
     pub(crate) fn inside(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "inside", "Internal error", detail)
@@ -116,7 +121,7 @@ impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Self {
         let detail = refusal.to_string();
         match refusal {
-            Refusal::RoundChanged { .. } => {
+            Refusal::RoundChanged { .. } | Refusal::Remounted { .. } => {
                 Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
             }
             Refusal::Mounted => Self::new(StatusCode::CONFLICT, "mounted", "A round is mounted", detail),
@@ -137,12 +142,7 @@ impl From<Refusal> for Problem {
             Refusal::PlugWasOut { .. } => {
                 Self::new(StatusCode::CONFLICT, "plug-was-out", "A plug was seen out meanwhile", detail)
             }
-            Refusal::MayBeGone { .. } => {
-                Self::new(StatusCode::CONFLICT, "nothing-to-decide", "This is not tested again", detail)
-            }
-            Refusal::Remounted { .. } => {
-                Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
-            }
+            Refusal::MayBeGone { .. } => Self::not_again(detail),
             Refusal::Stopped { .. } => {
                 Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail)
             }
@@ -162,9 +162,7 @@ impl From<NotStarted> for Problem {
         match why {
             NotStarted::Refused(refusal) => refusal.into(),
             NotStarted::NotPlanned(why) => why.into(),
-            NotStarted::NotAgain(detail) => {
-                Self::new(StatusCode::CONFLICT, "nothing-to-decide", "Cannot be tested again", detail)
-            }
+            NotStarted::NotAgain(detail) => Self::not_again(detail),
         }
     }
 }

@@ -18,12 +18,15 @@ pub(crate) struct Stage {
     statuses: Sender<Arc<Status>>,
 }
 
+/// A run, a position of it, and the tile made of them.
+type MadeOf = (Arc<RunTold>, u8, Option<Tile>);
+
 /// Makes documents of statuses. What takes long, the advice of devices that are judged, is made once.
 #[derive(Debug, Default)]
 struct Documents {
     last: Mutex<Option<(Arc<RunTold>, RunState)>>,
     /// The devices beside those of the run, with what they were made of.
-    beside: Mutex<Vec<(Arc<RunTold>, Option<Tile>)>>,
+    beside: Mutex<Vec<MadeOf>>,
 }
 
 impl Documents {
@@ -48,14 +51,13 @@ impl Documents {
     fn tiles_beside(&self, of: &[Beside]) -> Vec<Tile> {
         let known = self.beside.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let made = |of: &Beside| {
-            let is_it = |told: &Arc<RunTold>, tile: &Option<Tile>| {
-                Arc::ptr_eq(told, &of.told) && tile.as_ref().is_none_or(|tile| tile.position == of.position)
-            };
-            let found = known.iter().find(|(told, tile)| is_it(told, tile)).map(|(_, tile)| tile.clone());
-            (Arc::clone(&of.told), found.unwrap_or_else(|| beside(of)))
+            let is_it =
+                |(told, position, _): &&MadeOf| Arc::ptr_eq(told, &of.told) && *position == of.position;
+            let found = known.iter().find(is_it).map(|(_, _, tile)| tile.clone());
+            (Arc::clone(&of.told), of.position, found.unwrap_or_else(|| beside(of)))
         };
         let made: Vec<_> = of.iter().map(made).collect();
-        let tiles = made.iter().filter_map(|(_, tile)| tile.clone()).collect();
+        let tiles = made.iter().filter_map(|(_, _, tile)| tile.clone()).collect();
         *self.beside.lock().unwrap_or_else(PoisonError::into_inner) = made;
         tiles
     }

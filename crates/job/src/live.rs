@@ -117,7 +117,7 @@ pub fn start<F: Future<Output = ()> + 'static>(
 /// Tries once to make the outputs safe, over a new connection. Returns whether that was confirmed, within a few seconds.
 pub fn make_safe(rig: &RigSheet) -> bool {
     let rig = rig.clone();
-    let tried = std::thread::spawn(move || {
+    let tried = std::thread::Builder::new().spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().ok()?;
         let transport = ModuleWire::of(&rig.link).ok()?;
         let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
@@ -128,7 +128,7 @@ pub fn make_safe(rig: &RigSheet) -> bool {
         }
         safe.ok()
     });
-    matches!(tried.join(), Ok(Some(_)))
+    tried.is_ok_and(|tried| matches!(tried.join(), Ok(Some(_))))
 }
 
 /// Tests whether the address of the module accepts a connection, so that no run is recorded without a module. Always succeeds for a serial

@@ -73,6 +73,8 @@ impl JournalWriter {
         file.try_lock().map_err(|_| JournalError::Failed)?;
         // A file system that cannot allocate in advance gives another error; then a full disk aborts the run instead.
         if fallocate(&file, FallocateFlags::KEEP_SIZE, 0, expected_bytes) == Err(rustix::io::Errno::NOSPC) {
+            // Nothing is recorded in it.
+            std::fs::remove_file(path).map_err(create)?;
             return Err(JournalError::NoRoom { path: shown(), bytes: expected_bytes });
         }
         file.write_all(MAGIC.as_bytes()).and_then(|()| file.sync_data()).map_err(create)?;
@@ -156,7 +158,7 @@ impl Writer {
             match events.recv_timeout(tick) {
                 Ok(event) => self.write(&event)?,
                 Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => return self.sync(),
+                Err(RecvTimeoutError::Disconnected) => return self.close(),
             }
             if self.dirty && synced.elapsed() >= SYNC_EVERY {
                 self.sync()?;
@@ -181,6 +183,14 @@ impl Writer {
         Ok(())
     }
 
+    /// Syncs the file and returns the reserved space that was not used.
+    fn close(mut self) -> Result<(), WriteError> {
+        self.sync()?;
+        let length = self.file.metadata()?.len();
+        self.file.set_len(length)?;
+        Ok(())
+    }
+
     /// Syncs the file. A failed sync is final and is never retried.
     fn sync(&mut self) -> Result<(), WriteError> {
         if self.dirty {
@@ -195,4 +205,39 @@ impl Writer {
 #[expect(clippy::disallowed_methods, reason = "times the syncs of the journal; no figure depends on it")]
 fn now() -> Instant {
     Instant::now()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+    use std::os::unix::fs::MetadataExt;
+    use std::path::PathBuf;
+
+    fn path(name: &str) -> PathBuf {
+        let path = std::env::temp_dir().join(format!("tripbench-journal-{}-{name}", std::process::id()));
+        drop(std::fs::remove_file(&path));
+        path
+    }
+
+    #[rstest]
+    fn reserved_space_that_was_not_used_is_returned(#[values(1, 8, 64)] mebibytes: u64) {
+        let path = path(&format!("reserved-{mebibytes}"));
+        let journal = JournalWriter::create(&path, mebibytes << 20, Box::new(|_| {})).expect("a journal");
+        let blocks = || std::fs::metadata(&path).expect("a file").blocks() * 512;
+        // A file system that cannot reserve space has nothing to return.
+        let reserved = blocks();
+        journal.finish().expect("it is written");
+        assert!(blocks() <= 64 << 10, "{} of {reserved} bytes are still reserved", blocks());
+        std::fs::remove_file(&path).expect("a file");
+    }
+
+    /// More than any disk here has, less than what a file may have.
+    #[test]
+    fn a_journal_without_room_leaves_no_file() {
+        let path = path("no-room");
+        let refused = JournalWriter::create(&path, 1 << 43, Box::new(|_| {}));
+        assert!(matches!(refused, Err(JournalError::NoRoom { .. })));
+        assert!(!path.exists());
+    }
 }

@@ -87,10 +87,12 @@ impl Owner {
         let phase = match (look, &self.status.phase) {
             (_, Phase::Ending { active, .. }) => Phase::Ending { active: active.clone(), fault },
             (Look::AtRest, _) => found.map_or_else(Phase::Faulted, Phase::Idle),
-            // The first fault stands: whatever was then, the run does not begin.
-            (Look::Meanwhile, Phase::Preparing { active, fault: first }) => {
-                Phase::Preparing { active: active.clone(), fault: first.clone().or(fault) }
-            }
+            // Whatever was wrong: the run does not begin, also if the rig is well again.
+            (Look::Meanwhile, Phase::Preparing { active, barred, .. }) => Phase::Preparing {
+                active: active.clone(),
+                fault: fault.clone(),
+                barred: barred.clone().or(fault),
+            },
             (Look::Meanwhile, Phase::MakingSafe { run, .. }) => Phase::MakingSafe { run: run.clone(), fault },
             (Look::Meanwhile, Phase::Starting | Phase::Idle(_) | Phase::Running(_) | Phase::Faulted(_)) => {
                 return;

@@ -79,6 +79,8 @@ enum Meanwhile {
     Remounted(u8),
     /// The round is cleared.
     Cleared,
+    /// A device without a serial number is mounted.
+    RemountedOwnNumber(u8),
     /// The same devices are mounted again.
     MountedAgain,
     Stop,
@@ -108,6 +110,9 @@ fn happens(owner: &mut Owner, what: Meanwhile, positions: &[u8]) {
             see(owner, &[]);
         }
         Meanwhile::Remounted(position) => mount(&mounted(Some(position))),
+        Meanwhile::RemountedOwnNumber(position) => {
+            mount(&[Placing { position, serial: None, own_number: true }]);
+        }
         Meanwhile::Cleared => mount(&[]),
         Meanwhile::MountedAgain => mount(&mounted(None)),
         Meanwhile::Stop => owner.stop(Halt::Signal),
@@ -177,6 +182,7 @@ fn nothing_runs_under_the_number_of_another_device_or_after_a_stop(
         Meanwhile::PlugOutAndBack(3),
         Meanwhile::Remounted(1),
         Meanwhile::Remounted(4),
+        Meanwhile::RemountedOwnNumber(3),
         Meanwhile::Stop,
         Meanwhile::TheDaemonEnds
     )]
@@ -189,7 +195,11 @@ fn nothing_runs_under_the_number_of_another_device_or_after_a_stop(
             Moment::WhileItWaits => came == Came::NotBegun,
             Moment::WhileItIsPrepared => matches!(came, Came::Refused(_)),
             // Devices mounted during a run are for the next round.
-            Moment::AtTheFirstScan if matches!(what, Meanwhile::Remounted(_)) => came == Came::Ran,
+            Moment::AtTheFirstScan
+                if matches!(what, Meanwhile::Remounted(_) | Meanwhile::RemountedOwnNumber(_)) =>
+            {
+                came == Came::Ran
+            }
             Moment::AtTheFirstScan => came == Came::Halted,
         };
         assert!(expected, "{what:?} {when:?}: {came:?}");
@@ -454,4 +464,30 @@ fn a_rig_that_was_found_not_well_while_a_run_was_prepared_does_not_begin_it(
     }
     let begun = owner.begin(&job.claim());
     assert_eq!(begun, Err(Refusal::NotReady(fault.to_string())));
+}
+
+/// Two devices without serial numbers are not the same device, though nothing tells them apart.
+#[rstest]
+fn a_device_without_a_serial_number_that_is_mounted_again_is_another_one(
+    #[values(false, true)] while_it_is_prepared: bool,
+    #[values(false, true)] own_number_again: bool,
+) {
+    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
+    owner.found(Look::AtRest, Ok(REST));
+    let unnumbered = Placing { position: 1, serial: None, own_number: true };
+    owner.mount(0, std::slice::from_ref(&unnumbered), None).expect("it is mounted");
+    let waits = another_job(1, owner.press(Mono::START));
+    enqueue(&mut owner, waits).expect("it is taken");
+    let again = |owner: &mut Owner| {
+        let other = if own_number_again { unnumbered.clone() } else { placing(1, "B-1") };
+        owner.mount(1, &[other], None).expect("it is mounted");
+    };
+    if !while_it_is_prepared {
+        again(&mut owner);
+        assert!(next(&mut owner).is_none());
+        return;
+    }
+    let (job, ..) = next(&mut owner).expect("it is prepared");
+    again(&mut owner);
+    assert_eq!(owner.begin(&job.claim()), Err(Refusal::Remounted { position: 1 }));
 }

@@ -18,6 +18,7 @@ impl Worker {
     pub(super) fn look(&mut self, look: Look) {
         let was_safe = self.safe;
         let found = self.looked();
+        let found = self.with_hazard(found);
         match &found {
             Ok(_) if !was_safe => tracing::info!(rig = self.rig.name, "outputs safe, read back"),
             Ok(_) => {}
@@ -36,6 +37,21 @@ impl Worker {
         });
         if told.is_err() {
             tracing::error!(rig = self.rig.name, "the owner of this rig has failed");
+        }
+    }
+
+    /// Outputs that were found not safe stay so, whatever a later look says, until they are made safe.
+    fn with_hazard(&mut self, found: Result<Rest, Fault>) -> Result<Rest, Fault> {
+        match found {
+            Err(Fault::NotSafe(doubt)) => {
+                self.hazard = Some(doubt.clone());
+                Err(Fault::NotSafe(doubt))
+            }
+            Ok(_) | Err(Fault::Opened) => {
+                self.hazard = None;
+                found
+            }
+            Err(fault) => Err(self.hazard.clone().map_or(fault, Fault::NotSafe)),
         }
     }
 
@@ -64,7 +80,7 @@ impl Worker {
         let found = (|| {
             if !self.safe {
                 self.runtime.block_on(link.make_safe(sheet)).map_err(Fault::NotSafe)?;
-                self.safe = true;
+                (self.safe, self.hazard) = (true, None);
             }
             let scan = self.runtime.block_on(link.scan(&plan)).map_err(Fault::Silent)?;
             self.rig.looked();

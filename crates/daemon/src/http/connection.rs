@@ -42,11 +42,11 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
                 Err(_) => continue,
             },
         };
-        let peer = stream.local_addr().ok().map(|local| Peer { remote, local });
+        let peer = stream.local_addr().ok().map(|local| Peer::new(remote, local));
         let router = TowerToHyperService::new(router);
         let service = service_fn(move |mut request: hyper::Request<Incoming>| {
-            if let Some(peer) = peer {
-                request.extensions_mut().insert(peer);
+            if let Some(peer) = &peer {
+                request.extensions_mut().insert(peer.clone());
             }
             router.call(request)
         });
