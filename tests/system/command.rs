@@ -103,7 +103,7 @@ fn wrong_usage_is_told_and_ends_with_two(#[case] arguments: &str, #[case] says: 
 #[rstest]
 #[case("--serial 1=A --serial 2=A", "serial A is given for position 1 and position 2")]
 #[case("--serial 1=A --serial 1=B", "position 1 has two serial numbers")]
-#[case("--serial 9=A", "position 9 is not there")]
+#[case("--serial 9=A", "there is no position 9")]
 #[case("--serial A", "POSITION=NUMBER")]
 #[case("", "no device")]
 fn devices_have_to_be_told_apart(#[case] serials: &str, #[case] says: &str) {
