@@ -67,5 +67,14 @@ fn live_only_users_of_the_bench_mount_start_and_answer(#[case] users: &str, #[ca
     assert_eq!(status("POST", "stop", ""), 202);
     assert_eq!(daemon.rig(RIG)["stops"].as_u64(), stops.map(|stops| stops + 1));
     // The daemon's own user may do everything.
-    assert_eq!(daemon.mount(RIG, &[(2, "B-2")]), u64::from(may) + 1);
+    let revision = daemon.mount(RIG, &[(2, "B-2")]);
+    assert_eq!(revision, u64::from(may) + 1);
+    // But the mounted round is judged by the rig's own sheets, as the page shows them.
+    let settings = json!({"file": "wide.toml", "text": workplace.read("settings.toml")});
+    for other in [json!({"settings": settings}), json!({"measure_only": true})] {
+        let mut start = json!({"revision": revision});
+        start.as_object_mut().expect("an object").extend(other.as_object().expect("an object").clone());
+        let refused = daemon.begin(RIG, &start);
+        assert_eq!((refused.status, refused.text.contains("own sheets")), (400, true), "{}", refused.text);
+    }
 }

@@ -53,7 +53,6 @@ impl Worker {
         let run = job.run().to_owned();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
         self.began = false;
-        self.last.clone_from(&run);
         self.rig.hold_latch(Some(reins.0.latch.clone()));
         let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
         self.over(&run);
@@ -115,6 +114,7 @@ impl Worker {
             }
         })?;
         self.began = true;
+        self.last.clone_from(&run);
         let ended = running.join();
         self.over(&run);
         let halt = self.halted(ended, &sheet);

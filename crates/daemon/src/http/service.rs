@@ -93,7 +93,8 @@ fn problem_of(status: &Status) -> Option<String> {
         }
         Phase::Starting => String::from("not looked at yet"),
         Phase::Faulted(fault) => fault.to_string(),
-        Phase::Ending { .. } => String::from("the daemon is ending"),
+        Phase::Ending { fault: Some(fault), .. } => format!("the daemon is ending; {fault}"),
+        Phase::Ending { fault: None, .. } => String::from("the daemon is ending"),
     };
     Some(format!("{}: {why}", status.rig))
 }
