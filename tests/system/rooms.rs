@@ -4,7 +4,6 @@
 use rstest::rstest;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -170,19 +169,29 @@ fn not_used() -> Vec<String> {
     first.flat_map(quoted).collect()
 }
 
-/// The texts of the project that people read.
+/// The texts of the project that people read, by name.
 fn texts() -> Vec<(String, String)> {
-    let listed = Command::new("git").args(["ls-files", "-z"]).current_dir(root()).output().expect("git");
-    let names = String::from_utf8(listed.stdout).expect("names");
-    let is_text = |name: &&str| {
-        let kind = name.rsplit_once('.').map_or("", |(_, kind)| kind);
-        ["rs", "md", "js", "css", "toml", "py", "snap", "json", "sh"].contains(&kind)
-            && *name != "docs/words.md"
-            // Other people's words.
-            && !name.starts_with("tests/data/")
-    };
-    let read = |name: &str| Some((name.to_owned(), std::fs::read_to_string(root().join(name)).ok()?));
-    names.split('\0').filter(is_text).filter_map(read).collect()
+    fn walk(path: &Path, found: &mut Vec<(String, String)>) {
+        let name = path.strip_prefix(root()).expect("below it").to_string_lossy().into_owned();
+        // Other people's words, and the list itself.
+        if name.starts_with("tests/data") || name == "docs/words.md" {
+            return;
+        }
+        if path.is_dir() {
+            for entry in std::fs::read_dir(path).expect("a folder").flatten() {
+                walk(&entry.path(), found);
+            }
+        }
+        let kind = path.extension().and_then(|kind| kind.to_str()).unwrap_or_default();
+        if ["rs", "md", "js", "css", "toml", "py", "snap", "json", "sh"].contains(&kind) {
+            found.push((name, std::fs::read_to_string(path).expect("a text")));
+        }
+    }
+    let mut found = Vec::new();
+    for name in ["bench-scripts", "crates", "docs", "tests", "DEVELOPERS.md", "README.md"] {
+        walk(&root().join(name), &mut found);
+    }
+    found
 }
 
 #[test]
