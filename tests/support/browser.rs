@@ -204,7 +204,7 @@ impl Browser {
     /// Saves a screenshot of the window as PNG.
     ///
     /// # Panics
-    /// If there is none, or it cannot be written.
+    /// If the browser takes no picture, or the file cannot be written.
     pub async fn picture(&self, path: &Path) {
         let png = self.client.screenshot().await.expect("a picture");
         std::fs::write(path, png).expect("it can be written");

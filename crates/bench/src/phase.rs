@@ -123,28 +123,18 @@ impl Phase {
     /// The run that is about to begin or in progress.
     pub(crate) const fn active(&self) -> Option<&Active> {
         match self {
-            Self::Preparing { active, .. }
-            | Self::Running(active)
-            | Self::Ending { active: Some(active), .. } => Some(active),
-            Self::Starting
-            | Self::Idle(_)
-            | Self::MakingSafe { .. }
-            | Self::Faulted(_)
-            | Self::Ending { active: None, .. } => None,
+            Self::Preparing { active, .. } | Self::Running(active) => Some(active),
+            Self::Ending { active, .. } => active.as_ref(),
+            Self::Starting | Self::Idle(_) | Self::MakingSafe { .. } | Self::Faulted(_) => None,
         }
     }
 
     /// The same, mutable.
     pub(crate) const fn active_mut(&mut self) -> Option<&mut Active> {
         match self {
-            Self::Preparing { active, .. }
-            | Self::Running(active)
-            | Self::Ending { active: Some(active), .. } => Some(active),
-            Self::Starting
-            | Self::Idle(_)
-            | Self::MakingSafe { .. }
-            | Self::Faulted(_)
-            | Self::Ending { active: None, .. } => None,
+            Self::Preparing { active, .. } | Self::Running(active) => Some(active),
+            Self::Ending { active, .. } => active.as_mut(),
+            Self::Starting | Self::Idle(_) | Self::MakingSafe { .. } | Self::Faulted(_) => None,
         }
     }
 

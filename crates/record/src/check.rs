@@ -205,7 +205,7 @@ pub struct Check {
     pub role: Role,
     /// Unit of all values: `Pa`, `Pa/s`, `s` or `1`.
     pub unit: String,
-    /// The measurement result; its fields are omitted if there is none.
+    /// The measurement result. Its fields are omitted from the record if nothing was measured.
     #[serde(flatten)]
     pub measured: Option<Measured>,
     /// The limits; `null` if there are none.

@@ -135,7 +135,7 @@ enum WriteError {
 struct Writer {
     file: File,
     listener: Listener,
-    /// Number of the last event written plus one; 0 if there is none.
+    /// Number of written events: one more than the number of the last one, 0 before the first.
     written: Arc<AtomicU64>,
     tally: Tally,
     last: Option<Seq>,
