@@ -1,5 +1,6 @@
 //! Judging a stored run again: the same bytes from the same trace, other figures from another trace.
 
+use std::sync::Arc;
 use tripbench_judge::rejudge;
 use tripbench_record::{Record, Trace, canonical_json};
 use tripbench_tests::Bench;
@@ -38,7 +39,7 @@ fn one_sample_moved_at_an_edge_gives_other_figures() {
         .iter()
         .position(|read| read.area == tripbench_rig::Area::InputRegister)
         .expect("a read");
-    trace.scans[near].blocks[register].words[0] += 40;
+    Arc::make_mut(&mut trace.scans[near].blocks)[register].words[0] += 40;
     let again = rejudge(&stripped(&outcome.record), &outcome.task, &trace);
     let value = |record: &Record| record.positions[0].checks[0].measured.as_ref().expect("measured").value;
     assert!((value(&again) - value(&outcome.record)).abs() > 0.1);

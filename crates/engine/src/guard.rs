@@ -3,6 +3,7 @@
 use crate::bench::Break;
 use crate::predict;
 use crate::state::{Pause, Seen, State, Unchanged};
+use std::sync::Arc;
 use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
@@ -72,7 +73,8 @@ impl State {
         });
         let read = level.value;
         let level = self.corrected(read);
-        Ok(Seen { at, read, level, air_pressure, switches: switches.collect(), valves: valves.collect() })
+        let (switches, valves) = (Arc::new(switches.collect()), Arc::new(valves.collect()));
+        Ok(Seen { at, read, level, air_pressure, switches, valves })
     }
 
     /// Level as it is judged: zero subtracted, corrected by the certificate. Near ambient only the zero counts: a vented rig is at 0,
@@ -104,7 +106,7 @@ impl State {
         let Some((_, since, image)) = self.confirmed.as_ref().filter(|_| self.pending.is_none()) else {
             return Ok(());
         };
-        let started = scan.blocks.iter().map(|block| block.span.before).min().unwrap_or_default();
+        let started = scan.start();
         let same = self.decoder.outputs(scan, &self.task.sheets.rig).is_some_and(|read| read == *image);
         if started < *since || same { Ok(()) } else { Err(Halt::Doubt(Doubt::OutputsDiffer)) }
     }

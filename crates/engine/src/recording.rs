@@ -51,7 +51,7 @@ mod tests {
 
     fn scan(number: u64) -> Scan {
         let at = Mono::from_nanos(number);
-        Scan { blocks: vec![Block { span: Span { before: at, after: at }, words: Vec::new() }] }
+        Scan { blocks: [Block { span: Span { before: at, after: at }, words: Vec::new() }].into() }
     }
 
     fn numbers<'s>(scans: impl Iterator<Item = &'s Scan>) -> Vec<u64> {

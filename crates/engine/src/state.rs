@@ -22,9 +22,9 @@ pub struct Seen {
     /// Air pressure, where the rig measures it.
     pub air_pressure: Option<AirPressure>,
     /// Switch outputs by position.
-    pub switches: BTreeMap<u8, bool>,
+    pub switches: Arc<BTreeMap<u8, bool>>,
     /// Valve outputs by position, where the rig reads them.
-    pub valves: BTreeMap<u8, bool>,
+    pub valves: Arc<BTreeMap<u8, bool>>,
 }
 
 /// A pause because the air pressure is outside its window.

@@ -160,6 +160,11 @@ impl<'t> Channels<'t> {
         self.decoder.bit(scan, input)
     }
 
+    /// The state of a digital input in a scan, looked up once for many scans.
+    pub(crate) fn state<'s>(&self, input: &'s DigitalInput) -> impl Fn(&Scan) -> Option<bool> + use<'s> {
+        self.decoder.state(input)
+    }
+
     /// An unsigned register value in one scan, and the span of its read.
     pub(crate) fn count(&self, scan: &Scan, input: &RegisterInput) -> Option<(u64, Span)> {
         self.decoder.count(scan, input)

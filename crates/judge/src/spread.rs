@@ -94,8 +94,9 @@ pub(crate) fn hides_spread(task: &Task, level: &Level, crossings: &Crossings) ->
         return false;
     }
     // A spread hidden by all crossings at one rate is hidden; only between these cases does the delay matter.
-    if !level.at_rates || hidden(posterior(all, promised_pa)) {
-        return hidden(posterior(all, promised_pa));
+    let hidden_at_one_rate = hidden(posterior(all, promised_pa));
+    if !level.at_rates || hidden_at_one_rate {
+        return hidden_at_one_rate;
     }
     let rates = at_rates(task, &typical, 0.0);
     hidden(rates.map(|rates| if level.delay_open { rates.free } else { rates.level }))

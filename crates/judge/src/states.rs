@@ -223,14 +223,13 @@ impl Run<'_> {
             outputs.first().map_or(0.0, |output| output.rising.high.si()),
         );
         let mut all = vec![None; self.moments.len()];
+        let present = position.present.as_ref().map(|present| self.channels.state(present));
         for output in outputs {
+            let state = self.channels.state(output.input);
             let mut before = None;
             for (moment, wrong) in self.moments.iter().zip(&mut all) {
-                let plugged = position
-                    .present
-                    .as_ref()
-                    .is_none_or(|present| self.channels.bit(moment.scan, present).is_some_and(|bit| bit.on));
-                let state = self.channels.bit(moment.scan, output.input).map(|bit| bit.on);
+                let plugged = present.as_ref().is_none_or(|present| present(moment.scan) == Some(true));
+                let state = state(moment.scan);
                 let Some(state) = state.filter(|_| moment.powered && plugged) else {
                     before = None;
                     continue;
@@ -277,8 +276,8 @@ impl Run<'_> {
 
     /// Number of scans up to the last change of an input; 0 if it never changed.
     fn last_change(&self, input: &DigitalInput) -> usize {
-        let state = |moment: &Moment<'_>| self.channels.bit(moment.scan, input).map(|bit| bit.on);
-        let changed = self.moments.windows(2).rposition(|pair| state(&pair[0]) != state(&pair[1]));
+        let state = self.channels.state(input);
+        let changed = self.moments.windows(2).rposition(|pair| state(pair[0].scan) != state(pair[1].scan));
         changed.map_or(0, |index| index + 1)
     }
 
@@ -286,9 +285,8 @@ impl Run<'_> {
     fn alive(&self, position: &Position) -> bool {
         let changes = |input| self.last_change(input) > 0;
         let plugged = position.present.as_ref().is_some_and(|present| {
-            self.moments
-                .iter()
-                .any(|moment| self.channels.bit(moment.scan, present).is_some_and(|bit| bit.on))
+            let state = self.channels.state(present);
+            self.moments.iter().any(|moment| state(moment.scan) == Some(true))
         });
         plugged || changes(&position.switch) || position.valve.as_ref().is_some_and(changes)
     }

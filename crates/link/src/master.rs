@@ -134,7 +134,7 @@ impl<T: Transport> Link<T> {
             let Response::Values(words) = response else { return self.doubted(span.after, Doubt::Foreign) };
             blocks.push(Block { span, words });
         }
-        Ok(Scan { blocks })
+        Ok(Scan { blocks: blocks.into() })
     }
 
     /// Carries out a command and reads the outputs back.

@@ -4,7 +4,7 @@
 //! crossings locked to the scan then count as one, spread ones count for more, and the edge is never counted twice.
 
 use crate::density::Density;
-use crate::likelihood::{Spread, Table, mean_spread, scatter, spread_grid};
+use crate::likelihood::{PerSpread, Spread, Table, mean_spread, scatter, spread_grid};
 
 /// One crossing: the level was between `low_pa` and `high_pa` when the output changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -205,7 +205,7 @@ pub fn posterior(crossings: &[CrossingInterval], promised_pa: f64) -> Option<Lev
     Some(of_density(density, &spreads, table.spread_masses()))
 }
 
-fn of_density(density: Density, spreads: &[Spread], masses: Vec<f64>) -> LevelPosterior {
+fn of_density(density: Density, spreads: &[Spread], masses: PerSpread) -> LevelPosterior {
     let (mean_pa, standard_deviation_pa) = (density.mean(), density.standard_deviation());
     let repeatability_pa = mean_spread(spreads, masses.iter().copied());
     let spreads = spreads.iter().map(|spread| spread.pa).zip(masses).collect();
@@ -234,8 +234,8 @@ pub fn posterior_at_rates(groups: &[RateGroup], promised_pa: f64, prior: DelayPr
     let variance = prior.standard_deviation_s().powi(2);
     let level_per_delay = if prior_dropped || variance <= 0.0 { 0.0 } else { joint.covariance() / variance };
     Some(AtRates {
-        level: of_density(joint.levels()?, &spreads, joint.by_spread.clone()),
-        free: of_density(free.levels()?, &spreads, free.by_spread.clone()),
+        level: of_density(joint.levels()?, &spreads, joint.by_spread),
+        free: of_density(free.levels()?, &spreads, free.by_spread),
         delay: free.delays()?,
         level_per_delay,
         prior_dropped,
@@ -297,15 +297,14 @@ impl Rates<'_> {
 
     fn on(self, delay: Axis, level: Axis, weight: &dyn Fn(f64) -> f64) -> Joint {
         let mut joint =
-            Joint { level, delay, masses: Vec::new(), by_spread: vec![0.0; self.spreads.len()], peak: 0.0 };
-        let (mut product, mut peaks) = (vec![0.0; self.spreads.len()], vec![0.0; self.spreads.len()]);
+            Joint { level, delay, masses: Vec::new(), by_spread: PerSpread::default(), peak: 0.0 };
+        let mut peaks = PerSpread::default();
+        let mut weights = PerSpread::default();
+        weights.iter_mut().zip(self.spreads).for_each(|(weight, spread)| *weight = spread.weight);
         for delay_s in delay.values() {
             let weight = weight(delay_s);
             let row = level.values().map(|level_pa| {
-                product
-                    .iter_mut()
-                    .zip(self.spreads)
-                    .for_each(|(product, spread)| *product = weight * spread.weight);
+                let mut product = weights.map(|of_spread| weight * of_spread);
                 let mut moved = self.tables.iter().zip(self.slopes);
                 let within =
                     moved.all(|(table, slope)| table.multiply(level_pa + slope * delay_s, &mut product));
@@ -334,7 +333,7 @@ struct Joint {
     delay: Axis,
     /// By delay, then by level.
     masses: Vec<Vec<f64>>,
-    by_spread: Vec<f64>,
+    by_spread: PerSpread,
     peak: f64,
 }
 
@@ -673,7 +672,7 @@ mod tests {
             level: Axis { from: 10.0, step: 2.0, cells: 1 },
             delay: Axis { from: 0.5, step: 0.25, cells: 2 },
             masses: vec![vec![1.0, 2.0], vec![0.0, 3.0], vec![4.0, 0.0]],
-            by_spread: Vec::new(),
+            by_spread: PerSpread::default(),
             peak: 4.0,
         };
         assert_eq!((joint.by_level(), joint.by_delay()), (vec![5.0, 5.0], vec![3.0, 3.0, 4.0]));

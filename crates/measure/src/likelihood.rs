@@ -7,6 +7,8 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Grid points for the spread.
 const SPREADS: i32 = 13;
+/// One value for each spread, then zeros: of a fixed, even length, so that the compiler can vectorize loops over it.
+pub(crate) type PerSpread = [f64; 14];
 /// Cells for the level.
 const CELLS: i32 = 90;
 /// Grid points for the spread in the coarse pass.
@@ -75,9 +77,7 @@ fn grid(least: f64, most: f64, count: i32) -> impl Iterator<Item = f64> {
 pub(crate) struct Table {
     start_pa: f64,
     step_pa: f64,
-    /// One value per spread for each level in turn.
-    levels: Vec<f64>,
-    spreads: usize,
+    levels: Vec<PerSpread>,
 }
 
 /// Natural logarithm below the peak from which a likelihood is negligible.
@@ -107,14 +107,13 @@ impl Table {
         let middle = (middle_pa / crossings.len() as f64 - start_pa) / step_pa;
         #[expect(clippy::cast_possible_truncation, reason = "within the grid")]
         let middle = middle.clamp(0.0, f64::from(CELLS)) as i32;
-        let mut table = Self { start_pa, step_pa, levels: Vec::new(), spreads: spreads.len() };
-        table.levels.resize((CELLS as usize + 1) * spreads.len(), 0.0);
+        let mut table = Self { start_pa, step_pa, levels: vec![PerSpread::default(); CELLS as usize + 1] };
         for (index, spread) in spreads.iter().enumerate() {
             let of = Scattered::new(crossings, spread.pa);
             for (cell, ln) in around(middle, |cell| of.log_likelihood(start_pa + f64::from(cell) * step_pa)) {
                 #[expect(clippy::cast_sign_loss, reason = "cells are counted from 0")]
-                let at = cell as usize * spreads.len() + index;
-                table.levels[at] = (ln - found.peak).exp();
+                let cell = cell as usize;
+                table.levels[cell][index] = (ln - found.peak).exp();
             }
         }
         Some(table)
@@ -132,33 +131,31 @@ impl Table {
 
     /// Posterior of the level.
     pub(crate) fn density(&self, spreads: &[Spread]) -> Option<Density> {
-        let weighted = |all: &[f64]| all.iter().zip(spreads).map(|(mass, spread)| mass * spread.weight).sum();
-        Density::new(self.start_pa, self.step_pa, self.by_level().map(weighted).collect())
+        let weighted =
+            |all: &PerSpread| all.iter().zip(spreads).map(|(mass, spread)| mass * spread.weight).sum();
+        Density::new(self.start_pa, self.step_pa, self.levels.iter().map(weighted).collect())
     }
 
     /// Mass of each spread from the crossings alone, without its prior weight.
-    pub(crate) fn spread_masses(&self) -> Vec<f64> {
-        let mut masses = vec![0.0; self.spreads];
-        for all in self.by_level() {
+    pub(crate) fn spread_masses(&self) -> PerSpread {
+        let mut masses = PerSpread::default();
+        for all in &self.levels {
             masses.iter_mut().zip(all).for_each(|(sum, mass)| *sum += mass);
         }
         masses
     }
 
-    fn by_level(&self) -> impl Iterator<Item = &[f64]> {
-        self.levels.chunks_exact(self.spreads)
-    }
-
     /// Multiplies each spread's product by its likelihood at a level, interpolated linearly; `false` if the level is outside the table.
-    pub(crate) fn multiply(&self, level_pa: f64, products: &mut [f64]) -> bool {
+    pub(crate) fn multiply(&self, level_pa: f64, products: &mut PerSpread) -> bool {
         let at = (level_pa - self.start_pa) / self.step_pa;
         if !(0.0..f64::from(CELLS)).contains(&at) {
             return false;
         }
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "within the grid")]
         let cell = at as usize;
-        let share = at.fract();
-        let (here, next) = self.levels[cell * self.spreads..(cell + 2) * self.spreads].split_at(self.spreads);
+        #[expect(clippy::cast_precision_loss, reason = "within the grid")]
+        let share = at - cell as f64;
+        let [here, next] = [&self.levels[cell], &self.levels[cell + 1]];
         for ((product, here), next) in products.iter_mut().zip(here).zip(next) {
             *product *= here + (next - here) * share;
         }
@@ -454,6 +451,10 @@ mod tests {
         near(scatter(&groups.iter().map(Vec::as_slice).collect::<Vec<_>>()), pascal);
     }
 
+    fn per_spread<const COUNT: usize>(values: [f64; COUNT]) -> PerSpread {
+        std::array::from_fn(|index| values.get(index).copied().unwrap_or(0.0))
+    }
+
     // Five crossings between 0 and 10 Pa with a spread of 3 Pa, relative to the middle, z = distance from it / 3 Pa:
     // ((Φ(z + 5/3) − Φ(z − 5/3))/(Φ(5/3) − Φ(−5/3)))^5; scipy.stats.norm.
     #[test]
@@ -461,7 +462,7 @@ mod tests {
         let spreads = [Spread { pa: 3.0, weight: 1.0 }];
         let table = Table::of(&between(&[(0.0, 10.0); 5]), 3.0, &spreads).expect("a table");
         let at = |level_pa: f64| {
-            let mut products = [2.0];
+            let mut products = per_spread([2.0]);
             assert!(table.multiply(level_pa, &mut products));
             products[0] / 2.0
         };
@@ -509,30 +510,33 @@ mod tests {
     // Likelihoods index² and 2 on cells of 2 Pa from 10 Pa: at 16.5 Pa, a quarter of the way from 3² to 4², 10.75.
     #[test]
     fn a_likelihood_is_read_between_two_cells() {
-        let levels = (0..=CELLS).flat_map(|index| [f64::from(index * index), 2.0]).collect();
-        let table = Table { start_pa: 10.0, step_pa: 2.0, levels, spreads: 2 };
+        let levels = (0..=CELLS).map(|index| per_spread([f64::from(index * index), 2.0])).collect();
+        let table = Table { start_pa: 10.0, step_pa: 2.0, levels };
         near(table.most_pa(), 190.0);
         for (level_pa, expected) in
             [(16.5, [3.0 * 10.75, 10.0]), (10.0, [0.0, 10.0]), (189.0, [3.0 * 8_010.5, 10.0])]
         {
-            let mut products = [3.0, 5.0];
+            let mut products = per_spread([3.0, 5.0]);
             assert!(table.multiply(level_pa, &mut products));
             near(products[0], expected[0]);
             near(products[1], expected[1]);
         }
         for level_pa in [9.9, 190.0, f64::NAN] {
-            assert!(!table.multiply(level_pa, &mut [3.0, 5.0]), "{level_pa}");
+            assert!(!table.multiply(level_pa, &mut per_spread([3.0, 5.0])), "{level_pa}");
         }
     }
 
     // Masses 1 · (1, 0, 1) + 2 · (0, 1, 2) at 10, 12, 14 Pa: mean (10 + 24 + 70)/8 = 13.
     #[test]
     fn rows_are_summed_by_the_weight_of_their_spread() {
-        let levels = vec![1.0, 0.0, 0.0, 1.0, 1.0, 2.0];
-        let table = Table { start_pa: 10.0, step_pa: 2.0, levels, spreads: 2 };
+        let levels = [[1.0, 0.0], [0.0, 1.0], [1.0, 2.0]].map(per_spread).to_vec();
+        let table = Table { start_pa: 10.0, step_pa: 2.0, levels };
         let spreads = [Spread { pa: 2.0, weight: 1.0 }, Spread { pa: 8.0, weight: 2.0 }];
         near(table.density(&spreads).expect("a density").mean(), 13.0);
-        assert_eq!(table.spread_masses(), [2.0, 3.0]);
+        let masses = table.spread_masses();
+        near(masses[0], 2.0);
+        near(masses[1], 3.0);
+        near(masses[2..].iter().sum(), 0.0);
         // (3 · 2 + 1 · 8)/4.
         near(mean_spread(&spreads, [3.0, 1.0].into_iter()), 3.5);
     }

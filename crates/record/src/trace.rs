@@ -62,7 +62,7 @@ impl Trace {
         text.push('\n');
         for scan in &self.scans {
             let mut fields = Vec::with_capacity(16);
-            for block in &scan.blocks {
+            for block in scan.blocks.iter() {
                 fields.push(block.span.before.nanos());
                 fields.push(block.span.after.nanos());
                 fields.extend(block.words.iter().map(|word| u64::from(*word)));
@@ -115,7 +115,7 @@ fn read_line(plan: &ReadPlan, line: usize, text: &str) -> Result<Scan, TraceErro
         let span = Span { before: Mono::from_nanos(block[0]), after: Mono::from_nanos(block[1]) };
         blocks.push(Block { span, words });
     }
-    Ok(Scan { blocks })
+    Ok(Scan { blocks: blocks.into() })
 }
 
 fn columns(plan: &ReadPlan) -> String {
@@ -149,7 +149,7 @@ mod tests {
                 words: vec![word],
             };
             let scan = |&(before, after, word, bit): &(u64, u64, u16, bool)| Scan {
-                blocks: vec![block(before, after, u16::from(bit)), block(before, after, word)],
+                blocks: [block(before, after, u16::from(bit)), block(before, after, word)].into(),
             };
             let trace = Trace { plan: plan.clone(), scans: values.iter().map(scan).collect() };
             prop_assert_eq!(Trace::from_csv(plan, &trace.to_csv()), Ok(trace));

@@ -157,6 +157,15 @@ impl Decoder {
         scans.filter_map(bit).collect()
     }
 
+    /// The state of a digital input in a scan, `None` if the scan does not contain it; its place is looked up once for many scans.
+    pub fn state<'s>(&self, input: &'s DigitalInput) -> impl Fn(&Scan) -> Option<bool> + use<'s> {
+        let place = self.plan.find(input.at.cell());
+        move |scan| {
+            let (block, offset) = place?;
+            Some(input.state(*scan.blocks.get(block)?.words.get(offset)?))
+        }
+    }
+
     /// The states of all outputs in a scan, in the order of the rig sheet; `None` if one is missing.
     pub fn outputs(&self, scan: &Scan, rig: &RigSheet) -> Option<OutputImage> {
         rig.outputs.iter().map(|output| self.output(scan, output)).collect()

@@ -1,6 +1,7 @@
 //! A scan: one round of raw reads, each with the times before and after it.
 
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 use tripbench_quantity::{Mono, Span};
 
 /// The answer to one read of the plan.
@@ -16,8 +17,8 @@ pub struct Block {
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Scan {
-    /// The blocks.
-    pub blocks: Vec<Block>,
+    /// The blocks, shared by the trace, the record and whoever looks on.
+    pub blocks: Arc<[Block]>,
 }
 
 impl Scan {

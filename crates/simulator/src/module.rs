@@ -132,12 +132,10 @@ impl VirtualModule for SimulatedBench {
             Request::Read { area, start, count } => {
                 self.reference_reads += u64::from(*area == self.rig.reference.input.at.area);
                 let own = *self.rig.link.unit;
-                let words = vec![None; usize::from(*count)];
                 let unit = Some(query.unit).filter(|unit| *unit != own);
-                let mut image = Image { unit, area: *area, start: *start, words };
+                let mut image = Image::of(unit, *area, (*start, *count));
                 self.fill(at_s, &mut image);
-                let words: Option<Vec<u16>> = image.words.into_iter().collect();
-                words.map(Response::Values).ok_or(Exception::ILLEGAL_DATA_ADDRESS)
+                image.words().map(Response::Values).ok_or(Exception::ILLEGAL_DATA_ADDRESS)
             }
             Request::WriteCoils { start, states } => {
                 let words: Vec<u16> = states.iter().map(|state| u16::from(*state)).collect();
@@ -156,31 +154,50 @@ impl VirtualModule for SimulatedBench {
     }
 }
 
-/// The words of one read; a word that is still `None` at the end does not exist in the module.
+/// The words of one read, of which the module has those that are put in.
 struct Image {
     unit: Option<u8>,
     area: Area,
     start: u16,
-    words: Vec<Option<u16>>,
+    words: Vec<u16>,
+    /// A bit for each word, set where the module has it. A read is of at most 2,000 words.
+    there: [u64; 32],
 }
 
 impl Image {
-    fn word(&mut self, at: PointAddress) -> Option<&mut Option<u16>> {
+    fn of(unit: Option<u8>, area: Area, (start, count): (u16, u16)) -> Self {
+        Self { unit, area, start, words: vec![0; usize::from(count)], there: [0; 32] }
+    }
+
+    /// The words; `None` if the module lacks one of them.
+    fn words(self) -> Option<Vec<u16>> {
+        let there: u32 = self.there.iter().map(|bits| bits.count_ones()).sum();
+        (usize::try_from(there) == Ok(self.words.len())).then_some(self.words)
+    }
+
+    /// A word that the module has; `None` if it is not of this read.
+    fn word(&mut self, at: PointAddress) -> Option<&mut u16> {
+        let offset = usize::from(self.offset(at)?);
+        self.there[offset / 64] |= 1 << (offset % 64);
+        self.words.get_mut(offset)
+    }
+
+    fn offset(&self, at: PointAddress) -> Option<u16> {
+        let offset = at.number.checked_sub(self.start)?;
         let here = (at.unit, at.area) == (self.unit, self.area);
-        let offset = at.number.checked_sub(self.start).filter(|_| here)?;
-        self.words.get_mut(usize::from(offset))
+        (here && usize::from(offset) < self.words.len()).then_some(offset)
     }
 
     fn put_shifted(&mut self, at: PointAddress, word: u16) {
         if let Some(place) = self.word(at) {
-            *place = Some(place.unwrap_or(0) | word << at.bit.unwrap_or(0));
+            *place |= word << at.bit.unwrap_or(0);
         }
     }
 
     fn put_words(&mut self, at: PointAddress, words: Vec<u16>) {
         for (offset, word) in (0..).zip(words) {
             if let Some(place) = self.word(PointAddress { number: at.number.saturating_add(offset), ..at }) {
-                *place = Some(word);
+                *place = word;
             }
         }
     }
@@ -197,7 +214,7 @@ impl Image {
     }
 
     fn put_bit(&mut self, input: &DigitalInput, on: impl Fn() -> bool) {
-        if self.word(input.at.value).is_some() {
+        if self.offset(input.at.value).is_some() {
             self.put_shifted(input.at.value, u16::from(raw_bit(input, on())));
         }
     }

@@ -28,7 +28,7 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
         let _fits_in_memory = write!(text, ", air pressure {:.2} bar", pressure.si() / 1e5);
     }
     let on = |state: bool| if state { "on" } else { "off" };
-    for (position, switch) in &seen.switches {
+    for (position, switch) in seen.switches.iter() {
         let _fits_in_memory = write!(text, "; position {position}: switch output {}", on(*switch));
         if let Some(valve) = seen.valves.get(position) {
             let _fits_in_memory = write!(text, ", valve output {}", on(*valve));

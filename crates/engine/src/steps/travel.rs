@@ -243,19 +243,12 @@ impl Recent {
 mod tests {
     use super::*;
     use rstest::rstest;
-    use std::collections::BTreeMap;
+    use std::sync::Arc;
 
     fn seen(index: u32, level_pa: f64) -> Seen {
         let level = VacuumLevel::new(level_pa);
         let at = Mono::START + Duration::from_millis(50) * index;
-        Seen {
-            at,
-            read: level,
-            level,
-            air_pressure: None,
-            switches: BTreeMap::new(),
-            valves: BTreeMap::new(),
-        }
+        Seen { at, read: level, level, air_pressure: None, switches: Arc::default(), valves: Arc::default() }
     }
 
     // Equal consecutive readings of a converter are one: of five in 0.2 s the first and two others are new.

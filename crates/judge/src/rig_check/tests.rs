@@ -30,6 +30,7 @@ fn what_stands_still_does_not_settle() {
 
 use crate::bench::{Bench, Played, SCAN_S, World, at, mark, near, of, part, within};
 use rstest::rstest;
+use std::sync::Arc;
 use tripbench_record::StepTask;
 use tripbench_rig::Area;
 
@@ -71,15 +72,14 @@ fn scans_and_a_stop_take_what_the_trace_shows() {
 #[test]
 fn a_slow_answer_makes_a_stop_slower() {
     let checks = at_rest(Bench::new(), World::new(), |played| {
-        let scan = &mut played.trace.scans[400];
-        scan.blocks[3].span.after = scan.blocks[3].span.before + Duration::from_millis(3);
+        let blocks = Arc::make_mut(&mut played.trace.scans[400].blocks);
+        blocks[3].span.after = blocks[3].span.before + Duration::from_millis(3);
     });
     near(of(&checks, QuantityName::StopLatency).measured.as_ref().expect("one").value, 3e-3 + 3e-3 + 5e-3);
     let checks = at_rest(Bench::new(), World::new(), |played| {
-        let scan = &mut played.trace.scans[400];
-        for block in [2, 3] {
-            scan.blocks[block].span.before = scan.blocks[block].span.before + Duration::from_millis(1);
-            scan.blocks[block].span.after = scan.blocks[block].span.after + Duration::from_millis(1);
+        for block in &mut Arc::make_mut(&mut played.trace.scans[400].blocks)[2..=3] {
+            block.span.before = block.span.before + Duration::from_millis(1);
+            block.span.after = block.span.after + Duration::from_millis(1);
         }
     });
     near(of(&checks, QuantityName::StopLatency).measured.as_ref().expect("one").value, 1.5e-3 * 2.0 + 5e-3);
@@ -176,7 +176,7 @@ fn a_clock_that_is_read_too_slowly_is_told_how_long_it_would_take() {
     );
     let world = World::new().signal(Area::InputRegister, 9, |t_s| (t_s * 1e3).floor() as u32 as u16);
     let checks = at_rest(bench, world, |played| {
-        for block in played.trace.scans.iter_mut().flat_map(|scan| &mut scan.blocks) {
+        for block in played.trace.scans.iter_mut().flat_map(|scan| Arc::make_mut(&mut scan.blocks)) {
             block.span.after = block.span.before + Duration::from_millis(11);
         }
     });

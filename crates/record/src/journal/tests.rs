@@ -9,7 +9,7 @@ fn event(seq: u64, kind: EventKind) -> Event {
 }
 
 fn scan(word: u16) -> EventKind {
-    EventKind::Scan(Scan { blocks: vec![Block { span: Span::default(), words: vec![word, 0, 1] }] })
+    EventKind::Scan(Scan { blocks: [Block { span: Span::default(), words: vec![word, 0, 1] }].into() })
 }
 
 /// A journal of 12 scans; the seventh event line states that five events are on the disk.

@@ -26,7 +26,7 @@ fn loop_input() -> AnalogInput<VacuumLevel> {
 
 fn read(microampere: u16) -> Result<f64, AnalogFault> {
     let decoder = Decoder::new(ReadPlan::covering([(None, Area::InputRegister, 0)], 0));
-    let scan = Scan { blocks: vec![Block { span: Span::default(), words: vec![microampere] }] };
+    let scan = Scan { blocks: [Block { span: Span::default(), words: vec![microampere] }].into() };
     decoder.analog(&scan, &loop_input()).map(|read| read.value.si())
 }
 
