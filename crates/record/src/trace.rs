@@ -1,6 +1,5 @@
 //! The trace: all raw scans of a run, and its CSV form.
 
-use std::fmt::Write;
 use std::ops::Range;
 use thiserror::Error;
 use tripbench_quantity::{Mono, Span};
@@ -60,16 +59,16 @@ impl Trace {
     pub fn to_csv(&self) -> String {
         let mut text = columns(&self.plan);
         text.push('\n');
+        let mut digits = itoa::Buffer::new();
         for scan in &self.scans {
-            let mut fields = Vec::with_capacity(16);
-            for block in scan.blocks.iter() {
-                fields.push(block.span.before.nanos());
-                fields.push(block.span.after.nanos());
-                fields.extend(block.words.iter().map(|word| u64::from(*word)));
-            }
+            let fields = scan.blocks.iter().flat_map(|block| {
+                let span = [block.span.before.nanos(), block.span.after.nanos()];
+                span.into_iter().chain(block.words.iter().map(|word| u64::from(*word)))
+            });
             let mut separator = "";
             for field in fields {
-                let _fits_in_memory = write!(text, "{separator}{field}");
+                text.push_str(separator);
+                text.push_str(digits.format(field));
                 separator = ",";
             }
             text.push('\n');

@@ -49,7 +49,17 @@ pub fn run_in_virtual_time(
     plan: Plan,
     module: &mut dyn VirtualModule,
     run: VirtualRun,
-    listen: impl FnMut(Event),
+    mut listen: impl FnMut(Event),
+) -> Mono {
+    run_in_this_crate(plan, module, run, &mut listen)
+}
+
+/// Not generic, so that the loop is compiled and optimized with this crate, whoever calls it.
+fn run_in_this_crate(
+    plan: Plan,
+    module: &mut dyn VirtualModule,
+    run: VirtualRun,
+    listen: &mut dyn FnMut(Event),
 ) -> Mono {
     let clock = Clock::in_virtual_time();
     let sheets = plan.task.sheets.clone();

@@ -162,23 +162,26 @@ struct Image {
     words: Vec<u16>,
     /// A bit for each word, set where the module has it. A read is of at most 2,000 words.
     there: [u64; 32],
+    /// Number of words that the module has.
+    count: usize,
 }
 
 impl Image {
     fn of(unit: Option<u8>, area: Area, (start, count): (u16, u16)) -> Self {
-        Self { unit, area, start, words: vec![0; usize::from(count)], there: [0; 32] }
+        Self { unit, area, start, words: vec![0; usize::from(count)], there: [0; 32], count: 0 }
     }
 
     /// The words; `None` if the module lacks one of them.
     fn words(self) -> Option<Vec<u16>> {
-        let there: u32 = self.there.iter().map(|bits| bits.count_ones()).sum();
-        (usize::try_from(there) == Ok(self.words.len())).then_some(self.words)
+        (self.count == self.words.len()).then_some(self.words)
     }
 
     /// A word that the module has; `None` if it is not of this read.
     fn word(&mut self, at: PointAddress) -> Option<&mut u16> {
         let offset = usize::from(self.offset(at)?);
-        self.there[offset / 64] |= 1 << (offset % 64);
+        let (bits, bit) = (&mut self.there[offset / 64], 1 << (offset % 64));
+        self.count += usize::from(*bits & bit == 0);
+        *bits |= bit;
         self.words.get_mut(offset)
     }
 
