@@ -1,7 +1,6 @@
 //! `analyse` on recordings from other instruments.
 
-use tripbench_judge::analyse;
-use tripbench_record::{ColumnMap, Recording};
+use tripbench_recording::{ColumnMap, Recording, analyse};
 use tripbench_sheet::{Findings, Source, read_sheet};
 use tripbench_tests::sheet_text;
 

@@ -13,6 +13,7 @@ const EDGES: &[(&str, &[&str])] = &[
     ("rig", &["quantity", "sheet"]),
     ("measure", &["quantity"]),
     ("record", &["quantity", "sheet", "device", "rig", "measure"]),
+    ("recording", &["quantity", "sheet", "measure"]),
     ("judge", &["quantity", "device", "rig", "measure", "record"]),
     ("engine", &["quantity", "sheet", "device", "rig", "measure", "record", "judge"]),
     ("link", &["quantity", "rig"]),

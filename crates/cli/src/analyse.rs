@@ -5,10 +5,11 @@ use crate::exit::Exit;
 use crate::{load, say};
 use anyhow::{Context, Result};
 use serde_json::{Value, json};
-use tripbench_judge::{Analysis, EdgeLevel, SignalAnalysis, analyse as analyse_recording};
 use tripbench_measure::MeasurementResult;
 use tripbench_quantity::PressureUnit;
-use tripbench_record::{ColumnMap, Recording};
+use tripbench_recording::{
+    Analysis, ColumnMap, EdgeLevel, Recording, SignalAnalysis, analyse as analyse_recording,
+};
 use tripbench_sheet::{Findings, read_sheet};
 
 pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {

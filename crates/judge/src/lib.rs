@@ -4,7 +4,6 @@
 
 mod air_saving;
 mod alike;
-mod analyse;
 #[cfg(test)]
 mod bench;
 mod by_hand;
@@ -35,7 +34,6 @@ mod switch_points;
 mod transition;
 mod window;
 
-pub use analyse::{Analysis, EdgeLevel, RowEdge, SignalAnalysis, analyse};
 pub use by_hand::{TURN_OVER_NOISE, TURN_SEEN_OVER_S, turned_pa};
 pub use condition::foreseen_leak_pa_per_s;
 pub use foreseen::{ForeseenLevel, Foresight, Ramp};

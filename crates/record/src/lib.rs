@@ -7,7 +7,6 @@ mod canonical;
 mod check;
 mod event;
 mod finite;
-mod foreign;
 mod halt;
 mod identity;
 pub mod journal;
@@ -27,7 +26,6 @@ pub use check::{
 pub use event::{
     Again, Event, EventKind, Prediction, PromptId, RunHeader, Seq, SheetCopy, SheetRole, undecided_share,
 };
-pub use foreign::{ColumnMap, ForeignError, Recording, SignalColumn, TimeForm};
 pub use halt::{Halt, SetAside, SetAsideReason, WaitReason};
 pub use identity::{ClockState, Identity, IdentityHow, check_character, own_number};
 pub use mark::{Mark, Segment, Thrown};

@@ -123,7 +123,7 @@ pub struct Recording {
 
 /// Why a recording cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub enum ForeignError {
+pub enum RecordingError {
     /// A column is missing.
     #[error("there is no column `{wanted}`; the file has {there}")]
     NoColumn {
@@ -180,7 +180,7 @@ impl Recording {
     /// # Errors
     /// If the table is malformed, a column is missing or ambiguous, a cell has an invalid value, the time goes backwards, or there are
     /// fewer than two complete rows.
-    pub fn from_csv(map: &ColumnMap, text: &str) -> Result<Self, ForeignError> {
+    pub fn from_csv(map: &ColumnMap, text: &str) -> Result<Self, RecordingError> {
         let text = text.trim_start_matches('\u{feff}');
         let mut reader = csv::ReaderBuilder::new()
             .delimiter(map.separator)
@@ -191,9 +191,9 @@ impl Recording {
             let mut found = head.iter().enumerate().filter(|(_, there)| *there == name.value);
             match (found.next(), found.next()) {
                 (Some((index, _)), None) => Ok(index),
-                (Some(_), Some(_)) => Err(ForeignError::TwoColumns { wanted: name.value.clone() }),
+                (Some(_), Some(_)) => Err(RecordingError::TwoColumns { wanted: name.value.clone() }),
                 (None, _) => {
-                    Err(ForeignError::NoColumn { wanted: name.value.clone(), there: columns_there(&head) })
+                    Err(RecordingError::NoColumn { wanted: name.value.clone(), there: columns_there(&head) })
                 }
             }
         };
@@ -218,7 +218,7 @@ impl Recording {
             let since_s = at_s - *start_s.get_or_insert(at_s);
             if let Some(last_s) = recording.times_s.last().filter(|last_s| **last_s > since_s) {
                 let by_s = format!("{:.3}", last_s - since_s);
-                return Err(ForeignError::TimeGoesBack { line: cell.line(), by_s });
+                return Err(RecordingError::TimeGoesBack { line: cell.line(), by_s });
             }
             recording.times_s.push(since_s);
             recording.levels_pa.push(cell.number(level)? * map.level.1.pascal());
@@ -228,7 +228,7 @@ impl Recording {
             }
         }
         if recording.times_s.len() < 2 {
-            return Err(ForeignError::TooFew { rows: recording.times_s.len() });
+            return Err(RecordingError::TooFew { rows: recording.times_s.len() });
         }
         Ok(recording)
     }
@@ -243,9 +243,9 @@ fn columns_there(head: &csv::StringRecord) -> String {
     all + &hint.unwrap_or_default()
 }
 
-fn table_error(error: &csv::Error) -> ForeignError {
+fn table_error(error: &csv::Error) -> RecordingError {
     let line = error.position().map_or(1, csv::Position::line);
-    ForeignError::Table { line, why: error.to_string() }
+    RecordingError::Table { line, why: error.to_string() }
 }
 
 /// The cells of one row.
@@ -260,8 +260,8 @@ impl Cells<'_> {
         self.row.position().map_or(0, csv::Position::line)
     }
 
-    fn bad(&self, index: usize, allowed: &'static str) -> ForeignError {
-        ForeignError::Cell {
+    fn bad(&self, index: usize, allowed: &'static str) -> RecordingError {
+        RecordingError::Cell {
             line: self.line(),
             column: self.head.get(index).unwrap_or_default().to_owned(),
             value: self.row.get(index).unwrap_or_default().to_owned(),
@@ -269,7 +269,7 @@ impl Cells<'_> {
         }
     }
 
-    fn number(&self, index: usize) -> Result<f64, ForeignError> {
+    fn number(&self, index: usize) -> Result<f64, RecordingError> {
         let text = self.row.get(index).unwrap_or_default();
         let comma = self.map.decimal == ',';
         if comma && text.contains('.') {
@@ -286,7 +286,7 @@ impl Cells<'_> {
     }
 
     /// A number, or `on`, `off`, `true` or `false` as 1 or 0.
-    fn state(&self, index: usize) -> Result<f64, ForeignError> {
+    fn state(&self, index: usize) -> Result<f64, RecordingError> {
         match self.row.get(index).unwrap_or_default().to_ascii_lowercase().as_str() {
             "true" | "on" => Ok(1.0),
             "false" | "off" => Ok(0.0),
@@ -294,7 +294,7 @@ impl Cells<'_> {
         }
     }
 
-    fn time(&self, index: usize) -> Result<f64, ForeignError> {
+    fn time(&self, index: usize) -> Result<f64, RecordingError> {
         match self.map.time.1 {
             TimeForm::Seconds => self.number(index),
             TimeForm::Milliseconds => Ok(self.number(index)? / 1e3),

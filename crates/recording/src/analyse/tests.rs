@@ -1,8 +1,21 @@
 //! Recordings with a known truth.
 
 use super::*;
-use crate::bench::{near, part};
 use rstest::rstest;
+
+/// Asserts equality within a millionth.
+#[track_caller]
+fn near(found: f64, expected: f64) {
+    let close = (found - expected).abs() <= 1e-6 * expected.abs().max(1e-3);
+    assert!(close, "{found} instead of {expected}");
+}
+
+/// Standard uncertainty of the contribution whose name contains a text.
+#[track_caller]
+fn part(contributions: &[Contribution], name: &str) -> f64 {
+    let found = contributions.iter().find(|part| part.name.contains(name));
+    found.unwrap_or_else(|| panic!("no {name} in {contributions:?}")).standard_uncertainty
+}
 
 /// A level that rises and falls between two levels at constant rates, with a row every `interval_s`.
 fn recording(interval_s: f64, low_pa: f64, high_pa: f64) -> Recording {

@@ -1,16 +1,16 @@
-//! `analyse`: the levels at which the signals of a foreign recording change.
+//! `analyse`: the levels at which the signals of a recording change.
 //!
 //! The reference and the delays are unknown, so the levels are stated as recorded.
 
 mod edges;
 mod stamps;
 
+use crate::read::Recording;
 use edges::edges;
 use stamps::Times;
 use tripbench_measure::{
     Contribution, MeasurementResult, Sample, combine, fit_line, mean, standard_deviation,
 };
-use tripbench_record::Recording;
 
 /// Levels and timing of a recording.
 #[derive(Debug, Clone)]
