@@ -1,9 +1,9 @@
 //! The chart: vacuum over time with the tolerance band of each level, and a lane for each digital signal.
 
-use std::fmt::Write;
-use tripbench_quantity::LevelStyle;
+use maud::{Markup, html};
+use tripbench_quantity::{LevelStyle, VacuumLevel};
 use tripbench_record::{CheckVerdict, QuantityName, Record, Role, Trace};
-use tripbench_rig::{Decoder, DigitalInput, RigSheet, Scan};
+use tripbench_rig::{Bit, Decoder, DigitalInput, RigSheet, Scan};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 92.0;
@@ -32,34 +32,34 @@ impl Frame {
 }
 
 /// The chart as SVG.
-pub fn chart_svg(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> String {
+pub fn chart_svg(record: &Record, trace: &Trace, rig: &RigSheet, style: LevelStyle) -> Markup {
     let decoder = Decoder::new(trace.plan.clone());
     let level =
         |scan: &Scan| decoder.level(scan, rig).ok().map(|read| (read.span.middle_seconds(), read.value.si()));
     let points: Vec<(f64, f64)> = trace.scans.iter().filter_map(level).collect();
     let Some(&(last_s, _)) = points.last() else {
-        return String::from("<p class=\"note\">No scans were recorded.</p>");
+        return html! { p class="note" { "No scans were recorded." } };
     };
     let deepest = points.iter().map(|(_, level)| *level).fold(10e3, f64::max);
     let frame = Frame { seconds: last_s.max(0.1), deepest_pa: (deepest / 10e3).ceil() * 10e3 };
     let lanes = lanes(record, rig);
-    #[expect(clippy::cast_precision_loss, reason = "at most eight")]
-    let height = TOP + PLOT_HEIGHT + 24.0 + LANE * lanes.len() as f64 + 6.0;
-    let mut svg = format!(
-        "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {height}\" width=\"100%\" role=\"img\" font-family=\"sans-serif\" font-size=\"10\" \
-         aria-label=\"Vacuum over time with tolerance bands and digital signals\">"
-    );
-    svg.push_str(&grid(&frame, style));
-    svg.push_str(&bands(record, &frame));
-    svg.push_str(&curve(&points, &frame));
-    svg.push_str(&thrown(record, &frame));
-    for (index, (name, input)) in lanes.iter().enumerate() {
-        #[expect(clippy::cast_precision_loss, reason = "at most eight")]
-        let y = TOP + PLOT_HEIGHT + 24.0 + LANE * index as f64;
-        svg.push_str(&lane(&decoder, trace, &frame, (name, input, y)));
+    let tops: Vec<f64> = (0..=lanes.len())
+        .scan(TOP + PLOT_HEIGHT + 24.0, |y, _| Some(std::mem::replace(y, *y + LANE)))
+        .collect();
+    let height = tops.last().copied().unwrap_or(TOP + PLOT_HEIGHT) + 6.0;
+    html! {
+        svg class="chart" viewBox={"0 0 " (WIDTH) " " (height)} width="100%" role="img" font-family="sans-serif" font-size="10"
+            aria-label="Vacuum over time with tolerance bands and digital signals" {
+            (grid(&frame, style))
+            (bands(record, &frame))
+            (crosses(record, &frame))
+            (curve(&points, &frame))
+            (thrown(record, &frame))
+            @for ((name, input), top) in lanes.iter().zip(&tops) {
+                (lane(&decoder, trace, &frame, (name, input, *top)))
+            }
+        }
     }
-    svg.push_str("</svg>");
-    svg
 }
 
 /// The lanes of all positions if there are at most four, else of those that did not pass.
@@ -84,55 +84,35 @@ fn level_step(deepest_pa: f64, style: LevelStyle) -> f64 {
     steps.into_iter().find(|step| deepest_pa / step <= 10.0).unwrap_or(deepest_pa)
 }
 
-fn grid(frame: &Frame, style: LevelStyle) -> String {
-    let mut svg = String::new();
-    let (mut level, step) = (0.0, level_step(frame.deepest_pa, style));
-    while level <= frame.deepest_pa + 1.0 {
-        let y = frame.y(level);
-        let number = style.number(tripbench_quantity::VacuumLevel::new(level));
-        push(
-            &mut svg,
-            format_args!(
-                "<path d=\"M{LEFT} {y:.1}H{:.1}\" stroke=\"#ddd\" stroke-width=\"0.5\"/>",
-                WIDTH - RIGHT
-            ),
-        );
-        push(
-            &mut svg,
-            format_args!(
-                "<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\">{number}</text>",
-                LEFT - 6.0,
-                y + 3.5
-            ),
-        );
-        level += step;
-    }
-    push(
-        &mut svg,
-        format_args!(
-            "<text x=\"{}\" y=\"11\" text-anchor=\"end\" fill=\"#333\">{}, deeper ↑</text>",
-            LEFT - 6.0,
-            style.unit.symbol()
-        ),
-    );
-    let step = [1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0]
+/// A coordinate, to a tenth of a pixel.
+fn px(value: f64) -> String {
+    format!("{value:.1}")
+}
+
+/// Multiples of a step from 0 to an end.
+fn steps(step: f64, end: f64) -> impl Iterator<Item = f64> {
+    std::iter::successors(Some(0.0), move |at| Some(at + step)).take_while(move |at| *at <= end)
+}
+
+fn grid(frame: &Frame, style: LevelStyle) -> Markup {
+    let bottom = TOP + PLOT_HEIGHT;
+    let every_s = [1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0]
         .into_iter()
         .find(|step| frame.seconds / step <= 12.0)
         .unwrap_or(300.0);
-    let mut seconds = 0.0;
-    while seconds <= frame.seconds {
-        let (x, y) = (frame.x(seconds), TOP + PLOT_HEIGHT);
-        push(&mut svg, format_args!("<path d=\"M{x:.1} {y:.1}v4\" stroke=\"#333\" stroke-width=\"0.75\"/>"));
-        push(
-            &mut svg,
-            format_args!(
-                "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"#333\">{seconds:.0} s</text>",
-                y + 14.0
-            ),
-        );
-        seconds += step;
+    html! {
+        @for level in steps(level_step(frame.deepest_pa, style), frame.deepest_pa + 1.0) {
+            @let y = frame.y(level);
+            path d={"M" (LEFT) " " (px(y)) "H" (px(WIDTH - RIGHT))} stroke="#ddd" stroke-width="0.5" {}
+            text x=(LEFT - 6.0) y=(px(y + 3.5)) text-anchor="end" fill="#333" { (style.number(VacuumLevel::new(level))) }
+        }
+        text x=(LEFT - 6.0) y="11" text-anchor="end" fill="#333" { (style.unit.symbol()) ", deeper ↑" }
+        @for seconds in steps(every_s, frame.seconds) {
+            @let x = px(frame.x(seconds));
+            path d={"M" (x) " " (px(bottom)) "v4"} stroke="#333" stroke-width="0.75" {}
+            text x=(x) y=(px(bottom + 14.0)) text-anchor="middle" fill="#333" { (format!("{seconds:.0} s")) }
+        }
     }
-    svg
 }
 
 /// Whether the limits of a quantity are drawn as a band: one per level, without widened repetitions.
@@ -143,115 +123,88 @@ const fn has_band(quantity: QuantityName) -> bool {
     )
 }
 
-/// Limits of each level as a grey band with edge lines, readable without colour; crosses at the crossings of failed checks.
-fn bands(record: &Record, frame: &Frame) -> String {
+/// Limits of each level as a grey band with edge lines, readable without colour.
+fn bands(record: &Record, frame: &Frame) -> Markup {
     let mut drawn: Vec<QuantityName> = Vec::new();
-    let mut svg = String::new();
-    for check in record.checks().filter(|check| check.role == Role::Required && has_band(check.quantity)) {
-        let Some((low, high)) = check.limits.and_then(|limits| Some((limits.low?, limits.high?))) else {
-            continue;
-        };
-        if drawn.contains(&check.quantity) {
-            continue;
-        }
+    let required = record.checks().filter(|check| check.role == Role::Required && has_band(check.quantity));
+    let bands = required.filter_map(|check| {
+        let (low, high) = check.limits.and_then(|limits| Some((limits.low?, limits.high?)))?;
+        let first = !drawn.contains(&check.quantity);
         drawn.push(check.quantity);
-        let (top, bottom) = (frame.y(high), frame.y(low));
-        let width = WIDTH - RIGHT - LEFT;
-        push(
-            &mut svg,
-            format_args!(
-                "<rect x=\"{LEFT}\" y=\"{top:.1}\" width=\"{width}\" height=\"{:.1}\" fill=\"#e8e8e8\" stroke=\"#999\" stroke-width=\"0.4\"/>",
-                bottom - top
-            ),
-        );
-        push(
-            &mut svg,
-            format_args!(
-                "<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\" font-size=\"9\">{}</text>",
-                WIDTH - RIGHT - 3.0,
-                f64::midpoint(top, bottom) + 3.0,
-                crate::quantity_name(check.quantity)
-            ),
-        );
-    }
-    for check in
-        record.checks().filter(|check| check.role == Role::Required && check.verdict == CheckVerdict::Fail)
-    {
-        for crossing in &check.crossings {
-            let (x, y) = (frame.x(crossing.earliest_s), frame.y(crossing.low_pa));
-            push(
-                &mut svg,
-                format_args!(
-                    "<path d=\"M{:.1} {:.1}l6 6m0 -6l-6 6\" stroke=\"#b00020\" stroke-width=\"1.5\"/>\
-                     <text x=\"{:.1}\" y=\"{:.1}\" fill=\"#8c0d1b\" font-size=\"8\">{}</text>",
-                    x - 3.0,
-                    y - 3.0,
-                    x + 5.0,
-                    y + 3.0,
-                    check.position.unwrap_or(0)
-                ),
-            );
+        first.then(|| (check.quantity, frame.y(high), frame.y(low)))
+    });
+    html! {
+        @for (quantity, top, bottom) in bands {
+            rect x=(LEFT) y=(px(top)) width=(WIDTH - RIGHT - LEFT) height=(px(bottom - top)) fill="#e8e8e8" stroke="#999"
+                stroke-width="0.4" {}
+            text x=(WIDTH - RIGHT - 3.0) y=(px(f64::midpoint(top, bottom) + 3.0)) text-anchor="end" fill="#333" font-size="9" {
+                (crate::quantity_name(quantity))
+            }
         }
     }
-    svg
 }
 
-fn curve(points: &[(f64, f64)], frame: &Frame) -> String {
-    let every = points.len().div_ceil(1_500).max(1);
-    let mut path = String::new();
-    for (index, (seconds, level)) in points.iter().step_by(every).enumerate() {
-        let command = if index == 0 { 'M' } else { 'L' };
-        push(&mut path, format_args!("{command}{:.1} {:.1}", frame.x(*seconds), frame.y(*level)));
+/// Crosses at the crossings of failed checks, each with its position.
+fn crosses(record: &Record, frame: &Frame) -> Markup {
+    let failed =
+        record.checks().filter(|check| check.role == Role::Required && check.verdict == CheckVerdict::Fail);
+    let crossings = failed.flat_map(|check| {
+        let position = check.position.unwrap_or(0);
+        check.crossings.iter().map(move |crossing| (position, crossing.earliest_s, crossing.low_pa))
+    });
+    html! {
+        @for (position, seconds, pascal) in crossings {
+            @let (x, y) = (frame.x(seconds), frame.y(pascal));
+            path d={"M" (px(x - 3.0)) " " (px(y - 3.0)) "l6 6m0 -6l-6 6"} stroke="#b00020" stroke-width="1.5" {}
+            text x=(px(x + 5.0)) y=(px(y + 3.0)) fill="#8c0d1b" font-size="8" { (position) }
+        }
     }
-    format!("<path d=\"{path}\" fill=\"none\" stroke=\"#111\" stroke-width=\"1.1\"/>")
+}
+
+fn curve(points: &[(f64, f64)], frame: &Frame) -> Markup {
+    let every = points.len().div_ceil(1_500).max(1);
+    let points = points.iter().step_by(every).map(|(seconds, level)| (frame.x(*seconds), frame.y(*level)));
+    let place = |(index, (x, y)): (usize, (f64, f64))| {
+        let command = if index == 0 { 'M' } else { 'L' };
+        format!("{command}{x:.1} {y:.1}")
+    };
+    let path: String = points.enumerate().map(place).collect();
+    html! { path d=(path) fill="none" stroke="#111" stroke-width="1.1" {} }
 }
 
 /// Frames around the stretches that were discarded and repeated.
-fn thrown(record: &Record, frame: &Frame) -> String {
-    let mut svg = String::new();
-    for stretch in &record.thrown {
-        let (from, to) = (frame.x(stretch.from.seconds()), frame.x(stretch.to.seconds()));
-        push(
-            &mut svg,
-            format_args!(
-                "<rect x=\"{from:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{PLOT_HEIGHT}\" fill=\"none\" stroke=\"#666\" stroke-dasharray=\"3 3\"/>\
-             <text x=\"{:.1}\" y=\"{:.1}\" fill=\"#333\" font-size=\"9\">repeated</text>",
-                (to - from).max(1.0),
-                from + 3.0,
-                TOP + 10.0
-            ),
-        );
+fn thrown(record: &Record, frame: &Frame) -> Markup {
+    html! {
+        @for stretch in &record.thrown {
+            @let (from, to) = (frame.x(stretch.from.seconds()), frame.x(stretch.to.seconds()));
+            rect x=(px(from)) y=(TOP) width=(px((to - from).max(1.0))) height=(PLOT_HEIGHT) fill="none" stroke="#666"
+                stroke-dasharray="3 3" {}
+            text x=(px(from + 3.0)) y=(px(TOP + 10.0)) fill="#333" font-size="9" { "repeated" }
+        }
     }
-    svg
 }
 
+/// A signal over time, with its name; `top` is the upper edge of its lane.
 fn lane(
     decoder: &Decoder,
     trace: &Trace,
     frame: &Frame,
-    (name, input, y): (&str, &DigitalInput, f64),
-) -> String {
-    let mut path = String::new();
-    let (high, low) = (y + 3.0, y + LANE - 4.0);
+    (name, input, top): (&str, &DigitalInput, f64),
+) -> Markup {
+    let (high, low) = (top + 3.0, top + LANE - 4.0);
     let mut last: Option<bool> = None;
-    for bit in trace.scans.iter().filter_map(|scan| decoder.bit(scan, input)) {
-        let x = frame.x(bit.span.middle_seconds());
-        let line = if bit.on { high } else { low };
-        match last {
-            None => push(&mut path, format_args!("M{x:.1} {line:.1}")),
-            Some(before) if before != bit.on => push(&mut path, format_args!("H{x:.1}V{line:.1}")),
-            Some(_) => {}
+    let change = |bit: Bit| {
+        let (x, y) = (frame.x(bit.span.middle_seconds()), if bit.on { high } else { low });
+        match last.replace(bit.on) {
+            None => Some(format!("M{x:.1} {y:.1}")),
+            Some(before) if before != bit.on => Some(format!("H{x:.1}V{y:.1}")),
+            Some(_) => None,
         }
-        last = Some(bit.on);
+    };
+    let changes: String =
+        trace.scans.iter().filter_map(|scan| decoder.bit(scan, input)).filter_map(change).collect();
+    html! {
+        text x=(LEFT - 6.0) y=(px(low)) text-anchor="end" fill="#333" { (name) }
+        path d={(changes) "H" (px(frame.x(frame.seconds)))} fill="none" stroke="#111" stroke-width="1" {}
     }
-    push(&mut path, format_args!("H{:.1}", frame.x(frame.seconds)));
-    format!(
-        "<text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\">{name}</text><path d=\"{path}\" fill=\"none\" stroke=\"#111\" stroke-width=\"1\"/>",
-        LEFT - 6.0,
-        y + LANE - 4.0
-    )
-}
-
-fn push(text: &mut String, arguments: std::fmt::Arguments<'_>) {
-    let _fits_in_memory = text.write_fmt(arguments);
 }

@@ -47,7 +47,7 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
                 @for position in &record.positions { (tile(&content, position)) }
                 section {
                     h2 { @if record.is_rig_check() { "Rig check over time" } @else { "Vacuum over time" } }
-                    (PreEscaped(chart_svg(record, trace, rig, style)))
+                    (chart_svg(record, trace, rig, style))
                     p.note {
                         "Grey bands: limits of each level. Crosses: crossings of failed checks, with the number of the position. "
                         "Vacuum as read, without zero correction."
@@ -188,7 +188,7 @@ fn table(content: &Content<'_>, checks: &[&Check]) -> Markup {
                         td.n { (row.limits) }
                         td.n { (row.value) }
                         td.n { (row.uncertainty) }
-                        td { (PreEscaped(margin_bar_svg(row.place, half_width(check)))) }
+                        td { (margin_bar_svg(row.place, half_width(check))) }
                         td {
                             (row.word)
                             @if check.role == Role::Informative && !check.not_checked() { " (for information)" }
