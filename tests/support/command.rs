@@ -30,7 +30,7 @@ pub struct Said {
 /// Sheets of every workplace: file name, source in `bench-scripts`.
 const SHEETS: [(&str, &str); 6] = [
     ("rig.toml", "rigs/goods-in-1.toml"),
-    ("type.toml", "types/jd-20.toml"),
+    ("type.toml", "types/jar-switch-a.toml"),
     ("settings.toml", "settings/depalletiser.toml"),
     ("script.toml", "scripts/goods-in.toml"),
     ("look.toml", "scripts/look.toml"),

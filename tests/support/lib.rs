@@ -111,7 +111,7 @@ impl Bench {
         let truth = good(&sheet_text("simulated/four-devices.toml"), |reader| Truth::read(reader, &sheet));
         Self {
             rig,
-            device_type: sheet_text("types/jd-20.toml"),
+            device_type: sheet_text("types/jar-switch-a.toml"),
             settings: Some(sheet_text("settings/depalletiser.toml")),
             script: sheet_text("scripts/goods-in.toml"),
             truth,

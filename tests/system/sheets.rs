@@ -211,7 +211,7 @@ fn schema_and_loader_of_every_kind_of_sheet_agree() {
     let Some(python) = python() else { return };
     agree(&python, &[sheet_text("site.toml"), String::new()], SiteSheet::read);
     agree(&python, &[sheet_text("rigs/goods-in-1.toml")], RigSheet::read);
-    agree(&python, &[sheet_text("types/jd-20.toml")], TypeSheet::read);
+    agree(&python, &[sheet_text("types/jar-switch-a.toml")], TypeSheet::read);
     agree(&python, &[sheet_text("settings/depalletiser.toml")], SettingsDraft::read);
     agree(&python, &[sheet_text("scripts/goods-in.toml"), sheet_text("scripts/look.toml")], Script::read);
 }

@@ -19,7 +19,7 @@ pub(crate) fn texts() -> Texts {
         site: sheet("site.toml", include_str!("../../../bench-scripts/site.toml")),
         // The tests are to pass in any year.
         rig: sheet("rig.toml", &rig.replace("due = 2027-03-12", "due = 2999-03-12")),
-        device_type: sheet("type.toml", include_str!("../../../bench-scripts/types/jd-20.toml")),
+        device_type: sheet("type.toml", include_str!("../../../bench-scripts/types/jar-switch-a.toml")),
         settings: sheet("settings.toml", include_str!("../../../bench-scripts/settings/depalletiser.toml")),
         script: sheet("script.toml", include_str!("../../../bench-scripts/scripts/goods-in.toml")),
     }

@@ -212,7 +212,10 @@ fn texts(name: &str, rig: &str) -> Texts {
     Texts {
         site: source("site.toml", include_str!("../../../bench-scripts/site.toml")),
         rig: source(&format!("{name}.toml"), rig),
-        device_type: source("jd-20.toml", include_str!("../../../bench-scripts/types/jd-20.toml")),
+        device_type: source(
+            "jar-switch-a.toml",
+            include_str!("../../../bench-scripts/types/jar-switch-a.toml"),
+        ),
         settings: source(
             "depalletiser.toml",
             include_str!("../../../bench-scripts/settings/depalletiser.toml"),

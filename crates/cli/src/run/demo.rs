@@ -67,7 +67,10 @@ fn demo_texts(rig: &str) -> Texts {
     Texts {
         site: source("site.toml", include_str!("../../../../bench-scripts/site.toml")),
         rig: source("goods-in-1.toml", rig),
-        device_type: source("jd-20.toml", include_str!("../../../../bench-scripts/types/jd-20.toml")),
+        device_type: source(
+            "jar-switch-a.toml",
+            include_str!("../../../../bench-scripts/types/jar-switch-a.toml"),
+        ),
         settings: source(
             "depalletiser.toml",
             include_str!("../../../../bench-scripts/settings/depalletiser.toml"),

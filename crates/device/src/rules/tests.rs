@@ -4,7 +4,7 @@ use rstest::rstest;
 use tripbench_sheet::{Source, read_sheet};
 
 const TYPE: &str = r#"
-name = "JD-20"
+name = "jar switch A"
 full_scale = "100 kPa"
 digits = ["0.1 kPa", "1 mbar"]
 [promise]
@@ -21,7 +21,7 @@ noise = "0.3 kPa"
 
 const GOOD: &str = r#"
 name = "station 3"
-type = "JD-20"
+type = "jar switch A"
 [switch]
 switch_point = "60 kPa"
 reset_point = "55 kPa"
@@ -51,7 +51,7 @@ fn good_settings_break_no_rule() {
 }
 
 #[rstest]
-#[case("JD-20", "JD-30", "type-differs")]
+#[case("jar switch A", "jar switch B", "type-differs")]
 #[case("reset_point = \"55 kPa\"\n", "", "reset-missing")]
 #[case("reset_point = \"55 kPa\"", "reset_point = \"60 kPa\"", "reset-below-switch")]
 #[case("reset_point = \"55 kPa\"", "hysteresis = \"61 kPa\"", "reset-below-switch")]
@@ -62,7 +62,7 @@ fn good_settings_break_no_rule() {
 #[case("cut_off = \"70 kPa\"", "cut_off = \"88 kPa\"", "deepest-reached")]
 #[case("reset_point = \"55 kPa\"", "reset_point = \"4 kPa\"", "inside-range")]
 #[case("\"55 kPa\"", "\"55.05 kPa\"", "multiple-of-digit")]
-#[case("type = \"JD-20\"", "type = \"JD-20\"\nunit = \"inHg\"", "multiple-of-digit")]
+#[case("type = \"jar switch A\"", "type = \"jar switch A\"\nunit = \"inHg\"", "multiple-of-digit")]
 #[case("\"55 kPa\"", "\"59.8 kPa\"", "hysteresis-above-noise")]
 #[case("\"0 ms\"", "\"15 ms\"", "delay-selectable")]
 #[case("[switch]", "[switch]\nmode = \"two-point\"", "mode-offered")]

@@ -69,7 +69,7 @@ valve = { at = "discrete-input 5" }
 
 /// 1100 Pa around each level; 100 Pa of spread as a standard deviation.
 const TYPE: &str = r#"
-name = "JD-20"
+name = "jar switch A"
 full_scale = "100 kPa"
 digits = ["0.1 kPa"]
 [promise]
@@ -85,7 +85,7 @@ deepest = "95 kPa"
 
 const SETTINGS: &str = r#"
 name = "station 3"
-type = "JD-20"
+type = "jar switch A"
 [switch]
 switch_point = "60 kPa"
 reset_point = "55 kPa"
