@@ -1,7 +1,8 @@
 """A rig with one device behind pymodbus: prints its port and serves until it is ended.
 
-With `--registers` everything is in holding registers: the reference in 0, switch and plug as bits of 10, the outputs as bits of 20. A
-request with a function other than 03, 06 and 43 then ends the program.
+With `--registers` everything is in holding registers: the reference in 0, switch and plug as bits of 10, the outputs as bits of 20.
+`--words` is the same, but each output is a register from 20 on, which 255 turns on and 0 off. A request with a function other than 03, 06
+and 43 then ends the program, and so does another word.
 
 First-order evacuation to 90 kPa, first-order venting, one switch: on at 60 kPa, off at 55 kPa. It uses nothing of the project
 under test.
@@ -94,6 +95,22 @@ class AllRegisters(ModbusSparseDataBlock):
         rig.coils = [bool(values[0] >> index & 1) for index in range(5)]
 
 
+class Words(AllRegisters):
+    def getValues(self, address, count=1):
+        if address - 1 < 20:
+            return super().getValues(address, count)
+        rig = RIG.now()
+        return [255 * rig.coils[address - 21 + offset] for offset in range(count)]
+
+    def setValues(self, address, values, use_as_default=False):
+        rig = RIG.now()
+        values = values if isinstance(values, list) else [values]
+        if any(value not in (0, 255) for value in values):
+            os._exit(1)
+        for offset, value in enumerate(values):
+            rig.coils[address - 21 + offset] = value == 255
+
+
 def few_functions(sending, pdu):
     if not sending and pdu.function_code not in (3, 6, 43):
         os._exit(1)
@@ -101,12 +118,14 @@ def few_functions(sending, pdu):
 
 
 async def main():
-    registers = "--registers" in sys.argv
+    words = "--words" in sys.argv
+    registers = words or "--registers" in sys.argv
+    holding = Words({1 + at: 0 for at in [0, 10, *range(20, 25)]}) if words else AllRegisters({1: 0, 11: 0, 21: 0})
     device = Context(
         co=Coils({i: False for i in range(1, 6)}),
         di=Inputs({1: False, 2: True}),
         ir=Registers({1: 0}),
-        hr=AllRegisters({1: 0, 11: 0, 21: 0}) if registers else ModbusSparseDataBlock({1: 0}),
+        hr=holding if registers else ModbusSparseDataBlock({1: 0}),
     )
     context = ModbusServerContext(**{WORD: {1: device}, "single": False})
     with socket.socket() as probe:

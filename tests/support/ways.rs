@@ -98,3 +98,12 @@ pub fn in_holding_registers(rig: &str) -> String {
 pub fn one_by_one(rig: &str) -> String {
     rig.replacen("unit = 1\n", "unit = 1\nwrites = \"one-by-one\"\n", 1)
 }
+
+/// The rig sheet with every input in holding registers, and each output as one whole holding register that `on` turns on.
+pub fn in_whole_registers(rig: &str, on: u16) -> String {
+    let outputs = (0..16).rev().fold(rig.to_owned(), |sheet, number| {
+        let whole = format!("holding-register {}\"\non = {on}", 20 + number);
+        sheet.replace(&format!("coil {number}\""), &whole)
+    });
+    in_holding_registers(&outputs)
+}

@@ -11,7 +11,7 @@ use tripbench_rig::{Area, Doubt, Query, Request, Response, RigSheet, SerialTimin
 use tripbench_simulator::{RtuServer, SerialPace, Server, SimulatedBench, Truth, serve, serve_serial};
 use tripbench_tests::command::Workplace;
 use tripbench_tests::line::{serial_link, with_link};
-use tripbench_tests::ways::{in_holding_registers, one_by_one};
+use tripbench_tests::ways::{in_holding_registers, in_whole_registers, one_by_one};
 use tripbench_tests::{good, sheet_text};
 
 /// The python that `tests/run` sets up. Without it the test is skipped and says so; in CI that is a failure.
@@ -181,21 +181,26 @@ impl Drop for Served {
     }
 }
 
-/// With `registers` the server has everything in holding registers, and ends at the first function other than 03 and 06.
+/// With an option the server has everything in holding registers, and ends at the first function other than 03, 06 and 43. The outputs
+/// are bits of one register, or one register each, which 255 turns on.
 #[rstest]
-fn a_run_against_a_pymodbus_server_finds_its_levels(#[values(false, true)] registers: bool) {
+fn a_run_against_a_pymodbus_server_finds_its_levels(
+    #[values(None, Some("--registers"), Some("--words"))] registers: Option<&str>,
+) {
     let Some(python) = python() else { return };
     let mut command = Command::new(python);
-    command.arg(script("server.py")).args(registers.then_some("--registers"));
+    command.arg(script("server.py")).args(registers);
     let mut child = command.stdout(Stdio::piped()).spawn().expect("python starts");
     let mut port = String::new();
     BufReader::new(child.stdout.take().expect("output")).read_line(&mut port).expect("a port");
     let _served = Served(child);
     let workplace = Workplace::new();
     let mut rig = one_position(&workplace.read("rig.toml"), port.trim());
-    if registers {
-        rig = one_by_one(&in_holding_registers(&rig));
-    }
+    rig = match registers {
+        None => rig,
+        Some("--words") => one_by_one(&in_whole_registers(&rig, 255)),
+        Some(_) => one_by_one(&in_holding_registers(&rig)),
+    };
     workplace.write("rig.toml", &rig);
     workplace.change(
         "settings.toml",

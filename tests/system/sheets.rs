@@ -32,6 +32,14 @@ const ALL: &str =
     "at = \"coil 0\"\nsafe = false",
     "at = \"coil 0\"\nsafe = true"
 )]
+#[case("a_register_without_its_word", "rig.toml", "at = \"coil 2\"", "at = \"holding-register 2\"")]
+#[case("a_coil_with_a_word", "rig.toml", "at = \"coil 2\"", "at = \"coil 2\"\non = 1")]
+#[case(
+    "a_register_with_a_word_that_is_off",
+    "rig.toml",
+    "at = \"coil 2\"",
+    "at = \"holding-register 2\"\non = 0"
+)]
 #[case("tolerance_of_nothing", "type.toml", "\"1 %FS + 1 digit\"", "\"1 % + 1 digit\"")]
 #[case(
     "margins_swapped",

@@ -1,11 +1,16 @@
 //! Every step, every way of moving air and a person's hand over every wire, byte for byte, in virtual time: `links` shows the same for
 //! one short run in real time.
 
+use rand_core::SeedableRng;
+use rand_distr::{Distribution, Uniform};
+use rand_pcg::Pcg64Mcg;
 use rstest::rstest;
 use tripbench_record::{CheckVerdict, QuantityName, Verdict};
-use tripbench_rig::{Air, Order, Query, Request, RigSheet};
+use tripbench_rig::{Air, Order, OutputName, Query, Request, RigSheet};
 use tripbench_tests::line::with_wire;
-use tripbench_tests::ways::{by_hand, in_holding_registers, one_by_one, script, with_everything};
+use tripbench_tests::ways::{
+    by_hand, in_holding_registers, in_whole_registers, one_by_one, script, with_everything,
+};
 use tripbench_tests::{Bench, Outcome, good, sheet_text};
 
 const TCP: &str = "tcp = \"127.0.0.1:1502\"";
@@ -62,21 +67,36 @@ fn every_step_and_every_way_of_moving_air_works_on_every_wire(#[values(TCP, SERI
     assert_eq!(verdicts(&outcome, 3, QuantityName::SwitchPoint)[1..], [CheckVerdict::Fail; 3], "{wire}");
 }
 
+/// Where a module has its outputs.
+#[derive(Debug, Clone, Copy)]
+enum Outputs {
+    Coils,
+    /// Bits of one holding register.
+    Bits,
+    /// One holding register for each, with the word that turns it on.
+    Words(u16),
+}
+
 /// A module that supports few functions: the same verdicts, and no other function is requested.
 #[rstest]
 fn a_module_that_knows_few_functions_is_asked_for_no_other(
     #[values(TCP, SERIAL, CONVERTER)] wire: &str,
-    #[values((false, true, vec![1, 2, 4, 5]), (true, false, vec![3, 16]), (true, true, vec![3, 6]))] module: (
-        bool,
-        bool,
-        Vec<u8>,
-    ),
+    #[values(
+        (Outputs::Coils, true, vec![1, 2, 4, 5]),
+        (Outputs::Bits, false, vec![3, 16]),
+        (Outputs::Bits, true, vec![3, 6]),
+        (Outputs::Words(1), true, vec![3, 6]),
+        (Outputs::Words(0xFF00), false, vec![3, 16])
+    )]
+    module: (Outputs, bool, Vec<u8>),
 ) {
-    let (registers, single, knows) = module;
+    let (outputs, single, knows) = module;
     let mut rig = sheet_text("rigs/goods-in-1.toml");
-    if registers {
-        rig = in_holding_registers(&rig);
-    }
+    rig = match outputs {
+        Outputs::Coils => rig,
+        Outputs::Bits => in_holding_registers(&rig),
+        Outputs::Words(on) => in_whole_registers(&rig, on),
+    };
     if single {
         rig = one_by_one(&rig);
     }
@@ -84,6 +104,44 @@ fn a_module_that_knows_few_functions_is_asked_for_no_other(
     let verdicts: Vec<Verdict> = outcome.record.positions.iter().map(|one| one.verdict).collect();
     assert_eq!((verdicts, functions), (vec![Verdict::Pass, Verdict::Fail], knows));
     assert!(outcome.record.safe_confirmed);
+}
+
+/// The word that each write gives to each address, in the order of the writes.
+fn written(rig: &RigSheet, order: Order) -> Vec<Vec<(u16, u16)>> {
+    let words = |query: Query| match query.request {
+        Request::Read { .. } => Vec::new(),
+        Request::WriteCoils { start, states } => (start..).zip(states.into_iter().map(u16::from)).collect(),
+        Request::WriteRegisters { start, values } => (start..).zip(values).collect(),
+        Request::WriteCoil { at, state } => vec![(at, u16::from(state))],
+        Request::WriteRegister { at, value } => vec![(at, value)],
+    };
+    rig.writes(&rig.image_of(order)).into_iter().map(words).collect()
+}
+
+/// Whatever word turns the outputs on: it is written, read back as the order, and any other word is no order's.
+#[test]
+fn an_output_in_a_register_is_on_by_its_word_and_by_no_other() {
+    let mut random = Pcg64Mcg::seed_from_u64(0x0a);
+    for _ in 0..40 {
+        let on = Uniform::new_inclusive(1, u16::MAX).expect("a range").sample(&mut random);
+        let rig = good(&in_whole_registers(&sheet_text("rigs/goods-in-1.toml"), on), RigSheet::read);
+        for (order, expected) in [
+            (Order::Safe, [0, 0, 0, on, 0]),
+            (Order::Powered(Air::Evacuate), [on, 0, 0, 0, on]),
+            (Order::Powered(Air::Bleed), [0, 0, on, 0, on]),
+        ] {
+            let image = rig.image_of(order);
+            let words: Vec<(u16, u16)> = written(&rig, order).concat();
+            assert_eq!(words, (20..).zip(expected).collect::<Vec<_>>());
+            assert_eq!(rig.outputs_read(&[expected.to_vec()]), Some(image.clone()));
+            let other = Uniform::new_inclusive(1, u16::MAX).expect("a range").sample(&mut random);
+            for place in 0..5 {
+                let mut read = expected;
+                read[place] = if other == on { 1 ^ on } else { other };
+                assert_ne!(rig.outputs_read(&[read.to_vec()]), Some(image.clone()), "{read:?}, on is {on}");
+            }
+        }
+    }
 }
 
 /// Whether a write turns something on.
@@ -118,6 +176,42 @@ fn what_only_turns_off_is_written_before_what_turns_on(
     let on: Vec<bool> = rig.writes(&rig.image_of(order)).iter().map(turns_on).collect();
     assert!(on.is_sorted(), "{on:?}");
     assert!(on.contains(&true) && on.len() > if single { 8 } else { 1 }, "{on:?}");
+}
+
+/// Outputs of one rig at drawn addresses, in one table, in order of their names in the sheet.
+fn scattered(random: &mut Pcg64Mcg) -> RigSheet {
+    let mut free: Vec<u16> = (0..12).collect();
+    let mut text = with_everything();
+    for number in 0..16 {
+        if text.contains(&format!("\"coil {number}\"")) {
+            let at = free.swap_remove(Uniform::new(0, free.len()).expect("a range").sample(random));
+            text = text.replace(&format!("\"coil {number}\""), &format!("\"COIL {at}\""));
+        }
+    }
+    good(&text.replace("COIL", "coil"), RigSheet::read)
+}
+
+/// Wherever the outputs are: a request that opens no valve goes before one that opens one, so that what closes a valve goes first.
+/// Device power and a regulator do not count as opening.
+#[test]
+fn no_valve_opens_before_another_one_that_can_be_shut_first() {
+    let mut random = Pcg64Mcg::seed_from_u64(0x0b);
+    let mut mixed = 0;
+    for _ in 0..200 {
+        let rig = scattered(&mut random);
+        for air in [Air::Evacuate, Air::EvacuateFine, Air::Bleed, Air::Vent, Air::Hold] {
+            let order = Order::Powered(air);
+            let of = |name: OutputName| rig.outputs.iter().filter(move |output| output.name == name);
+            let valve = air.output().and_then(|name| of(name).next()).map(|output| output.at.number);
+            let opens: Vec<bool> = written(&rig, order)
+                .iter()
+                .map(|words| words.iter().any(|(at, word)| Some(*at) == valve && *word == 1))
+                .collect();
+            assert!(opens.is_sorted(), "{air}: {opens:?}");
+            mixed += usize::from(opens.len() > 2 && opens.contains(&true));
+        }
+    }
+    assert!(mixed > 100, "{mixed} orders of several requests");
 }
 
 /// Goods-in by hand; the simulated hand follows the run's guide.

@@ -139,14 +139,37 @@ pub struct ReadBack {
     pub span: Span,
 }
 
+/// State of an output whose register contains neither 0 nor the word that turns it on. No order has it.
+const NEITHER: u16 = u16::MAX;
+
 impl Output {
-    /// The state of this output in the word at its address: 0 or 1, or the counts of a regulator.
+    /// The state of this output in the word at its address: 0 or 1, or the counts of a regulator. A word that is neither on nor off is a
+    /// state that no order has.
     pub(crate) fn within(&self, word: u16) -> u16 {
+        if let Some(on) = self.on {
+            return if word == 0 || word == on { u16::from(word == on) } else { NEITHER };
+        }
         match (self.at.bit, self.at.area.is_bits()) {
             (Some(bit), _) => word >> bit & 1,
             (None, true) => u16::from(word != 0),
             (None, false) => word,
         }
+    }
+
+    /// The part of the word at its address that sets this state.
+    fn encoded(&self, state: u16) -> u16 {
+        match self.on {
+            Some(on) if state != 0 => on,
+            Some(_) => 0,
+            None => state << self.at.bit.unwrap_or(0),
+        }
+    }
+
+    /// Whether air can flow through its valve in this state.
+    fn opens(&self, state: u16) -> bool {
+        use OutputName as O;
+        let valve = matches!(self.name, O::Evacuate | O::EvacuateFine | O::Bleed | O::Vent | O::HandOver);
+        valve && state != 0
     }
 
     /// Counts of a regulator for a level, clamped to a 16-bit register.
@@ -221,27 +244,31 @@ impl RigSheet {
     /// The writes that set all outputs to an image: one for each run of adjacent addresses, or one for each coil and register if
     /// [`LinkSheet::writes`](crate::LinkSheet) says so. Only addresses of outputs are written. In a register with outputs as bits,
     /// all other bits are written as 0.
+    ///
+    /// Writes that only turn outputs off go first, then those that turn on no valve, so that no valve opens before another one is closed.
     pub fn writes(&self, image: &[u16]) -> Vec<Query> {
-        let mut words: BTreeMap<Cell, u16> = BTreeMap::new();
-        for (output, word) in self.outputs.iter().zip(image) {
-            *words.entry(output.at.cell()).or_insert(0) |= word << output.at.bit.unwrap_or(0);
+        let mut words: BTreeMap<Cell, (u16, bool)> = BTreeMap::new();
+        for (output, state) in self.outputs.iter().zip(image) {
+            let (word, opens) = words.entry(output.at.cell()).or_default();
+            *word |= output.encoded(*state);
+            *opens |= output.opens(*state);
         }
-        let mut runs: Vec<(Cell, Vec<u16>)> = Vec::new();
-        for ((unit, area, number), word) in words {
+        let mut runs: Vec<(Cell, Vec<u16>, bool)> = Vec::new();
+        for ((unit, area, number), (word, opens)) in words {
             match runs.last_mut() {
-                Some(((last_unit, last_area, start), run))
+                Some(((last_unit, last_area, start), run, run_opens))
                     if *self.link.writes == Writes::Together
                         && (*last_unit, *last_area) == (unit, area)
                         && usize::from(number - *start) == run.len() =>
                 {
                     run.push(word);
+                    *run_opens |= opens;
                 }
-                _ => runs.push(((unit, area, number), vec![word])),
+                _ => runs.push(((unit, area, number), vec![word], opens)),
             }
         }
-        // Writes that only turn outputs off go first, so that no valve opens before another one is closed.
-        runs.sort_by_key(|(_, words)| words.iter().any(|word| *word != 0));
-        let query = |((unit, area, start), words): (Cell, Vec<u16>)| {
+        runs.sort_by_key(|(_, words, opens)| (*opens, words.iter().any(|word| *word != 0)));
+        let query = |((unit, area, start), words, _): (Cell, Vec<u16>, bool)| {
             let request = match (area, *self.link.writes, words.first()) {
                 (Area::Coil, Writes::OneByOne, Some(word)) => {
                     Request::WriteCoil { at: start, state: *word != 0 }

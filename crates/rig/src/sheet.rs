@@ -163,8 +163,10 @@ pub struct ReferenceSheet {
 pub struct Output {
     /// Which output.
     pub name: OutputName,
-    /// Address of its coil or register bit; for a regulator, of its register.
+    /// Address of its coil or register bit; of its register for a regulator, or if it has a word that turns it on.
     pub at: At<PointAddress>,
+    /// Word that turns it on if it is a whole holding register, 1 to 65535; 0 turns it off. `None` for a coil, a bit or a regulator.
+    pub on: Option<u16>,
     /// Safe value; `false` for a regulator, which then asks for ambient.
     pub safe: At<bool>,
     /// Scale of the set point of a regulator.

@@ -24,7 +24,8 @@ impl SimulatedBench {
     fn fill(&mut self, at_s: f64, image: &mut Image) {
         self.reads += 1;
         for (output, driven) in self.rig.outputs.iter().zip(&self.outputs) {
-            image.put_shifted(output.at.value, driven.word);
+            let on = output.on.filter(|_| driven.word != 0);
+            image.put_shifted(output.at.value, on.unwrap_or(driven.word));
         }
         let instant = self.rig.module.converter.si() < STEP_S;
         let reference = if instant && !self.reference_frozen {
@@ -87,7 +88,7 @@ impl SimulatedBench {
         ticks
     }
 
-    /// Writes words from `start` on; refused if any address is not an output.
+    /// Writes words from `start` on; refused if any address is not an output, or takes only two words and is given another.
     fn write(
         &mut self,
         at_s: f64,
@@ -103,11 +104,16 @@ impl SimulatedBench {
         if !(0..words.len()).all(|offset| offsets.contains(&Some(offset))) {
             return Err(Exception::ILLEGAL_DATA_ADDRESS);
         }
-        let written = self.rig.outputs.iter().zip(&offsets).map(|(output, offset)| {
-            let word = words[(*offset)?];
-            Some(output.at.bit.map_or(word, |bit| word >> bit & 1))
-        });
-        let written: Vec<Option<u16>> = written.collect();
+        let mut written = Vec::with_capacity(offsets.len());
+        for (output, offset) in self.rig.outputs.iter().zip(offsets) {
+            let word = offset.map(|offset| words[offset]);
+            written.push(match (word, output.on) {
+                (Some(word), Some(on)) if word == 0 || word == on => Some(u16::from(word != 0)),
+                (Some(_), Some(_)) => return Err(Exception::ILLEGAL_DATA_VALUE),
+                (word, None) => word.map(|word| output.at.bit.map_or(word, |bit| word >> bit & 1)),
+                (None, Some(_)) => None,
+            });
+        }
         self.set_outputs(at_s, written.into_iter());
         Ok(Response::Written)
     }

@@ -163,16 +163,29 @@ impl Output {
         let regulator = name.as_ref().is_some_and(|name| name.value == OutputName::Regulator);
         let at = reader.required(
             "at",
-            "its coil \"coil 0\", register bit \"holding-register 2 bit 5\", or a regulator's register",
+            "its coil \"coil 0\", register bit \"holding-register 2 bit 5\", or the register of a regulator or of an output with `on`",
         );
-        let allowed = if regulator {
+        let on = reader.optional::<u16>(
+            "on",
+            "for an output that is a whole holding register: the word that turns it on, 1 to 65535; 0 turns it off",
+        );
+        let whole = regulator || matches!(on, Some(Some(_)));
+        let on = match on {
+            Some(Some(at)) => {
+                let allowed =
+                    if regulator { "no `on` for a regulator" } else { "1 to 65535; 0 turns the output off" };
+                reader.tested(Some(at), allowed, |on| !regulator && *on > 0).map(Some)
+            }
+            other => other,
+        };
+        let allowed = if whole {
             "a whole register, such as \"holding-register 5\""
         } else {
-            "a coil or the bit of a holding register"
+            "a coil or the bit of a holding register; a whole register needs the word that turns it on, such as on = 1"
         };
         let at = reader.tested(at, allowed, |at: &PointAddress| match at.area {
-            Area::Coil => !regulator,
-            Area::HoldingRegister => regulator == at.bit.is_none(),
+            Area::Coil => !whole,
+            Area::HoldingRegister => whole == at.bit.is_none(),
             Area::DiscreteInput | Area::InputRegister => false,
         });
         let safe = reader
@@ -192,6 +205,7 @@ impl Output {
         Some(Self {
             name: name?.value,
             at: at?,
+            on: on?.map(|word| word.value),
             safe: safe?,
             scale,
             position: position?.map(|position| position.value),
