@@ -163,6 +163,8 @@ struct Wired {
     troubles: VecDeque<Planned>,
     requests: u64,
     functions: BTreeSet<u8>,
+    /// Number of the request for the identification.
+    identified: Option<u64>,
     writes: u64,
     /// Number of the request at which the last trouble occurred.
     last_trouble: u64,
@@ -205,6 +207,7 @@ impl VirtualLine {
             troubles: troubles.into(),
             requests: 0,
             functions: BTreeSet::new(),
+            identified: None,
             writes: 0,
             last_trouble: 0,
             troubled: Vec::new(),
@@ -251,6 +254,11 @@ impl VirtualLine {
         self.lock().functions.iter().copied().collect()
     }
 
+    /// Number of the first request for the module's identification, counted from 0; `None` without one.
+    pub fn identified_at(&self) -> Option<u64> {
+        self.lock().identified
+    }
+
     /// Number of requests that the master has sent.
     pub fn requests(&self) -> u64 {
         self.lock().requests
@@ -276,6 +284,9 @@ impl Wired {
         const WRITES: [u8; 4] = [0x05, 0x06, 0x0F, 0x10];
         let function = self.framing.content(bytes).and_then(|content| content.get(1).copied());
         self.functions.extend(function);
+        if function == Some(0x2B) {
+            self.identified.get_or_insert(self.requests);
+        }
         let writes = function.is_some_and(|function| WRITES.contains(&function));
         let (request, write, last) = (self.requests, self.writes, self.last_trouble);
         self.requests += 1;

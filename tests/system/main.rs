@@ -19,6 +19,7 @@ mod doubts;
 mod explained;
 mod faults;
 mod hose;
+mod identified;
 mod least_deep;
 mod link;
 mod links;

@@ -77,16 +77,17 @@ enum Outputs {
     Words(u16),
 }
 
-/// A module that supports few functions: the same verdicts, and no other function is requested.
+/// A module that supports few functions: the same verdicts, and no other function is requested but
+/// that for its identification (43), which it may refuse.
 #[rstest]
 fn a_module_that_knows_few_functions_is_asked_for_no_other(
     #[values(TCP, SERIAL, CONVERTER)] wire: &str,
     #[values(
-        (Outputs::Coils, true, vec![1, 2, 4, 5]),
-        (Outputs::Bits, false, vec![3, 16]),
-        (Outputs::Bits, true, vec![3, 6]),
-        (Outputs::Words(1), true, vec![3, 6]),
-        (Outputs::Words(0xFF00), false, vec![3, 16])
+        (Outputs::Coils, true, vec![1, 2, 4, 5, 43]),
+        (Outputs::Bits, false, vec![3, 16, 43]),
+        (Outputs::Bits, true, vec![3, 6, 43]),
+        (Outputs::Words(1), true, vec![3, 6, 43]),
+        (Outputs::Words(0xFF00), false, vec![3, 16, 43])
     )]
     module: (Outputs, bool, Vec<u8>),
 ) {

@@ -2,9 +2,11 @@
 //! virtual time; they differ in the clock, the wire, the keeper of the record, and where a step is judged.
 
 use crate::JournalError;
+use crate::identify::identify;
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, TryRecvError};
 use std::time::Duration;
-use tripbench_engine::{Engine, Input, Judging, Phase};
+use tripbench_engine::{Engine, Input, Judging, Phase, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::Mono;
 use tripbench_record::{Event, EventKind, Halt, PromptId, Seq};
@@ -49,8 +51,31 @@ pub(crate) trait Judges {
     fn poll(&mut self, now: Mono) -> Option<Input>;
 }
 
-/// Makes the outputs safe before the first order, whatever ran before.
-pub(crate) async fn safe_first<T: Transport>(link: &mut Link<T>, rig: &RigSheet) -> Result<ReadBack, Doubt> {
+/// Begins a run: makes the outputs safe before the first order, whatever ran before, asks the module for its identification, and starts the
+/// engine. `place` says where the module is, if it is on this computer.
+pub(crate) async fn begin<T: Transport>(
+    mut plan: Plan,
+    link: &mut Link<T>,
+    (clock, latch): (&Clock, &StopLatch),
+    place: impl FnOnce() -> Option<String>,
+) -> Engine {
+    let sheets = Arc::clone(&plan.task.sheets);
+    let mut safe = safe_first(link, &sheets.rig).await;
+    if safe.is_ok() && !latch.is_set() {
+        identify(link, &mut plan.header, place).await;
+        if link.is_in_doubt() {
+            safe = safe_first(link, &sheets.rig).await;
+        }
+    }
+    let mut engine = Engine::new(plan, clock.now());
+    if let Err(doubt) = safe {
+        engine.handle(clock.now(), Input::Doubt(doubt));
+    }
+    engine
+}
+
+/// Makes the outputs safe before the first order.
+async fn safe_first<T: Transport>(link: &mut Link<T>, rig: &RigSheet) -> Result<ReadBack, Doubt> {
     let first = Command { id: CommandId(u32::MAX), order: Order::Safe, not_after: None };
     link.carry_out(&first, rig).await
 }

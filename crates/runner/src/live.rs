@@ -1,15 +1,14 @@
 //! A run in real time: over a wire, with a journal on the disk.
 
-use crate::drive::{Control, Drive, Judges, Keeper, safe_first};
-use crate::identify::identify;
+use crate::drive::{Control, Drive, Judges, Keeper, begin};
 use crate::journal::{JournalError, JournalWriter};
 use rustix::process::setpriority_process;
 use rustix::thread::gettid;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::Duration;
 use tokio::task::spawn_blocking;
-use tripbench_engine::{Engine, Input, Judging, Plan};
-use tripbench_link::{Clock, Link, StopLatch, Transport};
+use tripbench_engine::{Input, Judging, Plan};
+use tripbench_link::{Clock, Link, StopLatch, Transport, on_this_computer};
 use tripbench_quantity::Mono;
 use tripbench_record::{Check, Event, Halt, Seq};
 
@@ -42,20 +41,11 @@ pub struct LiveRun<T> {
 /// # Errors
 /// If the journal failed. In that case the run was stopped, and the outputs were set to safe.
 pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), JournalError> {
-    let LiveRun { mut plan, mut link, clock, latch, journal, control, wall } = run;
+    let LiveRun { plan, mut link, clock, latch, journal, control, wall } = run;
     let task = plan.task.clone();
     let rig = &task.sheets.rig;
-    let mut safe = safe_first(&mut link, rig).await;
-    if safe.is_ok() && !latch.is_set() {
-        identify(&mut link, &rig.link, &mut plan.header).await;
-        if link.is_in_doubt() {
-            safe = safe_first(&mut link, rig).await;
-        }
-    }
-    let mut engine = Engine::new(plan, clock.now());
-    if let Err(doubt) = safe {
-        engine.handle(clock.now(), Input::Doubt(doubt));
-    }
+    let place = || on_this_computer(&rig.link).map(str::to_owned);
+    let engine = begin(plan, &mut link, (&clock, &latch), place).await;
     let (wall, judges) = (Some(wall), OnAThread(None));
     let mut drive = Drive { engine, link, clock, latch, keeper: journal, judges, control, wall, lost: false };
     drive.run(rig, &task.plan).await;

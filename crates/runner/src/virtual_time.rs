@@ -2,7 +2,7 @@
 //! takes on the wire of the rig sheet.
 
 use crate::JournalError;
-use crate::drive::{Control, Drive, Judges, Keeper, safe_first};
+use crate::drive::{Control, Drive, Judges, Keeper, begin};
 use crate::journal::QUEUE;
 use std::cell::RefCell;
 use std::collections::VecDeque;
@@ -10,7 +10,7 @@ use std::pin::pin;
 use std::sync::mpsc::{Sender, channel};
 use std::task::{Context, Poll, Waker};
 use std::time::Duration;
-use tripbench_engine::{Engine, Input, Judging, Plan};
+use tripbench_engine::{Input, Judging, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::{Mono, Span};
 use tripbench_record::{Event, EventKind, Halt, Seq};
@@ -107,11 +107,8 @@ async fn drive<T: Transport>(
     let task = plan.task.clone();
     let rig = &task.sheets.rig;
     let (told, control) = channel();
-    let safe = safe_first(&mut link, rig).await;
-    let mut engine = Engine::new(plan, clock.now());
-    if let Err(doubt) = safe {
-        engine.handle(clock.now(), Input::Doubt(doubt));
-    }
+    // A module in virtual time is at no place.
+    let engine = begin(plan, &mut link, (&clock, &latch), || None).await;
     let mut keeper = Kept {
         listen,
         guided,
