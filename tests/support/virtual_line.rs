@@ -259,6 +259,11 @@ impl VirtualLine {
         self.lock().identified
     }
 
+    /// Output words of the module now, in the order of the rig sheet.
+    pub fn outputs(&self) -> Vec<u16> {
+        self.lock().bench.output_words()
+    }
+
     /// Number of requests that the master has sent.
     pub fn requests(&self) -> u64 {
         self.lock().requests

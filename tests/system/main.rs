@@ -16,6 +16,7 @@ mod daemon_safe;
 mod daemon_users;
 mod delays;
 mod doubts;
+mod echo;
 mod explained;
 mod faults;
 mod hose;

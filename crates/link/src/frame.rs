@@ -89,11 +89,20 @@ fn reply_at(query: &Query, bytes: &[u8]) -> Reply {
             framed(bytes, EXCEPTION_LENGTH, |frame, rest| Some(Found::Refusal(frame[2], rest)))
         }
         [_, code, ..] if *code == function => framed(bytes, length, |frame, rest| {
+            if is_echo(query, frame) {
+                return None;
+            }
             response(&query.request, &frame[1..length - 2]).map(|response| Found::Answer(response, rest))
         }),
         [_, _, ..] => Reply::None,
         [] | [_] => Reply::TooShort,
     }
+}
+
+/// Whether a frame is the request for a read, sent back by a line with local echo. 17 to 24 bits from an address 0300 to 03FF on have an
+/// answer that looks like it. An answer with the same bytes as the request is not believed either.
+fn is_echo(query: &Query, frame: &[u8]) -> bool {
+    !query.request.is_write() && frame == encode(query)
 }
 
 /// The reply in the first `length` bytes, if they are complete and their CRC is right.
@@ -253,6 +262,20 @@ mod tests {
 
     fn read(area: Area, start: u16, count: u16) -> Request {
         Request::Read { area, start, count }
+    }
+
+    proptest! {
+        /// On a line with local echo.
+        #[test]
+        fn the_request_for_a_read_is_never_its_own_answer(
+            bits in any::<bool>(),
+            start in prop_oneof![0x300_u16..0x400, any::<u16>()],
+            count in prop_oneof![17_u16..25, 1_u16..126],
+        ) {
+            let area = if bits { Area::Coil } else { Area::HoldingRegister };
+            let query = Query { unit: 0x11, request: read(area, start, count) };
+            prop_assert!(!matches!(find(&query, &encode(&query)), Ok(Found::Answer(..))));
+        }
     }
 
     /// The reply in bytes that arrive together.
