@@ -308,7 +308,9 @@ fn a_port_that_is_held_is_made_safe_over_another_opening() {
 fn a_port_that_was_unplugged_is_found_again_and_made_safe(
     #[values(LineKind::Serial, LineKind::Converter)] kind: LineKind,
 ) {
-    assert!(unplugged(kind, LineDiscipline::Kept));
+    // A pseudo-terminal never comes back: the next one is another device.
+    let serial = kind == LineKind::Serial;
+    assert!(unplugged(kind, if serial { LineDiscipline::AnyDevice } else { LineDiscipline::Kept }));
 }
 
 #[rstest]
@@ -316,6 +318,38 @@ fn without_opening_again_a_lost_port_stays_lost(
     #[values(LineKind::Serial, LineKind::Converter)] kind: LineKind,
 ) {
     assert!(!unplugged(kind, LineDiscipline::OpenedOnce));
+}
+
+/// Another module gets the path of the port, with its outputs on; returns the doubt of the next writes, and whether they reached it.
+fn swapped(discipline: LineDiscipline) -> (Option<Doubt>, bool) {
+    let path = port_path();
+    let first = rig(LineKind::Serial, &path);
+    let sheet = first.sheet.clone();
+    let mut run = link(&first, discipline);
+    block_on(async {
+        run.make_safe(&sheet).await.expect("safe at the start");
+        run.carry_out(&order(Air::Evacuate), &sheet).await.expect("evacuates");
+        drop(first);
+        let other = rig(LineKind::Serial, &path);
+        let mut others = link(&other, LineDiscipline::Kept);
+        others.make_safe(&sheet).await.expect("safe");
+        others.carry_out(&order(Air::Evacuate), &sheet).await.expect("evacuates");
+        assert_eq!(run.scan(&sheet.read_plan()).await, Err(Doubt::Lost));
+        let (first, second) = (run.make_safe(&sheet).await.err(), run.make_safe(&sheet).await.err());
+        assert_eq!(first, second);
+        drop(std::fs::remove_file(&path));
+        (first, !evacuates(&other.server))
+    })
+}
+
+#[test]
+fn nothing_is_sent_to_another_device_that_has_the_path_of_the_port() {
+    assert_eq!(swapped(LineDiscipline::Kept), (Some(Doubt::OtherDevice), false));
+}
+
+#[test]
+fn without_comparing_devices_another_module_is_written_to() {
+    assert_eq!(swapped(LineDiscipline::AnyDevice), (None, true));
 }
 
 /// Orders evacuation through a converter that has become late, makes safe, and reads the coil: at once, and later.

@@ -15,7 +15,7 @@ mod texts;
 
 pub use again::{AgainError, GoOn, foreseen_again, go_on, mark};
 pub use error::JobError;
-pub use live::{HowEnded, Reins, Running, anything_there, journal, make_safe, start};
+pub use live::{HowEnded, Reins, Running, anything_there, journal, make_safe, make_safe_over, start};
 pub use planned::other_planner;
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;

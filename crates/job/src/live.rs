@@ -35,6 +35,7 @@ impl Reins {
 #[derive(Debug)]
 pub struct Running {
     thread: JoinHandle<Result<(), JournalError>>,
+    wire: ModuleWire,
 }
 
 /// How the thread of a rig ended.
@@ -56,6 +57,11 @@ impl Running {
             Ok(Err(error)) => HowEnded::JournalFailed(error),
             Err(_) => HowEnded::Panicked,
         }
+    }
+
+    /// A fresh wire to the module of the run: to the address or serial device that the run has used.
+    pub fn wire(&self) -> ModuleWire {
+        self.wire.again()
     }
 
     /// Whether the thread has ended.
@@ -86,6 +92,7 @@ pub fn start<F: Future<Output = ()> + 'static>(
 ) -> Result<Running, JobError> {
     let link = prepared.task.sheets.rig.link.clone();
     let transport = ModuleWire::of(&link)?;
+    let wire = transport.again();
     let path = prepared.folder.clone();
     let Reins { control: stops, latch: stopped } = reins;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
@@ -111,15 +118,19 @@ pub fn start<F: Future<Output = ()> + 'static>(
     });
     let thread =
         spawned.map_err(|source| JobError::File { what: "start the rig's thread for", path, source })?;
-    Ok(Running { thread })
+    Ok(Running { thread, wire })
 }
 
 /// Tries once to make the outputs safe, over a new connection. Returns whether that was confirmed, within a few seconds.
 pub fn make_safe(rig: &RigSheet) -> bool {
-    let rig = rig.clone();
+    ModuleWire::of(&rig.link).is_ok_and(|wire| make_safe_over(&wire, rig))
+}
+
+/// As [`make_safe`], over a fresh wire to the module of `wire`: to the same address or serial device.
+pub fn make_safe_over(wire: &ModuleWire, rig: &RigSheet) -> bool {
+    let (rig, transport) = (rig.clone(), wire.again());
     let tried = std::thread::Builder::new().spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().ok()?;
-        let transport = ModuleWire::of(&rig.link).ok()?;
         let mut link = Link::new(transport, Clock::start(), StopLatch::armed(), &rig);
         let safe = runtime.block_on(link.make_safe(&rig));
         if safe.is_err() {

@@ -5,6 +5,7 @@
 //! as an earlier request could still take effect.
 
 mod clock;
+mod device;
 mod frame;
 mod identity;
 mod latch;

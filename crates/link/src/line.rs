@@ -1,9 +1,11 @@
 //! Lines that carry frames: a serial port or a TCP connection. A line may be opened repeatedly.
 
+use crate::device::{Device, OtherDevice};
 use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
@@ -26,9 +28,13 @@ pub trait Line {
     fn timing(&self) -> Option<SerialTiming>;
 }
 
-/// A serial port. Opened non-exclusively; the module lock keeps other processes away.
+/// A serial port. Opened non-exclusively; the module lock keeps other processes away. Opened again only while its path leads to the same
+/// device as the first time; clones keep to that device too.
 #[derive(Debug, Clone)]
 pub struct SerialLine {
+    /// The device that the path led to the first time.
+    first: Arc<OnceLock<Device>>,
+    any_device: bool,
     path: PathBuf,
     baud: u32,
     parity: Parity,
@@ -39,7 +45,30 @@ impl SerialLine {
     /// The port of a rig sheet.
     pub fn of(port: &SerialPort) -> Self {
         let SerialPort { path, baud, parity, stop_bits } = port;
-        Self { path: path.value.clone().into(), baud: **baud, parity: *parity, stop_bits: *stop_bits }
+        Self {
+            first: Arc::default(),
+            any_device: false,
+            path: path.value.clone().into(),
+            baud: **baud,
+            parity: *parity,
+            stop_bits: *stop_bits,
+        }
+    }
+
+    /// Whether to open whatever device has the path, for a test that shows why the guard matters.
+    pub(crate) fn at_any_device(self, any_device: bool) -> Self {
+        Self { any_device, ..self }
+    }
+
+    /// Compares the device that the path leads to with that of the first time.
+    fn is_the_same(&self) -> io::Result<()> {
+        let now = Device::at(&self.path)?;
+        let before = self.first.get_or_init(|| now.clone());
+        if *before == now || self.any_device {
+            return Ok(());
+        }
+        let (path, before) = (self.path.clone(), before.clone());
+        Err(io::Error::other(OtherDevice { path, before, now }))
     }
 }
 
@@ -62,7 +91,10 @@ impl Line for SerialLine {
             // The thread of a run that hangs keeps the port open, and the supervisor must still reach the module. The module lock
             // decides which process owns it.
             .exclusive(false);
+        self.is_the_same()?;
         let port = SerialStream::open(&builder)?;
+        // The path may have changed just before it was opened.
+        self.is_the_same()?;
         // Bytes that arrived while the port was closed would be read as an answer.
         port.clear(ClearBuffer::All)?;
         Ok(port)

@@ -8,6 +8,7 @@
 //! arbitrary times, so a gap seen here says nothing about the wire. Instead length, unit, function, byte count and CRC must be right.
 
 use crate::clock::Clock;
+use crate::device::OtherDevice;
 use crate::frame::{Found, Heard, LONGEST_FRAME, encode};
 use crate::identity::{self, Identified};
 use crate::line::Line;
@@ -38,6 +39,8 @@ pub enum LineDiscipline {
     AnyBytes,
     /// A lost port is not reopened.
     OpenedOnce,
+    /// A serial port is reopened whatever device has its path now.
+    AnyDevice,
 }
 
 /// Times kept by the master.
@@ -88,6 +91,21 @@ impl<L: Line> RtuTransport<L> {
         Self { discipline, ..self }
     }
 
+    /// Replaces the line.
+    #[must_use]
+    pub(crate) fn with_line(self, replaced: impl FnOnce(L) -> L) -> Self {
+        Self { line: replaced(self.line), ..self }
+    }
+
+    /// A master on the same line that has opened and sent nothing yet.
+    #[must_use]
+    pub(crate) fn again(&self) -> Self
+    where
+        L: Clone,
+    {
+        Self::new(self.line.clone(), self.times).with_discipline(self.discipline)
+    }
+
     /// Waits for the silence required before a request and discards bytes that arrive meanwhile.
     async fn quiet(&mut self, clock: &Clock) -> Result<(), Doubt> {
         let between = self.line.timing().map_or(Duration::ZERO, SerialTiming::between_frames);
@@ -135,7 +153,7 @@ impl<L: Line> RtuTransport<L> {
         if let Err(error) = &opened {
             tracing::debug!(%error, "the line cannot be opened");
         }
-        self.port = Some(opened.map_err(|_| Doubt::Lost)?);
+        self.port = Some(opened.map_err(|error| not_opened(&error))?);
         self.opened = true;
         wake_precisely(clock);
         // Another master may have sent a request just before.
@@ -233,6 +251,12 @@ impl<L: Line> RtuTransport<L> {
         }
         found
     }
+}
+
+/// The doubt for a line that cannot be opened.
+fn not_opened(error: &std::io::Error) -> Doubt {
+    let other = error.get_ref().is_some_and(|cause| cause.is::<OtherDevice>());
+    if other { Doubt::OtherDevice } else { Doubt::Lost }
 }
 
 /// The output of a future if it is ready now, after the runtime has polled its ports. A timer of zero would wait for its next tick, which

@@ -72,6 +72,15 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
         Self { discipline, ..self }
     }
 
+    /// A transport to the same place that has sent nothing yet.
+    #[must_use]
+    pub(crate) fn again(&self) -> Self
+    where
+        L: Clone,
+    {
+        Self::over(self.line.clone(), self.answer_timeout).with_discipline(self.discipline)
+    }
+
     async fn connect(&self) -> Result<Context, Doubt> {
         self.line.open().await.map(tcp::attach).map_err(|_| Doubt::Lost)
     }

@@ -5,6 +5,7 @@ use crate::line::{SerialLine, TcpLine};
 use crate::rtu::{LineDiscipline, RtuTimes, RtuTransport};
 use crate::tcp::{ResolveError, TcpTransport, resolve};
 use crate::transport::Transport;
+use std::net::SocketAddr;
 use thiserror::Error;
 use tripbench_quantity::Span;
 use tripbench_rig::{Doubt, IdentityObject, LinkSheet, Query, Response, Wire};
@@ -46,6 +47,14 @@ impl ModuleWire {
     /// # Errors
     /// If the address cannot be resolved.
     pub fn of(link: &LinkSheet) -> Result<Self, UnreachableError> {
+        Self::resolved(link, resolve)
+    }
+
+    /// As [`Self::of`], with the address that `resolve` gives for a host. It is asked once: the wire keeps the address.
+    fn resolved(
+        link: &LinkSheet,
+        resolve: impl FnOnce(&str) -> Result<SocketAddr, ResolveError>,
+    ) -> Result<Self, UnreachableError> {
         let times = RtuTimes::of(link);
         Ok(match &link.wire {
             Wire::Tcp(address) => {
@@ -58,12 +67,26 @@ impl ModuleWire {
         })
     }
 
+    /// A fresh wire to the same module: to the address that was resolved for this one, or to the same serial device, whatever the host
+    /// name or the path leads to by now. Opens nothing yet.
+    #[must_use]
+    pub fn again(&self) -> Self {
+        match self {
+            Self::Tcp(tcp) => Self::Tcp(tcp.again()),
+            Self::Serial(rtu) => Self::Serial(rtu.again()),
+            Self::RtuOverTcp(rtu) => Self::RtuOverTcp(rtu.again()),
+        }
+    }
+
     /// Replaces the line discipline, for a test that shows why a guard matters. Has no effect on Modbus TCP.
     #[must_use]
     pub fn with_line_discipline(self, discipline: LineDiscipline) -> Self {
         match self {
             Self::Tcp(tcp) => Self::Tcp(tcp),
-            Self::Serial(rtu) => Self::Serial(rtu.with_discipline(discipline)),
+            Self::Serial(rtu) => {
+                let any_device = discipline == LineDiscipline::AnyDevice;
+                Self::Serial(rtu.with_line(|line| line.at_any_device(any_device)).with_discipline(discipline))
+            }
             Self::RtuOverTcp(rtu) => Self::RtuOverTcp(rtu.with_discipline(discipline)),
         }
     }
@@ -114,6 +137,57 @@ pub fn module_address(link: &LinkSheet) -> Result<String, UnreachableError> {
             let found = std::fs::canonicalize(&path);
             let found = found.map_err(|source| UnreachableError::NoPort { path, source })?;
             Ok(found.to_string_lossy().into_owned())
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::cell::Cell;
+    use std::io::ErrorKind;
+    use std::net::TcpListener;
+    use tripbench_rig::{Area, Request, RigSheet};
+    use tripbench_sheet::{Findings, Source, read_sheet};
+
+    fn listener() -> TcpListener {
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+        listener.set_nonblocking(true).expect("a listener");
+        listener
+    }
+
+    /// The host name leads to another computer from the second time on. Every connection goes to the first one.
+    #[test]
+    fn the_address_of_a_wire_is_resolved_once() {
+        let text = include_str!("../../../bench-scripts/rigs/goods-in-1.toml").replace("150 ms", "20 ms");
+        for key in ["tcp", "rtu_over_tcp"] {
+            let text = text.replace("tcp = \"127.0.0.1:1502\"", &format!("{key} = \"module.example:1502\""));
+            let rig = read_sheet(&Source::new("rig.toml", text.as_str()), &Findings::new(), RigSheet::read);
+            let (rig, first, second) = (rig.expect("a sheet"), listener(), listener());
+            let asked = Cell::new(0);
+            let lookup = |name: &str| {
+                assert_eq!(name, "module.example:1502");
+                asked.set(asked.get() + 1);
+                let leads_to = if asked.get() == 1 { &first } else { &second };
+                Ok(leads_to.local_addr().expect("an address"))
+            };
+            let mut wire = ModuleWire::resolved(&rig.link, lookup).expect("an address");
+            let mut again = wire.again();
+            let query = Query { unit: 1, request: Request::Read { area: Area::Coil, start: 0, count: 1 } };
+            let runtime =
+                tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+            runtime.block_on(async {
+                let clock = Clock::start();
+                // Nobody answers, so each request connects afresh.
+                for _ in 0..2 {
+                    assert!(wire.transact(&query, &clock).await.is_err());
+                    assert!(again.transact(&query, &clock).await.is_err());
+                }
+            });
+            let connections = std::iter::from_fn(|| first.accept().ok()).count();
+            let elsewhere = second.accept().map_err(|error| error.kind());
+            assert_eq!((connections, asked.get()), (4, 1), "{key}");
+            assert_eq!(elsewhere.err(), Some(ErrorKind::WouldBlock), "{key}");
         }
     }
 }

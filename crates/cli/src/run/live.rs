@@ -5,9 +5,9 @@ use anyhow::Result;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
 use tripbench_job::{
-    HowEnded, Prepared, Reins, Signals, anything_there, from_journal, journal, make_safe, start,
+    HowEnded, Prepared, Reins, Signals, anything_there, from_journal, journal, make_safe_over, start,
 };
-use tripbench_link::{ModuleLock, StopLatch, module_address};
+use tripbench_link::{ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
 use tripbench_runner::Control;
@@ -35,6 +35,7 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     if shown.is_err() {
         reins.latch.set();
     }
+    let wire = running.wire();
     let ended = running.join();
     if let Err(panic) = shown {
         resume_unwind(panic);
@@ -45,8 +46,8 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
         HowEnded::JournalFailed(error) => say::error(&format!("{:#}", anyhow::Error::from(error))),
         HowEnded::Panicked => {
             say::error("the program failed inside; the rig is being made safe");
-            if !make_safe(rig) {
-                go_on_making_safe(prepared);
+            if !make_safe_over(&wire, rig) {
+                go_on_making_safe(prepared, &wire);
             }
             let why = String::from("the rig's thread ended unexpectedly");
             return Ok(from_journal(&journal, &Halt::StepFault { why })?);
@@ -54,19 +55,19 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     }
     let (record, trace) = from_journal(&journal, &Halt::RecordLost)?;
     if !record.safe_confirmed {
-        go_on_making_safe(prepared);
+        go_on_making_safe(prepared, &wire);
     }
     Ok((record, trace))
 }
 
-/// For a run that could not confirm safe: keeps trying for a while over fresh connections, and reports the outcome. The record stays
-/// unchanged.
-fn go_on_making_safe(prepared: &Prepared) {
+/// For a run that could not confirm safe: keeps trying for a while over fresh connections to the module of the run, and reports the
+/// outcome. The record stays unchanged.
+fn go_on_making_safe(prepared: &Prepared, wire: &ModuleWire) {
     const TRIES: u32 = 20;
     say::error(
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand. Trying again for about a minute.",
     );
-    if (0..TRIES).any(|_| make_safe(&prepared.task.sheets.rig)) {
+    if (0..TRIES).any(|_| make_safe_over(wire, &prepared.task.sheets.rig)) {
         say::note(
             "The outputs are now confirmed safe, read back and held. The record still says that they were not when the run ended.",
         );
