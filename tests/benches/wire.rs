@@ -1,14 +1,18 @@
-//! Scan rates on each wire, compared with a bare libmodbus loop and with the limit of the serial line, and the time from a stop to
-//! the coil, compared with the time that `rig check` states. Prints; asserts nothing.
+//! Scan rates on each wire, compared with a bare libmodbus loop at the same server and with the limit of the serial line, and the time
+//! from a stop to the coil, compared with the time that `rig check` states. Prints; asserts nothing.
+//!
+//! The server over TCP is the loop of libmodbus itself, which does nothing but answer; at the simulated module both masters mostly wait for
+//! it.
 #![expect(
     clippy::disallowed_methods,
     clippy::print_stdout,
     reason = "a program that measures in real time and prints"
 )]
 
+use std::io::{BufRead as _, BufReader};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
@@ -83,13 +87,38 @@ fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime")
 }
 
-/// Builds the bare loop with the system's C compiler, which is also the linker; `None` if it or libmodbus is missing.
-fn bare_loop(target: &Path) -> Option<PathBuf> {
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/libmodbus_loop.c");
-    let program = target.join("libmodbus_loop");
+/// Builds a program of this folder with the system's C compiler, which is also the linker; `None` if it or libmodbus is missing.
+fn built(name: &str, target: &Path) -> Option<PathBuf> {
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches").join(name).with_extension("c");
+    let program = target.join(name);
     let built =
         Command::new("cc").arg("-O2").arg(source).arg("-o").arg(&program).arg("-l:libmodbus.so.5").status();
     built.is_ok_and(|status| status.success()).then_some(program)
+}
+
+/// The server of libmodbus; it ends with its standard input.
+struct BareServer {
+    child: Child,
+    address: SocketAddr,
+}
+
+impl BareServer {
+    fn start(program: &Path) -> Self {
+        let mut command = Command::new(program);
+        let mut child =
+            command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("the server starts");
+        let mut port = String::new();
+        BufReader::new(child.stdout.take().expect("output")).read_line(&mut port).expect("a port");
+        let port: u16 = port.trim().parse().expect("a port");
+        Self { child, address: ([127, 0, 0, 1], port).into() }
+    }
+}
+
+impl Drop for BareServer {
+    fn drop(&mut self) {
+        drop(self.child.stdin.take());
+        drop(self.child.wait());
+    }
 }
 
 fn bare_scans(program: &Path, address: SocketAddr, reads: &[Read]) -> f64 {
@@ -117,23 +146,42 @@ fn median(mut values: Vec<f64>) -> f64 {
     values[values.len() / 2]
 }
 
-/// Scan rate over TCP divided by that of the bare loop with the same requests, measured in turns.
-fn tcp_ratio() -> Option<f64> {
-    let (served, sheet) = tcp();
+/// Our scan rate over TCP divided by that of the bare loop with the same requests at the same server, measured in turns.
+fn ratio(name: &str, program: &Path, address: SocketAddr) -> f64 {
+    let sheet = rig(&with_link(&format!("tcp = \"{address}\"")));
     let plan = sheet.read_plan();
-    let Served::Tcp(server) = &served else { return None };
-    let target = std::env::temp_dir().join(format!("tripbench-wire-{}", std::process::id()));
-    std::fs::create_dir_all(&target).expect("a folder");
-    let program = bare_loop(&target)?;
     let (mut ours, mut bare) = (Vec::new(), Vec::new());
     for _ in 0..ROUNDS {
         ours.push(scans(&sheet, &plan, MEASURED).0);
-        bare.push(bare_scans(&program, server.address(), &plan.reads));
+        bare.push(bare_scans(program, address, &plan.reads));
     }
-    drop(std::fs::remove_dir_all(&target));
+    let spread = |rates: &[f64]| {
+        let (least, most) =
+            rates.iter().fold((f64::INFINITY, 0.0_f64), |(a, b), rate| (a.min(*rate), b.max(*rate)));
+        format!("{least:.0} to {most:.0}")
+    };
+    let [ours_spread, bare_spread] = [spread(&ours), spread(&bare)];
     let (ours, bare) = (median(ours), median(bare));
-    println!("TCP: {ours:.0} scans/s, bare libmodbus {bare:.0} scans/s, {} reads each", plan.reads.len());
-    Some(ours / bare)
+    let reads = plan.reads.len();
+    println!(
+        "TCP, {name}: {ours:.0} scans/s ({ours_spread}), bare libmodbus {bare:.0} scans/s ({bare_spread}), {reads} reads each"
+    );
+    ours / bare
+}
+
+/// The ratio at the server of libmodbus, and at the simulated module; `None` without a C compiler or libmodbus.
+fn tcp_ratios() -> Option<[f64; 2]> {
+    let target = std::env::temp_dir().join(format!("tripbench-wire-{}", std::process::id()));
+    std::fs::create_dir_all(&target).expect("a folder");
+    let programs = built("libmodbus_loop", &target).zip(built("libmodbus_server", &target));
+    let ratios = programs.map(|(client, server)| {
+        let server = BareServer::start(&server);
+        let at_libmodbus = ratio("at the server of libmodbus", &client, server.address);
+        let (Served::Tcp(simulated), _) = tcp() else { unreachable!("a server over TCP") };
+        [at_libmodbus, ratio("at the simulated module", &client, simulated.address())]
+    });
+    drop(std::fs::remove_dir_all(&target));
+    ratios
 }
 
 /// Scan rate on a paced serial line divided by its limit: for each read only both frames and both silences at that baud rate
@@ -207,16 +255,19 @@ async fn live(rig: RigSheet, latch: StopLatch, control: Receiver<Control>, journ
 }
 
 fn main() {
-    let tcp_ratio = tcp_ratio();
+    let tcp_ratios = tcp_ratios();
     let rtu: Vec<f64> = [9_600, 19_200, 115_200].map(rtu_ratio).to_vec();
     let rtu_ratio_min = rtu.iter().copied().fold(f64::INFINITY, f64::min);
     let stops = [stop("TCP", tcp()), stop("RTU 115200", serial(115_200)), stop("RTU 19200", serial(19_200))];
     // The wire with the greatest ratio of measured to stated time.
     let nearest = stops.into_iter().max_by(|a, b| (a.0 / a.1).total_cmp(&(b.0 / b.1)));
     let (stop_ms, stop_stated_ms) = nearest.expect("some wires");
-    let tcp = tcp_ratio.map_or_else(|| String::from("none"), |ratio| format!("{ratio:.3}"));
+    let shown = |index: usize| {
+        tcp_ratios.map_or_else(|| String::from("none"), |ratios| format!("{:.3}", ratios[index]))
+    };
+    let (tcp, simulated) = (shown(0), shown(1));
     println!("limits: tcp_ratio {TCP_LIMIT}, rtu_ratio_min {RTU_LIMIT}, stop_ms at most stop_stated_ms");
     println!(
-        "tcp_ratio={tcp} rtu_ratio_min={rtu_ratio_min:.3} stop_ms={stop_ms:.1} stop_stated_ms={stop_stated_ms:.1}"
+        "tcp_ratio={tcp} tcp_ratio_simulated={simulated} rtu_ratio_min={rtu_ratio_min:.3} stop_ms={stop_ms:.1} stop_stated_ms={stop_stated_ms:.1}"
     );
 }
