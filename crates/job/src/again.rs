@@ -2,8 +2,6 @@
 //! names it, and every repeat is counted.
 
 use crate::{JobError, Loaded, carried, doubts, folder, load, stored, task};
-use std::fs::OpenOptions;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use tripbench_record::journal::MAGIC;
@@ -11,6 +9,7 @@ use tripbench_record::{
     Again, Motion, PositionPlan, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
 };
 use tripbench_report::Content;
+use tripbench_runner::disk;
 use tripbench_sheet::{Finding, Findings};
 
 /// Everything needed to test a device again.
@@ -203,12 +202,8 @@ fn marker(position: u8) -> String {
 /// If the list cannot be written.
 pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
     let path = of.join(marker(position));
-    let mut options = OpenOptions::new();
-    let added = std::path::absolute(later).and_then(|later| {
-        let mut file = options.create(true).append(true).open(&path)?;
-        file.write_all(format!("{}\n", later.display()).as_bytes())?;
-        file.sync_all()
-    });
+    let added = std::path::absolute(later)
+        .and_then(|later| disk::append(&path, format!("{}\n", later.display()).as_bytes()));
     added.map_err(|source| JobError::File { what: "count the repeat in", path, source })
 }
 

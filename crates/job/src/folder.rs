@@ -1,11 +1,10 @@
 //! The folder of a run, with record, report and trace.
 
 use crate::JobError;
-use std::fs::File;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use tripbench_record::{LoadedSheets, Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
 use tripbench_report::report_html;
+use tripbench_runner::disk;
 
 /// File name of the trace.
 pub const TRACE: &str = "trace.csv";
@@ -35,7 +34,7 @@ pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
         }
     }
     let make = |source| JobError::File { what: "create the folder", path: folder.clone(), source };
-    std::fs::create_dir_all(&folder).map_err(make)?;
+    disk::create_folders(&folder).map_err(make)?;
     Ok(folder)
 }
 
@@ -74,14 +73,7 @@ pub fn write_report(
     put(folder, REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())
 }
 
-/// Writes a file completely or not at all: writes a temporary file, syncs it, renames it, and syncs the folder.
 fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), JobError> {
-    let (path, beside) = (folder.join(name), folder.join(format!("{name}.part")));
-    let written = File::create(&beside).and_then(|mut file| {
-        file.write_all(bytes)?;
-        file.sync_all()
-    });
-    let renamed = written.and_then(|()| std::fs::rename(&beside, &path));
-    let kept = renamed.and_then(|()| File::open(folder)?.sync_all());
-    kept.map_err(|source| JobError::File { what: "write", path, source })
+    let path = folder.join(name);
+    disk::write_file(&path, bytes).map_err(|source| JobError::File { what: "write", path, source })
 }

@@ -1,7 +1,9 @@
-//! The loop that connects an engine to a rig, live over a wire or in virtual time over a simulated module, and the journal.
+//! The loop that connects an engine to a rig, live over a wire or in virtual time over a simulated module, the journal, and files that
+//! outlast a power cut.
 //!
 //! No maths and no SQL: engine and judge interpret the scans.
 
+pub mod disk;
 mod drive;
 mod identify;
 mod journal;

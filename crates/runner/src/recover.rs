@@ -1,5 +1,6 @@
 //! Recovery of a journal whose program ended before the run did: valid events are kept, and the run is closed as aborted.
 
+use crate::disk;
 use std::fs::{OpenOptions, TryLockError};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
@@ -71,13 +72,21 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     }
     let (good, torn) = bytes.split_at(opened.good_bytes);
     if !torn.is_empty() {
-        std::fs::write(path.with_extension("torn"), torn).map_err(io)?;
+        keep_torn(path, torn).map_err(io)?;
     }
     let text = close(&mut opened, good, torn, halt)?;
     file.set_len(opened.good_bytes as u64).map_err(io)?;
     std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
     file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(io)?;
     Ok(Recovered { events: opened.events, was_open: true })
+}
+
+/// Keeps a torn tail beside the journal. An earlier attempt may have left one, with closing lines that a full disk cut off after it.
+fn keep_torn(journal: &Path, torn: &[u8]) -> std::io::Result<()> {
+    let path = journal.with_extension("torn");
+    let mut kept = if path.exists() { std::fs::read(&path)? } else { Vec::new() };
+    kept.extend_from_slice(torn);
+    disk::write_file(&path, &kept)
 }
 
 /// The events in the bytes of a journal, closed as aborted if it was left open.
@@ -124,4 +133,26 @@ fn close(opened: &mut Opened, good: &[u8], torn: &[u8], halt: Halt) -> Result<St
     text.push_str(&closing_line(&end, &tally)?);
     opened.events.push(end);
     Ok(text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tripbench_record::journal::MAGIC;
+
+    /// The first attempt was cut off by a full disk: the journal ends with a part of its closing lines.
+    #[test]
+    fn every_torn_tail_of_a_journal_is_kept() {
+        let path = std::env::temp_dir().join(format!("tripbench-torn-{}.journal", std::process::id()));
+        let torn = path.with_extension("torn");
+        drop(std::fs::remove_file(&torn));
+        for tail in ["a scan cut off", "a closing line cut off"] {
+            std::fs::write(&path, format!("{MAGIC}{tail}")).expect("a journal");
+            assert!(recover(&path, Halt::Killed).expect("closed").was_open);
+        }
+        assert_eq!(std::fs::read_to_string(&torn).expect("a tail"), "a scan cut offa closing line cut off");
+        assert!(!recover(&path, Halt::Killed).expect("closed").was_open);
+        std::fs::remove_file(&torn).expect("a tail");
+        std::fs::remove_file(&path).expect("a journal");
+    }
 }
