@@ -313,6 +313,7 @@ pub fn header(task: &Task) -> RunHeader {
     RunHeader {
         run: "00000000-0000-7000-8000-000000000000".into(),
         rig: task.sheets.rig.header.name.value.clone(),
+        number: None,
         started: "2026-11-25T07:00:00Z".into(),
         clock: ClockState::default(),
         software: "test".into(),

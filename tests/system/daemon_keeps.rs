@@ -138,6 +138,39 @@ fn live_a_record_that_could_not_be_made_is_made_once_it_can() {
     assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
 }
 
+/// The daemon is killed before the record could be made, and finds the disk as full at its next start.
+#[test]
+fn live_a_run_whose_record_could_not_be_made_is_owed_after_a_restart_too() {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let mut daemon = Daemon::start(&workplace);
+    daemon.until(RIG, idle);
+    // A verdict before it, which must not be shown as the last one.
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    stop(&daemon, RIG);
+    let first = daemon.until(RIG, over)["run"]["run"].clone();
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    let run = daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done")["run"]["run"].clone();
+    let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
+    let left_open = folders
+        .map(|entry| entry.path())
+        .find(|path| path.join("run.journal").exists() && !path.join("record.json").exists());
+    let stone = left_open.expect("the run in progress").join("record.json.part");
+    std::fs::create_dir(&stone).expect("a folder");
+    daemon.signal(Signal::KILL);
+    daemon.wait();
+    let daemon = Daemon::start(&workplace);
+    let state = daemon.until(RIG, |state| idle(state) && state["failed"] != Value::Null);
+    assert_eq!(state["failed"]["kind"], "no-record", "{state}");
+    assert_eq!((&state["run"], &state["owed"]), (&Value::Null, &json!([run])), "{state}");
+    std::fs::remove_dir(&stone).expect("it is there");
+    let state = daemon.until(RIG, over);
+    assert_eq!((&state["run"]["run"], &state["failed"], &state["owed"]), (&run, &Value::Null, &json!([])));
+    let runs = daemon.get("/api/v1/runs").json();
+    assert_eq!(json!([runs[0]["run"], runs[1]["run"]]), json!([run, first]), "{runs}");
+}
+
 /// Instead of a disk that hangs: a file of the record that waits for a reader for ever.
 #[test]
 fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {

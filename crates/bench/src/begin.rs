@@ -8,13 +8,14 @@ use crate::plan::Planned;
 use crate::refusal::Refusal;
 use crate::rig::Rig;
 use crate::round::Placing;
-use crate::runs::{RunEntry, Runs};
+use crate::run_entry::RunEntry;
+use crate::runs::Runs;
 use crate::sheets::Given;
 use crate::status::{Status, to_confirm};
 use crate::waiting::{Job, Press, Repeat, Seen};
 use std::sync::Arc;
 use thiserror::Error;
-use tripbench_job::go_on;
+use tripbench_job::{Today, go_on};
 use tripbench_record::Verdict;
 
 /// A request for a run.
@@ -94,9 +95,9 @@ pub(crate) fn begin(
         }
         Devices::Round(revision) => {
             seen.revision = Some(*revision);
-            (begin_new(rig, others, start)?, None)
+            (begin_new(rig, others, start, runs.today())?, None)
         }
-        Devices::Places(_) => (begin_new(rig, others, start)?, None),
+        Devices::Places(_) => (begin_new(rig, others, start, runs.today())?, None),
     };
     let Planned { prepared, script, own } = planned;
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
@@ -147,12 +148,12 @@ fn begin_again(
             "only one of this rig and the earlier run is simulated: a simulated run tests no device",
         );
     }
-    let planned = rig.sheets.prepare_again(go_on, operators)?;
+    let planned = rig.sheets.prepare_again(go_on, operators, runs.today())?;
     let beside = runs.beside(run, &[position]);
     Ok((planned, Repeat { run: run.to_owned(), folder: earlier.folder, position, beside }))
 }
 
-fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start) -> Result<Planned, NotStarted> {
+fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start, today: Today) -> Result<Planned, NotStarted> {
     let status = rig.status();
     let places = match &start.devices {
         Devices::Round(revision) => status.mounted(*revision)?,
@@ -177,9 +178,9 @@ fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start) -> Result<Planned,
             return Err(Refusal::ToConfirm(doubts.join("; ")).into());
         }
     }
-    let planned = rig.sheets.prepare(start.sheets, &places, &start.operators);
+    let planned = rig.sheets.prepare(start.sheets, (&places, &start.operators), today);
     if matches!(planned, Err(NotPlanned::SheetsChanged)) {
-        rig.look_at_sheets();
+        rig.look_at_sheets(today);
     }
     Ok(planned?)
 }

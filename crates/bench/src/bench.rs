@@ -6,7 +6,7 @@ use crate::entry::RigEntry;
 use crate::first::{Ended, leave_safe, looked_at};
 use crate::not_planned::NotPlanned;
 use crate::rig::Rig;
-use crate::runs::Runs;
+use crate::runs::{Last, Runs, RunsError, Unmade};
 use crate::status::Status;
 use crate::waiting::Press;
 use crate::worker::{Left, employ};
@@ -17,7 +17,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_job::{JobError, folder, make_safe};
+use tripbench_job::{folder, make_safe};
 use tripbench_link::{Clock, module_address};
 
 /// Longest time, when the daemon ends, for the workers to set the outputs of their rigs to safe values and to finish their records.
@@ -47,7 +47,7 @@ pub enum BenchError {
     Sheets(#[from] NotPlanned),
     /// The folder of runs cannot be used.
     #[error(transparent)]
-    Runs(#[from] JobError),
+    Runs(#[from] RunsError),
     /// A thread cannot be spawned.
     #[error("cannot spawn a thread")]
     System(#[from] std::io::Error),
@@ -110,14 +110,21 @@ impl Bench {
     /// # Errors
     /// If the folder cannot be created or read, or a thread cannot be spawned.
     pub fn open(&self) -> Result<(), BenchError> {
-        self.runs.open()?;
+        let opened = self.runs.open()?;
+        tracing::info!(indexed = opened.indexed, read = opened.read, "runs known");
         for rig in &self.rigs {
-            if let Some((last, seen)) = self.runs.last(&rig.name) {
-                rig.post(move |owner| owner.begin_with(last, seen));
+            match self.runs.last(&rig.name) {
+                Some(Last::Kept(last, seen)) => rig.post(move |owner| owner.begin_with(*last, seen)),
+                Some(Last::Unmade(Unmade { owed, why, .. })) => {
+                    rig.post(move |owner| owner.begin_without_verdict(owed, why));
+                }
+                None => {}
             }
+            // Whether a calibration has expired is known only now.
+            rig.look_at_sheets(self.runs.today());
         }
         supervise::watch(self.rigs.clone(), Arc::clone(&self.ended))?;
-        watch_sheets::watch(self.rigs.clone(), Arc::clone(&self.ended))?;
+        watch_sheets::watch(self.rigs.clone(), Arc::clone(&self.runs), Arc::clone(&self.ended))?;
         Ok(())
     }
 

@@ -1,7 +1,7 @@
 //! Preview of a start: what the sheets of a rig, as they are on the disk now, would do.
 
 use std::sync::Arc;
-use tripbench_job::{Texts, dated_ahead, expired, load, task};
+use tripbench_job::{Texts, Today, dated_ahead, expired, load, task};
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, sha256_hex};
 use tripbench_rig::{Position, RigSheet};
 use tripbench_sheet::{Finding, Findings, Severity};
@@ -38,7 +38,7 @@ pub struct SheetNames {
 
 impl Foreseen {
     /// Preview of sheet texts. Where they cannot be read, the sheets of `before` are shown.
-    pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>) -> Self {
+    pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>, today: Today) -> Self {
         let findings = Findings::new();
         let loaded = load(texts, &findings);
         let whole = loaded.sheets.as_ref();
@@ -58,7 +58,7 @@ impl Foreseen {
         };
         let everywhere = sheets.rig.positions.iter().map(number).collect();
         let predicted_s = task(&loaded, everywhere, &findings).map(|task| task.predicted().si());
-        let [expired, dated_ahead] = calibration_of(&sheets.rig);
+        let [expired, dated_ahead] = calibration_of(&sheets.rig, today);
         Self { names, expired, dated_ahead, sheets, predicted_s, findings: errors(findings) }
     }
 
@@ -83,8 +83,8 @@ impl Foreseen {
 }
 
 /// Whether today is past the calibration's last day, and whether it is before its first.
-pub(crate) fn calibration_of(rig: &RigSheet) -> [bool; 2] {
-    [expired(rig).is_some(), dated_ahead(rig).is_some()]
+pub(crate) fn calibration_of(rig: &RigSheet, today: Today) -> [bool; 2] {
+    [expired(rig, today).is_some(), dated_ahead(rig, today).is_some()]
 }
 
 /// SHA-256 over the texts of sheets, hexadecimal: it differs if any of the texts differs.

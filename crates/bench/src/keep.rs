@@ -6,8 +6,9 @@ use crate::told::RunTold;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tripbench_job::{JobError, Prepared, folder, told_at_end};
-use tripbench_record::Halt;
+use tripbench_job::{JobError, carried, folder, load, told_at_end};
+use tripbench_record::{Halt, LoadedSheets};
+use tripbench_sheet::Findings;
 
 /// Longest time that a record waits for the records before it: the disk may hang at one of them.
 const TURN_WITHIN: Duration = Duration::from_secs(10);
@@ -15,21 +16,12 @@ const TURN_WITHIN: Duration = Duration::from_secs(10);
 /// A run that has a journal and no record.
 #[derive(Debug, Clone)]
 pub(crate) struct Owed {
-    pub(crate) prepared: Arc<Prepared>,
+    /// The run.
+    pub(crate) run: OwedRun,
+    /// Its sheets; `None` for a run of an earlier daemon: they are in its journal.
+    pub(crate) sheets: Option<Arc<LoadedSheets>>,
     /// Why the run ended, if its journal does not say.
     pub(crate) halt: Halt,
-}
-
-impl Owed {
-    /// Identifier of the run.
-    pub(crate) fn run(&self) -> &str {
-        &self.prepared.header.run
-    }
-
-    /// The run as its rig's status lists it.
-    pub(crate) fn told(&self) -> OwedRun {
-        OwedRun { run: self.run().to_owned(), folder: self.prepared.folder.clone() }
-    }
 }
 
 /// Thread that makes a record; returns the run as it is published from then on.
@@ -42,19 +34,20 @@ pub(crate) type Making = JoinHandle<Result<Option<RunTold>, JobError>>;
 pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
     static TURN: Turn = Turn::new();
     let runs = Arc::clone(runs);
-    let path = owed.prepared.folder.clone();
+    let path = owed.run.folder.clone();
     let work = move || {
         let _turn = TURN.take(TURN_WITHIN);
         // Linux has a priority for each thread. If it cannot be set, the record is made anyway.
         let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
-        let Owed { prepared, halt } = owed;
-        let sheets = &prepared.task.sheets;
-        let mut view = told_at_end(&prepared.folder.join(folder::JOURNAL), &halt)?.view;
+        let Owed { run: OwedRun { run: _, folder: path }, sheets, halt } = owed;
+        let mut view = told_at_end(&path.join(folder::JOURNAL), &halt)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
-        folder::write(&prepared.folder, &record, &trace, sheets)?;
-        runs.add(&prepared.folder, &record);
+        let carried = || load(&carried(&record, false), &Findings::new()).sheets;
+        let sheets = sheets.or_else(carried).ok_or(JobError::NoRun)?;
+        folder::write(&path, &record, &trace, &sheets)?;
+        runs.add(&path, &record);
         view.scans = Vec::new();
-        let told = RunTold::new(view, Arc::clone(sheets), prepared.folder.clone());
+        let told = RunTold::new(view, sheets, path);
         Ok(told.map(|told| RunTold { kept: true, ..told }))
     };
     let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);

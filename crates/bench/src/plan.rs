@@ -5,7 +5,7 @@ use crate::not_planned::NotPlanned;
 use crate::round::Place;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
-use tripbench_job::{Loaded, Prepared, Texts, calibration, header, load, task};
+use tripbench_job::{Loaded, Prepared, Texts, Today, calibration, header, load, task};
 use tripbench_record::{Identity, IdentityHow, PositionPlan, own_number};
 use tripbench_sheet::{Findings, Source};
 
@@ -49,8 +49,8 @@ impl OwnSheets {
 /// If the sheets have errors, or the calibration has expired and the site refuses such runs.
 pub(crate) fn planned(
     texts: &Texts,
-    places: &[Place],
-    operators: &[String],
+    (places, operators): (&[Place], &[String]),
+    today: Today,
 ) -> Result<(Prepared, String), NotPlanned> {
     let findings = Findings::new();
     let loaded = load(texts, &findings);
@@ -62,7 +62,7 @@ pub(crate) fn planned(
             None => Identity { serial: own_number(&stamp, place.position), how: IdentityHow::OwnNumber },
         },
     };
-    made(&loaded, places.iter().map(plan).collect(), operators, findings)
+    made(&loaded, (places.iter().map(plan).collect(), operators), today, findings)
 }
 
 /// A time stamp unique to this start among all rigs: the own numbers of devices begin with it.
@@ -77,8 +77,8 @@ fn stamp() -> String {
 /// Plans a run of sheets that were read.
 pub(crate) fn made(
     loaded: &Loaded,
-    positions: Vec<PositionPlan>,
-    operators: &[String],
+    (positions, operators): (Vec<PositionPlan>, &[String]),
+    today: Today,
     findings: Findings,
 ) -> Result<(Prepared, String), NotPlanned> {
     let planned = task(loaded, positions, &findings);
@@ -86,7 +86,7 @@ pub(crate) fn made(
     let (Some(task), true) = (planned, errors.is_empty()) else {
         return Err(NotPlanned::Findings(errors));
     };
-    let warnings = calibration(&task)?;
+    let warnings = calibration(&task, today)?;
     let script = loaded.script.as_ref().map_or_else(String::new, |script| script.header.name.value.clone());
     let header = header(&task, loaded, operators, warnings);
     Ok((Prepared { task, header, folder: PathBuf::new() }, script))

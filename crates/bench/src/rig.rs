@@ -17,6 +17,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+use tripbench_job::Today;
 use tripbench_link::StopLatch;
 use tripbench_record::Halt;
 
@@ -225,8 +226,8 @@ impl Rig {
     }
 
     /// Reads the sheets again, and publishes the preview if it changed.
-    pub(crate) fn look_at_sheets(&self) {
-        if self.sheets.look_again().is_some() {
+    pub(crate) fn look_at_sheets(&self, today: Today) {
+        if self.sheets.look_again(today).is_some() {
             let sheets = Arc::clone(&self.sheets);
             self.post(move |owner| owner.foresee(sheets.foreseen()));
         }

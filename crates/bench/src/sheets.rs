@@ -7,7 +7,7 @@ use crate::plan::{OwnSheets, Planned, made, planned};
 use crate::round::Place;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use tripbench_job::{GoOn, JobError, Texts, load, source};
+use tripbench_job::{GoOn, JobError, Texts, Today, load, source};
 use tripbench_record::{LoadedSheets, SheetRole};
 use tripbench_rig::RigSheet;
 use tripbench_sheet::{Findings, Source};
@@ -89,7 +89,7 @@ impl RigSheets {
         let (Some(sheets), Some(rig), true) = (loaded.sheets, texts.rig.clone(), errors.is_empty()) else {
             return Err(NotPlanned::Findings(errors));
         };
-        let now = Mutex::new(Arc::new(Foreseen::of(&texts, &sheets)));
+        let now = Mutex::new(Arc::new(Foreseen::of(&texts, &sheets, Today::by_clock())));
         Ok(Self { origin, rig, sheets, now })
     }
 
@@ -103,20 +103,20 @@ impl RigSheets {
     }
 
     /// Reads the sheets again; returns the new preview if it differs from that of the last look.
-    pub(crate) fn look_again(&self) -> Option<Arc<Foreseen>> {
+    pub(crate) fn look_again(&self, today: Today) -> Option<Arc<Foreseen>> {
         let read = read(&self.origin);
         let before = self.foreseen();
         if let Ok(texts) = &read
             && digest(texts) == before.names.digest
-            && calibration_of(self.rig()) == [before.expired, before.dated_ahead]
+            && calibration_of(self.rig(), today) == [before.expired, before.dated_ahead]
         {
             return None;
         }
         let fresh = Arc::new(match read {
-            Ok(texts) if self.is_own(&texts) => Foreseen::of(&texts, &before.sheets),
+            Ok(texts) if self.is_own(&texts) => Foreseen::of(&texts, &before.sheets, today),
             Ok(texts) => {
                 let texts = Texts { rig: Some(Arc::clone(&self.rig)), ..texts };
-                Foreseen::of(&texts, &before.sheets).lacking(NotPlanned::RigChanged.to_string())
+                Foreseen::of(&texts, &before.sheets, today).lacking(NotPlanned::RigChanged.to_string())
             }
             Err(error) => before.unread(chain(&error)),
         });
@@ -154,8 +154,8 @@ impl RigSheets {
     pub(crate) fn prepare(
         &self,
         given: Given,
-        places: &[Place],
-        operators: &[String],
+        (places, operators): (&[Place], &[String]),
+        today: Today,
     ) -> Result<Planned, NotPlanned> {
         if places.is_empty() {
             return Err(NotPlanned::NoDevice);
@@ -188,7 +188,7 @@ impl RigSheets {
         if texts.script.is_none() {
             return Err(NotPlanned::NoScript);
         }
-        let (prepared, script) = planned(&texts, places, operators)?;
+        let (prepared, script) = planned(&texts, (places, operators), today)?;
         Ok(Planned { prepared, script, own: planned_from })
     }
 
@@ -196,7 +196,12 @@ impl RigSheets {
     ///
     /// # Errors
     /// If the rig sheet differs from that of the earlier run, or the run cannot be planned.
-    pub(crate) fn prepare_again(&self, go_on: GoOn, operators: &[String]) -> Result<Planned, NotPlanned> {
+    pub(crate) fn prepare_again(
+        &self,
+        go_on: GoOn,
+        operators: &[String],
+        today: Today,
+    ) -> Result<Planned, NotPlanned> {
         let GoOn { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } = go_on;
         let own = read(&self.origin)?;
         let of_then = loaded.copies.iter().find(|copy| copy.role == SheetRole::Rig);
@@ -207,7 +212,7 @@ impl RigSheets {
             return Err(NotPlanned::RigThen);
         }
         let operators = if operators.is_empty() { &then } else { operators };
-        let (mut prepared, script) = made(&loaded, vec![position], operators, Findings::new())?;
+        let (mut prepared, script) = made(&loaded, (vec![position], operators), today, Findings::new())?;
         prepared.header.again = Some(again);
         prepared.header.simulated |= simulated;
         Ok(Planned { prepared, script, own: OwnSheets::of(&own, [false; 4]) })

@@ -7,7 +7,7 @@ use anyhow::{Result, bail};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SiteSheet, picture};
-pub(crate) use tripbench_job::{Loaded, Texts, calibration_doubts, load, source, task};
+pub(crate) use tripbench_job::{Loaded, Texts, Today, calibration_doubts, load, source, task};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan};
 use tripbench_sheet::{Finding, Findings, Severity, Source, read_sheet};
@@ -144,6 +144,6 @@ fn not_checked(texts: &Texts, sheets: Option<&LoadedSheets>) -> Vec<String> {
     if texts.rig.is_some() && texts.script.is_none() {
         gaps.push("NOT checked: no script was given (--script).".to_owned());
     }
-    gaps.extend(sheets.into_iter().flat_map(|sheets| calibration_doubts(&sheets.rig)));
+    gaps.extend(sheets.into_iter().flat_map(|sheets| calibration_doubts(&sheets.rig, Today::by_clock())));
     gaps
 }

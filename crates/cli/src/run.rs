@@ -2,7 +2,7 @@
 
 use crate::args::{DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions, WhatOptions};
 use crate::exit::Exit;
-use crate::load::{self, Loaded};
+use crate::load::{self, Loaded, Today};
 
 use crate::{identity, output, say, table};
 use anyhow::{Context, Result, bail};
@@ -128,7 +128,7 @@ fn prepare(
 /// # Errors
 /// If the calibration is not valid today.
 fn calibration(task: &Task) -> Result<Vec<String>> {
-    let warnings = tripbench_job::calibration(task)?;
+    let warnings = tripbench_job::calibration(task, Today::by_clock())?;
     for text in &warnings {
         say::note(&format!("warning: {text}"));
     }

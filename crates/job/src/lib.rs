@@ -20,4 +20,4 @@ pub use planned::other_planner;
 pub use prepare::{Prepared, calibration, header, wall};
 pub use signals::Signals;
 pub use stored::{Told, carried, doubts, from_journal, stored, told, told_at_end, written_by_others};
-pub use texts::{Loaded, Texts, calibration_doubts, dated_ahead, expired, load, source, task};
+pub use texts::{Loaded, Texts, Today, calibration_doubts, dated_ahead, expired, load, source, task};

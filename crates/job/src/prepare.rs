@@ -1,6 +1,6 @@
 //! Preparation of a run, before air flows.
 
-use crate::{JobError, Loaded, calibration_doubts};
+use crate::{JobError, Loaded, Today, calibration_doubts};
 use jiff::ZonedDateTime;
 use std::path::PathBuf;
 use tripbench_device::ExpiredCalibration;
@@ -23,6 +23,7 @@ pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<
     RunHeader {
         run: uuid::Uuid::now_v7().to_string(),
         rig: task.sheets.rig.header.name.value.clone(),
+        number: None,
         started: wall(),
         clock: ClockState { source: Some(String::from("system clock")), ..ClockState::default() },
         software: env!("CARGO_PKG_VERSION").to_owned(),
@@ -41,15 +42,16 @@ pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<
     }
 }
 
-/// Warnings for the record if the calibration of the reference has expired or is dated in the future.
+/// Warnings for the record if the calibration of the reference has expired or is dated in the future, or if the clock was set back.
 ///
 /// # Errors
-/// If there is such a warning and the site sheet refuses such runs.
-pub fn calibration(task: &Task) -> Result<Vec<String>, JobError> {
-    let doubts = calibration_doubts(&task.sheets.rig);
+/// If there is a warning about the calibration and the site sheet refuses such runs.
+pub fn calibration(task: &Task, today: Today) -> Result<Vec<String>, JobError> {
+    let mut doubts = calibration_doubts(&task.sheets.rig, today);
     if !doubts.is_empty() && task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
         return Err(JobError::Expired(doubts.join(" ")));
     }
+    doubts.extend(today.doubt());
     Ok(doubts)
 }
 

@@ -69,6 +69,10 @@ pub struct RunHeader {
     pub run: String,
     /// Name of the rig.
     pub rig: String,
+    /// Number of the run in the daemon's folder of runs, from 1: later runs have larger numbers, whatever the clock says. Omitted for a run
+    /// of the command.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub number: Option<u64>,
     /// Wall-clock time of the start, RFC 3339.
     pub started: String,
     /// What is known of the wall clock.

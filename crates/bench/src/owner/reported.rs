@@ -135,6 +135,13 @@ impl Owner {
         self.change().foreseen = foreseen;
     }
 
+    /// The last run before the daemon began has no record yet: no verdict of an earlier run is shown in its place.
+    pub(crate) fn begin_without_verdict(&mut self, last: OwedRun, why: String) {
+        let status = self.change();
+        status.owed = vec![last];
+        status.failed = Some(NoVerdict::NoRecord(why));
+    }
+
     /// The last run before the daemon began, and whether its verdict was acknowledged.
     pub(crate) fn begin_with(&mut self, last: RunTold, seen: bool) {
         let status = self.change();

@@ -1,5 +1,6 @@
 use super::*;
 use crate::demo::{serial, texts};
+use jiff::civil::date;
 use rstest::rstest;
 
 /// The demo's sheets as files in a folder of their own.
@@ -50,7 +51,7 @@ fn a_sheet_that_is_changed_before_the_run_begins_refuses_it(
         ..Given::default()
     };
     let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
-    let planned = sheets.prepare(given_sheets, &[place], &[]).expect("a plan");
+    let planned = sheets.prepare(given_sheets, (&[place], &[]), Today::by_clock()).expect("a plan");
     let file = match changed {
         Changed::None => None,
         Changed::Site => files.site,
@@ -67,4 +68,37 @@ fn a_sheet_that_is_changed_before_the_run_begins_refuses_it(
     // The rig sheet is the rig's own in every run.
     let expected = changed != Changed::None && (!given || changed == Changed::Rig);
     assert_eq!(refused, expected);
+}
+
+/// The calibration was valid until 2027-03-12. The daemon was used in June, and then the clock was set back.
+#[rstest]
+#[case::while_it_is_valid(date(2027, 1, 1), None, false)]
+#[case::after_it(date(2027, 6, 1), None, true)]
+#[case::set_back(date(2027, 1, 1), Some(date(2027, 6, 1)), true)]
+#[case::set_back_while_it_is_valid(date(2027, 1, 1), Some(date(2027, 2, 1)), false)]
+fn a_clock_that_is_set_back_makes_no_calibration_valid(
+    #[case] clock: jiff::civil::Date,
+    #[case] latest: Option<jiff::civil::Date>,
+    #[case] expired: bool,
+) {
+    let own = texts();
+    let rig = own.rig.as_ref().expect("a sheet").text.replace("due = 2999-03-12", "due = 2027-03-12");
+    let texts = Texts { rig: Some(Source::new("rig.toml", rig)), ..own };
+    let sheets = RigSheets::from_texts(texts).expect("good sheets");
+    let today = Today { clock, latest };
+    let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
+    let planned = sheets.prepare(Given::default(), (&[place], &[]), today);
+    let warnings = planned.map(|planned| planned.prepared.header.warnings);
+    let of_calibration = |text: &String| text.contains("was due on 2027-03-12");
+    // The demo's site sheet may refuse such a run or only warn.
+    let is_doubted = match &warnings {
+        Ok(warnings) => warnings.iter().any(of_calibration),
+        Err(error) => of_calibration(&error.to_string()),
+    };
+    assert_eq!(is_doubted, expired, "{warnings:?}");
+    sheets.look_again(today);
+    assert_eq!(sheets.foreseen().expired, expired);
+    if let (Ok(warnings), Some(_)) = (&warnings, latest) {
+        assert!(warnings.iter().any(|text| text.contains("The clock of this computer")), "{warnings:?}");
+    }
 }

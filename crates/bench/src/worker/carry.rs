@@ -7,7 +7,7 @@ use crate::keep::{Owed, make};
 use crate::not_planned::NotPlanned;
 use crate::owner::{Look, Owner};
 use crate::refusal::Refusal;
-use crate::status::NoVerdict;
+use crate::status::{NoVerdict, OwedRun};
 use crate::waiting::{Job, Repeat};
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
@@ -118,7 +118,8 @@ impl Worker {
         let ended = running.join();
         self.over(&run);
         let halt = self.halted(ended, &sheet);
-        self.keep(Owed { prepared: Arc::new(prepared), halt })
+        let sheets = Some(Arc::clone(&prepared.task.sheets));
+        self.keep(Owed { run: OwedRun { run, folder: prepared.folder }, sheets, halt })
     }
 
     /// Creates folder and journal of a run, and looks at the rig meanwhile.
@@ -134,7 +135,8 @@ impl Worker {
             let Job { mut prepared, again, .. } = job;
             prepared.header.started = tripbench_job::wall();
             prepared.header.simulated |= rig.status().simulated;
-            prepared.folder = runs.folder(&rig.name, &prepared.header.run)?;
+            let (folder, number) = runs.folder(&rig.name, &prepared.header.run)?;
+            (prepared.folder, prepared.header.number) = (folder, Some(number));
             let made = prepared.folder.clone();
             rig.post(move |owner| owner.laid_out(made));
             if let Some(Repeat { folder, position, .. }) = &again {

@@ -2,8 +2,10 @@
 
 use super::Worker;
 use crate::keep::{Owed, make};
+use crate::runs::Unmade;
 use crate::told::RunTold;
 use std::time::Duration;
+use tripbench_record::Halt;
 
 /// Time between two attempts to make a record.
 const TRY_EVERY: Duration = Duration::from_secs(10);
@@ -11,6 +13,7 @@ const TRY_EVERY: Duration = Duration::from_secs(10);
 impl Worker {
     /// Tries again to make a record: a full disk may have space by now. The rig is looked at meanwhile.
     pub(super) fn settle(&mut self) {
+        self.take_unmade();
         let now = self.rig.pulse.now();
         match self.making.take_if(|(_, thread)| thread.is_finished()) {
             Some((owed, thread)) => {
@@ -32,11 +35,25 @@ impl Worker {
         }
     }
 
+    /// Takes over the runs that an earlier daemon left without a record.
+    fn take_unmade(&mut self) {
+        let unmade = self.runs.take_unmade(&self.rig.name);
+        let Some(last) = unmade.last() else { return };
+        if self.last.is_empty() {
+            self.last.clone_from(&last.owed.run);
+        }
+        // They were tried just before.
+        self.tried = Some(self.rig.pulse.now());
+        let owed = |one: Unmade| Owed { run: one.owed, sheets: None, halt: Halt::Killed };
+        self.owed.extend(unmade.into_iter().map(owed));
+        self.tell_owed();
+    }
+
     fn settled(&self, owed: &Owed, made: Option<RunTold>) {
-        let run = owed.run();
+        let run = &owed.run.run;
         tracing::info!(rig = self.rig.name, run, "owed record made");
         self.tell_owed();
-        if let Some(made) = made.filter(|_| self.last == run) {
+        if let Some(made) = made.filter(|_| self.last == *run) {
             self.rig.post(move |owner| owner.settled(made));
         }
     }
@@ -44,7 +61,7 @@ impl Worker {
     /// Reports to the owner which runs have no record yet.
     pub(super) fn tell_owed(&self) {
         let making = self.making.iter().map(|(owed, _)| owed);
-        let owed = self.owed.iter().chain(making).map(Owed::told).collect();
+        let owed = self.owed.iter().chain(making).map(|owed| owed.run.clone()).collect();
         self.rig.post(move |owner| owner.owe(owed));
     }
 }

@@ -29,6 +29,7 @@ fn engine() -> Engine {
     let header = RunHeader {
         run: "r".into(),
         rig: "rig".into(),
+        number: None,
         started: "2026-11-25T07:00:00Z".into(),
         clock: ClockState::default(),
         software: "test".into(),

@@ -1,0 +1,149 @@
+//! Index of the finished runs in a folder: saves reading every record at the start. It is a copy of what the records say, and is never
+//! believed over them: an entry counts only as long as size and times of its record file are those that it was made from.
+//!
+//! The first line is [`MAGIC`] and the largest number of any run so far. Every other line is the CRC-32C of its rest in 8 hexadecimal digits, a space, and the entry as JSON. A
+//! finished run appends a line. The file is written anew if it does not fit the folder. It may be deleted at any time.
+
+use crate::run_entry::RunEntry;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::io;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+use tripbench_job::folder;
+use tripbench_runner::disk;
+
+/// Name of the file.
+const FILE: &str = "runs.index";
+/// Start of the first line.
+const MAGIC: &str = "tripbench-runs 1 ";
+
+/// Identity of a record file. A change of its content changes at least the time of its last change, which programs cannot set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+struct Stamp {
+    bytes: u64,
+    modified: (i64, i64),
+    changed: (i64, i64),
+}
+
+impl Stamp {
+    fn of(run: &Path) -> io::Result<Self> {
+        let file = std::fs::metadata(run.join(folder::RECORD))?;
+        Ok(Self {
+            bytes: file.size(),
+            modified: (file.mtime(), file.mtime_nsec()),
+            changed: (file.ctime(), file.ctime_nsec()),
+        })
+    }
+}
+
+/// A line of the index.
+#[derive(Debug, Serialize, Deserialize)]
+struct Line {
+    /// Name of the folder of the run.
+    folder: String,
+    stamp: Stamp,
+    entry: RunEntry,
+}
+
+/// The index of a folder of runs.
+#[derive(Debug)]
+pub(crate) struct Index {
+    path: PathBuf,
+}
+
+/// The content of an index file.
+#[derive(Debug, Default)]
+pub(crate) struct Indexed {
+    /// Lines by the name of the folder.
+    lines: BTreeMap<String, Line>,
+    /// Whether the file is as it would be written now.
+    fits: bool,
+    /// The largest number of any run in it, 0 if there is none.
+    largest: u64,
+}
+
+impl Index {
+    /// The index of a folder of runs.
+    pub(crate) fn of(runs: &Path) -> Self {
+        Self { path: runs.join(FILE) }
+    }
+
+    /// Reads the index. Lines that are damaged are left out; a missing file is empty.
+    pub(crate) fn read(&self) -> Indexed {
+        let bytes = std::fs::read(&self.path).unwrap_or_default();
+        let text = String::from_utf8_lossy(&bytes);
+        let header = text.strip_prefix(MAGIC).and_then(|text| text.split_once('\n'));
+        let Some((Ok(largest), body)) = header.map(|(largest, body)| (largest.parse(), body)) else {
+            return Indexed::default();
+        };
+        let mut indexed = Indexed { fits: true, largest, ..Indexed::default() };
+        for line in body.split_inclusive('\n') {
+            match parse(line) {
+                Some(line) => {
+                    indexed.largest = indexed.largest.max(line.entry.number.unwrap_or(0));
+                    indexed.fits &= indexed.lines.insert(line.folder.clone(), line).is_none();
+                }
+                None => indexed.fits = false,
+            }
+        }
+        indexed
+    }
+
+    /// Appends a finished run.
+    ///
+    /// # Errors
+    /// If the record or the index cannot be read or written.
+    pub(crate) fn add(&self, entry: &RunEntry) -> io::Result<()> {
+        let Some(line) = line_of(entry)? else { return Ok(()) };
+        disk::append(&self.path, line.as_bytes())
+    }
+
+    /// Writes the index anew; `largest` is the largest number of any run so far.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub(crate) fn write(&self, entries: &[RunEntry], largest: u64) -> io::Result<()> {
+        let mut text = format!("{MAGIC}{largest}\n");
+        for entry in entries {
+            // A record that disappeared meanwhile is left out.
+            text.push_str(&line_of(entry).ok().flatten().unwrap_or_default());
+        }
+        disk::write_file(&self.path, text.as_bytes())
+    }
+}
+
+impl Indexed {
+    /// The entry of a run with a record, if the record file is the one that the entry was made from. Each entry can be taken once.
+    pub(crate) fn take(&mut self, run: &Path) -> Option<RunEntry> {
+        let line = self.lines.remove(run.file_name()?.to_str()?)?;
+        let is_same = Stamp::of(run).is_ok_and(|now| now == line.stamp);
+        self.fits &= is_same;
+        is_same.then(|| RunEntry { folder: run.to_owned(), ..line.entry })
+    }
+
+    /// Whether the file fits the folder, of which `read` records were not in it, once all entries were taken.
+    pub(crate) fn fits(&self, read: usize) -> bool {
+        self.fits && self.lines.is_empty() && read == 0
+    }
+
+    /// The largest number of any run in the file, also of runs whose folders are gone; 0 if there is none.
+    pub(crate) const fn largest(&self) -> u64 {
+        self.largest
+    }
+}
+
+/// The line of an entry; `None` if the name of its folder is not text.
+fn line_of(entry: &RunEntry) -> io::Result<Option<String>> {
+    let Some(name) = entry.folder.file_name().and_then(|name| name.to_str()) else { return Ok(None) };
+    let stamp = Stamp::of(&entry.folder)?;
+    let line = Line { folder: name.to_owned(), stamp, entry: entry.clone() };
+    let json = serde_json::to_string(&line)?;
+    Ok(Some(format!("{:08x} {json}\n", crc32c::crc32c(json.as_bytes()))))
+}
+
+fn parse(line: &str) -> Option<Line> {
+    let (crc, json) = line.strip_suffix('\n')?.split_once(' ')?;
+    let is_whole = crc == format!("{:08x}", crc32c::crc32c(json.as_bytes()));
+    serde_json::from_str(json).ok().filter(|_| is_whole)
+}

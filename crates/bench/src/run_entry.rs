@@ -1,0 +1,70 @@
+//! A finished run as the list of runs has it.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+use tripbench_record::{PositionRecord, QuantityName, Record, Verdict};
+
+/// A finished run.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RunEntry {
+    /// Identifier of the run.
+    pub run: String,
+    /// Its number in the folder of runs; `None` for a run that no daemon started.
+    pub number: Option<u64>,
+    /// The rig.
+    pub rig: String,
+    /// Wall time of the start, RFC 3339.
+    pub started: String,
+    /// Serial numbers and verdicts by position.
+    pub positions: Vec<EntryPosition>,
+    /// The earlier run that it continues, for devices left undecided there.
+    pub again: Option<String>,
+    /// Number of the attempt, if it continues an earlier run.
+    pub attempt: Option<u16>,
+    /// Its folder.
+    #[serde(skip)]
+    pub folder: PathBuf,
+}
+
+/// A position of a finished run.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EntryPosition {
+    /// Its number.
+    pub position: u8,
+    /// Serial number or own number.
+    pub serial: String,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Quantities that the verdict does not cover.
+    pub not_checked: Vec<QuantityName>,
+}
+
+impl RunEntry {
+    /// The entry of a record in a folder.
+    pub(crate) fn of(folder: &Path, record: &Record) -> Self {
+        let position = |position: &PositionRecord| EntryPosition {
+            position: position.number,
+            serial: position.serial.clone(),
+            verdict: position.verdict,
+            not_checked: position.not_checked.clone(),
+        };
+        let header = &record.header;
+        Self {
+            run: header.run.clone(),
+            number: header.number,
+            rig: header.rig.clone(),
+            started: header.started.clone(),
+            positions: record.positions.iter().map(position).collect(),
+            again: header.again.as_ref().map(|again| again.run.clone()),
+            attempt: header.again.as_ref().map(|again| again.attempt),
+            folder: folder.to_owned(),
+        }
+    }
+
+    /// Key of the order in which runs began: by number. Wall time, in which an hour is repeated once a year and which can be set back, orders
+    /// only the runs without a number, which come first.
+    pub(crate) fn order(&self) -> (u64, Option<Timestamp>) {
+        (self.number.unwrap_or(0), self.started.parse().ok())
+    }
+}

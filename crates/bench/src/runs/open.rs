@@ -1,0 +1,148 @@
+//! Opens the folder of runs at the start of the daemon.
+
+use super::{Runs, RunsError, Unmade};
+use crate::chain::chain;
+use crate::run_entry::RunEntry;
+use crate::status::OwedRun;
+use std::fs::{OpenOptions, TryLockError};
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::sync::PoisonError;
+use std::sync::atomic::Ordering;
+use tripbench_job::{JobError, carried, folder, load, told};
+use tripbench_record::{EventKind, Halt, Record, RunHeader, journal};
+use tripbench_runner::disk;
+use tripbench_sheet::Findings;
+
+/// File that the daemon which uses the folder has locked.
+const LOCK: &str = "lock";
+
+/// How the runs became known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct Opened {
+    /// Number of runs taken from the index.
+    pub(crate) indexed: usize,
+    /// Number of runs whose records were read.
+    pub(crate) read: usize,
+}
+
+impl Runs {
+    /// Creates and locks the folder, closes runs left open in it as aborted, and lists all runs: from the index as far as it fits the
+    /// records, the others from their records.
+    ///
+    /// # Errors
+    /// If another daemon uses the folder, or it cannot be created, locked or read.
+    pub(crate) fn open(&self) -> Result<Opened, RunsError> {
+        let path = &self.folder;
+        let bad = |what| move |source| JobError::File { what, path: path.clone(), source };
+        disk::create_folders(path).map_err(bad("create the folder"))?;
+        self.take_lock()?;
+        let mut folders: Vec<PathBuf> = std::fs::read_dir(path)
+            .map_err(bad("read the folder"))?
+            .flatten()
+            .map(|entry| entry.path())
+            .filter(|one| one.join(folder::JOURNAL).exists())
+            .collect();
+        folders.sort();
+        let mut known = self.index.read();
+        let mut opened = Opened::default();
+        let (mut entries, mut left_open) = (Vec::new(), Vec::new());
+        for one in &folders {
+            if let Some(entry) = known.take(one) {
+                opened.indexed += 1;
+                entries.push(entry);
+            } else if one.join(folder::RECORD).exists() {
+                match read(one) {
+                    Ok(record) => {
+                        opened.read += 1;
+                        entries.push(RunEntry::of(one, &record));
+                    }
+                    Err(error) => unreadable(one, &error),
+                }
+            } else {
+                left_open.push(one);
+            }
+        }
+        entries.sort_by_key(RunEntry::order);
+        let mut largest = entries.iter().filter_map(|entry| entry.number).max().unwrap_or(0);
+        largest = largest.max(known.largest());
+        if !known.fits(opened.read) {
+            // The records are there: without the index the next start only takes longer.
+            if let Err(error) = self.index.write(&entries, largest) {
+                tracing::warn!(folder = %path.display(), error = chain(&error), "cannot write the index of runs");
+            }
+        }
+        let dates = entries.iter().filter_map(|entry| entry.started.get(..10)?.parse().ok());
+        self.calendar.open(dates.max());
+        *self.entries() = entries;
+        for one in left_open {
+            largest = largest.max(self.close(one).unwrap_or(0));
+        }
+        self.next.store(largest.saturating_add(1), Ordering::SeqCst);
+        Ok(opened)
+    }
+
+    fn take_lock(&self) -> Result<(), RunsError> {
+        let path = self.folder.join(LOCK);
+        let bad = |source| JobError::File { what: "lock", path: path.clone(), source };
+        let file = OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(bad)?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => return Err(RunsError::Taken(self.folder.clone())),
+            Err(TryLockError::Error(error)) => return Err(bad(error).into()),
+        }
+        *self.lock.lock().unwrap_or_else(PoisonError::into_inner) = Some(file);
+        Ok(())
+    }
+
+    /// Closes a run that was left open, and makes its record. If that fails, for example on a full disk, the record is owed. Returns the
+    /// number of the run.
+    fn close(&self, one: &Path) -> Option<u64> {
+        let header = begun(one);
+        let number = header.as_ref().and_then(|header| header.number);
+        match self.make(one) {
+            Ok(()) => tracing::warn!(folder = %one.display(), "a run was left open and is closed as aborted"),
+            Err(error) => {
+                unreadable(one, &error);
+                let owed = header.map(|header| Unmade {
+                    owed: OwedRun { run: header.run, folder: one.to_owned() },
+                    rig: header.rig,
+                    number,
+                    why: chain(&error),
+                });
+                let mut unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
+                unmade.extend(owed);
+                unmade.sort_by_key(|one| one.number);
+            }
+        }
+        number
+    }
+
+    fn make(&self, one: &Path) -> Result<(), JobError> {
+        let view = told(&one.join(folder::JOURNAL), Halt::Killed)?.view;
+        let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
+        let sheets = load(&carried(&record, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
+        folder::write(one, &record, &trace, &sheets)?;
+        self.add(one, &record);
+        Ok(())
+    }
+}
+
+fn unreadable(run: &Path, error: &JobError) {
+    tracing::error!(folder = %run.display(), error = chain(error), "a run has no record, or one that cannot be read");
+}
+
+fn read(run: &Path) -> Result<Record, JobError> {
+    let path = run.join(folder::RECORD);
+    let bytes =
+        std::fs::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
+    serde_json::from_slice(&bytes).map_err(|source| JobError::NotARecord { path, source })
+}
+
+/// The header in the first event of a journal, which may be damaged after it; `None` if no run began.
+fn begun(run: &Path) -> Option<RunHeader> {
+    let mut lines = BufReader::new(std::fs::File::open(run.join(folder::JOURNAL)).ok()?).split(b'\n');
+    let mut first = lines.nth(1)?.ok()?;
+    first.push(b'\n');
+    if let EventKind::Started(header) = journal::event(&first)?.kind { Some(*header) } else { None }
+}

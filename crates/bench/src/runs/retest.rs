@@ -1,0 +1,84 @@
+//! Runs that test devices of earlier runs again, and the last run of a rig.
+
+use super::{Last, Runs, SEEN};
+use crate::run_entry::RunEntry;
+use crate::told::{Beside, RunTold};
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::{Arc, PoisonError};
+use tripbench_job::{carried, folder, load, told};
+use tripbench_record::Halt;
+use tripbench_sheet::Findings;
+
+/// Most retests of a device that are followed: a guard against cycles.
+const MOST_REPEATS: u16 = 1_000;
+
+impl Runs {
+    /// The runs that test a position of `run` again.
+    pub(crate) fn repeats_of(&self, run: &str, position: u8) -> Vec<RunEntry> {
+        let repeats = |entry: &&RunEntry| {
+            entry.again.as_deref() == Some(run) && entry.positions.iter().any(|one| one.position == position)
+        };
+        self.entries().iter().filter(repeats).cloned().collect()
+    }
+
+    /// The last run that tests a position of `run` again.
+    pub(crate) fn repeat_of(&self, run: &str, position: u8) -> Option<RunEntry> {
+        self.repeats_of(run, position).pop()
+    }
+
+    /// The devices of a round, each with its latest run; positions in `but` are left out. `run` is any run of the round.
+    pub(crate) fn beside(&self, run: &str, but: &[u8]) -> Vec<Beside> {
+        let Some(mut first) = self.entry(run) else { return Vec::new() };
+        // A run that names itself would loop forever.
+        let mut steps = 0;
+        while let Some(earlier) = first.again.as_deref().and_then(|run| self.entry(run)) {
+            first = earlier;
+            steps += 1;
+            if steps > MOST_REPEATS {
+                return Vec::new();
+            }
+        }
+        let mut known: BTreeMap<String, Option<Arc<RunTold>>> = BTreeMap::new();
+        let mut beside = Vec::new();
+        for position in first.positions.iter().map(|one| one.position).filter(|number| !but.contains(number))
+        {
+            let mut latest = first.clone();
+            let mut steps = 0;
+            while let Some(later) = self.repeat_of(&latest.run, position).filter(|_| steps < MOST_REPEATS) {
+                latest = later;
+                steps += 1;
+            }
+            let told = known.entry(latest.run.clone()).or_insert_with(|| kept(&latest.folder).map(Arc::new));
+            beside.extend(told.iter().cloned().map(|told| Beside { position, told }));
+        }
+        beside
+    }
+
+    /// The last run of a rig, with the other devices of its round if it tests one of them again.
+    pub(crate) fn last(&self, rig: &str) -> Option<Last> {
+        let entry = self.newest(Some(rig), 1).pop();
+        let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
+        let unmade = unmade.iter().rfind(|one| one.rig == rig).cloned();
+        let number = entry.as_ref().and_then(|entry| entry.number);
+        if let Some(unmade) = unmade.filter(|unmade| entry.is_none() || unmade.number >= number) {
+            return Some(Last::Unmade(unmade));
+        }
+        let entry = entry?;
+        let mut told = kept(&entry.folder)?;
+        if entry.again.is_some() {
+            let own: Vec<u8> = told.header.positions.iter().map(|plan| plan.number).collect();
+            told.beside = self.beside(&entry.run, &own);
+        }
+        Some(Last::Kept(Box::new(told), entry.folder.join(SEEN).exists()))
+    }
+}
+
+/// Reads a finished run from its folder.
+fn kept(of: &Path) -> Option<RunTold> {
+    let mut view = told(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
+    let (record, _) = folder::record(&view)?;
+    let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
+    view.scans = Vec::new();
+    Some(RunTold { kept: true, ..RunTold::new(view, sheets, of.to_owned())? })
+}

@@ -1,0 +1,239 @@
+use super::open::Opened;
+use super::*;
+use crate::demo::planned;
+use rstest::rstest;
+use std::fs::FileTimes;
+use std::sync::LazyLock;
+use tripbench_job::folder::{JOURNAL, RECORD};
+use tripbench_quantity::Mono;
+use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, canonical_json};
+use tripbench_runner::JournalWriter;
+
+/// An empty folder.
+fn scratch(name: &str) -> PathBuf {
+    let path = std::env::temp_dir().join(format!("tripbench-runs-{}-{name}", std::process::id()));
+    drop(std::fs::remove_dir_all(&path));
+    std::fs::create_dir(&path).expect("a folder");
+    path
+}
+
+/// A header, planned once.
+static HEADER: LazyLock<RunHeader> = LazyLock::new(|| planned(&[1]).prepared.header);
+
+fn header(number: Option<u64>, started: &str) -> RunHeader {
+    let run = format!("run-{}", number.map_or_else(|| started.to_owned(), |number| number.to_string()));
+    RunHeader { run, number, started: started.to_owned(), ..HEADER.clone() }
+}
+
+fn started(header: RunHeader) -> Event {
+    Event { seq: Seq(0), at: Mono::START, kind: EventKind::Started(Box::new(header)) }
+}
+
+/// The bytes of a record of a run that was aborted at once.
+fn record(header: RunHeader) -> Vec<u8> {
+    let mut view = RunView::default();
+    view.fold(&started(header));
+    canonical_json(&folder::record(&view).expect("a header").0).expect("finite")
+}
+
+/// Stores a finished run, and returns its folder.
+fn store(runs: &Path, number: Option<u64>, at: &str) -> PathBuf {
+    let one = runs.join(format!("{at}-{}", number.unwrap_or(0)));
+    std::fs::create_dir(&one).expect("a folder");
+    std::fs::write(one.join(JOURNAL), "").expect("a journal");
+    std::fs::write(one.join(RECORD), record(header(number, at))).expect("a record");
+    one
+}
+
+/// Stores a run whose program ended before the run did.
+fn store_open(runs: &Path, number: u64, at: &str) -> PathBuf {
+    let one = runs.join(format!("{at}-{number}"));
+    std::fs::create_dir(&one).expect("a folder");
+    let journal = JournalWriter::create(&one.join(JOURNAL), 0, Box::new(|_| {})).expect("a journal");
+    journal.send(started(header(Some(number), at))).expect("written");
+    journal.finish().expect("written");
+    one
+}
+
+/// Opens a folder of runs as a daemon does, and ends that daemon.
+fn opened(runs: &Path) -> (Opened, Vec<String>) {
+    let daemon = Runs::of(runs);
+    let opened = daemon.open().expect("it opens");
+    (opened, daemon.newest(None, usize::MAX).into_iter().map(|entry| entry.run).collect())
+}
+
+const AT: &str = "2026-11-25T07:00:00+01:00";
+
+#[test]
+fn a_second_start_with_two_thousand_runs_reads_no_record() {
+    let runs = scratch("many");
+    let bare = RunHeader { sheets: Vec::new(), steps: Vec::new(), predictions: Vec::new(), ..HEADER.clone() };
+    for number in 1..=2_000 {
+        let one = runs.join(format!("{number:04}"));
+        std::fs::create_dir(&one).expect("a folder");
+        std::fs::write(one.join(JOURNAL), "").expect("a journal");
+        let header = RunHeader { number: Some(number), run: format!("run-{number}"), ..bare.clone() };
+        std::fs::write(one.join(RECORD), record(header)).expect("a record");
+    }
+    let (first, all) = opened(&runs);
+    assert_eq!((first, all.len()), (Opened { indexed: 0, read: 2_000 }, 2_000));
+    assert_eq!(opened(&runs), (Opened { indexed: 2_000, read: 0 }, all));
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// What happens to a folder of three runs between two starts, and how many records are then read.
+#[rstest]
+#[case::nothing(|_: &Path| {}, 0)]
+#[case::no_index(|runs: &Path| std::fs::remove_file(runs.join("runs.index")).expect("an index"), 3)]
+#[case::emptied(|runs: &Path| std::fs::write(runs.join("runs.index"), "").expect("an index"), 3)]
+#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 1", "tripbench-runs 2")), 3)]
+#[case::last_line_cut_off(|runs: &Path| change(runs, |text| text[..text.len() - 9].to_owned()), 1)]
+#[case::a_verdict_changed(|runs: &Path| change(runs, |text| text.replacen("aborted", "pass", 1)), 1)]
+#[case::lines_joined(|runs: &Path| change(runs, |text| text.replacen("}\n", "}", 1)), 2)]
+#[case::a_line_twice(|runs: &Path| change(runs, |text| format!("{text}{}\n", text.lines().nth(1).expect("a line"))), 0)]
+#[case::a_record_changed(|runs: &Path| touch(&runs.join(format!("{AT}-2")), true), 1)]
+#[case::a_record_written_again_at_its_old_time(|runs: &Path| touch(&runs.join(format!("{AT}-2")), false), 1)]
+fn an_index_is_believed_only_as_far_as_it_fits_the_records(#[case] happens: fn(&Path), #[case] read: usize) {
+    let test = std::thread::current();
+    let runs = scratch(&test.name().unwrap_or_default().replace(':', "-"));
+    for number in 1..=3 {
+        store(&runs, Some(number), AT);
+    }
+    let (_, all) = opened(&runs);
+    assert_eq!(all, ["run-3", "run-2", "run-1"]);
+    happens(&runs);
+    assert_eq!(opened(&runs), (Opened { indexed: 3 - read, read }, all.clone()));
+    // It was written anew.
+    assert_eq!(opened(&runs), (Opened { indexed: 3, read: 0 }, all));
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// Changes the text of the index.
+fn change(runs: &Path, how: impl Fn(&str) -> String) {
+    let path = runs.join("runs.index");
+    let text = std::fs::read_to_string(&path).expect("an index");
+    let other = how(&text);
+    assert_ne!(text, other);
+    std::fs::write(path, other).expect("an index");
+}
+
+/// Writes a record again with as many bytes; with its old time of modification unless `later`.
+fn touch(run: &Path, later: bool) {
+    let path = run.join(RECORD);
+    let modified = std::fs::metadata(&path).expect("a record").modified().expect("a time");
+    let bytes = std::fs::read(&path).expect("a record");
+    std::fs::write(&path, bytes).expect("a record");
+    if !later {
+        let file = File::options().write(true).open(&path).expect("a record");
+        file.set_times(FileTimes::new().set_modified(modified)).expect("a time");
+    }
+}
+
+#[test]
+fn a_run_whose_folder_is_gone_is_gone_but_its_number_is_not_given_again() {
+    let runs = scratch("gone");
+    store(&runs, Some(1), AT);
+    let last = store(&runs, Some(7), AT);
+    opened(&runs);
+    std::fs::remove_dir_all(last).expect("a folder");
+    for _ in 0..2 {
+        assert_eq!(opened(&runs).1, ["run-1"]);
+    }
+    let daemon = Runs::of(&runs);
+    daemon.open().expect("it opens");
+    let numbers = ["a-1", "a-2"].map(|run| daemon.folder("rig", run).expect("a folder").1);
+    assert_eq!(numbers, [8, 9]);
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// Runs without a number are those of the command.
+#[test]
+fn runs_are_ordered_by_number_and_not_by_a_clock_that_was_set_back() {
+    let runs = scratch("order");
+    store(&runs, Some(1), "2026-11-25T07:00:00+01:00");
+    store(&runs, Some(2), "2019-01-01T00:00:00+01:00");
+    store(&runs, None, "2027-01-01T00:00:00+01:00");
+    store(&runs, None, "2026-12-31T23:30:00-05:00");
+    let expected = ["run-2", "run-1", "run-2026-12-31T23:30:00-05:00", "run-2027-01-01T00:00:00+01:00"];
+    for _ in 0..2 {
+        assert_eq!(opened(&runs).1, expected);
+    }
+    // Also while the daemon runs: a record of an earlier run that is made late is not that of the last run.
+    let daemon = Runs::of(&runs);
+    daemon.open().expect("it opens");
+    for number in [9, 8] {
+        let mut view = RunView::default();
+        view.fold(&started(header(Some(number), AT)));
+        let one = store(&runs, Some(number), AT);
+        daemon.add(&one, &folder::record(&view).expect("a header").0);
+    }
+    let newest = daemon.newest(Some("goods-in-1"), 2);
+    assert_eq!(newest.iter().map(|entry| &entry.run).collect::<Vec<_>>(), ["run-9", "run-8"]);
+    drop(daemon);
+    assert_eq!(opened(&runs).0, Opened { indexed: 6, read: 0 });
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+#[test]
+fn a_folder_of_runs_belongs_to_one_daemon() {
+    let runs = scratch("lock");
+    let first = Runs::of(&runs);
+    first.open().expect("it opens");
+    let refused = Runs::of(&runs).open();
+    assert!(matches!(refused, Err(RunsError::Taken(_))), "{refused:?}");
+    drop(first);
+    Runs::of(&runs).open().expect("it is free");
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// Instead of a full disk: a file of the record cannot be created.
+#[test]
+fn a_run_left_open_stays_owed_until_its_record_is_made() {
+    let runs = scratch("owed");
+    store(&runs, Some(1), AT);
+    let open = store_open(&runs, 2, AT);
+    let stone = open.join("trace.csv.part");
+    std::fs::create_dir(&stone).expect("a folder");
+    let owed = OwedRun { run: String::from("run-2"), folder: open };
+    for _ in 0..2 {
+        let daemon = Runs::of(&runs);
+        daemon.open().expect("it opens");
+        // The verdict of the run before it is not the last one.
+        assert!(matches!(daemon.last("goods-in-1"), Some(Last::Unmade(unmade)) if unmade.owed == owed));
+        assert!(daemon.take_unmade("goods-in-2").is_empty());
+        let unmade = daemon.take_unmade("goods-in-1");
+        assert_eq!(unmade.iter().map(|one| &one.owed).collect::<Vec<_>>(), [&owed]);
+        assert!(daemon.take_unmade("goods-in-1").is_empty(), "once");
+        assert_eq!(daemon.folder("goods-in-1", "a-3").expect("a folder").1, 3);
+    }
+    std::fs::remove_dir(&stone).expect("a folder");
+    let daemon = Runs::of(&runs);
+    daemon.open().expect("it opens");
+    assert!(matches!(daemon.last("goods-in-1"), Some(Last::Kept(told, false)) if told.run() == "run-2"));
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// The journal names the run and its rig even if it is damaged after that.
+#[rstest]
+#[case::later_than_the_last_record(2, true)]
+#[case::earlier(0, false)]
+fn a_damaged_run_hides_the_verdicts_before_it_only(#[case] number: u64, #[case] hides: bool) {
+    let runs = scratch(&format!("damaged-{number}"));
+    // A record alone is not shown, but it is the last one.
+    store(&runs, Some(1), AT);
+    let journal = store_open(&runs, number, AT).join(JOURNAL);
+    let bytes = std::fs::read(&journal).expect("a journal");
+    let whole = std::fs::read_to_string(&journal).expect("a journal");
+    let first = whole.lines().nth(1).expect("an event").to_owned();
+    let later = tripbench_record::journal::line(
+        &Event { seq: Seq(2), at: Mono::START, kind: EventKind::Safe },
+        Some(Seq(1)),
+    );
+    let damaged = [&bytes[..], first.as_bytes(), b"\n", later.expect("a line").as_bytes()].concat();
+    std::fs::write(&journal, damaged).expect("a journal");
+    let daemon = Runs::of(&runs);
+    daemon.open().expect("it opens");
+    let last = daemon.last("goods-in-1");
+    assert_eq!(matches!(last, Some(Last::Unmade(_))), hides, "{last:?}");
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
