@@ -142,9 +142,37 @@ fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
             return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail));
         }
     }
+    if let Some(problem) = from_another_site(request) {
+        return Some(problem);
+    }
     (changes(request) && !is_stop(request) && !gate.limit.take()).then(|| {
         let detail = "too many changes: allowed are 60 at once and 30 per second; wait a moment";
         Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
+    })
+}
+
+/// Refuses what a browser sends on behalf of another site (Fetch Metadata, `Sec-Fetch-Site`). A GET request carries no Origin: without
+/// this check, any page that is open in the browser could open streams and downloads here. Programs that are no browser send no such
+/// header. A link on another page may open the page of the bench, and nothing else.
+fn from_another_site(request: &Request) -> Option<Problem> {
+    let sent = request.headers().get("sec-fetch-site")?;
+    let value = |name: &str| request.headers().get(name).and_then(|value| value.to_str().ok());
+    let is_opened = matches!(*request.method(), Method::GET | Method::HEAD)
+        && value("sec-fetch-mode") == Some("navigate")
+        && value("sec-fetch-dest") == Some("document");
+    let is_allowed = match sent.to_str().unwrap_or_default() {
+        // `none`: typed, a bookmark, a reload.
+        "same-origin" | "none" => true,
+        // Another port of this machine.
+        "same-site" => is_opened,
+        "cross-site" => is_opened && request.uri().path() == "/",
+        _ => false,
+    };
+    (!is_allowed).then(|| {
+        let detail = format!(
+            "Sec-Fetch-Site {sent:?}: a page of another site asks for this; allowed are `same-origin`, `none`, and links that open the page"
+        );
+        Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail)
     })
 }
 
@@ -163,6 +191,8 @@ fn with_headers(mut response: Response) -> Response {
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "no-referrer"),
         (header::X_FRAME_OPTIONS, "DENY"),
+        // For browsers that do not send Fetch Metadata.
+        (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
     ];
     for (name, value) in fixed {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
@@ -174,6 +204,7 @@ fn with_headers(mut response: Response) -> Response {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
 
     #[test]
     fn only_names_of_this_machine_are_here() {
@@ -192,6 +223,49 @@ mod tests {
         ] {
             assert!(!is_here(host), "{host}");
         }
+    }
+
+    fn request(method: &str, path: &str, headers: &[(&str, &str)]) -> Request {
+        let request = Request::builder().method(method).uri(path).header("host", "127.0.0.1:7420");
+        let with = |request: axum::http::request::Builder, (name, value): &(&str, &str)| {
+            request.header(*name, *value)
+        };
+        headers.iter().fold(request, with).body(Body::empty()).expect("a request")
+    }
+
+    const OPENED: [(&str, &str); 2] = [("sec-fetch-mode", "navigate"), ("sec-fetch-dest", "document")];
+    const FETCHED: [(&str, &str); 2] = [("sec-fetch-mode", "no-cors"), ("sec-fetch-dest", "script")];
+    const FRAMED: [(&str, &str); 2] = [("sec-fetch-mode", "navigate"), ("sec-fetch-dest", "iframe")];
+
+    /// As browsers send it: the page's own requests, links and other elements of other pages; and programs, which send nothing.
+    #[rstest]
+    #[case::program("GET", "/api/v1/runs", &[], true)]
+    #[case::program_stops("POST", "/api/v1/rigs/a/stop", &[], true)]
+    #[case::own_page("GET", "/api/v1/rigs", &[("sec-fetch-site", "same-origin"), ("sec-fetch-mode", "cors")], true)]
+    #[case::own_page_stops("POST", "/api/v1/rigs/a/stop", &[("sec-fetch-site", "same-origin")], true)]
+    #[case::typed("GET", "/", &[("sec-fetch-site", "none"), OPENED[0], OPENED[1]], true)]
+    #[case::link_of_another_port("GET", "/api/v1/runs/a/report", &[("sec-fetch-site", "same-site"), OPENED[0], OPENED[1]], true)]
+    #[case::script_of_another_port("GET", "/api/v1/rigs", &[("sec-fetch-site", "same-site"), FETCHED[0], FETCHED[1]], false)]
+    #[case::frame_of_another_port("GET", "/", &[("sec-fetch-site", "same-site"), FRAMED[0], FRAMED[1]], false)]
+    #[case::form_of_another_port("POST", "/api/v1/rigs/a/stop", &[("sec-fetch-site", "same-site"), OPENED[0], OPENED[1]], false)]
+    #[case::link_of_another_site("GET", "/", &[("sec-fetch-site", "cross-site"), OPENED[0], OPENED[1]], true)]
+    #[case::download_by_another_site("GET", "/api/v1/runs/a/trace", &[("sec-fetch-site", "cross-site"), OPENED[0], OPENED[1]], false)]
+    #[case::stream_of_another_site("GET", "/api/v1/watch", &[("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "cors")], false)]
+    #[case::script_of_another_site("GET", "/api/v1/rigs", &[("sec-fetch-site", "cross-site"), FETCHED[0], FETCHED[1]], false)]
+    #[case::page_as_a_script("GET", "/", &[("sec-fetch-site", "cross-site"), FETCHED[0], FETCHED[1]], false)]
+    #[case::form_of_another_site("POST", "/api/v1/rigs/a/stop", &[("sec-fetch-site", "cross-site"), OPENED[0], OPENED[1]], false)]
+    #[case::not_a_value("GET", "/", &[("sec-fetch-site", "Same-Origin"), OPENED[0], OPENED[1]], false)]
+    fn a_browser_is_refused_what_another_site_asks_for(
+        #[case] method: &str,
+        #[case] path: &str,
+        #[case] headers: &[(&str, &str)],
+        #[case] allowed: bool,
+    ) {
+        let problem = refused(&Gate::new(Vec::new()), &request(method, path, headers));
+        assert_eq!(problem.is_none(), allowed, "{problem:?}");
+        assert!(
+            problem.is_none_or(|problem| problem.status == 403 && problem.kind == "/problems/foreign-origin")
+        );
     }
 
     #[test]
