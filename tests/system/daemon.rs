@@ -222,6 +222,14 @@ fn live_what_is_not_meant_for_this_daemon_is_refused() {
     let asked = [
         ("GET", "/api/v1/rigs", vec![("host", "example.org")], "", 403, "/problems/foreign-host"),
         ("POST", stop.as_str(), vec![("origin", "http://example.org")], "", 403, "/problems/foreign-origin"),
+        (
+            "GET",
+            "/api/v1/watch",
+            vec![("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "cors")],
+            "",
+            403,
+            "/problems/foreign-origin",
+        ),
         ("GET", "/api/v1/rigs/nowhere", vec![], "", 404, "/problems/not-found"),
         ("GET", "/api/v1/nothing", vec![], "", 404, "/problems/not-found"),
         ("DELETE", "/api/v1/rigs", vec![], "", 405, "/problems/method"),
@@ -245,6 +253,24 @@ fn live_what_is_not_meant_for_this_daemon_is_refused() {
             "/problems/not-mounted",
         ),
     ];
+    let runs = format!("/api/v1/rigs/{RIG}/runs");
+    let answered = format!("/api/v1/rigs/{RIG}/answer");
+    let hidden = [
+        // Serial number, operator, who answers: each has a character that nobody sees.
+        (
+            "PUT",
+            &round,
+            json!({"revision": 0, "places": [{"position": 1, "serial": "A\u{200b}1"}]}),
+            "U+200B",
+        ),
+        ("POST", &runs, json!({"stops": 0, "places": [{"position": 1, "serial": "A\u{202e}1"}]}), "U+202E"),
+        ("POST", &runs, json!({"stops": 0, "operators": ["Ann\u{ad}a"]}), "U+00AD"),
+        ("POST", &answered, json!({"run": "a", "question": 0, "answer": "yes", "by": "Ann\u{7f}"}), "U+007F"),
+    ];
+    for (method, path, body, names) in hidden {
+        let answer = daemon.send(method, path, &body);
+        assert_eq!((answer.status, answer.text.contains(names)), (422, true), "{names}: {}", answer.text);
+    }
     for (method, path, headers, body, status, kind) in asked {
         let answer = daemon.ask(method, path, &headers, Some(body).filter(|body| !body.is_empty()));
         assert_eq!(

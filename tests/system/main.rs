@@ -19,6 +19,7 @@ mod doubts;
 mod echo;
 mod explained;
 mod faults;
+mod foreign_text;
 mod hose;
 mod identified;
 mod least_deep;

@@ -1,6 +1,7 @@
 //! Refusals of a rig.
 
 use thiserror::Error;
+use tripbench_sheet::NotPlain;
 
 /// Why a rig refuses a request.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -28,12 +29,12 @@ pub enum Refusal {
         position: u8,
     },
     /// A serial number is not allowed.
-    #[error(
-        "the serial number for position {position} is empty, too long (80 at most) or contains control characters"
-    )]
+    #[error("the serial number for position {position} {why}")]
     NotASerial {
         /// The position.
         position: u8,
+        /// What is wrong with it.
+        why: NotPlain,
     },
     /// An own number is requested for a device that has a serial number.
     #[error(

@@ -1,6 +1,7 @@
 //! A round: one filling of a rig's positions with devices.
 
 use crate::refusal::Refusal;
+use tripbench_sheet::identifying;
 
 /// Longest serial number, characters.
 const LONGEST_SERIAL: usize = 80;
@@ -101,11 +102,6 @@ impl Round {
     /// # Errors
     /// If a position does not exist or is given twice, or a serial number is not allowed or missing.
     pub(crate) fn check(&self, placings: &[Placing]) -> Result<(), Refusal> {
-        let is_bad = |serial: &String| {
-            serial.trim().is_empty()
-                || serial.chars().count() > LONGEST_SERIAL
-                || serial.chars().any(char::is_control)
-        };
         for (index, placing) in placings.iter().enumerate() {
             let position = placing.position;
             if self.place(position).is_none() {
@@ -118,10 +114,10 @@ impl Round {
             if placing.serial.is_some() && placing.own_number {
                 return Err(Refusal::TwoNumbers { position });
             }
-            if placing.serial.as_ref().is_some_and(is_bad)
-                || (placing.serial.is_none() && !placing.own_number)
-            {
-                return Err(Refusal::NotASerial { position });
+            // A device without an own number needs a serial number.
+            let serial = placing.serial.as_deref().unwrap_or_default();
+            if !placing.own_number {
+                identifying(serial, LONGEST_SERIAL).map_err(|why| Refusal::NotASerial { position, why })?;
             }
         }
         Ok(())

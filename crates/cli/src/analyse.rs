@@ -27,7 +27,7 @@ pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
     let gap_s = map.longest_gap.map(|gap| gap.duration().as_secs_f64());
     let found = analyse_recording(&recording, resolution_pa, gap_s);
     if options.json {
-        say::out(&serde_json::to_string_pretty(&as_json(&found, recording.left_out, map.level.1))?);
+        say::json(&serde_json::to_string_pretty(&as_json(&found, recording.left_out, map.level.1))?);
         return Ok(Exit::Measured);
     }
     say::out(&format!(

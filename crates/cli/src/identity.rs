@@ -6,6 +6,10 @@ use anyhow::{Result, bail};
 use std::collections::BTreeMap;
 use tripbench_record::{Identity, IdentityHow, PositionPlan, own_number};
 use tripbench_rig::RigSheet;
+use tripbench_sheet::identifying;
+
+/// Most characters of a serial number or a name.
+const LONGEST: usize = 80;
 
 /// The positions that take part, with the identity of each device.
 pub(crate) fn positions(
@@ -24,9 +28,10 @@ pub(crate) fn positions(
             numbers.len()
         );
     }
-    let in_order = numbers.iter().copied().zip(serials.iter().cloned());
+    let in_order = numbers.iter().copied().zip(serials);
+    let in_order = in_order.map(|(number, text)| Ok((number, serial(text)?)));
     for (number, serial) in
-        in_order.map(Ok).chain(options.serial.iter().map(|text| pair(text))).collect::<Result<Vec<_>>>()?
+        in_order.chain(options.serial.iter().map(|text| pair(text))).collect::<Result<Vec<_>>>()?
     {
         if !numbers.contains(&number) {
             bail!("there is no position {number}: the rig `{}` has {numbers:?}", rig.header.name.value);
@@ -55,17 +60,30 @@ pub(crate) fn positions(
 
 /// Parses `POSITION=NUMBER`.
 fn pair(text: &str) -> Result<(u8, String)> {
-    let Some((number, serial)) = text.split_once('=') else {
+    let Some((number, given)) = text.split_once('=') else {
         bail!("--serial: expected POSITION=NUMBER, such as 1=7731-017, found `{text}`")
     };
-    let serial = serial.trim();
-    if serial.is_empty() || serial.chars().any(char::is_control) {
-        bail!("--serial {text}: the serial number is empty or has control characters");
-    }
     let Ok(number) = number.trim().parse() else {
         bail!("--serial {text}: `{number}` is not a position number")
     };
-    Ok((number, serial.to_owned()))
+    Ok((number, serial(given)?))
+}
+
+/// A serial number as it is taken in.
+fn serial(text: &str) -> Result<String> {
+    match identifying(text, LONGEST) {
+        Ok(serial) => Ok(serial.to_owned()),
+        Err(why) => bail!("the serial number `{text}` {why}"),
+    }
+}
+
+/// The names of the operators as they are taken in.
+pub(crate) fn operators(given: &[String]) -> Result<Vec<String>> {
+    let operator = |text: &String| match identifying(text, LONGEST) {
+        Ok(operator) => Ok(operator.to_owned()),
+        Err(why) => bail!("--operator `{text}` {why}"),
+    };
+    given.iter().map(operator).collect()
 }
 
 /// Asks before it accepts the same number twice in a round.

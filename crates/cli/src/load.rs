@@ -81,7 +81,7 @@ fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
 pub(crate) fn show(findings: Findings) -> bool {
     let all: Vec<Finding> = findings.into_sorted();
     for finding in &all {
-        say::note(&finding.render(say::colour()));
+        say::finding(finding);
     }
     let errors = all.iter().filter(|finding| finding.severity == Severity::Error).count();
     if errors > 0 {

@@ -4,11 +4,11 @@
 //! queue are lost.
 
 use crate::args::LogForm;
-use crate::say;
 use std::io::{Result, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
+use tripbench_sheet::{shown, shown_json};
 
 /// Capacity of the queue, in lines.
 const WAITING: usize = 1_000;
@@ -17,10 +17,11 @@ const WAITING: usize = 1_000;
 pub(crate) fn begin(form: LogForm) {
     let (sender, receiver) = sync_channel(WAITING);
     std::thread::spawn(move || write_all(&receiver));
-    let writer = move || Lines(sender.clone());
-    let builder = tracing_subscriber::fmt().with_writer(writer).with_target(false);
+    let writer = move || Lines { queue: sender.clone(), form };
+    // Without colours: what looks like one comes from elsewhere.
+    let builder = tracing_subscriber::fmt().with_writer(writer).with_target(false).with_ansi(false);
     match form {
-        LogForm::Text => builder.with_ansi(say::colour()).init(),
+        LogForm::Text => builder.init(),
         LogForm::Json => builder.json().flatten_event(true).init(),
     }
 }
@@ -46,13 +47,28 @@ fn write_all(lines: &Receiver<Vec<u8>>) {
     }
 }
 
-/// Queues lines; drops those that find no room.
-struct Lines(SyncSender<Vec<u8>>);
+/// Queues lines, with hidden characters as escapes; drops those that find no room.
+struct Lines {
+    queue: SyncSender<Vec<u8>>,
+    form: LogForm,
+}
+
+impl Lines {
+    /// A line as a terminal may show it.
+    fn shown(&self, line: &[u8]) -> Vec<u8> {
+        let text = String::from_utf8_lossy(line);
+        let text = match self.form {
+            LogForm::Text => shown(&text),
+            LogForm::Json => shown_json(&text),
+        };
+        text.into_owned().into_bytes()
+    }
+}
 
 impl Write for Lines {
     fn write(&mut self, line: &[u8]) -> Result<usize> {
         LEFT.fetch_add(1, Ordering::SeqCst);
-        if self.0.try_send(line.to_vec()).is_err() {
+        if self.queue.try_send(self.shown(line)).is_err() {
             LEFT.fetch_sub(1, Ordering::SeqCst);
         }
         Ok(line.len())

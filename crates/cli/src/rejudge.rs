@@ -28,7 +28,7 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
         std::fs::write(path, &bytes).with_context(|| format!("cannot write `{}`", path.display()))?;
     }
     if options.json {
-        say::out(&String::from_utf8_lossy(&bytes));
+        say::json(&String::from_utf8_lossy(&bytes));
     }
     for (place, how) in &stored.differences {
         say::note(&format!("  {place}: {how}"));

@@ -71,8 +71,9 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
 
 /// Prepares what the command line asks for, or the repeat of an earlier run; `None` after findings were shown.
 fn prepared(what: &WhatOptions, devices: &DeviceOptions, rehearsed: bool) -> Result<Option<Prepared>> {
+    let devices = &DeviceOptions { operator: identity::operators(&devices.operator)?, ..devices.clone() };
     if let Some(position) = what.again {
-        return again::prepare(position, what, rehearsed);
+        return again::prepare(position, what, &devices.operator, rehearsed);
     }
     let Some((loaded, serials)) = load_all(&what.sheets, devices)? else { return Ok(None) };
     let sheets = loaded.sheets.clone().context("the sheets have errors")?;
@@ -232,7 +233,7 @@ fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result
     let sheets = &prepared.task.sheets;
     if json {
         let bytes = canonical_json(record).context("the record contains a non-finite number")?;
-        say::out(&String::from_utf8_lossy(&bytes));
+        say::json(&String::from_utf8_lossy(&bytes));
     }
     if !quiet {
         table::print(record, sheets.site.style);

@@ -29,7 +29,7 @@ pub(crate) fn schema(options: &SchemaOptions) -> Result<Exit> {
     if options.keys {
         keys(&schema, 0);
     } else {
-        say::out(&serde_json::to_string_pretty(&schema)?);
+        say::json(&serde_json::to_string_pretty(&schema)?);
     }
     Ok(Exit::Good)
 }

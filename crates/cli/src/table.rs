@@ -1,9 +1,10 @@
 //! The table at the end of a run: what a technician needs to know about each position.
 
-use crate::say;
+use crate::say::{self, Line};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::Record;
 use tripbench_report::{Content, advice, margin_bar_text, verdict_text};
+use tripbench_sheet::shown;
 
 /// Number of columns. On a narrow terminal the last one moves below the table; on a narrower one all columns after the verdict.
 /// Quantities that were not checked stay in the verdict's cell.
@@ -16,31 +17,31 @@ const HEADS: [&str; COLUMNS] = ["pos", "serial", "verdict", "decided by", "found
 pub(crate) fn print(record: &Record, style: LevelStyle) {
     let content = Content { record, style };
     for line in lines(&content, terminal_width()) {
-        say::out(&line);
+        say::line(&line);
     }
     closing(&content);
 }
 
 /// Lines of the table for a terminal of `room` columns, and below it what does not fit.
-fn lines(content: &Content<'_>, room: usize) -> Vec<String> {
+fn lines(content: &Content<'_>, room: usize) -> Vec<Line> {
     let positions = &content.record.positions;
     let mut rows: Vec<[String; COLUMNS]> = positions.iter().map(|position| row(content, position)).collect();
     let shown = fit(&mut rows, room);
     let widths = widths(&rows);
-    let mut all = vec![String::new(), line(&HEADS.map(String::from)[..shown], &widths, None)];
+    let mut all = vec![Line::default(), line(&HEADS.map(String::from)[..shown], &widths, None)];
     for (position, row) in positions.iter().zip(&rows) {
         all.push(line(&row[..shown], &widths, Some(position.verdict)));
     }
-    all.push(String::new());
+    all.push(Line::default());
     for (position, row) in positions.iter().zip(&rows) {
-        all.extend(below(row, shown).map(|text| format!("  Position {}, {text}.", position.number)));
+        all.extend(below(row, shown).map(|text| format!("  Position {}, {text}.", position.number).into()));
         let undecided = position.verdict == tripbench_record::Verdict::Undecided;
         let why = content.decided_by(position).filter(|_| undecided).and_then(|check| check.remark.as_ref());
-        all.extend(why.map(|why| format!("  Position {}, why: {why}", position.number)));
+        all.extend(why.map(|why| format!("  Position {}, why: {why}", position.number).into()));
     }
     for position in positions {
         let others = content.also_failed(position);
-        all.extend(others.into_iter().map(|other| format!("  Position {}: {other}", position.number)));
+        all.extend(others.into_iter().map(|other| format!("  Position {}: {other}", position.number).into()));
     }
     all
 }
@@ -162,6 +163,8 @@ fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [S
         allowed.trim_end().to_owned(),
         advice(position, content.style),
     ]
+    // Before the columns are measured: an escape is wider than what it stands for.
+    .map(|cell| shown(&cell).into_owned())
 }
 
 /// A value with its uncertainty, or a dash.
@@ -181,17 +184,16 @@ fn first_figures(
     })
 }
 
-fn line(cells: &[String], widths: &[usize], verdict: Option<tripbench_record::Verdict>) -> String {
-    let mut text = String::from("  ");
+fn line(cells: &[String], widths: &[usize], verdict: Option<tripbench_record::Verdict>) -> Line {
+    let mut line = Line::default().add("  ");
     for (column, (cell, width)) in cells.iter().zip(widths).enumerate() {
-        let padded = match verdict.filter(|_| column == VERDICT) {
-            Some(verdict) => say::verdict(verdict, cell, *width),
-            None => format!("{cell:<width$}"),
+        line = match verdict.filter(|_| column == VERDICT) {
+            Some(verdict) => line.verdict(verdict, cell, *width),
+            None => line.add(&format!("{cell:<width$}")),
         };
-        text.push_str(&padded);
-        text.push_str("  ");
+        line = line.add("  ");
     }
-    text.trim_end().to_owned()
+    line.trimmed()
 }
 
 #[cfg(test)]
@@ -215,8 +217,20 @@ mod tests {
         let shown = fit(&mut rows, room);
         assert_eq!(shown, columns);
         let text = line(&rows[0][..shown], &widths(&rows), None);
+        let text = text.text();
         assert!(text.contains("PASS, not checked: selected delay, bounce"), "{text}");
         assert!(text.chars().count() <= room, "{text}");
+    }
+
+    /// In a cell, in the verdict's cell, and below the table.
+    #[test]
+    fn an_escape_in_a_serial_number_is_shown() {
+        let evil = "\u{1b}[32mPASS\u{202e}";
+        let cells = row().map(|cell| cell.replace("7731-017", evil));
+        let shown = line(&cells, &[0; COLUMNS], Some(tripbench_record::Verdict::Fail));
+        let own = shown.text().replace("\u{1b}[1;31m", "").replace("\u{1b}[0m", "");
+        assert!(own.contains("\\u{1b}[32mPASS\\u{202e}") && !own.contains('\u{1b}'), "{own:?}");
+        assert_eq!(Line::from(format!("Position 1: {evil}")).text(), "Position 1: \\u{1b}[32mPASS\\u{202e}");
     }
 
     #[test]

@@ -127,7 +127,7 @@ const GERMAN = {
   problem: {
     "round-changed": "Die Runde wurde inzwischen geändert: ansehen und noch einmal versuchen",
     "already-started": "Diese Runde läuft schon oder ist gelaufen", "to-confirm": "Stimmt das? Dann START noch einmal drücken: {0}",
-    "not-mounted": "Diese Nummer ist nicht zulässig: höchstens 80 Zeichen, keine Steuerzeichen", busy: "Ein Lauf ist im Gange",
+    "not-mounted": "Diese Nummer ist nicht zulässig: höchstens 80 Zeichen, keine unsichtbaren und keine Steuerzeichen", busy: "Ein Lauf ist im Gange",
     stopped: "PRÜFUNG STOPP wurde inzwischen gedrückt: Es wurde nichts gestartet",
     "plug-was-out": "Ein Stecker war nach START nicht zu sehen. Es kann ein anderes Gerät sein: Nummer prüfen, dann noch einmal START",
     "not-ready": "Der Prüfstand ist nicht bereit",

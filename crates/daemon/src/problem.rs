@@ -5,6 +5,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use tripbench_bench::{NotPlanned, NotStarted, Refusal, chain};
+use tripbench_sheet::identifying;
 use utoipa::openapi::{ContentBuilder, Ref, RefOr, ResponseBuilder};
 use utoipa::{IntoResponses, ToSchema};
 
@@ -42,19 +43,15 @@ impl Problem {
         Self::new(StatusCode::NOT_FOUND, "not-found", "Not found", detail)
     }
 
-    /// Checks that a text is not too long and has no control characters.
+    /// A text that identifies something, without spaces at its ends.
     ///
     /// # Errors
-    /// If it is too long or has control characters.
-    pub(crate) fn check_text(place: &str, text: &str, most: usize) -> Result<(), Self> {
-        let length = text.chars().count();
-        if length <= most && !text.chars().any(char::is_control) {
-            return Ok(());
-        }
-        let detail = format!(
-            "`{place}` has {length} characters: at most {most} are allowed, none of them a control character"
-        );
-        Err(Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail))
+    /// If it is empty, too long, or has characters that cannot be seen.
+    pub(crate) fn check_text(place: &str, text: &str, most: usize) -> Result<String, Self> {
+        identifying(text, most).map(str::to_owned).map_err(|why| {
+            let detail = format!("`{place}` {why}");
+            Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail)
+        })
     }
 
     /// A device cannot be tested again.

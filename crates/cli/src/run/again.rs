@@ -8,7 +8,12 @@ use std::path::{Path, PathBuf};
 use tripbench_job::{AgainError, GoOn, Prepared, go_on, mark};
 use tripbench_record::Verdict;
 
-pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Result<Option<Prepared>> {
+pub(super) fn prepare(
+    position: u8,
+    what: &WhatOptions,
+    given: &[String],
+    rehearsed: bool,
+) -> Result<Option<Prepared>> {
     let folder = what.of.clone().map_or_else(latest, Ok)?;
     let known = repeats_beside(&folder, position)?;
     if let Some((later, _)) = known.iter().find(|(_, again)| again.judged) {
@@ -28,7 +33,7 @@ pub(super) fn prepare(position: u8, what: &WhatOptions, rehearsed: bool) -> Resu
         |ramps| format!("{ramps} ramps"),
     );
     say::note(&format!("Again: position {position}, serial {}, {how}.", plan.identity.serial));
-    let operators = if what.devices.operator.is_empty() { &operators } else { &what.devices.operator };
+    let operators = if given.is_empty() { &operators } else { given };
     let Some(mut prepared) = prepare_run(&loaded, vec![plan], operators, &what.output)? else {
         return Ok(None);
     };

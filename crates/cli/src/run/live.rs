@@ -103,7 +103,7 @@ pub(super) fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, co
             Show::Progress => progress.show(&event, &view),
             Show::EventLines => {
                 if let Ok(text) = line(&event, None) {
-                    say::out(text.trim_end());
+                    say::json(text.trim_end());
                 }
             }
         }
@@ -113,7 +113,7 @@ pub(super) fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, co
             std::thread::spawn(move || {
                 let by = String::from("the operator at the terminal");
                 // End of standard input: not an answer, and waiting is pointless.
-                let said = prompt::line().map_or(Control::Stop(Halt::NoAnswer), |answer| Control::Answer {
+                let said = prompt::answer().map_or(Control::Stop(Halt::NoAnswer), |answer| Control::Answer {
                     to: id,
                     answer,
                     by,

@@ -3,7 +3,7 @@
 use super::live;
 use crate::args::RigCheckOptions;
 use crate::exit::Exit;
-use crate::load;
+use crate::{identity, load};
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
@@ -14,6 +14,7 @@ use tripbench_sheet::Findings;
 
 /// Runs the built-in script on the rig, asks before every output, and prints the results.
 pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
+    let operators = identity::operators(&options.operator)?;
     let texts = load::texts(&options.sheets, None)?;
     if texts.rig.is_none() {
         bail!("no rig sheet: give --rig, or a site sheet that names one");
@@ -29,7 +30,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let stamp = ZonedDateTime::now().strftime("rig-%Y-%m-%d-%H%M%S").to_string();
     let folder = output::folder(options.output.out.as_ref(), &stamp)?;
     let warnings = load::calibration_doubts(&sheets.rig, load::Today::by_clock());
-    let mut header = header(&task, &loaded, &options.operator, warnings);
+    let mut header = header(&task, &loaded, &operators, warnings);
     header.abilities = abilities(&sheets, person);
     say::note(&format!(
         "Rig check of {} · about {:.0} s and your answers · a yes before every output",
@@ -42,7 +43,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     output::write(&prepared.folder, &record, &trace, &sheets)?;
     if options.output.json {
         let bytes = canonical_json(&record).context("the record contains a non-finite number")?;
-        say::out(&String::from_utf8_lossy(&bytes));
+        say::json(&String::from_utf8_lossy(&bytes));
     } else {
         table::print_rig(&record, sheets.site.style);
         say::out(&format!("Report: {}", prepared.folder.join(output::REPORT).display()));

@@ -163,7 +163,7 @@ pub(crate) async fn answer(
         let detail = format!("answer `{}`: allowed are {}", given.answer.escape_debug(), ANSWERS.join(", "));
         return Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-answer", "Unknown answer", detail));
     }
-    Problem::check_text("by", &by, 80)?;
+    let by = Problem::check_text("by", &by, 80)?;
     rig_of(&daemon, &name)?.answer(given.run, given.question, (given.answer, by))?;
     Ok(StatusCode::ACCEPTED)
 }

@@ -140,9 +140,8 @@ fn asked(given: StartBody) -> Result<Start, Problem> {
             given.operators.len()
         )));
     }
-    for operator in &given.operators {
-        Problem::check_text("operators", operator, 80)?;
-    }
+    let operators = given.operators.iter().map(|operator| Problem::check_text("operators", operator, 80));
+    let operators = operators.collect::<Result<Vec<_>, _>>()?;
     let sheets = given.sheets();
     for sheet in &sheets {
         Problem::check_text("file", &sheet.file, 200)?;
@@ -186,6 +185,6 @@ fn asked(given: StartBody) -> Result<Start, Problem> {
         measure_only: given.measure_only,
         seen: given.sheets_seen,
     };
-    let StartBody { stops, confirmed, unattended, operators, .. } = given;
+    let StartBody { stops, confirmed, unattended, .. } = given;
     Ok(Start { devices, stops, confirmed, unattended, operators, sheets })
 }
