@@ -8,7 +8,7 @@ use std::cell::RefCell;
 use std::rc::Rc;
 use tripbench_quantity::{LevelRate, Mono};
 use tripbench_record::{Check, QuantityName, Segment};
-use tripbench_rig::{Exception, Query, Request, Response, VirtualModule};
+use tripbench_rig::{Area, Exception, Query, Request, Response, VirtualModule};
 use tripbench_simulator::SimulatedBench;
 use tripbench_tests::Bench;
 use tripbench_tests::proving::on_all_cores;
@@ -16,26 +16,31 @@ use tripbench_tests::proving::on_all_cores;
 /// Times (seconds) and true levels (pascal).
 type Levels = Rc<RefCell<Vec<(f64, f64)>>>;
 
-/// A bench whose true level is recorded every millisecond; the additional reads do not change its behaviour.
+/// A bench whose true level is recorded every millisecond. For that a unit is asked that the module does not have: its time goes on, and
+/// nothing is read.
 struct Watched {
     bench: SimulatedBench,
-    last: Option<(Mono, Query)>,
+    last: Option<Mono>,
     levels: Levels,
 }
 
+/// A request to a unit that the rig does not have.
+const NOBODY: Query =
+    Query { unit: 247, request: Request::Read { area: Area::HoldingRegister, start: 0, count: 1 } };
+
 impl VirtualModule for Watched {
     fn answer(&mut self, at: Mono, query: &Query) -> Result<Response, Exception> {
-        if let Some((mut from, read)) = self.last.take() {
+        if let Some(mut from) = self.last.take() {
             while from.nanos() + 1_000_000 < at.nanos() {
                 from = Mono::from_nanos(from.nanos() + 1_000_000);
-                let _same_as_without_asking = self.bench.answer(from, &read);
+                assert_eq!(self.bench.answer(from, &NOBODY), Err(Exception::NO_SUCH_UNIT));
                 self.levels.borrow_mut().push((from.seconds(), self.bench.level_pa()));
             }
         }
         let answer = self.bench.answer(at, query);
         self.levels.borrow_mut().push((at.seconds(), self.bench.level_pa()));
         if matches!(query.request, Request::Read { .. }) {
-            self.last = Some((at, query.clone()));
+            self.last = Some(at);
         }
         answer
     }

@@ -255,8 +255,8 @@ impl<L: Line> RtuTransport<L> {
 
 /// The doubt for a line that cannot be opened.
 fn not_opened(error: &std::io::Error) -> Doubt {
-    let other = error.get_ref().is_some_and(|cause| cause.is::<OtherDevice>());
-    if other { Doubt::OtherDevice } else { Doubt::Lost }
+    let cause = error.get_ref().and_then(|cause| cause.downcast_ref::<OtherDevice>());
+    cause.map_or(Doubt::Lost, |_| Doubt::OtherDevice)
 }
 
 /// The output of a future if it is ready now, after the runtime has polled its ports. A timer of zero would wait for its next tick, which
