@@ -9,6 +9,7 @@
     reason = "a program that measures in real time and prints"
 )]
 
+use rustix::thread::{CpuSet, sched_getaffinity, sched_setaffinity};
 use std::io::{BufRead as _, BufReader};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -169,6 +170,19 @@ fn ratio(name: &str, program: &Path, address: SocketAddr) -> f64 {
     ours / bare
 }
 
+/// Keeps this thread, and whatever it starts, on one processor. On several, the rate depends on whether the scheduler puts master and server
+/// side by side: it varies by a factor of six, for both masters alike.
+fn on_one_processor<T>(work: impl FnOnce() -> T) -> T {
+    let before = sched_getaffinity(None).expect("the processors");
+    let first = (0..CpuSet::MAX_CPU).find(|processor| before.is_set(*processor)).expect("a processor");
+    let mut one = CpuSet::new();
+    one.set(first);
+    sched_setaffinity(None, &one).expect("one of the processors");
+    let done = work();
+    sched_setaffinity(None, &before).expect("the processors as before");
+    done
+}
+
 /// The ratio at the server of libmodbus, and at the simulated module; `None` without a C compiler or libmodbus.
 fn tcp_ratios() -> Option<[f64; 2]> {
     let target = std::env::temp_dir().join(format!("tripbench-wire-{}", std::process::id()));
@@ -255,7 +269,7 @@ async fn live(rig: RigSheet, latch: StopLatch, control: Receiver<Control>, journ
 }
 
 fn main() {
-    let tcp_ratios = tcp_ratios();
+    let tcp_ratios = on_one_processor(tcp_ratios);
     let rtu: Vec<f64> = [9_600, 19_200, 115_200].map(rtu_ratio).to_vec();
     let rtu_ratio_min = rtu.iter().copied().fold(f64::INFINITY, f64::min);
     let stops = [stop("TCP", tcp()), stop("RTU 115200", serial(115_200)), stop("RTU 19200", serial(19_200))];
