@@ -21,13 +21,13 @@ fn run(wire: &str, trouble: Option<(u64, Trouble)>) -> (RunHeader, Vec<Halt>, Vi
     let troubles = trouble.map(|(number, trouble)| (When::Request(number), trouble)).into_iter().collect();
     let line = VirtualLine::new(&task.sheets.rig, bench.truth.clone(), &clock, troubles);
     let events: Vec<Event> = run_over(&line, &clock, task, OnLine::default());
-    let header = events.iter().find_map(|event| match &event.kind {
-        EventKind::Started(header) => Some(RunHeader::clone(header)),
-        _ => None,
+    let header = events.iter().find_map(|event| {
+        let EventKind::Started(header) = &event.kind else { return None };
+        Some(RunHeader::clone(header))
     });
-    let halts = events.iter().filter_map(|event| match &event.kind {
-        EventKind::Halted(halt) => Some(halt.clone()),
-        _ => None,
+    let halts = events.iter().filter_map(|event| {
+        let EventKind::Halted(halt) = &event.kind else { return None };
+        Some(halt.clone())
     });
     let safe = events.iter().any(|event| event.kind == EventKind::Safe);
     (header.expect("a header"), halts.collect(), line, safe)
