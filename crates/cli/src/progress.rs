@@ -6,7 +6,7 @@ use std::io::IsTerminal;
 use tripbench_quantity::{LevelRate, LevelStyle, VacuumLevel};
 use tripbench_record::{CheckVerdict, Event, EventKind, RunView};
 use tripbench_report::{quantity_name, value_text};
-use tripbench_rig::{Decoder, Guide, Hint, RigSheet};
+use tripbench_rig::{Decoder, Doubt, Guide, Hint, RigSheet};
 use tripbench_sheet::shown;
 
 /// Shows a run from its events.
@@ -74,6 +74,13 @@ impl Progress {
             EventKind::Halted(halt) => {
                 self.clear();
                 self.line(&format!("  STOPPED        {halt}"));
+            }
+            // Said once; every further try to make the rig safe finds the same.
+            EventKind::Doubt(doubt @ Doubt::OtherDevice)
+                if view.doubts.iter().filter(|known| *known == doubt).count() == 1 =>
+            {
+                self.clear();
+                self.line(&format!("  OTHER DEVICE   {doubt}"));
             }
             EventKind::Guide(guide) => self.guide(*guide),
             EventKind::Asked { text, .. } => self.line(&format!("  QUESTION       {text} (yes/no)")),

@@ -255,8 +255,10 @@ impl<L: Line> RtuTransport<L> {
 
 /// The doubt for a line that cannot be opened.
 fn not_opened(error: &std::io::Error) -> Doubt {
-    let cause = error.get_ref().and_then(|cause| cause.downcast_ref::<OtherDevice>());
-    cause.map_or(Doubt::Lost, |_| Doubt::OtherDevice)
+    match error.get_ref() {
+        Some(cause) if cause.is::<OtherDevice>() => Doubt::OtherDevice,
+        Some(_) | None => Doubt::Lost,
+    }
 }
 
 /// The output of a future if it is ready now, after the runtime has polled its ports. A timer of zero would wait for its next tick, which
