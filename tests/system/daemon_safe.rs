@@ -67,7 +67,7 @@ fn shuts_what_opens((workplace, daemon): (&Workplace, &Daemon), mut module: Host
 /// Folder of the run in progress.
 fn folder(workplace: &Workplace) -> PathBuf {
     let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
-    folders.map(|entry| entry.path()).next().expect("a run")
+    folders.map(|entry| entry.path()).find(|path| path.is_dir()).expect("a run")
 }
 
 /// In every phase between two runs, whatever the disk does. STOP TEST works there too.
@@ -93,7 +93,8 @@ fn live_an_output_that_opens_between_runs_is_shut_at_once() {
     std::fs::remove_file(workplace.folder.join("folder-hangs")).expect("it is there");
     let state = daemon.until(RIG, |state| idle(state) && state["failed"] != Value::Null);
     assert_eq!(state["failed"]["kind"], "no-run", "{state}");
-    assert_eq!(std::fs::read_dir(workplace.folder.join("runs")).expect("runs").count(), 0);
+    let left = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
+    assert_eq!(left.filter(|entry| entry.path().is_dir()).count(), 0);
     // The record cannot be written: its file waits for a reader.
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
@@ -278,4 +279,54 @@ fn live_a_second_daemon_touches_nothing() {
     }
     assert!(!module.is_safe(), "the run is still in progress");
     assert_eq!(daemon.rig(RIG)["run"]["halted"], Value::Null);
+}
+
+/// A start that was stopped while its folder was made leaves a folder to remove, and the disk hangs at that.
+#[test]
+fn live_a_folder_that_cannot_be_removed_does_not_keep_the_rig() {
+    let workplace = quick();
+    let _module = Hosted::start(&workplace, "rig.toml");
+    let daemon = serve(&workplace);
+    daemon.until(RIG, idle);
+    for file in ["folder-hangs", "removal-hangs"] {
+        workplace.write(file, "");
+    }
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["doing"] == "running");
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
+    std::fs::remove_file(workplace.folder.join("folder-hangs")).expect("it is there");
+    let state = daemon.until(RIG, |state| idle(state) && state["failed"] != Value::Null);
+    assert_eq!(state["failed"]["kind"], "no-run", "{state}");
+    assert!(folder(&workplace).exists(), "the removal hangs");
+    std::fs::remove_file(workplace.folder.join("removal-hangs")).expect("it is there");
+}
+
+/// The program stands still for a while, as it does when the computer sleeps: nobody sees whether a device is exchanged.
+#[test]
+fn live_a_gap_between_looks_is_noticed() {
+    let workplace = quick();
+    let _module = Hosted::start(&workplace, "rig.toml");
+    let daemon = serve(&workplace);
+    daemon.until(RIG, idle);
+    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
+    daemon.until(RIG, |state| idle(state) && state["run"]["over"] == true);
+    // Another number at the same plug, which nobody saw pulled: that is asked about.
+    let revision = daemon.mount(RIG, &[(1, "B-1")]);
+    let asked = daemon.begin(RIG, &json!({"revision": revision}));
+    assert_eq!(
+        (asked.status, &asked.json()["type"]),
+        (409, &json!("/problems/to-confirm")),
+        "{}",
+        asked.text
+    );
+    daemon.signal(Signal::STOP);
+    wait(Duration::from_millis(2_600));
+    daemon.signal(Signal::CONT);
+    wait(Duration::from_millis(1_200));
+    // It may have been pulled meanwhile: there is nothing to ask.
+    let begun = daemon.begin(RIG, &json!({"revision": revision}));
+    assert_eq!(begun.status, 201, "{}", begun.text);
+    assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
 }

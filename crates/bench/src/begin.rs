@@ -90,7 +90,7 @@ pub(crate) fn begin(
     let (planned, again) = match &start.devices {
         Devices::Again { run, position, revision } => {
             seen.round = Some(*revision);
-            let (planned, again) = begin_again(rig, runs, (run, *position), &start.operators)?;
+            let (planned, again) = begin_again(rig, runs, (run, *position), &start)?;
             (planned, Some(again))
         }
         Devices::Round(revision) => {
@@ -112,7 +112,7 @@ fn begin_again(
     rig: &Rig,
     runs: &Runs,
     (run, position): (&str, u8),
-    operators: &[String],
+    start: &Start,
 ) -> Result<(Planned, Repeat), NotStarted> {
     let refuse = |why: &str| Err(NotStarted::NotAgain(why.to_owned()));
     let earlier = runs.entry(run).filter(|entry| entry.rig == rig.name).ok_or_else(|| {
@@ -141,6 +141,9 @@ fn begin_again(
             "position {position} may have been unplugged since it was tested: the device there now may be another one; test it as a new device"
         )));
     }
+    if !start.confirmed && rig.ask(move |owner| owner.was_out_of_sight(position))? {
+        return Err(Refusal::OutOfSight { position }.into());
+    }
     let go_on =
         go_on(&earlier.folder, position, known).map_err(|error| NotStarted::NotAgain(chain(&error)))?;
     if go_on.simulated != status.simulated && !go_on.at_simulator {
@@ -148,9 +151,12 @@ fn begin_again(
             "only one of this rig and the earlier run is simulated: a simulated run tests no device",
         );
     }
-    let planned = rig.sheets.prepare_again(go_on, operators, runs.today())?;
+    let planned = rig.sheets.prepare_again(go_on, &start.operators, runs.today())?;
     let beside = runs.beside(run, &[position]);
-    Ok((planned, Repeat { run: run.to_owned(), folder: earlier.folder, position, beside }))
+    Ok((
+        planned,
+        Repeat { run: run.to_owned(), folder: earlier.folder, position, confirmed: start.confirmed, beside },
+    ))
 }
 
 fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start, today: Today) -> Result<Planned, NotStarted> {

@@ -18,6 +18,8 @@ pub struct RigEntry {
 pub struct Probes {
     /// Called on the thread that creates the folder of a run, before it does.
     pub in_folder: fn(),
+    /// Called on the thread that removes the folder of a run that did not begin, before it does.
+    pub in_removal: fn(),
     /// Called on the run's own thread, between two steps of its work.
     pub in_run: fn(),
     /// Called on the thread that writes the journal, after each event.

@@ -93,6 +93,7 @@ impl Follower {
 
     /// Reports every scan that does not see a plug, also at positions that do not take part: it concerns the runs that wait, too.
     fn look_at_plugs(&mut self, scan: &Scan) {
+        self.rig.sees_plugs();
         let mut seen = Vec::new();
         for position in &self.sheets.rig.positions {
             let number = *position.number;

@@ -29,6 +29,7 @@ mod run_entry;
 mod runs;
 mod settings;
 mod sheets;
+mod sight;
 mod status;
 mod supervise;
 mod told;

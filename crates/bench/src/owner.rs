@@ -31,8 +31,11 @@ pub(crate) struct Owner {
     /// The other devices of the round, if the run in progress tests one of them again.
     beside: Vec<Beside>,
     plugs: Plugs,
-    /// Positions whose plug was not seen by every look since the last run began: the device may be another one.
+    /// Positions whose plug was seen out since the last run began: the device may be another one.
     unplugged: BTreeSet<u8>,
+    /// Positions that were out of sight since the last run began, also those of rigs that see no plugs: a restart of the daemon, a failed
+    /// look, a gap between looks. Only a person knows whether the device is still the same.
+    unseen: BTreeSet<u8>,
     /// Whether `status` has changed since it was last published.
     changed: bool,
     /// Whether the worker has something to do.
@@ -62,7 +65,7 @@ pub(crate) enum Look {
 impl Owner {
     /// The owner of a rig that nobody has looked at yet: the plugs are unknown.
     pub(crate) fn new(rig: String, simulated: bool, places: Vec<Place>, foreseen: Arc<Foreseen>) -> Self {
-        let unplugged = places.iter().map(|place| place.position).collect();
+        let unseen = places.iter().map(|place| place.position).collect();
         let round = Round { places, ..Round::default() };
         Self {
             status: Status {
@@ -81,7 +84,8 @@ impl Owner {
             queue: VecDeque::new(),
             beside: Vec::new(),
             plugs: Plugs::default(),
-            unplugged,
+            unplugged: BTreeSet::new(),
+            unseen,
             changed: true,
             wanted: false,
         }
@@ -134,9 +138,13 @@ impl Owner {
         }
         let Some(mut job) = self.queue.pop_front() else { return Next::Look };
         self.beside = job.again.as_mut().map(|of| std::mem::take(&mut of.beside)).unwrap_or_default();
-        // A retest continues with the devices of an earlier run: those that were unplugged stay marked.
-        if job.again.is_none() {
-            self.unplugged.clear();
+        // A retest continues with the devices of an earlier run: the others stay marked. Its own was confirmed, if it was out of sight.
+        match &job.again {
+            Some(of) => drop(self.unseen.remove(&of.position)),
+            None => {
+                self.unplugged.clear();
+                self.unseen.clear();
+            }
         }
         let (reins, controlled) = Reins::new();
         let active = Active::new(job.run().to_owned(), reins.clone());

@@ -104,6 +104,20 @@ pub enum Refusal {
         /// The position.
         position: u8,
     },
+    /// The device that is to be tested again was out of sight.
+    #[error(
+        "position {position} was out of sight since it was tested (a restart, a failed look, a gap between looks, or a doubt about the link): check that the device there is still the same one, then press once more"
+    )]
+    OutOfSight {
+        /// The position.
+        position: u8,
+    },
+    /// Too many runs wait.
+    #[error("{most} runs wait for this rig already, the most that may: wait until one of them has begun")]
+    QueueFull {
+        /// Largest number of runs that may wait.
+        most: usize,
+    },
     /// The daemon is ending.
     #[error("the daemon is ending: no new run is started")]
     Ending,

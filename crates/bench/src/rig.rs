@@ -10,6 +10,7 @@ use crate::pulse::Pulse;
 use crate::refusal::Refusal;
 use crate::round::{Placing, Round};
 use crate::sheets::RigSheets;
+use crate::sight::Sight;
 use crate::status::Status;
 use crate::waiting::{Claim, Press};
 use std::fmt;
@@ -17,8 +18,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tripbench_job::Today;
-use tripbench_link::StopLatch;
+use tripbench_job::{Reins, Today};
 use tripbench_record::Halt;
 
 /// Longest time until an owner that is well has taken a letter.
@@ -38,11 +38,13 @@ pub struct Rig {
     mail: Sender<Letter>,
     published: Arc<Mutex<Arc<Status>>>,
     /// Stops the run in progress, even if the owner hangs.
-    latch: Mutex<Option<StopLatch>>,
+    reins: Mutex<Option<Reins>>,
     /// Heartbeat of the run's thread.
     pub(crate) pulse: Arc<Pulse>,
     /// Heartbeat of the owner's thread.
     pub(crate) owner_pulse: Arc<Pulse>,
+    /// When the plugs were last in sight.
+    sight: Sight,
     /// Number of scans between runs.
     looks: AtomicU64,
     /// Whether this process holds the module's lock.
@@ -107,11 +109,25 @@ impl Rig {
                 letter(&mut desk);
             }
         })?;
-        let (latch, pulse, looks) = (Mutex::new(None), Arc::new(Pulse::new()), AtomicU64::new(0));
-        let (sheets, ours) = (Arc::new(sheets), AtomicBool::new(false));
-        let rig =
-            Self { name, sheets, probes, audience, mail, published, latch, pulse, owner_pulse, looks, ours };
-        Ok((Arc::new(rig), woken))
+        let (reins, pulse, looks) = (Mutex::new(None), Arc::new(Pulse::new()), AtomicU64::new(0));
+        let (sheets, ours, sight) = (Arc::new(sheets), AtomicBool::new(false), Sight::default());
+        Ok((
+            Arc::new(Self {
+                name,
+                sheets,
+                probes,
+                audience,
+                mail,
+                published,
+                reins,
+                pulse,
+                owner_pulse,
+                sight,
+                looks,
+                ours,
+            }),
+            woken,
+        ))
     }
 
     /// Asks the owner and waits for its answer; changes are published before the answer comes.
@@ -179,26 +195,27 @@ impl Rig {
     /// Stops the run in progress at once and withdraws the runs that wait. Allowed at any time.
     pub fn stop(&self, halt: Halt) {
         let (taken, answered) = channel();
+        let asked = halt.clone();
         let letter: Letter = Box::new(move |desk| {
-            desk.owner.stop(halt);
+            desk.owner.stop(asked);
             desk.publish();
             let _nobody_waits = taken.send(());
         });
         // An owner that hangs or has failed keeps nobody from stopping.
         if self.mail.send(letter).is_err() || answered.recv_timeout(OWNER_TAKES).is_err() {
-            self.cut();
+            self.cut(halt);
         }
     }
 
-    /// The stop latch of the run in progress; `None` if no run is in progress.
-    pub(crate) fn hold_latch(&self, latch: Option<StopLatch>) {
-        *self.latch.lock().unwrap_or_else(PoisonError::into_inner) = latch;
+    /// The controls of the run in progress; `None` if no run is in progress.
+    pub(crate) fn hold_reins(&self, reins: Option<Reins>) {
+        *self.reins.lock().unwrap_or_else(PoisonError::into_inner) = reins;
     }
 
-    /// Stops the run in progress without its owner.
-    pub(crate) fn cut(&self) {
-        if let Some(latch) = &*self.latch.lock().unwrap_or_else(PoisonError::into_inner) {
-            latch.set();
+    /// Stops the run in progress without its owner, for the reason `halt`.
+    pub(crate) fn cut(&self, halt: Halt) {
+        if let Some(reins) = &*self.reins.lock().unwrap_or_else(PoisonError::into_inner) {
+            reins.stop(halt);
         }
     }
 
@@ -241,6 +258,17 @@ impl Rig {
     /// Counts one more scan between runs.
     pub(crate) fn looked(&self) {
         self.looks.fetch_add(1, Ordering::SeqCst);
+    }
+
+    /// A scan has seen the plugs. Reports it to the owner if they were out of sight for too long before.
+    pub(crate) fn sees_plugs(&self) {
+        if self.sight.sees(self.pulse.now()) {
+            tracing::warn!(
+                rig = self.name,
+                "its plugs were out of sight for a while: devices may have been changed"
+            );
+            self.post(Owner::lost_sight);
+        }
     }
 
     /// Number of scans between runs since the daemon began.

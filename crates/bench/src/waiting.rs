@@ -74,6 +74,8 @@ pub(crate) struct Repeat {
     /// Folder of the earlier run.
     pub(crate) folder: PathBuf,
     pub(crate) position: u8,
+    /// Whether the operator confirmed that the device is still the same.
+    pub(crate) confirmed: bool,
     /// The other devices of the round, with their results.
     pub(crate) beside: Vec<Beside>,
 }

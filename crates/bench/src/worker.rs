@@ -4,6 +4,7 @@
 //! reports what it finds to the owner of the rig; it decides only how to carry out a run.
 
 mod carry;
+mod hazard;
 mod look;
 mod owed;
 
@@ -12,6 +13,7 @@ use crate::owner::{Look, Next, Owner};
 use crate::phase::{Fault, Phase};
 use crate::rig::{Rig, Wake};
 use crate::runs::Runs;
+use hazard::Hazard;
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -22,7 +24,6 @@ use tokio::runtime::Runtime;
 use tripbench_job::make_safe;
 use tripbench_link::{Link, ModuleLock, ModuleWire};
 use tripbench_quantity::Mono;
-use tripbench_rig::Doubt;
 
 /// Time between two looks at a rig at rest.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
@@ -62,7 +63,7 @@ struct Worker {
     /// The last run.
     last: String,
     /// Why the outputs could not be made safe, until they are.
-    hazard: Option<Doubt>,
+    hazard: Hazard,
     /// The fault that was last logged.
     logged: Option<Fault>,
 }
@@ -92,7 +93,7 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
             making: None,
             last: String::new(),
             logged: None,
-            hazard: None,
+            hazard: Hazard::default(),
         };
         // A look that panics must not leave an old "idle" in the status; the worker continues with the next look.
         while catch_unwind(AssertUnwindSafe(|| worker.work())).is_err() {

@@ -147,13 +147,18 @@ export class Rig {
   }
 
   start() {
-    return this.begin({ revision: this.state.round.revision, sheets_seen: this.state.sheets.digest, confirmed: this.confirmed === this.state.round.revision });
+    const { revision } = this.state.round;
+    return this.begin({ revision, sheets_seen: this.state.sheets.digest, confirmed: this.confirmed === revision }, revision);
   }
 
   /** Tests an undecided device again with the number of ramps that would decide it; the daemon links and counts the repeat. */
-  decide(run, position) { return this.begin({ again: { run, position, revision: this.state.round.revision } }); }
+  decide(run, position) {
+    const of = `${run} ${position}`;
+    return this.begin({ again: { run, position, revision: this.state.round.revision }, confirmed: this.confirmed === of }, of);
+  }
 
-  async begin(what) {
+  /** Starts a run; `of` says what a second press confirms. */
+  async begin(what, of) {
     if (this.asked) return;
     this.asked = true;
     try {
@@ -164,8 +169,8 @@ export class Rig {
     } catch (error) {
       this.note(problem(error));
       this.refused = true;
-      // Pressing START once more confirms what the daemon asked about.
-      this.confirmed = error.problem?.type === "/problems/to-confirm" ? what.revision : null;
+      // Pressing the same button once more confirms what the daemon asked about.
+      this.confirmed = error.problem?.type === "/problems/to-confirm" ? of : null;
     } finally {
       this.asked = false;
     }

@@ -122,7 +122,9 @@ impl From<Refusal> for Problem {
                 Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
             }
             Refusal::Mounted => Self::new(StatusCode::CONFLICT, "mounted", "A round is mounted", detail),
-            Refusal::ToConfirm(_) => Self::new(StatusCode::CONFLICT, "to-confirm", "Please confirm", detail),
+            Refusal::ToConfirm(_) | Refusal::OutOfSight { .. } => {
+                Self::new(StatusCode::CONFLICT, "to-confirm", "Please confirm", detail)
+            }
             Refusal::NothingRuns | Refusal::NotOpen(_) => {
                 Self::new(StatusCode::CONFLICT, "not-open", "Nothing to answer", detail)
             }
@@ -134,6 +136,9 @@ impl From<Refusal> for Problem {
             }
             Refusal::AlreadyStarted => {
                 Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)
+            }
+            Refusal::QueueFull { .. } => {
+                Self::new(StatusCode::CONFLICT, "queue-full", "Too many runs wait", detail)
             }
             Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run is in progress", detail),
             Refusal::PlugWasOut { .. } => {

@@ -8,6 +8,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tripbench_engine::Plan;
 use tripbench_link::{Clock, Link, ModuleWire, StopLatch, resolve};
+use tripbench_record::Halt;
 use tripbench_rig::{LinkSheet, RigSheet, Wire};
 use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, run_live};
 
@@ -28,6 +29,13 @@ impl Reins {
     pub fn new() -> (Self, Receiver<Control>) {
         let (control, controlled) = channel();
         (Self { control, latch: StopLatch::armed() }, controlled)
+    }
+
+    /// Stops the run: its record says `halt`, unless it was stopped before.
+    pub fn stop(&self, halt: Halt) {
+        // The reason first: the engine reads it when it sees the latch.
+        let _run_is_over = self.control.send(Control::Stop(halt));
+        self.latch.set();
     }
 }
 

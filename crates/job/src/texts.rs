@@ -4,6 +4,7 @@ use crate::JobError;
 use jiff::civil::Date;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 use tripbench_device::{SettingsDraft, SettingsSheet, SiteSheet, Surroundings, TypeSheet, check_settings};
 use tripbench_engine::{PlanInput, Script, plan};
 use tripbench_record::{LoadedSheets, PositionPlan, SheetCopy, SheetRole, Task, sha256_hex};
@@ -147,10 +148,24 @@ fn copies(
     .collect()
 }
 
-/// The plan; `None` if a sheet or the script is missing, or planning finds an error.
+/// Longest predicted duration of a run: half a shift, about 200 MB of journal at 15 ms per scan, all of which the judge holds in memory.
+/// Judgement of this project.
+const LONGEST_RUN: Duration = Duration::from_hours(4);
+
+/// The plan; `None` if a sheet or the script is missing, or planning finds an error, or the run would take too long.
 pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) -> Option<Task> {
     let (script, sheets) = (loaded.script.as_ref()?, loaded.sheets.clone()?);
-    plan(PlanInput { script, sheets, positions }, findings)
+    let task = plan(PlanInput { script, sheets, positions }, findings)?;
+    let predicted_s = task.predicted().si();
+    if predicted_s <= LONGEST_RUN.as_secs_f64() {
+        return Some(task);
+    }
+    let (predicted_h, longest_h) = (predicted_s / 3_600.0, LONGEST_RUN.as_secs_f64() / 3_600.0);
+    let message = format!("the run would take {predicted_h:.1} h, expected at most {longest_h:.0} h");
+    let help = "fewer cycles or operations, shorter times, or several runs";
+    let wording = Wording::new(message, "this script", help);
+    findings.add(Finding::error("run-too-long", &script.header.name.place, wording));
+    None
 }
 
 /// The date by which calibrations are judged: that of the computer's clock, but never earlier than one that was seen before. So a clock that

@@ -1,4 +1,5 @@
-//! A daemon whose runs fail while a file exists in its folder: `panics`, `loops`, `disk-hangs` or `folder-hangs`. Everything else is the
+//! A daemon whose runs fail while a file exists in its folder: `panics`, `loops`, `disk-hangs`, `folder-hangs`
+//! or `removal-hangs`. Everything else is the
 //! real daemon. Its rigs are those of `rig.toml` and, if it exists, `other.toml`.
 
 use std::net::SocketAddr;
@@ -32,6 +33,11 @@ fn in_folder() {
     hangs("folder-hangs");
 }
 
+/// Probe in the removal of a run's folder.
+fn in_removal() {
+    hangs("removal-hangs");
+}
+
 fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
     let sheets = RigSheets::from_files(SheetFiles {
         site: None,
@@ -45,7 +51,7 @@ fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
 
 #[expect(clippy::print_stdout, reason = "prints the address for the parent process")]
 fn main() -> ExitCode {
-    let probed = |in_run, in_journal| Some(Probes { in_folder, in_run, in_journal });
+    let probed = |in_run, in_journal| Some(Probes { in_folder, in_removal, in_run, in_journal });
     let nothing: fn() = || {};
     let rigs = if Path::new("other.toml").exists() {
         // One rig's disk hangs, the other's thread loops.

@@ -13,6 +13,10 @@ use tripbench_runner::Control;
 /// Longest preparation of a start. Starts not prepared within this time, for example because the disk hangs, are refused.
 const STARTS_WITHIN: Duration = Duration::from_secs(10);
 
+/// Largest number of runs that may wait for a rig. They test the devices that are mounted now, so that more than a few are a mistake of the
+/// program that asks for them. Judgement of this project.
+pub(super) const MOST_WAITING: usize = 8;
+
 impl Owner {
     /// Mounts devices: the whole round at once. `seen` is a run whose verdict was acknowledged.
     ///
@@ -85,6 +89,13 @@ impl Owner {
         if let Some(of) = job.again.as_ref().filter(|of| is_gone(of)) {
             return Err(Refusal::MayBeGone { position: of.position });
         }
+        if let Some(of) = job.again.as_ref().filter(|of| !of.confirmed && self.was_out_of_sight(of.position))
+        {
+            return Err(Refusal::OutOfSight { position: of.position });
+        }
+        if self.queue.len() >= MOST_WAITING {
+            return Err(Refusal::QueueFull { most: MOST_WAITING });
+        }
         self.check_devices(&job.claim())
     }
 
@@ -99,9 +110,7 @@ impl Owner {
 
     pub(super) fn halt(&self, halt: Halt) {
         if let Some(active) = self.status.phase.active() {
-            // The reason first: the engine reads it when it sees the latch.
-            let _run_is_over = active.reins.control.send(Control::Stop(halt));
-            active.reins.latch.set();
+            active.reins.stop(halt);
         }
     }
 
@@ -129,10 +138,15 @@ impl Owner {
     /// Whether the plug at a position is seen now and was seen by every look since the last run began.
     pub(crate) fn is_plugged_since(&self, position: u8) -> bool {
         let seen = self.status.round.place(position).is_some_and(|place| place.present == Some(true));
-        seen && !self.unplugged.contains(&position)
+        seen && !self.unplugged.contains(&position) && !self.unseen.contains(&position)
     }
 
-    /// Whether the rig sees the plug at a position and the plug may have been pulled since the last run began.
+    /// Whether a position was out of sight since the last run began.
+    pub(crate) fn was_out_of_sight(&self, position: u8) -> bool {
+        self.unseen.contains(&position)
+    }
+
+    /// Whether the rig sees the plug at a position and a look since the last run began saw it out.
     pub(crate) fn was_unplugged(&self, position: u8) -> bool {
         let sees = self.status.round.place(position).is_none_or(|place| place.present.is_some());
         sees && self.unplugged.contains(&position)

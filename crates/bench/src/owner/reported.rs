@@ -126,7 +126,7 @@ impl Owner {
 
     /// The plugs are out of sight: any of them may be pulled.
     pub(crate) fn lost_sight(&mut self) {
-        self.unplugged.extend(self.status.round.places.iter().map(|place| place.position));
+        self.unseen.extend(self.status.round.places.iter().map(|place| place.position));
         self.plugs.lost_sight();
     }
 

@@ -1,4 +1,5 @@
 mod letters;
+mod retest;
 
 use super::*;
 use crate::demo::{POSITIONS, SHEETS, job, planned, serial};
@@ -277,6 +278,22 @@ proptest! {
         let expected = if named == stops { Ok(()) } else { Err(Refusal::Stopped { now: stops, named }) };
         prop_assert_eq!(taken, expected);
     }
+}
+
+#[test]
+fn only_so_many_runs_wait_for_a_rig() {
+    let mut owner = at_rest();
+    let waits = || Seen { unattended: true, ..seen(0) };
+    for number in 0..asked::MOST_WAITING {
+        let job = another_job(number, owner.press(Mono::START));
+        assert_eq!(owner.enqueue(job, waits(), Mono::START), Ok(()));
+    }
+    let refused = owner.enqueue(another_job(99, owner.press(Mono::START)), waits(), Mono::START);
+    assert_eq!(refused, Err(Refusal::QueueFull { most: 8 }));
+    assert!(refused.is_err_and(|refusal| refusal.to_string().contains("8 runs wait for this rig already")));
+    // One has begun: another may wait.
+    next(&mut owner).expect("it begins");
+    assert_eq!(owner.enqueue(another_job(99, owner.press(Mono::START)), waits(), Mono::START), Ok(()));
 }
 
 #[test]

@@ -131,8 +131,11 @@ fn an_owner_that_failed_is_silent() {
     rig.ping();
     assert!(rig.owner_pulse.silent_for().is_some_and(|now| now >= silent + Duration::from_millis(20)));
     // What stops a run without its owner.
-    let latch = StopLatch::armed();
-    rig.hold_latch(Some(latch.clone()));
-    rig.cut();
-    assert!(latch.is_set());
+    let (reins, controlled) = Reins::new();
+    rig.hold_reins(Some(reins.clone()));
+    let halt = Halt::Operator { by: String::from("Ann") };
+    rig.stop(halt.clone());
+    assert!(reins.latch.is_set());
+    // The record says who stopped it.
+    assert!(matches!(controlled.try_recv(), Ok(Control::Stop(why)) if why == halt));
 }

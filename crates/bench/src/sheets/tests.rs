@@ -102,3 +102,27 @@ fn a_clock_that_is_set_back_makes_no_calibration_valid(
         assert!(warnings.iter().any(|text| text.contains("The clock of this computer")), "{warnings:?}");
     }
 }
+
+/// A step `hold` takes at most ten minutes, and the other steps of the script take about one.
+#[rstest]
+#[case::as_long_as_may_be(23, true)]
+#[case::too_long(24, false)]
+fn a_script_has_a_longest_duration(#[case] holds: usize, #[case] may: bool) {
+    let own = texts();
+    let hold = "\n[[step]]\ndo = \"hold\"\ntime = \"600 s\"\n".repeat(holds);
+    let text = own.script.as_ref().expect("a sheet").text.clone();
+    let last = text.rfind("\n[[step]]").expect("a step");
+    let script = format!("{}{hold}{}", &text[..last], &text[last..]);
+    let texts = Texts { script: Some(Source::new("script.toml", script)), ..own };
+    let sheets = RigSheets::from_texts(texts).expect("good sheets");
+    assert_eq!(sheets.foreseen().predicted_s.is_some(), may);
+    let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
+    let planned = sheets.prepare(Given::default(), (&[place], &[]), Today::by_clock());
+    match planned {
+        Ok(_) => assert!(may),
+        Err(NotPlanned::Findings(errors)) => {
+            assert!(!may && errors.len() == 1 && errors[0].contains("at most 4 h"), "{errors:?}");
+        }
+        Err(error) => panic!("{error}"),
+    }
+}

@@ -25,6 +25,8 @@ use tripbench_runner::{Control, JournalWriter};
 
 /// Time between two looks at the rig while waiting for the disk.
 const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
+/// Longest time for the removal of the folder of a run that did not begin. After it the folder stays.
+const REMOVED_WITHIN: Duration = Duration::from_secs(5);
 /// Interval of checking whether a thread has ended.
 const TURN: Duration = Duration::from_millis(5);
 /// Time between two heartbeats of a run's thread.
@@ -53,7 +55,7 @@ impl Worker {
         let run = job.run().to_owned();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
         self.began = false;
-        self.rig.hold_latch(Some(reins.0.latch.clone()));
+        self.rig.hold_reins(Some(reins.0.clone()));
         let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
         self.over(&run);
         let why = match made {
@@ -72,7 +74,7 @@ impl Worker {
 
     /// Reports that the run has ended.
     fn over(&self, run: &str) {
-        self.rig.hold_latch(None);
+        self.rig.hold_reins(None);
         self.rig.pulse.rest();
         let run = run.to_owned();
         self.rig.post(move |owner| owner.over(&run));
@@ -94,8 +96,16 @@ impl Worker {
             let folder = prepared.folder;
             let removing = std::thread::Builder::new().name(String::from("folder"));
             // The disk may hang.
-            match removing.spawn(move || remove(&folder, journal)) {
-                Ok(thread) => self.beside(thread),
+            let probes = self.rig.probes;
+            let remove = move || {
+                if let Some(probes) = probes {
+                    (probes.in_removal)();
+                }
+                remove(&folder, journal);
+            };
+            match removing.spawn(remove) {
+                // A folder that cannot be removed does not keep the rig.
+                Ok(thread) => drop(self.beside_within(thread, REMOVED_WITHIN)),
                 Err(error) => tracing::warn!(%error, "the folder of a run that did not begin stays"),
             }
             return Err(why);
@@ -160,17 +170,29 @@ impl Worker {
 
     /// Waits for a thread that uses the disk, which may hang. Meanwhile looks at the rig, at least once: a device may be unplugged, or an
     /// output may change.
-    fn beside<T>(&mut self, thread: JoinHandle<T>) -> T {
+    fn beside<T>(&mut self, mut thread: JoinHandle<T>) -> T {
         loop {
+            match self.beside_within(thread, Duration::MAX) {
+                Ok(made) => return made,
+                Err(waits) => thread = waits,
+            }
+        }
+    }
+
+    /// The same for a limited time, after which the thread is returned.
+    fn beside_within<T>(&mut self, thread: JoinHandle<T>, within: Duration) -> Result<T, JoinHandle<T>> {
+        let begun = self.rig.pulse.now();
+        while self.rig.pulse.now().since(begun) < within {
             self.look(Look::Meanwhile);
             let until = self.rig.pulse.now() + LOOK_MEANWHILE;
             while !thread.is_finished() && self.rig.pulse.now() < until {
                 std::thread::park_timeout(TURN);
             }
             if thread.is_finished() {
-                return thread.join().unwrap_or_else(|panic| resume_unwind(panic));
+                return Ok(thread.join().unwrap_or_else(|panic| resume_unwind(panic)));
             }
         }
+        Err(thread)
     }
 
     /// Why a run ended, if its journal does not say. If the run's thread panicked, it has not set the outputs to their safe values.

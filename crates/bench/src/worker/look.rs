@@ -18,7 +18,7 @@ impl Worker {
     pub(super) fn look(&mut self, look: Look) {
         let was_safe = self.safe;
         let found = self.looked();
-        let found = self.with_hazard(found);
+        let found = self.hazard.after(found);
         match &found {
             Ok(_) if !was_safe => tracing::info!(rig = self.rig.name, "outputs safe, read back"),
             Ok(_) => {}
@@ -37,21 +37,6 @@ impl Worker {
         });
         if told.is_err() {
             tracing::error!(rig = self.rig.name, "the owner of this rig has failed");
-        }
-    }
-
-    /// Outputs that were found not safe stay so, whatever a later look says, until they are made safe.
-    fn with_hazard(&mut self, found: Result<Rest, Fault>) -> Result<Rest, Fault> {
-        match found {
-            Err(Fault::NotSafe(doubt)) => {
-                self.hazard = Some(doubt.clone());
-                Err(Fault::NotSafe(doubt))
-            }
-            Ok(_) | Err(Fault::Opened) => {
-                self.hazard = None;
-                found
-            }
-            Err(fault) => Err(self.hazard.clone().map_or(fault, Fault::NotSafe)),
         }
     }
 
@@ -80,7 +65,8 @@ impl Worker {
         let found = (|| {
             if !self.safe {
                 self.runtime.block_on(link.make_safe(sheet)).map_err(Fault::NotSafe)?;
-                (self.safe, self.hazard) = (true, None);
+                self.safe = true;
+                self.hazard.is_over();
             }
             let scan = self.runtime.block_on(link.scan(&plan)).map_err(Fault::Silent)?;
             self.rig.looked();
@@ -126,6 +112,7 @@ impl Worker {
             Some((*position.number, bit.on))
         };
         let plugs: Vec<(u8, bool)> = sheet.positions.iter().filter_map(bit).collect();
+        self.rig.sees_plugs();
         self.rig.post(move |owner| {
             owner.saw_plugs(&plugs);
             owner.show_plugs(Some(&plugs));
