@@ -316,11 +316,15 @@ pub fn on_all_cores<T: Send>(count: u32, one: impl Fn(u64) -> T + Sync) -> Vec<T
     });
     let mut parts: Vec<_> = parts.into_iter().map(Vec::into_iter).collect();
     let mut all = Vec::new();
-    while let Some(next) = parts.iter_mut().map(Iterator::next).collect::<Option<Vec<T>>>() {
-        all.extend(next);
+    loop {
+        let before = all.len();
+        for part in &mut parts {
+            all.extend(part.next());
+        }
+        if all.len() == before {
+            return all;
+        }
     }
-    all.extend(parts.into_iter().flatten());
-    all
 }
 
 const SCRIPT: &str = r#"
@@ -388,3 +392,15 @@ reset_point = "55 kPa"
 logic = "normally-open"
 delay = "0 ms"
 "#;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_seed_is_called_once_and_the_results_are_in_order() {
+        for count in 0..20 {
+            assert_eq!(on_all_cores(count, |seed| seed), (0..u64::from(count)).collect::<Vec<_>>());
+        }
+    }
+}
