@@ -1,19 +1,28 @@
 //! Search for wrong verdicts, unsafe outputs and lost records: rig, devices, wire, disk and operator of each run are drawn, and its
 //! result is tested against invariants of every run.
 
+mod dice;
+mod disk;
 mod draw;
 mod hold;
+mod kept;
+mod letters;
+mod levels;
 mod station;
+mod truth;
 
-pub use draw::{Drawn, Nature, draw};
+pub use disk::{Disk, DiskFaults, Kill};
+pub use draw::{Drawn, draw};
 pub use hold::Found;
-pub use station::{Station, stations};
+pub use station::{Station, Stations, stations};
+pub use truth::Nature;
 
 use crate::virtual_line::{OnLine, Planned, VirtualLine, run_over};
 use hold::Seen;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use tripbench_bench::DeviceCheck;
 use tripbench_link::{Clock, Discipline, LineDiscipline};
-use tripbench_runner::{VirtualDisk, VirtualRun};
+use tripbench_runner::VirtualRun;
 
 /// A guard that the search can disable, to show that it finds the faults that the guard prevents.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,22 +37,40 @@ pub enum Guard {
     LagCorrection,
     /// A pass needs every promised check.
     Promised,
+    /// A run begins only with the devices that were there when it was requested.
+    PlugCheck,
 }
 
 impl Guard {
     /// All guards.
-    pub const ALL: [Self; 5] =
-        [Self::LateAnswer, Self::SecondSafe, Self::Watermark, Self::LagCorrection, Self::Promised];
+    pub const ALL: [Self; 6] = [
+        Self::LateAnswer,
+        Self::SecondSafe,
+        Self::Watermark,
+        Self::LagCorrection,
+        Self::Promised,
+        Self::PlugCheck,
+    ];
 }
 
 /// Runs what a seed draws, without one guard if given; the faults of the program that it finds.
-pub fn search(stations: &[Station], seed: u64, without: Option<Guard>) -> Found {
+pub fn search(stations: &Stations, seed: u64, without: Option<Guard>) -> Found {
+    let check = if without == Some(Guard::PlugCheck) { DeviceCheck::LeftOut } else { DeviceCheck::Kept };
+    let (begun, wrong_devices) = match letters::play(seed, check) {
+        Ok(begun) => (begun, Vec::new()),
+        Err(why) => (0, vec![why]),
+    };
+    if without == Some(Guard::PlugCheck) {
+        // This guard is outside the run.
+        return Found { wrong_devices, begun, ..Found::default() };
+    }
     let drawn = draw(stations, seed);
     let found = catch_unwind(AssertUnwindSafe(|| run(&drawn, without).found(&drawn, without)));
-    found.unwrap_or_else(|panic| {
+    let found = found.unwrap_or_else(|panic| {
         let why = panic.downcast_ref::<String>().cloned();
         Found { hangs: vec![why.unwrap_or_else(|| String::from("it panicked"))], ..Found::default() }
-    })
+    });
+    Found { wrong_devices, begun, ..found }
 }
 
 /// One run.
@@ -52,10 +79,15 @@ fn run(drawn: &Drawn<'_>, without: Option<Guard>) -> Seen {
     let line =
         VirtualLine::new(&drawn.station.task.sheets.rig, drawn.truth.clone(), &clock, drawn.troubles.clone());
     line.hangs_after(drawn.longest());
+    line.reads_at_most(drawn.most_read.unwrap_or(usize::MAX));
+    if drawn.watches_level() {
+        line.watches_level();
+    }
+    let disk = Disk::new(drawn.disk);
     let on_line = OnLine {
         run: VirtualRun {
             stop: drawn.stop.clone(),
-            disk: VirtualDisk { heard_first: without == Some(Guard::Watermark), ..drawn.disk },
+            disk: drawn.virtual_disk(without == Some(Guard::Watermark)),
             ..VirtualRun::default()
         },
         discipline: if without == Some(Guard::SecondSafe) {
@@ -68,11 +100,13 @@ fn run(drawn: &Drawn<'_>, without: Option<Guard>) -> Seen {
         } else {
             LineDiscipline::Kept
         },
+        journal: Some(disk.clone()),
     };
     let events = run_over(&line, &clock, drawn.task(without), on_line);
     let ended = clock.now();
     line.drain(drawn.afterwards());
-    Seen { events, ended, was_safe: line.was_safe(), troubled: line.troubled(), torn: drawn.torn }
+    let (was_safe, troubled, levels) = (line.was_safe(), line.troubled(), line.levels());
+    Seen { events, ended, was_safe, troubled, levels, disk }
 }
 
 /// Troubles in words.

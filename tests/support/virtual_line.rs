@@ -1,150 +1,22 @@
 //! A line to a simulated module in virtual time: carries the frames of the real master code byte for byte, with injected troubles.
 
+mod on_line;
+mod port;
+mod trouble;
+
+pub use on_line::{OnLine, run_and_hear, run_over};
+pub use port::VirtualPort;
+pub use trouble::{Planned, Trouble, When};
+
 use std::collections::{BTreeSet, VecDeque};
-use std::io;
-use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::task::{Context, Poll};
 use std::time::Duration;
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tripbench_engine::Plan;
-use tripbench_link::{
-    Clock, Discipline, Line, LineDiscipline, Link, RtuTimes, RtuTransport, StopLatch, TcpTransport, Transport,
-};
+use tripbench_link::{Clock, StopLatch};
 use tripbench_quantity::Mono;
-use tripbench_record::{Event, Task};
+use tripbench_record::Seq;
 use tripbench_rig::{Guide, RigSheet, SerialTiming, VirtualModule, Wire};
-use tripbench_runner::{VirtualLink, VirtualRun, run_on_virtual_wire};
 use tripbench_simulator::{Framing, SimulatedBench, Truth};
-
-/// A trouble on the line, in the module or in the computer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Trouble {
-    /// The answer is delayed by this time.
-    LateAnswer(Duration),
-    /// The request reaches the module, and takes effect, later by this time.
-    LateRequest(Duration),
-    /// The request never reaches the module.
-    LostRequest,
-    /// The answer never reaches the master.
-    LostAnswer,
-    /// The answer arrives a second time, later by this time.
-    DoubledAnswer(Duration),
-    /// The request reaches the module a second time, later by this time, as if a network switch or a converter repeated it.
-    DoubledRequest(Duration),
-    /// The answer has fewer bytes than requested, with a matching byte count.
-    Short,
-    /// The answer is truncated in the middle.
-    CutOff,
-    /// The answer carries another unit identifier.
-    ForeignUnit,
-    /// The answer carries another transaction identifier; on a serial line, another function code.
-    ForeignTransaction,
-    /// A bit of the answer is flipped: of the whole frame if it has a CRC, of the header in Modbus TCP.
-    Corrupt(usize),
-    /// The module answers with this exception code.
-    Refused(u8),
-    /// The connection is closed instead of an answer.
-    Reset,
-    /// Nothing gets through in either direction for this time, and neither side notices.
-    HalfOpen(Duration),
-    /// The module does nothing for this time, then answers every request that arrived meanwhile.
-    Frozen(Duration),
-    /// The module restarts: its outputs are off and its connections closed.
-    Restarted,
-    /// Another master inverts an output, given by its index (modulo their number) in the rig sheet.
-    SecondMaster(usize),
-    /// The thread of the run is not scheduled for this time.
-    NotRun(Duration),
-    /// The computer is suspended for this time.
-    Asleep(Duration),
-}
-
-impl Trouble {
-    /// Longest time for which the trouble disturbs the line, without retries.
-    pub const fn lasts(self) -> Duration {
-        match self {
-            Self::LateAnswer(time)
-            | Self::LateRequest(time)
-            | Self::DoubledAnswer(time)
-            | Self::DoubledRequest(time)
-            | Self::HalfOpen(time)
-            | Self::Frozen(time)
-            | Self::NotRun(time)
-            | Self::Asleep(time) => time,
-            Self::LostRequest
-            | Self::LostAnswer
-            | Self::Short
-            | Self::CutOff
-            | Self::ForeignUnit
-            | Self::ForeignTransaction
-            | Self::Corrupt(_)
-            | Self::Refused(_)
-            | Self::Reset
-            | Self::Restarted
-            | Self::SecondMaster(_) => Duration::ZERO,
-        }
-    }
-}
-
-/// Request at which a trouble occurs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum When {
-    /// The request with this number, counted from 0, or a later one if an earlier trouble is still due.
-    Request(u64),
-    /// The write with this number, counted from 0, or a later one if an earlier trouble is still due.
-    Write(u64),
-    /// This number of requests after the previous trouble.
-    Later(u64),
-}
-
-/// A trouble and when it occurs. Troubles occur in the order of their list.
-pub type Planned = (When, Trouble);
-
-/// Surroundings of a run over a line.
-#[derive(Debug)]
-pub struct OnLine {
-    /// Disk, operator stop, operator answers.
-    pub run: VirtualRun,
-    /// Guards of the link that are active.
-    pub discipline: Discipline,
-    /// Guards of the line that are active.
-    pub of_line: LineDiscipline,
-}
-
-impl Default for OnLine {
-    fn default() -> Self {
-        Self { run: VirtualRun::default(), discipline: Discipline::Kept, of_line: LineDiscipline::Kept }
-    }
-}
-
-/// Runs a task over a line in virtual time, with the real master code for that wire; every event that listeners received.
-pub fn run_over(line: &VirtualLine, clock: &Clock, task: Task, with: OnLine) -> Vec<Event> {
-    let link = &task.sheets.rig.link;
-    if matches!(link.wire, Wire::Tcp(_)) {
-        let wire = TcpTransport::over(line.clone(), link.answer_timeout.duration());
-        run_on(wire.with_discipline(with.of_line), (line, clock), task, with)
-    } else {
-        let wire = RtuTransport::new(line.clone(), RtuTimes::of(link));
-        run_on(wire.with_discipline(with.of_line), (line, clock), task, with)
-    }
-}
-
-fn run_on(
-    wire: impl Transport,
-    (line, clock): (&VirtualLine, &Clock),
-    task: Task,
-    with: OnLine,
-) -> Vec<Event> {
-    let latch = StopLatch::armed();
-    let link = Link::new(wire, clock.clone(), latch.clone(), &task.sheets.rig);
-    let link = link.with_discipline(with.discipline);
-    let plan = Plan { header: crate::header(&task), task };
-    let mut events = Vec::new();
-    let over = VirtualLink { plan, link, clock: clock.clone(), latch };
-    run_on_virtual_wire(over, with.run, |at, guide| line.guided(at, guide), |event| events.push(event));
-    events
-}
+use trouble::Schedule;
 
 /// A line with a simulated module at its end.
 #[derive(Debug, Clone)]
@@ -160,15 +32,12 @@ struct Wired {
     half: Duration,
     /// Output words of the module at the start, which are the safe values.
     safe: Vec<u16>,
-    troubles: VecDeque<Planned>,
-    requests: u64,
+    troubles: Schedule,
     functions: BTreeSet<u8>,
     /// Number of the request for the identification.
     identified: Option<u64>,
-    writes: u64,
-    /// Number of the request at which the last trouble occurred.
-    last_trouble: u64,
-    troubled: Vec<(Mono, Trouble)>,
+    /// The latch of the run.
+    latch: StopLatch,
     /// Cargo in transit with its time of arrival.
     on_the_way: Vec<(Mono, Cargo)>,
     /// Nothing gets through before this time.
@@ -178,11 +47,19 @@ struct Wired {
     /// Number of the open connection; all earlier ones are closed.
     connection: u64,
     closed: bool,
+    /// Number of attempts to connect that are still refused.
+    refuses: u8,
+    /// Time that the next attempt to connect takes.
+    connects_slowly: Duration,
     inbox: VecDeque<u8>,
+    /// Largest number of bytes that one read returns.
+    most_read: usize,
     /// A run that sends a request after this time counts as hung.
     longest: Duration,
     /// Every change of the module's outputs between safe and not safe.
     was_safe: Vec<(Mono, bool)>,
+    /// True level at each request, pascal; `None` if it is not watched.
+    levels: Option<Vec<(Mono, f64)>>,
 }
 
 #[derive(Debug)]
@@ -193,7 +70,7 @@ enum Cargo {
 }
 
 impl VirtualLine {
-    /// A line to the module of a rig sheet; the troubles occur in their order.
+    /// A line to the module of a rig sheet, with troubles.
     pub fn new(rig: &RigSheet, truth: Truth, clock: &Clock, troubles: Vec<Planned>) -> Self {
         let bench = SimulatedBench::new(rig, truth);
         let framing = if matches!(rig.link.wire, Wire::Tcp(_)) { Framing::Tcp } else { Framing::Rtu };
@@ -204,21 +81,22 @@ impl VirtualLine {
             framing,
             timing: rig.link.timing(),
             half: rig.link.answer_time.duration() / 2,
-            troubles: troubles.into(),
-            requests: 0,
+            troubles: Schedule::new(troubles),
             functions: BTreeSet::new(),
             identified: None,
-            writes: 0,
-            last_trouble: 0,
-            troubled: Vec::new(),
+            latch: StopLatch::armed(),
             on_the_way: Vec::new(),
             dead_until: Mono::START,
             frozen_until: Mono::START,
             connection: 0,
             closed: false,
+            refuses: 0,
+            connects_slowly: Duration::ZERO,
             inbox: VecDeque::new(),
+            most_read: usize::MAX,
             longest: Duration::MAX,
             was_safe: vec![(Mono::START, true)],
+            levels: None,
         })))
     }
 
@@ -230,6 +108,19 @@ impl VirtualLine {
     /// Sets the longest duration of a run: a later request panics.
     pub fn hangs_after(&self, time: Duration) {
         self.lock().longest = time;
+    }
+
+    /// Sets the largest number of bytes that one read of the port returns, as if every answer came in pieces without a delay.
+    pub fn reads_at_most(&self, bytes: usize) {
+        self.lock().most_read = bytes;
+    }
+
+    /// An event has been recorded: the trouble that is due then occurs.
+    fn heard(&self, event: Seq) {
+        let mut wired = self.lock();
+        let now = wired.clock.now();
+        let trouble = wired.troubles.at_event(now, event.0);
+        wired.happens_to_the_computer(trouble);
     }
 
     /// Lets everything arrive that is due within this time from now.
@@ -244,9 +135,19 @@ impl VirtualLine {
         self.lock().was_safe.clone()
     }
 
+    /// Keeps the true level at each request from now on.
+    pub fn watches_level(&self) {
+        self.lock().levels = Some(Vec::new());
+    }
+
+    /// True levels with their times, if they were watched, pascal.
+    pub fn levels(&self) -> Vec<(Mono, f64)> {
+        self.lock().levels.clone().unwrap_or_default()
+    }
+
     /// Troubles that occurred, with their times.
     pub fn troubled(&self) -> Vec<(Mono, Trouble)> {
-        self.lock().troubled.clone()
+        self.lock().troubles.occurred()
     }
 
     /// Modbus function codes that the master has requested, each once, in ascending order.
@@ -266,7 +167,7 @@ impl VirtualLine {
 
     /// Number of requests that the master has sent.
     pub fn requests(&self) -> u64 {
-        self.lock().requests
+        self.lock().troubles.requests()
     }
 
     fn lock(&self) -> MutexGuard<'_, Wired> {
@@ -290,38 +191,45 @@ impl Wired {
         let function = self.framing.content(bytes).and_then(|content| content.get(1).copied());
         self.functions.extend(function);
         if function == Some(0x2B) {
-            self.identified.get_or_insert(self.requests);
+            self.identified.get_or_insert(self.troubles.requests());
         }
         let writes = function.is_some_and(|function| WRITES.contains(&function));
-        let (request, write, last) = (self.requests, self.writes, self.last_trouble);
-        self.requests += 1;
-        self.writes += u64::from(writes);
-        let is_due = |when: When| match when {
-            When::Request(number) => number <= request,
-            When::Write(number) => writes && number <= write,
-            When::Later(after) => last + after <= request,
-        };
-        let (_, trouble) = self.troubles.pop_front_if(|(when, _)| is_due(*when))?;
-        self.last_trouble = request;
-        Some(trouble)
+        self.troubles.at_request(self.clock.now(), writes)
+    }
+
+    /// Carries out a trouble that does not concern the frame in transit.
+    fn happens_to_the_computer(&mut self, trouble: Option<Trouble>) {
+        match trouble {
+            Some(Trouble::NotRun(time) | Trouble::SentLate(time)) => self.clock.lose(time, false),
+            Some(Trouble::Asleep(time)) => self.clock.lose(time, true),
+            Some(Trouble::Stopped) => self.latch.set(),
+            _ => {}
+        }
     }
 
     /// Takes a frame that the master sends now.
     fn asked(&mut self, bytes: &[u8]) {
         let trouble = self.trouble(bytes);
+        if let Some(Trouble::SentLate(_)) = trouble {
+            self.happens_to_the_computer(trouble);
+            let now = self.clock.now();
+            self.arrive(now);
+        }
         let now = self.clock.now();
         assert!(now.since(Mono::START) < self.longest, "still sending requests at {now:?}");
-        self.troubled.extend(trouble.map(|trouble| (now, trouble)));
         let there = now + self.on_wire(bytes.len()) + self.half;
         let connection = self.connection;
         let request = |trouble| Cargo::Request { bytes: bytes.to_vec(), connection, trouble };
         match trouble {
             Some(Trouble::LostRequest) => return,
             Some(Trouble::HalfOpen(time)) => self.dead_until = now + time,
-            Some(Trouble::NotRun(time)) => self.clock.lose(time, false),
-            Some(Trouble::Asleep(time)) => self.clock.lose(time, true),
+            Some(Trouble::NotRun(_) | Trouble::Asleep(_) | Trouble::Stopped) => {
+                self.happens_to_the_computer(trouble);
+            }
             Some(Trouble::LateRequest(time)) => return self.sends(there + time, request(None)),
             Some(Trouble::DoubledRequest(time)) => self.sends(there + time, request(None)),
+            Some(Trouble::RefusesConnections(count)) => self.refuses = count,
+            Some(Trouble::ConnectsSlowly(time)) => self.connects_slowly = time,
             _ => {}
         }
         self.sends(there, request(trouble));
@@ -373,7 +281,9 @@ impl Wired {
                     .map(|(index, word)| (index == which % self.safe.len()).then_some(u16::from(word == 0)));
                 self.bench.drive(at, turned);
             }
-            Some(Trouble::Reset) => return self.sends(at, Cargo::Closing { connection }),
+            Some(Trouble::Reset | Trouble::RefusesConnections(_) | Trouble::ConnectsSlowly(_)) => {
+                return self.sends(at, Cargo::Closing { connection });
+            }
             _ => {}
         }
         let refused = if let Some(Trouble::Refused(code)) = trouble { Some(code) } else { None };
@@ -390,8 +300,16 @@ impl Wired {
         if let Some(Trouble::DoubledAnswer(time)) = trouble {
             self.sends(there + time, cargo(answer.clone()));
         }
+        let (pieces, apart) = match trouble {
+            Some(Trouble::InPieces(pieces, apart)) => (usize::from(pieces).max(1), apart),
+            _ => (1, Duration::ZERO),
+        };
         let late = if let Some(Trouble::LateAnswer(time)) = trouble { time } else { Duration::ZERO };
-        self.sends(there + late, cargo(answer));
+        let mut there = there + late;
+        for piece in answer.chunks(answer.len().div_ceil(pieces).max(1)) {
+            self.sends(there, cargo(piece.to_vec()));
+            there = there + apart;
+        }
     }
 
     /// The answer after a trouble; `None` if it is lost.
@@ -431,81 +349,13 @@ impl Wired {
         Some(answer)
     }
 
-    /// Records a change of the outputs between safe and not safe.
+    /// Records the level, and a change of the outputs between safe and not safe.
     fn look(&mut self, at: Mono) {
+        let level_pa = self.bench.level_pa();
+        self.levels.iter_mut().for_each(|levels| levels.push((at, level_pa)));
         let safe = self.bench.output_words() == self.safe;
         if self.was_safe.last().is_none_or(|(_, was)| *was != safe) {
             self.was_safe.push((at, safe));
         }
-    }
-}
-
-impl Line for VirtualLine {
-    type Port = VirtualPort;
-
-    async fn open(&self) -> io::Result<VirtualPort> {
-        let mut wired = self.lock();
-        let now = wired.clock.now();
-        wired.arrive(now);
-        wired.connection += 1;
-        wired.closed = false;
-        wired.inbox.clear();
-        Ok(VirtualPort { line: self.clone(), connection: wired.connection })
-    }
-
-    fn timing(&self) -> Option<SerialTiming> {
-        self.lock().timing
-    }
-}
-
-/// An open connection to the line.
-#[derive(Debug)]
-pub struct VirtualPort {
-    line: VirtualLine,
-    connection: u64,
-}
-
-impl AsyncRead for VirtualPort {
-    fn poll_read(self: Pin<&mut Self>, _: &mut Context<'_>, into: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
-        let mut wired = self.line.lock();
-        let now = wired.clock.now();
-        wired.arrive(now);
-        if wired.connection != self.connection {
-            return Poll::Ready(Ok(()));
-        }
-        if !wired.inbox.is_empty() {
-            let count = into.remaining().min(wired.inbox.len());
-            let bytes: Vec<u8> = wired.inbox.drain(..count).collect();
-            into.put_slice(&bytes);
-            return Poll::Ready(Ok(()));
-        }
-        if wired.closed {
-            return Poll::Ready(Ok(()));
-        }
-        if let Some(next) = wired.on_the_way.iter().map(|(at, _)| *at).min() {
-            wired.clock.comes_at(next);
-        }
-        Poll::Pending
-    }
-}
-
-impl AsyncWrite for VirtualPort {
-    fn poll_write(self: Pin<&mut Self>, _: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
-        let mut wired = self.line.lock();
-        let now = wired.clock.now();
-        wired.arrive(now);
-        if wired.closed || wired.connection != self.connection {
-            return Poll::Ready(Err(io::ErrorKind::BrokenPipe.into()));
-        }
-        wired.asked(bytes);
-        Poll::Ready(Ok(bytes.len()))
-    }
-
-    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Poll::Ready(Ok(()))
-    }
-
-    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Poll::Ready(Ok(()))
     }
 }

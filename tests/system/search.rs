@@ -5,12 +5,12 @@ use rstest::rstest;
 use tripbench_tests::search::{Guard, draw, search, stations, told};
 
 /// Runs of each case.
-const RUNS: u64 = 40;
+const RUNS: u64 = 32;
 
 #[rstest]
 fn no_drawn_run_is_wrong_unsafe_or_lost(#[values(0, 1, 2, 3)] part: u64) {
     let stations = stations();
-    let (mut verdicts, mut troubles) = ([0; 4], 0);
+    let (mut verdicts, mut troubles, mut begun) = ([0; 4], 0, 0);
     for seed in (0..RUNS).map(|run| 1_000_000 + part * RUNS + run) {
         let found = search(&stations, seed, None);
         let drawn = draw(&stations, seed);
@@ -22,25 +22,35 @@ fn no_drawn_run_is_wrong_unsafe_or_lost(#[values(0, 1, 2, 3)] part: u64) {
             found.all()
         );
         troubles += found.troubles;
+        begun += found.begun;
         for (sum, count) in verdicts.iter_mut().zip(found.verdicts) {
             *sum += count;
         }
     }
-    assert!(verdicts.iter().all(|count| *count >= 5) && troubles >= 10, "{verdicts:?}, {troubles} troubles");
+    assert!(verdicts.iter().all(|count| *count >= 3), "{verdicts:?}");
+    assert!(troubles >= 10 && begun > 0, "{troubles} troubles, {begun} runs begun by letters");
 }
 
 /// Seeds that `--bench search -- guards` found to fail without a guard: with the guard they find nothing.
 #[rstest]
 fn without_a_guard_it_finds_what_the_guard_is_for(
-    #[values(Guard::LateAnswer, Guard::SecondSafe, Guard::Watermark, Guard::LagCorrection, Guard::Promised)]
+    #[values(
+        Guard::LateAnswer,
+        Guard::SecondSafe,
+        Guard::Watermark,
+        Guard::LagCorrection,
+        Guard::Promised,
+        Guard::PlugCheck
+    )]
     guard: Guard,
 ) {
     let (seed, kind) = match guard {
-        Guard::LateAnswer => (17, "unsafe end"),
-        Guard::SecondSafe => (407, "unsafe end"),
-        Guard::Watermark => (36, "bad journal"),
-        Guard::LagCorrection => (8, "wrong level"),
-        Guard::Promised => (26, "false pass"),
+        Guard::LateAnswer => (3, "unsafe end"),
+        Guard::SecondSafe => (1_149, "unsafe end"),
+        Guard::Watermark => (2, "bad journal"),
+        Guard::LagCorrection => (52, "wrong level"),
+        Guard::Promised => (47, "false pass"),
+        Guard::PlugCheck => (14, "wrong device"),
     };
     let stations = stations();
     let found = search(&stations, seed, Some(guard));

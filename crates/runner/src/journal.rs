@@ -3,6 +3,7 @@
 //! Record before publish: a listener sees an event once it is written, and a check, a halt, a verdict or an end once it is on the disk.
 
 use rustix::fs::{FallocateFlags, fallocate};
+use std::fmt;
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::path::Path;
@@ -17,6 +18,42 @@ use tripbench_record::{Event, EventKind, Seq};
 
 /// Receives events once they are recorded. Called on the thread of the writer, so it must return quickly.
 pub type Listener = Box<dyn FnMut(&Event) + Send>;
+
+/// What a journal is written to: a file, or a disk with faults in virtual time.
+pub trait Medium: fmt::Debug + Send {
+    /// Appends bytes. They survive the end of the program, but not that of the computer.
+    ///
+    /// # Errors
+    /// If not all bytes could be written.
+    fn append(&mut self, bytes: &[u8]) -> io::Result<()>;
+
+    /// Makes everything that was appended survive the end of the computer.
+    ///
+    /// # Errors
+    /// If it is unknown whether it would.
+    fn sync(&mut self) -> io::Result<()>;
+
+    /// Returns the reserved space that was not used.
+    ///
+    /// # Errors
+    /// If that is not possible.
+    fn trim(&mut self) -> io::Result<()>;
+}
+
+impl Medium for File {
+    fn append(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.write_all(bytes)
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_data()
+    }
+
+    fn trim(&mut self) -> io::Result<()> {
+        let length = self.metadata()?.len();
+        self.set_len(length)
+    }
+}
 
 /// Longest time from the writing of a line to its sync to the disk.
 const SYNC_EVERY: Duration = Duration::from_millis(250);
@@ -83,7 +120,8 @@ impl JournalWriter {
         }
         let (queue, events) = sync_channel(QUEUE);
         let (written, failed) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
-        let writer = Writer::new(file, listener, Arc::clone(&written));
+        let mut listener = listener;
+        let writer = Writer::new(Box::new(file), move |event| listener(&event), Arc::clone(&written));
         let failing = Arc::clone(&failed);
         let thread = std::thread::Builder::new().name(String::from("journal")).spawn(move || {
             if writer.run(&events).is_err() {
@@ -125,16 +163,18 @@ impl JournalWriter {
 }
 
 #[derive(Debug, Error)]
-enum WriteError {
+pub(crate) enum WriteError {
     #[error(transparent)]
     Io(#[from] io::Error),
     #[error(transparent)]
     NotWritable(#[from] NotWritable),
 }
 
-struct Writer {
-    file: File,
-    listener: Listener,
+/// Writes events to a medium that contains [`MAGIC`], and passes each on once it is recorded. An error is final: nothing is written
+/// after it.
+pub(crate) struct Writer<L> {
+    medium: Box<dyn Medium>,
+    listener: L,
     /// Number of written events: one more than the number of the last one, 0 before the first.
     written: Arc<AtomicU64>,
     tally: Tally,
@@ -142,36 +182,42 @@ struct Writer {
     /// Last event known to be on the disk, until a line states it.
     durable: Option<Seq>,
     dirty: bool,
+    /// Time of the last sync that was due.
+    synced: Duration,
 }
 
-impl Writer {
-    fn new(file: File, listener: Listener, written: Arc<AtomicU64>) -> Self {
+impl<L: FnMut(Event)> Writer<L> {
+    pub(crate) fn new(medium: Box<dyn Medium>, listener: L, written: Arc<AtomicU64>) -> Self {
         let mut tally = Tally::default();
         tally.add(MAGIC.as_bytes());
-        Self { file, listener, written, tally, last: None, durable: None, dirty: false }
+        let synced = Duration::ZERO;
+        Self { medium, listener, written, tally, last: None, durable: None, dirty: false, synced }
     }
 
     fn run(mut self, events: &Receiver<Event>) -> Result<(), WriteError> {
-        let tick = Duration::from_millis(25);
-        let mut synced = now();
+        let (tick, started) = (Duration::from_millis(25), now());
         loop {
             match events.recv_timeout(tick) {
-                Ok(event) => self.write(&event)?,
+                Ok(event) => self.write(event)?,
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return self.close(),
             }
-            if self.dirty && synced.elapsed() >= SYNC_EVERY {
-                self.sync()?;
-                synced = now();
-            }
+            self.sync_if_due(started.elapsed())?;
         }
     }
 
-    fn write(&mut self, event: &Event) -> Result<(), WriteError> {
+    pub(crate) fn write(&mut self, event: Event) -> Result<(), WriteError> {
+        self.record(&event)?;
+        (self.listener)(event);
+        Ok(())
+    }
+
+    /// Writes an event without passing it on.
+    pub(crate) fn record(&mut self, event: &Event) -> Result<(), WriteError> {
         let closing = matches!(event.kind, EventKind::Ended { .. });
         let text =
             if closing { closing_line(event, &self.tally)? } else { line(event, self.durable.take())? };
-        self.file.write_all(text.as_bytes())?;
+        self.medium.append(text.as_bytes())?;
         self.tally.add(text.as_bytes());
         self.last = Some(event.seq);
         self.dirty = true;
@@ -179,22 +225,33 @@ impl Writer {
             self.sync()?;
         }
         self.written.store(event.seq.0 + 1, Ordering::SeqCst);
+        Ok(())
+    }
+
+    /// Passes an event on without writing it.
+    pub(crate) fn pass_on(&mut self, event: Event) {
         (self.listener)(event);
+    }
+
+    /// Syncs the medium if that is due at a time since the start.
+    pub(crate) fn sync_if_due(&mut self, now: Duration) -> Result<(), WriteError> {
+        if self.dirty && now.saturating_sub(self.synced) >= SYNC_EVERY {
+            self.sync()?;
+            self.synced = now;
+        }
         Ok(())
     }
 
-    /// Syncs the file and returns the reserved space that was not used.
-    fn close(mut self) -> Result<(), WriteError> {
+    /// Syncs the medium and returns the reserved space that was not used.
+    pub(crate) fn close(mut self) -> Result<(), WriteError> {
         self.sync()?;
-        let length = self.file.metadata()?.len();
-        self.file.set_len(length)?;
-        Ok(())
+        Ok(self.medium.trim()?)
     }
 
-    /// Syncs the file. A failed sync is final and is never retried.
+    /// Syncs the medium. A failed sync is final and is never retried.
     fn sync(&mut self) -> Result<(), WriteError> {
         if self.dirty {
-            self.file.sync_data()?;
+            self.medium.sync()?;
             self.dirty = false;
             self.durable = self.last;
         }

@@ -12,7 +12,7 @@ mod recover;
 mod virtual_time;
 
 pub use drive::Control;
-pub use journal::{JournalError, JournalWriter, Listener};
+pub use journal::{JournalError, JournalWriter, Listener, Medium};
 pub use live::{LiveRun, run_live};
 pub use recover::{ClosedError, RecoverError, Recovered, closed, recover};
 pub use virtual_time::{VirtualDisk, VirtualLink, VirtualRun, run_in_virtual_time, run_on_virtual_wire};

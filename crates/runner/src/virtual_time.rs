@@ -3,10 +3,12 @@
 
 use crate::JournalError;
 use crate::drive::{Control, Drive, Judges, Keeper, begin};
-use crate::journal::QUEUE;
+use crate::journal::{Medium, QUEUE, Writer};
 use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::pin::pin;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Sender, channel};
 use std::task::{Context, Poll, Waker};
 use std::time::Duration;
@@ -17,7 +19,7 @@ use tripbench_record::{Event, EventKind, Halt, Seq};
 use tripbench_rig::{Doubt, Guide, LinkSheet, Query, Response, VirtualModule};
 
 /// Conditions of a run in virtual time.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct VirtualRun {
     /// Number of scans after which the run is stopped, and the reason.
     pub stop: Option<(usize, Halt)>,
@@ -28,14 +30,24 @@ pub struct VirtualRun {
 }
 
 /// How a disk behaves in virtual time.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Default)]
 pub struct VirtualDisk {
+    /// What the journal is written to, which contains the first line of a journal; without it there is no journal.
+    pub journal: Option<Box<dyn Medium>>,
     /// Time from an event to its writing.
     pub takes: Duration,
-    /// Index, from 0, of the first event that is no longer written; `None` if every event is.
-    pub full_at: Option<usize>,
+    /// Time from the first to the second moment in which nothing is written.
+    pub stalls: Option<[Mono; 2]>,
     /// Whether the listener gets events before they are written, for a test that shows why the order matters.
     pub heard_first: bool,
+}
+
+impl VirtualDisk {
+    /// Time at which an event of now is written.
+    fn writes_at(&self, now: Mono) -> Mono {
+        let at = now + self.takes;
+        self.stalls.filter(|[from, to]| (*from..*to).contains(&at)).map_or(at, |[_, to]| to)
+    }
 }
 
 impl Default for VirtualRun {
@@ -100,7 +112,7 @@ pub fn run_on_virtual_wire<T: Transport>(
 
 async fn drive<T: Transport>(
     VirtualLink { plan, mut link, clock, latch }: VirtualLink<T>,
-    run: VirtualRun,
+    mut run: VirtualRun,
     guided: impl FnMut(Mono, Guide),
     listen: impl FnMut(Event),
 ) {
@@ -109,16 +121,21 @@ async fn drive<T: Transport>(
     let (told, control) = channel();
     // A module in virtual time is at no place.
     let engine = begin(plan, &mut link, (&clock, &latch), || None).await;
+    let written = Arc::new(AtomicU64::new(0));
+    let to = match run.disk.journal.take() {
+        Some(medium) => Destination::Journal(Writer::new(medium, listen, Arc::clone(&written))),
+        None => Destination::Listener(listen),
+    };
     let mut keeper = Kept {
-        listen,
+        to,
         guided,
         clock: clock.clone(),
         run,
         scans: 0,
-        events: 0,
         reins: (latch.clone(), told),
         waiting: VecDeque::new(),
-        written: None,
+        written,
+        failed: false,
     };
     keeper.stop_when_due();
     let judges = InNoTime(None);
@@ -151,17 +168,26 @@ impl Transport for VirtualWire<'_, '_> {
 
 /// Passes events on once they are written, answers prompts, and stops the run when due.
 struct Kept<G, L> {
-    listen: L,
+    to: Destination<L>,
     guided: G,
     clock: Clock,
     run: VirtualRun,
     scans: usize,
-    /// Number of events so far.
-    events: usize,
     reins: (StopLatch, Sender<Control>),
     /// Events that wait for the disk, with the time at which they will be written.
     waiting: VecDeque<(Mono, Event)>,
-    written: Option<Seq>,
+    /// Number of written events.
+    written: Arc<AtomicU64>,
+    /// Whether the disk has failed.
+    failed: bool,
+}
+
+/// Where events go.
+enum Destination<L> {
+    /// To a listener.
+    Listener(L),
+    /// To a journal, and from there to a listener.
+    Journal(Writer<L>),
 }
 
 impl<G, L: FnMut(Event)> Kept<G, L> {
@@ -177,27 +203,47 @@ impl<G, L: FnMut(Event)> Kept<G, L> {
         }
     }
 
-    fn is_full(&self) -> bool {
-        self.run.disk.full_at.is_some_and(|full_at| self.events > full_at)
-    }
-
-    /// Passes on the events that are written by `until`.
-    fn write(&mut self, until: Mono) {
-        while let Some((_, event)) = self.waiting.pop_front_if(|(at, _)| *at <= until) {
-            self.written = Some(event.seq);
-            (self.listen)(event);
+    /// Passes an event on before it is written.
+    fn hear(&mut self, event: Event) {
+        match &mut self.to {
+            Destination::Listener(listen) => listen(event),
+            Destination::Journal(writer) => writer.pass_on(event),
         }
     }
 
-    /// Passes on all events that still wait for the disk.
-    fn finish(&mut self) {
+    /// Writes the events that are due by `until`, and passes them on.
+    fn write(&mut self, until: Mono) {
+        while let Some((at, event)) = self.waiting.pop_front_if(|(at, _)| !self.failed && *at <= until) {
+            let heard = self.run.disk.heard_first;
+            let done = match &mut self.to {
+                Destination::Listener(listen) => {
+                    self.written.store(event.seq.0 + 1, Ordering::Relaxed);
+                    if !heard {
+                        listen(event);
+                    }
+                    Ok(())
+                }
+                Destination::Journal(writer) => {
+                    let done = if heard { writer.record(&event) } else { writer.write(event) };
+                    done.and_then(|()| writer.sync_if_due(at.since(Mono::START)))
+                }
+            };
+            self.failed |= done.is_err();
+        }
+    }
+
+    /// Writes and passes on all events that still wait for the disk.
+    fn finish(mut self) {
         self.write(Mono::from_nanos(u64::MAX));
+        if let (Destination::Journal(writer), false) = (self.to, self.failed) {
+            // The listener has heard what was recorded until then.
+            let _or_it_stays_open = writer.close();
+        }
     }
 }
 
 impl<G: FnMut(Mono, Guide), L: FnMut(Event)> Keeper for Kept<G, L> {
     fn keep(&mut self, event: Event) -> Result<(), JournalError> {
-        self.events += 1;
         if let EventKind::Scan(_) = &event.kind {
             self.scans += 1;
             self.stop_when_due();
@@ -208,17 +254,16 @@ impl<G: FnMut(Mono, Guide), L: FnMut(Event)> Keeper for Kept<G, L> {
             (self.guided)(self.clock.now(), *guide);
         }
         if self.run.disk.heard_first {
-            (self.listen)(event);
-            return Ok(());
+            self.hear(event.clone());
         }
-        if self.is_full() {
+        if self.failed {
             return Err(JournalError::Failed);
         }
         if self.waiting.len() >= QUEUE {
             return Err(JournalError::Behind);
         }
         let now = self.clock.now();
-        self.waiting.push_back((now + self.run.disk.takes, event));
+        self.waiting.push_back((self.run.disk.writes_at(now), event));
         self.write(now);
         Ok(())
     }
@@ -226,7 +271,7 @@ impl<G: FnMut(Mono, Guide), L: FnMut(Event)> Keeper for Kept<G, L> {
     fn written(&mut self) -> Option<Seq> {
         let now = self.clock.now();
         self.write(now);
-        self.written
+        self.written.load(Ordering::SeqCst).checked_sub(1).map(Seq)
     }
 }
 

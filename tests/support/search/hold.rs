@@ -1,19 +1,19 @@
 //! Invariants of every run, whatever was drawn.
 
-use super::draw::{Drawn, Nature};
+use super::disk::Disk;
+use super::draw::Drawn;
+use super::levels::levels;
+use super::truth::Nature;
 use super::{Guard, told};
 use crate::virtual_line::Trouble;
 use std::time::Duration;
-use tripbench_device::{LevelLimits, expected};
 use tripbench_judge::rejudge;
-use tripbench_quantity::{LevelDifference, Mono, VacuumLevel};
-use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
+use tripbench_quantity::Mono;
 use tripbench_record::{
-    Check, CheckVerdict, Event, EventKind, Halt, QuantityName, Record, RunView, Task, Trace, TraceRecord,
-    Verdict, canonical_json, promised_all_judged, sha256_hex,
+    Check, CheckVerdict, Event, EventKind, QuantityName, Record, Task, Trace, Verdict, canonical_json,
+    promised_all_judged,
 };
-use tripbench_runner::closed;
-use tripbench_simulator::{DeviceTruth, Effect, Trigger};
+use tripbench_simulator::{Effect, Trigger};
 
 /// Faults of the program found in a run, in words.
 #[derive(Debug, Clone, Default)]
@@ -30,10 +30,16 @@ pub struct Found {
     pub hangs: Vec<String>,
     /// Levels of sound devices that are wrong by more than twice their uncertainty, in runs that completed.
     pub wrong_levels: Vec<String>,
+    /// Runs that tested another device than the one that was there when they were requested.
+    pub wrong_devices: Vec<String>,
+    /// Devices outside a limit by less than U that were judged: passed, and all; with a reference within its U, and off by more.
+    pub risked: [[u32; 2]; 2],
     /// Number of devices by verdict: passed, failed, undecided, aborted.
     pub verdicts: [u32; 4],
     /// Number of troubles that occurred.
     pub troubles: usize,
+    /// Number of runs that began in the drawn letters to the owner of a rig.
+    pub begun: u32,
 }
 
 impl Found {
@@ -46,6 +52,7 @@ impl Found {
             ("bad journal", &self.bad_journals),
             ("hang", &self.hangs),
             ("wrong level", &self.wrong_levels),
+            ("wrong device", &self.wrong_devices),
         ];
         kinds
             .into_iter()
@@ -64,8 +71,10 @@ pub(super) struct Seen {
     pub(super) was_safe: Vec<(Mono, bool)>,
     /// Troubles that occurred, with their times.
     pub(super) troubled: Vec<(Mono, Trouble)>,
-    /// Bytes written of the line at which the disk became full.
-    pub(super) torn: usize,
+    /// True levels with their times, if they were watched, pascal.
+    pub(super) levels: Vec<(Mono, f64)>,
+    /// The disk with the journal.
+    pub(super) disk: Disk,
 }
 
 impl Seen {
@@ -73,7 +82,10 @@ impl Seen {
     pub(super) fn found(&self, drawn: &Drawn<'_>, without: Option<Guard>) -> Found {
         let mut found = Found { troubles: self.troubled.len(), ..Found::default() };
         let task = drawn.task(without);
-        match self.record(drawn) {
+        if let Some(Err(why)) = drawn.kill.map(|kill| self.killed(&task, kill)) {
+            found.bad_journals.push(why);
+        }
+        match self.record() {
             Err(why) => found.bad_journals.push(why),
             // The disk had no room for the first line.
             Ok(None) => {}
@@ -82,51 +94,11 @@ impl Seen {
                 if without == Some(Guard::Promised) {
                     forget_promises(&mut record);
                 }
-                verdicts(drawn, (&record, self.ended), &mut found);
+                verdicts(drawn, &record, (self.ended, &self.levels), &mut found);
             }
         }
         self.safety(drawn, &mut found);
         found
-    }
-
-    /// Record and trace from the journal, as far as it was written; `None` if nothing was written, and an error for a bad journal.
-    fn record(&self, drawn: &Drawn<'_>) -> Result<Option<(Record, Trace)>, String> {
-        // The listener may have heard more than the disk had room for.
-        let written = drawn.disk.full_at.unwrap_or(usize::MAX).min(self.events.len());
-        let bytes = journal(&self.events[..written], drawn.disk.full_at.map(|_| self.torn))?;
-        let events = closed(&bytes, Halt::Killed).map_err(|error| format!("cannot be opened: {error}"))?;
-        let mut view = RunView::default();
-        for event in &events {
-            view.fold(event);
-        }
-        let missing = self.events.iter().find(|heard| {
-            let counts = matches!(heard.kind, EventKind::Verdict { .. } | EventKind::Halted(_));
-            counts && !events.iter().any(|event| event.kind == heard.kind)
-        });
-        if let Some(missing) = missing {
-            return Err(format!("the listener heard `{:?}`, but the journal lacks it", missing.kind));
-        }
-        if !matches!(events.last().map(|event| &event.kind), Some(EventKind::Ended { .. })) {
-            return Err(String::from("the closed journal has no end"));
-        }
-        if written == 0 {
-            return Ok(None);
-        }
-        let trace = view.trace().ok_or("the journal has no header")?;
-        let csv = trace.to_csv();
-        let kept = TraceRecord {
-            file: String::from("trace.csv"),
-            sha256: sha256_hex(csv.as_bytes()),
-            scans: trace.scans.len() as u64,
-        };
-        let record = view.record(kept).ok_or("the journal gives no record")?;
-        let complete =
-            self.events[..written].iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
-        let judged = record.positions.iter().any(|one| matches!(one.verdict, Verdict::Pass | Verdict::Fail));
-        if !complete && (record.halted.is_none() || judged) {
-            return Err(String::from("left open, but the record is not halted or has verdicts"));
-        }
-        Ok(Some((record, trace)))
     }
 
     fn safety(&self, drawn: &Drawn<'_>, found: &mut Found) {
@@ -144,7 +116,7 @@ impl Seen {
         // With a full disk the listener hears nothing, but without recent troubles the outputs must be safe.
         let free =
             |moment: Mono| self.troubled.iter().all(|(at, trouble)| *at + trouble.lasts() + FREE < moment);
-        let excused = said(&EventKind::NotSafe).is_some() || drawn.disk.full_at.is_some();
+        let excused = said(&EventKind::NotSafe).is_some() || drawn.disk_fails();
         if !is_safe && confirmed.is_none() && (!excused || free(self.ended)) {
             found.unsafe_ends.push(format!("outputs left unsafe since {last:?} without an event"));
         }
@@ -196,26 +168,6 @@ fn judged_again(task: &Task, (record, trace): (&Record, &Trace), found: &mut Fou
     }
 }
 
-/// Bytes of a journal; if it is incomplete, followed by up to `torn` bytes of another line, as on a full disk.
-fn journal(events: &[Event], torn: Option<usize>) -> Result<Vec<u8>, String> {
-    let mut tally = Tally::default();
-    let mut bytes = MAGIC.as_bytes().to_vec();
-    tally.add(MAGIC.as_bytes());
-    for event in events {
-        let closing = matches!(event.kind, EventKind::Ended { .. });
-        let text = if closing { closing_line(event, &tally) } else { line(event, None) };
-        let text = text.map_err(|error| format!("`{:?}` cannot be written: {error}", event.kind))?;
-        tally.add(text.as_bytes());
-        bytes.extend(text.as_bytes());
-    }
-    let complete = events.iter().any(|event| matches!(event.kind, EventKind::Ended { .. }));
-    if let (Some(torn), Some(last), false) = (torn, events.last(), complete) {
-        let text = line(last, None).unwrap_or_default();
-        bytes.extend(text.as_bytes().iter().take(torn.min(text.len() / 2)));
-    }
-    Ok(bytes)
-}
-
 /// Replaces the verdicts by those of the checks that were judged, whatever was promised.
 fn forget_promises(record: &mut Record) {
     if record.halted.is_some() {
@@ -229,8 +181,8 @@ fn forget_promises(record: &mut Record) {
     }
 }
 
-/// Tests the verdict and levels of each device against the truth.
-fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Found) {
+/// Tests the verdict and values of each device against the truth.
+fn verdicts(drawn: &Drawn<'_>, record: &Record, (ended, lowest): (Mono, &[(Mono, f64)]), found: &mut Found) {
     for ((device, nature), position) in drawn.truth.devices.iter().zip(&drawn.devices).zip(&record.positions)
     {
         let index = match position.verdict {
@@ -243,17 +195,18 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
         let of = |what: &str| {
             format!("position {}, {}: {what} [{}]", device.position, position.verdict, told(&drawn.troubles))
         };
-        let levels = levels(drawn, device, &position.checks);
-        let wrong = levels.iter().find(|level| level.error_pa.abs() > 2.0 * level.u_pa);
-        if let (Some(level), None, Nature::Sound) = (wrong, &record.halted, nature)
-            && drawn.truth.faults.is_empty()
-        {
+        let levels = levels(drawn, device, record, lowest);
+        let is_plain = record.halted.is_none() && *nature == Nature::Sound && drawn.truth.faults.is_empty();
+        let wrong = levels.iter().find(|level| level.is_wrong(drawn.reference_off_pa()));
+        if let Some(level) = wrong.filter(|_| is_plain) {
             found.wrong_levels.push(of(&format!("{level:?}")));
         }
-        let outside = levels.iter().find(|level| level.inside_pa < -level.u_pa);
         let not_done = record.header.steps.len() - record.steps_done.len();
+        let outside = levels.iter().find(|level| level.inside < -level.u);
+        let said = position.not_checked().any(|check| check.quantity == QuantityName::OwnEdges);
         let why = match (outside, nature) {
             _ if not_done > 0 => Some(format!("{not_done} steps were not done")),
+            (_, Nature::WiredToAnother) => (!said).then(|| String::from("its input shows another device")),
             (Some(level), _) => Some(format!("{level:?}")),
             _ if levels.iter().any(|level| !level.found) => {
                 Some(format!("not every level was found: {levels:?}"))
@@ -263,14 +216,20 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
                 unplugged(drawn, device.position, ended).then(|| String::from("its plug was pulled"))
             }
         };
-        if let (Some(why), Verdict::Pass) = (why, position.verdict) {
-            found.false_passes.push(of(&why));
+        if let (Some(why), Verdict::Pass) = (&why, position.verdict) {
+            found.false_passes.push(of(why));
+        }
+        // Outside a limit, but by less than U: a pass is wrong, and is what the stated risk allows.
+        if levels.iter().any(|level| level.inside < 0.0) && why.is_none() && index < 3 {
+            let [passed, all] = &mut found.risked[usize::from(drawn.reference_off_pa() != 0.0)];
+            *passed += u32::from(position.verdict == Verdict::Pass);
+            *all += 1;
         }
         let failed = position.checks.iter().find(|check| check.verdict == CheckVerdict::Fail);
         if position.verdict == Verdict::Fail
             && *nature == Nature::Sound
             && drawn.truth.faults.is_empty()
-            && levels.iter().all(|level| level.inside_pa > level.u_pa)
+            && levels.iter().all(|level| level.inside > level.u)
             && let Some(check) = failed
         {
             found.false_fails.push(of(&format!(
@@ -281,63 +240,6 @@ fn verdicts(drawn: &Drawn<'_>, (record, ended): (&Record, Mono), found: &mut Fou
             )));
         }
     }
-}
-
-/// A true level of a device, compared with the result and the limits, pascal.
-#[derive(Debug, Clone, Copy)]
-#[expect(dead_code, reason = "printed with a fault")]
-struct Level {
-    quantity: QuantityName,
-    truth_pa: f64,
-    /// Whether the run found the level.
-    found: bool,
-    /// Value minus truth.
-    error_pa: f64,
-    u_pa: f64,
-    /// How far the truth is inside the limits; negative outside.
-    inside_pa: f64,
-}
-
-/// U assumed for a level that was not found.
-const NOT_FOUND_PA: f64 = 500.0;
-
-/// All levels that the settings sheet limits. Results come from the checks; limits and truth are independent of them.
-fn levels(drawn: &Drawn<'_>, device: &DeviceTruth, checks: &[Check]) -> Vec<Level> {
-    let sheets = &drawn.station.task.sheets;
-    let Some((settings, of_type)) = sheets.settings.as_ref().zip(sheets.device.as_ref()) else {
-        return Vec::new();
-    };
-    let limits = expected(settings, of_type);
-    let (on_pa, off_pa) = (device.on_level_pa(), device.off_level_pa());
-    let saving = device.air_saving;
-    let pa = |limits: LevelLimits| [limits.low, limits.high].map(VacuumLevel::si);
-    let truths = [
-        (QuantityName::SwitchPoint, Some(on_pa), Some(pa(limits.on))),
-        (QuantityName::ResetPoint, Some(off_pa), Some(pa(limits.off))),
-        (
-            QuantityName::Hysteresis,
-            Some(on_pa - off_pa),
-            limits.hysteresis.map(|limits| limits.map(LevelDifference::si)),
-        ),
-        (QuantityName::CutOff, saving.map(|saving| saving.cut_off_pa), limits.cut_off.map(pa)),
-        (QuantityName::Resume, saving.map(|saving| saving.resume_pa), limits.resume.map(pa)),
-    ];
-    let level = |(quantity, truth_pa, limits): (QuantityName, Option<f64>, Option<[f64; 2]>)| {
-        let (truth_pa, [low_pa, high_pa]) = truth_pa.zip(limits)?;
-        let check = checks.iter().find(|check| check.quantity == quantity);
-        let measured = check.and_then(|check| check.measured.as_ref());
-        let found = measured.map(|found| (found.value, found.expanded_uncertainty));
-        let (value_pa, u_pa) = found.unwrap_or((truth_pa, NOT_FOUND_PA));
-        Some(Level {
-            quantity,
-            truth_pa,
-            found: found.is_some(),
-            error_pa: value_pa - truth_pa,
-            u_pa,
-            inside_pa: (truth_pa - low_pa).min(high_pa - truth_pa),
-        })
-    };
-    truths.into_iter().filter_map(level).collect()
 }
 
 /// Whether a device's plug was pulled well before the end.

@@ -2,6 +2,7 @@
 
 use crate::line::with_link;
 use crate::{Bench, sheet_text};
+use std::sync::OnceLock;
 use tripbench_record::Task;
 
 /// A rig with script, type and settings.
@@ -17,18 +18,28 @@ pub struct Station {
     pub without_lag: Task,
 }
 
+/// Name of the wire to a module whose outputs are registers, each written by function 06.
+const REGISTERS: &str = "TCP, registers one by one";
+
 /// Wires: name, keys of the rig sheet, and time between two scans.
-const WIRES: [(&str, &str, &str); 5] = [
+const WIRES: [(&str, &str, &str); 6] = [
     ("TCP", "tcp = \"127.0.0.1:1502\"", "5 ms"),
     ("TCP, 10 ms", "tcp = \"127.0.0.1:1502\"", "10 ms"),
     ("serial line", "serial = \"/dev/ttyS0\"\nbaud = 115200\nparity = \"even\"", "5 ms"),
     ("TCP, one by one", "tcp = \"127.0.0.1:1502\"\nwrites = \"one-by-one\"", "5 ms"),
+    (REGISTERS, "tcp = \"127.0.0.1:1502\"\nwrites = \"one-by-one\"", "5 ms"),
     ("converter", "rtu_over_tcp = \"127.0.0.1:4001\"", "10 ms"),
 ];
 
 /// Tests: name, steps after `zero` and `leak`, selected delay, and whether the devices save air.
-const TESTS: [(&str, &str, &str, bool); 5] = [
+const TESTS: [(&str, &str, &str, bool); 6] = [
     ("full flow", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"full-flow\"\n", "0 ms", true),
+    (
+        "air saving",
+        "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n[[step]]\ndo = \"air-saving\"\ncycles = 2\n[[step]]\ndo = \"leak\"\nsettle = \"1.2 s\"\nwatch = \"1.5 s\"\n",
+        "0 ms",
+        true,
+    ),
     ("throttled", "[[step]]\ndo = \"switch-points\"\ncycles = 3\nway = \"throttled\"\n", "0 ms", false),
     ("20 ms", "[[step]]\ndo = \"switch-points\"\ncycles = 2\nway = \"throttled\"\n", "20 ms", false),
     (
@@ -45,13 +56,27 @@ const TESTS: [(&str, &str, &str, bool); 5] = [
     ),
 ];
 
-/// All stations: every wire with every test.
-///
-/// # Panics
-/// If a sheet of the demo lacks a text that is replaced.
-pub fn stations() -> Vec<Station> {
-    let pairs = WIRES.iter().flat_map(|wire| TESTS.iter().map(move |test| (wire, test)));
-    pairs.map(|(wire, test)| Station::new(*wire, *test)).collect()
+/// All stations: every wire with every test, each planned when it is first drawn.
+#[derive(Debug)]
+pub struct Stations(Vec<OnceLock<Station>>);
+
+impl Stations {
+    /// Number of stations.
+    pub(super) const COUNT: usize = WIRES.len() * TESTS.len();
+
+    /// A station.
+    ///
+    /// # Panics
+    /// If a sheet of the demo lacks a text that is replaced.
+    pub(super) fn get(&self, index: usize) -> &Station {
+        let (wire, test) = (index / TESTS.len(), index % TESTS.len());
+        self.0[index].get_or_init(|| Station::new(WIRES[wire], TESTS[test]))
+    }
+}
+
+/// All stations.
+pub fn stations() -> Stations {
+    Stations((0..Stations::COUNT).map(|_| OnceLock::new()).collect())
 }
 
 impl Station {
@@ -74,6 +99,12 @@ impl Station {
                 ("value = \"2 ms\"", "value = \"8 ms\""),
             ],
         );
+        if wire == REGISTERS {
+            // Each output in a register of its own, so that there are several writes.
+            bench.rig = (0..5).fold(bench.rig, |rig, number| {
+                rig.replace(&format!("\"coil {number}\""), &format!("\"holding-register {number} bit 0\""))
+            });
+        }
         bench.script = format!(
             "name = \"search\"\nrevision = \"1\"\nstate = \"released\"\n[[step]]\ndo = \"zero\"\n\
              [[step]]\ndo = \"leak\"\nsettle = \"1.2 s\"\nwatch = \"1.5 s\"\n{steps}[[step]]\ndo = \"zero\"\n"
