@@ -5,6 +5,7 @@ pub mod browser;
 pub mod command;
 pub mod daemon;
 pub mod hosted;
+pub mod hour;
 pub mod kill;
 pub mod line;
 pub mod proving;

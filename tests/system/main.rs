@@ -22,6 +22,7 @@ mod faults;
 mod foreign_text;
 mod hose;
 mod identified;
+mod hour;
 mod least_deep;
 mod link;
 mod links;
