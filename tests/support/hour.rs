@@ -32,7 +32,9 @@ pub fn scan_bytes(scan: &Scan) -> usize {
     // The usual allocator adds a word and rounds to two.
     let taken = |bytes: usize| (bytes + size_of::<usize>()).next_multiple_of(2 * size_of::<usize>());
     let words = scan.blocks.iter().map(|block| taken(block.words.capacity() * size_of::<u16>()));
-    size_of::<Scan>() + taken(scan.blocks.capacity() * size_of::<Block>()) + words.sum::<usize>()
+    // Shared blocks come with two counts.
+    let counts = 2 * size_of::<usize>();
+    size_of::<Scan>() + taken(counts + size_of_val::<[Block]>(&scan.blocks)) + words.sum::<usize>()
 }
 
 /// A field of `/proc/self/status` in bytes: `VmRSS`, or the greatest value so far, `VmHWM`; 0 if the system has none.

@@ -8,6 +8,7 @@ use crate::round::{Place, Placing};
 use crate::sheets::{Given, RigSheets};
 use crate::waiting::{Claim, Job, Press, Seen};
 use std::collections::BTreeMap;
+use tripbench_job::Today;
 use tripbench_quantity::{Mono, VacuumLevel};
 use tripbench_record::Halt;
 use tripbench_rig::Doubt;
@@ -54,7 +55,7 @@ impl DrawnRig {
     /// If no run of a device at position 1 can be planned.
     pub fn new(sheets: RigSheets) -> Result<Self, NotPlanned> {
         let place = Place { position: POSITION, serial: Some(number(0)), ..Place::default() };
-        let planned = sheets.prepare(Given::default(), &[place], &[])?;
+        let planned = sheets.prepare(Given::default(), (&[place], &[]), Today::by_clock())?;
         Ok(Self { sheets, planned })
     }
 

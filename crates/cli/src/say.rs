@@ -86,10 +86,9 @@ pub(crate) fn json(text: &str) {
 /// Prints a finding on standard error. It shows a part of the sheet: in colour only if nothing in it needs an escape.
 pub(crate) fn finding(finding: &Finding) {
     let plain = finding.render(false);
-    let text = match shown(&plain) {
-        Cow::Borrowed(_) if colour() => Cow::Owned(finding.render(true)),
-        text => text,
-    };
+    let text = shown(&plain);
+    let is_plain = matches!(text, Cow::Borrowed(_));
+    let text = if is_plain && colour() { Cow::Owned(finding.render(true)) } else { text };
     let _reader_gone = writeln!(anstream::stderr(), "{text}");
 }
 
