@@ -8,7 +8,7 @@ use std::io::{Result, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
-use tripbench_sheet::{shown, shown_json};
+use tripbench_sheet::{shown_in_line, shown_json};
 
 /// Capacity of the queue, in lines.
 const WAITING: usize = 1_000;
@@ -57,11 +57,10 @@ impl Lines {
     /// A line as a terminal may show it.
     fn shown(&self, line: &[u8]) -> Vec<u8> {
         let text = String::from_utf8_lossy(line);
-        let text = match self.form {
-            LogForm::Text => shown(&text),
-            LogForm::Json => shown_json(&text),
-        };
-        text.into_owned().into_bytes()
+        match self.form {
+            LogForm::Text => format!("{}\n", shown_in_line(text.trim_end_matches('\n'))).into_bytes(),
+            LogForm::Json => shown_json(&text).into_owned().into_bytes(),
+        }
     }
 }
 

@@ -7,7 +7,7 @@ use tripbench_quantity::{LevelRate, LevelStyle, VacuumLevel};
 use tripbench_record::{CheckVerdict, Event, EventKind, RunView};
 use tripbench_report::{quantity_name, value_text};
 use tripbench_rig::{Decoder, Doubt, Guide, Hint, RigSheet};
-use tripbench_sheet::shown;
+use tripbench_sheet::shown_in_line;
 
 /// Shows a run from its events.
 pub(crate) struct Progress {
@@ -171,7 +171,9 @@ impl Progress {
         let Some(bar) = &self.bar else { return };
         let progress = view.progress();
         let step = progress.step.and_then(|index| view.header.as_ref()?.steps.get(usize::from(index)));
-        bar.set_prefix(step.map_or_else(|| String::from("starting"), |step| shown(&step.name).into_owned()));
+        bar.set_prefix(
+            step.map_or_else(|| String::from("starting"), |step| shown_in_line(&step.name).into_owned()),
+        );
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of 1000")]
         bar.set_position((progress.share * 1_000.0) as u64);
         let level = self.recent.last().map_or(0.0, |(_, level)| *level);

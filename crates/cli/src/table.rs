@@ -4,7 +4,7 @@ use crate::say::{self, Line};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::Record;
 use tripbench_report::{Content, advice, margin_bar_text, verdict_text};
-use tripbench_sheet::shown;
+use tripbench_sheet::shown_in_line;
 
 /// Number of columns. On a narrow terminal the last one moves below the table; on a narrower one all columns after the verdict.
 /// Quantities that were not checked stay in the verdict's cell.
@@ -164,7 +164,7 @@ fn row(content: &Content<'_>, position: &tripbench_record::PositionRecord) -> [S
         advice(position, content.style),
     ]
     // Before the columns are measured: an escape is wider than what it stands for.
-    .map(|cell| shown(&cell).into_owned())
+    .map(|cell| shown_in_line(&cell).into_owned())
 }
 
 /// A value with its uncertainty, or a dash.

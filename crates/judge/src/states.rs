@@ -104,7 +104,7 @@ fn moments<'c>(
 fn is_powered(channels: &Channels<'_>, scan: &Scan) -> bool {
     let mut outputs = channels.task.sheets.rig.outputs.iter();
     let power = outputs.find(|output| output.name == OutputName::DevicePower);
-    power.is_none_or(|output| channels.output(scan, output).is_some_and(|word| word != 0))
+    power.is_none_or(|output| channels.output(scan, output) == Some(1))
 }
 
 /// An output and the levels between which it must change.

@@ -25,15 +25,15 @@ pub(crate) enum Device {
     Usb {
         /// Vendor and product.
         product: [String; 2],
-        /// Number of its interface: an adapter may have several ports.
-        interface: String,
+        /// Number of its interface, and of the port at this interface: an adapter may have several.
+        interface: [Option<String>; 2],
         /// Its serial number, if it has one. Cheap adapters may all have the same.
         serial: Option<String>,
         /// The USB port that it is plugged into.
         port: String,
     },
-    /// A device at a fixed place of this computer.
-    At(PathBuf),
+    /// A device at a fixed place of this computer, with its number: all ports of a card may be at one place.
+    At(PathBuf, u64),
     /// A device that the kernel describes no further, such as a pseudo-terminal: its number, and when it was made.
     Numbered {
         /// The number.
@@ -57,7 +57,7 @@ impl Device {
         let number = found.st_rdev;
         let described = devices.join(format!("{}:{}", major(number), minor(number))).join("device");
         match canonicalize(described) {
-            Ok(place) => Ok(usb(&place).unwrap_or(Self::At(place))),
+            Ok(place) => Ok(usb(&place).unwrap_or(Self::At(place, number))),
             Err(_) => {
                 let made_ns = i64::try_from(found.st_ctime_nsec).unwrap_or(0);
                 Ok(Self::Numbered { number, made: (found.st_ctime, made_ns) })
@@ -69,11 +69,11 @@ impl Device {
 /// The USB adapter with the port at this place; `None` if it belongs to none.
 fn usb(place: &Path) -> Option<Device> {
     let text = |folder: &Path, file: &str| Some(read_to_string(folder.join(file)).ok()?.trim().to_owned());
-    let interface = place.ancestors().find_map(|folder| text(folder, "bInterfaceNumber"))?;
+    let interface = Some(place.ancestors().find_map(|folder| text(folder, "bInterfaceNumber"))?);
     let adapter = place.ancestors().find(|folder| folder.join("idVendor").exists())?;
     Some(Device::Usb {
         product: [text(adapter, "idVendor")?, text(adapter, "idProduct")?],
-        interface,
+        interface: [interface, text(place, "port_number")],
         serial: text(adapter, "serial"),
         port: adapter.file_name()?.to_string_lossy().into_owned(),
     })
@@ -88,7 +88,7 @@ mod tests {
     use std::sync::atomic::{AtomicU32, Ordering};
 
     /// A description of `/dev/null` as the port of an adapter: at a USB port, with an interface, a name and perhaps a serial number.
-    fn described(at: &str, interface: &str, name: &str, serial: Option<&str>) -> Device {
+    fn described(at: &str, [interface, line]: [&str; 2], name: &str, serial: Option<&str>) -> Device {
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let place =
             format!("tripbench-device-{}-{}", std::process::id(), NEXT.fetch_add(1, Ordering::SeqCst));
@@ -104,6 +104,7 @@ mod tests {
             write(adapter.join("serial"), format!("{serial}\n")).expect("a file");
         }
         write(port.parent().expect("an interface").join("bInterfaceNumber"), interface).expect("a file");
+        write(port.join("port_number"), line).expect("a file");
         symlink(&port, number.join("device")).expect("a link");
         let device = Device::described_in(&root.join("char"), Path::new("/dev/null")).expect("a device");
         remove_dir_all(root).expect("the folder");
@@ -111,16 +112,17 @@ mod tests {
     }
 
     #[rstest]
-    #[case::same(("1-2", "0", "ttyUSB0", Some("A1")), true)]
-    #[case::under_another_number(("1-2", "0", "ttyUSB7", Some("A1")), true)]
-    #[case::in_another_usb_port(("1-3", "0", "ttyUSB0", Some("A1")), false)]
-    #[case::another_adapter(("1-2", "0", "ttyUSB0", Some("A2")), false)]
-    #[case::another_port_of_the_adapter(("1-2", "1", "ttyUSB0", Some("A1")), false)]
+    #[case::same(("1-2", ["0", "0"], "ttyUSB0", Some("A1")), true)]
+    #[case::under_another_number(("1-2", ["0", "0"], "ttyUSB7", Some("A1")), true)]
+    #[case::in_another_usb_port(("1-3", ["0", "0"], "ttyUSB0", Some("A1")), false)]
+    #[case::another_adapter(("1-2", ["0", "0"], "ttyUSB0", Some("A2")), false)]
+    #[case::another_interface_of_the_adapter(("1-2", ["1", "0"], "ttyUSB0", Some("A1")), false)]
+    #[case::another_port_of_the_interface(("1-2", ["0", "1"], "ttyUSB0", Some("A1")), false)]
     fn an_adapter_is_known_by_its_number_and_its_usb_port(
-        #[case] later: (&str, &str, &str, Option<&str>),
+        #[case] later: (&str, [&str; 2], &str, Option<&str>),
         #[case] same: bool,
     ) {
-        let first = described("1-2", "0", "ttyUSB0", Some("A1"));
+        let first = described("1-2", ["0", "0"], "ttyUSB0", Some("A1"));
         let (at, interface, name, serial) = later;
         assert_eq!(described(at, interface, name, serial) == first, same);
     }
@@ -133,8 +135,8 @@ mod tests {
         #[case] name: &str,
         #[case] same: bool,
     ) {
-        let first = described("1-4", "0", "ttyUSB8", None);
-        assert_eq!(described(at, "0", name, None) == first, same);
+        let first = described("1-4", ["0", "0"], "ttyUSB8", None);
+        assert_eq!(described(at, ["0", "0"], name, None) == first, same);
     }
 
     #[test]

@@ -9,6 +9,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 const SPREADS: i32 = 13;
 /// One value for each spread, then zeros: of a fixed, even length, so that the compiler can vectorize loops over it.
 pub(crate) type PerSpread = [f64; 14];
+const _: () = assert!(SPREADS as usize <= size_of::<PerSpread>() / size_of::<f64>());
 /// Cells for the level.
 const CELLS: i32 = 90;
 /// Grid points for the spread in the coarse pass.

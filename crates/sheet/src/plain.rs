@@ -82,7 +82,7 @@ pub fn is_hidden(c: char) -> bool {
 }
 
 /// A text that identifies a device or a person, such as a serial number, without spaces at its ends. Every text of this kind is taken in
-/// here, so that two that look alike are the same.
+/// here, so that no two of them differ only by characters that nobody sees. Letters that look alike are different.
 ///
 /// # Errors
 /// If it is empty, has more than `most` characters, or has a hidden character or white space other than spaces.
@@ -101,8 +101,16 @@ pub fn identifying(text: &str, most: usize) -> Result<&str, NotPlain> {
 
 /// A text as a terminal may show it: hidden characters other than line feed and tab as escapes, such as `\u{1b}`.
 pub fn shown(text: &str) -> Cow<'_, str> {
-    let is_kept = |c: char| !is_hidden(c) || matches!(c, '\n' | '\t');
-    if text.chars().all(is_kept) {
+    escaped(text, |c| !is_hidden(c) || matches!(c, '\n' | '\t'))
+}
+
+/// A text as a part of one line on a terminal, such as a cell of a table: a line feed would look like a line of its own.
+pub fn shown_in_line(text: &str) -> Cow<'_, str> {
+    escaped(text, |c| !is_hidden(c))
+}
+
+fn escaped(text: &str, is_kept: impl Fn(char) -> bool) -> Cow<'_, str> {
+    if text.chars().all(&is_kept) {
         return Cow::Borrowed(text);
     }
     let mut shown = String::with_capacity(text.len() + 16);
@@ -174,6 +182,7 @@ mod tests {
     #[case::right_to_left("\u{202e}LIAF", "\\u{202e}LIAF")]
     fn hidden_characters_are_shown_as_escapes(#[case] text: &str, #[case] expected: &str) {
         assert_eq!(shown(text), expected);
+        assert_eq!(shown_in_line(text), expected.replace('\n', "\\u{a}").replace('\t', "\\u{9}"));
     }
 
     /// Characters with a good share of hidden ones.
