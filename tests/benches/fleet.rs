@@ -17,7 +17,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 use tripbench_bench::{RigEntry, RigSheets, SheetFiles};
-use tripbench_daemon::{Serve, serve};
+use tripbench_daemon::{Limits, Serve, serve};
 use tripbench_rig::RigSheet;
 use tripbench_simulator::{SimulatedBench, Truth, serve as serve_module};
 use tripbench_tests::browser::{Browser, is_there};
@@ -75,7 +75,13 @@ fn daemon() {
         RigEntry { sheets: RigSheets::from_files(files).expect("good sheets"), simulated: true, probes: None }
     };
     let rigs = (0..RIGS).map(entry).collect();
-    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), users: Vec::new(), rigs };
+    let bench = Serve {
+        listen: ([127, 0, 0, 1], 0).into(),
+        runs: "runs".into(),
+        users: Vec::new(),
+        rigs,
+        limits: Limits::default(),
+    };
     let until = async {
         tripbench_job::Signals::take().first().await;
         "a signal"

@@ -87,10 +87,8 @@ fn live_a_round_runs_once_and_leaves_record_report_trace_and_events() {
     let listed = daemon.get(&format!("/api/v1/runs?rig={RIG}&limit=5")).json();
     assert_eq!(listed[0]["run"], run.as_str());
     let metrics = daemon.get("/metrics").text;
-    assert!(
-        metrics.contains("tripbench_positions_total{rig=\"goods-in-1\",verdict=\"fail\"} 1"),
-        "{metrics}"
-    );
+    let failed = "tripbench_positions_total{rig=\"goods-in-1\",verdict=\"fail\",simulated=\"true\"} 1";
+    assert!(metrics.contains(failed), "{metrics}");
 }
 
 #[test]

@@ -12,7 +12,7 @@ use std::process::Command;
 use std::time::Duration;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
-use tripbench_tests::hosted::wait;
+use tripbench_tests::hosted::{faulty, wait};
 
 const RIG: &str = "goods-in-1";
 const OTHER: &str = "goods-in-9";
@@ -209,11 +209,17 @@ fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
     assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
 }
 
+/// A daemon with short timeouts and few connections.
+fn hurried(workplace: &Workplace) -> Daemon {
+    workplace.write("hurried", "");
+    Daemon::of(workplace, faulty(workplace, env!("CARGO_BIN_EXE_faulty-daemon")))
+}
+
 #[test]
 fn live_who_does_not_come_to_the_end_of_asking_is_sent_away() {
     let workplace = quick();
     let _rig = Simulated::start(&workplace);
-    let daemon = Daemon::start(&workplace);
+    let daemon = hurried(&workplace);
     daemon.until(RIG, idle);
     let revision = daemon.mount(RIG, &[(1, "A-1")]);
     let host = daemon.base.trim_start_matches("http://").to_owned();
@@ -234,16 +240,65 @@ fn live_who_does_not_come_to_the_end_of_asking_is_sent_away() {
     });
     assert_eq!(answers[0], "");
     assert!(answers[1].starts_with("HTTP/1.1 408 "), "{}", answers[1]);
+    assert!(answers[1].contains("within 1 seconds"), "{}", answers[1]);
     // The request that came too late did nothing.
     assert_eq!(daemon.rig(RIG)["round"]["revision"], revision);
-    // A thousand silent connections keep others out no longer than the time that a connection may stay silent.
-    let many: Vec<TcpStream> = (0..1_000).filter_map(|_| TcpStream::connect(&host).ok()).collect();
+    // A hundred silent connections keep others out no longer than the time that a connection may stay silent.
+    let many: Vec<TcpStream> = (0..100).filter_map(|_| TcpStream::connect(&host).ok()).collect();
     // A stop gets through at once.
-    wait(Duration::from_millis(1_200));
+    wait(Duration::from_millis(400));
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
-    wait(Duration::from_secs(10));
+    wait(Duration::from_secs(1));
     assert_eq!(daemon.get("/api/v1/rigs").status, 200);
     drop(many);
+}
+
+/// Memory of a process that is in use, KiB (`VmRSS`, proc(5)).
+fn memory_kib(of: &Daemon) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", of.id())).expect("its status");
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("a size");
+    line.split_whitespace().next().and_then(|size| size.parse().ok()).expect("a number")
+}
+
+/// Eight readers that stop reading occupy all eight connections of this daemon, each with a download of 64 MiB.
+#[test]
+fn live_who_stops_reading_loses_its_connection_and_costs_little_memory() {
+    const LENGTH: usize = 64 << 20;
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let daemon = hurried(&workplace);
+    daemon.until(RIG, idle);
+    let run = daemon.start_round(RIG, &[(1, "A-1")]).json()["run"].as_str().expect("a run").to_owned();
+    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
+    stop(&daemon, RIG);
+    daemon.until(RIG, over);
+    std::fs::write(folder(&workplace, RIG).join("trace.csv"), vec![b'x'; LENGTH]).expect("a long trace");
+    let before = memory_kib(&daemon);
+    let path = format!("/api/v1/runs/{run}/trace");
+    let readers: Vec<TcpStream> = (0..8).map(|_| daemon.stream_unread(&path)).collect();
+    wait(Duration::from_millis(400));
+    assert_eq!(daemon.get("/api/v1/rigs").status, 503, "all connections are taken");
+    let grown = memory_kib(&daemon).saturating_sub(before);
+    assert!(grown < 32 * 1024, "{grown} KiB for eight readers");
+    // The timeout is one second.
+    wait(Duration::from_millis(1_500));
+    assert_eq!(daemon.get("/api/v1/rigs").status, 200);
+    for mut reader in readers {
+        reader.set_read_timeout(Some(Duration::from_secs(5))).expect("a time");
+        let read = std::io::copy(&mut reader, &mut std::io::sink());
+        assert!(read.as_ref().is_err() || read.is_ok_and(|length| length < LENGTH as u64));
+    }
+    // Who reads gets all of it.
+    let host = daemon.base.trim_start_matches("http://");
+    let mut reader = TcpStream::connect(host).expect("it listens");
+    write!(reader, "GET {path} HTTP/1.1\r\nHost: {host}\r\nconnection: close\r\n\r\n")
+        .expect("it takes a request");
+    let mut answer = Vec::new();
+    reader.read_to_end(&mut answer).expect("an answer");
+    let end = answer.windows(4).position(|four| four == b"\r\n\r\n").expect("a head") + 4;
+    let head = String::from_utf8_lossy(&answer[..end]).to_lowercase();
+    assert!(head.contains(&format!("content-length: {LENGTH}\r\n")), "{head}");
+    assert_eq!(answer.len() - end, LENGTH);
 }
 
 #[test]

@@ -11,6 +11,7 @@ mod closed_loop;
 mod command;
 mod coverage;
 mod daemon;
+mod daemon_api;
 mod daemon_keeps;
 mod daemon_safe;
 mod daemon_users;

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use tripbench_record::{PositionRecord, QuantityName, Record, Verdict};
 
-/// A finished run.
+/// A finished run. A change of its fields needs another first line of the index.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RunEntry {
     /// Identifier of the run.
@@ -22,6 +22,12 @@ pub struct RunEntry {
     pub again: Option<String>,
     /// Number of the attempt, if it continues an earlier run.
     pub attempt: Option<u16>,
+    /// Whether no device was tested, because rig or module is simulated.
+    pub simulated: bool,
+    /// Whether a sheet was a draft.
+    pub trial: bool,
+    /// Why the run was stopped early, in English, if it was.
+    pub halted: Option<String>,
     /// Its folder.
     #[serde(skip)]
     pub folder: PathBuf,
@@ -58,6 +64,9 @@ impl RunEntry {
             positions: record.positions.iter().map(position).collect(),
             again: header.again.as_ref().map(|again| again.run.clone()),
             attempt: header.again.as_ref().map(|again| again.attempt),
+            simulated: header.simulated || header.is_at_simulator(),
+            trial: header.trial,
+            halted: record.halted.as_ref().map(ToString::to_string),
             folder: folder.to_owned(),
         }
     }

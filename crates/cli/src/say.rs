@@ -86,9 +86,10 @@ pub(crate) fn json(text: &str) {
 /// Prints a finding on standard error. It shows a part of the sheet: in colour only if nothing in it needs an escape.
 pub(crate) fn finding(finding: &Finding) {
     let plain = finding.render(false);
-    let text = shown(&plain);
-    let is_plain = matches!(text, Cow::Borrowed(_));
-    let text = if is_plain && colour() { Cow::Owned(finding.render(true)) } else { text };
+    let text = match shown(&plain) {
+        Cow::Borrowed(_) if colour() => Cow::Owned(finding.render(true)),
+        text @ (Cow::Borrowed(_) | Cow::Owned(_)) => text,
+    };
     let _reader_gone = writeln!(anstream::stderr(), "{text}");
 }
 

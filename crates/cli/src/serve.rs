@@ -10,7 +10,7 @@ use std::path::Path;
 use std::sync::{Arc, mpsc};
 use tokio::sync::oneshot;
 use tripbench_bench::{BenchError, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, leave_safe};
-use tripbench_daemon::{Serve, ServeError, serve as serve_bench};
+use tripbench_daemon::{Limits, Serve, ServeError, serve as serve_bench};
 use tripbench_device::SiteSheet;
 use tripbench_job::Signals;
 use tripbench_rig::RigSheet;
@@ -152,9 +152,13 @@ fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Serve>> {
         settings: at(&site.defaults.settings),
     });
     match sheet.rigs(beside, &defaults) {
-        Ok(rigs) => {
-            Ok(Some(Serve { listen: sheet.listen, runs: beside.join(&sheet.runs), users: sheet.users, rigs }))
-        }
+        Ok(rigs) => Ok(Some(Serve {
+            listen: sheet.listen,
+            runs: beside.join(&sheet.runs),
+            users: sheet.users,
+            rigs,
+            limits: Limits::default(),
+        })),
         Err(BenchError::Sheets(NotPlanned::Findings(findings))) => {
             for finding in &findings {
                 say::note(finding);
@@ -203,6 +207,7 @@ fn demo() -> Result<(Serve, Vec<Module>)> {
         runs: "runs".into(),
         users: Vec::new(),
         rigs: entries,
+        limits: Limits::default(),
     };
     Ok((bench, modules))
 }

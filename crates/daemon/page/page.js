@@ -1,6 +1,7 @@
 // The page of a bench: its rigs, the scanner, the event stream, and the look. All data come over the API; nothing is judged here.
 // Only the look, the language and the chosen rig are stored in the browser.
 import { element } from "/parts.js";
+import { LIMITS } from "/limits.js";
 import { Rig } from "/rig.js";
 import { LANGUAGES, say, speak } from "/words.js";
 
@@ -110,8 +111,7 @@ page.append(tabs);
 spoken(localStorage.getItem("language") ?? states[0]?.language ?? "en");
 bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value);
 
-// The daemon sends something at least once a second. After SILENCE_MS without anything the connection counts as lost.
-const SILENCE_MS = 3_500;
+// The daemon sends something at least once a second. After a longer silence the connection counts as lost.
 let heard = performance.now();
 setInterval(() => rigs.forEach((rig) => { rig.stopAgain(); rig.draw(); }), 1_000);
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
@@ -152,7 +152,7 @@ function listen() {
   mine.onerror = () => {
     connected(false);
     // The browser does not reconnect a refused stream.
-    if (mine.readyState === EventSource.CLOSED) setTimeout(() => { if (mine === source) listen(); }, 1_000);
+    if (mine.readyState === EventSource.CLOSED) setTimeout(() => { if (mine === source) listen(); }, LIMITS.reconnect_ms);
   };
 }
 channel.onmessage = ({ data: [name, data, id] }) => {
@@ -178,5 +178,5 @@ function leave() {
 }
 document.addEventListener("visibilitychange", () => (document.hidden ? leave() : join()));
 if (!document.hidden) join();
-setInterval(() => { if (performance.now() - heard > SILENCE_MS) connected(false); }, 500);
+setInterval(() => { if (performance.now() - heard > LIMITS.silence_ms) connected(false); }, 500);
 addEventListener("resize", () => { measure(states[0]?.screen_width_mm); rigs.forEach((rig) => rig.draw()); });

@@ -1,4 +1,5 @@
 // Parts of the page that do not depend on a rig: elements, requests, shapes of the verdicts, and texts that contain figures.
+import { LIMITS } from "/limits.js";
 import { filled, say } from "/words.js";
 
 /** Makes an element from attributes, texts and children. Texts are never parsed as markup. */
@@ -20,7 +21,7 @@ const waiting = new Set();
 export function hangUp() { waiting.forEach((request) => request.abort()); }
 
 /** Sends a request to the daemon; returns its answer, or throws an error with the problem details. */
-export async function call(method, path, body, within_ms = 20_000) {
+export async function call(method, path, body, within_ms = LIMITS.request_ms) {
   const given_up = new AbortController(), signal = AbortSignal.any([AbortSignal.timeout(within_ms), given_up.signal]);
   if (!path.endsWith("/stop")) waiting.add(given_up);
   const response = await fetch(path, { method, signal, headers: { "content-type": "application/json" }, body: JSON.stringify(body) }).finally(() => waiting.delete(given_up));

@@ -1,5 +1,6 @@
 // One rig on the page: the mounted devices, the run in progress, the verdicts. All data come over the API; nothing is judged here.
 import { Chart } from "/chart.js";
+import { LIMITS } from "/limits.js";
 import { call, clock, element, hangUp, level, problem, quantity, shape, tile } from "/parts.js";
 import { FOLDED, tells } from "/sentence.js";
 import { say } from "/words.js";
@@ -8,10 +9,6 @@ import { say } from "/words.js";
 const LARGE = 8;
 /** Up to this many positions all have lanes; with more, only those outside their limits. */
 const LANES = 4;
-/** A button accepts presses once it has been shown for this long. */
-const FRESH_MS = 600;
-/** A level older than this is not shown. */
-const OLD_MS = 2_000;
 /** Undecided devices that have a button at the same time; the next button appears when one is decided. */
 const DECIDED = 3;
 
@@ -202,7 +199,7 @@ export class Rig {
     while (this.stopTries > 0) {
       this.stopTries -= 1;
       try {
-        await call("POST", this.path("/stop"), {}, 1_500);
+        await call("POST", this.path("/stop"), {}, LIMITS.stop_ms);
         this.stopLost = false;
         if (this.atRest) this.note(say("nothingRuns"));
         break;
@@ -211,7 +208,7 @@ export class Rig {
         this.show();
         // Waiting requests occupy connections that the stop needs.
         hangUp();
-        await new Promise((go) => setTimeout(go, 200));
+        await new Promise((go) => setTimeout(go, LIMITS.stop_again_ms));
       }
     }
     this.stopSending = false;
@@ -283,11 +280,11 @@ export class Rig {
 
   showActions(running, ready) {
     const { state } = this, { run } = state, fresh = new Map();
-    // A press may be meant for a button that was here before: a button accepts presses only after FRESH_MS.
+    // A press may be meant for a button that was here before: a button accepts presses only once it has been shown for a while.
     const button = (label, act, attributes = {}) => {
       const key = `${label.split(" · ")[0]} ${attributes.class} ${attributes["data-question"] ?? attributes["data-run"] ?? ""}`, since = this.buttons.get(key) ?? performance.now();
       fresh.set(key, since);
-      return element("button", { type: "button", onclick: (event) => { if (event.detail < 2 && performance.now() - since > FRESH_MS && this.connected) act(); }, ...attributes }, label);
+      return element("button", { type: "button", onclick: (event) => { if (event.detail < 2 && performance.now() - since > LIMITS.fresh_ms && this.connected) act(); }, ...attributes }, label);
     };
     const actions = [];
     if (running && run.question) actions.push(button(say("yes"), () => this.answer(run.question.number, "yes"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }), button(say("no"), () => this.answer(run.question.number, "no"), { class: "answer", "data-question": `${run.run} ${run.question.number}` }));
@@ -376,7 +373,7 @@ export class Rig {
     const shown = taking.length <= LANES ? taking : failing.slice(0, LANES);
     const lanes = shown.flatMap((position) => [`${position} switch`, `${position} valve`]).filter((key) => this.chart.changes.has(key));
     // An old reading says nothing about the present level.
-    const old = this.level === null || performance.now() - this.sampledAt > OLD_MS;
+    const old = this.level === null || performance.now() - this.sampledAt > LIMITS.old_ms;
     this.figures.textContent = `${old ? "?" : level(this.level, run.decimals)} ${run.unit}${run.halted ? "" : ` · ${say("left", clock(this.left))}`}`;
     this.canvas.setAttribute("aria-label", `${say("vacuumOver")}: ${this.figures.textContent}`);
     this.showSignals();

@@ -7,6 +7,6 @@ mod tell;
 mod tile;
 
 pub(crate) use rig::{Doing, Placing, RigState, Round};
-pub(crate) use run::{RunState, Tile};
+pub(crate) use run::{RunState, StartedRun, Tile, VerdictWord};
 pub(crate) use tell::beside;
 pub(crate) use tile::verdict_key;

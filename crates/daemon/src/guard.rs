@@ -1,24 +1,21 @@
 //! What every request has to pass: from this machine, from this page, from a user who may change anything, and not too many.
 
+use crate::limits::Limits;
 use crate::peer::Peer;
-use crate::problem::Problem;
+use crate::problem::{Problem, ProblemKind};
 use axum::body::{Body, to_bytes};
 use axum::extract::{Request, State};
 use axum::http::{HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
 use tokio::time::Instant;
-
-/// Number of changes allowed in a burst, and per second after that. A person presses a button, a scanner sends a number; more comes from a
-/// faulty program.
-const AT_ONCE: f64 = 60.0;
-const EACH_SECOND: f64 = 30.0;
 
 /// Rate limit of changes.
 #[derive(Debug)]
 struct Limit {
+    at_once: f64,
+    each_second: f64,
     /// Changes left, as of a moment.
     left: Mutex<(f64, Instant)>,
 }
@@ -27,13 +24,14 @@ struct Limit {
 #[derive(Debug)]
 pub(crate) struct Gate {
     limit: Limit,
+    limits: Limits,
     /// Users who may change something, besides the daemon's own and root.
     users: Vec<u32>,
 }
 
 impl Gate {
-    pub(crate) fn new(users: Vec<u32>) -> Self {
-        Self { limit: Limit::new(), users }
+    pub(crate) fn new(users: Vec<u32>, limits: Limits) -> Self {
+        Self { limit: Limit::new(&limits), limits, users }
     }
 
     /// Whether a user may mount, start and answer. Everybody may look, and everybody may stop.
@@ -44,15 +42,16 @@ impl Gate {
 }
 
 impl Limit {
-    fn new() -> Self {
-        Self { left: Mutex::new((AT_ONCE, Instant::now())) }
+    fn new(limits: &Limits) -> Self {
+        let (at_once, each_second) = (limits.changes_at_once.into(), limits.changes_each_second.into());
+        Self { at_once, each_second, left: Mutex::new((at_once, Instant::now())) }
     }
 
     fn take(&self) -> bool {
         let mut left = self.left.lock().unwrap_or_else(PoisonError::into_inner);
         let now = Instant::now();
         let passed = now.duration_since(left.1);
-        *left = (EACH_SECOND.mul_add(passed.as_secs_f64(), left.0).min(AT_ONCE), now);
+        *left = (self.each_second.mul_add(passed.as_secs_f64(), left.0).min(self.at_once), now);
         let may = left.0 >= 1.0;
         if may {
             left.0 -= 1.0;
@@ -75,7 +74,7 @@ pub(crate) async fn guard(State(gate): State<Arc<Gate>>, request: Request, next:
     let response = match foreign.or_else(|| refused(&gate, &request)) {
         Some(problem) => problem.into_response(),
         None if is_stop(&request) || !changes(&request) => next.run(request).await,
-        None => match whole(request).await {
+        None => match whole(&gate.limits, request).await {
             Ok(request) => next.run(request).await,
             Err(problem) => problem.into_response(),
         },
@@ -91,22 +90,19 @@ fn is_stop(request: &Request) -> bool {
     request.uri().path().ends_with("/stop")
 }
 
-/// Largest accepted body: sheets are texts of a few kilobytes.
-const LARGEST_BODY: usize = 256 * 1024;
-/// Longest time for a complete body to arrive.
-const BODY_WITHIN: Duration = Duration::from_secs(10);
-
 /// Reads the body of a request completely before the request has any effect.
-async fn whole(request: Request) -> Result<Request, Problem> {
+async fn whole(limits: &Limits, request: Request) -> Result<Request, Problem> {
     let (head, body) = request.into_parts();
-    let read = tokio::time::timeout(BODY_WITHIN, to_bytes(body, LARGEST_BODY)).await;
+    let read = tokio::time::timeout(limits.body_within, to_bytes(body, limits.largest_body)).await;
     let read = read.map_err(|_| {
-        let detail = "the body did not arrive completely within 10 seconds: nothing was done";
-        Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "The body arrived too slowly", detail)
+        let within = limits.body_within.as_secs_f64();
+        let detail = format!("the body did not arrive completely within {within} seconds: nothing was done");
+        Problem::new(StatusCode::REQUEST_TIMEOUT, ProblemKind::TooSlow, "The body arrived too slowly", detail)
     })?;
     let bytes = read.map_err(|_| {
-        let detail = "the body is incomplete, or larger than 256 KiB, the maximum";
-        Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The body is too large", detail)
+        let most = limits.largest_body / 1024;
+        let detail = format!("the body is incomplete, or larger than {most} KiB, the maximum");
+        Problem::new(StatusCode::PAYLOAD_TOO_LARGE, ProblemKind::TooLarge, "The body is too large", detail)
     })?;
     Ok(Request::from_parts(head, Body::from(bytes)))
 }
@@ -125,7 +121,7 @@ async fn foreign_user(gate: &Gate, peer: Option<Peer>) -> Option<Problem> {
     let detail = format!(
         "{user} may not operate this bench: allowed are the daemon's own user, root, and `users` of the bench sheet. STOP TEST is allowed to everybody"
     );
-    Some(Problem::new(StatusCode::FORBIDDEN, "foreign-user", "Not this user", detail))
+    Some(Problem::new(StatusCode::FORBIDDEN, ProblemKind::ForeignUser, "Not this user", detail))
 }
 
 fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
@@ -133,21 +129,34 @@ fn refused(gate: &Gate, request: &Request) -> Option<Problem> {
     let host = text(header::HOST).unwrap_or_default();
     if !is_here(host) {
         let detail = format!("Host `{host}` is not this machine: allowed are 127.0.0.1, [::1] and localhost");
-        return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-host", "Not for this machine", detail));
+        return Some(Problem::new(
+            StatusCode::FORBIDDEN,
+            ProblemKind::ForeignHost,
+            "Not for this machine",
+            detail,
+        ));
     }
     if let Some(origin) = text(header::ORIGIN) {
         let own = origin.strip_prefix("http://").is_some_and(|rest| rest.eq_ignore_ascii_case(host));
         if !own {
             let detail = format!("Origin `{origin}` is another site's page");
-            return Some(Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail));
+            return Some(Problem::new(
+                StatusCode::FORBIDDEN,
+                ProblemKind::ForeignOrigin,
+                "From another site",
+                detail,
+            ));
         }
     }
     if let Some(problem) = from_another_site(request) {
         return Some(problem);
     }
     (changes(request) && !is_stop(request) && !gate.limit.take()).then(|| {
-        let detail = "too many changes: allowed are 60 at once and 30 per second; wait a moment";
-        Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many changes", detail)
+        let (at_once, each_second) = (gate.limits.changes_at_once, gate.limits.changes_each_second);
+        let detail = format!(
+            "too many changes: allowed are {at_once} at once and {each_second} per second; wait a moment"
+        );
+        Problem::new(StatusCode::TOO_MANY_REQUESTS, ProblemKind::TooMany, "Too many changes", detail)
     })
 }
 
@@ -172,7 +181,7 @@ fn from_another_site(request: &Request) -> Option<Problem> {
         let detail = format!(
             "Sec-Fetch-Site {sent:?}: a page of another site asks for this; allowed are `same-origin`, `none`, and links that open the page"
         );
-        Problem::new(StatusCode::FORBIDDEN, "foreign-origin", "From another site", detail)
+        Problem::new(StatusCode::FORBIDDEN, ProblemKind::ForeignOrigin, "From another site", detail)
     })
 }
 
@@ -261,16 +270,16 @@ mod tests {
         #[case] headers: &[(&str, &str)],
         #[case] allowed: bool,
     ) {
-        let problem = refused(&Gate::new(Vec::new()), &request(method, path, headers));
+        let problem = refused(&Gate::new(Vec::new(), Limits::default()), &request(method, path, headers));
         assert_eq!(problem.is_none(), allowed, "{problem:?}");
         assert!(
-            problem.is_none_or(|problem| problem.status == 403 && problem.kind == "/problems/foreign-origin")
+            problem.is_none_or(|problem| problem.status == 403 && problem.kind == ProblemKind::ForeignOrigin)
         );
     }
 
     #[test]
     fn changes_are_limited() {
-        let limit = Limit::new();
+        let limit = Limit::new(&Limits::default());
         let taken = (0..200).filter(|_| limit.take()).count();
         assert!((60..80).contains(&taken), "{taken}");
     }

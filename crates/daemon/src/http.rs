@@ -1,7 +1,7 @@
 //! The HTTP API and the page; the page uses only this API.
 
 use crate::guard::{Gate, guard};
-use crate::problem::Problem;
+use crate::problem::{Problem, ProblemKind};
 use crate::stage::Daemon;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -10,12 +10,16 @@ use axum::routing::{get, post, put};
 use std::sync::Arc;
 
 mod connection;
+mod download;
+mod events;
+mod metrics;
 mod page;
 mod rigs;
 mod runs;
 mod service;
 mod start;
 mod watch;
+mod write_timeout;
 
 pub(crate) use connection::take;
 pub(crate) use service::document;
@@ -28,12 +32,12 @@ pub(crate) fn stops(daemon: Arc<Daemon>) -> Router {
             let detail = "too many connections: only a stop is accepted until some are closed";
             Problem::new(
                 axum::http::StatusCode::SERVICE_UNAVAILABLE,
-                "too-many-connections",
+                ProblemKind::TooManyConnections,
                 "Too many connections",
                 detail,
             )
         })
-        .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone())), guard))
+        .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone(), daemon.limits.clone())), guard))
         .with_state(daemon)
 }
 
@@ -54,21 +58,21 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .route("/runs/{run}", get(runs::record))
         .route("/runs/{run}/report", get(runs::report))
         .route("/runs/{run}/trace", get(runs::trace))
-        .route("/runs/{run}/events", get(runs::events))
+        .route("/runs/{run}/events", get(events::events))
         .fallback(|| async {
             Problem::not_found("no such path in the API; /api/v1/openapi.json lists the paths")
         })
         .method_not_allowed_fallback(|| async {
             Problem::new(
                 axum::http::StatusCode::METHOD_NOT_ALLOWED,
-                "method",
+                ProblemKind::Method,
                 "Method not allowed",
                 "this path does not allow this method; /api/v1/openapi.json lists the methods",
             )
         });
     Router::new()
         .nest("/api/v1", api)
-        .route("/metrics", get(service::metrics))
+        .route("/metrics", get(metrics::metrics))
         .merge(page::routes())
         .fallback(|| async {
             Problem::not_found(
@@ -76,6 +80,6 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
             )
         })
         .layer(DefaultBodyLimit::disable())
-        .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone())), guard))
+        .layer(from_fn_with_state(Arc::new(Gate::new(daemon.users.clone(), daemon.limits.clone())), guard))
         .with_state(daemon)
 }

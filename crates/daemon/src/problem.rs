@@ -1,5 +1,6 @@
 //! Errors over HTTP: problem details (RFC 9457).
 
+pub(crate) use crate::problem_kind::ProblemKind;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
@@ -12,9 +13,9 @@ use utoipa::{IntoResponses, ToSchema};
 /// A problem with a request, as `application/problem+json`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub(crate) struct Problem {
-    /// Kind of the problem, as a stable URI reference.
+    /// Kind of the problem.
     #[serde(rename = "type")]
-    pub kind: String,
+    pub kind: ProblemKind,
     /// Title of the kind, for people.
     pub title: String,
     /// HTTP status.
@@ -28,9 +29,9 @@ pub(crate) struct Problem {
 
 impl Problem {
     /// A problem of a kind.
-    pub(crate) fn new(status: StatusCode, kind: &str, title: &str, detail: impl Into<String>) -> Self {
+    pub(crate) fn new(status: StatusCode, kind: ProblemKind, title: &str, detail: impl Into<String>) -> Self {
         Self {
-            kind: format!("/problems/{kind}"),
+            kind,
             title: title.to_owned(),
             status: status.as_u16(),
             detail: detail.into(),
@@ -40,7 +41,7 @@ impl Problem {
 
     /// The requested item does not exist.
     pub(crate) fn not_found(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::NOT_FOUND, "not-found", "Not found", detail)
+        Self::new(StatusCode::NOT_FOUND, ProblemKind::NotFound, "Not found", detail)
     }
 
     /// A text that identifies something, without spaces at its ends.
@@ -50,28 +51,38 @@ impl Problem {
     pub(crate) fn check_text(place: &str, text: &str, most: usize) -> Result<String, Self> {
         identifying(text, most).map(str::to_owned).map_err(|why| {
             let detail = format!("`{place}` {why}");
-            Self::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-text", "This text is not allowed", detail)
+            Self::new(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                ProblemKind::BadText,
+                "This text is not allowed",
+                detail,
+            )
         })
     }
 
     /// A device cannot be tested again.
     fn not_again(detail: String) -> Self {
-        Self::new(StatusCode::CONFLICT, "nothing-to-decide", "Cannot be tested again", detail)
+        Self::new(StatusCode::CONFLICT, ProblemKind::NothingToDecide, "Cannot be tested again", detail)
     }
 
     /// A fault of the program.
     pub(crate) fn inside(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "inside", "Internal error", detail)
+        Self::new(StatusCode::INTERNAL_SERVER_ERROR, ProblemKind::Inside, "Internal error", detail)
     }
 
     /// The requested run cannot be planned.
     fn not_planned(detail: String) -> Self {
-        Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-planned", "The run cannot be planned", detail)
+        Self::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            ProblemKind::NotPlanned,
+            "The run cannot be planned",
+            detail,
+        )
     }
 
     /// An invalid body or parameter.
     pub(crate) fn bad_request(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::BAD_REQUEST, "bad-request", "The request is not valid", detail)
+        Self::new(StatusCode::BAD_REQUEST, ProblemKind::BadRequest, "The request is not valid", detail)
     }
 }
 
@@ -118,42 +129,64 @@ impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Self {
         let detail = refusal.to_string();
         match refusal {
-            Refusal::RoundChanged { .. } | Refusal::Remounted { .. } => {
-                Self::new(StatusCode::CONFLICT, "round-changed", "The round was changed meanwhile", detail)
+            Refusal::RoundChanged { .. } | Refusal::Remounted { .. } => Self::new(
+                StatusCode::CONFLICT,
+                ProblemKind::RoundChanged,
+                "The round was changed meanwhile",
+                detail,
+            ),
+            Refusal::Mounted => {
+                Self::new(StatusCode::CONFLICT, ProblemKind::Mounted, "A round is mounted", detail)
             }
-            Refusal::Mounted => Self::new(StatusCode::CONFLICT, "mounted", "A round is mounted", detail),
             Refusal::ToConfirm(_) | Refusal::OutOfSight { .. } => {
-                Self::new(StatusCode::CONFLICT, "to-confirm", "Please confirm", detail)
+                Self::new(StatusCode::CONFLICT, ProblemKind::ToConfirm, "Please confirm", detail)
             }
             Refusal::NothingRuns | Refusal::NotOpen(_) => {
-                Self::new(StatusCode::CONFLICT, "not-open", "Nothing to answer", detail)
+                Self::new(StatusCode::CONFLICT, ProblemKind::NotOpen, "Nothing to answer", detail)
             }
             Refusal::NoSuchPosition { .. }
             | Refusal::PositionTwice { .. }
             | Refusal::NotASerial { .. }
-            | Refusal::TwoNumbers { .. } => {
-                Self::new(StatusCode::UNPROCESSABLE_ENTITY, "not-mounted", "This cannot be mounted", detail)
-            }
-            Refusal::AlreadyStarted => {
-                Self::new(StatusCode::CONFLICT, "already-started", "This round was started already", detail)
-            }
+            | Refusal::TwoNumbers { .. } => Self::new(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                ProblemKind::NotMounted,
+                "This cannot be mounted",
+                detail,
+            ),
+            Refusal::AlreadyStarted => Self::new(
+                StatusCode::CONFLICT,
+                ProblemKind::AlreadyStarted,
+                "This round was started already",
+                detail,
+            ),
             Refusal::QueueFull { .. } => {
-                Self::new(StatusCode::CONFLICT, "queue-full", "Too many runs wait", detail)
+                Self::new(StatusCode::CONFLICT, ProblemKind::QueueFull, "Too many runs wait", detail)
             }
-            Refusal::Busy => Self::new(StatusCode::CONFLICT, "busy", "A run is in progress", detail),
-            Refusal::PlugWasOut { .. } => {
-                Self::new(StatusCode::CONFLICT, "plug-was-out", "A plug was seen out meanwhile", detail)
+            Refusal::Busy => {
+                Self::new(StatusCode::CONFLICT, ProblemKind::Busy, "A run is in progress", detail)
             }
+            Refusal::PlugWasOut { .. } => Self::new(
+                StatusCode::CONFLICT,
+                ProblemKind::PlugWasOut,
+                "A plug was seen out meanwhile",
+                detail,
+            ),
             Refusal::MayBeGone { .. } => Self::not_again(detail),
             Refusal::Stopped { .. } => {
-                Self::new(StatusCode::CONFLICT, "stopped", "Stopped meanwhile", detail)
+                Self::new(StatusCode::CONFLICT, ProblemKind::Stopped, "Stopped meanwhile", detail)
             }
-            Refusal::NotReady(_) | Refusal::TooLate => {
-                Self::new(StatusCode::SERVICE_UNAVAILABLE, "not-ready", "The rig is not ready", detail)
-            }
-            Refusal::Ending => {
-                Self::new(StatusCode::SERVICE_UNAVAILABLE, "ending", "The daemon is ending", detail)
-            }
+            Refusal::NotReady(_) | Refusal::TooLate => Self::new(
+                StatusCode::SERVICE_UNAVAILABLE,
+                ProblemKind::NotReady,
+                "The rig is not ready",
+                detail,
+            ),
+            Refusal::Ending => Self::new(
+                StatusCode::SERVICE_UNAVAILABLE,
+                ProblemKind::Ending,
+                "The daemon is ending",
+                detail,
+            ),
             Refusal::NoOwner => Self::inside(detail),
         }
     }
@@ -173,9 +206,12 @@ impl From<NotPlanned> for Problem {
     fn from(why: NotPlanned) -> Self {
         let detail = chain(&why);
         match why {
-            NotPlanned::SheetsChanged => {
-                Self::new(StatusCode::CONFLICT, "sheets-changed", "The sheets were changed meanwhile", detail)
-            }
+            NotPlanned::SheetsChanged => Self::new(
+                StatusCode::CONFLICT,
+                ProblemKind::SheetsChanged,
+                "The sheets were changed meanwhile",
+                detail,
+            ),
             NotPlanned::Findings(findings) => Self { findings, ..Self::not_planned(detail) },
             NotPlanned::RigChanged
             | NotPlanned::RigThen

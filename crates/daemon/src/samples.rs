@@ -1,6 +1,7 @@
 //! Samples of a run for watchers: levels and changes of signals, as they are recorded.
 
 use crate::feed::{Feed, FrameKind};
+use crate::timing::RigTiming;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -54,10 +55,11 @@ pub(crate) struct Sampler {
     framed_s: f64,
     sampled_s: f64,
     signals: BTreeMap<(u8, &'static str), bool>,
+    timing: RigTiming,
 }
 
 impl Sampler {
-    pub(crate) fn new(feed: Arc<Feed>, sheets: Arc<LoadedSheets>) -> Self {
+    pub(crate) fn new(feed: Arc<Feed>, sheets: Arc<LoadedSheets>, timing: RigTiming) -> Self {
         let decoder = Decoder::new(sheets.rig.read_plan());
         Self {
             feed,
@@ -68,6 +70,7 @@ impl Sampler {
             framed_s: 0.0,
             sampled_s: f64::NEG_INFINITY,
             signals: BTreeMap::new(),
+            timing,
         }
     }
 
@@ -105,8 +108,11 @@ impl Sampler {
 
 impl RunListener for Sampler {
     fn hears(&mut self, event: &Event, view: &RunView) {
-        self.zero_ms = self.zero_ms.min(now_ms() - event.at.seconds() * 1e3);
+        let zero_ms = now_ms() - event.at.seconds() * 1e3;
+        self.zero_ms = self.zero_ms.min(zero_ms);
+        self.timing.lag(zero_ms - self.zero_ms);
         if let EventKind::Scan(scan) = &event.kind {
+            self.timing.scan(scan);
             self.sample(scan, view);
         }
     }

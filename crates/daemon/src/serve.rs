@@ -1,16 +1,19 @@
 //! Serves a bench: makes the rigs safe before it opens the port, and again at the end.
 
 use crate::http;
+use crate::keys::Keys;
+use crate::limits::Limits;
 use crate::stage::{Daemon, Stage};
+use crate::timing::Timing;
 use rustix::process::{Resource, getrlimit, setrlimit};
 use std::cell::RefCell;
 use std::future::Future;
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::Duration;
 use thiserror::Error;
 use tokio::runtime::Runtime;
+use tokio::sync::Semaphore;
 use tripbench_bench::{Audience, Bench, BenchError, Ended, RigEntry, leave_safe};
 
 /// Parameters of a daemon.
@@ -24,6 +27,8 @@ pub struct Serve {
     pub users: Vec<u32>,
     /// The rigs.
     pub rigs: Vec<RigEntry>,
+    /// Limits and timeouts of the HTTP side.
+    pub limits: Limits,
 }
 
 /// Why a daemon cannot serve.
@@ -62,7 +67,7 @@ pub fn serve(
     until: impl Future<Output = &'static str>,
     listening: impl FnOnce(SocketAddr),
 ) -> Result<Ended, ServeError> {
-    let Serve { listen, runs, users, rigs } = of;
+    let Serve { listen, runs, users, rigs, limits } = of;
     if !listen.ip().is_loopback() {
         leave_safe(rigs.iter().map(|rig| rig.sheets.rig().clone()).collect()).log();
         return Err(ServeError::NotLoopback(listen));
@@ -74,21 +79,25 @@ pub fn serve(
         tracing::warn!(%error, "cannot raise the limit of open files");
     }
     let stages = RefCell::new(Vec::new());
-    let audience = |_: &RigEntry| {
-        let stage = Arc::new(Stage::new()?);
+    let timing = Timing::default();
+    let audience = |entry: &RigEntry| {
+        let stage = Arc::new(Stage::new(timing.of(&entry.sheets.name()))?);
         stages.borrow_mut().push(Arc::clone(&stage));
         Ok(stage as Arc<dyn Audience>)
     };
     // Make the rigs safe before opening the port, which any other program may occupy.
     let bench = Bench::begin(rigs, &runs, audience)?;
     let life = uuid::Uuid::now_v7().simple().to_string();
-    let daemon = Arc::new(Daemon { bench, stages: stages.into_inner(), users, life });
+    let (end_within, watchers) = (limits.end_within, Arc::new(Semaphore::new(limits.watchers)));
+    let stages = stages.into_inner();
+    let daemon =
+        Arc::new(Daemon { bench, stages, users, limits, keys: Keys::default(), timing, watchers, life });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
     // Whatever the reason of the end, stop the runs in progress and make every rig safe.
     let ended = daemon.bench.end();
     served.map(|runtime| {
-        runtime.shutdown_timeout(Duration::from_millis(500));
+        runtime.shutdown_timeout(end_within);
         ended
     })
 }
@@ -109,7 +118,8 @@ fn attend(
     listener.set_nonblocking(true)?;
     let address = listener.local_addr()?;
     let listener = runtime.block_on(async { tokio::net::TcpListener::from_std(listener) })?;
-    runtime.spawn(http::take(listener, http::router(Arc::clone(daemon)), http::stops(Arc::clone(daemon))));
+    let (router, stops) = (http::router(Arc::clone(daemon)), http::stops(Arc::clone(daemon)));
+    runtime.spawn(http::take(listener, router, stops, daemon.limits.clone()));
     let _nobody_listens = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(%address, rigs = daemon.bench.rigs.len(), "listening");
     listening(address);

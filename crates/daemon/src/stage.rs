@@ -1,11 +1,15 @@
 //! Publishes a rig to its watchers: its state as a document, and the samples of its runs.
 
-use crate::document::{RigState, RunState, Tile, beside};
+use crate::document::{RigState, RunState, StartedRun, Tile, beside};
 use crate::feed::{Feed, FrameKind};
+use crate::keys::Keys;
+use crate::limits::Limits;
 use crate::samples::Sampler;
+use crate::timing::{RigTiming, Timing};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
+use tokio::sync::Semaphore;
 use tripbench_bench::{Audience, Bench, Beside, Rig, RunListener, RunTold, Status};
 use tripbench_record::LoadedSheets;
 
@@ -16,6 +20,7 @@ pub(crate) struct Stage {
     pub(crate) feed: Arc<Feed>,
     documents: Arc<Documents>,
     statuses: Sender<Arc<Status>>,
+    timing: RigTiming,
 }
 
 /// A run, a position of it, and the tile made of them.
@@ -68,14 +73,14 @@ impl Stage {
     ///
     /// # Errors
     /// If its thread cannot be spawned.
-    pub(crate) fn new() -> std::io::Result<Self> {
+    pub(crate) fn new(timing: RigTiming) -> std::io::Result<Self> {
         let (feed, documents) = (Arc::<Feed>::default(), Arc::<Documents>::default());
         let (statuses, told) = channel();
         let (tells, makes) = (Arc::clone(&feed), Arc::clone(&documents));
         std::thread::Builder::new()
             .name(String::from("teller"))
             .spawn(move || tell(&told, &tells, &makes))?;
-        Ok(Self { feed, documents, statuses })
+        Ok(Self { feed, documents, statuses, timing })
     }
 
     /// The document of a rig's present status.
@@ -109,7 +114,7 @@ impl Audience for Stage {
 
     fn run(&self, sheets: &Arc<LoadedSheets>) -> Box<dyn RunListener> {
         self.feed.begin();
-        Box::new(Sampler::new(Arc::clone(&self.feed), Arc::clone(sheets)))
+        Box::new(Sampler::new(Arc::clone(&self.feed), Arc::clone(sheets), self.timing.clone()))
     }
 }
 
@@ -121,6 +126,12 @@ pub(crate) struct Daemon {
     pub(crate) stages: Vec<Arc<Stage>>,
     /// Users who may operate the bench, besides the daemon's own and root.
     pub(crate) users: Vec<u32>,
+    pub(crate) limits: Limits,
+    /// Runs started with a key.
+    pub(crate) keys: Keys<StartedRun>,
+    pub(crate) timing: Timing,
+    /// Seats of the watchers that are free.
+    pub(crate) watchers: Arc<Semaphore>,
     /// Another one each time the daemon begins: frames of one life are not those of another.
     pub(crate) life: String,
 }

@@ -1,12 +1,12 @@
-//! A daemon whose runs fail while a file exists in its folder: `panics`, `loops`, `disk-hangs`, `folder-hangs`
-//! or `removal-hangs`. Everything else is the
-//! real daemon. Its rigs are those of `rig.toml` and, if it exists, `other.toml`.
+//! A daemon whose runs fail while a file exists in its folder: `panics`, `loops`, `disk-hangs`, `folder-hangs` or
+//! `removal-hangs`. Everything else is the real daemon. While `hurried` exists at its start, its limits and timeouts are short. Its rigs
+//! are those of `rig.toml` and, if it exists, `other.toml`.
 
 use std::net::SocketAddr;
 use std::path::Path;
 use std::process::ExitCode;
 use tripbench_bench::{Probes, RigEntry, RigSheets, SheetFiles};
-use tripbench_daemon::{Serve, serve};
+use tripbench_daemon::{Limits, Serve, serve};
 
 /// Probe in the thread of a run: panics or loops.
 fn in_run() {
@@ -49,6 +49,23 @@ fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
     RigEntry { sheets: sheets.expect("good sheets"), simulated: false, probes }
 }
 
+/// Limits of the daemon, or short ones.
+fn limits() -> Limits {
+    if !Path::new("hurried").exists() {
+        return Limits::default();
+    }
+    let second = std::time::Duration::from_secs(1);
+    Limits {
+        connections: 8,
+        stop_connections: 4,
+        stop_within: second / 4,
+        header_within: second,
+        body_within: second,
+        write_within: second,
+        ..Limits::default()
+    }
+}
+
 #[expect(clippy::print_stdout, reason = "prints the address for the parent process")]
 fn main() -> ExitCode {
     let probed = |in_run, in_journal| Some(Probes { in_folder, in_removal, in_run, in_journal });
@@ -59,7 +76,13 @@ fn main() -> ExitCode {
     } else {
         vec![entry("rig.toml", probed(in_run, in_journal))]
     };
-    let bench = Serve { listen: ([127, 0, 0, 1], 0).into(), runs: "runs".into(), users: Vec::new(), rigs };
+    let bench = Serve {
+        listen: ([127, 0, 0, 1], 0).into(),
+        runs: "runs".into(),
+        users: Vec::new(),
+        rigs,
+        limits: limits(),
+    };
     let until = async {
         tripbench_job::Signals::take().first().await;
         "a signal"

@@ -86,7 +86,7 @@ fn a_second_start_with_two_thousand_runs_reads_no_record() {
 #[case::nothing(|_: &Path| {}, 0)]
 #[case::no_index(|runs: &Path| std::fs::remove_file(runs.join("runs.index")).expect("an index"), 3)]
 #[case::emptied(|runs: &Path| std::fs::write(runs.join("runs.index"), "").expect("an index"), 3)]
-#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 1", "tripbench-runs 2")), 3)]
+#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 2", "tripbench-runs 1")), 3)]
 #[case::last_line_cut_off(|runs: &Path| change(runs, |text| text[..text.len() - 9].to_owned()), 1)]
 #[case::a_verdict_changed(|runs: &Path| change(runs, |text| text.replacen("aborted", "pass", 1)), 1)]
 #[case::lines_joined(|runs: &Path| change(runs, |text| text.replacen("}\n", "}", 1)), 2)]

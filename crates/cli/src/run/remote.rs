@@ -26,6 +26,8 @@ const STOP_WITHIN: Duration = Duration::from_secs(2);
 const ANSWER_WITHIN: Duration = Duration::from_secs(30);
 /// A stream of events is requested again after this time: a silent stream does not show whether the daemon is still there.
 const STREAM_FOR: Duration = Duration::from_secs(20);
+/// Longest time for a file of a run to arrive: a trace may have hundreds of megabytes.
+const FILE_WITHIN: Duration = Duration::from_mins(2);
 /// Longest time until a running daemon begins to answer.
 const ALIVE_WITHIN: Duration = Duration::from_secs(5);
 /// Time between two checks whether the run has begun.
@@ -123,6 +125,9 @@ impl Daemon {
         }
         let config = Agent::config_builder().http_status_as_error(false);
         let config = config.timeout_connect(Some(STOP_WITHIN)).timeout_recv_response(Some(ANSWER_WITHIN));
+        // A daemon that hangs in the middle of an answer does not hold this program for ever.
+        let config = config.timeout_send_request(Some(ALIVE_WITHIN)).timeout_send_body(Some(ANSWER_WITHIN));
+        let config = config.timeout_recv_body(Some(ALIVE_WITHIN));
         let agent = config.build().into();
         Ok(Self { agent, api: format!("{base}/api/v1"), rig: rig.to_owned() })
     }
@@ -145,7 +150,8 @@ impl Daemon {
     }
 
     fn get(&self, path: &str) -> Result<Vec<u8>> {
-        let mut answer = self.agent.get(format!("{}/{path}", self.api)).call()?;
+        let request = self.agent.get(format!("{}/{path}", self.api)).config();
+        let mut answer = request.timeout_recv_body(Some(FILE_WITHIN)).build().call()?;
         if !answer.status().is_success() {
             bail!("`{path}`: the daemon answers {}", answer.status());
         }

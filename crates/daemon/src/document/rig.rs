@@ -127,7 +127,7 @@ pub(crate) struct Place {
 
 /// A device to be mounted at a position.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "an object with `position`")]
 pub(crate) struct Placing {
     /// The position.
     #[schema(minimum = 1, maximum = 64)]

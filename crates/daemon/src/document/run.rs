@@ -149,6 +149,7 @@ pub(crate) struct Tile {
     /// Serial number or own number.
     pub serial: String,
     /// The verdict, once the run is finished: `pass`, `fail`, `undecided`, `aborted`, `measured`, `set-aside`.
+    #[schema(value_type = Option<VerdictWord>)]
     pub verdict: Option<String>,
     /// Quantities of the record that the verdict does not cover, once the run is finished. Show them beside the verdict, in the same
     /// size.
@@ -188,4 +189,28 @@ pub(crate) struct Figure {
     pub place: Option<f64>,
     /// Whether the value is outside its limits so far; this is not a verdict.
     pub outside: bool,
+}
+
+/// A run that was accepted.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[schema(as = Started)]
+pub(crate) struct StartedRun {
+    /// Identifier of the run.
+    pub run: String,
+    /// Predicted duration, seconds.
+    pub predicted_s: f64,
+}
+
+/// A verdict in the API.
+#[derive(Debug, ToSchema)]
+#[schema(rename_all = "kebab-case")]
+#[expect(dead_code, reason = "describes the words of `verdict_key` for the schema")]
+pub(crate) enum VerdictWord {
+    Pass,
+    Fail,
+    Undecided,
+    Aborted,
+    Measured,
+    /// The position was set aside; only in the state of a rig.
+    SetAside,
 }

@@ -106,6 +106,7 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
 }
 
 /// A verdict, as spelled in the documents.
+/// The word for a verdict.
 pub(crate) const fn verdict_key(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Pass => "pass",

@@ -1,5 +1,7 @@
 //! Connections: their largest number, and their timeouts.
 
+use super::write_timeout::WriteTimeout;
+use crate::limits::Limits;
 use crate::peer::Peer;
 use axum::Router;
 use hyper::body::Incoming;
@@ -12,19 +14,10 @@ use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 
-/// Most connections at once. Each is an open file: some must be left for the modules and the records.
-const MOST: usize = 450;
-/// Additional short connections that accept only a stop.
-const FOR_STOPS: usize = 50;
-/// Time limit of a connection for a stop.
-const STOPS_WITHIN: Duration = Duration::from_secs(1);
-/// Connections without a complete request header are closed after this time. A stream is a response and may stay open.
-const ASKS_WITHIN: Duration = Duration::from_secs(10);
-
 /// Accepts connections as long as it is polled.
-pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
-    let seats = Arc::new(Semaphore::new(MOST));
-    let reserve = Arc::new(Semaphore::new(FOR_STOPS));
+pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router, limits: Limits) {
+    let seats = Arc::new(Semaphore::new(limits.connections));
+    let reserve = Arc::new(Semaphore::new(limits.stop_connections));
     loop {
         let (stream, remote) = match listener.accept().await {
             Ok(accepted) => accepted,
@@ -34,10 +27,10 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
                 continue;
             }
         };
-        let (seat, router, within) = match Arc::clone(&seats).try_acquire_owned() {
-            Ok(seat) => (seat, router.clone(), ASKS_WITHIN),
+        let (seat, router, is_for_all) = match Arc::clone(&seats).try_acquire_owned() {
+            Ok(seat) => (seat, router.clone(), true),
             Err(_) => match Arc::clone(&reserve).try_acquire_owned() {
-                Ok(seat) => (seat, stops.clone(), STOPS_WITHIN),
+                Ok(seat) => (seat, stops.clone(), false),
                 // No seat left: the connection is closed at once.
                 Err(_) => continue,
             },
@@ -50,12 +43,17 @@ pub(crate) async fn take(listener: TcpListener, router: Router, stops: Router) {
             }
             router.call(request)
         });
+        // A connection for a stop has a time limit from its first byte to its last.
+        let (within, last) = if is_for_all {
+            (limits.header_within, Duration::MAX)
+        } else {
+            (limits.stop_within, limits.stop_within * 2)
+        };
+        let stream = TokioIo::new(WriteTimeout::new(stream, limits.write_within));
         tokio::spawn(async move {
             let mut served = http1::Builder::new();
-            served.timer(TokioTimer::new()).header_read_timeout(within).keep_alive(within == ASKS_WITHIN);
-            let serving = served.serve_connection(TokioIo::new(stream), service);
-            // A connection for a stop has a time limit from its first byte to its last.
-            let last = if within == ASKS_WITHIN { Duration::MAX } else { within * 2 };
+            served.timer(TokioTimer::new()).header_read_timeout(within).keep_alive(is_for_all);
+            let serving = served.serve_connection(stream, service);
             if let Ok(Err(error)) = tokio::time::timeout(last, serving).await {
                 tracing::debug!(%error, "a connection ended");
             }

@@ -2,6 +2,7 @@
 
 use crate::stage::Daemon;
 use axum::Router;
+use axum::extract::State;
 use axum::http::header;
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
@@ -26,11 +27,19 @@ pub(super) fn routes() -> Router<Arc<Daemon>> {
         .route("/parts.js", file!("javascript", "parts.js"))
         .route("/words.js", file!("javascript", "words.js"))
         .route("/chart.js", file!("javascript", "chart.js"))
+        .route("/limits.js", get(limits))
         .route("/page.css", file!("css", "page.css"))
 }
 
 fn text(kind: &'static str, text: &'static str) -> Response {
     ([(header::CONTENT_TYPE, kind)], text).into_response()
+}
+
+/// The timeouts of the page, from the settings of the daemon.
+async fn limits(State(daemon): State<Arc<Daemon>>) -> Response {
+    let limits = serde_json::to_string(&daemon.limits.page).unwrap_or_default();
+    let script = format!("// Timeouts of the page, milliseconds.\nexport const LIMITS = {limits};\n");
+    ([(header::CONTENT_TYPE, "text/javascript; charset=utf-8")], script).into_response()
 }
 
 /// The document, without content: everything in it comes through the API.

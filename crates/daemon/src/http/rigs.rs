@@ -1,7 +1,7 @@
 //! Requests to rigs: state, mounting, stop, answers.
 
 use crate::document::{Placing, RigState, Round};
-use crate::problem::{BodyRefused, Problem, Refused};
+use crate::problem::{BodyRefused, Problem, ProblemKind, Refused};
 use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
@@ -30,10 +30,6 @@ fn plain(text: &str) -> String {
         ("expected u8", "expected a whole number from 0 to 255"),
         ("expected u32", "expected a whole number from 0 to 4294967295"),
         ("expected u64", "expected a whole number, at least 0"),
-        ("expected struct MountBody", "expected an object"),
-        ("expected struct StartBody", "expected an object"),
-        ("expected struct AnswerBody", "expected an object"),
-        ("expected struct Placing", "expected an object with `position`"),
     ];
     kinds.into_iter().fold(text.to_owned(), |text, (raw, plain)| text.replace(raw, plain))
 }
@@ -77,7 +73,7 @@ pub(crate) async fn one(
 
 /// Devices to be mounted: the whole round.
 #[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "an object")]
 pub(crate) struct MountBody {
     /// Revision of the round that the client has seen.
     revision: u64,
@@ -130,7 +126,7 @@ const ANSWERS: [&str; 8] = ["yes", "no", "y", "ja", "j", "ok", "n", "nein"];
 
 /// An answer to a question.
 #[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "an object")]
 pub(crate) struct AnswerBody {
     /// The run that asks; an answer to another run is refused.
     #[schema(max_length = 80)]
@@ -161,7 +157,12 @@ pub(crate) async fn answer(
     let by = given.by.unwrap_or_else(|| String::from("unnamed operator"));
     if !ANSWERS.contains(&given.answer.trim().to_lowercase().as_str()) {
         let detail = format!("answer `{}`: allowed are {}", given.answer.escape_debug(), ANSWERS.join(", "));
-        return Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-answer", "Unknown answer", detail));
+        return Err(Problem::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            ProblemKind::BadAnswer,
+            "Unknown answer",
+            detail,
+        ));
     }
     let by = Problem::check_text("by", &by, 80)?;
     rig_of(&daemon, &name)?.answer(given.run, given.question, (given.answer, by))?;

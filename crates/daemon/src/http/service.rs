@@ -1,7 +1,6 @@
 //! Service endpoints for other programs: health, metrics, and the document of the API.
 
-use crate::document::{Doing, verdict_key};
-use crate::http::{rigs, runs, start, watch};
+use crate::http::{events, metrics, rigs, runs, start, watch};
 use crate::problem::{Problem, Refused};
 use crate::samples::Samples;
 use crate::stage::Daemon;
@@ -27,7 +26,7 @@ use utoipa::{OpenApi, ToSchema};
     paths(
         openapi,
         health,
-        metrics,
+        metrics::metrics,
         rigs::all,
         rigs::one,
         rigs::mount,
@@ -40,7 +39,7 @@ use utoipa::{OpenApi, ToSchema};
         runs::record,
         runs::report,
         runs::trace,
-        runs::events
+        events::events
     ),
     components(schemas(Problem, Samples))
 )]
@@ -97,53 +96,4 @@ fn problem_of(status: &Status) -> Option<String> {
         Phase::Ending { fault: None, .. } => String::from("the daemon is ending"),
     };
     Some(format!("{}: {why}", status.rig))
-}
-
-/// Metrics for Prometheus (text format 0.0.4).
-#[utoipa::path(get, path = "/metrics", responses(Refused, (status = 200, description = "State of the rigs, runs that wait, and devices tested by verdict", content_type = "text/plain")))]
-pub(crate) async fn metrics(State(daemon): State<Arc<Daemon>>) -> Response {
-    let mut lines = vec![
-        String::from(
-            "# HELP tripbench_rig_doing What a rig is doing: 1 for the present state, 0 for the others.",
-        ),
-        String::from("# TYPE tripbench_rig_doing gauge"),
-    ];
-    let states: Vec<_> = daemon.bench.rigs.iter().map(|rig| rig.status()).collect();
-    for state in &states {
-        for (doing, word) in [
-            (Doing::Starting, "starting"),
-            (Doing::Idle, "idle"),
-            (Doing::Running, "running"),
-            (Doing::NotReady, "not-ready"),
-            (Doing::Ending, "ending"),
-        ] {
-            let one = u8::from(Doing::from(&state.phase) == doing);
-            let rig = escaped(&state.rig);
-            lines.push(format!("tripbench_rig_doing{{rig=\"{rig}\",doing=\"{word}\"}} {one}"));
-        }
-    }
-    lines.push(String::from("# HELP tripbench_queue Runs that wait for the rig."));
-    lines.push(String::from("# TYPE tripbench_queue gauge"));
-    for state in &states {
-        lines.push(format!("tripbench_queue{{rig=\"{}\"}} {}", escaped(&state.rig), state.queue.len()));
-    }
-    lines.push(String::from("# HELP tripbench_looks_total Scans of a rig between runs."));
-    lines.push(String::from("# TYPE tripbench_looks_total counter"));
-    for rig in &daemon.bench.rigs {
-        lines.push(format!("tripbench_looks_total{{rig=\"{}\"}} {}", escaped(&rig.name), rig.looks()));
-    }
-    lines.push(String::from(
-        "# HELP tripbench_positions_total Devices tested in all runs of the folder, by verdict.",
-    ));
-    lines.push(String::from("# TYPE tripbench_positions_total counter"));
-    for (rig, verdict, count) in daemon.bench.runs.counts() {
-        let (rig, verdict) = (escaped(&rig), verdict_key(verdict));
-        lines.push(format!("tripbench_positions_total{{rig=\"{rig}\",verdict=\"{verdict}\"}} {count}"));
-    }
-    let text = lines.join("\n") + "\n";
-    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], text).into_response()
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
 }

@@ -1,14 +1,14 @@
 //! Starts runs: of the mounted round, of other devices and sheets, and of a device that an earlier run left undecided.
 
 use super::rigs::{body, rig_of};
-use crate::document::Placing;
+use crate::document::{Placing, StartedRun};
 use crate::problem::{BodyRefused, Problem};
 use crate::stage::Daemon;
 use axum::Json;
-use axum::extract::rejection::JsonRejection;
-use axum::extract::{Path, State};
+use axum::body::{Body, to_bytes};
+use axum::extract::{FromRequest, Path, Request, State};
 use axum::http::StatusCode;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 use std::sync::Arc;
 use tripbench_bench::{Devices, Given, Start, Started};
 use tripbench_sheet::Source;
@@ -16,7 +16,7 @@ use utoipa::ToSchema;
 
 /// A sheet as text.
 #[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "an object")]
 pub(crate) struct SheetText {
     /// File name, for findings and for the record.
     #[schema(max_length = 200)]
@@ -27,7 +27,7 @@ pub(crate) struct SheetText {
 
 /// A device that an earlier run left undecided.
 #[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "an object")]
 pub(crate) struct AgainBody {
     /// The run that left it undecided.
     #[schema(max_length = 80)]
@@ -41,7 +41,7 @@ pub(crate) struct AgainBody {
 
 /// A request for a run.
 #[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "an object")]
 pub(crate) struct StartBody {
     /// Revision of the mounted round, to test that round. Each revision starts one run.
     #[serde(default)]
@@ -96,18 +96,10 @@ impl StartBody {
     }
 }
 
-/// A run that was accepted.
-#[derive(Debug, Serialize, ToSchema)]
-#[schema(as = Started)]
-pub(crate) struct StartedRun {
-    /// Identifier of the run.
-    run: String,
-    /// Predicted duration, seconds.
-    predicted_s: f64,
-}
-
-/// Starts a run, or appends it to the rig's queue.
-#[utoipa::path(post, path = "/api/v1/rigs/{rig}/runs", params(("rig" = String, Path, description = "Name of the rig")),
+/// Starts a run, or appends it to the rig's queue. A request that is repeated with the same `Idempotency-Key` gives the same run; the
+/// last 1000 keys are kept until the daemon ends.
+#[utoipa::path(post, path = "/api/v1/rigs/{rig}/runs", params(("rig" = String, Path, description = "Name of the rig"),
+        ("idempotency-key" = Option<String>, Header, description = "A key of this request, at most 80 visible characters")),
     request_body = StartBody,
     responses(BodyRefused, (status = 201, body = StartedRun),
         (status = 404, body = Problem, content_type = "application/problem+json"),
@@ -116,9 +108,30 @@ pub(crate) struct StartedRun {
 pub(crate) async fn start(
     State(daemon): State<Arc<Daemon>>,
     Path(name): Path<String>,
-    given: Result<Json<StartBody>, JsonRejection>,
+    request: Request,
 ) -> Result<(StatusCode, Json<StartedRun>), Problem> {
-    let given = body(given)?;
+    let key = key(&request)?;
+    let (head, read) = request.into_parts();
+    // The guard has read it already, and limits its length.
+    let bytes = to_bytes(read, usize::MAX).await.map_err(|error| Problem::inside(error.to_string()))?;
+    let request = Request::from_parts(head, Body::from(bytes.clone()));
+    let given = body(Json::<StartBody>::from_request(request, &()).await)?;
+    let started = start_of(Arc::clone(&daemon), name.clone(), given);
+    let Some(key) = key else { return Ok((StatusCode::CREATED, Json(started.await?))) };
+    // On a task of its own: a client that goes away must not keep the key from being known.
+    let started = tokio::spawn(async move { daemon.keys.start(key, (name, bytes.to_vec()), started).await });
+    let started = started.await.map_err(|error| Problem::inside(error.to_string()))??;
+    Ok((StatusCode::CREATED, Json(started)))
+}
+
+/// The key of a request, if it has one.
+fn key(request: &Request) -> Result<Option<String>, Problem> {
+    let Some(value) = request.headers().get("idempotency-key") else { return Ok(None) };
+    Problem::check_text("Idempotency-Key", &String::from_utf8_lossy(value.as_bytes()), 80).map(Some)
+}
+
+/// Starts a run.
+async fn start_of(daemon: Arc<Daemon>, name: String, given: StartBody) -> Result<StartedRun, Problem> {
     let rig = rig_of(&daemon, &name)?;
     rig.status().ready()?;
     let press = rig.press()?;
@@ -128,8 +141,7 @@ pub(crate) async fn start(
         Ok::<_, Problem>(StartedRun { run, predicted_s })
     };
     let started = tokio::task::spawn_blocking(work).await;
-    let started = started.map_err(|error| Problem::inside(error.to_string()))??;
-    Ok((StatusCode::CREATED, Json(started)))
+    started.map_err(|error| Problem::inside(error.to_string()))?
 }
 
 /// The request, checked for contradictions.

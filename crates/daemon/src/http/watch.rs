@@ -1,7 +1,7 @@
 //! Live streams of rigs: state, levels and signals. Each continues after `Last-Event-ID`.
 
 use crate::feed::Frame;
-use crate::problem::{Problem, Refused};
+use crate::problem::{Problem, ProblemKind, Refused};
 use crate::stage::{Daemon, Stage};
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode};
@@ -12,8 +12,8 @@ use futures_util::stream::unfold;
 use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
+use tokio::sync::OwnedSemaphorePermit;
 use tokio::sync::watch::Receiver;
 use tokio::time::{Instant, sleep_until, timeout};
 
@@ -27,7 +27,7 @@ pub(crate) async fn watch_all(
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let rigs = daemon.watched().map(|(rig, stage)| (rig.name.clone(), Arc::clone(stage))).collect();
-    Ok(told(Watch::new(&daemon.life, rigs, &headers, true)?))
+    Ok(told(Watch::new(&daemon, rigs, &headers, true)?))
 }
 
 /// Live state and samples of a rig.
@@ -43,7 +43,7 @@ pub(crate) async fn watch(
     let (rig, stage) =
         daemon.find(&name).ok_or_else(|| Problem::not_found(format!("there is no rig `{name}`")))?;
     let rigs = vec![(rig.name.clone(), Arc::clone(stage))];
-    Ok(told(Watch::new(&daemon.life, rigs, &headers, false)?))
+    Ok(told(Watch::new(&daemon, rigs, &headers, false)?))
 }
 
 fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
@@ -54,29 +54,19 @@ fn told(watch: Watch) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     Sse::new(stream).keep_alive(KeepAlive::new().interval(Duration::from_secs(5)))
 }
 
-/// Most watchers at once; each costs memory and time.
-const MOST_WATCHERS: usize = 100;
-static WATCHERS: AtomicUsize = AtomicUsize::new(0);
-
 /// Seat of a watcher, free again when dropped.
-pub(super) struct Seat;
+type Seat = OwnedSemaphorePermit;
 
-impl Seat {
-    pub(super) fn take() -> Result<Self, Problem> {
-        if WATCHERS.fetch_add(1, Ordering::SeqCst) < MOST_WATCHERS {
-            return Ok(Self);
-        }
-        WATCHERS.fetch_sub(1, Ordering::SeqCst);
-        let detail =
-            format!("there are already {MOST_WATCHERS} watchers: close a window, or a program that watches");
-        Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "too-many-watch", "Too many watchers", detail))
-    }
-}
-
-impl Drop for Seat {
-    fn drop(&mut self) {
-        WATCHERS.fetch_sub(1, Ordering::SeqCst);
-    }
+/// A seat for one more watcher.
+///
+/// # Errors
+/// If all are taken.
+pub(super) fn seat(daemon: &Daemon) -> Result<Seat, Problem> {
+    Arc::clone(&daemon.watchers).try_acquire_owned().map_err(|_| {
+        let most = daemon.limits.watchers;
+        let detail = format!("there are already {most} watchers: close a window, or a program that watches");
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, ProblemKind::TooManyWatch, "Too many watchers", detail)
+    })
 }
 
 /// Name of a rig, and its stage.
@@ -95,18 +85,15 @@ struct Watch {
     named: bool,
     /// Earliest time of the next batch.
     next: Instant,
+    batch_every: Duration,
+    beat_every: Duration,
 }
-
-/// Least time between two batches to a watcher: a bench of many rigs would wake it hundreds of times per second.
-const BATCH_EVERY: Duration = Duration::from_millis(40);
-/// Longest time without an event: a watcher that receives nothing for three times as long has lost the daemon.
-const BEAT_EVERY: Duration = Duration::from_secs(1);
 
 impl Watch {
     /// A stream that continues after the last event received, `life-n.n.n` with a number for each rig. An identifier from an earlier start
     /// of the daemon is ignored.
-    fn new(life: &str, rigs: Vec<Watched>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
-        let seat = Seat::take()?;
+    fn new(daemon: &Daemon, rigs: Vec<Watched>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
+        let (seat, life) = (seat(daemon)?, daemon.life.as_str());
         let id = headers.get("last-event-id").and_then(|value| value.to_str().ok());
         let numbers = id.and_then(|id| id.strip_prefix(life)?.strip_prefix('-'));
         let mut after: Vec<Option<u64>> =
@@ -122,6 +109,8 @@ impl Watch {
             ready: VecDeque::new(),
             named,
             next: Instant::now(),
+            batch_every: daemon.limits.batch_every,
+            beat_every: daemon.limits.beat_every,
         })
     }
 
@@ -134,12 +123,12 @@ impl Watch {
             }
             if self.ready.is_empty() {
                 let changes = self.newest.iter_mut().map(|newest| Box::pin(newest.changed()));
-                match timeout(BEAT_EVERY, select_all(changes)).await {
+                match timeout(self.beat_every, select_all(changes)).await {
                     Ok((changed, ..)) => changed.ok()?,
                     Err(_) => return Some(Event::default().event("beat").data("{}")),
                 }
                 sleep_until(self.next).await;
-                self.next = Instant::now() + BATCH_EVERY;
+                self.next = Instant::now() + self.batch_every;
             }
         }
         let (index, frame) = self.ready.pop_front()?;
