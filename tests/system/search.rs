@@ -28,7 +28,7 @@ fn no_drawn_run_is_wrong_unsafe_or_lost(#[values(0, 1, 2, 3)] part: u64) {
         }
     }
     assert!(verdicts.iter().all(|count| *count >= 3), "{verdicts:?}");
-    assert!(troubles >= 10 && begun > 0, "{troubles} troubles, {begun} runs begun by letters");
+    assert!(troubles >= 10 && begun >= 10, "{troubles} troubles, {begun} runs begun by letters");
 }
 
 /// Seeds that `--bench search -- guards` found to fail without a guard: with the guard they find nothing.
@@ -50,7 +50,7 @@ fn without_a_guard_it_finds_what_the_guard_is_for(
         Guard::Watermark => (2, "bad journal"),
         Guard::LagCorrection => (52, "wrong level"),
         Guard::Promised => (47, "false pass"),
-        Guard::PlugCheck => (14, "wrong device"),
+        Guard::PlugCheck => (1, "wrong device"),
     };
     let stations = stations();
     let found = search(&stations, seed, Some(guard));

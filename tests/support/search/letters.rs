@@ -22,6 +22,9 @@ static RIG: LazyLock<DrawnRig> = LazyLock::new(|| {
     DrawnRig::new(sheets.expect("the demo's sheets are good")).expect("a plan")
 });
 
+/// Letters of a run that nothing disturbs.
+const USUAL: [Letter; 6] =
+    [Letter::Press, Letter::Ask(false), Letter::Next, Letter::Begin, Letter::Over, Letter::Look];
 /// Most letters of a sequence.
 const MOST: usize = 40;
 
@@ -29,7 +32,11 @@ const MOST: usize = 40;
 pub(super) fn play(seed: u64, check: DeviceCheck) -> Result<u32, String> {
     let mut dice = Dice::new(seed);
     let sees_plugs = dice.chance(0.5);
-    let letters: Vec<Letter> = (0..=dice.below(MOST)).map(|_| letter(&mut dice)).collect();
+    // Half of the letters are those of an undisturbed run, in their order; the others may come in between.
+    let mut usual = USUAL.iter().copied().cycle();
+    let letters: Vec<Letter> = (0..=dice.below(MOST))
+        .map(|_| if dice.chance(0.5) { usual.next().unwrap_or(Letter::Look) } else { letter(&mut dice) })
+        .collect();
     let plugs = if sees_plugs { "plugs seen" } else { "plugs not seen" };
     RIG.play(&letters, sees_plugs, check).map_err(|why| format!("{why}, {plugs}: {letters:?}"))
 }
