@@ -37,6 +37,7 @@ mod rig_check;
 mod rooms;
 mod search;
 mod serial;
+mod serial_daemon;
 mod sheets;
 mod simulated;
 mod tidy;

@@ -219,14 +219,17 @@ fn a_dropped_request_leaves_the_line_suspect(
 }
 
 /// A rig on a given kind of wire.
-struct Rig {
-    server: RtuServer,
-    sheet: RigSheet,
+pub(crate) struct Rig {
+    pub(crate) server: RtuServer,
+    pub(crate) sheet: RigSheet,
 }
 
-fn rig(kind: LineKind, path: &std::path::Path) -> Rig {
+/// The demo's rig at a line. Its module keeps its outputs without a master.
+pub(crate) fn rig(kind: LineKind, path: &std::path::Path) -> Rig {
     let declared = good(&with_link("tcp = \"127.0.0.1:1\""), RigSheet::read);
-    let bench = SimulatedBench::new(&declared, Truth::as_declared(&declared, 1));
+    let mut truth = Truth::as_declared(&declared, 1);
+    truth.module.loss_of_master_s = None;
+    let bench = SimulatedBench::new(&declared, truth);
     match kind {
         LineKind::Serial => {
             let pace = SerialPace { timing: Some(SerialTiming::at(115_200)), slave: NOW };
@@ -250,11 +253,11 @@ fn link(rig: &Rig, discipline: LineDiscipline) -> Link<ModuleWire> {
     Link::new(wire, Clock::start(), StopLatch::armed(), &rig.sheet)
 }
 
-fn order(air: Air) -> Command {
+pub(crate) fn order(air: Air) -> Command {
     Command { id: CommandId(1), order: Order::Powered(air), not_after: None }
 }
 
-fn evacuates(server: &RtuServer) -> bool {
+pub(crate) fn evacuates(server: &RtuServer) -> bool {
     server.look(|bench| bench.coil(OutputName::Evacuate)).expect("the output")
 }
 

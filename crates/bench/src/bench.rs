@@ -17,7 +17,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_job::{folder, make_safe};
+use tripbench_job::folder;
 use tripbench_link::{Clock, module_address};
 
 /// Longest time, when the daemon ends, for the workers to set the outputs of their rigs to safe values and to finish their records.
@@ -123,6 +123,7 @@ impl Bench {
             // Whether a calibration has expired is known only now.
             rig.look_at_sheets(self.runs.today());
         }
+        self.runs.are_shown();
         supervise::watch(self.rigs.clone(), Arc::clone(&self.ended))?;
         watch_sheets::watch(self.rigs.clone(), Arc::clone(&self.runs), Arc::clone(&self.ended))?;
         Ok(())
@@ -172,7 +173,7 @@ impl Bench {
                     "its record is unfinished; it is completed at the next start"
                 );
                 // A module that another program holds is left alone.
-                if rig.is_ours() && make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
+                if rig.is_ours() && rig.pin.make_safe(rig.sheets.rig()) { Left::Safe } else { Left::InDoubt }
             };
             ended.add(rig.name.clone(), left);
         }

@@ -20,6 +20,7 @@ mod keep;
 mod not_planned;
 mod owner;
 mod phase;
+mod pin;
 mod plan;
 mod plugs;
 mod pulse;

@@ -6,6 +6,7 @@
 use crate::audience::Audience;
 use crate::entry::{Probes, RigEntry};
 use crate::owner::Owner;
+use crate::pin::Pin;
 use crate::pulse::Pulse;
 use crate::refusal::Refusal;
 use crate::round::{Placing, Round};
@@ -49,6 +50,8 @@ pub struct Rig {
     looks: AtomicU64,
     /// Whether this process holds the module's lock.
     ours: AtomicBool,
+    /// Its module, once reached.
+    pub(crate) pin: Pin,
 }
 
 impl fmt::Debug for Rig {
@@ -125,6 +128,7 @@ impl Rig {
                 sight,
                 looks,
                 ours,
+                pin: Pin::default(),
             }),
             woken,
         ))

@@ -12,7 +12,7 @@ use crate::told::RunTold;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 use tripbench_job::{JobError, Today, folder};
@@ -43,13 +43,15 @@ pub struct Runs {
     calendar: Calendar,
     /// Number of the next run.
     next: AtomicU64,
-    /// Runs left open by an earlier daemon whose records could not be made yet.
+    /// Runs of earlier daemons whose records could not be made yet, or cannot be read.
     unmade: Mutex<Vec<Unmade>>,
+    /// Whether the last run of every rig is shown. Before that, no record is made: its run would be taken for no longer the last one.
+    shown: AtomicBool,
     /// Locked as long as this daemon uses the folder.
     lock: Mutex<Option<File>>,
 }
 
-/// A run left open by an earlier daemon that has no record yet.
+/// A run of an earlier daemon that has no record yet, or one that cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Unmade {
     /// The run.
@@ -58,8 +60,10 @@ pub(crate) struct Unmade {
     pub(crate) rig: String,
     /// Its number in the folder of runs.
     pub(crate) number: Option<u64>,
-    /// Why the record could not be made.
+    /// Why the record could not be made or read.
     pub(crate) why: String,
+    /// Whether the record is to be made. One that exists is left alone, even if it cannot be read.
+    pub(crate) to_make: bool,
 }
 
 /// The last run of a rig before the daemon started.
@@ -67,7 +71,7 @@ pub(crate) struct Unmade {
 pub(crate) enum Last {
     /// It has a record; and whether its verdict was acknowledged.
     Kept(Box<RunTold>, bool),
-    /// Its record could not be made yet: an earlier verdict is not the last one.
+    /// Its record could not be made yet, or cannot be read: an earlier verdict is not the last one.
     Unmade(Unmade),
 }
 
@@ -81,6 +85,7 @@ impl Runs {
             calendar: Calendar::of(path),
             next: AtomicU64::new(1),
             unmade: Mutex::default(),
+            shown: AtomicBool::new(false),
             lock: Mutex::default(),
         }
     }
@@ -162,8 +167,16 @@ impl Runs {
 
     /// Runs of a rig that an earlier daemon left open and that have no record yet, in the order in which they began. Each is returned once.
     pub(crate) fn take_unmade(&self, rig: &str) -> Vec<Unmade> {
+        if !self.shown.load(Ordering::SeqCst) {
+            return Vec::new();
+        }
         let mut unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
-        unmade.extract_if(.., |one| one.rig == rig).collect()
+        unmade.extract_if(.., |one| one.to_make && one.rig == rig).collect()
+    }
+
+    /// The last run of every rig has been read with [`Self::last`].
+    pub(crate) fn are_shown(&self) {
+        self.shown.store(true, Ordering::SeqCst);
     }
 }
 

@@ -7,7 +7,6 @@ use crate::rig::Rig;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-use tripbench_job::make_safe;
 use tripbench_link::Clock;
 use tripbench_quantity::Mono;
 use tripbench_record::Halt;
@@ -73,7 +72,7 @@ fn hangs(rigs: &[Arc<Rig>]) -> ! {
     let making: Vec<_> = hanging
         .into_iter()
         .filter_map(|rig| {
-            let making = move || (rig.name.clone(), make_safe(rig.sheets.rig()));
+            let making = move || (rig.name.clone(), rig.pin.make_safe(rig.sheets.rig()));
             std::thread::Builder::new().spawn(making).ok()
         })
         .collect();

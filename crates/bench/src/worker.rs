@@ -21,7 +21,6 @@ use std::sync::mpsc::RecvTimeoutError;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
-use tripbench_job::make_safe;
 use tripbench_link::{Link, ModuleLock, ModuleWire};
 use tripbench_quantity::Mono;
 
@@ -47,9 +46,12 @@ struct Worker {
     runtime: Runtime,
     /// The connection between runs.
     link: Option<Link<ModuleWire>>,
-    lock: Option<ModuleLock>,
+    /// The lock of the module, with its address.
+    lock: Option<(String, ModuleLock)>,
     /// Whether the outputs were made safe since they were last in doubt, and every look since found them safe.
     safe: bool,
+    /// Whether the outputs were safe when the module was last reached.
+    left_safe: bool,
     /// Number of presses of STOP TEST when the safe values were last written.
     stops: u64,
     /// Whether the last run began, so that it has a journal.
@@ -86,6 +88,7 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
             link: None,
             lock: None,
             safe: false,
+            left_safe: false,
             stops: 0,
             began: false,
             owed: VecDeque::new(),
@@ -151,7 +154,7 @@ impl Worker {
                 return Left::InDoubt;
             }
         }
-        if make_safe(self.rig.sheets.rig()) {
+        if self.rig.pin.make_safe(self.rig.sheets.rig()) {
             tracing::info!(rig = self.rig.name, "outputs set to their safe values, read back");
             Left::Safe
         } else {

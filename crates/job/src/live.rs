@@ -87,19 +87,20 @@ pub fn journal(prepared: &Prepared, listener: Listener) -> Result<JournalWriter,
     Ok(JournalWriter::create(&path, expected_bytes(prepared), listener)?)
 }
 
-/// Starts a run on a thread of its own. The future of `beside` is polled on the same thread as long as the run lasts. The caller must hold
+/// Starts a run on a thread of its own, over `wire` or, if there is none, to the module of its rig sheet. The future of `beside` is polled on the same thread as long as the run lasts. The caller must hold
 /// the lock of the module.
 ///
 /// # Errors
 /// If the address of the module cannot be resolved, or the thread cannot be spawned.
 pub fn start<F: Future<Output = ()> + 'static>(
     prepared: &Prepared,
+    wire: Option<ModuleWire>,
     journal: JournalWriter,
     (reins, controlled): (Reins, Receiver<Control>),
     beside: impl FnOnce(StopLatch, Sender<Control>) -> F + Send + 'static,
 ) -> Result<Running, JobError> {
     let link = prepared.task.sheets.rig.link.clone();
-    let transport = ModuleWire::of(&link)?;
+    let transport = wire.map_or_else(|| ModuleWire::of(&link), Ok)?;
     let wire = transport.again();
     let path = prepared.folder.clone();
     let Reins { control: stops, latch: stopped } = reins;

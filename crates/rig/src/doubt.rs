@@ -40,7 +40,7 @@ impl fmt::Display for Doubt {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Lost => f.write_str("the connection to the module was lost"),
-            Self::OtherDevice => f.write_str("another device has the path of the serial port than at the start of the run, and nothing is sent to it: shut off air and power by hand, and plug the adapter in where it was (a path below /dev/serial/by-id stays with its adapter)"),
+            Self::OtherDevice => f.write_str("another device has the path of the serial port than before, and nothing is sent to it: shut off air and power by hand, and plug the adapter in where it was (a path below /dev/serial/by-id stays with its adapter)"),
             Self::Late => f.write_str("the module did not answer in time (`answer_timeout` of the rig sheet): switched off, unplugged, or slower than declared?"),
             Self::Short => f.write_str("the module's answer has the wrong length"),
             Self::Foreign => f.write_str("the module sent an answer that does not belong to the request"),

@@ -46,7 +46,7 @@ impl Runs {
         folders.sort();
         let mut known = self.index.read();
         let mut opened = Opened::default();
-        let (mut entries, mut left_open) = (Vec::new(), Vec::new());
+        let (mut entries, mut unread, mut left_open) = (Vec::new(), Vec::new(), Vec::new());
         for one in &folders {
             if let Some(entry) = known.take(one) {
                 opened.indexed += 1;
@@ -57,7 +57,7 @@ impl Runs {
                         opened.read += 1;
                         entries.push(RunEntry::of(one, &record));
                     }
-                    Err(error) => unreadable(one, &error),
+                    Err(error) => unread.push((one, error)),
                 }
             } else {
                 left_open.push(one);
@@ -75,6 +75,9 @@ impl Runs {
         let dates = entries.iter().filter_map(|entry| entry.started.get(..10)?.parse().ok());
         self.calendar.open(dates.max());
         *self.entries() = entries;
+        for (one, error) in unread {
+            largest = largest.max(self.owe(one, &error, false).unwrap_or(0));
+        }
         for one in left_open {
             largest = largest.max(self.close(one).unwrap_or(0));
         }
@@ -98,24 +101,29 @@ impl Runs {
     /// Closes a run that was left open, and makes its record. If that fails, for example on a full disk, the record is owed. Returns the
     /// number of the run.
     fn close(&self, one: &Path) -> Option<u64> {
-        let header = begun(one);
-        let number = header.as_ref().and_then(|header| header.number);
         match self.make(one) {
-            Ok(()) => tracing::warn!(folder = %one.display(), "a run was left open and is closed as aborted"),
-            Err(error) => {
-                unreadable(one, &error);
-                let owed = header.map(|header| Unmade {
-                    owed: OwedRun { run: header.run, folder: one.to_owned() },
-                    rig: header.rig,
-                    number,
-                    why: chain(&error),
-                });
-                let mut unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
-                unmade.extend(owed);
-                unmade.sort_by_key(|one| one.number);
+            Ok(()) => {
+                tracing::warn!(folder = %one.display(), "a run was left open and is closed as aborted");
+                begun(one).and_then(|header| header.number)
             }
+            Err(error) => self.owe(one, &error, true),
         }
-        number
+    }
+
+    /// Keeps in mind that a run has no record, or none that can be read. Returns the number of the run.
+    fn owe(&self, one: &Path, error: &JobError, to_make: bool) -> Option<u64> {
+        tracing::error!(folder = %one.display(), error = chain(error), "a run has no record, or one that cannot be read");
+        let header = begun(one)?;
+        let mut unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
+        unmade.push(Unmade {
+            owed: OwedRun { run: header.run, folder: one.to_owned() },
+            rig: header.rig,
+            number: header.number,
+            why: chain(error),
+            to_make,
+        });
+        unmade.sort_by_key(|one| one.number);
+        header.number
     }
 
     fn make(&self, one: &Path) -> Result<(), JobError> {
@@ -126,10 +134,6 @@ impl Runs {
         self.add(one, &record);
         Ok(())
     }
-}
-
-fn unreadable(run: &Path, error: &JobError) {
-    tracing::error!(folder = %run.display(), error = chain(error), "a run has no record, or one that cannot be read");
 }
 
 fn read(run: &Path) -> Result<Record, JobError> {

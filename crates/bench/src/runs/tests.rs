@@ -200,6 +200,8 @@ fn a_run_left_open_stays_owed_until_its_record_is_made() {
         daemon.open().expect("it opens");
         // The verdict of the run before it is not the last one.
         assert!(matches!(daemon.last("goods-in-1"), Some(Last::Unmade(unmade)) if unmade.owed == owed));
+        assert!(daemon.take_unmade("goods-in-1").is_empty(), "not before it is shown");
+        daemon.are_shown();
         assert!(daemon.take_unmade("goods-in-2").is_empty());
         let unmade = daemon.take_unmade("goods-in-1");
         assert_eq!(unmade.iter().map(|one| &one.owed).collect::<Vec<_>>(), [&owed]);
@@ -210,6 +212,30 @@ fn a_run_left_open_stays_owed_until_its_record_is_made() {
     let daemon = Runs::of(&runs);
     daemon.open().expect("it opens");
     assert!(matches!(daemon.last("goods-in-1"), Some(Last::Kept(told, false)) if told.run() == "run-2"));
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// A record that exists is not made again: it may be one of a later version.
+#[rstest]
+#[case::later_than_the_last_record(2, true)]
+#[case::earlier(0, false)]
+fn a_record_that_cannot_be_read_is_no_reason_to_show_the_verdict_before_it(
+    #[case] number: u64,
+    #[case] hides: bool,
+    #[values("", "{\"format\":\"of tomorrow\"}")] content: &str,
+) {
+    let runs = scratch(&format!("unread-{number}-{}", content.len()));
+    store(&runs, Some(1), AT);
+    let record = store_open(&runs, number, AT).join(RECORD);
+    std::fs::write(&record, content).expect("a record");
+    let daemon = Runs::of(&runs);
+    daemon.open().expect("it opens");
+    let last = daemon.last("goods-in-1");
+    assert_eq!(matches!(last, Some(Last::Unmade(_))), hides, "{last:?}");
+    daemon.are_shown();
+    assert!(daemon.take_unmade("goods-in-1").is_empty());
+    assert_eq!(std::fs::read_to_string(&record).expect("a record"), content);
+    assert_eq!(daemon.folder("goods-in-1", "a-3").expect("a folder").1, number.max(1) + 1);
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 

@@ -16,9 +16,7 @@ use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_job::{
-    HowEnded, JobError, Prepared, Reins, anything_there, folder, journal, make_safe, mark, start,
-};
+use tripbench_job::{HowEnded, JobError, Prepared, Reins, anything_there, folder, journal, mark, start};
 use tripbench_record::{Event, Halt};
 use tripbench_rig::RigSheet;
 use tripbench_runner::{Control, JournalWriter};
@@ -111,18 +109,19 @@ impl Worker {
             return Err(why);
         }
         // The run sets the outputs: they are no longer known to be safe.
-        self.safe = false;
+        (self.safe, self.left_safe) = (false, false);
         let (beating, probes) = (Arc::clone(&self.rig), self.rig.probes);
         // The run gives the first heartbeat itself: before that no output has changed, and the disk may be slow.
-        let running = start(&prepared, journal, (reins, controlled), move |_, _| async move {
-            loop {
-                beating.pulse.beat();
-                if let Some(probes) = probes {
-                    (probes.in_run)();
+        let running =
+            start(&prepared, self.rig.pin.wire(), journal, (reins, controlled), move |_, _| async move {
+                loop {
+                    beating.pulse.beat();
+                    if let Some(probes) = probes {
+                        (probes.in_run)();
+                    }
+                    tokio::time::sleep(BEAT_EVERY).await;
                 }
-                tokio::time::sleep(BEAT_EVERY).await;
-            }
-        })?;
+            })?;
         self.began = true;
         self.last.clone_from(&run);
         let ended = running.join();
@@ -206,7 +205,7 @@ impl Worker {
             HowEnded::Panicked => {
                 tracing::error!(rig = self.rig.name, "the rig's thread panicked; making safe");
                 self.rig.post(Owner::lost_sight);
-                self.safe = make_safe(sheet);
+                self.safe = self.rig.pin.make_safe(sheet);
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }
         }

@@ -49,13 +49,18 @@ impl Worker {
         let sheet = self.rig.sheets.rig().clone();
         let found = self.seen(&sheet);
         self.safe = found.is_ok();
-        match found {
+        match &found {
+            Ok(_) => self.left_safe = true,
             Err(Fault::Opened) => {
+                self.left_safe = false;
                 self.write_safe(&sheet)?;
-                Err(Fault::Opened)
+                self.left_safe = true;
             }
-            found => found,
+            Err(_) if self.left_safe => self.rig.pin.release(),
+            // Its outputs may be open: until it has been made safe, nothing is sent to another module.
+            Err(_) => {}
         }
+        found
     }
 
     fn seen(&mut self, sheet: &RigSheet) -> Result<Rest, Fault> {
@@ -80,18 +85,23 @@ impl Worker {
     /// The connection. Locks the module and connects first, if necessary.
     fn reached(&mut self, sheet: &RigSheet) -> Result<Link<ModuleWire>, Fault> {
         let unreachable = |error: &dyn std::error::Error| Fault::Unreachable(error.to_string());
-        if self.lock.is_none() {
-            let address = module_address(&sheet.link).map_err(|error| unreachable(&error))?;
-            let taken =
-                ModuleLock::take(&address).map_err(|error: LockError| Fault::Taken(error.to_string()));
-            self.lock = Some(taken?);
-            self.rig.owns_module();
-        }
         if let Some(link) = self.link.take() {
             return Ok(link);
         }
+        let pinned = self.rig.pin.wire();
+        if pinned.is_none() {
+            let address = module_address(&sheet.link).map_err(|error| unreachable(&error))?;
+            if self.lock.as_ref().is_none_or(|(locked, _)| *locked != address) {
+                let taken =
+                    ModuleLock::take(&address).map_err(|error: LockError| Fault::Taken(error.to_string()));
+                self.lock = Some((address, taken?));
+                self.rig.owns_module();
+            }
+        }
         anything_there(&sheet.link).map_err(|error: JobError| unreachable(&error))?;
-        let wire = ModuleWire::of(&sheet.link).map_err(|error| unreachable(&error))?;
+        let wire = pinned.map_or_else(|| ModuleWire::of(&sheet.link), Ok);
+        let wire = wire.map_err(|error| unreachable(&error))?;
+        self.rig.pin.set(&wire);
         Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
     }
 

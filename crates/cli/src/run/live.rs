@@ -28,8 +28,13 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     anything_there(&rig.link)?;
     let (events, seen) = sync_channel(65_536);
     let (reins, controlled) = Reins::new();
-    let running =
-        start(prepared, journal(prepared, listener(events))?, (reins.clone(), controlled), stop_on_signal)?;
+    let running = start(
+        prepared,
+        None,
+        journal(prepared, listener(events))?,
+        (reins.clone(), controlled),
+        stop_on_signal,
+    )?;
     // A failure to show the run must not prevent its orderly end.
     let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &reins.control)));
     if shown.is_err() {
