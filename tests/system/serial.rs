@@ -219,17 +219,14 @@ fn a_dropped_request_leaves_the_line_suspect(
 }
 
 /// A rig on a given kind of wire.
-pub(crate) struct Rig {
-    pub(crate) server: RtuServer,
-    pub(crate) sheet: RigSheet,
+struct Rig {
+    server: RtuServer,
+    sheet: RigSheet,
 }
 
-/// The demo's rig at a line. Its module keeps its outputs without a master.
-pub(crate) fn rig(kind: LineKind, path: &std::path::Path) -> Rig {
+fn rig(kind: LineKind, path: &std::path::Path) -> Rig {
     let declared = good(&with_link("tcp = \"127.0.0.1:1\""), RigSheet::read);
-    let mut truth = Truth::as_declared(&declared, 1);
-    truth.module.loss_of_master_s = None;
-    let bench = SimulatedBench::new(&declared, truth);
+    let bench = SimulatedBench::new(&declared, Truth::as_declared(&declared, 1));
     match kind {
         LineKind::Serial => {
             let pace = SerialPace { timing: Some(SerialTiming::at(115_200)), slave: NOW };

@@ -1,27 +1,39 @@
 //! The daemon keeps to the module of a rig: another device that gets the path of its port is not made safe in its place.
 
-use crate::serial::{evacuates, order, rig};
+use crate::serial::{evacuates, order};
 use rstest::rstest;
+use std::os::unix::fs::symlink;
+use std::path::Path;
 use std::time::Duration;
 use tripbench_link::{Clock, Link, ModuleWire, StopLatch};
-use tripbench_rig::{Air, RigSheet};
-use tripbench_simulator::RtuServer;
+use tripbench_rig::{Air, RigSheet, SerialTiming};
+use tripbench_simulator::{RtuServer, SerialPace, SimulatedBench, Truth, serve_serial};
 use tripbench_tests::command::{Workplace, quick};
 use tripbench_tests::daemon::Daemon;
+use tripbench_tests::good;
 use tripbench_tests::hosted::wait;
-use tripbench_tests::line::{LineKind, port_path, serial_link};
+use tripbench_tests::line::{port_path, serial_link};
 
 const RIG: &str = "goods-in-1";
 /// Longer than three looks at a rig at rest.
 const LOOKS: Duration = Duration::from_millis(2_500);
 
-/// A daemon with a rig at a serial port.
-fn serve(path: &std::path::Path) -> (Workplace, Daemon) {
+/// A workplace whose rig is at a serial port.
+fn at_port(path: &Path) -> Workplace {
     let workplace = quick();
     workplace.change("rig.toml", "tcp = \"127.0.0.1:1502\"", &serial_link(&path.to_string_lossy(), 115_200));
-    let daemon = Daemon::start(&workplace);
-    daemon.until(RIG, |state| state["doing"] == "idle");
-    (workplace, daemon)
+    workplace
+}
+
+/// A module with the rig's devices at a port. It keeps its outputs without a master.
+fn module(workplace: &Workplace, path: &Path) -> RtuServer {
+    let rig = good(&workplace.read("rig.toml"), RigSheet::read);
+    let mut truth = good(&workplace.read("truth.toml"), |reader| Truth::read(reader, &rig));
+    truth.module.loss_of_master_s = None;
+    let pace = SerialPace { timing: Some(SerialTiming::at(115_200)), slave: Duration::ZERO };
+    let server = serve_serial(SimulatedBench::new(&rig, truth), pace).expect("a pseudo-terminal");
+    symlink(server.port().expect("a port"), path).expect("a link");
+    server
 }
 
 /// Evacuates with the module that now has the path, as its own master would.
@@ -35,14 +47,14 @@ fn evacuate(sheet: &RigSheet) {
     });
 }
 
-fn until_evacuates(server: &RtuServer) {
+fn until_evacuates(daemon: &Daemon, server: &RtuServer) {
     for _ in 0..2_000 {
         if evacuates(server) {
             return;
         }
         wait(Duration::from_millis(10));
     }
-    panic!("the run does not evacuate");
+    panic!("the run does not evacuate: {}", daemon.rig(RIG));
 }
 
 /// The module disappears, and another one gets the path of its port. In a run its outputs may be open, so nothing is sent to the other one,
@@ -52,33 +64,35 @@ fn until_evacuates(server: &RtuServer) {
 #[case::at_rest(false)]
 fn live_another_device_is_not_made_safe_in_place_of_the_module(#[case] in_a_run: bool) {
     let path = port_path();
-    let first = rig(LineKind::Serial, &path);
-    let (workplace, mut daemon) = serve(&path);
+    let workplace = at_port(&path);
+    let first = module(&workplace, &path);
+    let mut daemon = Daemon::start(&workplace);
+    daemon.until(RIG, |state| state["doing"] == "idle");
     if in_a_run {
         assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
-        until_evacuates(&first.server);
+        until_evacuates(&daemon, &first);
     }
     // Nothing answers until the other module evacuates: the daemon sees only that.
     drop(first);
     drop(std::fs::remove_file(&path));
     let elsewhere = port_path();
-    let second = rig(LineKind::Serial, &elsewhere);
-    evacuate(&second.sheet);
-    assert!(evacuates(&second.server), "it evacuates before the daemon can reach it");
+    let second = module(&workplace, &elsewhere);
+    evacuate(&good(&at_port(&elsewhere).read("rig.toml"), RigSheet::read));
+    assert!(evacuates(&second), "it evacuates before the daemon can reach it");
     std::fs::rename(&elsewhere, &path).expect("the link");
     if in_a_run {
         daemon.until(RIG, |state| state["doing"] != "running");
         wait(LOOKS);
-        assert!(evacuates(&second.server), "written to another device");
+        assert!(evacuates(&second), "written to another device");
         assert_ne!(daemon.rig(RIG)["doing"], "idle");
         daemon.signal(rustix::process::Signal::TERM);
         assert!(!daemon.wait().success(), "it is not confirmed that the outputs of the module are safe");
-        assert!(evacuates(&second.server), "written to another device at the end");
+        assert!(evacuates(&second), "written to another device at the end");
         let _again = Daemon::start(&workplace);
         wait(LOOKS);
     } else {
-        daemon.until(RIG, |state| state["doing"] == "idle" && !evacuates(&second.server));
+        daemon.until(RIG, |state| state["doing"] == "idle" && !evacuates(&second));
     }
-    assert!(!evacuates(&second.server), "the rig is what its sheet names");
+    assert!(!evacuates(&second), "the rig is what its sheet names");
     drop(std::fs::remove_file(&path));
 }
