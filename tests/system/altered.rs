@@ -161,7 +161,7 @@ fn nothing_of_an_altered_rehearsal_is_shown_as_found(
     assert_eq!(shown(&workplace).map(|said| said.code), [Some(1), Some(0), Some(1)]);
     let (record, trace) = (workplace.read("run/record.json"), workplace.read("run/trace.csv"));
     let mut draw = Draw(what as u64);
-    for _ in 0..6 {
+    for _ in 0..4 {
         let path = altered(&workplace, what, &mut draw);
         let faults = faults(&workplace);
         assert!(faults.is_empty(), "{path}: {faults:#?}");

@@ -15,7 +15,7 @@ static RIG: LazyLock<DrawnRig> = LazyLock::new(|| {
     let sheets = RigSheets::from_texts(Texts {
         site: sheet("site.toml"),
         rig: Some(Source::new("rig.toml", &rig)),
-        device_type: sheet("types/jd-20.toml"),
+        device_type: sheet("types/jar-switch-a.toml"),
         settings: sheet("settings/depalletiser.toml"),
         script: sheet("scripts/goods-in.toml"),
     });
