@@ -124,7 +124,9 @@ fn the_least_deep_level_is_held_without_a_bias(#[case] noise: [f64; 2]) {
     let said = format!("noise {noise:?} Pa: bias {bias:.1} Pa, U {u:.1} Pa, held {held} of {all}");
     println!("{said}");
     assert!(all > DRAWS * 9 / 10, "{said}");
-    assert!(f64::from(held) >= 0.938 * f64::from(all), "{said}");
+    // With an exact 95 % interval, fewer than 90.5 % of 200 are held with a probability of 0.3 % (binomial). Of 1,000 draws 99.3, 94.7 and
+    // 95.8 % were held.
+    assert!(f64::from(held) >= 0.905 * f64::from(all), "{said}");
     // A fifth of U, plus what the mean of so many errors, each with a standard deviation of about U/1.96, can deviate by chance: two
     // standard deviations.
     assert!(bias.abs() < u / 5.0 + u / f64::from(all).sqrt(), "{said}");

@@ -48,7 +48,7 @@ fn without_a_guard_it_finds_what_the_guard_is_for(
         Guard::LateAnswer => (3, "unsafe end"),
         Guard::SecondSafe => (1_149, "unsafe end"),
         Guard::Watermark => (2, "bad journal"),
-        Guard::LagCorrection => (52, "wrong level"),
+        Guard::LagCorrection => (1, "wrong level"),
         Guard::Promised => (47, "false pass"),
         Guard::PlugCheck => (1, "wrong device"),
     };
