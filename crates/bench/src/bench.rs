@@ -6,7 +6,7 @@ use crate::entry::RigEntry;
 use crate::first::{Ended, leave_safe, looked_at};
 use crate::not_planned::NotPlanned;
 use crate::rig::Rig;
-use crate::runs::{Last, Runs, RunsError, Unmade};
+use crate::runs::{Last, Runs, RunsError};
 use crate::status::Status;
 use crate::waiting::Press;
 use crate::worker::{Left, employ};
@@ -115,9 +115,7 @@ impl Bench {
         for rig in &self.rigs {
             match self.runs.last(&rig.name) {
                 Some(Last::Kept(last, seen)) => rig.post(move |owner| owner.begin_with(*last, seen)),
-                Some(Last::Unmade(Unmade { owed, why, .. })) => {
-                    rig.post(move |owner| owner.begin_without_verdict(owed, why));
-                }
+                Some(Last::Unmade(last)) => rig.post(move |owner| owner.begin_without_verdict(last)),
                 None => {}
             }
             // Whether a calibration has expired is known only now.

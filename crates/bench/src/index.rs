@@ -1,8 +1,9 @@
 //! Index of the finished runs in a folder: saves reading every record at the start. It is a copy of what the records say, and is never
 //! believed over them: an entry counts only as long as size and times of its record file are those that it was made from.
 //!
-//! The first line is [`MAGIC`] and the largest number of any run so far. Every other line is the CRC-32C of its rest in 8 hexadecimal digits, a space, and the entry as JSON. A
-//! finished run appends a line. The file is written anew if it does not fit the folder. It may be deleted at any time.
+//! The first line is [`MAGIC`] and the largest number of any run so far. Every other line is the CRC-32C of its rest in 8 hexadecimal
+//! digits, a space, and the entry as JSON. A finished run appends a line. The file is written anew if it does not fit the folder. It may be
+//! deleted at any time.
 
 use crate::run_entry::RunEntry;
 use serde::{Deserialize, Serialize};

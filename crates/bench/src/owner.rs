@@ -28,6 +28,8 @@ pub(crate) struct Owner {
     /// The public state.
     status: Status,
     queue: VecDeque<Job>,
+    /// The run whose verdict is missing, if the last one has none.
+    missing: Option<String>,
     /// The other devices of the round, if the run in progress tests one of them again.
     beside: Vec<Beside>,
     plugs: Plugs,
@@ -93,6 +95,7 @@ impl Owner {
                 seen: None,
             },
             queue: VecDeque::new(),
+            missing: None,
             beside: Vec::new(),
             plugs: Plugs::default(),
             unplugged: BTreeSet::new(),

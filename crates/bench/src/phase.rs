@@ -80,6 +80,22 @@ pub enum Fault {
 }
 
 impl Fault {
+    /// Whether nothing was heard from the module.
+    pub(crate) const fn is_silence(&self) -> bool {
+        match self {
+            Self::Unreachable(_) => true,
+            Self::Silent(doubt) | Self::NotSafe(doubt) => {
+                matches!(doubt, Doubt::Lost | Doubt::Late | Doubt::OtherDevice)
+            }
+            Self::Taken(_) | Self::Reference(_) | Self::Opened | Self::Inside => false,
+        }
+    }
+
+    /// Whether the module answered, and its outputs are open or may be.
+    pub(crate) const fn shows_the_module(&self) -> bool {
+        matches!(self, Self::Opened) || (matches!(self, Self::NotSafe(_)) && !self.is_silence())
+    }
+
     /// State of the outputs: `Some(false)` if they could not be made safe, `None` if it is unknown.
     pub const fn outputs_safe(&self) -> Option<bool> {
         match self {

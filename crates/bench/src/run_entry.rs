@@ -12,6 +12,8 @@ pub struct RunEntry {
     pub run: String,
     /// Its number in the folder of runs; `None` for a run that no daemon started.
     pub number: Option<u64>,
+    /// Place in the order in which finished runs were listed, counted from 1: a record may be made long after that of a later run.
+    pub listed: u64,
     /// The rig.
     pub rig: String,
     /// Wall time of the start, RFC 3339.
@@ -59,6 +61,7 @@ impl RunEntry {
         Self {
             run: header.run.clone(),
             number: header.number,
+            listed: 0,
             rig: header.rig.clone(),
             started: header.started.clone(),
             positions: record.positions.iter().map(position).collect(),

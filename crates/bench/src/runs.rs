@@ -114,8 +114,7 @@ impl Runs {
 
     /// Adds a finished run.
     pub(crate) fn add(&self, path: &Path, record: &Record) {
-        let entry = RunEntry::of(path, record);
-        self.insert(entry.clone());
+        let entry = self.insert(RunEntry::of(path, record));
         // Without its line the record is read at the next start.
         if let Err(error) = self.index.add(&entry) {
             tracing::warn!(run = entry.run, error = chain(&error), "cannot add the run to the index of runs");
@@ -123,10 +122,13 @@ impl Runs {
     }
 
     /// A record may be made long after that of a later run.
-    fn insert(&self, entry: RunEntry) {
+    fn insert(&self, entry: RunEntry) -> RunEntry {
         let mut entries = self.entries();
+        let listed = entries.iter().map(|entry| entry.listed).max().unwrap_or(0) + 1;
+        let entry = RunEntry { listed, ..entry };
         let at = entries.partition_point(|other| other.order() <= entry.order());
-        entries.insert(at, entry);
+        entries.insert(at, entry.clone());
+        entry
     }
 
     /// Finished runs of one rig or of all, the newest first.

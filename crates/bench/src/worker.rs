@@ -46,6 +46,8 @@ struct Worker {
     runtime: Runtime,
     /// The connection between runs.
     link: Option<Link<ModuleWire>>,
+    /// The wire over which the module is reached; it is kept to once its outputs are confirmed safe.
+    reached: Option<ModuleWire>,
     /// The lock of the module, with its address.
     lock: Option<(String, ModuleLock)>,
     /// Whether the outputs were made safe since they were last in doubt, and every look since found them safe.
@@ -86,6 +88,7 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
             wake,
             runtime,
             link: None,
+            reached: None,
             lock: None,
             safe: false,
             left_safe: false,
@@ -154,7 +157,12 @@ impl Worker {
                 return Left::InDoubt;
             }
         }
-        if self.rig.pin.make_safe(self.rig.sheets.rig()) {
+        let rig = Arc::clone(&self.rig);
+        if rig.pin.wire().is_none() && self.reached(rig.sheets.rig()).is_ok() {
+            // Silent at the last look: tried once more.
+            self.reached.iter().for_each(|wire| rig.pin.set(wire));
+        }
+        if rig.pin.make_safe(rig.sheets.rig()) {
             tracing::info!(rig = self.rig.name, "outputs set to their safe values, read back");
             Left::Safe
         } else {

@@ -3,6 +3,7 @@
 use super::{Look, Owner};
 use crate::foreseen::Foreseen;
 use crate::phase::{Fault, Phase, Rest};
+use crate::runs::Unmade;
 use crate::status::{NoVerdict, OwedRun};
 use crate::told::RunTold;
 use std::sync::Arc;
@@ -57,7 +58,8 @@ impl Owner {
     }
 
     /// A start gave no run, or a run gave no record. The runs that wait are withdrawn.
-    pub(crate) fn failed(&mut self, why: NoVerdict) {
+    pub(crate) fn failed(&mut self, run: String, why: NoVerdict) {
+        self.missing = Some(run);
         self.withdraw("a run that failed");
         let status = self.change();
         status.run = None;
@@ -71,7 +73,8 @@ impl Owner {
 
     /// An owed record was made. If no run came after it, its verdict is shown.
     pub(crate) fn settled(&mut self, told: RunTold) {
-        if self.status.run.as_ref().is_none_or(|shown| shown.run() == told.run()) {
+        let shown = self.status.run.as_ref().map(|shown| shown.run()).or(self.missing.as_deref());
+        if shown == Some(told.run()) {
             self.change().failed = None;
             self.show_run(told);
         }
@@ -135,10 +138,12 @@ impl Owner {
         self.change().foreseen = foreseen;
     }
 
-    /// The last run before the daemon began has no record yet: no verdict of an earlier run is shown in its place.
-    pub(crate) fn begin_without_verdict(&mut self, last: OwedRun, why: String) {
+    /// The last run before the daemon began has no record yet, or none that can be read: no verdict of an earlier run is shown in its place.
+    pub(crate) fn begin_without_verdict(&mut self, last: Unmade) {
+        let Unmade { owed, why, to_make, .. } = last;
+        self.missing = Some(owed.run.clone());
         let status = self.change();
-        status.owed = vec![last];
+        status.owed = to_make.then_some(owed).into_iter().collect();
         status.failed = Some(NoVerdict::NoRecord(why));
     }
 

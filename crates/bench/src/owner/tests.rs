@@ -1,4 +1,5 @@
 mod letters;
+mod owed;
 mod retest;
 
 use super::*;

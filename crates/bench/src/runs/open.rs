@@ -64,6 +64,12 @@ impl Runs {
             }
         }
         entries.sort_by_key(RunEntry::order);
+        // Those that the index did not know come last.
+        let mut listed = entries.iter().map(|entry| entry.listed).max().unwrap_or(0);
+        for entry in entries.iter_mut().filter(|entry| entry.listed == 0) {
+            listed += 1;
+            entry.listed = listed;
+        }
         let mut largest = entries.iter().filter_map(|entry| entry.number).max().unwrap_or(0);
         largest = largest.max(known.largest());
         if !known.fits(opened.read) {

@@ -174,6 +174,31 @@ fn runs_are_ordered_by_number_and_not_by_a_clock_that_was_set_back() {
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 
+/// A program that lists runs after the last one that it knows misses none.
+#[test]
+fn a_record_that_is_made_late_is_listed_last() {
+    let runs = scratch("listed");
+    let listed = |daemon: &Runs| {
+        let mut all = daemon.newest(None, usize::MAX);
+        all.sort_by_key(|entry| entry.listed);
+        all.into_iter().map(|entry| entry.run).collect::<Vec<_>>()
+    };
+    let daemon = Runs::of(&runs);
+    daemon.open().expect("it opens");
+    for number in [2, 3, 1] {
+        store(&runs, Some(number), AT);
+        let one = runs.join(format!("{AT}-{number}"));
+        let record = std::fs::read(one.join(RECORD)).expect("a record");
+        daemon.add(&one, &serde_json::from_slice(&record).expect("a record"));
+    }
+    assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
+    drop(daemon);
+    let daemon = Runs::of(&runs);
+    assert_eq!(daemon.open().expect("it opens"), Opened { indexed: 3, read: 0 });
+    assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
 #[test]
 fn a_folder_of_runs_belongs_to_one_daemon() {
     let runs = scratch("lock");

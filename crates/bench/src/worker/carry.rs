@@ -67,7 +67,7 @@ impl Worker {
         tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
         self.tell_owed();
         let why = if self.began { NoVerdict::NoRecord(why) } else { NoVerdict::NoRun(why) };
-        self.rig.post(move |owner| owner.failed(why));
+        self.rig.post(move |owner| owner.failed(run, why));
     }
 
     /// Reports that the run has ended.
@@ -88,7 +88,12 @@ impl Worker {
         let (prepared, journal) = self.laid_out(job)?;
         // The run opens its own connection.
         self.link = None;
-        let there = anything_there(&sheet.link).map_err(NoRun::from);
+        // The module that the looks have reached is there, whatever its name leads to by now.
+        let there = if self.rig.pin.wire().is_some() {
+            Ok(())
+        } else {
+            anything_there(&sheet.link).map_err(NoRun::from)
+        };
         let may = there.and_then(|()| Ok(self.rig.ask(move |owner| owner.begin(&claim))??));
         if let Err(why) = may {
             let folder = prepared.folder;

@@ -49,16 +49,15 @@ impl Worker {
         let sheet = self.rig.sheets.rig().clone();
         let found = self.seen(&sheet);
         self.safe = found.is_ok();
-        match &found {
-            Ok(_) => self.left_safe = true,
-            Err(Fault::Opened) => {
-                self.left_safe = false;
-                self.write_safe(&sheet)?;
-                self.left_safe = true;
+        if let Err(fault) = &found {
+            // As long as its outputs may be open, nothing is sent to another module.
+            self.left_safe &= !fault.shows_the_module();
+            if self.left_safe && fault.is_silence() {
+                self.rig.pin.release();
             }
-            Err(_) if self.left_safe => self.rig.pin.release(),
-            // Its outputs may be open: until it has been made safe, nothing is sent to another module.
-            Err(_) => {}
+        }
+        if found == Err(Fault::Opened) {
+            self.write_safe(&sheet)?;
         }
         found
     }
@@ -70,8 +69,7 @@ impl Worker {
         let found = (|| {
             if !self.safe {
                 self.runtime.block_on(link.make_safe(sheet)).map_err(Fault::NotSafe)?;
-                self.safe = true;
-                self.hazard.is_over();
+                self.confirmed();
             }
             let scan = self.runtime.block_on(link.scan(&plan)).map_err(Fault::Silent)?;
             self.rig.looked();
@@ -83,26 +81,38 @@ impl Worker {
     }
 
     /// The connection. Locks the module and connects first, if necessary.
-    fn reached(&mut self, sheet: &RigSheet) -> Result<Link<ModuleWire>, Fault> {
+    pub(super) fn reached(&mut self, sheet: &RigSheet) -> Result<Link<ModuleWire>, Fault> {
         let unreachable = |error: &dyn std::error::Error| Fault::Unreachable(error.to_string());
         if let Some(link) = self.link.take() {
             return Ok(link);
         }
-        let pinned = self.rig.pin.wire();
-        if pinned.is_none() {
-            let address = module_address(&sheet.link).map_err(|error| unreachable(&error))?;
-            if self.lock.as_ref().is_none_or(|(locked, _)| *locked != address) {
-                let taken =
-                    ModuleLock::take(&address).map_err(|error: LockError| Fault::Taken(error.to_string()));
-                self.lock = Some((address, taken?));
-                self.rig.owns_module();
+        let wire = match self.rig.pin.wire() {
+            Some(wire) => wire,
+            None => {
+                let address = module_address(&sheet.link).map_err(|error| unreachable(&error))?;
+                if self.lock.as_ref().is_none_or(|(locked, _)| *locked != address) {
+                    // Let go first: after a reset of a hub two rigs may have changed their paths.
+                    self.lock = None;
+                    let taken = ModuleLock::take(&address);
+                    let taken = taken.map_err(|error: LockError| Fault::Taken(error.to_string()))?;
+                    self.lock = Some((address, taken));
+                    self.rig.owns_module();
+                }
+                anything_there(&sheet.link).map_err(|error: JobError| unreachable(&error))?;
+                ModuleWire::of(&sheet.link).map_err(|error| unreachable(&error))?
             }
-        }
-        anything_there(&sheet.link).map_err(|error: JobError| unreachable(&error))?;
-        let wire = pinned.map_or_else(|| ModuleWire::of(&sheet.link), Ok);
-        let wire = wire.map_err(|error| unreachable(&error))?;
-        self.rig.pin.set(&wire);
+        };
+        self.reached = Some(wire.again());
         Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
+    }
+
+    /// The outputs of the module that was reached were made safe and read back.
+    fn confirmed(&mut self) {
+        (self.safe, self.left_safe) = (true, true);
+        self.hazard.is_over();
+        if let Some(wire) = &self.reached {
+            self.rig.pin.set(wire);
+        }
     }
 
     /// Writes the safe values after an output was found open, over the same connection, and reads them back. Whatever fails, the outputs are
@@ -110,6 +120,9 @@ impl Worker {
     fn write_safe(&mut self, sheet: &RigSheet) -> Result<(), Fault> {
         let mut link = self.reached(sheet).map_err(|_| Fault::NotSafe(Doubt::Lost))?;
         let made = self.runtime.block_on(link.make_safe(sheet));
+        if made.is_ok() {
+            self.confirmed();
+        }
         self.safe = made.is_ok();
         self.link = made.is_ok().then_some(link);
         made.map(drop).map_err(Fault::NotSafe)

@@ -97,14 +97,15 @@ impl Which {
     /// If `since` is not a time, or `after` is not one of the runs.
     fn of(&self, mut all: Vec<tripbench_bench::RunEntry>) -> Result<Vec<tripbench_bench::RunEntry>, Problem> {
         if let Some(after) = &self.after {
-            let at = all.iter().position(|entry| entry.run == *after).ok_or_else(|| {
+            let at = all.iter().find(|entry| entry.run == *after).ok_or_else(|| {
                 let after = after.escape_debug();
                 Problem::bad_request(format!(
                     "after `{after}`: expected the identifier of a finished run of this selection"
                 ))
             })?;
-            all.truncate(at);
-            all.reverse();
+            let last = at.listed;
+            all.retain(|entry| entry.listed > last);
+            all.sort_by_key(|entry| entry.listed);
         }
         if let Some(since) = &self.since {
             let time = |text: &str| text.parse::<jiff::Timestamp>().ok();

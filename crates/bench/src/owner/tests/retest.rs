@@ -20,7 +20,7 @@ enum Since {
 }
 
 /// The demo's rig at rest, if `sees` with its inputs for plugs.
-fn rig(sees: bool) -> Owner {
+pub(super) fn rig(sees: bool) -> Owner {
     let present = |place: Place| Place { present: place.present.filter(|_| sees), ..place };
     let places = SHEETS.places().into_iter().map(present).collect();
     let mut owner = Owner::new(SHEETS.name(), false, places, SHEETS.foreseen());
@@ -32,7 +32,7 @@ fn rig(sees: bool) -> Owner {
 }
 
 /// A finished run of the device at position 1.
-fn finished() -> RunTold {
+pub(super) fn finished() -> RunTold {
     let Planned { prepared, .. } = PLANNED.clone();
     let started = EventKind::Started(Box::new(prepared.header));
     let mut view = RunView::default();
