@@ -60,7 +60,7 @@ pub(crate) struct Indexed {
     lines: BTreeMap<String, Line>,
     /// Whether the file is as it would be written now.
     fits: bool,
-    /// The largest number of any run in it, 0 if there is none.
+    /// The largest run number in it, or 0.
     largest: u64,
 }
 
@@ -128,7 +128,7 @@ impl Indexed {
         self.fits && self.lines.is_empty() && read == 0
     }
 
-    /// The largest number of any run in the file, also of runs whose folders are gone; 0 if there is none.
+    /// The largest run number in the file, which includes runs whose folders were deleted; 0 for an empty file.
     pub(crate) const fn largest(&self) -> u64 {
         self.largest
     }

@@ -87,8 +87,8 @@ pub fn journal(prepared: &Prepared, listener: Listener) -> Result<JournalWriter,
     Ok(JournalWriter::create(&path, expected_bytes(prepared), listener)?)
 }
 
-/// Starts a run on a thread of its own, over `wire` or, if there is none, to the module of its rig sheet. The future of `beside` is polled
-/// on the same thread as long as the run lasts. The caller must hold the lock of the module.
+/// Starts a run on its own thread. Without `wire` it connects to the module that the rig sheet names. The future of `beside` is polled on
+/// that thread as long as the run lasts. The caller must hold the lock of the module.
 ///
 /// # Errors
 /// If the address of the module cannot be resolved, or the thread cannot be spawned.

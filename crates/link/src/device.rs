@@ -47,7 +47,7 @@ impl Device {
     /// The device that a path leads to.
     ///
     /// # Errors
-    /// If there is none, or it cannot be examined.
+    /// If the path does not exist or the device cannot be examined.
     pub(crate) fn at(path: &Path) -> io::Result<Self> {
         Self::described_in(Path::new(DEVICES), path)
     }
