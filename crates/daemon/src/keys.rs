@@ -48,7 +48,12 @@ impl<T: Clone> Keys<T> {
         let outcome = start.await;
         match &outcome {
             Ok(run) => *started = Some(run.clone()),
-            Err(_) => self.all().retain(|other| !Arc::ptr_eq(other, &keyed)),
+            Err(_) => {
+                // A request that waits here tries next: the key is free only after the last one.
+                let mut all = self.all();
+                let nobody_waits = Arc::strong_count(&keyed) <= 2;
+                all.retain(|other| !(nobody_waits && Arc::ptr_eq(other, &keyed)));
+            }
         }
         outcome
     }
@@ -85,9 +90,34 @@ impl<T: Clone> Keys<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::cell::Cell;
 
     fn run<T>(of: impl Future<Output = T>) -> T {
         tokio::runtime::Builder::new_current_thread().build().expect("a runtime").block_on(of)
+    }
+
+    /// Three requests that wait for each other, of which the first ones are refused, and one that comes later.
+    #[rstest::rstest]
+    fn requests_with_one_key_start_one_run(#[values(0, 1, 2, 3)] refused: u32) {
+        let keys = Keys::default();
+        let (asked, begun) = (Cell::new(0), Cell::new(0));
+        let start = || async {
+            let number = asked.replace(asked.get() + 1);
+            tokio::task::yield_now().await;
+            if number < refused {
+                return Err(Problem::bad_request(String::from("not ready")));
+            }
+            Ok(begun.replace(begun.get() + 1))
+        };
+        let one = || keys.start(String::from("key"), of("a"), start());
+        let (first, second, third, later) = run(async {
+            let (first, second, third) = tokio::join!(one(), one(), one());
+            (first, second, third, one().await)
+        });
+        let runs = [first, second, third].map(Result::ok);
+        assert_eq!(runs.iter().flatten().count(), 3 - usize::try_from(refused).expect("few"));
+        assert!(runs.into_iter().flatten().chain(later.ok()).all(|run| run == 0));
+        assert_eq!(begun.get(), 1);
     }
 
     fn of(body: &str) -> (String, Vec<u8>) {
