@@ -83,7 +83,7 @@ fn daemon() {
         limits: Limits::default(),
     };
     let until = async {
-        tripbench_job::Signals::take().first().await;
+        tripbench_runner::Signals::take().first().await;
         "a signal"
     };
     serve(bench, until, |address: SocketAddr| println!("http://{address}/")).expect("it serves");

@@ -4,10 +4,10 @@ use rstest::rstest;
 use serde::{Serialize, de::DeserializeOwned};
 use serde_json::{Value, json};
 use std::time::Duration;
-use tripbench_job::folder;
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line, open};
 use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, Verdict, canonical_json, sha256_hex};
 use tripbench_rig::Identification;
+use tripbench_runner::folder;
 use tripbench_tests::command::{Said, Simulated, Workplace, quick};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";

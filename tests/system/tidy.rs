@@ -19,10 +19,9 @@ const EDGES: &[(&str, &[&str])] = &[
     ("link", &["quantity", "rig"]),
     ("simulator", &["quantity", "sheet", "rig"]),
     ("report", &["quantity", "device", "rig", "measure", "record"]),
-    ("runner", &["quantity", "rig", "record", "engine", "link"]),
-    ("job", &["quantity", "sheet", "device", "rig", "record", "report", "engine", "link", "runner"]),
-    ("bench", &["quantity", "sheet", "rig", "record", "link", "runner", "job"]),
-    ("daemon", &["quantity", "sheet", "rig", "device", "record", "report", "job", "bench"]),
+    ("runner", &["quantity", "sheet", "device", "rig", "record", "report", "engine", "link"]),
+    ("bench", &["quantity", "sheet", "rig", "record", "link", "runner"]),
+    ("daemon", &["quantity", "sheet", "rig", "device", "record", "report", "runner", "bench"]),
 ];
 
 /// The crate of these tests: it may use all.

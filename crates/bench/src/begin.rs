@@ -15,8 +15,8 @@ use crate::status::{Status, to_confirm};
 use crate::waiting::{Job, Press, Repeat, Seen};
 use std::sync::Arc;
 use thiserror::Error;
-use tripbench_job::{Today, go_on};
 use tripbench_record::Verdict;
+use tripbench_runner::{Today, retest};
 
 /// A request for a run.
 #[derive(Debug)]
@@ -102,8 +102,8 @@ pub(crate) fn begin(
     let Planned { prepared, script, own } = planned;
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
     let job = Job { prepared, script, again, own, press };
-    let pulse = Arc::clone(&rig.pulse);
-    rig.ask(move |owner| owner.enqueue(job, seen, pulse.now()))??;
+    let heartbeat = Arc::clone(&rig.heartbeat);
+    rig.ask(move |owner| owner.enqueue(job, seen, heartbeat.now()))??;
     Ok(started)
 }
 
@@ -144,14 +144,14 @@ fn begin_again(
     if !start.confirmed && rig.ask(move |owner| owner.was_out_of_sight(position))? {
         return Err(Refusal::OutOfSight { position }.into());
     }
-    let go_on =
-        go_on(&earlier.folder, position, known).map_err(|error| NotStarted::NotAgain(chain(&error)))?;
-    if go_on.simulated != status.simulated && !go_on.at_simulator {
+    let retest =
+        retest(&earlier.folder, position, known).map_err(|error| NotStarted::NotAgain(chain(&error)))?;
+    if retest.simulated != status.simulated && !retest.at_simulator {
         return refuse(
             "only one of this rig and the earlier run is simulated: a simulated run tests no device",
         );
     }
-    let planned = rig.sheets.prepare_again(go_on, &start.operators, runs.today())?;
+    let planned = rig.sheets.prepare_again(retest, &start.operators, runs.today())?;
     let beside = runs.beside(run, &[position]);
     Ok((
         planned,

@@ -17,8 +17,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_job::folder;
 use tripbench_link::{Clock, module_address};
+use tripbench_runner::folder;
 
 /// Longest time, when the daemon ends, for the workers to set the outputs of their rigs to safe values and to finish their records.
 const WORKERS_HAVE: Duration = Duration::from_secs(20);

@@ -5,8 +5,7 @@ use crate::chain::chain;
 use jiff::civil::Date;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
-use tripbench_job::Today;
-use tripbench_runner::disk;
+use tripbench_runner::{Today, disk};
 
 /// Name of the file: one line with an ISO 8601 date. A person may correct it after the clock was ahead.
 const FILE: &str = "latest-date";

@@ -5,7 +5,7 @@ use crate::round::Place;
 use crate::sheets::{Given, RigSheets};
 use crate::waiting::{Job, Press};
 use std::sync::{Arc, LazyLock};
-use tripbench_job::{Texts, Today};
+use tripbench_runner::{Texts, Today};
 use tripbench_sheet::Source;
 
 /// Its positions.

@@ -8,10 +8,10 @@ use crate::round::{Place, Placing};
 use crate::sheets::{Given, RigSheets};
 use crate::waiting::{Claim, Job, Press, Seen};
 use std::collections::BTreeMap;
-use tripbench_job::Today;
 use tripbench_quantity::{Mono, VacuumLevel};
 use tripbench_record::Halt;
 use tripbench_rig::Doubt;
+use tripbench_runner::Today;
 
 /// Something that happens at a rig.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -65,7 +65,7 @@ impl DrawnRig {
     /// # Errors
     /// The device that is tested under the number of another one, in words.
     pub fn play(&self, letters: &[Letter], sees_plugs: bool, check: DeviceCheck) -> Result<u32, String> {
-        let owner = Owner::new(self.sheets.name(), false, self.sheets.places(), self.sheets.foreseen())
+        let owner = Owner::new(self.sheets.name(), false, self.sheets.places(), self.sheets.preview())
             .checking(check);
         let mut bench = Played { rig: self, owner, sees_plugs, device: 0, meant: BTreeMap::new() };
         bench.see(true);

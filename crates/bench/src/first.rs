@@ -6,9 +6,9 @@ use crate::worker::Left;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
-use tripbench_job::{anything_there, make_safe};
 use tripbench_link::{Clock, ModuleLock, module_address};
 use tripbench_rig::RigSheet;
+use tripbench_runner::{anything_there, make_safe};
 
 /// Longest wait for the first looks. A look takes about four seconds if no connection comes.
 const FIRST_LOOKS_WITHIN: Duration = Duration::from_secs(6);

@@ -5,7 +5,7 @@
 use crate::audience::RunListener;
 use crate::owner::Owner;
 use crate::rig::Rig;
-use crate::told::RunTold;
+use crate::snapshot::RunSnapshot;
 use crate::waiting::Claim;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -85,9 +85,9 @@ impl Follower {
     fn tell(&mut self, at_s: f64) {
         self.listener.before_status(&self.view);
         (self.due, self.told_s) = (false, at_s);
-        let told = RunTold::new(self.view.clone(), Arc::clone(&self.sheets), self.folder.clone());
-        if let Some(told) = told {
-            self.rig.post(move |owner| owner.told(told));
+        let snapshot = RunSnapshot::new(self.view.clone(), Arc::clone(&self.sheets), self.folder.clone());
+        if let Some(snapshot) = snapshot {
+            self.rig.post(move |owner| owner.snapshot(snapshot));
         }
     }
 

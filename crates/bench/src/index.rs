@@ -11,8 +11,7 @@ use std::collections::BTreeMap;
 use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
-use tripbench_job::folder;
-use tripbench_runner::disk;
+use tripbench_runner::{disk, folder};
 
 /// Name of the file.
 const FILE: &str = "runs.index";

@@ -1,13 +1,13 @@
 //! Makes the records of finished runs, one at a time and at low priority: rigs that still run come first.
 
 use crate::runs::Runs;
+use crate::snapshot::RunSnapshot;
 use crate::status::OwedRun;
-use crate::told::RunTold;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tripbench_job::{JobError, carried, folder, load, told_at_end};
 use tripbench_record::{Halt, LoadedSheets};
+use tripbench_runner::{JobError, carried, fold_journal_at_end, folder, load};
 use tripbench_sheet::Findings;
 
 /// Longest time that a record waits for the records before it: the disk may hang at one of them.
@@ -15,7 +15,7 @@ const TURN_WITHIN: Duration = Duration::from_secs(10);
 
 /// A run that has a journal and no record.
 #[derive(Debug, Clone)]
-pub(crate) struct Owed {
+pub(crate) struct PendingRecord {
     /// The run.
     pub(crate) run: OwedRun,
     /// Its sheets; `None` for a run of an earlier daemon: they are in its journal.
@@ -25,13 +25,13 @@ pub(crate) struct Owed {
 }
 
 /// Thread that makes a record; returns the run as it is published from then on.
-pub(crate) type Making = JoinHandle<Result<Option<RunTold>, JobError>>;
+pub(crate) type Making = JoinHandle<Result<Option<RunSnapshot>, JobError>>;
 
 /// Makes record and report of a run, on a thread of its own.
 ///
 /// # Errors
 /// If the thread cannot be spawned.
-pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
+pub(crate) fn make(owed: PendingRecord, runs: &Arc<Runs>) -> Result<Making, JobError> {
     static TURN: Turn = Turn::new();
     let runs = Arc::clone(runs);
     let path = owed.run.folder.clone();
@@ -39,16 +39,16 @@ pub(crate) fn make(owed: Owed, runs: &Arc<Runs>) -> Result<Making, JobError> {
         let _turn = TURN.take(TURN_WITHIN);
         // Linux has a priority for each thread. If it cannot be set, the record is made anyway.
         let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
-        let Owed { run: OwedRun { run: _, folder: path }, sheets, halt } = owed;
-        let mut view = told_at_end(&path.join(folder::JOURNAL), &halt)?.view;
+        let PendingRecord { run: OwedRun { run: _, folder: path }, sheets, halt } = owed;
+        let mut view = fold_journal_at_end(&path.join(folder::JOURNAL), &halt)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         let carried = || load(&carried(&record, false), &Findings::new()).sheets;
         let sheets = sheets.or_else(carried).ok_or(JobError::NoRun)?;
         folder::write(&path, &record, &trace, &sheets)?;
         runs.add(&path, &record);
         view.scans = Vec::new();
-        let told = RunTold::new(view, sheets, path);
-        Ok(told.map(|told| RunTold { kept: true, ..told }))
+        let snapshot = RunSnapshot::new(view, sheets, path);
+        Ok(snapshot.map(|snapshot| RunSnapshot { kept: true, ..snapshot }))
     };
     let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);
     thread.map_err(|source| JobError::File { what: "start a thread for the record in", path, source })

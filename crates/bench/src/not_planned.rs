@@ -1,7 +1,7 @@
 //! Reasons why a run cannot be planned.
 
 use thiserror::Error;
-use tripbench_job::JobError;
+use tripbench_runner::JobError;
 
 /// Why a run cannot be planned from its sheets.
 #[derive(Debug, Error)]

@@ -6,21 +6,20 @@
 mod asked;
 mod reported;
 
-use crate::foreseen::Foreseen;
 use crate::phase::{Active, Phase};
 use crate::plugs::Plugs;
 use crate::refusal::Refusal;
 use crate::round::{Place, Round};
+use crate::sheet_preview::SheetPreview;
+use crate::snapshot::Beside;
 use crate::status::{NoVerdict, Status, Waiting};
-use crate::told::Beside;
 use crate::waiting::{Claim, Job};
 use std::collections::{BTreeSet, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
-use tripbench_job::Reins;
 use tripbench_record::Halt;
-use tripbench_runner::Control;
+use tripbench_runner::{Control, RunHandle};
 
 /// The owner of a rig.
 #[derive(Debug)]
@@ -59,7 +58,7 @@ pub enum DeviceCheck {
 #[derive(Debug)]
 pub(crate) enum Next {
     /// Carries out a run, which a stop can already reach.
-    Job(Box<Job>, (Reins, Receiver<Control>)),
+    Job(Box<Job>, (RunHandle, Receiver<Control>)),
     /// Looks at the rig.
     Look,
     /// Ends the thread.
@@ -77,7 +76,7 @@ pub(crate) enum Look {
 
 impl Owner {
     /// The owner of a rig that nobody has looked at yet: the plugs are unknown.
-    pub(crate) fn new(rig: String, simulated: bool, places: Vec<Place>, foreseen: Arc<Foreseen>) -> Self {
+    pub(crate) fn new(rig: String, simulated: bool, places: Vec<Place>, preview: Arc<SheetPreview>) -> Self {
         let unseen = places.iter().map(|place| place.position).collect();
         let round = Round { places, ..Round::default() };
         Self {
@@ -85,7 +84,7 @@ impl Owner {
                 rig,
                 simulated,
                 phase: Phase::Starting,
-                foreseen,
+                preview,
                 round,
                 failed: None,
                 owed: Vec::new(),
@@ -167,12 +166,12 @@ impl Owner {
                 self.unseen.clear();
             }
         }
-        let (reins, controlled) = Reins::new();
-        let active = Active::new(job.run().to_owned(), reins.clone());
+        let (handle, controlled) = RunHandle::new();
+        let active = Active::new(job.run().to_owned(), handle.clone());
         let status = self.change();
         status.phase = Phase::Preparing { active, fault: None, barred: None };
         status.run = None;
-        Next::Job(Box::new(job), (reins, controlled))
+        Next::Job(Box::new(job), (handle, controlled))
     }
 
     /// The folder of the run in preparation was created.
@@ -199,7 +198,7 @@ impl Owner {
                 return Err(Refusal::NothingRuns);
             }
         };
-        if active.reins.latch.is_set() {
+        if active.handle.latch.is_set() {
             return Err(Refusal::Stopped {
                 now: self.status.stops,
                 named: self.status.stops.saturating_sub(1),

@@ -2,9 +2,9 @@
 
 use std::path::PathBuf;
 use thiserror::Error;
-use tripbench_job::Reins;
 use tripbench_quantity::VacuumLevel;
 use tripbench_rig::Doubt;
+use tripbench_runner::RunHandle;
 
 /// What a rig is doing. Only its owner changes it.
 #[derive(Debug, Clone)]
@@ -117,7 +117,7 @@ pub struct Active {
     pub(crate) run: String,
     /// Its folder, once created.
     pub(crate) folder: Option<PathBuf>,
-    pub(crate) reins: Reins,
+    pub(crate) handle: RunHandle,
     /// The open question.
     pub(crate) question: Option<u32>,
     /// The last question that was answered.
@@ -125,8 +125,8 @@ pub struct Active {
 }
 
 impl Active {
-    pub(crate) const fn new(run: String, reins: Reins) -> Self {
-        Self { run, folder: None, reins, question: None, answered: None }
+    pub(crate) const fn new(run: String, handle: RunHandle) -> Self {
+        Self { run, folder: None, handle, question: None, answered: None }
     }
 
     /// Sets the open question. A question that was answered is not open, even if the run has not received the answer yet.

@@ -1,9 +1,9 @@
 //! The module of a rig, as it was first reached: a name or a path may lead to another one later.
 
 use std::sync::{Mutex, PoisonError};
-use tripbench_job::make_safe_over;
 use tripbench_link::ModuleWire;
 use tripbench_rig::RigSheet;
+use tripbench_runner::make_safe_over;
 
 /// The wire to the module. All connections of looks, runs and supervisor go to the same address or serial device until it is released.
 #[derive(Debug, Default)]

@@ -1,12 +1,12 @@
 //! Plans a run from sheets.
 
-use crate::foreseen::{digest, errors};
 use crate::not_planned::NotPlanned;
 use crate::round::Place;
+use crate::sheet_preview::{digest, errors};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
-use tripbench_job::{Loaded, Prepared, Texts, Today, calibration, header, load, task};
 use tripbench_record::{Identity, IdentityHow, PositionPlan, own_number};
+use tripbench_runner::{Loaded, Prepared, Texts, Today, calibration, header, load, task};
 use tripbench_sheet::{Findings, Source};
 
 /// A run that is planned and could start.

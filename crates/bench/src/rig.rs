@@ -5,9 +5,9 @@
 
 use crate::audience::Audience;
 use crate::entry::{Probes, RigEntry};
+use crate::heartbeat::Heartbeat;
 use crate::owner::Owner;
 use crate::pin::Pin;
-use crate::pulse::Pulse;
 use crate::refusal::Refusal;
 use crate::round::{Placing, Round};
 use crate::sheets::RigSheets;
@@ -19,8 +19,8 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tripbench_job::{Reins, Today};
 use tripbench_record::Halt;
+use tripbench_runner::{RunHandle, Today};
 
 /// Longest time until an owner that is well has taken a letter.
 const OWNER_TAKES: Duration = Duration::from_millis(50);
@@ -39,11 +39,11 @@ pub struct Rig {
     mail: Sender<Letter>,
     published: Arc<Mutex<Arc<Status>>>,
     /// Stops the run in progress, even if the owner hangs.
-    reins: Mutex<Option<Reins>>,
+    handle: Mutex<Option<RunHandle>>,
     /// Heartbeat of the run's thread.
-    pub(crate) pulse: Arc<Pulse>,
+    pub(crate) heartbeat: Arc<Heartbeat>,
     /// Heartbeat of the owner's thread.
-    pub(crate) owner_pulse: Arc<Pulse>,
+    pub(crate) owner_heartbeat: Arc<Heartbeat>,
     /// When the plugs were last in sight.
     sight: Sight,
     /// Number of scans between runs.
@@ -97,7 +97,7 @@ impl Rig {
     pub(crate) fn new(entry: RigEntry, audience: Arc<dyn Audience>) -> std::io::Result<(Arc<Self>, Wake)> {
         let RigEntry { sheets, simulated, probes } = entry;
         let name = sheets.name();
-        let mut owner = Owner::new(name.clone(), simulated, sheets.places(), sheets.foreseen());
+        let mut owner = Owner::new(name.clone(), simulated, sheets.places(), sheets.preview());
         let first = Arc::new(owner.news().unwrap_or_else(|| owner.status()));
         audience.status(&first);
         let published = Arc::new(Mutex::new(first));
@@ -105,14 +105,14 @@ impl Rig {
         let (wake, woken) = sync_channel(1);
         let mut desk =
             Desk { owner, audience: Arc::clone(&audience), published: Arc::clone(&published), wake };
-        let owner_pulse = Arc::new(Pulse::new());
+        let owner_heartbeat = Arc::new(Heartbeat::new());
         std::thread::Builder::new().name(format!("owner {name}")).spawn(move || {
             // Ends when the last sender is dropped.
             for letter in letters {
                 letter(&mut desk);
             }
         })?;
-        let (reins, pulse, looks) = (Mutex::new(None), Arc::new(Pulse::new()), AtomicU64::new(0));
+        let (handle, heartbeat, looks) = (Mutex::new(None), Arc::new(Heartbeat::new()), AtomicU64::new(0));
         let (sheets, ours, sight) = (Arc::new(sheets), AtomicBool::new(false), Sight::default());
         Ok((
             Arc::new(Self {
@@ -122,9 +122,9 @@ impl Rig {
                 audience,
                 mail,
                 published,
-                reins,
-                pulse,
-                owner_pulse,
+                handle,
+                heartbeat,
+                owner_heartbeat,
                 sight,
                 looks,
                 ours,
@@ -163,10 +163,10 @@ impl Rig {
         }
     }
 
-    /// Asks the owner for a heartbeat; see `owner_pulse`.
+    /// Asks the owner for a heartbeat; see `owner_heartbeat`.
     pub(crate) fn ping(&self) {
-        let pulse = Arc::clone(&self.owner_pulse);
-        self.post(move |_| pulse.beat());
+        let heartbeat = Arc::clone(&self.owner_heartbeat);
+        self.post(move |_| heartbeat.beat());
     }
 
     /// The last published status.
@@ -192,7 +192,7 @@ impl Rig {
     /// # Errors
     /// If the owner does not answer.
     pub fn press(&self) -> Result<Press, Refusal> {
-        let at = self.pulse.now();
+        let at = self.heartbeat.now();
         self.ask(move |owner| owner.press(at))
     }
 
@@ -212,14 +212,14 @@ impl Rig {
     }
 
     /// The controls of the run in progress; `None` if no run is in progress.
-    pub(crate) fn hold_reins(&self, reins: Option<Reins>) {
-        *self.reins.lock().unwrap_or_else(PoisonError::into_inner) = reins;
+    pub(crate) fn hold_reins(&self, handle: Option<RunHandle>) {
+        *self.handle.lock().unwrap_or_else(PoisonError::into_inner) = handle;
     }
 
     /// Stops the run in progress without its owner, for the reason `halt`.
     pub(crate) fn cut(&self, halt: Halt) {
-        if let Some(reins) = &*self.reins.lock().unwrap_or_else(PoisonError::into_inner) {
-            reins.stop(halt);
+        if let Some(handle) = &*self.handle.lock().unwrap_or_else(PoisonError::into_inner) {
+            handle.stop(halt);
         }
     }
 
@@ -250,7 +250,7 @@ impl Rig {
     pub(crate) fn look_at_sheets(&self, today: Today) {
         if self.sheets.look_again(today).is_some() {
             let sheets = Arc::clone(&self.sheets);
-            self.post(move |owner| owner.foresee(sheets.foreseen()));
+            self.post(move |owner| owner.foresee(sheets.preview()));
         }
     }
 
@@ -266,7 +266,7 @@ impl Rig {
 
     /// A scan has seen the plugs. Reports it to the owner if they were out of sight for too long before.
     pub(crate) fn sees_plugs(&self) {
-        if self.sight.sees(self.pulse.now()) {
+        if self.sight.sees(self.heartbeat.now()) {
             tracing::warn!(
                 rig = self.name,
                 "its plugs were out of sight for a while: devices may have been changed"

@@ -7,17 +7,16 @@ use crate::calendar::Calendar;
 use crate::chain::chain;
 use crate::index::Index;
 use crate::run_entry::RunEntry;
+use crate::snapshot::RunSnapshot;
 use crate::status::OwedRun;
-use crate::told::RunTold;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
-use tripbench_job::{JobError, Today, folder};
 use tripbench_record::{Record, Verdict};
-use tripbench_runner::disk;
+use tripbench_runner::{JobError, Today, disk, folder};
 
 /// File in the folder of a run that marks its verdict as acknowledged.
 const SEEN: &str = "seen";
@@ -70,7 +69,7 @@ pub(crate) struct Unmade {
 #[derive(Debug)]
 pub(crate) enum Last {
     /// It has a record; and whether its verdict was acknowledged.
-    Kept(Box<RunTold>, bool),
+    Kept(Box<RunSnapshot>, bool),
     /// Its record could not be made yet, or cannot be read: an earlier verdict is not the last one.
     Unmade(Unmade),
 }

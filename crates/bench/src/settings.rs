@@ -2,8 +2,8 @@
 
 use crate::bench::BenchError;
 use crate::entry::RigEntry;
-use crate::foreseen::errors;
 use crate::not_planned::NotPlanned;
+use crate::sheet_preview::errors;
 use crate::sheets::{RigSheets, SheetFiles};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -160,7 +160,7 @@ pub struct Defaults {
 /// A rig sheet, if it has no errors; its findings are reported when the bench is read.
 fn rig_sheet(path: &Path) -> Option<RigSheet> {
     let findings = Findings::new();
-    let sheet = read_sheet(&tripbench_job::source(path).ok()?, &findings, RigSheet::read);
+    let sheet = read_sheet(&tripbench_runner::source(path).ok()?, &findings, RigSheet::read);
     sheet.filter(|_| errors(findings).is_empty())
 }
 

@@ -1,15 +1,15 @@
 //! The sheets of a rig and the runs planned from them. The sheets are read again from the disk for every run.
 
 use crate::chain::chain;
-use crate::foreseen::{Foreseen, calibration_of, digest, errors};
 use crate::not_planned::NotPlanned;
 use crate::plan::{OwnSheets, Planned, made, planned};
 use crate::round::Place;
+use crate::sheet_preview::{SheetPreview, calibration_of, digest, errors};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use tripbench_job::{GoOn, JobError, Texts, Today, load, source};
 use tripbench_record::{LoadedSheets, SheetRole};
 use tripbench_rig::RigSheet;
+use tripbench_runner::{JobError, Retest, Texts, Today, load, source};
 use tripbench_sheet::{Findings, Source};
 
 /// Paths of the sheets of a rig.
@@ -41,7 +41,7 @@ pub struct RigSheets {
     /// The rig sheet with which the daemon started.
     rig: Arc<Source>,
     sheets: Arc<LoadedSheets>,
-    now: Mutex<Arc<Foreseen>>,
+    now: Mutex<Arc<SheetPreview>>,
 }
 
 /// Texts that replace a rig's own sheets.
@@ -89,23 +89,23 @@ impl RigSheets {
         let (Some(sheets), Some(rig), true) = (loaded.sheets, texts.rig.clone(), errors.is_empty()) else {
             return Err(NotPlanned::Findings(errors));
         };
-        let now = Mutex::new(Arc::new(Foreseen::of(&texts, &sheets, Today::by_clock())));
+        let now = Mutex::new(Arc::new(SheetPreview::of(&texts, &sheets, Today::by_clock())));
         Ok(Self { origin, rig, sheets, now })
     }
 
-    fn now(&self) -> MutexGuard<'_, Arc<Foreseen>> {
+    fn now(&self) -> MutexGuard<'_, Arc<SheetPreview>> {
         self.now.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// The preview of the sheets from the last look.
-    pub fn foreseen(&self) -> Arc<Foreseen> {
+    pub fn preview(&self) -> Arc<SheetPreview> {
         Arc::clone(&self.now())
     }
 
     /// Reads the sheets again; returns the new preview if it differs from that of the last look.
-    pub(crate) fn look_again(&self, today: Today) -> Option<Arc<Foreseen>> {
+    pub(crate) fn look_again(&self, today: Today) -> Option<Arc<SheetPreview>> {
         let read = read(&self.origin);
-        let before = self.foreseen();
+        let before = self.preview();
         if let Ok(texts) = &read
             && digest(texts) == before.names.digest
             && calibration_of(self.rig(), today) == [before.expired, before.dated_ahead]
@@ -113,10 +113,10 @@ impl RigSheets {
             return None;
         }
         let fresh = Arc::new(match read {
-            Ok(texts) if self.is_own(&texts) => Foreseen::of(&texts, &before.sheets, today),
+            Ok(texts) if self.is_own(&texts) => SheetPreview::of(&texts, &before.sheets, today),
             Ok(texts) => {
                 let texts = Texts { rig: Some(Arc::clone(&self.rig)), ..texts };
-                Foreseen::of(&texts, &before.sheets, today).lacking(NotPlanned::RigChanged.to_string())
+                SheetPreview::of(&texts, &before.sheets, today).lacking(NotPlanned::RigChanged.to_string())
             }
             Err(error) => before.unread(chain(&error)),
         });
@@ -198,11 +198,12 @@ impl RigSheets {
     /// If the rig sheet differs from that of the earlier run, or the run cannot be planned.
     pub(crate) fn prepare_again(
         &self,
-        go_on: GoOn,
+        retest: Retest,
         operators: &[String],
         today: Today,
     ) -> Result<Planned, NotPlanned> {
-        let GoOn { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } = go_on;
+        let Retest { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } =
+            retest;
         let own = read(&self.origin)?;
         let of_then = loaded.copies.iter().find(|copy| copy.role == SheetRole::Rig);
         if !self.is_own(&own) {

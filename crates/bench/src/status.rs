@@ -1,10 +1,10 @@
 //! The public state of a rig.
 
-use crate::foreseen::Foreseen;
 use crate::phase::Phase;
 use crate::refusal::Refusal;
 use crate::round::{Place, Round};
-use crate::told::RunTold;
+use crate::sheet_preview::SheetPreview;
+use crate::snapshot::RunSnapshot;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -18,7 +18,7 @@ pub struct Status {
     /// What the rig is doing.
     pub phase: Phase,
     /// Preview of its sheets on the disk.
-    pub foreseen: Arc<Foreseen>,
+    pub preview: Arc<SheetPreview>,
     /// The devices mounted for the next run.
     pub round: Round,
     /// Why the last start gave no verdict; `None` once something new is mounted or started.
@@ -30,7 +30,7 @@ pub struct Status {
     /// Runs that wait for the rig.
     pub queue: Vec<Waiting>,
     /// The run in progress, or the last one.
-    pub run: Option<Arc<RunTold>>,
+    pub run: Option<Arc<RunSnapshot>>,
     /// The run whose verdict was acknowledged.
     pub seen: Option<String>,
 }

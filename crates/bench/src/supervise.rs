@@ -26,15 +26,15 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
         let mut looked = clock.now();
         for rig in &rigs {
             // From now on each owner has to answer.
-            rig.owner_pulse.beat();
+            rig.owner_heartbeat.beat();
         }
         while !ended.load(Ordering::SeqCst) {
             let now = clock.now();
             if now.since(looked) > LONGEST_SILENCE / 2 {
                 // The supervisor did not run either: the process or the machine stood still. The engine sees the gap between its scans.
                 for rig in &rigs {
-                    rig.pulse.excuse();
-                    rig.owner_pulse.excuse();
+                    rig.heartbeat.excuse();
+                    rig.owner_heartbeat.excuse();
                 }
             }
             looked = now;
@@ -53,7 +53,7 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, ended: Arc<AtomicBool>) -> std::io::Res
 
 /// Whether the run of a rig or its owner has been silent for too long.
 fn is_silent(rig: &Rig) -> bool {
-    let silences = [rig.pulse.silent_for(), rig.owner_pulse.silent_for()];
+    let silences = [rig.heartbeat.silent_for(), rig.owner_heartbeat.silent_for()];
     silences.into_iter().flatten().any(|silence| silence > LONGEST_SILENCE)
 }
 

@@ -3,10 +3,10 @@
 use crate::plan::OwnSheets;
 use crate::plugs::Plugs;
 use crate::round::Place;
-use crate::told::Beside;
+use crate::snapshot::Beside;
 use std::path::PathBuf;
-use tripbench_job::Prepared;
 use tripbench_quantity::Mono;
+use tripbench_runner::Prepared;
 
 /// A run that waits for its rig.
 #[derive(Debug)]

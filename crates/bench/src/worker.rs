@@ -8,7 +8,7 @@ mod hazard;
 mod look;
 mod owed;
 
-use crate::keep::{Making, Owed};
+use crate::keep::{Making, PendingRecord};
 use crate::owner::{Look, Next, Owner};
 use crate::phase::{Fault, Phase};
 use crate::rig::{Rig, Wake};
@@ -59,11 +59,11 @@ struct Worker {
     /// Whether the last run began, so that it has a journal.
     began: bool,
     /// Runs that have a journal and no record yet.
-    owed: VecDeque<Owed>,
+    owed: VecDeque<PendingRecord>,
     /// When the last attempt was made to make one of these records.
     tried: Option<Mono>,
     /// The one whose record is being made.
-    making: Option<(Owed, Making)>,
+    making: Option<(PendingRecord, Making)>,
     /// The last run.
     last: String,
     /// Why the outputs could not be made safe, until they are.
@@ -119,8 +119,8 @@ impl Worker {
         // Returns when woken, or at the time of the next look.
         while self.wake.recv_timeout(LOOK_EVERY) != Err(RecvTimeoutError::Disconnected) {
             match self.rig.ask(Owner::next) {
-                Ok(Next::Job(job, reins)) => {
-                    self.run(*job, reins);
+                Ok(Next::Job(job, handle)) => {
+                    self.run(*job, handle);
                     self.look(Look::AtRest);
                 }
                 Ok(Next::Look) => {

@@ -24,9 +24,9 @@ pub(crate) struct Stored {
 
 impl Stored {
     /// Reads the run in a folder.
-    pub(crate) fn of(folder: &Path) -> Result<Self, tripbench_job::JobError> {
-        let (record, trace) = tripbench_job::stored(folder)?;
-        let others = tripbench_job::written_by_others(folder, &record, &trace);
+    pub(crate) fn of(folder: &Path) -> Result<Self, tripbench_runner::JobError> {
+        let (record, trace) = tripbench_runner::stored(folder)?;
+        let others = tripbench_runner::written_by_others(folder, &record, &trace);
         let mut stored = Self::made(folder, record, trace);
         stored.doubts.extend(others);
         Ok(stored)
@@ -34,10 +34,10 @@ impl Stored {
 
     /// Like [`Stored::of`], for a record just made from the journal in its folder.
     pub(crate) fn made(folder: &Path, record: Record, trace: Trace) -> Self {
-        let mut doubts = tripbench_job::doubts(folder, &record, &trace);
+        let mut doubts = tripbench_runner::doubts(folder, &record, &trace);
         doubts.extend(against_itself(&record));
         let findings = Findings::new();
-        let again = load::load(&tripbench_job::carried(&record, false), &findings).sheets.map(|sheets| {
+        let again = load::load(&tripbench_runner::carried(&record, false), &findings).sheets.map(|sheets| {
             let (steps, positions) = (record.header.steps.clone(), record.header.positions.clone());
             rejudge(&record, &Task { sheets, steps, positions, plan: record.header.plan.clone() }, &trace)
         });
@@ -97,7 +97,7 @@ fn against_itself(record: &Record) -> Vec<String> {
 /// The sheets that a record carries.
 pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
     let findings = Findings::new();
-    let loaded = load::load(&tripbench_job::carried(record, false), &findings);
+    let loaded = load::load(&tripbench_runner::carried(record, false), &findings);
     if load::show(findings) {
         anyhow::bail!("the sheets in the record have errors");
     }

@@ -7,9 +7,9 @@ use anyhow::{Result, bail};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SiteSheet, picture};
-pub(crate) use tripbench_job::{Loaded, Texts, Today, calibration_doubts, load, source, task};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan};
+pub(crate) use tripbench_runner::{Loaded, Texts, Today, calibration_doubts, load, source, task};
 use tripbench_sheet::{Finding, Findings, Severity, Source, read_sheet};
 
 /// Texts of all sheets, with the site's defaults filled in.

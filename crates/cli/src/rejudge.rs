@@ -12,7 +12,7 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
     for doubt in &stored.doubts {
         say::error(doubt);
     }
-    if let Some(version) = tripbench_job::other_planner(&stored.record) {
+    if let Some(version) = tripbench_runner::other_planner(&stored.record) {
         say::note(&format!(
             "Planned by version {version}: its steps are not compared with those that this version, {}, would plan.",
             env!("CARGO_PKG_VERSION")

@@ -7,9 +7,9 @@ use crate::exit::Exit;
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use std::path::Path;
-use tripbench_job::JobError;
-pub(crate) use tripbench_job::stored;
 use tripbench_record::{Halt, Record, Trace, Verdict};
+use tripbench_runner::JobError;
+pub(crate) use tripbench_runner::stored;
 
 pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
     let folder = &options.folder;
@@ -71,7 +71,7 @@ fn not_believed(mut stored: Stored) -> Result<Exit> {
 
 fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
     let journal = folder.join(output::JOURNAL);
-    let told = tripbench_job::told(&journal, Halt::Killed)?;
+    let told = tripbench_runner::fold_journal(&journal, Halt::Killed)?;
     if told.was_open {
         say::note("The program had ended before the run did: the journal was closed as aborted.");
     }

@@ -9,7 +9,7 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::Path;
 use tripbench_device::{NotChecked, SettingsSheet};
-use tripbench_engine::{Plan, foreseen_open, predictions};
+use tripbench_engine::{Plan, predicted_open, predictions};
 use tripbench_judge::OfDevices;
 use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
@@ -17,7 +17,7 @@ use tripbench_record::{
     Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json, undecided_share,
 };
 use tripbench_report::{quantity_name, said_open};
-use tripbench_runner::{VirtualRun, run_in_virtual_time};
+use tripbench_runner::{Prepared, VirtualRun, header, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
@@ -29,7 +29,6 @@ mod rig_check;
 
 pub(crate) use demo::demo;
 pub(crate) use rig_check::rig_check;
-use tripbench_job::{Prepared, header};
 
 /// `tripbench run`.
 pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
@@ -129,7 +128,7 @@ fn prepare(
 /// # Errors
 /// If the calibration is not valid today.
 fn calibration(task: &Task) -> Result<Vec<String>> {
-    let warnings = tripbench_job::calibration(task, Today::by_clock())?;
+    let warnings = tripbench_runner::calibration(task, Today::by_clock())?;
     for text in &warnings {
         say::note(&format!("warning: {text}"));
     }
@@ -150,10 +149,10 @@ fn introduce(task: &Task, loaded: &Loaded) {
         task.predicted().si(),
         *sheets.rig.reference.calibration.due
     ));
-    let open = said_open(foreseen_open(task, OfDevices::Any));
+    let open = said_open(predicted_open(task, OfDevices::Any));
     let passes =
-        sheets.site.not_checked == NotChecked::Say || foreseen_open(task, OfDevices::Every).is_empty();
-    foreseen(&predictions(task), sheets.site.style, passes);
+        sheets.site.not_checked == NotChecked::Say || predicted_open(task, OfDevices::Every).is_empty();
+    show_predictions(&predictions(task), sheets.site.style, passes);
     if !open.is_empty() {
         say::note(&format!("  predicted  {open}, on this rig with this script"));
     }
@@ -164,7 +163,7 @@ const DECIDES_ALL: f64 = 0.005;
 
 /// Prints what each check can decide, before any air flows. Checks that decide every good device up to half way to a limit share a
 /// line.
-fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
+fn show_predictions(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     let decides =
         |one: &&Prediction| one.undecided_at_nominal < DECIDES_ALL && one.undecided_at_half < DECIDES_ALL;
     let (sure, open): (Vec<&Prediction>, Vec<&Prediction>) = predictions.iter().partition(decides);
@@ -179,16 +178,16 @@ fn foreseen(predictions: &[Prediction], style: LevelStyle, passes: bool) {
     }
     let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
     for one in &open {
-        foreseen_of(one, style, width);
+        predicted_of(one, style, width);
     }
     if passes {
-        foreseen_of_a_position(predictions);
+        predicted_of_a_position(predictions);
     } else {
         say::note("  predicted  no device can pass: the site requires everything to be checked");
     }
 }
 
-fn foreseen_of(one: &Prediction, style: LevelStyle, width: usize) {
+fn predicted_of(one: &Prediction, style: LevelStyle, width: usize) {
     let amount = |value: f64| match one.unit.as_str() {
         "Pa" => style.difference(LevelDifference::new(value)),
         _ => format!("{:.1} ms", value * 1e3),
@@ -211,7 +210,7 @@ fn foreseen_of(one: &Prediction, style: LevelStyle, width: usize) {
 }
 
 /// Prints how often a position will be undecided, over all of its checks.
-fn foreseen_of_a_position(predictions: &[Prediction]) {
+fn predicted_of_a_position(predictions: &[Prediction]) {
     let [nominal, half] = undecided_share(predictions);
     if !predictions.is_empty() {
         say::note(&format!(

@@ -12,8 +12,8 @@ use tokio::sync::oneshot;
 use tripbench_bench::{BenchError, BenchSheet, Defaults, Ended, NotPlanned, RigEntry, RigSheets, leave_safe};
 use tripbench_daemon::{Limits, Serve, ServeError, serve as serve_bench};
 use tripbench_device::SiteSheet;
-use tripbench_job::Signals;
 use tripbench_rig::RigSheet;
+use tripbench_runner::Signals;
 use tripbench_sheet::{Findings, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth, serve as serve_module};
 

@@ -115,13 +115,13 @@ bench.choose(rigs.get(localStorage.getItem("rig")) ?? rigs.values().next().value
 let heard = performance.now();
 setInterval(() => rigs.forEach((rig) => { rig.stopAgain(); rig.draw(); }), 1_000);
 const connected = (is) => rigs.forEach((rig) => { if (rig.connected !== is) { rig.connected = is; rig.show(); } });
-let life = "";
+let startId = "";
 /** Reloads the page if the daemon was restarted with other rigs. */
 async function sameBench(id) {
   const now = id.split("-")[0];
-  if (!now || now === life) return;
-  const known = life;
-  life = now;
+  if (!now || now === startId) return;
+  const known = startId;
+  startId = now;
   if (!known) return;
   const names = (await (await fetch("/api/v1/rigs")).json()).map((state) => state.rig);
   if (names.join("\n") !== [...rigs.keys()].join("\n")) location.reload();

@@ -87,11 +87,11 @@ pub fn serve(
     };
     // Make the rigs safe before opening the port, which any other program may occupy.
     let bench = Bench::begin(rigs, &runs, audience)?;
-    let life = uuid::Uuid::now_v7().simple().to_string();
+    let start_id = uuid::Uuid::now_v7().simple().to_string();
     let (end_within, watchers) = (limits.end_within, Arc::new(Semaphore::new(limits.watchers)));
     let stages = stages.into_inner();
     let daemon =
-        Arc::new(Daemon { bench, stages, users, limits, keys: Keys::default(), timing, watchers, life });
+        Arc::new(Daemon { bench, stages, users, limits, keys: Keys::default(), timing, watchers, start_id });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
     // Whatever the reason of the end, stop the runs in progress and make every rig safe.

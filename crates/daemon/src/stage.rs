@@ -10,7 +10,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::Semaphore;
-use tripbench_bench::{Audience, Bench, Beside, Rig, RunListener, RunTold, Status};
+use tripbench_bench::{Audience, Bench, Beside, Rig, RunListener, RunSnapshot, Status};
 use tripbench_record::LoadedSheets;
 
 /// Published state of one rig. Documents are made on a separate thread: the rig's owner does not wait for them.
@@ -24,31 +24,33 @@ pub(crate) struct Stage {
 }
 
 /// A run, a position of it, and the tile made of them.
-type MadeOf = (Arc<RunTold>, u8, Option<Tile>);
+type MadeOf = (Arc<RunSnapshot>, u8, Option<Tile>);
 
 /// Makes documents of statuses. What takes long, the advice of devices that are judged, is made once.
 #[derive(Debug, Default)]
 struct Documents {
-    last: Mutex<Option<(Arc<RunTold>, RunState)>>,
+    last: Mutex<Option<(Arc<RunSnapshot>, RunState)>>,
     /// The devices beside those of the run, with what they were made of.
     beside: Mutex<Vec<MadeOf>>,
 }
 
 impl Documents {
     fn of(&self, status: &Status) -> RigState {
-        let run = status.run.as_ref().map(|told| self.of_run(told));
+        let run = status.run.as_ref().map(|snapshot| self.of_run(snapshot));
         RigState::new(status, run)
     }
 
-    fn of_run(&self, told: &Arc<RunTold>) -> RunState {
+    fn of_run(&self, snapshot: &Arc<RunSnapshot>) -> RunState {
         let known = {
             let last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
-            last.as_ref().filter(|(known, _)| Arc::ptr_eq(known, told)).map(|(_, document)| document.clone())
+            last.as_ref()
+                .filter(|(known, _)| Arc::ptr_eq(known, snapshot))
+                .map(|(_, document)| document.clone())
         };
         known.unwrap_or_else(|| {
-            let document = RunState::new(told, self.tiles_beside(&told.beside));
+            let document = RunState::new(snapshot, self.tiles_beside(&snapshot.beside));
             let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
-            *last = Some((Arc::clone(told), document.clone()));
+            *last = Some((Arc::clone(snapshot), document.clone()));
             document
         })
     }
@@ -56,10 +58,11 @@ impl Documents {
     fn tiles_beside(&self, of: &[Beside]) -> Vec<Tile> {
         let known = self.beside.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let made = |of: &Beside| {
-            let is_it =
-                |(told, position, _): &&MadeOf| Arc::ptr_eq(told, &of.told) && *position == of.position;
+            let is_it = |(snapshot, position, _): &&MadeOf| {
+                Arc::ptr_eq(snapshot, &of.snapshot) && *position == of.position
+            };
             let found = known.iter().find(is_it).map(|(_, _, tile)| tile.clone());
-            (Arc::clone(&of.told), of.position, found.unwrap_or_else(|| beside(of)))
+            (Arc::clone(&of.snapshot), of.position, found.unwrap_or_else(|| beside(of)))
         };
         let made: Vec<_> = of.iter().map(made).collect();
         let tiles = made.iter().filter_map(|(_, _, tile)| tile.clone()).collect();
@@ -75,11 +78,11 @@ impl Stage {
     /// If its thread cannot be spawned.
     pub(crate) fn new(timing: RigTiming) -> std::io::Result<Self> {
         let (feed, documents) = (Arc::<Feed>::default(), Arc::<Documents>::default());
-        let (statuses, told) = channel();
+        let (statuses, snapshot) = channel();
         let (tells, makes) = (Arc::clone(&feed), Arc::clone(&documents));
         std::thread::Builder::new()
             .name(String::from("teller"))
-            .spawn(move || tell(&told, &tells, &makes))?;
+            .spawn(move || tell(&snapshot, &tells, &makes))?;
         Ok(Self { feed, documents, statuses, timing })
     }
 
@@ -91,18 +94,18 @@ impl Stage {
 
 /// Publishes the newest status until the sender is dropped. Statuses overtaken by a newer one are skipped, and so are unchanged documents.
 fn tell(statuses: &Receiver<Arc<Status>>, feed: &Feed, documents: &Documents) {
-    let mut told = String::new();
+    let mut snapshot = String::new();
     while let Ok(status) = statuses.recv() {
         let newest = statuses.try_iter().last().unwrap_or(status);
         // A document that fails is left out; whoever watches sees the next one.
         let made = catch_unwind(AssertUnwindSafe(|| serde_json::to_string(&documents.of(&newest))));
         let Ok(Ok(text)) = made else {
-            tracing::error!(rig = newest.rig, "its state cannot be told");
+            tracing::error!(rig = newest.rig, "its state cannot be snapshot");
             continue;
         };
-        if told != text {
+        if snapshot != text {
             feed.push(FrameKind::State, &text);
-            told = text;
+            snapshot = text;
         }
     }
 }
@@ -132,8 +135,8 @@ pub(crate) struct Daemon {
     pub(crate) timing: Timing,
     /// Seats of the watchers that are free.
     pub(crate) watchers: Arc<Semaphore>,
-    /// Another one each time the daemon begins: frames of one life are not those of another.
-    pub(crate) life: String,
+    /// Differs at each start of the daemon, so that frames of different starts cannot be mistaken for each other.
+    pub(crate) start_id: String,
 }
 
 impl Daemon {

@@ -19,6 +19,6 @@ mod steps;
 pub use bench::{Bench, Break};
 pub use engine::{Engine, Input, Phase, Plan};
 pub use judging::Judging;
-pub use plan::{PersonAtPlugs, PlanInput, abilities, foreseen_open, plan, predictions, rig_check};
+pub use plan::{PersonAtPlugs, PlanInput, abilities, plan, predicted_open, predictions, rig_check};
 pub use script::{OnFailure, Script, ScriptStep, StepKind};
 pub use state::Seen;

@@ -5,7 +5,7 @@ use crate::predict::time;
 use crate::script::{Direction, OnFailure, Script, ScriptStep, StepKind};
 use std::sync::Arc;
 use tripbench_device::{Expected, NotChecked, expected};
-use tripbench_judge::{OfDevices, foreseen_leak_pa_per_s};
+use tripbench_judge::{OfDevices, predicted_leak_pa_per_s};
 use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{LeakTask, LoadedSheets, PlannedStep, PositionPlan, StepTask, Task};
 use tripbench_rig::Air;
@@ -22,7 +22,7 @@ mod switch_points;
 mod warn;
 
 pub use foresee::predictions;
-pub use open::foreseen_open;
+pub use open::predicted_open;
 pub use rig_check::{PersonAtPlugs, abilities, rig_check};
 
 /// Input of [`plan`].
@@ -55,7 +55,7 @@ pub fn plan(input: PlanInput<'_>, findings: &Findings) -> Option<Task> {
 
 /// Warns where the site requires everything to be checked and some quantity is predicted to remain unchecked.
 fn warn_nothing_passes(task: &Task, script: &Script, findings: &Findings) {
-    let open = foreseen_open(task, OfDevices::Every);
+    let open = predicted_open(task, OfDevices::Every);
     if task.sheets.site.not_checked == NotChecked::Say || open.is_empty() {
         return;
     }
@@ -101,7 +101,7 @@ impl<'p> Planner<'p> {
             .iter()
             .find_map(|step| if let StepTask::Leak(leak) = &step.task { Some(*leak) } else { None });
         if let Some(leak) = leak {
-            self.leak_told_pa_per_s = foreseen_leak_pa_per_s(&self.blank, &leak);
+            self.leak_told_pa_per_s = predicted_leak_pa_per_s(&self.blank, &leak);
         }
         self
     }
@@ -249,7 +249,7 @@ impl Planner<'_> {
         let wanted = SHARE * self.sheets.rig.manifold.largest_leak.si();
         let mut tasks = TIMES_S.into_iter().map(|time_s| watched(TimeSpan::new(time_s)));
         let last = watched(TimeSpan::new(30.0));
-        tasks.find(|task| foreseen_leak_pa_per_s(&self.blank, task) <= wanted).unwrap_or(last)
+        tasks.find(|task| predicted_leak_pa_per_s(&self.blank, task) <= wanted).unwrap_or(last)
     }
 }
 

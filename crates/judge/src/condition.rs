@@ -188,7 +188,7 @@ fn leak_result(
 }
 
 /// Expanded uncertainty of the leak that a planned leak step will give, pascal per second, from predicted samples.
-pub fn foreseen_leak_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
+pub fn predicted_leak_pa_per_s(task: &Task, leak: &LeakTask) -> f64 {
     let rig = &task.sheets.rig;
     let period_s = rig.scan_time().si().max(rig.module.converter.si()).max(1e-3);
     let tau_s = rig.manifold.thermal.si().max(1e-3);

@@ -132,7 +132,7 @@ async fn drive<T: Transport>(
         clock: clock.clone(),
         run,
         scans: 0,
-        reins: (latch.clone(), told),
+        handle: (latch.clone(), told),
         waiting: VecDeque::new(),
         written,
         failed: false,
@@ -173,7 +173,7 @@ struct Kept<G, L> {
     clock: Clock,
     run: VirtualRun,
     scans: usize,
-    reins: (StopLatch, Sender<Control>),
+    handle: (StopLatch, Sender<Control>),
     /// Events that wait for the disk, with the time at which they will be written.
     waiting: VecDeque<(Mono, Event)>,
     /// Number of written events.
@@ -192,14 +192,14 @@ enum Destination<L> {
 
 impl<G, L: FnMut(Event)> Kept<G, L> {
     fn tell(&self, control: Control) {
-        let _run_is_over = self.reins.1.send(control);
+        let _run_is_over = self.handle.1.send(control);
     }
 
     /// Stops as a person does: the reason first, then the latch.
     fn stop_when_due(&mut self) {
         if let Some((_, halt)) = self.run.stop.take_if(|(after, _)| *after <= self.scans) {
             self.tell(Control::Stop(halt));
-            self.reins.0.set();
+            self.handle.0.set();
         }
     }
 

@@ -44,7 +44,7 @@ fn main() {
             f64::from(coverage.runs) / seconds
         ));
     }
-    figures.extend(foreseen_and_found(devices, &wanted));
+    figures.extend(predicted_and_found(devices, &wanted));
     if wanted("spread") {
         let spread = spread::table(devices);
         figures.push(format!(
@@ -99,23 +99,24 @@ fn demo_and_attacks((devices, alone): (u32, bool), wanted: &dyn Fn(&str) -> bool
 }
 
 /// The tables `regimes` and `rigs`, which compare predictions with results.
-fn foreseen_and_found(devices: u32, wanted: &dyn Fn(&str) -> bool) -> Vec<String> {
+fn predicted_and_found(devices: u32, wanted: &dyn Fn(&str) -> bool) -> Vec<String> {
     let mut figures = Vec::new();
     if wanted("regimes") {
         let regimes = regimes::table(devices);
         figures.push(format!(
-            "regimes_held_min={:.4} u_over_needed_max={:.3} undecided_nominal_max={:.4} good_failed_max={:.4} foreseen_ratio_min={:.3} foreseen_ratio_max={:.3}",
+            "regimes_held_min={:.4} u_over_needed_max={:.3} undecided_nominal_max={:.4} good_failed_max={:.4} predicted_ratio_min={:.3} predicted_ratio_max={:.3}",
             regimes.held_min,
             regimes.over_needed_max,
             regimes.undecided_nominal_max,
             regimes.good_failed_max,
-            regimes.foreseen_ratio[0],
-            regimes.foreseen_ratio[1]
+            regimes.predicted_ratio[0],
+            regimes.predicted_ratio[1]
         ));
     }
     if wanted("rigs") {
         let [without, with] = rigs::table((devices / 20).max(2));
-        figures.push(format!("foreseen_away_without_noise={without:.3} foreseen_away_with_noise={with:.3}"));
+        figures
+            .push(format!("predicted_away_without_noise={without:.3} predicted_away_with_noise={with:.3}"));
     }
     figures
 }

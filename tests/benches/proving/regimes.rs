@@ -41,7 +41,7 @@ pub(crate) struct Regimes {
     pub(crate) over_needed_max: f64,
     pub(crate) undecided_nominal_max: f64,
     pub(crate) good_failed_max: f64,
-    pub(crate) foreseen_ratio: [f64; 2],
+    pub(crate) predicted_ratio: [f64; 2],
 }
 
 /// One acceptance.
@@ -61,7 +61,7 @@ pub(crate) fn table(devices: u32) -> Regimes {
         over_needed_max: 0.0,
         undecided_nominal_max: 0.0,
         good_failed_max: 0.0,
-        foreseen_ratio: [f64::INFINITY, 0.0],
+        predicted_ratio: [f64::INFINITY, 0.0],
     };
     let only = std::env::var("TRIPBENCH_CELL").ok();
     let known = CELLS.iter().any(|cell| only.as_deref().is_none_or(|only| cell.name.contains(only)));
@@ -142,7 +142,7 @@ impl Regimes {
         let ahead =
             foreseen.iter().find(|one| one.quantity == quantity).map(|one| one.expanded_uncertainty / stated);
         if let Some(ratio) = ahead {
-            self.foreseen_ratio = [self.foreseen_ratio[0].min(ratio), self.foreseen_ratio[1].max(ratio)];
+            self.predicted_ratio = [self.predicted_ratio[0].min(ratio), self.predicted_ratio[1].max(ratio)];
         }
         let ahead = ahead.map_or_else(|| String::from("-"), |ratio| format!("{ratio:.2}"));
         let mut errors: Vec<f64> =

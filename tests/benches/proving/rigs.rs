@@ -22,7 +22,7 @@ pub(crate) fn table(rigs: u32) -> [f64; 2] {
     );
     // By quantity: predicted U divided by judged U, without noise and with noise.
     let mut ratios: BTreeMap<&'static str, [Vec<f64>; 2]> = BTreeMap::new();
-    let (mut foreseen_share, mut found_share) = (Vec::new(), Vec::new());
+    let (mut predicted_share, mut found_share) = (Vec::new(), Vec::new());
     for seed in 0..u64::from(rigs) {
         let cell = drawn(seed);
         let ready = Ready::new(cell);
@@ -55,7 +55,7 @@ pub(crate) fn table(rigs: u32) -> [f64; 2] {
         });
         #[expect(clippy::cast_precision_loss, reason = "a handful")]
         found_share.push(undecided.count() as f64 / f64::from(DEVICES));
-        foreseen_share.push(undecided_share(&foreseen)[0]);
+        predicted_share.push(undecided_share(&foreseen)[0]);
     }
     let mut largest = [0.0_f64; 2];
     for (quantity, both) in &mut ratios {
@@ -81,7 +81,7 @@ pub(crate) fn table(rigs: u32) -> [f64; 2] {
     }
     println!(
         "  undecided at nominal: predicted {:.2} %, found {:.2} % of {} positions",
-        mean(&foreseen_share).unwrap_or(f64::NAN) * 100.0,
+        mean(&predicted_share).unwrap_or(f64::NAN) * 100.0,
         mean(&found_share).unwrap_or(f64::NAN) * 100.0,
         rigs * DEVICES
     );

@@ -84,7 +84,7 @@ fn main() -> ExitCode {
         limits: limits(),
     };
     let until = async {
-        tripbench_job::Signals::take().first().await;
+        tripbench_runner::Signals::take().first().await;
         "a signal"
     };
     let listening = |address: SocketAddr| println!("http://{address}/");

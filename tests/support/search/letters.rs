@@ -4,7 +4,7 @@ use super::dice::Dice;
 use crate::sheet_text;
 use std::sync::LazyLock;
 use tripbench_bench::{DeviceCheck, DrawnRig, Letter, RigSheets};
-use tripbench_job::Texts;
+use tripbench_runner::Texts;
 use tripbench_sheet::Source;
 
 /// The demo's rig.

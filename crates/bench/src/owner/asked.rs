@@ -110,7 +110,7 @@ impl Owner {
 
     pub(super) fn halt(&self, halt: Halt) {
         if let Some(active) = self.status.phase.active() {
-            active.reins.stop(halt);
+            active.handle.stop(halt);
         }
     }
 
@@ -132,7 +132,7 @@ impl Owner {
         active.question = None;
         active.answered = Some(question);
         let control = Control::Answer { to: PromptId(question), answer, by };
-        active.reins.control.send(control).map_err(|_| Refusal::NothingRuns)
+        active.handle.control.send(control).map_err(|_| Refusal::NothingRuns)
     }
 
     /// Whether the plug at a position is seen now and was seen by every look since the last run began.

@@ -1,44 +1,44 @@
 //! Reports of the worker of a rig, of its runs and of the watch over its sheets.
 
 use super::{Look, Owner};
-use crate::foreseen::Foreseen;
 use crate::phase::{Fault, Phase, Rest};
 use crate::runs::Unmade;
+use crate::sheet_preview::SheetPreview;
+use crate::snapshot::RunSnapshot;
 use crate::status::{NoVerdict, OwedRun};
-use crate::told::RunTold;
 use std::sync::Arc;
 
 impl Owner {
     /// A run reports its state.
-    pub(crate) fn told(&mut self, told: RunTold) {
+    pub(crate) fn snapshot(&mut self, snapshot: RunSnapshot) {
         // A run that is over may still report, if its journal is slow.
         let is_current = match &self.status.phase {
-            Phase::Preparing { active, .. } | Phase::Running(active) => active.run == told.run(),
-            Phase::MakingSafe { run, .. } => run == told.run(),
-            Phase::Ending { active, .. } => active.as_ref().is_none_or(|active| active.run == told.run()),
+            Phase::Preparing { active, .. } | Phase::Running(active) => active.run == snapshot.run(),
+            Phase::MakingSafe { run, .. } => run == snapshot.run(),
+            Phase::Ending { active, .. } => active.as_ref().is_none_or(|active| active.run == snapshot.run()),
             Phase::Starting | Phase::Idle(_) | Phase::Faulted(_) => false,
         };
         if is_current {
-            self.show_run(told);
+            self.show_run(snapshot);
         }
     }
 
-    fn show_run(&mut self, mut told: RunTold) {
-        let open = told.view.open.as_ref().map(|(id, _)| id.0).filter(|_| !told.is_over());
+    fn show_run(&mut self, mut snapshot: RunSnapshot) {
+        let open = snapshot.view.open.as_ref().map(|(id, _)| id.0).filter(|_| !snapshot.is_over());
         if let Some(active) = self.status.phase.active_mut() {
             active.ask(open);
         }
-        told.beside.clone_from(&self.beside);
-        self.change().run = Some(Arc::new(told));
+        snapshot.beside.clone_from(&self.beside);
+        self.change().run = Some(Arc::new(snapshot));
     }
 
     /// The record of a run was made. If the run was stopped, the runs that wait are withdrawn.
-    pub(crate) fn kept(&mut self, told: Option<RunTold>) {
-        if told.as_ref().is_none_or(|told| told.view.halted.is_some()) {
+    pub(crate) fn kept(&mut self, snapshot: Option<RunSnapshot>) {
+        if snapshot.as_ref().is_none_or(|snapshot| snapshot.view.halted.is_some()) {
             self.withdraw("a run that was stopped");
         }
-        match told {
-            Some(told) => self.show_run(told),
+        match snapshot {
+            Some(snapshot) => self.show_run(snapshot),
             None => self.change().run = None,
         }
     }
@@ -72,11 +72,11 @@ impl Owner {
     }
 
     /// An owed record was made. If no run came after it, its verdict is shown.
-    pub(crate) fn settled(&mut self, told: RunTold) {
+    pub(crate) fn settled(&mut self, snapshot: RunSnapshot) {
         let shown = self.status.run.as_ref().map(|shown| shown.run()).or(self.missing.as_deref());
-        if shown == Some(told.run()) {
+        if shown == Some(snapshot.run()) {
             self.change().failed = None;
-            self.show_run(told);
+            self.show_run(snapshot);
         }
     }
 
@@ -134,8 +134,8 @@ impl Owner {
     }
 
     /// A new preview of the rig's sheets on the disk.
-    pub(crate) fn foresee(&mut self, foreseen: Arc<Foreseen>) {
-        self.change().foreseen = foreseen;
+    pub(crate) fn foresee(&mut self, preview: Arc<SheetPreview>) {
+        self.change().preview = preview;
     }
 
     /// The last run before the daemon began has no record yet, or none that can be read: no verdict of an earlier run is shown in its place.
@@ -148,7 +148,7 @@ impl Owner {
     }
 
     /// The last run before the daemon began, and whether its verdict was acknowledged.
-    pub(crate) fn begin_with(&mut self, last: RunTold, seen: bool) {
+    pub(crate) fn begin_with(&mut self, last: RunSnapshot, seen: bool) {
         let status = self.change();
         status.seen = seen.then(|| last.run().to_owned());
         status.run = Some(Arc::new(last));

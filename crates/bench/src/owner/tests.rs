@@ -22,7 +22,7 @@ const REST: Rest = Rest { level: VacuumLevel::new(120.0), vented: true };
 
 /// The demo's rig at rest, with every plug in.
 fn at_rest() -> Owner {
-    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
+    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.preview());
     see(&mut owner, &[]);
     owner.found(Look::AtRest, Ok(REST));
     owner
@@ -57,9 +57,9 @@ fn enqueue(owner: &mut Owner, job: Job) -> Result<(), Refusal> {
 }
 
 /// The run that the worker is given now, if any.
-fn next(owner: &mut Owner) -> Option<(Job, Reins, Receiver<Control>)> {
+fn next(owner: &mut Owner) -> Option<(Job, RunHandle, Receiver<Control>)> {
     match owner.next() {
-        Next::Job(job, (reins, controlled)) => Some((*job, reins, controlled)),
+        Next::Job(job, (handle, controlled)) => Some((*job, handle, controlled)),
         Next::Look | Next::End => None,
     }
 }
@@ -159,7 +159,7 @@ fn played(what: Meanwhile, when: Moment, positions: &[u8]) -> Came {
         return Came::NotQueued(refusal);
     }
     at(&mut owner, Moment::WhileItWaits);
-    let Some((_job, reins, controlled)) = next(&mut owner) else { return Came::NotBegun };
+    let Some((_job, handle, controlled)) = next(&mut owner) else { return Came::NotBegun };
     at(&mut owner, Moment::WhileItIsPrepared);
     if let Err(refusal) = owner.begin(&claim) {
         return Came::Refused(refusal);
@@ -169,7 +169,7 @@ fn played(what: Meanwhile, when: Moment, positions: &[u8]) -> Came {
     owner.first_scan(&claim);
     // A stopped run reads the reason.
     let stopped = controlled.try_iter().any(|control| matches!(control, Control::Stop(_)));
-    assert_eq!(stopped, reins.latch.is_set());
+    assert_eq!(stopped, handle.latch.is_set());
     if stopped { Came::Halted } else { Came::Ran }
 }
 
@@ -319,7 +319,7 @@ fn a_rig_that_was_found_not_well_while_a_run_was_prepared_does_not_begin_it(
     fault: Fault,
     #[values(false, true)] well_again: bool,
 ) {
-    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
+    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.preview());
     owner.found(Look::AtRest, Ok(REST));
     let waits = another_job(1, owner.press(Mono::START));
     enqueue(&mut owner, waits).expect("it is taken");
@@ -339,7 +339,7 @@ fn a_device_without_a_serial_number_that_is_mounted_again_is_another_one(
     #[values(false, true)] while_it_is_prepared: bool,
     #[values(false, true)] own_number_again: bool,
 ) {
-    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.foreseen());
+    let mut owner = Owner::new(SHEETS.name(), false, SHEETS.places(), SHEETS.preview());
     owner.found(Look::AtRest, Ok(REST));
     let unnumbered = Placing { position: 1, serial: None, own_number: true };
     owner.mount(0, std::slice::from_ref(&unnumbered), None).expect("it is mounted");

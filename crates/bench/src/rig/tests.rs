@@ -67,7 +67,7 @@ fn controlled_by(scans: &[Vec<u8>]) -> Option<Control> {
         owner.enqueue(job, seen, Mono::START).expect("it is taken");
         owner.next()
     });
-    let Ok(Next::Job(job, (reins, controlled))) = begun else { panic!("it begins") };
+    let Ok(Next::Job(job, (handle, controlled))) = begun else { panic!("it begins") };
     let claim = job.claim();
     rig.ask(move |owner| owner.begin(&claim)).expect("it answers").expect("it begins");
     let sheets = Arc::clone(&job.prepared.task.sheets);
@@ -80,7 +80,7 @@ fn controlled_by(scans: &[Vec<u8>]) -> Option<Control> {
     // Letters are taken in their order.
     rig.ask(|_| ()).expect("it answers");
     let control = controlled.try_recv().ok();
-    assert_eq!(control.is_some(), reins.latch.is_set());
+    assert_eq!(control.is_some(), handle.latch.is_set());
     control
 }
 
@@ -123,19 +123,19 @@ fn an_owner_that_failed_is_silent() {
     let rig = at_rest(&[]);
     rig.ping();
     rig.ask(|_| ()).expect("it answers");
-    assert!(rig.owner_pulse.silent_for().is_some());
+    assert!(rig.owner_heartbeat.silent_for().is_some());
     rig.post(|_| panic!("a rule failed"));
     assert_eq!(rig.press().map(drop), Err(Refusal::NoOwner));
-    let silent = rig.owner_pulse.silent_for().expect("it beat once");
+    let silent = rig.owner_heartbeat.silent_for().expect("it beat once");
     std::thread::park_timeout(Duration::from_millis(30));
     rig.ping();
-    assert!(rig.owner_pulse.silent_for().is_some_and(|now| now >= silent + Duration::from_millis(20)));
+    assert!(rig.owner_heartbeat.silent_for().is_some_and(|now| now >= silent + Duration::from_millis(20)));
     // What stops a run without its owner.
-    let (reins, controlled) = Reins::new();
-    rig.hold_reins(Some(reins.clone()));
+    let (handle, controlled) = RunHandle::new();
+    rig.hold_reins(Some(handle.clone()));
     let halt = Halt::Operator { by: String::from("Ann") };
     rig.stop(halt.clone());
-    assert!(reins.latch.is_set());
+    assert!(handle.latch.is_set());
     // The record says who stopped it.
     assert!(matches!(controlled.try_recv(), Ok(Control::Stop(why)) if why == halt));
 }

@@ -9,9 +9,8 @@ use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
-use tripbench_job::{JobError, carried, folder, load, told};
 use tripbench_record::{EventKind, Halt, Record, RunHeader, journal};
-use tripbench_runner::disk;
+use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load};
 use tripbench_sheet::Findings;
 
 /// File that the daemon which uses the folder has locked.
@@ -133,7 +132,7 @@ impl Runs {
     }
 
     fn make(&self, one: &Path) -> Result<(), JobError> {
-        let view = told(&one.join(folder::JOURNAL), Halt::Killed)?.view;
+        let view = fold_journal(&one.join(folder::JOURNAL), Halt::Killed)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         let sheets = load(&carried(&record, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
         folder::write(one, &record, &trace, &sheets)?;

@@ -2,12 +2,12 @@
 
 use super::{Last, Runs, SEEN};
 use crate::run_entry::RunEntry;
-use crate::told::{Beside, RunTold};
+use crate::snapshot::{Beside, RunSnapshot};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, PoisonError};
-use tripbench_job::{carried, folder, load, told};
 use tripbench_record::Halt;
+use tripbench_runner::{carried, fold_journal, folder, load};
 use tripbench_sheet::Findings;
 
 /// Most retests of a device that are followed: a guard against cycles.
@@ -39,7 +39,7 @@ impl Runs {
                 return Vec::new();
             }
         }
-        let mut known: BTreeMap<String, Option<Arc<RunTold>>> = BTreeMap::new();
+        let mut known: BTreeMap<String, Option<Arc<RunSnapshot>>> = BTreeMap::new();
         let mut beside = Vec::new();
         for position in first.positions.iter().map(|one| one.position).filter(|number| !but.contains(number))
         {
@@ -49,8 +49,9 @@ impl Runs {
                 latest = later;
                 steps += 1;
             }
-            let told = known.entry(latest.run.clone()).or_insert_with(|| kept(&latest.folder).map(Arc::new));
-            beside.extend(told.iter().cloned().map(|told| Beside { position, told }));
+            let snapshot =
+                known.entry(latest.run.clone()).or_insert_with(|| kept(&latest.folder).map(Arc::new));
+            beside.extend(snapshot.iter().cloned().map(|snapshot| Beside { position, snapshot }));
         }
         beside
     }
@@ -65,20 +66,20 @@ impl Runs {
             return Some(Last::Unmade(unmade));
         }
         let entry = entry?;
-        let mut told = kept(&entry.folder)?;
+        let mut snapshot = kept(&entry.folder)?;
         if entry.again.is_some() {
-            let own: Vec<u8> = told.header.positions.iter().map(|plan| plan.number).collect();
-            told.beside = self.beside(&entry.run, &own);
+            let own: Vec<u8> = snapshot.header.positions.iter().map(|plan| plan.number).collect();
+            snapshot.beside = self.beside(&entry.run, &own);
         }
-        Some(Last::Kept(Box::new(told), entry.folder.join(SEEN).exists()))
+        Some(Last::Kept(Box::new(snapshot), entry.folder.join(SEEN).exists()))
     }
 }
 
 /// Reads a finished run from its folder.
-fn kept(of: &Path) -> Option<RunTold> {
-    let mut view = told(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
+fn kept(of: &Path) -> Option<RunSnapshot> {
+    let mut view = fold_journal(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
     let (record, _) = folder::record(&view)?;
     let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
     view.scans = Vec::new();
-    Some(RunTold { kept: true, ..RunTold::new(view, sheets, of.to_owned())? })
+    Some(RunSnapshot { kept: true, ..RunSnapshot::new(view, sheets, of.to_owned())? })
 }

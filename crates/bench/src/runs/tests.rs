@@ -4,10 +4,10 @@ use crate::demo::planned;
 use rstest::rstest;
 use std::fs::FileTimes;
 use std::sync::LazyLock;
-use tripbench_job::folder::{JOURNAL, RECORD};
 use tripbench_quantity::Mono;
 use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, canonical_json};
 use tripbench_runner::JournalWriter;
+use tripbench_runner::folder::{JOURNAL, RECORD};
 
 /// An empty folder.
 fn scratch(name: &str) -> PathBuf {
@@ -236,7 +236,9 @@ fn a_run_left_open_stays_owed_until_its_record_is_made() {
     std::fs::remove_dir(&stone).expect("a folder");
     let daemon = Runs::of(&runs);
     daemon.open().expect("it opens");
-    assert!(matches!(daemon.last("goods-in-1"), Some(Last::Kept(told, false)) if told.run() == "run-2"));
+    assert!(
+        matches!(daemon.last("goods-in-1"), Some(Last::Kept(snapshot, false)) if snapshot.run() == "run-2")
+    );
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 

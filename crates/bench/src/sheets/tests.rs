@@ -97,7 +97,7 @@ fn a_clock_that_is_set_back_makes_no_calibration_valid(
     };
     assert_eq!(is_doubted, expired, "{warnings:?}");
     sheets.look_again(today);
-    assert_eq!(sheets.foreseen().expired, expired);
+    assert_eq!(sheets.preview().expired, expired);
     if let (Ok(warnings), Some(_)) = (&warnings, latest) {
         assert!(warnings.iter().any(|text| text.contains("The clock of this computer")), "{warnings:?}");
     }
@@ -115,7 +115,7 @@ fn a_script_has_a_longest_duration(#[case] holds: usize, #[case] may: bool) {
     let script = format!("{}{hold}{}", &text[..last], &text[last..]);
     let texts = Texts { script: Some(Source::new("script.toml", script)), ..own };
     let sheets = RigSheets::from_texts(texts).expect("good sheets");
-    assert_eq!(sheets.foreseen().predicted_s.is_some(), may);
+    assert_eq!(sheets.preview().predicted_s.is_some(), may);
     let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
     let planned = sheets.prepare(Given::default(), (&[place], &[]), Today::by_clock());
     match planned {

@@ -3,7 +3,7 @@
 use super::Worker;
 use crate::chain::chain;
 use crate::follow::Follower;
-use crate::keep::{Owed, make};
+use crate::keep::{PendingRecord, make};
 use crate::not_planned::NotPlanned;
 use crate::owner::{Look, Owner};
 use crate::refusal::Refusal;
@@ -16,10 +16,12 @@ use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_job::{HowEnded, JobError, Prepared, Reins, anything_there, folder, journal, mark, start};
 use tripbench_record::{Event, Halt};
 use tripbench_rig::RigSheet;
-use tripbench_runner::{Control, JournalWriter};
+use tripbench_runner::{
+    Control, HowEnded, JobError, JournalWriter, Prepared, RunHandle, anything_there, folder, journal, mark,
+    start,
+};
 
 /// Time between two looks at the rig while waiting for the disk.
 const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
@@ -49,12 +51,12 @@ type LaidOut = (Prepared, JournalWriter);
 
 impl Worker {
     /// Carries out a run, and reports the outcome to the owner.
-    pub(super) fn run(&mut self, job: Job, reins: (Reins, Receiver<Control>)) {
+    pub(super) fn run(&mut self, job: Job, handle: (RunHandle, Receiver<Control>)) {
         let run = job.run().to_owned();
         tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
         self.began = false;
-        self.rig.hold_reins(Some(reins.0.clone()));
-        let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, reins)));
+        self.rig.hold_reins(Some(handle.0.clone()));
+        let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, handle)));
         self.over(&run);
         let why = match made {
             Ok(Ok(())) => {
@@ -73,7 +75,7 @@ impl Worker {
     /// Reports that the run has ended.
     fn over(&self, run: &str) {
         self.rig.hold_reins(None);
-        self.rig.pulse.rest();
+        self.rig.heartbeat.rest();
         let run = run.to_owned();
         self.rig.post(move |owner| owner.over(&run));
     }
@@ -81,7 +83,7 @@ impl Worker {
     fn carried_out(
         &mut self,
         job: Job,
-        (reins, controlled): (Reins, Receiver<Control>),
+        (handle, controlled): (RunHandle, Receiver<Control>),
     ) -> Result<(), NoRun> {
         let (claim, run) = (job.claim(), job.run().to_owned());
         let sheet = job.prepared.task.sheets.rig.clone();
@@ -118,9 +120,9 @@ impl Worker {
         let (beating, probes) = (Arc::clone(&self.rig), self.rig.probes);
         // The run gives the first heartbeat itself: before that no output has changed, and the disk may be slow.
         let running =
-            start(&prepared, self.rig.pin.wire(), journal, (reins, controlled), move |_, _| async move {
+            start(&prepared, self.rig.pin.wire(), journal, (handle, controlled), move |_, _| async move {
                 loop {
-                    beating.pulse.beat();
+                    beating.heartbeat.beat();
                     if let Some(probes) = probes {
                         (probes.in_run)();
                     }
@@ -133,7 +135,7 @@ impl Worker {
         self.over(&run);
         let halt = self.halted(ended, &sheet);
         let sheets = Some(Arc::clone(&prepared.task.sheets));
-        self.keep(Owed { run: OwedRun { run, folder: prepared.folder }, sheets, halt })
+        self.keep(PendingRecord { run: OwedRun { run, folder: prepared.folder }, sheets, halt })
     }
 
     /// Creates folder and journal of a run, and looks at the rig meanwhile.
@@ -147,7 +149,7 @@ impl Worker {
             rig.sheets.check_unchanged(&job.own)?;
             let claim = job.claim();
             let Job { mut prepared, again, .. } = job;
-            prepared.header.started = tripbench_job::wall();
+            prepared.header.started = tripbench_runner::wall();
             prepared.header.simulated |= rig.status().simulated;
             let (folder, number) = runs.folder(&rig.name, &prepared.header.run)?;
             (prepared.folder, prepared.header.number) = (folder, Some(number));
@@ -185,11 +187,11 @@ impl Worker {
 
     /// The same for a limited time, after which the thread is returned.
     fn beside_within<T>(&mut self, thread: JoinHandle<T>, within: Duration) -> Result<T, JoinHandle<T>> {
-        let begun = self.rig.pulse.now();
-        while self.rig.pulse.now().since(begun) < within {
+        let begun = self.rig.heartbeat.now();
+        while self.rig.heartbeat.now().since(begun) < within {
             self.look(Look::Meanwhile);
-            let until = self.rig.pulse.now() + LOOK_MEANWHILE;
-            while !thread.is_finished() && self.rig.pulse.now() < until {
+            let until = self.rig.heartbeat.now() + LOOK_MEANWHILE;
+            while !thread.is_finished() && self.rig.heartbeat.now() < until {
                 std::thread::park_timeout(TURN);
             }
             if thread.is_finished() {
@@ -217,9 +219,9 @@ impl Worker {
     }
 
     /// Starts to make the record of a run. The record is owed until it exists, whatever happens meanwhile.
-    fn keep(&mut self, owed: Owed) -> Result<(), NoRun> {
+    fn keep(&mut self, owed: PendingRecord) -> Result<(), NoRun> {
         self.owed.push_back(owed.clone());
-        self.tried = Some(self.rig.pulse.now());
+        self.tried = Some(self.rig.heartbeat.now());
         let making = make(owed, &self.runs)?;
         let made = self.beside(making)?;
         self.owed.pop_back();

@@ -6,9 +6,9 @@
 use super::Worker;
 use crate::owner::Look;
 use crate::phase::{Fault, Rest};
-use tripbench_job::{JobError, anything_there};
 use tripbench_link::{Clock, Link, LockError, ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_rig::{Decoder, Doubt, Order, RigSheet, Scan};
+use tripbench_runner::{JobError, anything_there};
 
 /// Largest level at rest that counts as vented: about what an old reference reads at ambient. Judgement of this project.
 const VENTED_PA: f64 = 3_000.0;
@@ -29,13 +29,13 @@ impl Worker {
             }
         }
         self.logged = found.as_ref().err().cloned();
-        let told = self.rig.ask(move |owner| {
+        let posted = self.rig.ask(move |owner| {
             if found.is_err() && look == Look::AtRest {
                 owner.show_plugs(None);
             }
             owner.found(look, found);
         });
-        if told.is_err() {
+        if posted.is_err() {
             tracing::error!(rig = self.rig.name, "the owner of this rig has failed");
         }
     }

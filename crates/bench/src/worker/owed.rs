@@ -1,9 +1,9 @@
 //! Records that could not be made: they are owed, and tried again.
 
 use super::Worker;
-use crate::keep::{Owed, make};
+use crate::keep::{PendingRecord, make};
 use crate::runs::Unmade;
-use crate::told::RunTold;
+use crate::snapshot::RunSnapshot;
 use std::time::Duration;
 use tripbench_record::Halt;
 
@@ -14,7 +14,7 @@ impl Worker {
     /// Tries again to make a record: a full disk may have space by now. The rig is looked at meanwhile.
     pub(super) fn settle(&mut self) {
         self.take_unmade();
-        let now = self.rig.pulse.now();
+        let now = self.rig.heartbeat.now();
         match self.making.take_if(|(_, thread)| thread.is_finished()) {
             Some((owed, thread)) => {
                 self.tried = Some(now);
@@ -43,13 +43,13 @@ impl Worker {
             self.last.clone_from(&last.owed.run);
         }
         // They were tried just before.
-        self.tried = Some(self.rig.pulse.now());
-        let owed = |one: Unmade| Owed { run: one.owed, sheets: None, halt: Halt::Killed };
+        self.tried = Some(self.rig.heartbeat.now());
+        let owed = |one: Unmade| PendingRecord { run: one.owed, sheets: None, halt: Halt::Killed };
         self.owed.extend(unmade.into_iter().map(owed));
         self.tell_owed();
     }
 
-    fn settled(&self, owed: &Owed, made: Option<RunTold>) {
+    fn settled(&self, owed: &PendingRecord, made: Option<RunSnapshot>) {
         let run = &owed.run.run;
         tracing::info!(rig = self.rig.name, run, "owed record made");
         self.tell_owed();

@@ -5,8 +5,8 @@ use crate::args::WhatOptions;
 use crate::{output, report, say};
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
-use tripbench_job::{AgainError, GoOn, Prepared, go_on, mark};
 use tripbench_record::Verdict;
+use tripbench_runner::{AgainError, Prepared, Retest, mark, retest};
 
 pub(super) fn prepare(
     position: u8,
@@ -20,8 +20,8 @@ pub(super) fn prepare(
         return Err(AgainError::Already { position, later: later.clone() }.into());
     }
     let known = known.iter().map(|(_, again)| again.attempt).max().unwrap_or(0);
-    let GoOn { loaded, ramps, position: plan, operators, again, simulated, at_simulator } =
-        go_on(&folder, position, known)?;
+    let Retest { loaded, ramps, position: plan, operators, again, simulated, at_simulator } =
+        retest(&folder, position, known)?;
     if simulated && !at_simulator && !rehearsed {
         bail!(
             "`{}` is a rehearsal or a simulated run: it tested no device that could be tested again. Name a run with --of",

@@ -4,13 +4,13 @@ use crate::{output, progress::Progress, prompt, say};
 use anyhow::Result;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
-use tripbench_job::{
-    HowEnded, Prepared, Reins, Signals, anything_there, from_journal, journal, make_safe_over, start,
-};
 use tripbench_link::{ModuleLock, ModuleWire, StopLatch, module_address};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
-use tripbench_runner::Control;
+use tripbench_runner::{
+    Control, HowEnded, Prepared, RunHandle, Signals, anything_there, from_journal, journal, make_safe_over,
+    start,
+};
 
 /// What is shown during a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,18 +27,18 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let _lock = ModuleLock::take(&module_address(&rig.link)?)?;
     anything_there(&rig.link)?;
     let (events, seen) = sync_channel(65_536);
-    let (reins, controlled) = Reins::new();
+    let (handle, controlled) = RunHandle::new();
     let running = start(
         prepared,
         None,
         journal(prepared, listener(events))?,
-        (reins.clone(), controlled),
+        (handle.clone(), controlled),
         stop_on_signal,
     )?;
     // A failure to show the run must not prevent its orderly end.
-    let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &reins.control)));
+    let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &handle.control)));
     if shown.is_err() {
-        reins.latch.set();
+        handle.latch.set();
     }
     let wire = running.wire();
     let ended = running.join();

@@ -11,10 +11,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
-use tripbench_job::{Prepared, Signals};
 use tripbench_record::journal::{MAGIC, event};
 use tripbench_record::{Event, EventKind, Record, SheetRole};
-use tripbench_runner::Control;
+use tripbench_runner::{Control, Prepared, Signals};
 use ureq::Agent;
 
 /// Failed tries, at least two seconds each, after which a daemon counts as lost.

@@ -8,8 +8,8 @@ use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use tripbench_engine::{PersonAtPlugs, abilities, rig_check as task_of};
-use tripbench_job::{Prepared, header};
 use tripbench_record::canonical_json;
+use tripbench_runner::{Prepared, header};
 use tripbench_sheet::Findings;
 
 /// Runs the built-in script on the rig, asks before every output, and prints the results.

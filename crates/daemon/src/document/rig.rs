@@ -3,7 +3,7 @@
 use super::reason::Reason;
 use super::run::RunState;
 use serde::{Deserialize, Serialize};
-use tripbench_bench::{Foreseen, NoVerdict, Phase, Status, Waiting};
+use tripbench_bench::{NoVerdict, Phase, SheetPreview, Status, Waiting};
 use utoipa::ToSchema;
 
 /// What a rig is doing.
@@ -155,8 +155,8 @@ pub(crate) struct Queued {
 impl RigState {
     /// The document of a status; `run` is the document of the run in the status.
     pub(crate) fn new(status: &Status, run: Option<RunState>) -> Self {
-        let foreseen = &status.foreseen;
-        let site = &foreseen.sheets.site;
+        let preview = &status.preview;
+        let site = &preview.sheets.site;
         let rest = match &status.phase {
             Phase::Idle(rest) => Some(rest),
             Phase::Starting
@@ -178,10 +178,10 @@ impl RigState {
             unit: site.style.unit.symbol().to_owned(),
             decimals: site.style.decimals(),
             language: site.language.clone(),
-            sheets: DefaultSheets::from(foreseen.as_ref()),
-            reference: ReferenceState::from(foreseen.as_ref()),
-            predicted_s: foreseen.predicted_s,
-            findings: foreseen.findings.clone(),
+            sheets: DefaultSheets::from(preview.as_ref()),
+            reference: ReferenceState::from(preview.as_ref()),
+            predicted_s: preview.predicted_s,
+            findings: preview.findings.clone(),
             round: Round::from(&status.round),
             failed: status.failed.as_ref().map(Reason::from),
             owed: status.owed.iter().map(|owed| owed.run.clone()).collect(),
@@ -207,9 +207,9 @@ impl From<&Phase> for Doing {
     }
 }
 
-impl From<&Foreseen> for DefaultSheets {
-    fn from(foreseen: &Foreseen) -> Self {
-        let names = foreseen.names.clone();
+impl From<&SheetPreview> for DefaultSheets {
+    fn from(preview: &SheetPreview) -> Self {
+        let names = preview.names.clone();
         Self {
             script: names.script,
             device_type: names.device_type,
@@ -219,14 +219,14 @@ impl From<&Foreseen> for DefaultSheets {
     }
 }
 
-impl From<&Foreseen> for ReferenceState {
-    fn from(foreseen: &Foreseen) -> Self {
-        let reference = &foreseen.sheets.rig.reference;
+impl From<&SheetPreview> for ReferenceState {
+    fn from(preview: &SheetPreview) -> Self {
+        let reference = &preview.sheets.rig.reference;
         Self {
             name: reference.name.value.clone(),
             due: reference.calibration.due.value.to_string(),
-            expired: foreseen.expired,
-            dated_ahead: foreseen.dated_ahead.then(|| reference.calibration.date.value.to_string()),
+            expired: preview.expired,
+            dated_ahead: preview.dated_ahead.then(|| reference.calibration.date.value.to_string()),
         }
     }
 }

@@ -3,17 +3,17 @@
 use super::run::{Band, GuideShown, Question, RunState, StepNow, StepShown, Tile};
 use super::tile::{quantity_key, reason, tile};
 use crate::samples::rounded;
-use tripbench_bench::{Beside, RunTold};
+use tripbench_bench::{Beside, RunSnapshot};
 use tripbench_device::{Expected, LevelLimits, expected};
 use tripbench_record::{LoadedSheets, QuantityName, RunHeader, RunView, SheetRole, StepState, TraceRecord};
 
 impl RunState {
     /// A run as it is told; `beside` are the other devices of its round.
-    pub(crate) fn new(told: &RunTold, beside: impl IntoIterator<Item = Tile>) -> Self {
-        let (header, view, style) = (&told.header, &told.view, told.sheets.site.style);
-        let over = told.is_over();
+    pub(crate) fn new(snapshot: &RunSnapshot, beside: impl IntoIterator<Item = Tile>) -> Self {
+        let (header, view, style) = (&snapshot.header, &snapshot.view, snapshot.sheets.site.style);
+        let over = snapshot.is_over();
         let sheet = |role| header.sheets.iter().find(|sheet| sheet.role == role);
-        let mut tiles = tiles(told);
+        let mut tiles = tiles(snapshot);
         tiles.extend(beside);
         tiles.sort_by_key(|tile| tile.position);
         Self {
@@ -40,12 +40,12 @@ impl RunState {
             trial: header.trial,
             simulated: header.simulated,
             warnings: header.warnings.clone(),
-            again_of: told.again_of().map(str::to_owned),
+            again_of: snapshot.again_of().map(str::to_owned),
             settings: sheet(SheetRole::Settings)
                 .map(|sheet| format!("{} rev {}", sheet.name, sheet.revision)),
             unit: style.unit.symbol().to_owned(),
             decimals: style.decimals(),
-            bands: if told.kept { Vec::new() } else { bands(&told.sheets) },
+            bands: if snapshot.kept { Vec::new() } else { bands(&snapshot.sheets) },
             tiles,
         }
     }
@@ -65,17 +65,17 @@ fn steps(header: &RunHeader, view: &RunView) -> Vec<StepShown> {
 }
 
 /// Tiles of the devices that a run tests.
-fn tiles(told: &RunTold) -> Vec<Tile> {
+fn tiles(snapshot: &RunSnapshot) -> Vec<Tile> {
     let nothing = TraceRecord { file: String::new(), sha256: String::new(), scans: 0 };
-    let Some(record) = told.view.record(nothing) else { return Vec::new() };
-    let shown = (told.sheets.site.style, told.is_over());
+    let Some(record) = snapshot.view.record(nothing) else { return Vec::new() };
+    let shown = (snapshot.sheets.site.style, snapshot.is_over());
     record.positions.iter().map(|position| tile(&record, position, shown)).collect()
 }
 
 /// A device of the same round, as another run left it.
 pub(crate) fn beside(of: &Beside) -> Option<Tile> {
-    let tile = tiles(&of.told).into_iter().find(|tile| tile.position == of.position)?;
-    Some(Tile { of_run: Some(of.told.run().to_owned()), ..tile })
+    let tile = tiles(&of.snapshot).into_iter().find(|tile| tile.position == of.position)?;
+    Some(Tile { of_run: Some(of.snapshot.run().to_owned()), ..tile })
 }
 
 /// Limits of levels that the settings sheet gives.

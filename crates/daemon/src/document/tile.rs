@@ -4,10 +4,10 @@ use super::reason::Reason;
 use super::run::{AdviceShown, Figure, Tile};
 use serde::Serialize;
 use serde_json::Value;
-use tripbench_job::foreseen_again;
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
 use tripbench_report::{Advice, Content};
+use tripbench_runner::retest_preview;
 
 /// State and result of a position. `over` is whether the run is finished.
 pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, bool)) -> Tile {
@@ -84,7 +84,7 @@ fn advice(advice: Advice, record: &Record) -> AdviceShown {
             return AdviceShown::Set { quantity: quantity_key(quantity), from, to, by, direction };
         }
         Advice::Ramps { position, ramps, all, .. } => {
-            let seconds = foreseen_again(record, position).map(f64::round);
+            let seconds = retest_preview(record, position).map(f64::round);
             return AdviceShown::Ramps { ramps, seconds, all };
         }
         Advice::TestAgain => "test-again",

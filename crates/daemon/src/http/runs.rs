@@ -11,7 +11,7 @@ use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 use std::sync::Arc;
-use tripbench_job::folder;
+use tripbench_runner::folder;
 use utoipa::ToSchema;
 
 /// A finished run.

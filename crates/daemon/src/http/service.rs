@@ -10,7 +10,7 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::sync::Arc;
-use tripbench_bench::{Phase, RunTold, Status};
+use tripbench_bench::{Phase, RunSnapshot, Status};
 use utoipa::{OpenApi, ToSchema};
 
 /// The API.
@@ -86,7 +86,7 @@ fn problem_of(status: &Status) -> Option<String> {
             format!("no record yet for {}", owed.join(", "))
         }
         Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => {
-            let view = |run: &Arc<RunTold>| run.view.halted.is_some() && run.view.safe != Some(true);
+            let view = |run: &Arc<RunSnapshot>| run.view.halted.is_some() && run.view.safe != Some(true);
             let run = status.run.as_ref().filter(|run| view(run))?;
             format!("run {} was stopped, outputs not confirmed safe yet", run.run())
         }

@@ -75,7 +75,7 @@ type Watched = (String, Arc<Stage>);
 /// Stream of one watcher.
 struct Watch {
     _seat: Seat,
-    life: String,
+    start_id: String,
     /// The watched rigs.
     rigs: Vec<Watched>,
     newest: Vec<Receiver<u64>>,
@@ -90,19 +90,19 @@ struct Watch {
 }
 
 impl Watch {
-    /// A stream that continues after the last event received, `life-n.n.n` with a number for each rig. An identifier from an earlier start
+    /// A stream that continues after the last event received, `START-n.n.n` with a number for each rig. An identifier from an earlier start
     /// of the daemon is ignored.
     fn new(daemon: &Daemon, rigs: Vec<Watched>, headers: &HeaderMap, named: bool) -> Result<Self, Problem> {
-        let (seat, life) = (seat(daemon)?, daemon.life.as_str());
+        let (seat, start_id) = (seat(daemon)?, daemon.start_id.as_str());
         let id = headers.get("last-event-id").and_then(|value| value.to_str().ok());
-        let numbers = id.and_then(|id| id.strip_prefix(life)?.strip_prefix('-'));
+        let numbers = id.and_then(|id| id.strip_prefix(start_id)?.strip_prefix('-'));
         let mut after: Vec<Option<u64>> =
             numbers.into_iter().flat_map(|numbers| numbers.split('.')).map(|n| n.parse().ok()).collect();
         after.resize(rigs.len(), None);
         let newest = rigs.iter().map(|(_, stage)| stage.feed.newest()).collect();
         Ok(Self {
             _seat: seat,
-            life: life.to_owned(),
+            start_id: start_id.to_owned(),
             rigs,
             newest,
             after,
@@ -140,7 +140,7 @@ impl Watch {
         } else {
             frame.data.to_string()
         };
-        let id = format!("{}-{}", self.life, numbers.join("."));
+        let id = format!("{}-{}", self.start_id, numbers.join("."));
         Some(Event::default().event(frame.kind.word()).id(id).data(data))
     }
 }

@@ -5,7 +5,7 @@ use super::Planner;
 use super::mix::Wanted;
 use super::shares::{errors, guard_of_u, late_share, late_share_over, undecided_share_by};
 use tripbench_device::{Expected, LevelLimits};
-use tripbench_judge::ForeseenLevel;
+use tripbench_judge::PredictedLevel;
 use tripbench_measure::Limits;
 use tripbench_record::{
     AirSavingTask, Motion, Prediction, QuantityName, ResponseTask, StepTask, SwitchPointsTask, Task,
@@ -14,7 +14,7 @@ use tripbench_sheet::{Findings, Place};
 
 /// A quantity of a step with its predicted uncertainty, in the quantity's own unit.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Foreseen {
+pub(super) struct PredictedCheck {
     /// Name in a warning.
     pub(super) name: &'static str,
     pub(super) quantity: QuantityName,
@@ -30,7 +30,7 @@ pub(super) struct Foreseen {
     pub(super) as_set: f64,
 }
 
-impl Foreseen {
+impl PredictedCheck {
     /// For a level, or a difference of two levels.
     const fn of_level(
         name: &'static str,
@@ -63,9 +63,9 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
     let Some(expected) = planner.expected() else { return Vec::new() };
     let mut all = Vec::new();
     for (step, planned) in (0..).zip(&task.steps) {
-        let prediction = |foreseen: Foreseen, unit: &str| {
+        let prediction = |predicted: PredictedCheck, unit: &str| {
             let site = &task.sheets.site;
-            let Foreseen { quantity, half_tolerance, late_shares, limits, uncertainty, .. } = foreseen;
+            let PredictedCheck { quantity, half_tolerance, late_shares, limits, uncertainty, .. } = predicted;
             let guard = guard_of_u(site, limits, uncertainty);
             // A time has an upper limit only.
             let [at_nominal, at_half] = match (late_shares, unit) {
@@ -74,7 +74,7 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
                 (None, _) => [0.0, half_tolerance / 2.0]
                     .map(|off| undecided_share_by(half_tolerance, uncertainty, off, guard)),
             };
-            let whole = |share: f64| if foreseen.open { 1.0 } else { share };
+            let whole = |share: f64| if predicted.open { 1.0 } else { share };
             Prediction {
                 step,
                 quantity,
@@ -85,19 +85,19 @@ pub fn predictions(task: &Task) -> Vec<Prediction> {
                 undecided_at_half: whole(at_half),
             }
         };
-        let told = |all: Vec<Foreseen>, unit: &str| {
+        let told = |all: Vec<PredictedCheck>, unit: &str| {
             all.into_iter().map(|one| prediction(one, unit)).collect::<Vec<_>>()
         };
         match &planned.task {
             StepTask::SwitchPoints(ramps) => {
-                all.extend(told(planner.foreseen(ramps, &expected), "Pa"));
-                all.extend(told(planner.foreseen_delays(ramps, &expected), "s"));
+                all.extend(told(planner.predicted(ramps, &expected), "Pa"));
+                all.extend(told(planner.predicted_delays(ramps, &expected), "s"));
             }
             StepTask::Response(response) => {
-                all.extend(told(planner.foreseen_responses(task, response, &expected), "s"));
+                all.extend(told(planner.predicted_responses(task, response, &expected), "s"));
             }
             StepTask::AirSaving(saving) => {
-                all.extend(told(planner.foreseen_saving(task, saving, &expected), "Pa"));
+                all.extend(told(planner.predicted_saving(task, saving, &expected), "Pa"));
             }
             StepTask::Zero { .. }
             | StepTask::Leak(_)
@@ -136,25 +136,25 @@ fn half_tolerance(limits: LevelLimits) -> f64 {
 impl Planner<'_> {
     /// Adds a warning for each quantity of a step that may often, or always, be undecided.
     pub(super) fn foresee(&self, task: &SwitchPointsTask, expected: &Expected, place: &Place) {
-        for foreseen in &self.foreseen(task, expected) {
-            self.warn(foreseen, place);
+        for predicted in &self.predicted(task, expected) {
+            self.warn(predicted, place);
         }
-        for foreseen in &self.foreseen_delays(task, expected) {
-            self.warn_delay(foreseen, place);
+        for predicted in &self.predicted_delays(task, expected) {
+            self.warn_delay(predicted, place);
         }
     }
 
     /// Predicted levels and hysteresis of a step.
-    fn foreseen(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
-        let levels = self.foreseen_levels(task, expected);
-        let mut all: Vec<Foreseen> = levels
+    fn predicted(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<PredictedCheck> {
+        let levels = self.predicted_levels(task, expected);
+        let mut all: Vec<PredictedCheck> = levels
             .iter()
             .zip(LEVELS)
             .zip(limits_of(expected))
             .filter_map(|((level, (name, quantity, _)), limits)| {
                 let half_tolerance = half_tolerance(limits?);
-                let one = Foreseen::of_level(name, quantity, half_tolerance, level.expanded_pa());
-                Some(Foreseen {
+                let one = PredictedCheck::of_level(name, quantity, half_tolerance, level.expanded_pa());
+                Some(PredictedCheck {
                     open: level.hose_leaves_open(half_tolerance),
                     as_set: level.as_set_pa(),
                     ..one
@@ -166,27 +166,28 @@ impl Planner<'_> {
             let sight = self.foresight(task, &rates);
             let (uncertainty, as_set) = (sight.hysteresis_pa(on, off), sight.hysteresis_as_set_pa(on, off));
             let half_tolerance = (high.si() - low.si()) / 2.0;
-            let one = Foreseen::of_level("hysteresis", QuantityName::Hysteresis, half_tolerance, uncertainty);
-            all.push(Foreseen { as_set, ..one });
+            let one =
+                PredictedCheck::of_level("hysteresis", QuantityName::Hysteresis, half_tolerance, uncertainty);
+            all.push(PredictedCheck { as_set, ..one });
         }
         all
     }
 
     /// How finely a step resolves delays, where it shows them, compared with how late an output may be without changing the verdict of
     /// a device at nominal.
-    fn foreseen_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<Foreseen> {
-        let levels = self.foreseen_levels(task, expected);
+    fn predicted_delays(&self, task: &SwitchPointsTask, expected: &Expected) -> Vec<PredictedCheck> {
+        let levels = self.predicted_levels(task, expected);
         let [mean_s, longest_s] = self.foresight(task, &self.rates(task, expected)).promised_s();
         // The hysteresis follows from both levels of the switch output and may have less to spare than they have; where both levels
         // are off nominal by the same amount, the hysteresis is at nominal.
-        let hysteresis = self.foreseen(task, expected).into_iter();
-        let hysteresis: Vec<Foreseen> =
+        let hysteresis = self.predicted(task, expected).into_iter();
+        let hysteresis: Vec<PredictedCheck> =
             hysteresis.filter(|one| one.quantity == QuantityName::Hysteresis).collect();
         let of_hysteresis = |quantity: QuantityName| {
             let switches = matches!(quantity, QuantityName::OnDelay | QuantityName::OffDelay);
             hysteresis.first().filter(|_| switches)
         };
-        let spare = |level: &ForeseenLevel, inside_pa: f64, hysteresis_pa: f64| {
+        let spare = |level: &PredictedLevel, inside_pa: f64, hysteresis_pa: f64| {
             let left_pa = (inside_pa - level.expanded_pa()).min(hysteresis_pa).max(0.0);
             longest_s - mean_s + level.spare_s(left_pa)
         };
@@ -202,7 +203,7 @@ impl Planner<'_> {
         // A device half way to a limit of its levels is as late as any good one, but less lateness is allowed, depending on where its
         // level is found. A few ramps may find a U that is too large or too small. Lateness is decided the same way under every
         // decision rule.
-        let late = |level: &ForeseenLevel, half_pa: f64, quantity: QuantityName| {
+        let late = |level: &PredictedLevel, half_pa: f64, quantity: QuantityName| {
             let freedom = level.delay_freedom().unwrap_or(f64::INFINITY);
             let delay = [level.delay_expanded_s().unwrap_or(f64::INFINITY), freedom];
             [0.0, half_pa / 2.0].map(|off_pa| {
@@ -219,7 +220,7 @@ impl Planner<'_> {
             .filter_map(|((level, (name, _, quantity)), limits)| {
                 let half_pa = half_tolerance(limits?);
                 let uncertainty = level.delay_expanded_s()?;
-                Some(Foreseen {
+                Some(PredictedCheck {
                     name,
                     quantity,
                     half_tolerance: spare(level, half_pa, in_hysteresis(quantity)),
@@ -234,14 +235,19 @@ impl Planner<'_> {
     }
 
     /// How finely a step resolves responses, compared with half of what its limit leaves to a device that is as promised on average.
-    fn foreseen_responses(&self, task: &Task, response: &ResponseTask, expected: &Expected) -> Vec<Foreseen> {
+    fn predicted_responses(
+        &self,
+        task: &Task,
+        response: &ResponseTask,
+        expected: &Expected,
+    ) -> Vec<PredictedCheck> {
         let levels_of = task.steps.get(usize::from(response.levels_of)).map(|step| &step.task);
         let Some(StepTask::SwitchPoints(ramps)) = levels_of else { return Vec::new() };
         let told = self.responses_told_s(ramps, expected);
         let [mean_s, _] = self.foresight(ramps, &self.rates(ramps, expected)).promised_s();
         let names = [QuantityName::ResponseOn, QuantityName::ResponseOff];
         let half_tolerance = (response.limit.si() - mean_s).max(0.0);
-        let foreseen = |(quantity, uncertainty)| Foreseen {
+        let predicted = |(quantity, uncertainty)| PredictedCheck {
             name: "response",
             quantity,
             half_tolerance,
@@ -251,7 +257,7 @@ impl Planner<'_> {
             open: false,
             as_set: uncertainty,
         };
-        names.into_iter().zip(told).map(foreseen).collect()
+        names.into_iter().zip(told).map(predicted).collect()
     }
 
     /// Expanded uncertainty of a response, on and off, seconds.
@@ -263,12 +269,17 @@ impl Planner<'_> {
     }
 
     /// U of the levels that a device shows while it drives the valve itself: at one rate, its own.
-    fn foreseen_saving(&self, task: &Task, saving: &AirSavingTask, expected: &Expected) -> Vec<Foreseen> {
+    fn predicted_saving(
+        &self,
+        task: &Task,
+        saving: &AirSavingTask,
+        expected: &Expected,
+    ) -> Vec<PredictedCheck> {
         let ramps = task.steps.iter().find_map(|step| {
             if let StepTask::SwitchPoints(ramps) = &step.task { Some(*ramps) } else { None }
         });
         let shown = ramps.is_some_and(|ramps| {
-            self.foreseen_levels(&ramps, expected).iter().any(|level| level.delay_expanded_s().is_some())
+            self.predicted_levels(&ramps, expected).iter().any(|level| level.delay_expanded_s().is_some())
         });
         let still = ramps.unwrap_or_else(|| self.any_ramps(expected, saving.cycles));
         let rates = self.rates(&still, expected);
@@ -277,7 +288,7 @@ impl Planner<'_> {
             ("cut-off level", QuantityName::CutOff, expected.cut_off, true),
             ("resume level", QuantityName::Resume, expected.resume, false),
         ];
-        let foreseen = |(name, quantity, limits, deeper): (_, _, Option<LevelLimits>, bool)| {
+        let predicted = |(name, quantity, limits, deeper): (_, _, Option<LevelLimits>, bool)| {
             let limits = limits?;
             let falling =
                 crate::predict::rate(&self.sheets.rig, self.reached(), saving.falling, limits.low).si();
@@ -287,9 +298,9 @@ impl Planner<'_> {
                 falling.max(self.sheets.rig.manifold.largest_leak.si())
             };
             let uncertainty = sight.at_one_rate_pa(limits, (rate, deeper, saving.cycles), shown);
-            Some(Foreseen::of_level(name, quantity, half_tolerance(limits), uncertainty))
+            Some(PredictedCheck::of_level(name, quantity, half_tolerance(limits), uncertainty))
         };
-        limits.into_iter().filter_map(foreseen).collect()
+        limits.into_iter().filter_map(predicted).collect()
     }
 
     fn any_ramps(&self, expected: &Expected, cycles: u16) -> SwitchPointsTask {

@@ -6,7 +6,7 @@ use super::{Planner, deepest};
 use crate::gas::Window;
 use crate::predict::{motion_rate, rate};
 use tripbench_device::Expected;
-use tripbench_judge::{ForeseenLevel, Foresight, Ramp};
+use tripbench_judge::{Foresight, PredictedLevel, Ramp};
 use tripbench_quantity::VacuumLevel;
 use tripbench_record::{Motion, SwitchPointsTask, Way};
 use tripbench_rig::{Air, OutputName};
@@ -60,16 +60,16 @@ impl Planner<'_> {
         };
         let mut all = self.mixes(expected, wanted);
         all.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let foreseen: Vec<(Ramps, Vec<ForeseenLevel>)> = all
+        let predicted: Vec<(Ramps, Vec<PredictedLevel>)> = all
             .into_iter()
-            .map(|(ramps, _)| (ramps, self.foreseen_levels(&self.ramps_task(ramps, wanted), expected)))
+            .map(|(ramps, _)| (ramps, self.predicted_levels(&self.ramps_task(ramps, wanted), expected)))
             .collect();
-        let bar = attainable(self.bar(expected, wanted), &foreseen);
-        let good = foreseen.iter().find(|(_, levels)| self.good_enough(expected, wanted, levels, &bar));
+        let bar = attainable(self.bar(expected, wanted), &predicted);
+        let good = predicted.iter().find(|(_, levels)| self.good_enough(expected, wanted, levels, &bar));
         // Where none is good enough, the least uncertain.
         let worst =
-            |levels: &[ForeseenLevel]| levels.iter().map(ForeseenLevel::expanded_pa).fold(0.0, f64::max);
-        let least = || foreseen.iter().min_by(|a, b| worst(&a.1).total_cmp(&worst(&b.1)));
+            |levels: &[PredictedLevel]| levels.iter().map(PredictedLevel::expanded_pa).fold(0.0, f64::max);
+        let least = || predicted.iter().min_by(|a, b| worst(&a.1).total_cmp(&worst(&b.1)));
         good.or_else(least).map_or_else(|| alike(Way::FullFlow), |(ramps, _)| *ramps)
     }
 
@@ -126,11 +126,11 @@ impl Planner<'_> {
     }
 
     /// Predicted levels of planned ramps.
-    pub(super) fn foreseen_levels(
+    pub(super) fn predicted_levels(
         &self,
         ramps: &SwitchPointsTask,
         expected: &Expected,
-    ) -> Vec<ForeseenLevel> {
+    ) -> Vec<PredictedLevel> {
         self.foresight(ramps, &self.rates(ramps, expected)).levels(expected)
     }
 
@@ -213,7 +213,7 @@ impl Planner<'_> {
     }
 
     /// Predicted levels with rates near standstill.
-    fn bar(&self, expected: &Expected, wanted: Wanted<'_>) -> Vec<ForeseenLevel> {
+    fn bar(&self, expected: &Expected, wanted: Wanted<'_>) -> Vec<PredictedLevel> {
         let ramps =
             Ramps { rising: Motion::Throttled, falling: Motion::Throttled, slow_rising: 0, slow_falling: 0 };
         let still = SwitchPointsTask { fast_shows: [false; 2], ..self.ramps_task(ramps, wanted) };
@@ -226,8 +226,8 @@ impl Planner<'_> {
         &self,
         expected: &Expected,
         wanted: Wanted<'_>,
-        levels: &[ForeseenLevel],
-        bar: &[ForeseenLevel],
+        levels: &[PredictedLevel],
+        bar: &[PredictedLevel],
     ) -> bool {
         let well = levels.len() == bar.len()
             && levels.iter().zip(bar).all(|(level, bar)| level.expanded_pa() < GROWTH * bar.expanded_pa());
@@ -248,9 +248,9 @@ impl Planner<'_> {
 }
 
 /// For each level the larger of its bar and the least that any mix reaches.
-fn attainable(bar: Vec<ForeseenLevel>, foreseen: &[(Ramps, Vec<ForeseenLevel>)]) -> Vec<ForeseenLevel> {
-    let least = |(index, bar): (usize, ForeseenLevel)| {
-        let all = foreseen.iter().filter_map(|(_, levels)| levels.get(index));
+fn attainable(bar: Vec<PredictedLevel>, predicted: &[(Ramps, Vec<PredictedLevel>)]) -> Vec<PredictedLevel> {
+    let least = |(index, bar): (usize, PredictedLevel)| {
+        let all = predicted.iter().filter_map(|(_, levels)| levels.get(index));
         let least = all.min_by(|a, b| a.expanded_pa().total_cmp(&b.expanded_pa()));
         least.filter(|least| least.expanded_pa() > bar.expanded_pa()).cloned().unwrap_or(bar)
     };

@@ -1,7 +1,7 @@
 //! Warnings about what a run will not be able to decide.
 
 use super::Planner;
-use super::foresee::{Foreseen, around_nominal};
+use super::foresee::{PredictedCheck, around_nominal};
 use super::shares::{guard_of_u, undecided_share_by};
 use tripbench_quantity::{LevelDifference, TimeSpan};
 use tripbench_record::QuantityName;
@@ -9,9 +9,9 @@ use tripbench_sheet::{Finding, Place, Wording};
 
 impl Planner<'_> {
     /// Warns of a level that cannot be decided or may be left undecided.
-    pub(super) fn warn(&self, foreseen: &Foreseen, place: &Place) {
-        let Foreseen { name, half_tolerance: t, uncertainty: u, as_set, .. } = *foreseen;
-        if foreseen.open {
+    pub(super) fn warn(&self, predicted: &PredictedCheck, place: &Place) {
+        let PredictedCheck { name, half_tolerance: t, uncertainty: u, as_set, .. } = *predicted;
+        if predicted.open {
             let message = format!(
                 "the {name} cannot be decided: a leak too small to be measured could shift it behind the hose by more than a quarter of half its tolerance, and no delay shows that the hose is clear"
             );
@@ -61,8 +61,8 @@ impl Planner<'_> {
     }
 
     /// Warns where the delay that remains unresolved shifts a level by more than the margin of a device at nominal.
-    pub(super) fn warn_delay(&self, foreseen: &Foreseen, place: &Place) {
-        let Foreseen { quantity, half_tolerance, uncertainty, .. } = *foreseen;
+    pub(super) fn warn_delay(&self, predicted: &PredictedCheck, place: &Place) {
+        let PredictedCheck { quantity, half_tolerance, uncertainty, .. } = *predicted;
         if uncertainty <= half_tolerance {
             return;
         }

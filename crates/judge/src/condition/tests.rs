@@ -189,9 +189,9 @@ fn a_leak_is_foreseen_from_predicted_samples(#[case] watch_s: f64) {
         .slope_uncertainty_pa_per_s
         .hypot(away(1.5).max(away(1.0 / 1.5)) / 3_f64.sqrt())
         .hypot(floor_pa / watch_s / 12_f64.sqrt());
-    let found = foreseen_leak_pa_per_s(&task, &leak_task(watch_s));
+    let found = predicted_leak_pa_per_s(&task, &leak_task(watch_s));
     assert!((1.6..2.0).contains(&(found / u)), "{found} for {u}");
-    near(foreseen_leak_pa_per_s(&task, &leak_task(0.02)), 200.0);
+    near(predicted_leak_pa_per_s(&task, &leak_task(0.02)), 200.0);
 }
 
 // 0.4 of the evacuation rate times 1 s, decayed over the settling time.
@@ -279,5 +279,5 @@ fn a_quiet_reference_is_foreseen_by_its_steps() {
         .map(|t_s| Sample { t_s, level_pa: 70e3 + warming_pa * (-t_s).exp() })
         .collect();
     let expected = leak_result(&task, &leak_task(4.0), (&samples, 2.0)).expect("a leak");
-    near(foreseen_leak_pa_per_s(&task, &leak_task(4.0)), expected.expanded_uncertainty);
+    near(predicted_leak_pa_per_s(&task, &leak_task(4.0)), expected.expanded_uncertainty);
 }

@@ -15,8 +15,8 @@ fn an_owed_record_is_shown_in_its_own_place(
     #[values(false, true)] restarted: bool,
 ) {
     let mut owner = rig(false);
-    let told = finished();
-    let run = if is_missing { told.run().to_owned() } else { String::from("a later run") };
+    let snapshot = finished();
+    let run = if is_missing { snapshot.run().to_owned() } else { String::from("a later run") };
     let why = String::from("no room");
     if restarted {
         let owed = OwedRun { run, folder: PathBuf::new() };
@@ -24,7 +24,7 @@ fn an_owed_record_is_shown_in_its_own_place(
     } else {
         owner.failed(run, NoVerdict::NoRecord(why));
     }
-    owner.settled(told);
+    owner.settled(snapshot);
     assert_eq!((owner.status.run.is_some(), owner.status.failed.is_none()), (is_missing, is_missing));
 }
 

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::round::Place;
-use crate::told::RunTold;
+use crate::snapshot::RunSnapshot;
 use crate::waiting::Repeat;
 use std::path::PathBuf;
 use tripbench_record::{Event, EventKind, RunView, Seq};
@@ -23,7 +23,7 @@ enum Since {
 pub(super) fn rig(sees: bool) -> Owner {
     let present = |place: Place| Place { present: place.present.filter(|_| sees), ..place };
     let places = SHEETS.places().into_iter().map(present).collect();
-    let mut owner = Owner::new(SHEETS.name(), false, places, SHEETS.foreseen());
+    let mut owner = Owner::new(SHEETS.name(), false, places, SHEETS.preview());
     if sees {
         see(&mut owner, &[]);
     }
@@ -32,13 +32,13 @@ pub(super) fn rig(sees: bool) -> Owner {
 }
 
 /// A finished run of the device at position 1.
-pub(super) fn finished() -> RunTold {
+pub(super) fn finished() -> RunSnapshot {
     let Planned { prepared, .. } = PLANNED.clone();
     let started = EventKind::Started(Box::new(prepared.header));
     let mut view = RunView::default();
     view.fold(&Event { seq: Seq(0), at: Mono::START, kind: started });
-    let told = RunTold::new(view, prepared.task.sheets, PathBuf::new()).expect("a header");
-    RunTold { kept: true, ..told }
+    let snapshot = RunSnapshot::new(view, prepared.task.sheets, PathBuf::new()).expect("a header");
+    RunSnapshot { kept: true, ..snapshot }
 }
 
 fn again(owner: &Owner, run: &str, confirmed: bool) -> Job {
@@ -50,10 +50,10 @@ fn again(owner: &Owner, run: &str, confirmed: bool) -> Job {
 /// The answer to a retest after `since`.
 fn asked(since: Since, sees: bool, confirmed: bool) -> Result<(), Refusal> {
     let mut owner = rig(sees);
-    let told = finished();
-    let run = told.run().to_owned();
+    let snapshot = finished();
+    let run = snapshot.run().to_owned();
     if since == Since::Restart {
-        owner.begin_with(told, false);
+        owner.begin_with(snapshot, false);
     } else {
         let first = another_job(1, owner.press(Mono::START));
         enqueue(&mut owner, first).expect("it is taken");
@@ -61,7 +61,7 @@ fn asked(since: Since, sees: bool, confirmed: bool) -> Result<(), Refusal> {
         owner.begin(&job.claim()).expect("it begins");
         owner.over(job.run());
         owner.found(Look::AtRest, Ok(REST));
-        owner.kept(Some(told));
+        owner.kept(Some(snapshot));
     }
     match since {
         Since::Nothing | Since::Restart => {}
@@ -99,9 +99,9 @@ fn a_device_whose_plug_was_seen_out_is_not_tested_again(#[values(false, true)] c
 #[test]
 fn a_confirmation_lasts_until_sight_is_lost_again() {
     let mut owner = rig(false);
-    let told = finished();
-    let run = told.run().to_owned();
-    owner.begin_with(told, false);
+    let snapshot = finished();
+    let run = snapshot.run().to_owned();
+    owner.begin_with(snapshot, false);
     let confirmed = again(&owner, &run, true);
     enqueue(&mut owner, confirmed).expect("it is taken");
     let (job, ..) = next(&mut owner).expect("it begins");

@@ -47,7 +47,7 @@ pub struct Ramp {
 
 /// A predicted level, with the delay of its output.
 #[derive(Debug, Clone)]
-pub struct ForeseenLevel {
+pub struct PredictedLevel {
     level: Level,
     /// The static level from the crossings alone, independent of the delay.
     standing: Density,
@@ -57,7 +57,7 @@ pub struct ForeseenLevel {
     as_set: Level,
 }
 
-impl ForeseenLevel {
+impl PredictedLevel {
     /// Expanded uncertainty of the level if the run shows that no other delay of the type is selected, pascal.
     pub const fn as_set_pa(&self) -> f64 {
         self.as_set.result.expanded_uncertainty
@@ -109,7 +109,7 @@ struct Group {
 impl Foresight<'_> {
     /// The expected levels as the ramps will show them: switch point and reset point, then cut-off and resume where the valve output is
     /// judged. Empty if one of them cannot be predicted.
-    pub fn levels(&self, expected: &Expected) -> Vec<ForeseenLevel> {
+    pub fn levels(&self, expected: &Expected) -> Vec<PredictedLevel> {
         let switch = [(true, expected.on, false), (false, expected.off, false)];
         let valve = expected.cut_off.zip(expected.resume).filter(|_| self.ramps.valve);
         let valve = valve.into_iter().flat_map(|(cut, resume)| [(true, cut, true), (false, resume, true)]);
@@ -133,26 +133,26 @@ impl Foresight<'_> {
         for (crossings, _) in &mut found {
             crossings.hose = self.hose(crossings, &known);
         }
-        let foreseen =
+        let predicted =
             |((crossings, rates), delay): ((Crossings, Option<AtRates>), Option<MeasurementResult>)| {
                 let as_set = level(basis, &crossings, rates.clone(), Delay::AsPromised { other_s: 0.0 })?;
                 let rates = if other_s > 0.0 { at_rates(self.task, &crossings, other_s) } else { rates };
                 let standing = rates.as_ref().map(|rates| rates.free.density.clone());
                 let level = level(basis, &crossings, rates, Delay::AsPromised { other_s })?;
                 let standing = standing.unwrap_or_else(|| level.random.density.clone());
-                Some(ForeseenLevel { level, standing, delay, crossings, as_set })
+                Some(PredictedLevel { level, standing, delay, crossings, as_set })
             };
         // All or none, because they are identified by their order.
-        found.into_iter().zip(delays).map(foreseen).collect::<Option<Vec<_>>>().unwrap_or_default()
+        found.into_iter().zip(delays).map(predicted).collect::<Option<Vec<_>>>().unwrap_or_default()
     }
 
     /// Expanded uncertainty of the hysteresis between two levels, pascal.
-    pub fn hysteresis_pa(&self, on: &ForeseenLevel, off: &ForeseenLevel) -> f64 {
+    pub fn hysteresis_pa(&self, on: &PredictedLevel, off: &PredictedLevel) -> f64 {
         self.between_pa(&on.level, &off.level)
     }
 
     /// The same if the run shows that no other delay of the type is selected.
-    pub fn hysteresis_as_set_pa(&self, on: &ForeseenLevel, off: &ForeseenLevel) -> f64 {
+    pub fn hysteresis_as_set_pa(&self, on: &PredictedLevel, off: &PredictedLevel) -> f64 {
         self.between_pa(&on.as_set, &off.as_set)
     }
 
@@ -299,7 +299,7 @@ impl Foresight<'_> {
 
     /// Expanded uncertainty of one response, seconds, with the level as predicted: crossed in a pull at full flow from ambient, or in
     /// the fall at full vent that follows.
-    pub fn response_s(&self, level: &ForeseenLevel, deeper: bool) -> f64 {
+    pub fn response_s(&self, level: &PredictedLevel, deeper: bool) -> f64 {
         let rig = &self.task.sheets.rig;
         let after = (!deeper).then_some(Motion::FullFlow);
         let ramp = Ramp { motion: Motion::FullFlow, deeper, after };

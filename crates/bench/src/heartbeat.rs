@@ -7,13 +7,13 @@ use tripbench_quantity::Mono;
 
 /// Heartbeat of a thread.
 #[derive(Debug)]
-pub(crate) struct Pulse {
+pub(crate) struct Heartbeat {
     clock: Clock,
     /// Time of the last beat, milliseconds of `clock`; 0 while no beat is expected.
     beat_ms: AtomicU64,
 }
 
-impl Pulse {
+impl Heartbeat {
     pub(crate) fn new() -> Self {
         Self { clock: Clock::start(), beat_ms: AtomicU64::new(0) }
     }

@@ -1,10 +1,9 @@
 //! The folder of a run, with record, report and trace.
 
-use crate::JobError;
+use crate::{JobError, disk};
 use std::path::{Path, PathBuf};
 use tripbench_record::{LoadedSheets, Record, RunView, Trace, TraceRecord, canonical_json, sha256_hex};
 use tripbench_report::report_html;
-use tripbench_runner::disk;
 
 /// File name of the trace.
 pub const TRACE: &str = "trace.csv";

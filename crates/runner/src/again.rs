@@ -1,7 +1,7 @@
 //! Repeat of the test of an undecided device, with the number of ramps that would decide it. The first record stays unchanged; the new one
 //! names it, and every repeat is counted.
 
-use crate::{JobError, Loaded, carried, doubts, folder, load, stored, task};
+use crate::{JobError, Loaded, carried, disk, doubts, folder, load, stored, task};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use tripbench_record::journal::MAGIC;
@@ -9,12 +9,11 @@ use tripbench_record::{
     Again, Motion, PositionPlan, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
 };
 use tripbench_report::Content;
-use tripbench_runner::disk;
 use tripbench_sheet::{Finding, Findings};
 
 /// Everything needed to test a device again.
 #[derive(Debug)]
-pub struct GoOn {
+pub struct Retest {
     /// The sheets of the first run, its script with the number of ramps that would decide the device.
     pub loaded: Loaded,
     /// That number; `None` if no number of ramps would decide it, so that the script is unchanged.
@@ -101,7 +100,7 @@ pub enum AgainError {
 /// # Errors
 /// If the run cannot be read or is inconsistent, the position is missing, not undecided or was tested again already, or the sheets in the
 /// record have errors.
-pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
+pub fn retest(of: &Path, position: u8, known: u16) -> Result<Retest, AgainError> {
     let (record, trace) = stored(of)?;
     let folder = of.to_owned();
     if let Some(doubt) = doubts(of, &record, &trace).into_iter().next() {
@@ -136,7 +135,7 @@ pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
     let plan = record.header.positions.iter().find(|plan| plan.number == position).cloned();
     let no_plan = || AgainError::NotJudged { folder, position };
     let content = Content { record: &record, style: sheets.site.style };
-    Ok(GoOn {
+    Ok(Retest {
         loaded,
         ramps,
         position: plan.ok_or_else(no_plan)?,
@@ -148,7 +147,7 @@ pub fn go_on(of: &Path, position: u8, known: u16) -> Result<GoOn, AgainError> {
 }
 
 /// Predicted duration of a repeat of a position, seconds; `None` if no number of ramps would decide it.
-pub fn foreseen_again(record: &Record, position: u8) -> Option<f64> {
+pub fn retest_preview(record: &Record, position: u8) -> Option<f64> {
     let left = record.positions.iter().find(|left| left.number == position)?;
     let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max()?;
     let findings = Findings::new();

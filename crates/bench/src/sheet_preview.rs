@@ -1,14 +1,14 @@
 //! Preview of a start: what the sheets of a rig, as they are on the disk now, would do.
 
 use std::sync::Arc;
-use tripbench_job::{Texts, Today, dated_ahead, expired, load, task};
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, sha256_hex};
 use tripbench_rig::{Position, RigSheet};
+use tripbench_runner::{Texts, Today, dated_ahead, expired, load, task};
 use tripbench_sheet::{Finding, Findings, Severity};
 
 /// Preview of what the sheets of a rig would do.
 #[derive(Debug, Clone)]
-pub struct Foreseen {
+pub struct SheetPreview {
     /// Names of the sheets.
     pub names: SheetNames,
     /// Whether the calibration of the reference has expired.
@@ -36,7 +36,7 @@ pub struct SheetNames {
     pub digest: String,
 }
 
-impl Foreseen {
+impl SheetPreview {
     /// Preview of sheet texts. Where they cannot be read, the sheets of `before` are shown.
     pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>, today: Today) -> Self {
         let findings = Findings::new();

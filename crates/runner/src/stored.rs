@@ -1,7 +1,7 @@
 //! Runs stored in a folder.
 
 use crate::planned::{other_planner, step_doubt};
-use crate::{JobError, Texts, folder, load};
+use crate::{JobError, RecoverError, Texts, folder, load, recover};
 use serde::Deserialize;
 use std::path::Path;
 use std::time::Duration;
@@ -11,12 +11,11 @@ use tripbench_record::{
     FORMAT, Halt, Record, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
 };
 use tripbench_rig::{Identification, LONGEST_GAP, Scan};
-use tripbench_runner::{RecoverError, recover};
 use tripbench_sheet::{Findings, Source};
 
 /// A run as read from its journal. A journal that was left open is closed with a halt.
 #[derive(Debug)]
-pub struct Told {
+pub struct FoldedRun {
     /// The complete run.
     pub view: RunView,
     /// Whether the program had ended before the run did.
@@ -27,29 +26,29 @@ pub struct Told {
 ///
 /// # Errors
 /// If the journal cannot be read or written, its run is still in progress, or it is damaged.
-pub fn told(journal: &Path, halt: Halt) -> Result<Told, JobError> {
+pub fn fold_journal(journal: &Path, halt: Halt) -> Result<FoldedRun, JobError> {
     let recovered = recover(journal, halt)?;
     let mut view = RunView::default();
     recovered.events.iter().for_each(|event| view.fold(event));
-    Ok(Told { view, was_open: recovered.was_open })
+    Ok(FoldedRun { view, was_open: recovered.was_open })
 }
 
 /// Reads and folds the journal of a run that has just ended. If the thread of the run panicked, waits up to 2 s for the journal writer to
 /// finish.
 ///
 /// # Errors
-/// As [`told`].
-pub fn told_at_end(journal: &Path, halt: &Halt) -> Result<Told, JobError> {
+/// As [`fold_journal`].
+pub fn fold_journal_at_end(journal: &Path, halt: &Halt) -> Result<FoldedRun, JobError> {
     const TRIES: u32 = 100;
     for _ in 0..TRIES {
-        match told(journal, halt.clone()) {
+        match fold_journal(journal, halt.clone()) {
             Err(JobError::Recover(RecoverError::StillGoing { .. })) => {
                 std::thread::park_timeout(Duration::from_millis(20));
             }
             ended => return ended,
         }
     }
-    told(journal, halt.clone())
+    fold_journal(journal, halt.clone())
 }
 
 /// Record and trace from the journal alone, because a live view may have missed events. A journal that was left open is closed with a
@@ -58,7 +57,7 @@ pub fn told_at_end(journal: &Path, halt: &Halt) -> Result<Told, JobError> {
 /// # Errors
 /// If the journal cannot be read, or contains no run.
 pub fn from_journal(journal: &Path, halt: &Halt) -> Result<(Record, Trace), JobError> {
-    folder::record(&told_at_end(journal, halt)?.view).ok_or(JobError::NoRun)
+    folder::record(&fold_journal_at_end(journal, halt)?.view).ok_or(JobError::NoRun)
 }
 
 /// Texts of the sheets in a record, with or without the script.

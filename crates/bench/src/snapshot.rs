@@ -6,7 +6,7 @@ use tripbench_record::{LoadedSheets, RunHeader, RunView};
 
 /// A run in progress, or the last one of a rig.
 #[derive(Debug, Clone)]
-pub struct RunTold {
+pub struct RunSnapshot {
     /// Data known since its start.
     pub header: Arc<RunHeader>,
     /// State from its events, without the scans, which are in the journal.
@@ -27,10 +27,10 @@ pub struct Beside {
     /// Position of the device.
     pub position: u8,
     /// The run.
-    pub told: Arc<RunTold>,
+    pub snapshot: Arc<RunSnapshot>,
 }
 
-impl RunTold {
+impl RunSnapshot {
     /// A run whose first event is known; `None` before that.
     pub(crate) fn new(view: RunView, sheets: Arc<LoadedSheets>, folder: PathBuf) -> Option<Self> {
         let header = Arc::clone(view.header.as_ref()?);
@@ -56,7 +56,7 @@ impl RunTold {
     pub fn serial_at(&self, position: u8) -> Option<&str> {
         self.own_serial_at(position).or_else(|| {
             let beside = self.beside.iter().find(|beside| beside.position == position)?;
-            beside.told.own_serial_at(position)
+            beside.snapshot.own_serial_at(position)
         })
     }
 
@@ -68,12 +68,12 @@ impl RunTold {
     /// Whether a serial number belongs to one of its devices, or to another device of the round.
     pub(crate) fn has(&self, serial: &str) -> bool {
         let own = self.header.positions.iter().any(|plan| plan.identity.serial == serial);
-        own || self.beside.iter().any(|beside| beside.told.own_serial_at(beside.position) == Some(serial))
+        own || self.beside.iter().any(|beside| beside.snapshot.own_serial_at(beside.position) == Some(serial))
     }
 
     /// Whether it has devices of `run`: it is that run, continues it, or shows devices of it.
     pub(crate) fn is_of(&self, run: &str) -> bool {
-        let one = |told: &Self| told.run() == run || told.again_of() == Some(run);
-        one(self) || self.beside.iter().any(|beside| one(&beside.told))
+        let one = |snapshot: &Self| snapshot.run() == run || snapshot.again_of() == Some(run);
+        one(self) || self.beside.iter().any(|beside| one(&beside.snapshot))
     }
 }

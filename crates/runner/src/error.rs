@@ -1,10 +1,10 @@
 //! Errors of a job.
 
+use crate::{JournalError, RecoverError};
 use std::path::PathBuf;
 use thiserror::Error;
 use tripbench_link::{LockError, ResolveError, UnreachableError};
 use tripbench_record::{FORMAT, TraceError, VERSION};
-use tripbench_runner::{JournalError, RecoverError};
 
 /// Why a job failed.
 #[derive(Debug, Error)]

@@ -1,6 +1,8 @@
 //! The thread of a rig, which runs a live run, and the safe state after it.
 
-use crate::{JobError, Prepared, folder, wall};
+use crate::{
+    Control, JobError, JournalError, JournalWriter, Listener, LiveRun, Prepared, folder, run_live, wall,
+};
 use std::future::Future;
 use std::net::TcpStream;
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -10,21 +12,20 @@ use tripbench_engine::Plan;
 use tripbench_link::{Clock, Link, ModuleWire, StopLatch, resolve};
 use tripbench_record::Halt;
 use tripbench_rig::{LinkSheet, RigSheet, Wire};
-use tripbench_runner::{Control, JournalError, JournalWriter, Listener, LiveRun, run_live};
 
 /// Length of the journal for one scan, bytes.
 const BYTES_PER_SCAN: f64 = 200.0;
 
 /// Controls of a run: answers and stops. Created before the run starts.
 #[derive(Debug, Clone)]
-pub struct Reins {
+pub struct RunHandle {
     /// Sends answers and stops with their reason.
     pub control: Sender<Control>,
     /// Blocks every output but safe at once.
     pub latch: StopLatch,
 }
 
-impl Reins {
+impl RunHandle {
     /// New controls, and the receiver for the run.
     pub fn new() -> (Self, Receiver<Control>) {
         let (control, controlled) = channel();
@@ -96,14 +97,14 @@ pub fn start<F: Future<Output = ()> + 'static>(
     prepared: &Prepared,
     wire: Option<ModuleWire>,
     journal: JournalWriter,
-    (reins, controlled): (Reins, Receiver<Control>),
+    (handle, controlled): (RunHandle, Receiver<Control>),
     beside: impl FnOnce(StopLatch, Sender<Control>) -> F + Send + 'static,
 ) -> Result<Running, JobError> {
     let link = prepared.task.sheets.rig.link.clone();
     let transport = wire.map_or_else(|| ModuleWire::of(&link), Ok)?;
     let wire = transport.again();
     let path = prepared.folder.clone();
-    let Reins { control: stops, latch: stopped } = reins;
+    let RunHandle { control: stops, latch: stopped } = handle;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
     let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread()
