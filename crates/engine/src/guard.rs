@@ -3,7 +3,6 @@
 use crate::bench::Break;
 use crate::predict;
 use crate::state::{Pause, Seen, State, Unchanged};
-use std::sync::Arc;
 use std::time::Duration;
 use tripbench_device::SupplyValve;
 use tripbench_quantity::{AirPressure, Mono, VacuumLevel};
@@ -73,7 +72,7 @@ impl State {
         });
         let read = level.value;
         let level = self.corrected(read);
-        let (switches, valves) = (Arc::new(switches.collect()), Arc::new(valves.collect()));
+        let (switches, valves) = (switches.collect(), valves.collect());
         Ok(Seen { at, read, level, air_pressure, switches, valves })
     }
 
@@ -203,7 +202,7 @@ impl State {
     fn feeds(&self, position: u8) -> bool {
         let saving = self.task.sheets.settings.as_ref().and_then(|settings| settings.air_saving.as_ref());
         let on = saving.is_none_or(|saving| saving.supply_valve == SupplyValve::ClosedWithoutPower);
-        self.seen.as_ref().is_some_and(|seen| seen.valves.get(&position) == Some(&on))
+        self.seen.as_ref().is_some_and(|seen| seen.valves.get(position) == Some(on))
     }
 
     /// Outside its window the run waits; back inside for a while, it continues; outside for too long, it ends.

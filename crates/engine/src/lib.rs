@@ -8,6 +8,7 @@ mod bench;
 mod engine;
 mod gas;
 mod guard;
+mod input_states;
 mod judging;
 mod plan;
 mod predict;
@@ -18,6 +19,7 @@ mod steps;
 
 pub use bench::{Bench, Break};
 pub use engine::{Engine, Input, Phase, Plan};
+pub use input_states::InputStates;
 pub use judging::Judging;
 pub use plan::{PersonAtPlugs, PlanInput, abilities, plan, predicted_open, predictions, rig_check};
 pub use script::{OnFailure, Script, ScriptStep, StepKind};

@@ -1,6 +1,7 @@
 //! The engine's state; shared between its loop and the bench that steps see.
 
 use crate::bench::Break;
+use crate::input_states::InputStates;
 use crate::judging::Judging;
 use crate::recording::Recording;
 use std::collections::{BTreeMap, VecDeque};
@@ -22,9 +23,9 @@ pub struct Seen {
     /// Air pressure, where the rig measures it.
     pub air_pressure: Option<AirPressure>,
     /// Switch outputs by position.
-    pub switches: Arc<BTreeMap<u8, bool>>,
+    pub switches: InputStates,
     /// Valve outputs by position, where the rig reads them.
-    pub valves: Arc<BTreeMap<u8, bool>>,
+    pub valves: InputStates,
 }
 
 /// A pause because the air pressure is outside its window.

@@ -257,8 +257,8 @@ async fn rise(
         if seen.level >= task.bottom {
             let (_, before) = window.get_or_insert_with(|| (bench.now(), seen.clone()));
             let changed =
-                seen.switches.iter().filter(|(position, on)| before.switches.get(position) != Some(*on));
-            switched.extend(changed.map(|(position, _)| *position));
+                seen.switches.iter().filter(|(position, on)| before.switches.get(*position) != Some(*on));
+            switched.extend(changed.map(|(position, _)| position));
         }
     };
     let aim = |to| Aim { to, deeper: true, shift: share(cycle, task.cycles) };

@@ -33,6 +33,8 @@ pub(crate) struct Channels<'t> {
     resolution_pa: f64,
     /// The reference in each scan, as read. It is decoded once because every output needs it.
     read: Vec<Option<Sample>>,
+    /// Whether the blocks of each scan match the read plan.
+    accepted: Vec<bool>,
     /// Changes of the valves, found on first use.
     valve_changes: OnceCell<Vec<[f64; 2]>>,
 }
@@ -46,8 +48,10 @@ impl<'t> Channels<'t> {
             decoder: Decoder::new(trace.plan.clone()),
             resolution_pa: input.resolution(),
             read: Vec::new(),
+            accepted: Vec::new(),
             valve_changes: OnceCell::new(),
         };
+        channels.accepted = trace.scans.iter().map(|scan| channels.decoder.accepts(scan)).collect();
         channels.read = channels.decoded();
         if input.step_unknown() {
             channels.resolution_pa = channels.resolution_pa.max(channels.smallest_step_pa());
@@ -68,7 +72,9 @@ impl<'t> Channels<'t> {
 
     /// Scans of a marked stretch whose blocks match the read plan.
     pub(crate) fn scans(&self, mark: &Mark) -> impl Iterator<Item = &'t Scan> + '_ {
-        self.trace.within(mark.from, mark.to).iter().filter(|scan| self.decoder.accepts(scan))
+        let range = self.trace.range(mark.from, mark.to);
+        let accepted = self.accepted.get(range.clone()).unwrap_or_default();
+        self.trace.scans[range].iter().zip(accepted).filter(|(_, accepted)| **accepted).map(|(scan, _)| scan)
     }
 
     /// Samples for a fit, without repeated values. With a slow converter, a value is placed where it was new, between two reads; one
@@ -100,7 +106,8 @@ impl<'t> Channels<'t> {
             let level = self.decoder.level(scan, &self.task.sheets.rig).ok()?;
             Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
         };
-        self.trace.scans.iter().map(|scan| self.decoder.accepts(scan).then(|| read(scan)).flatten()).collect()
+        let scans = self.trace.scans.iter().zip(&self.accepted);
+        scans.map(|(scan, accepted)| accepted.then(|| read(scan)).flatten()).collect()
     }
 
     /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows the valves in this
@@ -120,10 +127,10 @@ impl<'t> Channels<'t> {
             matches!(output.name, O::Evacuate | O::EvacuateFine | O::Bleed | O::Vent | O::HandOver)
         };
         let valves: Vec<&Output> = self.task.sheets.rig.outputs.iter().filter(valves).collect();
-        let scans = self.trace.scans.iter().filter(|scan| self.decoder.accepts(scan));
+        let scans = self.trace.scans.iter().zip(&self.accepted).filter(|(_, accepted)| **accepted);
         let mut before: Option<(f64, Vec<Option<u16>>)> = None;
         let mut changes = Vec::new();
-        for scan in scans {
+        for (scan, _) in scans {
             let words: Vec<Option<u16>> = valves.iter().map(|output| self.output(scan, output)).collect();
             let same = before.as_ref().is_none_or(|(_, old)| *old == words);
             if let Some((old_s, _)) = before.as_ref().filter(|_| !same) {

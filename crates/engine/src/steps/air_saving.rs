@@ -46,7 +46,7 @@ async fn drive_itself(bench: &Bench, task: &AirSavingTask, position: u8) -> Resu
     let mut ordered: Option<bool> = None;
     loop {
         let seen = bench.scan().await?;
-        let feeding = seen.valves.get(&position) == Some(&task.feeding);
+        let feeding = seen.valves.get(position) == Some(task.feeding);
         if feeding != fed {
             count(&mut done, feeding, task.cycles, bench.cycle_of(task.cycles));
             (fed, since) = (feeding, bench.now());

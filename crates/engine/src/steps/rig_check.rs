@@ -29,11 +29,11 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
     }
     let on = |state: bool| if state { "on" } else { "off" };
     for (position, switch) in seen.switches.iter() {
-        let _fits_in_memory = write!(text, "; position {position}: switch output {}", on(*switch));
+        let _fits_in_memory = write!(text, "; position {position}: switch output {}", on(switch));
         if let Some(valve) = seen.valves.get(position) {
-            let _fits_in_memory = write!(text, ", valve output {}", on(*valve));
+            let _fits_in_memory = write!(text, ", valve output {}", on(valve));
         }
-        if let Some(plug) = bench.plug(*position) {
+        if let Some(plug) = bench.plug(position) {
             let _fits_in_memory = write!(text, ", device plug {}", if plug { "in" } else { "out" });
         }
     }
@@ -151,7 +151,7 @@ pub(super) async fn own_input(
     let mut changed = false;
     while bench.now() < limit {
         let seen = bench.scan().await?;
-        if (&seen.switches, &seen.valves) != (&before.switches, &before.valves) {
+        if (seen.switches, seen.valves) != (before.switches, before.valves) {
             (changed, back_since) = (true, None);
         } else if changed && seen.at.since(*back_since.get_or_insert(seen.at)) >= BACK {
             break;

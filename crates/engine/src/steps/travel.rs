@@ -242,13 +242,20 @@ impl Recent {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::input_states::InputStates;
     use rstest::rstest;
-    use std::sync::Arc;
 
     fn seen(index: u32, level_pa: f64) -> Seen {
         let level = VacuumLevel::new(level_pa);
         let at = Mono::START + Duration::from_millis(50) * index;
-        Seen { at, read: level, level, air_pressure: None, switches: Arc::default(), valves: Arc::default() }
+        Seen {
+            at,
+            read: level,
+            level,
+            air_pressure: None,
+            switches: InputStates::default(),
+            valves: InputStates::default(),
+        }
     }
 
     // Equal consecutive readings of a converter are one: of five in 0.2 s the first and two others are new.
