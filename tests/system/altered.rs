@@ -8,7 +8,7 @@ use tripbench_record::journal::{MAGIC, Tally, closing_line, line, open};
 use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, Verdict, canonical_json, sha256_hex};
 use tripbench_rig::Identification;
 use tripbench_runner::folder;
-use tripbench_tests::command::{Said, Simulated, Workplace, quick};
+use tripbench_tests::command::{Said, Simulated, Workplace, brisk, quick};
 
 const SHEETS: &str = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
 /// Exit code for a record that does not fit its raw data.
@@ -154,7 +154,7 @@ fn nothing_of_an_altered_rehearsal_is_shown_as_found(
     )]
     what: What,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     let said =
         workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --serial 3=A3 --out run"));
     assert_eq!(said.code, Some(1), "{}", said.err);
@@ -174,7 +174,7 @@ fn nothing_of_an_altered_rehearsal_is_shown_as_found(
 /// Somebody who knows how a hash is made alters a sheet together with its hash.
 #[test]
 fn a_sheet_that_was_altered_with_its_hash_gives_other_checks() {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --serial 3=A3 --out run"));
     let mut record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("JSON");
     for sheet in record["header"]["sheets"].as_array_mut().expect("sheets") {
@@ -233,7 +233,7 @@ fn live_nothing_of_an_altered_run_is_shown_as_found() {
 fn steps_that_are_not_those_of_the_script_are_told_though_the_journal_agrees(
     #[values("stop_on_failure", "predicted", "settle", "near")] key: &str,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     forge(&workplace, |events| {
         let header = head(events);
@@ -256,7 +256,7 @@ fn figures_may_differ_in_their_last_digits(
     #[case] differs: bool,
     #[values(false, true)] of_checks: bool,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     let run = workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     let mut altered = 0;
     forge(&workplace, |events| {
@@ -346,7 +346,7 @@ fn what_a_record_hides_of_its_own_run_is_told(
     #[case] alter: fn(&mut Vec<Event>),
     #[case] why: &str,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     if !from.is_empty() {
         workplace.change("settings.toml", &format!("state = \"{from}\""), &format!("state = \"{to}\""));
     }
@@ -360,7 +360,7 @@ fn what_a_record_hides_of_its_own_run_is_told(
 /// Scans were removed from a ramp or between two ramps.
 #[rstest]
 fn scans_that_are_missing_are_told(#[values(0.1, 0.35, 0.65, 0.9)] share: f64) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     forge(&workplace, |events| {
         let (first, last) = (events[0].at, events[events.len() - 1].at);
@@ -379,7 +379,7 @@ fn a_good_line_behind_the_end_of_a_journal_is_told(
     #[case] kind: EventKind,
     #[values(false, true)] record: bool,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     let journal = workplace.read("run/run.journal");
     let opened = open(journal.as_bytes()).expect("a journal");
@@ -399,7 +399,7 @@ fn a_good_line_behind_the_end_of_a_journal_is_told(
 /// Without a record the journal is judged again like any record: a verdict that its trace does not give is never shown.
 #[test]
 fn a_verdict_that_only_the_journal_has_is_not_shown() {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     let truth = workplace.read("truth.toml");
     let (_, level) = truth.split_once("switch_point = ").expect("a device");
     let level = level.lines().next().expect("a level");
@@ -428,7 +428,7 @@ fn a_journal_that_was_cut_behind_any_line_makes_a_record(
     #[values(" mark {", " check {", " step-done ", " step-began ", " verdict {")] kind: &str,
     #[values(0.0, 0.5)] share: f64,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     let journal = workplace.read("run/run.journal");
     let ends: Vec<usize> = journal.match_indices('\n').map(|(at, _)| at + 1).collect();
@@ -454,7 +454,7 @@ fn a_journal_that_was_cut_behind_any_line_makes_a_record(
 /// A record of another version is left for the program that wrote it, and is not made anew from the journal.
 #[rstest]
 fn a_record_of_another_version_is_kept(#[values(false, true)] renamed: bool) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     let other = workplace.read("run/record.json").replacen("\"version\":0", "\"version\":1", 1);
     let other = if renamed { other.replace("\"marks\"", "\"stretches\"") } else { other };
@@ -473,7 +473,7 @@ fn a_record_of_another_version_is_kept(#[values(false, true)] renamed: bool) {
 #[case::one_more_key("record.json", |text: &str| text.replacen('{', "{\"approved\":\"pass\",", 1))]
 #[case::spaced("record.json", |text: &str| text.replacen(':', ": ", 1))]
 fn files_that_are_not_as_they_were_written_are_told(#[case] file: &str, #[case] change: fn(&str) -> String) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     let path = format!("run/{file}");
     workplace.write(&path, &change(&workplace.read(&path)));
@@ -489,7 +489,7 @@ fn a_journal_that_does_not_end_as_it_was_closed_is_told(
     #[case] change: fn(&str) -> String,
     #[case] why: &str,
 ) {
-    let workplace = Workplace::new();
+    let workplace = brisk();
     workplace.run(&format!("rehearse {SHEETS} --truth truth.toml --serial 1=A1 --out run"));
     workplace.write("run/run.journal", &change(&workplace.read("run/run.journal")));
     told(&workplace, why);

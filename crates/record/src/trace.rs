@@ -59,18 +59,8 @@ impl Trace {
     pub fn to_csv(&self) -> String {
         let mut text = columns(&self.plan);
         text.push('\n');
-        let mut digits = itoa::Buffer::new();
         for scan in &self.scans {
-            let fields = scan.blocks.iter().flat_map(|block| {
-                let span = [block.span.before.nanos(), block.span.after.nanos()];
-                span.into_iter().chain(block.words.iter().map(|word| u64::from(*word)))
-            });
-            let mut separator = "";
-            for field in fields {
-                text.push_str(separator);
-                text.push_str(digits.format(field));
-                separator = ",";
-            }
+            scan.write_csv(&mut text);
             text.push('\n');
         }
         text

@@ -31,6 +31,21 @@ impl Scan {
     pub fn end(&self) -> Mono {
         self.blocks.iter().map(|block| block.span.after).max().unwrap_or_default()
     }
+
+    /// Appends the scan as comma-separated fields: for each block its before and after in nanoseconds, then its raw values.
+    pub fn write_csv(&self, text: &mut String) {
+        let mut digits = itoa::Buffer::new();
+        let fields = self.blocks.iter().flat_map(|block| {
+            let span = [block.span.before.nanos(), block.span.after.nanos()];
+            span.into_iter().chain(block.words.iter().map(|word| u64::from(*word)))
+        });
+        let mut separator = "";
+        for field in fields {
+            text.push_str(separator);
+            text.push_str(digits.format(field));
+            separator = ",";
+        }
+    }
 }
 
 /// A block is serialized as `[before, after, [words]]`, times in nanoseconds.
