@@ -200,7 +200,7 @@ impl Bench {
         let mut halted = None;
         run_in_virtual_time(plan, &mut module, run, |event| {
             if let EventKind::Check(check) = event.kind {
-                checks.push(*check);
+                checks.push(Arc::unwrap_or_clone(check));
             } else if let EventKind::StepBegan(_) = event.kind {
                 begun = event.at.seconds();
             } else if let EventKind::StepDone(_) = event.kind {

@@ -278,7 +278,7 @@ fn an_output_that_chatters_fails_and_the_changes_are_counted() {
         checks.iter().find(|check| check.quantity == QuantityName::Chatter).expect("the check").clone()
     };
     assert_eq!(chatter(0).verdict, CheckVerdict::Fail);
-    assert!(chatter(0).remark.is_some_and(|remark| remark.contains("more than expected")));
+    assert!(chatter(0).remark.as_ref().is_some_and(|remark| remark.contains("more than expected")));
     assert_eq!(chatter(1).verdict, CheckVerdict::Pass);
 }
 

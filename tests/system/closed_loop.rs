@@ -35,7 +35,10 @@ fn verdicts(outcome: &Outcome) -> Vec<Verdict> {
 
 fn checks(outcome: &Outcome, step: &str, quantity: QuantityName) -> Vec<Check> {
     let all = outcome.record.positions.iter().flat_map(|position| &position.checks);
-    all.filter(|check| check.step_name == step && check.quantity == quantity).cloned().collect()
+    all.map(std::sync::Arc::as_ref)
+        .filter(|check| check.step_name == step && check.quantity == quantity)
+        .cloned()
+        .collect()
 }
 
 /// The demo's rig with stamped edges, its devices with the given delays in seconds.

@@ -171,7 +171,7 @@ fn a_valve_that_does_not_act_or_a_reference_that_stands_still_is_never_good(#[ca
     bench.truth.faults.push(Fault { when: Trigger::At(4.0), effect });
     let outcome = bench.check_rig(None, yes);
     let bad = |check: &&Check| check.verdict == CheckVerdict::NotMet;
-    let found = outcome.record.rig_checks.iter().find(bad);
+    let found = outcome.record.rig_checks.iter().map(std::sync::Arc::as_ref).find(bad);
     assert!(outcome.record.halted.is_some() || found.is_some());
     assert!(outcome.record.safe_confirmed || effect == Effect::VentStuckShut);
 }
@@ -245,7 +245,7 @@ fn with_devices() -> Bench {
 
 fn said(outcome: &Outcome) -> Vec<((u8, DeviceOutput), CheckVerdict, String)> {
     let checks = outcome.record.rig_checks.iter().filter(|check| check.quantity == QuantityName::OwnInput);
-    let of = |check: &Check| {
+    let of = |check: &std::sync::Arc<Check>| {
         let step = &outcome.task.steps[usize::from(check.step)];
         (operated(step).expect("a step"), check.verdict, check.remark.clone().unwrap_or_default())
     };

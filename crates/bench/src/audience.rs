@@ -14,7 +14,8 @@ pub trait Audience: Debug + Send + Sync {
     fn run(&self, sheets: &Arc<LoadedSheets>) -> Box<dyn RunListener>;
 }
 
-/// Hears the events of one run, each after it is recorded. `view` is the state of the run after the event; it keeps no scans.
+/// Hears the events of one run, each after it is recorded. `view` is the state of the run after the event; it keeps no scans, no marks and
+/// no discarded stretches.
 pub trait RunListener: Send {
     /// An event was recorded.
     fn hears(&mut self, event: &Event, view: &RunView);

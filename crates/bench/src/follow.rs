@@ -62,9 +62,9 @@ impl Follower {
         self.view.fold(event);
         if let EventKind::Scan(scan) = &event.kind {
             self.look_at_plugs(scan);
-            // The journal keeps them.
-            self.view.scans.clear();
         }
+        // Each published status clones the view.
+        self.view.drop_stretches();
         if matches!(event.kind, EventKind::Doubt(_)) {
             // Until the module answers again, any plug may be pulled.
             self.rig.post(Owner::lost_sight);

@@ -42,11 +42,11 @@ pub(crate) fn make(owed: PendingRecord, runs: &Arc<Runs>) -> Result<Making, JobE
         let PendingRecord { run: OwedRun { run: _, folder: path }, sheets, halt } = owed;
         let mut view = fold_journal_at_end(&path.join(folder::JOURNAL), &halt)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
-        let carried = || load(&carried(&record, false), &Findings::new()).sheets;
+        let carried = || load(&carried(&record.header, false), &Findings::new()).sheets;
         let sheets = sheets.or_else(carried).ok_or(JobError::NoRun)?;
         folder::write(&path, &record, &trace, &sheets)?;
         runs.add(&path, &record);
-        view.scans = Vec::new();
+        view.drop_stretches();
         let snapshot = RunSnapshot::new(view, sheets, path);
         Ok(snapshot.map(|snapshot| RunSnapshot { kept: true, ..snapshot }))
     };

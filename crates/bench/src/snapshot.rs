@@ -9,7 +9,7 @@ use tripbench_record::{LoadedSheets, RunHeader, RunView};
 pub struct RunSnapshot {
     /// Data known since its start.
     pub header: Arc<RunHeader>,
-    /// State from its events, without the scans, which are in the journal.
+    /// State from its events, without scans, marks and discarded stretches, which are in the journal.
     pub view: Arc<RunView>,
     /// Its sheets.
     pub sheets: Arc<LoadedSheets>,
@@ -77,3 +77,6 @@ impl RunSnapshot {
         one(self) || self.beside.iter().any(|beside| one(&beside.snapshot))
     }
 }
+
+#[cfg(test)]
+mod tests;

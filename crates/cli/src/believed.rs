@@ -37,10 +37,11 @@ impl Stored {
         let mut doubts = tripbench_runner::doubts(folder, &record, &trace);
         doubts.extend(against_itself(&record));
         let findings = Findings::new();
-        let again = load::load(&tripbench_runner::carried(&record, false), &findings).sheets.map(|sheets| {
-            let (steps, positions) = (record.header.steps.clone(), record.header.positions.clone());
-            rejudge(&record, &Task { sheets, steps, positions, plan: record.header.plan.clone() }, &trace)
-        });
+        let again =
+            load::load(&tripbench_runner::carried(&record.header, false), &findings).sheets.map(|sheets| {
+                let (steps, positions) = (record.header.steps.clone(), record.header.positions.clone());
+                rejudge(&record, &Task { sheets, steps, positions, plan: record.header.plan.clone() }, &trace)
+            });
         if again.is_none() {
             doubts.push(String::from("the sheets in the record are incomplete, so nothing can be judged"));
         }
@@ -97,7 +98,7 @@ fn against_itself(record: &Record) -> Vec<String> {
 /// The sheets that a record carries.
 pub(crate) fn sheets(record: &Record) -> Result<Arc<LoadedSheets>> {
     let findings = Findings::new();
-    let loaded = load::load(&tripbench_runner::carried(record, false), &findings);
+    let loaded = load::load(&tripbench_runner::carried(&record.header, false), &findings);
     if load::show(findings) {
         anyhow::bail!("the sheets in the record have errors");
     }

@@ -7,7 +7,7 @@ use crate::{output, say};
 use anyhow::{Result, bail};
 use std::ffi::OsStr;
 use std::path::Path;
-use tripbench_record::{Check, CheckVerdict};
+use tripbench_record::{Check, CheckVerdict, Record};
 use tripbench_report::{Content, advice, amount, budget_lines, quantity_name, value_text};
 
 pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
@@ -17,7 +17,7 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
         return Ok(Exit::Differs);
     }
     let record = stored.record;
-    let content = Content { record: &record, style: sheets(&record)?.site.style };
+    let content = Content::of(&record, sheets(&record)?.site.style);
     // The words shown in tables are accepted as well as the names.
     let wanted = options.check.as_deref().unwrap_or_default().trim().replace(", ", "-").replace(' ', "-");
     let wanted = wanted.as_str();
@@ -40,7 +40,7 @@ pub(crate) fn explain(options: &ExplainOptions) -> Result<Exit> {
         );
     }
     for check in chosen {
-        show(&content, check);
+        show(&record, &content, check);
     }
     Ok(Exit::Good)
 }
@@ -72,12 +72,12 @@ fn is_wanted(check: &Check, wanted: &str) -> bool {
     wanted.is_empty() || wanted == whole || wanted == place || wanted == quantity
 }
 
-fn show(content: &Content<'_>, check: &Check) {
+fn show(record: &Record, content: &Content<'_>, check: &Check) {
     let row = content.row(check);
     let place = check.position.map_or_else(
         || String::from("Rig"),
         |number| {
-            let serial = content.record.positions.iter().find(|position| position.number == number);
+            let serial = record.positions.iter().find(|position| position.number == number);
             let serial = serial.map_or_else(String::new, |position| format!(", serial {}", position.serial));
             format!("Position {number}{serial}")
         },
@@ -97,7 +97,7 @@ fn show(content: &Content<'_>, check: &Check) {
     if let Some(needed) = content.needed(check) {
         say::out(&format!("  {needed}"));
     }
-    if let Some(next) = next(content, check) {
+    if let Some(next) = next(record, content, check) {
         say::out(&format!("  {next}"));
     }
     let unsigned = |value: f64| value_text(check, value, content.style).trim_start_matches('-').to_owned();
@@ -117,10 +117,10 @@ fn show(content: &Content<'_>, check: &Check) {
 }
 
 /// The advice of the table, for the whole position: this check alone may need fewer ramps than all open checks together.
-fn next(content: &Content<'_>, check: &Check) -> Option<String> {
+fn next(record: &Record, content: &Content<'_>, check: &Check) -> Option<String> {
     let open = matches!(check.verdict, CheckVerdict::Undecided | CheckVerdict::Fail);
     let number = check.position.filter(|_| open)?;
-    let position = content.record.positions.iter().find(|position| position.number == number)?;
+    let position = record.positions.iter().find(|position| position.number == number)?;
     let next = advice(position, content.style);
     (!next.is_empty()).then(|| format!("Do next with position {number}: {next}."))
 }

@@ -3,7 +3,7 @@
 use crate::say::{self, Line};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::Record;
-use tripbench_report::{Content, advice, margin_bar_text, verdict_text};
+use tripbench_report::{Content, advice, margin_bar_text, summary, verdict_text};
 use tripbench_sheet::shown_in_line;
 
 /// Number of columns. On a narrow terminal the last one moves below the table; on a narrower one all columns after the verdict.
@@ -15,16 +15,15 @@ const HEADS: [&str; COLUMNS] = ["pos", "serial", "verdict", "decided by", "found
 
 /// Prints the table, the summary and whether the rig is safe.
 pub(crate) fn print(record: &Record, style: LevelStyle) {
-    let content = Content { record, style };
-    for line in lines(&content, terminal_width()) {
+    for line in lines(record, &Content::of(record, style), terminal_width()) {
         say::line(&line);
     }
-    closing(&content);
+    closing(record, style);
 }
 
 /// Lines of the table for a terminal of `room` columns, and below it what does not fit.
-fn lines(content: &Content<'_>, room: usize) -> Vec<Line> {
-    let positions = &content.record.positions;
+fn lines(record: &Record, content: &Content<'_>, room: usize) -> Vec<Line> {
+    let positions = &record.positions;
     let mut rows: Vec<[String; COLUMNS]> = positions.iter().map(|position| row(content, position)).collect();
     let shown = fit(&mut rows, room);
     let widths = widths(&rows);
@@ -75,7 +74,7 @@ fn below(row: &[String; COLUMNS], shown: usize) -> impl Iterator<Item = String> 
 
 /// Prints the result of a rig check: each figure with its limit, then what the rig can decide.
 pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
-    let content = Content { record, style };
+    let content = Content::of(record, style);
     say::out("");
     for check in &record.rig_checks {
         let row = content.row(check);
@@ -92,7 +91,7 @@ pub(crate) fn print_rig(record: &Record, style: LevelStyle) {
         record.header.abilities.iter().for_each(|line| say::out(&format!("  - {line}")));
         say::out("");
     }
-    closing(&content);
+    closing(record, style);
 }
 
 /// Width of each column.
@@ -103,28 +102,28 @@ fn widths(rows: &[[String; COLUMNS]]) -> Vec<usize> {
     HEADS.iter().enumerate().map(width).collect()
 }
 
-fn closing(content: &Content<'_>) {
-    if let Some(halt) = &content.record.halted {
+fn closing(record: &Record, style: LevelStyle) {
+    if let Some(halt) = &record.halted {
         say::out(&format!("Stopped early: {halt}."));
     }
-    let header = &content.record.header;
+    let header = &record.header;
     header.warnings.iter().for_each(|warning| say::out(&format!("WARNING: {warning}")));
     if header.module.is_some() {
-        say::out(&content.module());
+        say::out(&Content::of(record, style).module());
     }
-    say::out(&one_line(content.record, content.style));
+    say::out(&one_line(record, style));
 }
 
 /// The outcome in one line.
 pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
-    let content = Content { record, style };
+    let content = Content::of(record, style);
     let trial = if record.header.trial { "TRIAL: a sheet is a draft." } else { "" };
     let safe = if record.safe_confirmed {
         "Outputs safe, read back."
     } else {
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand."
     };
-    let counted = format!("{}.", content.summary());
+    let counted = format!("{}.", summary(record));
     let said = [&counted, &content.attempt(), trial, content.simulated()];
     let said: Vec<&str> = said.into_iter().filter(|text| !text.is_empty()).collect();
     format!("{}  {safe}", said.join(" "))

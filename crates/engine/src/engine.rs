@@ -10,6 +10,7 @@ use std::future::Future;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::Pin;
 use std::rc::Rc;
+use std::sync::Arc;
 use std::task::{Context, Poll, Waker};
 use std::time::Duration;
 use tripbench_judge::verdict;
@@ -355,7 +356,7 @@ async fn judge(bench: &Bench) -> Result<bool, Halt> {
     let bad = |verdict| matches!(verdict, CheckVerdict::Fail | CheckVerdict::NotMet);
     let failed = checks.iter().any(|check| bad(check.verdict));
     for check in checks {
-        state.emit(EventKind::Check(Box::new(check.clone())));
+        state.emit(EventKind::Check(Arc::new(check.clone())));
         state.checks.push(check);
     }
     Ok(failed)

@@ -11,7 +11,7 @@ use crate::response::response;
 use crate::rig_check::{path_lag, settling, signals, silence, tried};
 use crate::states::{Run, output_states};
 use crate::switch_points::switch_points;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 use tripbench_record::{Check, CheckVerdict, Mark, QuantityName, Record, StepTask, Task, Trace, sha256_hex};
 
 /// The judge of one run. Each step is judged after the steps before it; the ramp results are kept because later steps need them.
@@ -165,10 +165,10 @@ pub fn rejudge(record: &Record, task: &Task, trace: &Trace) -> Record {
     let mut again = record.clone();
     let set_aside: Vec<_> =
         record.positions.iter().filter_map(|position| position.set_aside.clone()).collect();
-    again.place_checks(&checks);
     for position in &mut again.positions {
         position.verdict = verdict(task, position.number, &checks, &set_aside, record.halted.as_ref());
     }
+    again.place_checks(&checks.into_iter().map(Arc::new).collect::<Vec<_>>());
     again.trace.sha256 = sha256_hex(trace.to_csv().as_bytes());
     again.trace.scans = trace.scans.len() as u64;
     again

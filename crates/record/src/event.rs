@@ -8,6 +8,7 @@ use crate::task::{PlannedStep, PositionPlan};
 use crate::verdict::Verdict;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 use tripbench_quantity::Mono;
 use tripbench_rig::{CommandId, Doubt, Guide, Identification, Order, OutputImage, ReadPlan, Scan};
 use tripbench_sheet::words;
@@ -224,7 +225,7 @@ pub enum EventKind {
     /// The link is in doubt.
     Doubt(Doubt),
     /// A check was judged.
-    Check(Box<Check>),
+    Check(Arc<Check>),
     /// The run was stopped.
     Halted(Halt),
     /// The safe state was ordered and read back, and it lasted.

@@ -9,6 +9,7 @@ use crate::task::StepTask;
 use crate::verdict::Verdict;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// Name of the record format.
 pub const FORMAT: &str = "tripbench record";
@@ -52,7 +53,7 @@ pub struct PositionRecord {
     /// Why and when the position was set aside, if it was.
     pub set_aside: Option<SetAside>,
     /// Checks of the position.
-    pub checks: Vec<Check>,
+    pub checks: Vec<Arc<Check>>,
 }
 
 /// The record of a run.
@@ -75,7 +76,7 @@ pub struct Record {
     /// Results by position.
     pub positions: Vec<PositionRecord>,
     /// Checks of the rig.
-    pub rig_checks: Vec<Check>,
+    pub rig_checks: Vec<Arc<Check>>,
     /// Indices of the completed steps, from 0.
     pub steps_done: Vec<u16>,
     /// Marks: the completed stretches of the trace.
@@ -105,20 +106,17 @@ impl Record {
     }
 
     /// Distributes checks to the rig and to the positions, in the given order.
-    pub fn place_checks(&mut self, checks: &[Check]) {
-        let of = |position: Option<u8>| {
-            checks.iter().filter(move |check| check.position == position).cloned().collect()
-        };
-        self.rig_checks = of(None);
-        for position in &mut self.positions {
-            position.checks = of(Some(position.number));
-            position.not_checked = position.not_checked().map(|check| check.quantity).collect();
-        }
+    pub fn place_checks(&mut self, checks: &[Arc<Check>]) {
+        self.rig_checks = checks.iter().filter(|check| check.position.is_none()).cloned().collect();
+        self.positions.iter_mut().for_each(|position| position.place_checks(checks));
     }
 
     /// All checks, the checks of the rig first.
     pub fn checks(&self) -> impl Iterator<Item = &Check> {
-        self.rig_checks.iter().chain(self.positions.iter().flat_map(|position| &position.checks))
+        self.rig_checks
+            .iter()
+            .chain(self.positions.iter().flat_map(|position| &position.checks))
+            .map(Arc::as_ref)
     }
 }
 
@@ -136,9 +134,16 @@ impl PositionRecord {
         }
     }
 
+    /// Takes its own checks from those of the run, in the given order.
+    pub(crate) fn place_checks<'c>(&mut self, checks: impl IntoIterator<Item = &'c Arc<Check>>) {
+        let own = checks.into_iter().filter(|check| check.position == Some(self.number));
+        self.checks = own.cloned().collect();
+        self.not_checked = self.not_checked().map(|check| check.quantity).collect();
+    }
+
     /// Checks that cover something that was not checked, to be shown beside the verdict.
     pub fn not_checked(&self) -> impl Iterator<Item = &Check> {
-        self.checks.iter().filter(|check| check.not_checked())
+        self.checks.iter().map(Arc::as_ref).filter(|check| check.not_checked())
     }
 
     /// The check that decided the verdict: the worst failed check, else an output that is certainly late, else the first undecided
@@ -152,7 +157,7 @@ impl PositionRecord {
             }
             Role::Condition | Role::Informative => false,
         };
-        let judged = self.checks.iter().filter(is_deciding);
+        let judged = self.checks.iter().map(Arc::as_ref).filter(is_deciding);
         let rank = |check: &&Check| match check.verdict {
             crate::CheckVerdict::Fail => 0,
             crate::CheckVerdict::Undecided | crate::CheckVerdict::NotMet => 1,
@@ -189,7 +194,7 @@ mod tests {
         (quantity, verdict): (QuantityName, CheckVerdict),
         (value, expanded): (f64, f64),
         limits: [Option<f64>; 2],
-    ) -> Check {
+    ) -> Arc<Check> {
         let measured = Measured {
             value,
             standard_uncertainty: expanded / 2.0,
@@ -201,7 +206,13 @@ mod tests {
         };
         let [low, high] = limits;
         let limits = (low.is_some() || high.is_some()).then_some(LimitsRecord { low, high });
-        Check { role: Role::Required, verdict, measured: Some(measured), limits, ..Check::empty(quantity) }
+        Arc::new(Check {
+            role: Role::Required,
+            verdict,
+            measured: Some(measured),
+            limits,
+            ..Check::empty(quantity)
+        })
     }
 
     // A level 1.3 U inside its limits is nearer than one 30 U above its single limit, although that is only a tenth of the limit. A
@@ -252,8 +263,8 @@ mod tests {
             check((QuantityName::OutputStates, CheckVerdict::Undecided), (0.0, 0.0), [None, None]),
             check(delay, (delay_ms, expanded_ms), [None, Some(6.0)]),
         ];
-        position.checks[1].measured = None;
-        position.checks[2].role = Role::Screening;
+        Arc::make_mut(&mut position.checks[1]).measured = None;
+        Arc::make_mut(&mut position.checks[2]).role = Role::Screening;
         assert_eq!(position.decided_by().map(|check| check.quantity), Some(decides));
     }
 }

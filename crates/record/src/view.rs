@@ -68,7 +68,7 @@ pub struct RunView {
     /// Doubts of the link.
     pub doubts: Vec<Doubt>,
     /// Checks, as judged.
-    pub checks: Vec<Check>,
+    pub checks: Vec<Arc<Check>>,
     /// Why the run was stopped.
     pub halted: Option<Halt>,
     /// Whether the safe state was confirmed, once known.
@@ -115,7 +115,7 @@ impl RunView {
             EventKind::GoesOn => self.waiting = None,
             EventKind::SetAside(set_aside) => self.set_aside.push(set_aside.clone()),
             EventKind::Doubt(doubt) => self.doubts.push(doubt.clone()),
-            EventKind::Check(check) => self.checks.push(check.as_ref().clone()),
+            EventKind::Check(check) => self.checks.push(Arc::clone(check)),
             EventKind::Halted(halt) => {
                 // A stopped run has no verdicts, not even those from before the stop.
                 self.verdicts.clear();
@@ -184,23 +184,49 @@ impl RunView {
         Some(Trace { plan, scans: self.scans.clone() })
     }
 
-    /// The record; `None` before the header. Positions without a verdict are aborted.
+    /// Checks of the completed steps, in order. Those of an incomplete step do not count: the program may end while they are written.
+    fn counting(&self) -> impl Iterator<Item = &Arc<Check>> {
+        let is_done = |check: &&Arc<Check>| self.steps.get(usize::from(check.step)) == Some(&StepState::Done);
+        self.checks.iter().filter(is_done)
+    }
+
+    /// Results of the positions so far, in the order of the header and as the record will have them; empty before the header. A position
+    /// without a verdict is aborted. The checks are shared with the view, not copied.
+    pub fn positions_so_far(&self) -> Vec<PositionRecord> {
+        let plans = self.header.iter().flat_map(|header| &header.positions);
+        let so_far = plans.map(|plan| {
+            let mut position = PositionRecord::new(plan.number, &plan.identity);
+            position.set_aside = self.set_aside.iter().find(|aside| aside.position == plan.number).cloned();
+            position.verdict = self.verdicts.get(&plan.number).copied().unwrap_or(Verdict::Aborted);
+            position.place_checks(self.counting());
+            position
+        });
+        so_far.collect()
+    }
+
+    /// Checks of the rig so far, as the record will have them; shared with the view, not copied.
+    pub fn rig_checks_so_far(&self) -> Vec<Arc<Check>> {
+        self.counting().filter(|check| check.position.is_none()).cloned().collect()
+    }
+
+    /// Drops what only the record needs and the journal keeps: scans, marks and discarded stretches. Progress and results stay.
+    pub fn drop_stretches(&mut self) {
+        (self.scans, self.marks, self.thrown) = (Vec::new(), Vec::new(), Vec::new());
+    }
+
+    /// The record; `None` before the header. Its results are those of [`positions_so_far`](Self::positions_so_far).
     pub fn record(&self, trace: TraceRecord) -> Option<Record> {
         let header = self.header.as_ref()?.as_ref().clone();
-        let mut record = Record {
+        Some(Record {
             format: FORMAT.to_owned(),
             version: VERSION,
             software: Software { name: String::from("tripbench"), version: header.software.clone() },
-            positions: header
-                .positions
-                .iter()
-                .map(|position| PositionRecord::new(position.number, &position.identity))
-                .collect(),
+            positions: self.positions_so_far(),
             header,
             ended: self.ended.clone().flatten(),
             halted: self.halted.clone(),
             safe_confirmed: self.safe == Some(true),
-            rig_checks: Vec::new(),
+            rig_checks: self.rig_checks_so_far(),
             steps_done: self.steps_done(),
             marks: self.marks.clone(),
             thrown: self.thrown.clone(),
@@ -208,17 +234,7 @@ impl RunView {
             remarks: Vec::new(),
             attachments: Vec::new(),
             trace,
-        };
-        for position in &mut record.positions {
-            position.set_aside =
-                self.set_aside.iter().find(|aside| aside.position == position.number).cloned();
-            position.verdict = self.verdicts.get(&position.number).copied().unwrap_or(Verdict::Aborted);
-        }
-        // Checks of an incomplete step are left out: the program ended while they were being written.
-        let is_done = |check: &&Check| self.steps.get(usize::from(check.step)) == Some(&StepState::Done);
-        let checks: Vec<Check> = self.checks.iter().filter(is_done).cloned().collect();
-        record.place_checks(&checks);
-        Some(record)
+        })
     }
 }
 

@@ -2,6 +2,7 @@
 
 use crate::quantity_name;
 use std::fmt;
+use std::sync::Arc;
 use tripbench_quantity::{LevelStyle, VacuumLevel};
 use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Role, Verdict};
 
@@ -92,7 +93,7 @@ impl Advice {
         match self {
             Self::Ramps { position, ramps, seconds, all: _ } => {
                 let most = of.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max();
-                let all = !of.checks.iter().filter(open).any(no_ramps);
+                let all = !of.checks.iter().map(Arc::as_ref).filter(open).any(no_ramps);
                 // The duration is known only for its own number of ramps.
                 let seconds = seconds.filter(|_| most == Some(ramps));
                 Self::Ramps { position, ramps: most.unwrap_or(ramps), seconds, all }
@@ -245,7 +246,7 @@ mod tests {
     /// A position with a single check.
     fn position(verdict: Verdict, check: Check) -> PositionRecord {
         let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
-        PositionRecord { verdict, checks: vec![check], ..PositionRecord::new(1, &identity) }
+        PositionRecord { verdict, checks: vec![Arc::new(check)], ..PositionRecord::new(1, &identity) }
     }
 
     fn measured(value: f64) -> Measured {

@@ -1,15 +1,21 @@
 //! The content model: a record in words and figures, before it becomes a page, a table or a drawing.
 
-use crate::coverage::not_checked;
+use std::sync::Arc;
 use tripbench_quantity::SignConvention;
 use tripbench_quantity::{LevelStyle, significant};
-use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, SheetRole, Verdict};
+use tripbench_record::{
+    Check, CheckVerdict, Halt, PositionRecord, QuantityName, Record, Role, RunHeader, SheetRole, Verdict,
+};
 
-/// A record with the style in which its levels are shown.
+/// What a run says about its positions, in words: a run in progress, or a record.
 #[derive(Debug, Clone, Copy)]
 pub struct Content<'r> {
-    /// The record.
-    pub record: &'r Record,
+    /// Header of the run.
+    pub header: &'r RunHeader,
+    /// Why the run was stopped early, if it was.
+    pub halted: Option<&'r Halt>,
+    /// Checks of the rig.
+    pub rig_checks: &'r [Arc<Check>],
     /// Unit and sign of levels.
     pub style: LevelStyle,
 }
@@ -126,7 +132,13 @@ fn fixed(value: f64, digits: usize) -> String {
     if is_zero { text.trim_start_matches('-').to_owned() } else { text }
 }
 
-impl Content<'_> {
+impl<'r> Content<'r> {
+    /// The content of a record.
+    pub fn of(record: &'r Record, style: LevelStyle) -> Self {
+        let Record { header, halted, rig_checks, .. } = record;
+        Self { header, halted: halted.as_ref(), rig_checks, style }
+    }
+
     /// A row for a check.
     pub fn row(&self, check: &Check) -> Row {
         let text = |value: f64| value_text(check, value, self.style);
@@ -181,7 +193,7 @@ impl Content<'_> {
             Verdict::Undecided => CheckVerdict::Undecided,
             Verdict::Pass | Verdict::Aborted | Verdict::Measured => return Vec::new(),
         };
-        let others = position.checks.iter().filter(|check| {
+        let others = position.checks.iter().map(Arc::as_ref).filter(|check| {
             matches!(check.role, Role::Required | Role::Screening)
                 && check.verdict == wanted
                 && Some(check.quantity) != decided.map(|by| by.quantity)
@@ -205,90 +217,27 @@ impl Content<'_> {
 
     /// Note to be shown with the verdicts of a simulated run; empty for a real one.
     pub const fn simulated(&self) -> &'static str {
-        if self.record.header.simulated { "SIMULATED BENCH: no device was tested." } else { "" }
-    }
-
-    /// Note that another version of the program made the record, so that its steps are not compared with its script; else empty.
-    pub fn other_version(&self) -> String {
-        let own = env!("CARGO_PKG_VERSION");
-        self.record.other_version(own).map_or_else(String::new, |made| {
-            format!("Made by version {made}. Version {own} does not compare the steps with the script.")
-        })
+        if self.header.simulated { "SIMULATED BENCH: no device was tested." } else { "" }
     }
 
     /// Number of this test of the device, to be shown with the verdict if it was tested before; else empty.
     pub fn attempt(&self) -> String {
-        let again = self.record.header.again.as_ref();
+        let again = self.header.again.as_ref();
         again.map_or_else(String::new, |again| format!("Test {} of this device.", again.attempt))
     }
 
     /// Identification of the module, unchanged; empty if it gave none or was not asked.
     pub fn module(&self) -> String {
-        let Some(module) = &self.record.header.module else { return String::new() };
+        let Some(module) = &self.header.module else { return String::new() };
         let said = [&module.vendor, &module.product, &module.revision].map(String::as_str);
         let said: Vec<&str> = said.into_iter().filter(|text| !text.is_empty()).collect();
         format!("The module identifies itself as: {}.", said.join(", "))
     }
 
-    /// Number of positions by verdict, most important first: `1 FAIL, 2 PASS (not checked: bounce)`.
-    pub fn summary(&self) -> String {
-        if self.record.is_rig_check() {
-            return self.rig_summary();
-        }
-        let positions = || self.record.positions.iter();
-        let aside = positions().filter(|position| position.set_aside.is_some()).count();
-        let count = |wanted: Verdict| {
-            positions().filter(|position| position.verdict == wanted && position.set_aside.is_none()).count()
-        };
-        let parts = [
-            (count(Verdict::Fail), "FAIL"),
-            (count(Verdict::Aborted), "ABORTED"),
-            (aside, "SET ASIDE"),
-            (count(Verdict::Undecided), "UNDECIDED"),
-            (count(Verdict::Measured), "MEASURED"),
-        ];
-        let there = parts.into_iter().filter(|(count, _)| *count > 0);
-        let counted = there.map(|(count, word)| format!("{count} {word}"));
-        counted.chain(self.passes()).collect::<Vec<_>>().join(", ")
-    }
-
-    /// Number of passes, grouped by what was not checked.
-    fn passes(&self) -> Vec<String> {
-        let mut groups: Vec<(String, usize)> = Vec::new();
-        let passed = self.record.positions.iter();
-        for position in
-            passed.filter(|position| position.verdict == Verdict::Pass && position.set_aside.is_none())
-        {
-            let open = not_checked(position);
-            match groups.iter_mut().find(|(other, _)| *other == open) {
-                Some((_, count)) => *count += 1,
-                None => groups.push((open, 1)),
-            }
-        }
-        let say = |(open, count): (String, usize)| {
-            if open.is_empty() { format!("{count} PASS") } else { format!("{count} PASS ({open})") }
-        };
-        groups.into_iter().map(say).collect()
-    }
-
-    /// Summary of a rig check: whether every condition is met.
-    fn rig_summary(&self) -> String {
-        let count = |wanted| self.record.rig_checks.iter().filter(|check| check.verdict == wanted).count();
-        let (not_met, open) = (count(CheckVerdict::NotMet), count(CheckVerdict::Undecided));
-        let unfinished =
-            self.record.halted.is_some() || self.record.steps_done.len() < self.record.header.steps.len();
-        match (not_met, open) {
-            _ if unfinished => String::from("RIG CHECK INCOMPLETE"),
-            (0, 0) => String::from("RIG MATCHES ITS SHEET"),
-            (0, open) => format!("{open} UNDECIDED"),
-            (not_met, _) => format!("{not_met} NOT MET"),
-        }
-    }
-
     /// The first condition of the rig that is not met.
     fn unmet(&self) -> Option<&Check> {
         let unmet = |check: &&Check| check.role == Role::Condition && check.verdict != CheckVerdict::Met;
-        self.record.rig_checks.iter().find(unmet)
+        self.rig_checks.iter().map(Arc::as_ref).find(unmet)
     }
 
     /// The check that decided a position: a condition of the rig that is not met, else a check of the position.
@@ -302,7 +251,7 @@ impl Content<'_> {
             let level = self.style.level(aside.level);
             return format!("Set aside at {:.1} s, {level}: {}.", aside.at.seconds(), aside.why);
         }
-        if let (Verdict::Aborted, Some(halt)) = (position.verdict, &self.record.halted) {
+        if let (Verdict::Aborted, Some(halt)) = (position.verdict, self.halted) {
             return format!("No judgement: {halt}.");
         }
         if let Some(unmet) = self.unmet().filter(|_| position.verdict == Verdict::Undecided) {
@@ -317,7 +266,7 @@ impl Content<'_> {
             if let (Verdict::Undecided, Some(remark)) = (position.verdict, remark) {
                 return format!("No result: {remark}.");
             }
-            let limits = self.record.header.sheets.iter().any(|sheet| sheet.role == SheetRole::Settings);
+            let limits = self.header.sheets.iter().any(|sheet| sheet.role == SheetRole::Settings);
             return String::from(match position.verdict {
                 Verdict::Measured if limits => {
                     "Measured; no step of this script is judged against the settings sheet."

@@ -51,11 +51,12 @@ pub fn verdict_text(position: &PositionRecord) -> String {
 mod tests {
     use super::*;
     use rstest::rstest;
+    use std::sync::Arc;
     use tripbench_record::{Check, CheckVerdict, Identity, IdentityHow, Role};
 
     fn position(verdict: Verdict, open: &[QuantityName]) -> PositionRecord {
         let identity = Identity { serial: String::from("A1"), how: IdentityHow::ByOperator };
-        let checks = open.iter().map(|quantity| Check::empty(*quantity)).collect();
+        let checks = open.iter().map(|quantity| Arc::new(Check::empty(*quantity))).collect();
         PositionRecord { verdict, checks, ..PositionRecord::new(1, &identity) }
     }
 
@@ -74,8 +75,8 @@ mod tests {
     #[test]
     fn what_was_checked_or_is_needed_is_not_among_it() {
         let mut checked = position(Verdict::Pass, &[QuantityName::Bounce, QuantityName::SelectedDelay]);
-        checked.checks[0].verdict = CheckVerdict::Pass;
-        checked.checks[1].role = Role::Required;
+        Arc::make_mut(&mut checked.checks[0]).verdict = CheckVerdict::Pass;
+        Arc::make_mut(&mut checked.checks[1]).role = Role::Required;
         assert_eq!(not_checked(&checked), "");
     }
 

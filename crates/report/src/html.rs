@@ -6,7 +6,9 @@ use crate::budget::{amount, budget_lines};
 use crate::chart::chart_svg;
 use crate::content::Content;
 use crate::coverage::{not_checked, verdict_text};
+use crate::summary::{other_version, summary};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use std::sync::Arc;
 use tripbench_device::{DecisionRule, SiteSheet};
 use tripbench_quantity::SignConvention;
 use tripbench_record::{
@@ -32,7 +34,7 @@ details.more{font-size:1rem}details.more>summary{font-size:.86rem}details.more>t
 /// The report of a record. The caller reads the rig and site sheets from the texts in the record.
 pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSheet) -> String {
     let style = site.style;
-    let content = Content { record, style };
+    let content = Content::of(record, style);
     let body = html! {
         (DOCTYPE)
         html lang="en" {
@@ -43,7 +45,7 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
                 style { (PreEscaped(STYLE)) }
             }
             body {
-                (heading(&content))
+                (heading(record, &content))
                 @for position in &record.positions { (tile(&content, position)) }
                 section {
                     h2 { @if record.is_rig_check() { "Rig check over time" } @else { "Vacuum over time" } }
@@ -54,8 +56,8 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
                     }
                 }
                 @for position in &record.positions { (figures(&content, position)) }
-                (conditions(&content))
-                (how(&content, rig, site))
+                (conditions(record, &content))
+                (how(record, &content, rig, site))
                 (cautions(judged(record)))
             }
         }
@@ -63,15 +65,14 @@ pub fn report_html(record: &Record, trace: &Trace, rig: &RigSheet, site: &SiteSh
     body.into_string()
 }
 
-fn heading(content: &Content<'_>) -> Markup {
-    let record = content.record;
+fn heading(record: &Record, content: &Content<'_>) -> Markup {
     html! {
         h1 { @if record.is_rig_check() { "Rig check · " } @else { "Test report · rig " } (record.header.rig) }
         @if record.header.trial { p.trial { "TRIAL: a sheet of this run is a draft." } }
         @if record.header.simulated { p.trial { (content.simulated()) } }
-        @if !content.other_version().is_empty() { p.trial { (content.other_version()) } }
+        @if !other_version(record).is_empty() { p.trial { (other_version(record)) } }
         @for warning in &record.header.warnings { p.trial { "WARNING: " (warning) } }
-        p.overall { (content.summary()) }
+        p.overall { (summary(record)) }
         p.note {
             "Started " (record.header.started)
             @if let Some(ended) = &record.ended { ", ended " (ended) }
@@ -137,7 +138,7 @@ fn tile(content: &Content<'_>, position: &PositionRecord) -> Markup {
 }
 
 fn figures(content: &Content<'_>, position: &PositionRecord) -> Markup {
-    let shown = position.checks.iter().filter(|check| !check.stands_behind_another());
+    let shown = position.checks.iter().map(Arc::as_ref).filter(|check| !check.stands_behind_another());
     let (more, plain): (Vec<&Check>, Vec<&Check>) = shown.partition(|check| is_more(check));
     html! {
         @if !position.checks.is_empty() {
@@ -247,22 +248,21 @@ fn budget(content: &Content<'_>, check: &Check) -> Markup {
     }
 }
 
-fn conditions(content: &Content<'_>) -> Markup {
+fn conditions(record: &Record, content: &Content<'_>) -> Markup {
     html! {
         section {
             h2 { "The rig in this run" }
             p.note { "Conditions: if one is not met, every device is undecided." }
-            (table(content, &content.record.rig_checks.iter().collect::<Vec<_>>()))
-            @if !content.record.header.abilities.is_empty() {
+            (table(content, &record.rig_checks.iter().map(Arc::as_ref).collect::<Vec<_>>()))
+            @if !record.header.abilities.is_empty() {
                 h2 { "What this rig can decide, according to its sheet" }
-                ul { @for line in &content.record.header.abilities { li { (line) } } }
+                ul { @for line in &record.header.abilities { li { (line) } } }
             }
         }
     }
 }
 
-fn how(content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
-    let record = content.record;
+fn how(record: &Record, content: &Content<'_>, rig: &RigSheet, site: &SiteSheet) -> Markup {
     let reference = &rig.reference;
     let calibration = &reference.calibration;
     html! {

@@ -9,6 +9,7 @@ mod chart;
 mod content;
 mod coverage;
 mod html;
+mod summary;
 
 pub use advice::{Advice, advice};
 pub use bar::{margin_bar_svg, margin_bar_text};
@@ -17,3 +18,4 @@ pub use chart::chart_svg;
 pub use content::{Content, Row, quantity_name, value_text};
 pub use coverage::{not_checked, said_open, verdict_text};
 pub use html::report_html;
+pub use summary::{other_version, summary};

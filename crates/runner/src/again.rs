@@ -4,9 +4,11 @@
 use crate::{JobError, Loaded, carried, disk, doubts, folder, load, stored, task};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
+use tripbench_quantity::LevelStyle;
 use tripbench_record::journal::MAGIC;
 use tripbench_record::{
-    Again, Motion, PositionPlan, PositionRecord, Record, StepTask, Verdict, Way, canonical_json, sha256_hex,
+    Again, Motion, PositionPlan, PositionRecord, Record, RunHeader, StepTask, Verdict, Way, canonical_json,
+    sha256_hex,
 };
 use tripbench_report::Content;
 use tripbench_sheet::{Finding, Findings};
@@ -124,42 +126,41 @@ pub fn retest(of: &Path, position: u8, known: u16) -> Result<Retest, AgainError>
     }
     let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max();
     let findings = Findings::new();
-    let mut loaded = load(&carried(&record, true), &findings);
+    let mut loaded = load(&carried(&record.header, true), &findings);
     let sheets = loaded.sheets.clone().ok_or_else(|| {
         let texts = findings.into_sorted();
         AgainError::Sheets(texts.iter().map(|finding: &Finding| finding.render(false)).collect())
     })?;
     if let Some(ramps) = ramps {
-        loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(&record)));
+        loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(&record.header)));
     }
     let plan = record.header.positions.iter().find(|plan| plan.number == position).cloned();
     let no_plan = || AgainError::NotJudged { folder, position };
-    let content = Content { record: &record, style: sheets.site.style };
+    let style = sheets.site.style;
     Ok(Retest {
         loaded,
         ramps,
         position: plan.ok_or_else(no_plan)?,
         operators: record.header.operators.clone(),
-        again: earlier(&content, left, attempts)?,
+        again: earlier(&record, (left, style), attempts)?,
         simulated: record.header.simulated,
         at_simulator: record.header.is_at_simulator(),
     })
 }
 
-/// Predicted duration of a repeat of a position, seconds; `None` if no number of ramps would decide it.
-pub fn retest_preview(record: &Record, position: u8) -> Option<f64> {
-    let left = record.positions.iter().find(|left| left.number == position)?;
+/// Predicted duration of a repeat of a position that a run left so, seconds; `None` if no number of ramps would decide it.
+pub fn retest_preview(header: &RunHeader, left: &PositionRecord) -> Option<f64> {
     let ramps = left.checks.iter().filter_map(|check| check.to_decide.as_ref()?.ramps).max()?;
     let findings = Findings::new();
-    let mut loaded = load(&carried(record, true), &findings);
-    loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(record)));
-    let plan = record.header.positions.iter().filter(|plan| plan.number == position).cloned().collect();
+    let mut loaded = load(&carried(header, true), &findings);
+    loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(header)));
+    let plan = header.positions.iter().filter(|plan| plan.number == left.number).cloned().collect();
     task(&loaded, plan, &findings).map(|task| task.predicted().si())
 }
 
 /// How the first run moved the level, if all its ramps were alike; the predicted duration applies to that.
-fn way(record: &Record) -> Option<Way> {
-    record.header.steps.iter().find_map(|step| {
+fn way(header: &RunHeader) -> Option<Way> {
+    header.steps.iter().find_map(|step| {
         let StepTask::SwitchPoints(ramps) = &step.task else { return None };
         match ramps.rising {
             Motion::FullFlow if !ramps.two_rates(true) && !ramps.two_rates(false) => Some(Way::FullFlow),
@@ -171,13 +172,16 @@ fn way(record: &Record) -> Option<Way> {
     })
 }
 
-fn earlier(content: &Content<'_>, left: &PositionRecord, attempts: u16) -> Result<Again, JobError> {
-    let record = content.record;
+fn earlier(
+    record: &Record,
+    (left, style): (&PositionRecord, LevelStyle),
+    attempts: u16,
+) -> Result<Again, JobError> {
     Ok(Again {
         run: record.header.run.clone(),
         sha256: sha256_hex(&canonical_json(record).map_err(JobError::NotWritable)?),
         attempt: attempts + 1,
-        found: format!("{}. {}", left.verdict.word(), content.sentence(left)),
+        found: format!("{}. {}", left.verdict.word(), Content::of(record, style).sentence(left)),
     })
 }
 

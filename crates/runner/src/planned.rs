@@ -50,7 +50,7 @@ fn difference(planned: &[PlannedStep], stored: &[PlannedStep]) -> String {
 /// without a person at the plugs.
 fn plans(record: &Record) -> Vec<Task> {
     let findings = Findings::new();
-    let loaded = load(&carried(record, true), &findings);
+    let loaded = load(&carried(&record.header, true), &findings);
     if record.is_rig_check() {
         let persons = [PersonAtPlugs::Absent, PersonAtPlugs::OperatesEach];
         let sheets = loaded.sheets.into_iter();

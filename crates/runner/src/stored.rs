@@ -8,7 +8,7 @@ use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
-    FORMAT, Halt, Record, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
+    FORMAT, Halt, Record, RunHeader, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
 };
 use tripbench_rig::{Identification, LONGEST_GAP, Scan};
 use tripbench_sheet::{Findings, Source};
@@ -60,10 +60,10 @@ pub fn from_journal(journal: &Path, halt: &Halt) -> Result<(Record, Trace), JobE
     folder::record(&fold_journal_at_end(journal, halt)?.view).ok_or(JobError::NoRun)
 }
 
-/// Texts of the sheets in a record, with or without the script.
-pub fn carried(record: &Record, with_script: bool) -> Texts {
+/// Texts of the sheets in the header of a run, with or without the script.
+pub fn carried(header: &RunHeader, with_script: bool) -> Texts {
     let source = |role| {
-        let copy = record.header.sheets.iter().find(|sheet| sheet.role == role)?;
+        let copy = header.sheets.iter().find(|sheet| sheet.role == role)?;
         Some(Source::new(format!("{} in the record", copy.file), copy.text.clone()))
     };
     Texts {
@@ -166,7 +166,7 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
 /// Marks that the header of a record lacks although its sheets or its module require them: trial, simulated.
 fn header_doubts(record: &Record) -> Vec<String> {
     let header = &record.header;
-    let trial = load(&carried(record, true), &Findings::new()).trial && !header.trial;
+    let trial = load(&carried(header, true), &Findings::new()).trial && !header.trial;
     let simulated = header.module.as_ref().is_some_and(Identification::is_simulator) && !header.simulated;
     let doubts = [
         trial.then_some("a sheet in the record is a draft, but the record is not marked as a trial"),

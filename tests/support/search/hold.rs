@@ -6,6 +6,7 @@ use super::levels::levels;
 use super::truth::Nature;
 use super::{Guard, told};
 use crate::virtual_line::Trouble;
+use std::sync::Arc;
 use std::time::Duration;
 use tripbench_judge::rejudge;
 use tripbench_quantity::Mono;
@@ -174,7 +175,7 @@ fn forget_promises(record: &mut Record) {
         return;
     }
     for position in record.positions.iter_mut().filter(|position| position.set_aside.is_none()) {
-        let mine: Vec<&Check> = position.checks.iter().chain(&record.rig_checks).collect();
+        let mine: Vec<&Check> = position.checks.iter().chain(&record.rig_checks).map(Arc::as_ref).collect();
         let judged: Vec<_> = mine.iter().map(|check| (check.step, check.quantity, check.role)).collect();
         debug_assert!(promised_all_judged(&judged, &mine));
         position.verdict = Verdict::of(&judged, &mine);

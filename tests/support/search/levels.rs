@@ -1,6 +1,7 @@
 //! The true levels and times of a device, compared with the results of a run and the limits of the sheets.
 
 use super::draw::Drawn;
+use std::sync::Arc;
 use tripbench_device::{LevelLimits, expected};
 use tripbench_quantity::{LevelDifference, Mono, VacuumLevel};
 use tripbench_record::{Check, QuantityName, Record, Segment, StepTask};
@@ -128,7 +129,7 @@ fn of_times(drawn: &Drawn<'_>, device: &DeviceTruth) -> Vec<Truth> {
 fn least_deep(
     drawn: &Drawn<'_>,
     record: &Record,
-    checks: &[Check],
+    checks: &[Arc<Check>],
     (position, levels): (u8, &[(Mono, f64)]),
 ) -> Option<Truth> {
     let sheets = &drawn.station.task.sheets;

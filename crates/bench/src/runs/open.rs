@@ -134,7 +134,7 @@ impl Runs {
     fn make(&self, one: &Path) -> Result<(), JobError> {
         let view = fold_journal(&one.join(folder::JOURNAL), Halt::Killed)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
-        let sheets = load(&carried(&record, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
+        let sheets = load(&carried(&record.header, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
         folder::write(one, &record, &trace, &sheets)?;
         self.add(one, &record);
         Ok(())

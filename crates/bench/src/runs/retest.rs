@@ -78,8 +78,7 @@ impl Runs {
 /// Reads a finished run from its folder.
 fn kept(of: &Path) -> Option<RunSnapshot> {
     let mut view = fold_journal(&of.join(folder::JOURNAL), Halt::Killed).ok()?.view;
-    let (record, _) = folder::record(&view)?;
-    let sheets = load(&carried(&record, false), &Findings::new()).sheets?;
-    view.scans = Vec::new();
+    let sheets = load(&carried(view.header.as_ref()?, false), &Findings::new()).sheets?;
+    view.drop_stretches();
     Some(RunSnapshot { kept: true, ..RunSnapshot::new(view, sheets, of.to_owned())? })
 }

@@ -5,7 +5,8 @@ use super::tile::{quantity_key, reason, tile};
 use crate::samples::rounded;
 use tripbench_bench::{Beside, RunSnapshot};
 use tripbench_device::{Expected, LevelLimits, expected};
-use tripbench_record::{LoadedSheets, QuantityName, RunHeader, RunView, SheetRole, StepState, TraceRecord};
+use tripbench_record::{LoadedSheets, QuantityName, RunHeader, RunView, SheetRole, StepState};
+use tripbench_report::Content;
 
 impl RunState {
     /// A run as it is told; `beside` are the other devices of its round.
@@ -66,10 +67,11 @@ fn steps(header: &RunHeader, view: &RunView) -> Vec<StepShown> {
 
 /// Tiles of the devices that a run tests.
 fn tiles(snapshot: &RunSnapshot) -> Vec<Tile> {
-    let nothing = TraceRecord { file: String::new(), sha256: String::new(), scans: 0 };
-    let Some(record) = snapshot.view.record(nothing) else { return Vec::new() };
-    let shown = (snapshot.sheets.site.style, snapshot.is_over());
-    record.positions.iter().map(|position| tile(&record, position, shown)).collect()
+    let (view, style, over) = (&snapshot.view, snapshot.sheets.site.style, snapshot.is_over());
+    let rig_checks = view.rig_checks_so_far();
+    let content =
+        Content { header: &snapshot.header, halted: view.halted.as_ref(), rig_checks: &rig_checks, style };
+    view.positions_so_far().iter().map(|position| tile(&content, position, over)).collect()
 }
 
 /// A device of the same round, as another run left it.

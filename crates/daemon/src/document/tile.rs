@@ -4,14 +4,14 @@ use super::reason::Reason;
 use super::run::{AdviceShown, Figure, Tile};
 use serde::Serialize;
 use serde_json::Value;
-use tripbench_quantity::LevelStyle;
-use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Record, Role, Verdict};
+use std::sync::Arc;
+use tripbench_record::{Check, CheckVerdict, PositionRecord, QuantityName, Role, RunHeader, Verdict};
 use tripbench_report::{Advice, Content};
 use tripbench_runner::retest_preview;
 
 /// State and result of a position. `over` is whether the run is finished.
-pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (LevelStyle, bool)) -> Tile {
-    let content = Content { record, style };
+pub(super) fn tile(content: &Content<'_>, position: &PositionRecord, over: bool) -> Tile {
+    let (header, style) = (content.header, content.style);
     let verdict = if position.set_aside.is_some() { "set-aside" } else { verdict_key(position.verdict) };
     let aside = position.set_aside.is_some();
     let shown = if over { content.decided_by(position) } else { latest(position) };
@@ -20,10 +20,10 @@ pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (L
         serial: position.serial.clone(),
         verdict: (over || aside).then(|| verdict.to_owned()),
         not_checked: position.not_checked.iter().filter(|_| over).copied().map(quantity_key).collect(),
-        figure: shown.map(|check| figure(&content, check)),
+        figure: shown.map(|check| figure(content, check)),
         sentence: if over || aside { content.sentence(position) } else { String::new() },
         aside: position.set_aside.as_ref().map(|aside| reason(&aside.why)),
-        advice: Advice::of(position, style).filter(|_| over).map(|next| advice(next, record)),
+        advice: Advice::of(position, style).filter(|_| over).map(|next| advice(next, header, position)),
         also: if over { content.also_failed(position) } else { Vec::new() },
         can_be_decided: over
             && position.verdict == Verdict::Undecided
@@ -32,14 +32,14 @@ pub(super) fn tile(record: &Record, position: &PositionRecord, (style, over): (L
                 .iter()
                 .any(|check| check.to_decide.as_ref().is_some_and(|needed| needed.ramps.is_some())),
         of_run: None,
-        again_of: record.header.again.as_ref().map(|again| again.run.clone()),
-        attempt: record.header.again.as_ref().map(|again| again.attempt),
+        again_of: header.again.as_ref().map(|again| again.run.clone()),
+        attempt: header.again.as_ref().map(|again| again.attempt),
     }
 }
 
 /// The required check that was judged last, or the worst one if some are outside their limits.
 fn latest(position: &PositionRecord) -> Option<&Check> {
-    let judged = || position.checks.iter().filter(|check| check.role == Role::Required);
+    let judged = || position.checks.iter().map(Arc::as_ref).filter(|check| check.role == Role::Required);
     judged()
         .find(|check| check.verdict == CheckVerdict::Fail)
         .or_else(|| judged().find(|check| check.quantity == QuantityName::SwitchPoint))
@@ -77,14 +77,14 @@ pub(super) fn reason(of: &(impl Serialize + ToString)) -> Reason {
     Reason { kind: word(of), text: of.to_string() }
 }
 
-fn advice(advice: Advice, record: &Record) -> AdviceShown {
+fn advice(advice: Advice, header: &RunHeader, of: &PositionRecord) -> AdviceShown {
     let text = advice.to_string();
     let word = match advice {
         Advice::Set { quantity, from, to, by, direction } => {
             return AdviceShown::Set { quantity: quantity_key(quantity), from, to, by, direction };
         }
-        Advice::Ramps { position, ramps, all, .. } => {
-            let seconds = retest_preview(record, position).map(f64::round);
+        Advice::Ramps { ramps, all, .. } => {
+            let seconds = retest_preview(header, of).map(f64::round);
             return AdviceShown::Ramps { ramps, seconds, all };
         }
         Advice::TestAgain => "test-again",
