@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
 use std::time::Instant;
+use tripbench_record::sha256_hex;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::{Answer, Daemon};
 
@@ -93,6 +94,9 @@ fn live_runs_are_found_by_serial_time_and_the_last_one_seen() {
     }
     // No device was tested, and no run came to its end.
     let entry = &daemon.get("/api/v1/runs").json()[0];
+    // The digest is that of the record as a client gets it.
+    let record = daemon.get(&format!("/api/v1/runs/{}", entry["run"].as_str().expect("a run")));
+    assert_eq!(entry["sha256"], sha256_hex(record.text.as_bytes()), "{entry}");
     assert_eq!((&entry["simulated"], &entry["trial"]), (&json!(true), &json!(false)), "{entry}");
     assert!(entry["halted"].as_str().is_some_and(|why| why.contains("STOP TEST")), "{entry}");
     let metrics = daemon.get("/metrics");
@@ -104,6 +108,62 @@ fn live_runs_are_found_by_serial_time_and_the_last_one_seen() {
         let count = metrics.text.lines().find_map(|line| line.strip_prefix(&start)?.parse::<u64>().ok());
         assert!(count.is_some_and(|count| count > 3), "{name}: {count:?}\n{}", metrics.text);
     }
+}
+
+#[test]
+fn live_a_run_that_was_withdrawn_says_what_became_of_it() {
+    let (_workplace, _rig, daemon) = served();
+    let begin = |serial: &str| {
+        let places = json!([{"position": 1, "serial": serial}]);
+        let body = json!({"stops": 0, "places": places, "unattended": true});
+        let started = daemon.begin(RIG, &body);
+        assert_eq!(started.status, 201, "{}", started.text);
+        started.json()["run"].as_str().expect("a run").to_owned()
+    };
+    begin("A-1");
+    let waits = begin("B-1");
+    stop(&daemon);
+    for path in ["", "/report", "/trace", "/events"] {
+        let answer = daemon.get(&format!("/api/v1/runs/{waits}{path}"));
+        let said = (answer.status, answer.json()["type"].clone());
+        assert_eq!(said, (404, json!("/problems/never-began")), "{path}: {}", answer.text);
+        let detail = answer.json()["detail"].as_str().expect("a reason").to_owned();
+        assert!(
+            detail.contains(&waits) && detail.ends_with("withdrawn from the queue by a stop"),
+            "{detail}"
+        );
+    }
+}
+
+/// A daemon that takes a run, which then never begins.
+#[test]
+fn live_a_run_on_a_daemon_that_never_begins_is_reported_with_its_reason() {
+    let workplace = quick();
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let base = format!("http://{}", listener.local_addr().expect("an address"));
+    std::thread::spawn(move || {
+        for mut stream in listener.incoming().flatten() {
+            let mut line = String::new();
+            let _cut = BufReader::new(&stream).read_line(&mut line);
+            let (status, body) = if line.contains("/events ") {
+                ("404 No", json!({"type": "/problems/never-began", "detail": "run `one` was withdrawn"}))
+            } else if line.starts_with("POST") {
+                ("201 Yes", json!({"run": "one"}))
+            } else {
+                // As if it were in progress.
+                ("200 Yes", json!({"stops": 0, "doing": "running"}))
+            };
+            let body = body.to_string();
+            let head =
+                format!("HTTP/1.1 {status}\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+            let _gone = stream.write_all(format!("{head}{body}").as_bytes());
+        }
+    });
+    let said = workplace.run(&format!(
+        "run --on {base} --rig rig.toml --type type.toml --settings settings.toml --script script.toml --serial 1=A-1 --out run"
+    ));
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains("nothing was tested: run `one` was withdrawn"), "{}", said.err);
 }
 
 /// A daemon that begins an answer and never completes it, before a run or as the answer to its start.

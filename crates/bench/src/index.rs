@@ -16,7 +16,7 @@ use tripbench_runner::{disk, folder};
 /// Name of the file.
 const FILE: &str = "runs.index";
 /// Start of the first line.
-const MAGIC: &str = "tripbench-runs 2 ";
+const MAGIC: &str = "tripbench-runs 3 ";
 
 /// Identity of a record file. A change of its content changes at least the time of its last change, which programs cannot set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -44,8 +44,8 @@ pub(crate) fn make(owed: PendingRecord, runs: &Arc<Runs>) -> Result<Making, JobE
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         let carried = || load(&carried(&record.header, false), &Findings::new()).sheets;
         let sheets = sheets.or_else(carried).ok_or(JobError::NoRun)?;
-        folder::write(&path, &record, &trace, &sheets)?;
-        runs.add(&path, &record);
+        let sha256 = folder::write(&path, &record, &trace, &sheets)?;
+        runs.add(&path, &record, sha256);
         view.drop_stretches();
         let snapshot = RunSnapshot::new(view, sheets, path);
         Ok(snapshot.map(|snapshot| RunSnapshot { kept: true, ..snapshot }))

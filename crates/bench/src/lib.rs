@@ -58,5 +58,5 @@ pub use settings::{BenchRig, BenchSheet, Defaults};
 pub use sheet_preview::{SheetNames, SheetPreview};
 pub use sheets::{Given, RigSheets, SheetFiles};
 pub use snapshot::{Beside, RunSnapshot};
-pub use status::{NoVerdict, OwedRun, Status, Waiting};
+pub use status::{MOST_NEVER_BEGAN, NeverBegan, NoVerdict, OwedRun, Status, Waiting};
 pub use waiting::Press;

@@ -92,6 +92,7 @@ impl Owner {
                 queue: Vec::new(),
                 run: None,
                 seen: None,
+                never_began: Arc::default(),
             },
             queue: VecDeque::new(),
             missing: None,
@@ -246,7 +247,11 @@ impl Owner {
         let withdrawn: Vec<String> = self.queue.drain(..).map(|job| job.run().to_owned()).collect();
         if !withdrawn.is_empty() {
             let text = format!("{because} withdrew {} from the queue", withdrawn.join(", "));
-            self.change().failed = Some(NoVerdict::Withdrawn(text));
+            let status = self.change();
+            status.failed = Some(NoVerdict::Withdrawn(text));
+            for run in withdrawn {
+                status.never_begins(run, format!("was withdrawn from the queue by {because}"));
+            }
         }
     }
 }

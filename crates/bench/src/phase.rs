@@ -154,6 +154,17 @@ impl Phase {
         }
     }
 
+    /// Identifier of the run that occupies the rig, from its preparation until its record is made.
+    pub fn run(&self) -> Option<&str> {
+        match self {
+            Self::MakingSafe { run, .. } => Some(run),
+            Self::Preparing { .. } | Self::Running(_) | Self::Ending { .. } => {
+                self.active().map(|active| active.run.as_str())
+            }
+            Self::Starting | Self::Idle(_) | Self::Faulted(_) => None,
+        }
+    }
+
     /// Whether a run occupies the rig, from its preparation until its record is made.
     pub const fn is_busy(&self) -> bool {
         matches!(self, Self::Preparing { .. } | Self::Running(_) | Self::MakingSafe { .. })

@@ -30,6 +30,8 @@ pub struct RunEntry {
     pub trial: bool,
     /// Why the run was stopped early, in English, if it was.
     pub halted: Option<String>,
+    /// SHA-256 of the bytes of its record, hexadecimal.
+    pub sha256: String,
     /// Its folder.
     #[serde(skip)]
     pub folder: PathBuf,
@@ -49,8 +51,8 @@ pub struct EntryPosition {
 }
 
 impl RunEntry {
-    /// The entry of a record in a folder.
-    pub(crate) fn of(folder: &Path, record: &Record) -> Self {
+    /// The entry of a record in a folder; `sha256` is that of its bytes.
+    pub(crate) fn of(folder: &Path, record: &Record, sha256: String) -> Self {
         let position = |position: &PositionRecord| EntryPosition {
             position: position.number,
             serial: position.serial.clone(),
@@ -70,6 +72,7 @@ impl RunEntry {
             simulated: header.simulated || header.is_at_simulator(),
             trial: header.trial,
             halted: record.halted.as_ref().map(ToString::to_string),
+            sha256,
             folder: folder.to_owned(),
         }
     }

@@ -111,9 +111,9 @@ impl Runs {
         Ok((path, self.next.fetch_add(1, Ordering::SeqCst)))
     }
 
-    /// Adds a finished run.
-    pub(crate) fn add(&self, path: &Path, record: &Record) {
-        let entry = self.insert(RunEntry::of(path, record));
+    /// Adds a finished run; `sha256` is that of its record.
+    pub(crate) fn add(&self, path: &Path, record: &Record, sha256: String) {
+        let entry = self.insert(RunEntry::of(path, record, sha256));
         // Without its line the record is read at the next start.
         if let Err(error) = self.index.add(&entry) {
             tracing::warn!(run = entry.run, error = chain(&error), "cannot add the run to the index of runs");

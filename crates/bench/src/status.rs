@@ -5,6 +5,7 @@ use crate::refusal::Refusal;
 use crate::round::{Place, Round};
 use crate::sheet_preview::SheetPreview;
 use crate::snapshot::RunSnapshot;
+use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -33,6 +34,21 @@ pub struct Status {
     pub run: Option<Arc<RunSnapshot>>,
     /// The run whose verdict was acknowledged.
     pub seen: Option<String>,
+    /// The last runs that were accepted and never began, the oldest first; at most [`MOST_NEVER_BEGAN`].
+    pub never_began: Arc<VecDeque<NeverBegan>>,
+}
+
+/// Number of runs that never began that a rig remembers: a program that was offline for a while still learns what became of its run.
+/// Judgement of this project.
+pub const MOST_NEVER_BEGAN: usize = 1_000;
+
+/// A run that was accepted and never began.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NeverBegan {
+    /// Its identifier.
+    pub run: String,
+    /// Why, as a sentence without its subject.
+    pub why: String,
 }
 
 /// Why a start gave no verdict. Each variant has the reason as text.
@@ -110,6 +126,20 @@ impl Status {
     /// Whether the devices of a run are still those that are shown, because the next round has not begun.
     pub(crate) fn is_there_still(&self, run: &str) -> bool {
         self.run.as_ref().is_some_and(|shown| shown.is_of(run) && self.seen.as_deref() != Some(shown.run()))
+    }
+
+    /// Remembers that a run will never begin.
+    pub(crate) fn never_begins(&mut self, run: String, why: String) {
+        let all = Arc::make_mut(&mut self.never_began);
+        all.push_back(NeverBegan { run, why });
+        if all.len() > MOST_NEVER_BEGAN {
+            all.pop_front();
+        }
+    }
+
+    /// Why a run never began, if it is among the last of those.
+    pub fn why_never_began(&self, run: &str) -> Option<&str> {
+        self.never_began.iter().find(|one| one.run == run).map(|one| one.why.as_str())
     }
 
     /// Folder of a run that is in preparation, in progress, just ended, or still without a record.

@@ -32,6 +32,8 @@ pub(crate) enum ProblemKind {
     Method,
     #[serde(rename = "/problems/mounted")]
     Mounted,
+    #[serde(rename = "/problems/never-began")]
+    NeverBegan,
     #[serde(rename = "/problems/not-finished")]
     NotFinished,
     #[serde(rename = "/problems/not-found")]

@@ -49,14 +49,22 @@ pub fn record(view: &RunView) -> Option<(Record, Trace)> {
     Some((view.record(kept)?, trace))
 }
 
-/// Writes trace, report and record, the record last, so that a folder with a record is complete.
+/// Writes trace, report and record, the record last, so that a folder with a record is complete. Returns the SHA-256 of the record's bytes,
+/// hexadecimal.
 ///
 /// # Errors
 /// If a file cannot be written, or the record contains a non-finite number.
-pub fn write(folder: &Path, record: &Record, trace: &Trace, sheets: &LoadedSheets) -> Result<(), JobError> {
+pub fn write(
+    folder: &Path,
+    record: &Record,
+    trace: &Trace,
+    sheets: &LoadedSheets,
+) -> Result<String, JobError> {
     put(folder, TRACE, trace.to_csv().as_bytes())?;
     write_report(folder, record, trace, sheets)?;
-    put(folder, RECORD, &canonical_json(record).map_err(JobError::NotWritable)?)
+    let bytes = canonical_json(record).map_err(JobError::NotWritable)?;
+    put(folder, RECORD, &bytes)?;
+    Ok(sha256_hex(&bytes))
 }
 
 /// Writes only the report.

@@ -59,6 +59,9 @@ impl Owner {
 
     /// A start gave no run, or a run gave no record. The runs that wait are withdrawn.
     pub(crate) fn failed(&mut self, run: String, why: NoVerdict) {
+        if let NoVerdict::NoRun(why) = &why {
+            self.change().never_begins(run.clone(), format!("could not begin: {why}"));
+        }
         self.missing = Some(run);
         self.withdraw("a run that failed");
         let status = self.change();

@@ -1,4 +1,5 @@
 mod letters;
+mod never_began;
 mod owed;
 mod retest;
 

@@ -9,7 +9,7 @@ use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
-use tripbench_record::{EventKind, Halt, Record, RunHeader, journal};
+use tripbench_record::{EventKind, Halt, Record, RunHeader, journal, sha256_hex};
 use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load};
 use tripbench_sheet::Findings;
 
@@ -52,9 +52,9 @@ impl Runs {
                 entries.push(entry);
             } else if one.join(folder::RECORD).exists() {
                 match read(one) {
-                    Ok(record) => {
+                    Ok((record, sha256)) => {
                         opened.read += 1;
-                        entries.push(RunEntry::of(one, &record));
+                        entries.push(RunEntry::of(one, &record, sha256));
                     }
                     Err(error) => unread.push((one, error)),
                 }
@@ -135,17 +135,19 @@ impl Runs {
         let view = fold_journal(&one.join(folder::JOURNAL), Halt::Killed)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
         let sheets = load(&carried(&record.header, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
-        folder::write(one, &record, &trace, &sheets)?;
-        self.add(one, &record);
+        let sha256 = folder::write(one, &record, &trace, &sheets)?;
+        self.add(one, &record, sha256);
         Ok(())
     }
 }
 
-fn read(run: &Path) -> Result<Record, JobError> {
+/// The record in a folder, and the SHA-256 of its bytes.
+fn read(run: &Path) -> Result<(Record, String), JobError> {
     let path = run.join(folder::RECORD);
     let bytes =
         std::fs::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
-    serde_json::from_slice(&bytes).map_err(|source| JobError::NotARecord { path, source })
+    let record = serde_json::from_slice(&bytes).map_err(|source| JobError::NotARecord { path, source })?;
+    Ok((record, sha256_hex(&bytes)))
 }
 
 /// The header in the first event of a journal, which may be damaged after it; `None` if no run began.

@@ -5,7 +5,7 @@ use rstest::rstest;
 use std::fs::FileTimes;
 use std::sync::LazyLock;
 use tripbench_quantity::Mono;
-use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, canonical_json};
+use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, canonical_json, sha256_hex};
 use tripbench_runner::JournalWriter;
 use tripbench_runner::folder::{JOURNAL, RECORD};
 
@@ -86,7 +86,7 @@ fn a_second_start_with_two_thousand_runs_reads_no_record() {
 #[case::nothing(|_: &Path| {}, 0)]
 #[case::no_index(|runs: &Path| std::fs::remove_file(runs.join("runs.index")).expect("an index"), 3)]
 #[case::emptied(|runs: &Path| std::fs::write(runs.join("runs.index"), "").expect("an index"), 3)]
-#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 2", "tripbench-runs 1")), 3)]
+#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 3", "tripbench-runs 2")), 3)]
 #[case::last_line_cut_off(|runs: &Path| change(runs, |text| text[..text.len() - 9].to_owned()), 1)]
 #[case::a_verdict_changed(|runs: &Path| change(runs, |text| text.replacen("aborted", "pass", 1)), 1)]
 #[case::lines_joined(|runs: &Path| change(runs, |text| text.replacen("}\n", "}", 1)), 2)]
@@ -165,12 +165,31 @@ fn runs_are_ordered_by_number_and_not_by_a_clock_that_was_set_back() {
         let mut view = RunView::default();
         view.fold(&started(header(Some(number), AT)));
         let one = store(&runs, Some(number), AT);
-        daemon.add(&one, &folder::record(&view).expect("a header").0);
+        daemon.add(&one, &folder::record(&view).expect("a header").0, String::new());
     }
     let newest = daemon.newest(Some("goods-in-1"), 2);
     assert_eq!(newest.iter().map(|entry| &entry.run).collect::<Vec<_>>(), ["run-9", "run-8"]);
     drop(daemon);
     assert_eq!(opened(&runs).0, Opened { indexed: 6, read: 0 });
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// The digest is that of the bytes that the daemon gives to its clients, whatever told it: the record itself, the index, or the closing
+/// of a run that was left open.
+#[test]
+fn a_run_is_listed_with_the_digest_of_its_record() {
+    let runs = scratch("digest");
+    store(&runs, Some(1), AT);
+    store_open(&runs, 2, AT);
+    for opened in [Opened { indexed: 0, read: 1 }, Opened { indexed: 2, read: 0 }] {
+        let daemon = Runs::of(&runs);
+        assert_eq!(daemon.open().expect("it opens"), opened);
+        let listed = daemon.newest(None, usize::MAX);
+        let digests = listed.iter().map(|entry| entry.sha256.clone());
+        let bytes =
+            |number: u64| std::fs::read(runs.join(format!("{AT}-{number}")).join(RECORD)).expect("a record");
+        assert_eq!(digests.collect::<Vec<_>>(), [2, 1].map(|number| sha256_hex(&bytes(number))));
+    }
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 
@@ -189,7 +208,7 @@ fn a_record_that_is_made_late_is_listed_last() {
         store(&runs, Some(number), AT);
         let one = runs.join(format!("{AT}-{number}"));
         let record = std::fs::read(one.join(RECORD)).expect("a record");
-        daemon.add(&one, &serde_json::from_slice(&record).expect("a record"));
+        daemon.add(&one, &serde_json::from_slice(&record).expect("a record"), String::new());
     }
     assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
     drop(daemon);

@@ -31,6 +31,8 @@ const FILE_WITHIN: Duration = Duration::from_mins(2);
 const ALIVE_WITHIN: Duration = Duration::from_secs(5);
 /// Time between two checks whether the run has begun.
 const TURN: Duration = Duration::from_millis(200);
+/// Kind of the problem of a run that was withdrawn, or failed before it began.
+const NEVER_BEGAN: &str = "/problems/never-began";
 /// Tries for the record: that of a long run takes a while.
 const RECORD_TRIES: u32 = 150;
 
@@ -203,6 +205,8 @@ enum Read {
     Broken,
     /// The run waits for its turn.
     NotYet,
+    /// The run will never begin, with the daemon's reason.
+    Never(String),
 }
 
 /// Writes every event of the run, in order, to the local journal and passes it on to be shown. A broken stream is continued where it
@@ -215,12 +219,15 @@ fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) 
             Ok(Read::Whole) => return Ok(()),
             Ok(Read::NotYet) if last.is_none() => daemon.has(run),
             Ok(Read::NotYet | Read::Broken) => Ok(true),
+            Ok(Read::Never(why)) => bail!("nothing was tested: {why}"),
             Err(error) => Err(error),
         };
         match there {
             Ok(true) => silent = 0,
             Ok(false) => {
-                bail!("the run was cancelled before it began: STOP TEST was pressed, or the daemon ended")
+                bail!(
+                    "nothing was tested: the daemon does not know the run any more, because it was started again"
+                )
             }
             Err(error) => {
                 if silent == 0 {
@@ -249,9 +256,13 @@ fn read_on(
     if let Some(last) = last {
         request = request.header("last-event-id", last.to_string());
     }
-    let answer = request.call()?;
+    let mut answer = request.call()?;
     if answer.status() == 404 {
-        return Ok(Read::NotYet);
+        let problem: Value =
+            serde_json::from_str(&answer.body_mut().read_to_string()?).unwrap_or(Value::Null);
+        let never = problem["type"] == NEVER_BEGAN;
+        let why = problem["detail"].as_str().filter(|_| never);
+        return Ok(why.map_or(Read::NotYet, |why| Read::Never(why.to_owned())));
     }
     if !answer.status().is_success() {
         bail!("the daemon answers {}", answer.status());

@@ -1,5 +1,6 @@
 //! The events of a run as they are recorded, in progress or finished.
 
+use super::runs::unfinished;
 use super::watch::seat;
 use crate::problem::{Problem, Refused};
 use crate::stage::Daemon;
@@ -28,7 +29,7 @@ pub(crate) async fn events(
     // Reading a folder must not occupy a thread that a stop may wait for.
     let (there, wanted) = (Arc::clone(&daemon), run.clone());
     let place = tokio::task::spawn_blocking(move || there.bench.journal_of(&wanted)).await.ok().flatten();
-    let path = place.ok_or_else(|| Problem::not_found(format!("there is no run `{run}`")))?;
+    let path = place.ok_or_else(|| unfinished(&daemon, &run))?;
     let after = after(&headers)?;
     let seat = seat(&daemon)?;
     let every = daemon.limits.journal_every;

@@ -35,6 +35,8 @@ pub(crate) struct RunEntry {
     pub trial: bool,
     /// Why the run was stopped early, in English; `null` if it came to its end.
     pub halted: Option<String>,
+    /// SHA-256 of its record, the bytes that `/runs/{run}` gives, hexadecimal. The record contains that of its trace.
+    pub sha256: String,
 }
 
 /// A position of a finished run.
@@ -69,6 +71,7 @@ impl From<&tripbench_bench::RunEntry> for RunEntry {
             simulated: entry.simulated,
             trial: entry.trial,
             halted: entry.halted.clone(),
+            sha256: entry.sha256.clone(),
         }
     }
 }
@@ -149,7 +152,14 @@ fn folder_of(daemon: &Daemon, run: &str) -> Result<PathBuf, Problem> {
 }
 
 /// What is known of a run that is not among the finished ones.
-fn unfinished(daemon: &Daemon, run: &str) -> Problem {
+pub(super) fn unfinished(daemon: &Daemon, run: &str) -> Problem {
+    let never = daemon.bench.rigs.iter().find_map(|rig| {
+        let why = rig.status().why_never_began(run)?.to_owned();
+        Some(format!("run `{run}` for the rig `{}` {why}", rig.name))
+    });
+    if let Some(detail) = never {
+        return Problem::new(StatusCode::NOT_FOUND, ProblemKind::NeverBegan, "The run never began", detail);
+    }
     let what = daemon.bench.rigs.iter().find_map(|rig| {
         let (status, rig) = (rig.status(), &rig.name);
         if status.queue.iter().any(|waiting| waiting.run == run) {
@@ -158,7 +168,8 @@ fn unfinished(daemon: &Daemon, run: &str) -> Problem {
         if status.owed.iter().any(|owed| owed.run == run) {
             return Some(format!("has ended on the rig `{rig}`, and its record is not made yet; it is tried again every ten seconds"));
         }
-        status.folder_of(run).map(|_| format!("is in preparation or in progress on the rig `{rig}`"))
+        let is_there = status.folder_of(run).is_some() || status.phase.run() == Some(run);
+        is_there.then(|| format!("is in preparation or in progress on the rig `{rig}`, or has just ended there"))
     });
     match what {
         Some(what) => {
@@ -166,7 +177,7 @@ fn unfinished(daemon: &Daemon, run: &str) -> Problem {
             Problem::new(StatusCode::NOT_FOUND, ProblemKind::NotFinished, "Not finished yet", detail)
         }
         None => Problem::not_found(format!(
-            "there is no run `{}`: it was never started, or it was withdrawn before it began; `failed` of its rig says why",
+            "there is no run `{}`: it was never started, or it never began and the daemon no longer knows why",
             run.escape_debug()
         )),
     }
