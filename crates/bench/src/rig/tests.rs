@@ -4,12 +4,13 @@ use crate::demo::{POSITIONS, job, texts};
 use crate::follow::Follower;
 use crate::owner::{Look, Next};
 use crate::phase::Rest;
-use crate::waiting::Seen;
+use crate::waiting::{Job, Seen};
+use proptest::prelude::*;
 use rstest::rstest;
 use std::path::PathBuf;
 use std::time::Duration;
 use tripbench_quantity::{Mono, Span, VacuumLevel};
-use tripbench_record::{Event, EventKind, LoadedSheets, RunView, Seq};
+use tripbench_record::{Check, Event, EventKind, LoadedSheets, Mark, QuantityName, RunView, Segment, Seq};
 use tripbench_rig::{Area, Block, RigSheet, Scan};
 use tripbench_runner::Control;
 
@@ -58,8 +59,17 @@ fn scan(sheet: &RigSheet, out: &[u8]) -> Scan {
     Scan { blocks: blocks.collect() }
 }
 
-/// Begins a run of positions 1, 2 and 4, of which 4 has no device, and lets it see these scans; what it was told.
-fn controlled_by(scans: &[Vec<u8>]) -> Option<Control> {
+/// A run in progress with what follows it.
+struct Followed {
+    rig: Arc<Rig>,
+    job: Box<Job>,
+    handle: RunHandle,
+    controlled: Receiver<Control>,
+    follower: Follower,
+}
+
+/// Begins a run of positions 1, 2 and 4, of which 4 has no device.
+fn followed() -> Followed {
     let rig = at_rest(&[4]);
     let job = job(&[1, 2, 4], rig.press().expect("it answers"));
     let seen = Seen { revision: None, round: None, stops: 0, unattended: false };
@@ -71,11 +81,21 @@ fn controlled_by(scans: &[Vec<u8>]) -> Option<Control> {
     let claim = job.claim();
     rig.ask(move |owner| owner.begin(&claim)).expect("it answers").expect("it begins");
     let sheets = Arc::clone(&job.prepared.task.sheets);
-    let mut follower = Follower::new(Arc::clone(&rig), Arc::clone(&sheets), PathBuf::new(), job.claim());
-    let event = |kind| Event { seq: Seq(0), at: Mono::START, kind };
-    follower.hear(&event(EventKind::Started(Box::new(job.prepared.header.clone()))));
-    for out in scans {
-        follower.hear(&event(EventKind::Scan(scan(&sheets.rig, out))));
+    let mut follower = Follower::new(Arc::clone(&rig), sheets, PathBuf::new(), job.claim());
+    follower.hear(&event(0, EventKind::Started(Box::new(job.prepared.header.clone()))));
+    Followed { rig, job, handle, controlled, follower }
+}
+
+/// An event, a tenth of a second after the one before it.
+fn event(number: u64, kind: EventKind) -> Event {
+    Event { seq: Seq(number), at: Mono::START + Duration::from_millis(100 * number), kind }
+}
+
+/// Begins a run and lets it see these scans; what it was told.
+fn controlled_by(scans: &[Vec<u8>]) -> Option<Control> {
+    let Followed { rig, job, handle, controlled, mut follower } = followed();
+    for (number, out) in (1..).zip(scans) {
+        follower.hear(&event(number, EventKind::Scan(scan(&job.prepared.task.sheets.rig, out))));
     }
     // Letters are taken in their order.
     rig.ask(|_| ()).expect("it answers");
@@ -104,6 +124,33 @@ fn the_first_scans_end_a_run_whose_device_may_be_another(
     assert_eq!(why.is_some(), position.is_some(), "{control:?}");
     if let Some((why, position)) = why.zip(position) {
         assert!(why.contains(&format!("the plug at position {position} was seen out")), "{why}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(10))]
+
+    /// However many there are: the run that is published has the checks of the events themselves, and nothing that grows with the length
+    /// of the run and that only the record needs.
+    #[test]
+    fn every_published_state_of_a_run_shares_its_checks(count in 1_u64..200) {
+        let Followed { rig, mut follower, .. } = followed();
+        let mark = Mark { step: 0, segment: Segment::Vented, from: Mono::START, to: Mono::START };
+        let mut checks = Vec::new();
+        for number in 0..count {
+            follower.hear(&event(2 * number + 1, EventKind::Mark(mark)));
+            let check = Arc::new(Check::empty(QuantityName::SwitchPoint));
+            follower.hear(&event(2 * number + 2, EventKind::Check(Arc::clone(&check))));
+            checks.push(check);
+            // Letters are taken in their order.
+            rig.ask(|_| ()).expect("it answers");
+            let published = rig.status().run.clone().expect("a run");
+            prop_assert_eq!(published.view.checks.len(), checks.len());
+            prop_assert!(published.view.checks.iter().zip(&checks).all(|(one, other)| Arc::ptr_eq(one, other)));
+            prop_assert!(published.view.marks.is_empty() && published.view.scans.is_empty());
+        }
+        // The test, the follower, and the state that was published last.
+        prop_assert!(checks.iter().all(|check| Arc::strong_count(check) == 3));
     }
 }
 
