@@ -87,8 +87,9 @@ fn the_levels_of_four_hundred_devices_lie_within_what_is_stated() {
     for (device, checks) in all {
         on.take(&checks, QuantityName::SwitchPoint, device.on_level_pa());
         off.take(&checks, QuantityName::ResetPoint, device.off_level_pa());
-        let is_late =
-            |check: &Check| check.quantity == QuantityName::OffDelay && check.verdict != CheckVerdict::Measured;
+        let is_late = |check: &Check| {
+            check.quantity == QuantityName::OffDelay && check.verdict != CheckVerdict::Measured
+        };
         late += u32::from(checks.iter().any(is_late));
         hysteresis.take(&checks, QuantityName::Hysteresis, device.on_level_pa() - device.off_level_pa());
     }

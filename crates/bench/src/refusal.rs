@@ -67,6 +67,11 @@ pub enum Refusal {
         "a run is in progress: change the devices when it has ended; only a run with `unattended` waits for it and begins by itself"
     )]
     Busy,
+    /// Nobody would be there if this computer failed with the valves open.
+    #[error(
+        "the module of this rig does not go to safe by itself (no `loss_of_master` on its rig sheet): a run on it cannot be `unattended`. Set loss of master in the module and on the sheet, or start the run when somebody is at the rig"
+    )]
+    UnsafeAlone,
     /// Preparing the run took too long.
     #[error("the run could not be prepared within 10 seconds (does the disk hang?): nothing was started")]
     TooLate,

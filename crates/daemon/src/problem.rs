@@ -162,6 +162,9 @@ impl From<Refusal> for Problem {
             Refusal::QueueFull { .. } => {
                 Self::new(StatusCode::CONFLICT, ProblemKind::QueueFull, "Too many runs wait", detail)
             }
+            Refusal::UnsafeAlone => {
+                Self::new(StatusCode::CONFLICT, ProblemKind::UnsafeAlone, "This rig must be attended", detail)
+            }
             Refusal::Busy => {
                 Self::new(StatusCode::CONFLICT, ProblemKind::Busy, "A run is in progress", detail)
             }

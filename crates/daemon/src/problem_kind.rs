@@ -70,4 +70,6 @@ pub(crate) enum ProblemKind {
     TooManyWatch,
     #[serde(rename = "/problems/too-slow")]
     TooSlow,
+    #[serde(rename = "/problems/unsafe-alone")]
+    UnsafeAlone,
 }

@@ -74,6 +74,9 @@ impl Owner {
             return Err(Refusal::Stopped { now: status.stops, named: seen.stops });
         }
         status.ready()?;
+        if seen.unattended && job.prepared.task.sheets.rig.module.loss_of_master.is_none() {
+            return Err(Refusal::UnsafeAlone);
+        }
         // A run that begins by itself tests the devices that the previous run left mounted: this must be requested explicitly.
         if !seen.unattended && (status.phase.is_busy() || !self.queue.is_empty()) {
             return Err(Refusal::Busy);

@@ -13,7 +13,7 @@ use proptest::prelude::*;
 use rstest::rstest;
 use std::sync::LazyLock;
 use std::time::Duration;
-use tripbench_quantity::{Mono, VacuumLevel};
+use tripbench_quantity::{Mono, TimeSpan, VacuumLevel};
 use tripbench_rig::Doubt;
 
 /// A plan for one device at position 1, shared because planning takes longer than all the rest.
@@ -280,6 +280,21 @@ proptest! {
         let expected = if named == stops { Ok(()) } else { Err(Refusal::Stopped { now: stops, named }) };
         prop_assert_eq!(taken, expected);
     }
+}
+
+/// If this computer fails with a valve open, the module or a person has to shut it.
+#[rstest]
+fn a_module_that_does_not_go_safe_by_itself_is_never_left_alone(
+    #[values(None, Some(0.5), Some(2.0))] loss_s: Option<f64>,
+    #[values(false, true)] unattended: bool,
+) {
+    let mut owner = at_rest();
+    let mut job = another_job(0, owner.press(Mono::START));
+    let sheets = Arc::make_mut(&mut job.prepared.task.sheets);
+    sheets.rig.module.loss_of_master = loss_s.map(TimeSpan::new);
+    let taken = owner.enqueue(job, Seen { unattended, ..seen(0) }, Mono::START);
+    let refused = unattended && loss_s.is_none();
+    assert_eq!(taken, if refused { Err(Refusal::UnsafeAlone) } else { Ok(()) });
 }
 
 #[test]
