@@ -22,6 +22,18 @@ pub enum NotPlain {
         /// Its place, counted from 1.
         at: usize,
     },
+    /// It has a character that looks as one or two others do, in other code points (Unicode normal form C has only those others).
+    Twin {
+        /// The character.
+        found: char,
+        /// Its place, counted from 1.
+        at: usize,
+    },
+    /// It has two spaces in a row, which look like one.
+    Spaces {
+        /// Place of the second one, counted from 1.
+        at: usize,
+    },
 }
 
 impl fmt::Display for NotPlain {
@@ -35,6 +47,15 @@ impl fmt::Display for NotPlain {
                 u32::from(found),
                 kind(found)
             ),
+            Self::Twin { found, at } => write!(
+                f,
+                "has U+{:04X}, {}, as character {at}: it looks as other characters do; expected Unicode normal form C (NFC), in which a letter with its mark is one character",
+                u32::from(found),
+                twin(found).unwrap_or("a second form of another character")
+            ),
+            Self::Spaces { at } => {
+                write!(f, "has a second space (U+0020) in a row as character {at}: at most one is allowed")
+            }
         }
     }
 }
@@ -81,17 +102,83 @@ pub fn is_hidden(c: char) -> bool {
         )
 }
 
+/// What sort of character this is, if other code points look the same: marks that compose with letters, and characters that Unicode normal
+/// form C replaces. So a text of Latin, Greek, Cyrillic, Chinese, Japanese or Korean characters has only one spelling. Marks of scripts that
+/// cannot be written without them are allowed. From the tables of Unicode 14; a block is refused whole.
+const fn twin(c: char) -> Option<&'static str> {
+    match c {
+        '\u{300}'..='\u{36f}'
+        | '\u{483}'..='\u{489}'
+        | '\u{653}'..='\u{655}'
+        | '\u{1ab0}'..='\u{1aff}'
+        | '\u{1dc0}'..='\u{1dff}'
+        | '\u{20d0}'..='\u{20ff}'
+        | '\u{2de0}'..='\u{2dff}'
+        | '\u{3099}'..='\u{309a}'
+        | '\u{a66f}'..='\u{a672}'
+        | '\u{a674}'..='\u{a67d}'
+        | '\u{a69e}'..='\u{a69f}'
+        | '\u{fe20}'..='\u{fe2f}' => Some("a combining mark"),
+        '\u{1100}'..='\u{11ff}' | '\u{a960}'..='\u{a97f}' | '\u{d7b0}'..='\u{d7ff}' => {
+            Some("a part of a syllable")
+        }
+        '\u{374}'
+        | '\u{37e}'
+        | '\u{387}'
+        | '\u{1f71}'
+        | '\u{1f73}'
+        | '\u{1f75}'
+        | '\u{1f77}'
+        | '\u{1f79}'
+        | '\u{1f7b}'
+        | '\u{1f7d}'
+        | '\u{1fbb}'
+        | '\u{1fbe}'
+        | '\u{1fc9}'
+        | '\u{1fcb}'
+        | '\u{1fd3}'
+        | '\u{1fdb}'
+        | '\u{1fe3}'
+        | '\u{1feb}'
+        | '\u{1fee}'..='\u{1fef}'
+        | '\u{1ff9}'
+        | '\u{1ffb}'
+        | '\u{1ffd}'
+        | '\u{2126}'
+        | '\u{212a}'..='\u{212b}'
+        | '\u{2329}'..='\u{232a}'
+        | '\u{2adc}'
+        | '\u{f900}'..='\u{faff}'
+        | '\u{fb1d}'..='\u{fb4f}'
+        | '\u{2f800}'..='\u{2fa1f}' => Some("a second form of another character"),
+        _ => None,
+    }
+}
+
 /// A text that identifies a device or a person, such as a serial number, without spaces at its ends. Every text of this kind is taken in
-/// here, so that no two of them differ only by characters that nobody sees. Letters that look alike are different.
+/// here, so that no two of them differ only by characters that nobody sees, or by how a character is encoded. Letters that look alike are
+/// different.
 ///
 /// # Errors
-/// If it is empty, has more than `most` characters, or has a hidden character or white space other than spaces.
+/// If it is empty, has more than `most` characters, has a hidden character, white space other than single spaces, or a character that is
+/// not in Unicode normal form C.
 pub fn identifying(text: &str, most: usize) -> Result<&str, NotPlain> {
     let is_bad = |c: char| is_hidden(c) || (c.is_whitespace() && c != ' ');
     if let Some((index, found)) = text.chars().enumerate().find(|(_, c)| is_bad(*c)) {
         return Err(NotPlain::Hidden { found, at: index + 1 });
     }
+    let skipped = text.chars().take_while(|c| *c == ' ').count();
     let text = text.trim();
+    let mut before = None;
+    for (at, found) in (skipped + 1..).zip(text.chars()) {
+        if twin(found).is_some() {
+            return Err(NotPlain::Twin { found, at });
+        }
+        if (before, found) == (Some(' '), ' ') {
+            return Err(NotPlain::Spaces { at });
+        }
+        before = Some(found);
+    }
     let found = text.chars().count();
     if found > most {
         return Err(NotPlain::TooLong { found, most });
@@ -167,6 +254,38 @@ mod tests {
     #[case::c1("A\u{9b}", Err("has U+009B, a control character, as character 2"))]
     #[case::line_feed("A\n", Err("has U+000A, a control character, as character 2"))]
     #[case::no_break_space("A\u{a0}1", Err("has U+00A0, white space other than a space, as character 2"))]
+    #[case::no_break_spaces_of_two(
+        "A \u{a0}1",
+        Err("has U+00A0, white space other than a space, as character 3")
+    )]
+    #[case::two_spaces(
+        "A  1",
+        Err("has a second space (U+0020) in a row as character 3: at most one is allowed")
+    )]
+    #[case::three_spaces("  A   1", Err("has a second space (U+0020) in a row as character 5"))]
+    #[case::two_spaces_at_the_end("A 1  ", Ok("A 1"))]
+    #[case::decomposed_umlaut("Mu\u{308}ller", Err("has U+0308, a combining mark, as character 3"))]
+    #[case::mark_at_the_start("\u{301}A", Err("has U+0301, a combining mark, as character 1"))]
+    #[case::mark_for_symbols("A\u{20dd}", Err("has U+20DD, a combining mark, as character 2"))]
+    #[case::half_mark("A\u{fe20}", Err("has U+FE20, a combining mark, as character 2"))]
+    #[case::cyrillic_mark("\u{438}\u{306}", Err("has U+0306, a combining mark, as character 2"))]
+    #[case::cyrillic_letter("\u{439}1", Ok("\u{439}1"))]
+    #[case::kana_mark("\u{304b}\u{3099}", Err("has U+3099, a combining mark, as character 2"))]
+    #[case::kana("\u{304c}", Ok("\u{304c}"))]
+    #[case::hangul_in_parts("\u{1112}\u{1161}", Err("has U+1112, a part of a syllable, as character 1"))]
+    #[case::hangul("\u{d55c}", Ok("\u{d55c}"))]
+    #[case::kelvin("\u{212a}1", Err("has U+212A, a second form of another character, as character 1"))]
+    #[case::ohm("10 \u{2126}", Err("has U+2126, a second form of another character, as character 4"))]
+    #[case::omega("10 \u{3a9}", Ok("10 \u{3a9}"))]
+    #[case::greek_question_mark(
+        "A\u{37e}",
+        Err("has U+037E, a second form of another character, as character 2")
+    )]
+    #[case::han_of_compatibility(
+        "\u{f900}",
+        Err("has U+F900, a second form of another character, as character 1")
+    )]
+    #[case::thai("\u{e17}\u{e35}\u{e48}", Ok("\u{e17}\u{e35}\u{e48}"))]
     fn what_identifies_is_visible(#[case] text: &str, #[case] expected: Result<&str, &str>) {
         match (identifying(text, 80), expected) {
             (Ok(found), Ok(expected)) => assert_eq!(found, expected),
@@ -223,6 +342,7 @@ mod tests {
             let seen = seen.trim();
             match identifying(&text, 80) {
                 Ok(found) => prop_assert_eq!(found, seen),
+                Err(NotPlain::Spaces { .. } | NotPlain::Twin { .. }) => {}
                 Err(why) => prop_assert!(text.trim_matches(' ') != seen || seen.is_empty(), "{:?}: {}", text, why),
             }
         }
