@@ -264,7 +264,9 @@ async fn live(rig: RigSheet, latch: StopLatch, control: Receiver<Control>, journ
     let link = Link::new(transport, clock.clone(), latch.clone(), &rig);
     let journal = JournalWriter::create(journal, 1_000_000, Box::new(|_| {})).expect("a journal");
     let plan = Plan { header: header(&task), task };
-    let ended = run_live(LiveRun { plan, link, clock, latch, journal, control, wall: String::new }).await;
+    let ended =
+        run_live(LiveRun { plan, link, clock, latch, journal, control, wall: String::new, is_here: true })
+            .await;
     ended.expect("the journal is kept");
 }
 

@@ -17,7 +17,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
-use tripbench_link::{Clock, module_address};
+use tripbench_link::{Clock, Module};
 use tripbench_runner::folder;
 
 /// Longest time, when the daemon ends, for the workers to set the outputs of their rigs to safe values and to finish their records.
@@ -39,7 +39,7 @@ pub enum BenchError {
         first: String,
         /// The second rig.
         second: String,
-        /// The module's address.
+        /// A name that they have in common.
         address: String,
     },
     /// A sheet has errors.
@@ -185,18 +185,20 @@ fn check(rigs: &[RigEntry]) -> Result<(), BenchError> {
     if rigs.is_empty() {
         return Err(BenchError::NoRig);
     }
-    let mut known: Vec<(String, String)> = Vec::new();
+    let mut known: Vec<(String, Option<Module>)> = Vec::new();
     for rig in rigs {
         let name = rig.sheets.name();
-        if known.iter().any(|(_, other)| *other == name) {
+        if known.iter().any(|(other, _)| *other == name) {
             return Err(BenchError::TwoRigs(name));
         }
         // An address that does not resolve is reported by the rig itself.
-        let address = module_address(&rig.sheets.rig().link).unwrap_or_default();
-        if let Some((_, first)) = known.iter().find(|(known, _)| *known == address && !address.is_empty()) {
+        let module = Module::of(&rig.sheets.rig().link).ok();
+        let common = |other: &Option<Module>| other.as_ref()?.common_name(module.as_ref()?);
+        if let Some((first, address)) = known.iter().find_map(|(first, other)| Some((first, common(other)?)))
+        {
             return Err(BenchError::OneModule { first: first.clone(), second: name, address });
         }
-        known.push((address, name));
+        known.push((name, module));
     }
     Ok(())
 }

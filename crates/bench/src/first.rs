@@ -3,12 +3,11 @@
 use crate::phase::Phase;
 use crate::rig::Rig;
 use crate::worker::Left;
-use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
-use tripbench_link::{Clock, ModuleLock, module_address};
+use tripbench_link::{Clock, Module};
 use tripbench_rig::RigSheet;
-use tripbench_runner::{anything_there, make_safe};
+use tripbench_runner::{anything_there, make_safe_over};
 
 /// Longest wait for the first looks. A look takes about four seconds if no connection comes.
 const FIRST_LOOKS_WITHIN: Duration = Duration::from_secs(6);
@@ -60,30 +59,40 @@ pub(crate) fn looked_at(rigs: &[Arc<Rig>]) {
 /// Makes rigs safe that will not be served, all in parallel, each by its own sheet. If two name the same module, the first counts. A
 /// module that another program uses is not touched.
 pub fn leave_safe(sheets: Vec<RigSheet>) -> Ended {
-    let mut modules = BTreeSet::new();
-    let leaving: Vec<_> = sheets
+    let mut ended = Ended::default();
+    let mut leaving: Vec<(RigSheet, Module)> = Vec::new();
+    for sheet in sheets {
+        match Module::of(&sheet.link) {
+            Ok(module) if leaving.iter().any(|(_, other)| other.common_name(&module).is_some()) => {}
+            Ok(module) => leaving.push((sheet, module)),
+            Err(_) => ended.add(sheet.header.name.value.clone(), Left::InDoubt),
+        }
+    }
+    let leaving: Vec<_> = leaving
         .into_iter()
-        .filter(|sheet| module_address(&sheet.link).map_or(true, |address| modules.insert(address)))
-        .map(|sheet| {
-            let name = sheet.header.name.value.clone();
-            let leaves = sheet.clone();
-            let thread = std::thread::Builder::new().spawn(move || leave_one_safe(&leaves));
-            (name, sheet, thread)
+        .map(|(sheet, module)| {
+            let leaves = (sheet.clone(), module.clone());
+            let thread = std::thread::Builder::new().spawn(move || leave_one_safe(&leaves.0, &leaves.1));
+            (sheet, module, thread)
         })
         .collect();
-    let mut ended = Ended::default();
-    for (name, sheet, thread) in leaving {
+    for (sheet, module, thread) in leaving {
         // Without a thread, one after the other.
-        let left =
-            thread.map_or_else(|_| leave_one_safe(&sheet), |thread| thread.join().unwrap_or(Left::InDoubt));
-        ended.add(name, left);
+        let left = thread.map_or_else(
+            |_| leave_one_safe(&sheet, &module),
+            |thread| thread.join().unwrap_or(Left::InDoubt),
+        );
+        ended.add(sheet.header.name.value.clone(), left);
     }
     ended
 }
 
-fn leave_one_safe(sheet: &RigSheet) -> Left {
-    let Ok(address) = module_address(&sheet.link) else { return Left::InDoubt };
-    let Ok(_lock) = ModuleLock::take(&address) else { return Left::NotOurs };
+fn leave_one_safe(sheet: &RigSheet, module: &Module) -> Left {
+    let Ok(_lock) = module.lock() else { return Left::NotOurs };
     // A refused connection is known sooner.
-    if anything_there(&sheet.link).is_ok() && make_safe(sheet) { Left::Safe } else { Left::InDoubt }
+    if anything_there(module).is_ok_and(|wire| make_safe_over(&wire, sheet)) {
+        Left::Safe
+    } else {
+        Left::InDoubt
+    }
 }

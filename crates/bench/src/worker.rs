@@ -48,8 +48,8 @@ struct Worker {
     link: Option<Link<ModuleWire>>,
     /// The wire over which the module is reached; it is kept to once its outputs are confirmed safe.
     reached: Option<ModuleWire>,
-    /// The lock of the module, with its address.
-    lock: Option<(String, ModuleLock)>,
+    /// The lock of the module.
+    lock: Option<ModuleLock>,
     /// Whether the outputs were made safe since they were last in doubt, and every look since found them safe.
     safe: bool,
     /// Whether the outputs were safe when the module was last reached.

@@ -7,7 +7,7 @@ use anyhow::{Context, Result, bail};
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use tripbench_link::resolve;
+use tripbench_link::resolve_first;
 use tripbench_record::DeviceOutput;
 use tripbench_rig::{Guide, Hint, RigSheet, Wire};
 use tripbench_sheet::{Findings, read_sheet};
@@ -163,7 +163,7 @@ fn told(text: &str) -> Option<Guide> {
 fn listen(options: &SimulateOptions, address: &str) -> Result<SocketAddr> {
     Ok(match options.listen {
         Some(address) => address,
-        None => resolve(address)?,
+        None => resolve_first(address)?,
     })
 }
 

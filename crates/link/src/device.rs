@@ -52,6 +52,23 @@ impl Device {
         Self::described_in(Path::new(DEVICES), path)
     }
 
+    /// Its name, by which it is locked: the same for as long as the device is there, whatever its path and its mode. The end of a long name
+    /// tells the device from others.
+    pub(crate) fn name(&self) -> String {
+        match self {
+            Self::Usb { product: [vendor, product], interface: [interface, line], serial, port } => {
+                let serial = serial.as_deref().unwrap_or("none");
+                let line = line.as_deref().unwrap_or("0");
+                format!(
+                    "USB adapter {vendor}:{product}, serial number {serial}, in USB port {port}, interface {interface}, line {line}",
+                    interface = interface.as_deref().unwrap_or("0")
+                )
+            }
+            Self::At(place, number) => format!("{}, {}", place.display(), numbered(*number)),
+            Self::Numbered { number, .. } => numbered(*number),
+        }
+    }
+
     fn described_in(devices: &Path, path: &Path) -> io::Result<Self> {
         let found = stat(path)?;
         let number = found.st_rdev;
@@ -66,6 +83,10 @@ impl Device {
     }
 }
 
+fn numbered(number: u64) -> String {
+    format!("character device {}:{}", major(number), minor(number))
+}
+
 /// The USB adapter with the port at this place; `None` if it belongs to none.
 fn usb(place: &Path) -> Option<Device> {
     let text = |folder: &Path, file: &str| Some(read_to_string(folder.join(file)).ok()?.trim().to_owned());
@@ -77,6 +98,16 @@ fn usb(place: &Path) -> Option<Device> {
         serial: text(adapter, "serial"),
         port: adapter.file_name()?.to_string_lossy().into_owned(),
     })
+}
+
+/// A pseudo-terminal for a test: its master, and the path of its slave.
+#[cfg(test)]
+pub(crate) fn terminal() -> (std::os::fd::OwnedFd, PathBuf) {
+    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+    let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pseudo-terminal");
+    grantpt(&master).and_then(|()| unlockpt(&master)).expect("a pseudo-terminal");
+    let name = ptsname(&master, Vec::new()).expect("its name");
+    (master, PathBuf::from(name.to_string_lossy().into_owned()))
 }
 
 #[cfg(test)]
@@ -124,7 +155,8 @@ mod tests {
     ) {
         let first = described("1-2", ["0", "0"], "ttyUSB0", Some("A1"));
         let (at, interface, name, serial) = later;
-        assert_eq!(described(at, interface, name, serial) == first, same);
+        let later = described(at, interface, name, serial);
+        assert_eq!((later == first, later.name() == first.name()), (same, same));
     }
 
     #[rstest]
@@ -136,7 +168,8 @@ mod tests {
         #[case] same: bool,
     ) {
         let first = described("1-4", ["0", "0"], "ttyUSB8", None);
-        assert_eq!(described(at, ["0", "0"], name, None) == first, same);
+        let later = described(at, ["0", "0"], name, None);
+        assert_eq!((later == first, later.name() == first.name()), (same, same));
     }
 
     #[test]
@@ -146,5 +179,8 @@ mod tests {
         assert_eq!(at("/dev/null"), at("/dev/null"));
         assert_ne!(at("/dev/null"), at("/dev/zero"));
         assert!(Device::described_in(nowhere, nowhere).is_err());
+        // A change of its owner or mode changes its time, and keeps its name.
+        let [before, after] = [1, 2].map(|time| Device::Numbered { number: 5, made: (time, 0) });
+        assert_eq!(before.name(), after.name());
     }
 }

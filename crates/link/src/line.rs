@@ -55,6 +55,16 @@ impl SerialLine {
         }
     }
 
+    /// Keeps to this device.
+    pub(crate) fn to(self, device: Device) -> Self {
+        Self { first: Arc::new(device.into()), ..self }
+    }
+
+    /// Whether the port is a pseudo-terminal.
+    pub(crate) fn is_on_this_computer(&self) -> bool {
+        std::fs::canonicalize(&self.path).is_ok_and(|path| path.starts_with("/dev/pts"))
+    }
+
     /// Whether to open whatever device has the path, for a test that shows why the guard matters.
     pub(crate) fn at_any_device(self, any_device: bool) -> Self {
         Self { any_device, ..self }
@@ -119,6 +129,11 @@ impl TcpLine {
     /// The converter at an address.
     pub const fn to(address: SocketAddr) -> Self {
         Self { address, connects_within: CONNECTS_WITHIN }
+    }
+
+    /// Whether it ends at a loopback address.
+    pub(crate) fn is_on_this_computer(&self) -> bool {
+        self.address.ip().to_canonical().is_loopback()
     }
 
     /// The module at an address. Connecting may take as long as an answer, but at least 1 s.

@@ -85,6 +85,11 @@ impl<L: Line> RtuTransport<L> {
         Self { line, times, discipline, port: None, opened: false, suspect: true, active: Mono::START }
     }
 
+    /// The line.
+    pub(crate) const fn line(&self) -> &L {
+        &self.line
+    }
+
     /// Replaces the discipline, for a test that shows why a guard matters.
     #[must_use]
     pub fn with_discipline(self, discipline: LineDiscipline) -> Self {

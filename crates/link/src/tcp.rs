@@ -25,14 +25,28 @@ pub struct ResolveError {
     source: std::io::Error,
 }
 
+impl ResolveError {
+    /// The host is known and has no address.
+    pub(crate) fn no_address(address: &str) -> Self {
+        Self { address: address.to_owned(), source: ErrorKind::NotFound.into() }
+    }
+}
+
+/// All socket addresses of `host:port`.
+///
+/// # Errors
+/// If the host is unknown or the port is not a number.
+pub(crate) fn resolve(address: &str) -> Result<Vec<SocketAddr>, ResolveError> {
+    let all = address.to_socket_addrs();
+    Ok(all.map_err(|source| ResolveError { address: address.to_owned(), source })?.collect())
+}
+
 /// The first socket address of `host:port`.
 ///
 /// # Errors
 /// If the host is unknown or the port is not a number.
-pub fn resolve(address: &str) -> Result<SocketAddr, ResolveError> {
-    let failed = |source| ResolveError { address: address.to_owned(), source };
-    let mut all = address.to_socket_addrs().map_err(failed)?;
-    all.next().ok_or_else(|| failed(std::io::Error::from(ErrorKind::NotFound)))
+pub fn resolve_first(address: &str) -> Result<SocketAddr, ResolveError> {
+    resolve(address)?.first().copied().ok_or_else(|| ResolveError::no_address(address))
 }
 
 /// Modbus TCP over a connection that is opened when needed.
@@ -64,6 +78,11 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
     /// Modbus TCP frames over another kind of line. Sends nothing yet.
     pub const fn over(line: L, answer_timeout: Duration) -> Self {
         Self { line, answer_timeout, discipline: LineDiscipline::Kept, connection: None }
+    }
+
+    /// The line.
+    pub(crate) const fn line(&self) -> &L {
+        &self.line
     }
 
     /// Replaces the discipline, for a test that shows why a guard matters. Only [`LineDiscipline::NeverSuspect`] applies to Modbus TCP.

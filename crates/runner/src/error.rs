@@ -3,7 +3,7 @@
 use crate::{JournalError, RecoverError};
 use std::path::PathBuf;
 use thiserror::Error;
-use tripbench_link::{LockError, ResolveError, UnreachableError};
+use tripbench_link::{LockError, UnreachableError};
 use tripbench_record::{FORMAT, TraceError, VERSION};
 
 /// Why a job failed.
@@ -75,10 +75,7 @@ pub enum JobError {
     /// The module cannot be locked, usually because another process uses it.
     #[error(transparent)]
     Taken(#[from] LockError),
-    /// The address of the module cannot be resolved.
-    #[error(transparent)]
-    Resolve(#[from] ResolveError),
-    /// The module cannot be reached.
+    /// The module cannot be looked up.
     #[error(transparent)]
     Unreachable(#[from] UnreachableError),
     /// Nothing accepts a connection at the address of the module.

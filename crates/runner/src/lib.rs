@@ -28,7 +28,7 @@ pub use live::{LiveRun, run_live};
 pub use planned::other_planner;
 pub use prepare::{Prepared, calibration, header, wall};
 pub use recover::{ClosedError, RecoverError, Recovered, closed, recover};
-pub use running::{HowEnded, RunHandle, Running, anything_there, journal, make_safe, make_safe_over, start};
+pub use running::{HowEnded, RunHandle, Running, anything_there, journal, make_safe_over, start};
 pub use signals::Signals;
 pub use stored::{
     FoldedRun, carried, doubts, fold_journal, fold_journal_at_end, from_journal, stored, written_by_others,

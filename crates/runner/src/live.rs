@@ -8,7 +8,7 @@ use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::Duration;
 use tokio::task::spawn_blocking;
 use tripbench_engine::{Input, Judging, Plan};
-use tripbench_link::{Clock, Link, StopLatch, Transport, on_this_computer};
+use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::Mono;
 use tripbench_record::{Check, Event, Halt, Seq};
 
@@ -34,6 +34,8 @@ pub struct LiveRun<T> {
     pub control: Receiver<Control>,
     /// Source of the wall-clock time for the end, RFC 3339.
     pub wall: fn() -> String,
+    /// Whether the module is on this computer, so that no hardware module is there.
+    pub is_here: bool,
 }
 
 /// Runs until the engine has ended and everything is recorded. Writes safe before anything else.
@@ -41,10 +43,10 @@ pub struct LiveRun<T> {
 /// # Errors
 /// If the journal failed. In that case the run was stopped, and the outputs were set to safe.
 pub async fn run_live<T: Transport>(run: LiveRun<T>) -> Result<(), JournalError> {
-    let LiveRun { plan, mut link, clock, latch, journal, control, wall } = run;
+    let LiveRun { plan, mut link, clock, latch, journal, control, wall, is_here } = run;
     let task = plan.task.clone();
     let rig = &task.sheets.rig;
-    let place = || on_this_computer(&rig.link).map(str::to_owned);
+    let place = || is_here.then(|| rig.link.address().to_owned());
     let engine = begin(plan, &mut link, (&clock, &latch), place).await;
     let (wall, judges) = (Some(wall), OnAThread(None));
     let mut drive = Drive { engine, link, clock, latch, keeper: journal, judges, control, wall, lost: false };

@@ -4,17 +4,19 @@ use crate::{
     Control, JobError, JournalError, JournalWriter, Listener, LiveRun, Prepared, folder, run_live, wall,
 };
 use std::future::Future;
-use std::net::TcpStream;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tripbench_engine::Plan;
-use tripbench_link::{Clock, Link, ModuleWire, StopLatch, resolve};
+use tripbench_link::{Clock, Link, Module, ModuleWire, StopLatch};
 use tripbench_record::Halt;
-use tripbench_rig::{LinkSheet, RigSheet, Wire};
+use tripbench_rig::RigSheet;
 
 /// Length of the journal for one scan, bytes.
 const BYTES_PER_SCAN: f64 = 200.0;
+
+/// Longest time until the module accepts a connection.
+const ACCEPTS_WITHIN: Duration = Duration::from_secs(3);
 
 /// Controls of a run: answers and stops. Created before the run starts.
 #[derive(Debug, Clone)]
@@ -88,21 +90,20 @@ pub fn journal(prepared: &Prepared, listener: Listener) -> Result<JournalWriter,
     Ok(JournalWriter::create(&path, expected_bytes(prepared), listener)?)
 }
 
-/// Starts a run on its own thread. Without `wire` it connects to the module that the rig sheet names. The future of `beside` is polled on
-/// that thread as long as the run lasts. The caller must hold the lock of the module.
+/// Starts a run on its own thread, over a wire to the module. The future of `beside` is polled on that thread as long as the run lasts. The
+/// caller must hold the lock of the module.
 ///
 /// # Errors
-/// If the address of the module cannot be resolved, or the thread cannot be spawned.
+/// If the thread cannot be spawned.
 pub fn start<F: Future<Output = ()> + 'static>(
     prepared: &Prepared,
-    wire: Option<ModuleWire>,
+    transport: ModuleWire,
     journal: JournalWriter,
     (handle, controlled): (RunHandle, Receiver<Control>),
     beside: impl FnOnce(StopLatch, Sender<Control>) -> F + Send + 'static,
 ) -> Result<Running, JobError> {
-    let link = prepared.task.sheets.rig.link.clone();
-    let transport = wire.map_or_else(|| ModuleWire::of(&link), Ok)?;
     let wire = transport.again();
+    let is_here = transport.is_on_this_computer();
     let path = prepared.folder.clone();
     let RunHandle { control: stops, latch: stopped } = handle;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
@@ -115,7 +116,8 @@ pub fn start<F: Future<Output = ()> + 'static>(
             let beside = beside(stopped.clone(), stops);
             let clock = Clock::start();
             let link = Link::new(transport, clock.clone(), stopped.clone(), &plan.task.sheets.rig);
-            let run = LiveRun { plan, link, clock, latch: stopped, journal, control: controlled, wall };
+            let (latch, control) = (stopped, controlled);
+            let run = LiveRun { plan, link, clock, latch, journal, control, wall, is_here };
             let aside = async {
                 beside.await;
                 std::future::pending().await
@@ -131,12 +133,8 @@ pub fn start<F: Future<Output = ()> + 'static>(
     Ok(Running { thread, wire })
 }
 
-/// Tries once to make the outputs safe, over a new connection. Returns whether that was confirmed, within a few seconds.
-pub fn make_safe(rig: &RigSheet) -> bool {
-    ModuleWire::of(&rig.link).is_ok_and(|wire| make_safe_over(&wire, rig))
-}
-
-/// As [`make_safe`], over a fresh wire to the module of `wire`: to the same address or serial device.
+/// Tries once to make the outputs safe, over a fresh wire to the module of `wire`: to the same address or serial device. Returns whether that
+/// was confirmed, within a few seconds.
 pub fn make_safe_over(wire: &ModuleWire, rig: &RigSheet) -> bool {
     let (rig, transport) = (rig.clone(), wire.again());
     let tried = std::thread::Builder::new().spawn(move || {
@@ -152,21 +150,15 @@ pub fn make_safe_over(wire: &ModuleWire, rig: &RigSheet) -> bool {
     tried.is_ok_and(|tried| matches!(tried.join(), Ok(Some(_))))
 }
 
-/// Tests whether the address of the module accepts a connection, so that no run is recorded without a module. Always succeeds for a serial
-/// port, where only an answer would show a module.
+/// Tests whether the module accepts a connection, so that no run is recorded without a module, and returns the wire to it. Always succeeds for
+/// a serial port, where only an answer would show a module.
 ///
 /// # Errors
-/// If the address cannot be resolved or nothing accepts a connection within 3 s.
-pub fn anything_there(link: &LinkSheet) -> Result<(), JobError> {
-    let (address, key) = match &link.wire {
-        Wire::Tcp(address) => (address, "tcp"),
-        Wire::RtuOverTcp(address) => (address, "rtu_over_tcp"),
-        Wire::Serial(_) => return Ok(()),
-    };
-    let socket = resolve(address)?;
-    let nothing = |source| JobError::NothingThere { address: address.value.clone(), key, source };
-    TcpStream::connect_timeout(&socket, Duration::from_secs(3)).map_err(nothing)?;
-    Ok(())
+/// If nothing accepts a connection within 3 s.
+pub fn anything_there(module: &Module) -> Result<ModuleWire, JobError> {
+    let (address, key) = (module.address().to_owned(), module.key());
+    let nothing = |source| JobError::NothingThere { address, key, source };
+    module.accepting(ACCEPTS_WITHIN).map_err(nothing)
 }
 
 /// Predicted size of the journal plus a quarter, bytes.

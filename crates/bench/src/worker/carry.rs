@@ -10,17 +10,16 @@ use crate::refusal::Refusal;
 use crate::status::{NoVerdict, OwedRun};
 use crate::waiting::{Job, Repeat};
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
 use thiserror::Error;
 use tripbench_record::{Event, Halt};
-use tripbench_rig::RigSheet;
+use tripbench_rig::{Doubt, RigSheet};
 use tripbench_runner::{
-    Control, HowEnded, JobError, JournalWriter, Prepared, RunHandle, anything_there, folder, journal, mark,
-    start,
+    Control, HowEnded, JobError, JournalWriter, Prepared, RunHandle, folder, journal, mark, start,
 };
 
 /// Time between two looks at the rig while waiting for the disk.
@@ -90,45 +89,29 @@ impl Worker {
         let (prepared, journal) = self.laid_out(job)?;
         // The run opens its own connection.
         self.link = None;
-        // The module that the looks have reached is there, whatever its name leads to by now.
-        let there = if self.rig.pin.wire().is_some() {
-            Ok(())
-        } else {
-            anything_there(&sheet.link).map_err(NoRun::from)
-        };
-        let may = there.and_then(|()| Ok(self.rig.ask(move |owner| owner.begin(&claim))??));
-        if let Err(why) = may {
-            let folder = prepared.folder;
-            let removing = std::thread::Builder::new().name(String::from("folder"));
-            // The disk may hang.
-            let probes = self.rig.probes;
-            let remove = move || {
-                if let Some(probes) = probes {
-                    (probes.in_removal)();
-                }
-                remove(&folder, journal);
-            };
-            match removing.spawn(remove) {
-                // A folder that cannot be removed does not keep the rig.
-                Ok(thread) => drop(self.beside_within(thread, REMOVED_WITHIN)),
-                Err(error) => tracing::warn!(%error, "the folder of a run that did not begin stays"),
+        // To the module that the looks have reached, whatever its name leads to by now.
+        let wire = self.rig.pin.wire().ok_or_else(|| Refusal::NotReady(Doubt::Lost.to_string()));
+        let may = wire.and_then(|wire| self.rig.ask(move |owner| owner.begin(&claim))?.map(|()| wire));
+        let wire = match may {
+            Ok(wire) => wire,
+            Err(why) => {
+                self.abandon(prepared.folder, journal);
+                return Err(why.into());
             }
-            return Err(why);
-        }
+        };
         // The run sets the outputs: they are no longer known to be safe.
         (self.safe, self.left_safe) = (false, false);
         let (beating, probes) = (Arc::clone(&self.rig), self.rig.probes);
         // The run gives the first heartbeat itself: before that no output has changed, and the disk may be slow.
-        let running =
-            start(&prepared, self.rig.pin.wire(), journal, (handle, controlled), move |_, _| async move {
-                loop {
-                    beating.heartbeat.beat();
-                    if let Some(probes) = probes {
-                        (probes.in_run)();
-                    }
-                    tokio::time::sleep(BEAT_EVERY).await;
+        let running = start(&prepared, wire, journal, (handle, controlled), move |_, _| async move {
+            loop {
+                beating.heartbeat.beat();
+                if let Some(probes) = probes {
+                    (probes.in_run)();
                 }
-            })?;
+                tokio::time::sleep(BEAT_EVERY).await;
+            }
+        })?;
         self.began = true;
         self.last.clone_from(&run);
         let ended = running.join();
@@ -136,6 +119,23 @@ impl Worker {
         let halt = self.halted(ended, &sheet);
         let sheets = Some(Arc::clone(&prepared.task.sheets));
         self.keep(PendingRecord { run: OwedRun { run, folder: prepared.folder }, sheets, halt })
+    }
+
+    /// Removes the folder of a run that did not begin. The disk may hang.
+    fn abandon(&mut self, folder: PathBuf, journal: JournalWriter) {
+        let removing = std::thread::Builder::new().name(String::from("folder"));
+        let probes = self.rig.probes;
+        let remove = move || {
+            if let Some(probes) = probes {
+                (probes.in_removal)();
+            }
+            remove(&folder, journal);
+        };
+        match removing.spawn(remove) {
+            // A folder that cannot be removed does not keep the rig.
+            Ok(thread) => drop(self.beside_within(thread, REMOVED_WITHIN)),
+            Err(error) => tracing::warn!(%error, "the folder of a run that did not begin stays"),
+        }
     }
 
     /// Creates folder and journal of a run, and looks at the rig meanwhile.

@@ -6,7 +6,7 @@
 use super::Worker;
 use crate::owner::Look;
 use crate::phase::{Fault, Rest};
-use tripbench_link::{Clock, Link, LockError, ModuleLock, ModuleWire, StopLatch, module_address};
+use tripbench_link::{Clock, Link, LockError, Module, ModuleWire, StopLatch};
 use tripbench_rig::{Decoder, Doubt, Order, RigSheet, Scan};
 use tripbench_runner::{JobError, anything_there};
 
@@ -89,17 +89,15 @@ impl Worker {
         let wire = match self.rig.pin.wire() {
             Some(wire) => wire,
             None => {
-                let address = module_address(&sheet.link).map_err(|error| unreachable(&error))?;
-                if self.lock.as_ref().is_none_or(|(locked, _)| *locked != address) {
+                let module = Module::of(&sheet.link).map_err(|error| unreachable(&error))?;
+                if self.lock.as_ref().is_none_or(|lock| !lock.is_of(&module)) {
                     // Let go first: after a reset of a hub two rigs may have changed their paths.
                     self.lock = None;
-                    let taken = ModuleLock::take(&address);
-                    let taken = taken.map_err(|error: LockError| Fault::Taken(error.to_string()))?;
-                    self.lock = Some((address, taken));
+                    let taken = module.lock();
+                    self.lock = Some(taken.map_err(|error: LockError| Fault::Taken(error.to_string()))?);
                     self.rig.owns_module();
                 }
-                anything_there(&sheet.link).map_err(|error: JobError| unreachable(&error))?;
-                ModuleWire::of(&sheet.link).map_err(|error| unreachable(&error))?
+                anything_there(&module).map_err(|error: JobError| unreachable(&error))?
             }
         };
         self.reached = Some(wire.again());

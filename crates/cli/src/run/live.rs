@@ -4,7 +4,7 @@ use crate::{output, progress::Progress, prompt, say};
 use anyhow::Result;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
-use tripbench_link::{ModuleLock, ModuleWire, StopLatch, module_address};
+use tripbench_link::{Module, ModuleWire, StopLatch};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
 use tripbench_runner::{
@@ -24,13 +24,14 @@ pub(crate) enum Show {
 /// Runs to the end and returns the record.
 pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
-    let _lock = ModuleLock::take(&module_address(&rig.link)?)?;
-    anything_there(&rig.link)?;
+    let module = Module::of(&rig.link)?;
+    let _lock = module.lock()?;
+    let wire = anything_there(&module)?;
     let (events, seen) = sync_channel(65_536);
     let (handle, controlled) = RunHandle::new();
     let running = start(
         prepared,
-        None,
+        wire,
         journal(prepared, listener(events))?,
         (handle.clone(), controlled),
         stop_on_signal,

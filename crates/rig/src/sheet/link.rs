@@ -11,6 +11,14 @@ const SLOWEST_BAUD: u32 = 1_200;
 const FASTEST_BAUD: u32 = 1_000_000;
 
 impl LinkSheet {
+    /// The address of the module as the sheet has it: `host:port`, or the path of a serial port.
+    pub fn address(&self) -> &str {
+        match &self.wire {
+            Wire::Tcp(address) | Wire::RtuOverTcp(address) => address,
+            Wire::Serial(port) => &port.path,
+        }
+    }
+
     /// Reads the keys of a link.
     pub(super) fn read(reader: &Reader<'_>) -> Option<Self> {
         let milliseconds = |count: f64| TimeSpan::new(count * 1e-3);
