@@ -95,9 +95,9 @@ pub(crate) fn begin(
         }
         Devices::Round(revision) => {
             seen.revision = Some(*revision);
-            (begin_new(rig, others, start, runs.today())?, None)
+            (begin_new(rig, others, start, &runs.today())?, None)
         }
-        Devices::Places(_) => (begin_new(rig, others, start, runs.today())?, None),
+        Devices::Places(_) => (begin_new(rig, others, start, &runs.today())?, None),
     };
     let Planned { prepared, script, own } = planned;
     let started = Started { run: prepared.header.run.clone(), predicted_s: prepared.task.predicted().si() };
@@ -151,7 +151,7 @@ fn begin_again(
             "only one of this rig and the earlier run is simulated: a simulated run tests no device",
         );
     }
-    let planned = rig.sheets.prepare_again(retest, &start.operators, runs.today())?;
+    let planned = rig.sheets.prepare_again(retest, &start.operators, &runs.today())?;
     let beside = runs.beside(run, &[position]);
     Ok((
         planned,
@@ -159,7 +159,7 @@ fn begin_again(
     ))
 }
 
-fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start, today: Today) -> Result<Planned, NotStarted> {
+fn begin_new(rig: &Rig, others: &[Arc<Status>], start: Start, today: &Today) -> Result<Planned, NotStarted> {
     let status = rig.status();
     let places = match &start.devices {
         Devices::Round(revision) => status.mounted(*revision)?,

@@ -119,7 +119,7 @@ impl Bench {
                 None => {}
             }
             // Whether a calibration has expired is known only now.
-            rig.look_at_sheets(self.runs.today());
+            rig.look_at_sheets(&self.runs.today());
         }
         self.runs.are_shown();
         supervise::watch(self.rigs.clone(), Arc::clone(&self.ended))?;

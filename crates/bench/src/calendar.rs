@@ -3,9 +3,10 @@
 
 use crate::chain::chain;
 use jiff::civil::Date;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
-use tripbench_runner::{Today, disk};
+use tripbench_runner::{Latest, Today, disk};
 
 /// Name of the file: one line with an ISO 8601 date. A person may correct it after the clock was ahead.
 const FILE: &str = "latest-date";
@@ -14,29 +15,64 @@ const FILE: &str = "latest-date";
 #[derive(Debug)]
 pub(crate) struct Calendar {
     path: PathBuf,
-    /// `None` until the folder of runs was opened.
-    latest: Mutex<Option<Date>>,
+    /// What is known of it; `None` until the folder of runs was opened.
+    known: Mutex<Option<Known>>,
+}
+
+/// What is known of the latest date.
+#[derive(Debug, Clone)]
+enum Known {
+    Date(Date),
+    /// Its file exists and cannot be read, for this reason. It is not written: a later date may be in it.
+    Unreadable(String),
 }
 
 impl Calendar {
     /// The calendar of a folder of runs that has not been opened yet.
     pub(crate) fn of(runs: &Path) -> Self {
-        Self { path: runs.join(FILE), latest: Mutex::default() }
+        Self { path: runs.join(FILE), known: Mutex::default() }
     }
 
-    /// Reads the latest date from its file; `of_records` replaces a file that is missing or is not a date.
+    /// Reads the latest date from its file; `of_records` takes the place of a missing file.
     pub(crate) fn open(&self, of_records: Option<Date>) {
-        let kept = std::fs::read_to_string(&self.path).ok().and_then(|text| text.trim().parse().ok());
-        *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = kept.or(of_records);
+        let known = self.read().or_else(|| of_records.map(Known::Date));
+        if let Some(Known::Unreadable(why)) = &known {
+            tracing::error!(path = %self.path.display(), why, "the latest date that was seen is not known");
+        }
+        *self.known.lock().unwrap_or_else(PoisonError::into_inner) = known;
         self.today(Today::by_clock().clock);
     }
 
-    /// Today, if the clock shows the date `clock`. A date later than any before is stored. Writes to the disk, which may hang, once a day.
+    /// What the file says; `None` if there is none.
+    fn read(&self) -> Option<Known> {
+        let bytes = match std::fs::read(&self.path) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == ErrorKind::NotFound => return None,
+            Err(error) => return Some(Known::Unreadable(format!("cannot be read ({error})"))),
+        };
+        let date = str::from_utf8(&bytes).ok().and_then(|text| text.trim().parse().ok());
+        let why = || String::from("contains no date");
+        Some(date.map_or_else(|| Known::Unreadable(why()), Known::Date))
+    }
+
+    /// Today, if the clock shows the date `clock`. A date later than any before is stored. Writes to the disk, which may hang, once a day, and
+    /// reads a file again that could not be read.
     pub(crate) fn today(&self, clock: Date) -> Today {
-        let mut known = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
-        let latest = *known;
-        if latest.is_none_or(|latest| clock > latest) {
-            *known = Some(clock);
+        let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        if matches!(*known, Some(Known::Unreadable(_))) {
+            // A file that was deleted meanwhile says no more than before.
+            *known = self.read().or_else(|| known.take());
+        }
+        let file = self.path.clone();
+        let latest = match &*known {
+            None => Latest::None,
+            Some(Known::Date(date)) => Latest::Seen { date: *date, file },
+            Some(Known::Unreadable(why)) => {
+                return Today { clock, latest: Latest::Unknown { file, why: why.clone() } };
+            }
+        };
+        if !matches!(latest, Latest::Seen { date, .. } if date >= clock) {
+            *known = Some(Known::Date(clock));
             if let Err(error) = disk::write_file(&self.path, format!("{clock}\n").as_bytes()) {
                 tracing::warn!(path = %self.path.display(), error = chain(&error), "cannot store the date");
             }
@@ -49,6 +85,7 @@ impl Calendar {
 mod tests {
     use super::*;
     use jiff::civil::date;
+    use rstest::rstest;
 
     fn scratch(name: &str) -> PathBuf {
         let path = std::env::temp_dir().join(format!("tripbench-calendar-{}-{name}", std::process::id()));
@@ -77,9 +114,7 @@ mod tests {
     fn the_file_counts_and_the_records_only_without_it() {
         let runs = scratch("file");
         let (of_records, corrected) = (date(2999, 12, 31), date(2999, 1, 1));
-        for (text, expected) in
-            [(Some("2999-01-01\n"), corrected), (Some("no date"), of_records), (None, of_records)]
-        {
+        for (text, expected) in [(Some("2999-01-01\n"), corrected), (None, of_records)] {
             match text {
                 Some(text) => std::fs::write(runs.join(FILE), text).expect("a file"),
                 None => std::fs::remove_file(runs.join(FILE)).unwrap_or_default(),
@@ -88,6 +123,43 @@ mod tests {
             calendar.open(Some(of_records));
             assert_eq!(calendar.today(date(2026, 1, 1)).date(), expected, "{text:?}");
         }
+        std::fs::remove_dir_all(&runs).expect("a folder");
+    }
+
+    /// It may have a later date than clock and records. It is neither overwritten nor forgotten, until a person has corrected it.
+    #[rstest]
+    #[case::text("text", b"no date", "contains no date")]
+    #[case::empty("empty", b"", "contains no date")]
+    #[case::cut_off("cut", b"2999-0", "contains no date")]
+    #[case::no_such_day("day", b"2999-02-30\n", "contains no date")]
+    #[case::zeros("zeros", b"\0\0\0\0", "contains no date")]
+    #[case::not_utf8("bytes", b"2999-01-\xFF", "contains no date")]
+    #[case::not_a_file("folder", b"/", "cannot be read (")]
+    fn a_file_that_cannot_be_read_is_not_a_missing_one(
+        #[case] name: &str,
+        #[case] bytes: &[u8],
+        #[case] why: &str,
+    ) {
+        let runs = scratch(name);
+        let file = runs.join(FILE);
+        match bytes {
+            b"/" => std::fs::create_dir(&file).expect("a folder"),
+            bytes => std::fs::write(&file, bytes).expect("a file"),
+        }
+        let clock = date(2999, 1, 1);
+        for calendar in [Calendar::of(&runs), Calendar::of(&runs)] {
+            calendar.open(Some(date(2000, 1, 1)));
+            let said = calendar.today(clock).unknown().expect("unknown");
+            assert!(said.contains(why) && said.contains(&*file.to_string_lossy()), "{said}");
+            assert_eq!(std::fs::read(&file).unwrap_or_else(|_| b"/".into()), bytes, "overwritten");
+        }
+        let calendar = Calendar::of(&runs);
+        calendar.open(None);
+        std::fs::remove_file(&file).or_else(|_| std::fs::remove_dir(&file)).expect("removed");
+        assert!(calendar.today(clock).unknown().is_some(), "forgotten");
+        std::fs::write(&file, "2999-05-05\n").expect("a file");
+        assert_eq!(calendar.today(clock).date(), date(2999, 5, 5));
+        assert_eq!(calendar.today(clock).unknown(), None);
         std::fs::remove_dir_all(&runs).expect("a folder");
     }
 }

@@ -39,7 +39,7 @@ pub(crate) fn planned(positions: &[u8]) -> Planned {
     let place =
         |position: &u8| Place { position: *position, serial: Some(serial(*position)), ..Place::default() };
     let places: Vec<Place> = positions.iter().map(place).collect();
-    SHEETS.prepare(Given::default(), (&places, &[]), Today::by_clock()).expect("a plan")
+    SHEETS.prepare(Given::default(), (&places, &[]), &Today::by_clock()).expect("a plan")
 }
 
 /// A run with devices at some positions, asked for at a moment.

@@ -55,7 +55,7 @@ impl DrawnRig {
     /// If no run of a device at position 1 can be planned.
     pub fn new(sheets: RigSheets) -> Result<Self, NotPlanned> {
         let place = Place { position: POSITION, serial: Some(number(0)), ..Place::default() };
-        let planned = sheets.prepare(Given::default(), (&[place], &[]), Today::by_clock())?;
+        let planned = sheets.prepare(Given::default(), (&[place], &[]), &Today::by_clock())?;
         Ok(Self { sheets, planned })
     }
 

@@ -50,7 +50,7 @@ impl OwnSheets {
 pub(crate) fn planned(
     texts: &Texts,
     (places, operators): (&[Place], &[String]),
-    today: Today,
+    today: &Today,
 ) -> Result<(Prepared, String), NotPlanned> {
     let findings = Findings::new();
     let loaded = load(texts, &findings);
@@ -78,7 +78,7 @@ fn stamp() -> String {
 pub(crate) fn made(
     loaded: &Loaded,
     (positions, operators): (Vec<PositionPlan>, &[String]),
-    today: Today,
+    today: &Today,
     findings: Findings,
 ) -> Result<(Prepared, String), NotPlanned> {
     let planned = task(loaded, positions, &findings);

@@ -247,7 +247,7 @@ impl Rig {
     }
 
     /// Reads the sheets again, and publishes the preview if it changed.
-    pub(crate) fn look_at_sheets(&self, today: Today) {
+    pub(crate) fn look_at_sheets(&self, today: &Today) {
         if self.sheets.look_again(today).is_some() {
             let sheets = Arc::clone(&self.sheets);
             self.post(move |owner| owner.foresee(sheets.preview()));

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan, sha256_hex};
 use tripbench_rig::{Position, RigSheet};
-use tripbench_runner::{Texts, Today, dated_ahead, expired, load, task};
+use tripbench_runner::{Texts, Today, dated_ahead, expired, load, refused_by_unknown_date, task};
 use tripbench_sheet::{Finding, Findings, Severity};
 
 /// Preview of what the sheets of a rig would do.
@@ -38,7 +38,7 @@ pub struct SheetNames {
 
 impl SheetPreview {
     /// Preview of sheet texts. Where they cannot be read, the sheets of `before` are shown.
-    pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>, today: Today) -> Self {
+    pub(crate) fn of(texts: &Texts, before: &Arc<LoadedSheets>, today: &Today) -> Self {
         let findings = Findings::new();
         let loaded = load(texts, &findings);
         let whole = loaded.sheets.as_ref();
@@ -59,7 +59,12 @@ impl SheetPreview {
         let everywhere = sheets.rig.positions.iter().map(number).collect();
         let predicted_s = task(&loaded, everywhere, &findings).map(|task| task.predicted().si());
         let [expired, dated_ahead] = calibration_of(&sheets.rig, today);
-        Self { names, expired, dated_ahead, sheets, predicted_s, findings: errors(findings) }
+        let unknown = refused_by_unknown_date(&sheets, today);
+        let preview = Self { names, expired, dated_ahead, sheets, predicted_s, findings: errors(findings) };
+        match unknown {
+            Some(unknown) => preview.lacking(unknown),
+            None => preview,
+        }
     }
 
     /// The same preview after the sheets became unreadable for the reason `why`.
@@ -83,7 +88,7 @@ impl SheetPreview {
 }
 
 /// Whether today is past the calibration's last day, and whether it is before its first.
-pub(crate) fn calibration_of(rig: &RigSheet, today: Today) -> [bool; 2] {
+pub(crate) fn calibration_of(rig: &RigSheet, today: &Today) -> [bool; 2] {
     [expired(rig, today).is_some(), dated_ahead(rig, today).is_some()]
 }
 

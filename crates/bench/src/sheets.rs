@@ -89,7 +89,7 @@ impl RigSheets {
         let (Some(sheets), Some(rig), true) = (loaded.sheets, texts.rig.clone(), errors.is_empty()) else {
             return Err(NotPlanned::Findings(errors));
         };
-        let now = Mutex::new(Arc::new(SheetPreview::of(&texts, &sheets, Today::by_clock())));
+        let now = Mutex::new(Arc::new(SheetPreview::of(&texts, &sheets, &Today::by_clock())));
         Ok(Self { origin, rig, sheets, now })
     }
 
@@ -103,11 +103,12 @@ impl RigSheets {
     }
 
     /// Reads the sheets again; returns the new preview if it differs from that of the last look.
-    pub(crate) fn look_again(&self, today: Today) -> Option<Arc<SheetPreview>> {
+    pub(crate) fn look_again(&self, today: &Today) -> Option<Arc<SheetPreview>> {
         let read = read(&self.origin);
         let before = self.preview();
         if let Ok(texts) = &read
             && digest(texts) == before.names.digest
+            && today.unknown().is_none()
             && calibration_of(self.rig(), today) == [before.expired, before.dated_ahead]
         {
             return None;
@@ -155,7 +156,7 @@ impl RigSheets {
         &self,
         given: Given,
         (places, operators): (&[Place], &[String]),
-        today: Today,
+        today: &Today,
     ) -> Result<Planned, NotPlanned> {
         if places.is_empty() {
             return Err(NotPlanned::NoDevice);
@@ -200,7 +201,7 @@ impl RigSheets {
         &self,
         retest: Retest,
         operators: &[String],
-        today: Today,
+        today: &Today,
     ) -> Result<Planned, NotPlanned> {
         let Retest { loaded, position, operators: then, again, simulated, at_simulator: _, ramps: _ } =
             retest;

@@ -18,7 +18,7 @@ pub(crate) fn watch(rigs: Vec<Arc<Rig>>, runs: Arc<Runs>, ended: Arc<AtomicBool>
         while !ended.load(Ordering::SeqCst) {
             std::thread::park_timeout(LOOK_EVERY);
             for rig in &rigs {
-                rig.look_at_sheets(runs.today());
+                rig.look_at_sheets(&runs.today());
             }
         }
     })?;

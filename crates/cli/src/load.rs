@@ -144,6 +144,6 @@ fn not_checked(texts: &Texts, sheets: Option<&LoadedSheets>) -> Vec<String> {
     if texts.rig.is_some() && texts.script.is_none() {
         gaps.push("NOT checked: no script was given (--script).".to_owned());
     }
-    gaps.extend(sheets.into_iter().flat_map(|sheets| calibration_doubts(&sheets.rig, Today::by_clock())));
+    gaps.extend(sheets.into_iter().flat_map(|sheets| calibration_doubts(&sheets.rig, &Today::by_clock())));
     gaps
 }

@@ -128,7 +128,7 @@ fn prepare(
 /// # Errors
 /// If the calibration is not valid today.
 fn calibration(task: &Task) -> Result<Vec<String>> {
-    let warnings = tripbench_runner::calibration(task, Today::by_clock())?;
+    let warnings = tripbench_runner::calibration(task, &Today::by_clock())?;
     for text in &warnings {
         say::note(&format!("warning: {text}"));
     }

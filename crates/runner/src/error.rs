@@ -28,7 +28,7 @@ pub enum JobError {
         /// File of that run.
         file: &'static str,
     },
-    /// The calibration of the reference has expired or is dated in the future, and the site sheet refuses such runs.
+    /// The calibration of the reference has expired, is dated in the future or cannot be judged, and the site sheet refuses such runs.
     #[error("{0} Such a run is refused unless the site sheet says expired_calibration = \"warn\"")]
     Expired(String),
     /// The run was stopped before it began.

@@ -18,6 +18,7 @@ mod running;
 mod signals;
 mod stored;
 mod texts;
+mod today;
 mod virtual_time;
 
 pub use again::{AgainError, Retest, mark, retest, retest_preview};
@@ -26,12 +27,13 @@ pub use error::JobError;
 pub use journal::{JournalError, JournalWriter, Listener, Medium};
 pub use live::{LiveRun, run_live};
 pub use planned::other_planner;
-pub use prepare::{Prepared, calibration, header, wall};
+pub use prepare::{Prepared, calibration, header, refused_by_unknown_date, wall};
 pub use recover::{ClosedError, RecoverError, Recovered, closed, recover};
 pub use running::{HowEnded, RunHandle, Running, anything_there, journal, make_safe_over, start};
 pub use signals::Signals;
 pub use stored::{
     FoldedRun, carried, doubts, fold_journal, fold_journal_at_end, from_journal, stored, written_by_others,
 };
-pub use texts::{Loaded, Texts, Today, calibration_doubts, dated_ahead, expired, load, source, task};
+pub use texts::{Loaded, Texts, load, source, task};
+pub use today::{Latest, Today, calibration_doubts, dated_ahead, expired};
 pub use virtual_time::{VirtualDisk, VirtualLink, VirtualRun, run_in_virtual_time, run_on_virtual_wire};

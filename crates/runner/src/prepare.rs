@@ -5,7 +5,7 @@ use jiff::ZonedDateTime;
 use std::path::PathBuf;
 use tripbench_device::ExpiredCalibration;
 use tripbench_engine::predictions;
-use tripbench_record::{ClockState, RunHeader, Task};
+use tripbench_record::{ClockState, LoadedSheets, RunHeader, Task};
 
 /// A run that is ready to start.
 #[derive(Debug, Clone)]
@@ -42,17 +42,24 @@ pub fn header(task: &Task, loaded: &Loaded, operators: &[String], warnings: Vec<
     }
 }
 
-/// Warnings for the record if the calibration of the reference has expired or is dated in the future, or if the clock was set back.
+/// Warnings for the record if the calibration of the reference has expired, is dated in the future or cannot be judged, or if the clock was
+/// set back.
 ///
 /// # Errors
-/// If there is a warning about the calibration and the site sheet refuses such runs.
-pub fn calibration(task: &Task, today: Today) -> Result<Vec<String>, JobError> {
+/// If there is a warning about the calibration, which then has all warnings, and the site sheet refuses such runs.
+pub fn calibration(task: &Task, today: &Today) -> Result<Vec<String>, JobError> {
     let mut doubts = calibration_doubts(&task.sheets.rig, today);
-    if !doubts.is_empty() && task.sheets.site.expired_calibration == ExpiredCalibration::Refuse {
+    let refused = !doubts.is_empty() && task.sheets.site.expired_calibration == ExpiredCalibration::Refuse;
+    doubts.extend(today.doubt());
+    if refused {
         return Err(JobError::Expired(doubts.join(" ")));
     }
-    doubts.extend(today.doubt());
     Ok(doubts)
+}
+
+/// A sentence, if the site sheet refuses every run because the date by which calibrations are to be judged is not known.
+pub fn refused_by_unknown_date(sheets: &LoadedSheets, today: &Today) -> Option<String> {
+    today.unknown().filter(|_| sheets.site.expired_calibration == ExpiredCalibration::Refuse)
 }
 
 /// The present wall-clock time, RFC 3339.

@@ -1,7 +1,6 @@
 //! The sheets of a run, read together, with the findings of all of them.
 
 use crate::JobError;
-use jiff::civil::Date;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -166,62 +165,4 @@ pub fn task(loaded: &Loaded, positions: Vec<PositionPlan>, findings: &Findings) 
     let wording = Wording::new(message, "this script", help);
     findings.add(Finding::error("run-too-long", &script.header.name.place, wording));
     None
-}
-
-/// The date by which calibrations are judged: that of the computer's clock, but never earlier than one that was seen before. So a clock that
-/// is set back makes no expired calibration valid.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Today {
-    /// Local date of the computer's clock.
-    pub clock: Date,
-    /// The latest date that was seen before, if any is known.
-    pub latest: Option<Date>,
-}
-
-impl Today {
-    /// The date of the computer's clock alone.
-    pub fn by_clock() -> Self {
-        Self { clock: jiff::ZonedDateTime::now().date(), latest: None }
-    }
-
-    /// The date by which calibrations are judged.
-    pub fn date(self) -> Date {
-        self.latest.map_or(self.clock, |latest| latest.max(self.clock))
-    }
-
-    /// A sentence, if the clock was set back.
-    pub fn doubt(self) -> Option<String> {
-        let latest = self.latest.filter(|latest| *latest > self.clock)?;
-        Some(format!(
-            "The clock of this computer shows {}, but {latest} was seen before: the calibration is judged by the later date.",
-            self.clock
-        ))
-    }
-}
-
-/// Doubts about the calibration of the reference: expired, or dated in the future.
-pub fn calibration_doubts(rig: &RigSheet, today: Today) -> Vec<String> {
-    expired(rig, today).into_iter().chain(dated_ahead(rig, today)).collect()
-}
-
-/// A sentence, if the calibration of the reference is dated in the future.
-pub fn dated_ahead(rig: &RigSheet, today: Today) -> Option<String> {
-    let today = today.date().to_string();
-    let (reference, date) = (&rig.reference, &rig.reference.calibration.date);
-    let text = || {
-        format!(
-            "The calibration of the reference `{}` is dated {}, and today is {today}: the rig sheet or the clock of this computer is wrong.",
-            reference.name.value, date.value
-        )
-    };
-    (date.as_str() > today.as_str()).then(text)
-}
-
-/// A sentence, if the calibration of the reference has expired.
-pub fn expired(rig: &RigSheet, today: Today) -> Option<String> {
-    let (reference, due) = (&rig.reference, &rig.reference.calibration.due);
-    let today = today.date().to_string();
-    let text =
-        || format!("The calibration of the reference `{}` was due on {}.", reference.name.value, due.value);
-    (due.as_str() < today.as_str()).then(text)
 }

@@ -2,6 +2,7 @@ use super::*;
 use crate::demo::{serial, texts};
 use jiff::civil::date;
 use rstest::rstest;
+use tripbench_runner::Latest;
 
 /// The demo's sheets as files in a folder of their own.
 fn files(name: &str) -> SheetFiles {
@@ -51,7 +52,7 @@ fn a_sheet_that_is_changed_before_the_run_begins_refuses_it(
         ..Given::default()
     };
     let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
-    let planned = sheets.prepare(given_sheets, (&[place], &[]), Today::by_clock()).expect("a plan");
+    let planned = sheets.prepare(given_sheets, (&[place], &[]), &Today::by_clock()).expect("a plan");
     let file = match changed {
         Changed::None => None,
         Changed::Site => files.site,
@@ -83,14 +84,21 @@ fn a_clock_that_is_set_back_makes_no_calibration_valid(
 ) {
     let own = texts();
     let rig = own.rig.as_ref().expect("a sheet").text.replace("due = 2999-03-12", "due = 2027-03-12");
-    let texts = Texts { rig: Some(Source::new("rig.toml", rig)), ..own };
+    let site = Some(Source::new("site.toml", "expired_calibration = \"refuse\"\n"));
+    let texts = Texts { rig: Some(Source::new("rig.toml", rig)), site, ..own };
     let sheets = RigSheets::from_texts(texts).expect("good sheets");
-    let today = Today { clock, latest };
+    let file = PathBuf::from("/runs/latest-date");
+    let latest = latest.map_or(Latest::None, |date| Latest::Seen { date, file });
+    let today = &Today { clock, latest };
     let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
     let planned = sheets.prepare(Given::default(), (&[place], &[]), today);
     let warnings = planned.map(|planned| planned.prepared.header.warnings);
     let of_calibration = |text: &String| text.contains("was due on 2027-03-12");
-    // The demo's site sheet may refuse such a run or only warn.
+    let of_file = |text: &String| {
+        ["shows 2027-01-01, but 2027-", "`/runs/latest-date`", "write the true date"]
+            .iter()
+            .all(|part| text.contains(part))
+    };
     let is_doubted = match &warnings {
         Ok(warnings) => warnings.iter().any(of_calibration),
         Err(error) => of_calibration(&error.to_string()),
@@ -98,9 +106,34 @@ fn a_clock_that_is_set_back_makes_no_calibration_valid(
     assert_eq!(is_doubted, expired, "{warnings:?}");
     sheets.look_again(today);
     assert_eq!(sheets.preview().expired, expired);
-    if let (Ok(warnings), Some(_)) = (&warnings, latest) {
-        assert!(warnings.iter().any(|text| text.contains("The clock of this computer")), "{warnings:?}");
-    }
+    // Whoever set the clock right again learns where the wrong date comes from.
+    let named = match &warnings {
+        Ok(warnings) => warnings.iter().any(of_file),
+        Err(error) => of_file(&error.to_string()),
+    };
+    assert_eq!(named, today.latest != Latest::None, "{warnings:?}");
+}
+
+/// A date that is kept and cannot be read may be after the day on which the calibration expired.
+#[rstest]
+#[case::refuse("refuse", false)]
+#[case::warn("warn", true)]
+fn a_calibration_is_not_valid_by_an_unknown_date(#[case] site: &str, #[case] starts: bool) {
+    let own = texts();
+    let site = format!("expired_calibration = \"{site}\"\n");
+    let texts = Texts { site: Some(Source::new("site.toml", site)), ..own };
+    let sheets = RigSheets::from_texts(texts).expect("good sheets");
+    let latest = Latest::Unknown { file: "/runs/latest-date".into(), why: "cannot be read".into() };
+    let today = &Today { clock: date(2027, 1, 1), latest };
+    let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
+    let planned = sheets.prepare(Given::default(), (&[place], &[]), today);
+    let warnings = planned.map(|planned| planned.prepared.header.warnings.join(" "));
+    assert_eq!(warnings.is_ok(), starts, "{warnings:?}");
+    let text = warnings.unwrap_or_else(|error| error.to_string());
+    assert!(text.contains("`/runs/latest-date`, which has the latest date seen, cannot be read"), "{text}");
+    sheets.look_again(today);
+    let blocked = sheets.preview().findings.iter().any(|text| text.contains("`/runs/latest-date`"));
+    assert_eq!(blocked, !starts, "the page shows it before the press");
 }
 
 /// A step `hold` takes at most ten minutes, and the other steps of the script take about one.
@@ -117,7 +150,7 @@ fn a_script_has_a_longest_duration(#[case] holds: usize, #[case] may: bool) {
     let sheets = RigSheets::from_texts(texts).expect("good sheets");
     assert_eq!(sheets.preview().predicted_s.is_some(), may);
     let place = Place { position: 1, serial: Some(serial(1)), ..Place::default() };
-    let planned = sheets.prepare(Given::default(), (&[place], &[]), Today::by_clock());
+    let planned = sheets.prepare(Given::default(), (&[place], &[]), &Today::by_clock());
     match planned {
         Ok(_) => assert!(may),
         Err(NotPlanned::Findings(errors)) => {
