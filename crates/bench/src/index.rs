@@ -1,7 +1,7 @@
 //! Index of the finished runs in a folder: saves reading every record at the start. It is a copy of what the records say, and is never
 //! believed over them: an entry counts only as long as size and times of its record file are those that it was made from.
 //!
-//! The first line is [`MAGIC`] and the largest number of any run so far. Every other line is the CRC-32C of its rest in 8 hexadecimal
+//! The first line is [`MAGIC`], the largest number of any run so far, a space, and the CRC-32C of what is before it. Every other line is the CRC-32C of its rest in 8 hexadecimal
 //! digits, a space, and the entry as JSON. A finished run appends a line. The file is written anew if it does not fit the folder. It may be
 //! deleted at any time.
 
@@ -73,11 +73,12 @@ impl Index {
     pub(crate) fn read(&self) -> Indexed {
         let bytes = std::fs::read(&self.path).unwrap_or_default();
         let text = String::from_utf8_lossy(&bytes);
-        let header = text.strip_prefix(MAGIC).and_then(|text| text.split_once('\n'));
-        let Some((Ok(largest), body)) = header.map(|(largest, body)| (largest.parse(), body)) else {
+        let Some((first, body)) = text.split_once('\n').filter(|(first, _)| first.starts_with(MAGIC)) else {
             return Indexed::default();
         };
-        let mut indexed = Indexed { fits: true, largest, ..Indexed::default() };
+        let largest = largest_in(first);
+        let mut indexed =
+            Indexed { fits: largest.is_some(), largest: largest.unwrap_or(0), ..Indexed::default() };
         for line in body.split_inclusive('\n') {
             match parse(line) {
                 Some(line) => {
@@ -104,7 +105,8 @@ impl Index {
     /// # Errors
     /// If it cannot be written.
     pub(crate) fn write(&self, entries: &[RunEntry], largest: u64) -> io::Result<()> {
-        let mut text = format!("{MAGIC}{largest}\n");
+        let first = format!("{MAGIC}{largest}");
+        let mut text = format!("{first} {:08x}\n", crc32c::crc32c(first.as_bytes()));
         for entry in entries {
             // A record that disappeared meanwhile is left out.
             text.push_str(&line_of(entry).ok().flatten().unwrap_or_default());
@@ -131,6 +133,13 @@ impl Indexed {
     pub(crate) const fn largest(&self) -> u64 {
         self.largest
     }
+}
+
+/// The number in a first line; `None` if the line is damaged.
+fn largest_in(first: &str) -> Option<u64> {
+    let (text, crc) = first.rsplit_once(' ')?;
+    let is_whole = crc == format!("{:08x}", crc32c::crc32c(text.as_bytes()));
+    text.strip_prefix(MAGIC)?.parse().ok().filter(|_| is_whole)
 }
 
 /// The line of an entry; `None` if the name of its folder is not text.

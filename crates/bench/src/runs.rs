@@ -27,6 +27,17 @@ pub enum RunsError {
     /// Another daemon uses it.
     #[error("another daemon uses the folder of runs `{}`: give each daemon its own (`runs` in the bench sheet)", .0.display())]
     Taken(PathBuf),
+    /// Its file system has no locks.
+    #[error(
+        "the file system of the folder of runs `{}` has no locks ({source}), so that a second daemon could use it too: give the daemon a folder on a local disk (`runs` in the bench sheet)",
+        folder.display()
+    )]
+    NoLocks {
+        /// The folder.
+        folder: PathBuf,
+        /// Cause.
+        source: std::io::Error,
+    },
     /// It cannot be created, locked or read.
     #[error(transparent)]
     Folder(#[from] JobError),

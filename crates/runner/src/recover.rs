@@ -77,14 +77,22 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let text = close(&mut opened, good, torn, halt)?;
     file.set_len(opened.good_bytes as u64).map_err(io)?;
     std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
-    file.write_all(text.as_bytes()).and_then(|()| file.sync_data()).map_err(io)?;
+    if let Err(source) = file.write_all(text.as_bytes()).and_then(|()| file.sync_data()) {
+        // A part of the closing lines is no data: the next attempt would keep it as another tail.
+        let _or_it_is_kept = file.set_len(opened.good_bytes as u64);
+        return Err(io(source));
+    }
     Ok(Recovered { events: opened.events, was_open: true })
 }
 
-/// Keeps a torn tail beside the journal. An earlier attempt may have left one, with closing lines that a full disk cut off after it.
+/// Keeps a torn tail beside the journal. An earlier attempt may have kept it already, or another one, with closing lines that were cut off
+/// after it.
 fn keep_torn(journal: &Path, torn: &[u8]) -> std::io::Result<()> {
     let path = journal.with_extension("torn");
     let mut kept = if path.exists() { std::fs::read(&path)? } else { Vec::new() };
+    if kept.ends_with(torn) {
+        return Ok(());
+    }
     kept.extend_from_slice(torn);
     disk::write_file(&path, &kept)
 }
@@ -139,6 +147,19 @@ fn close(opened: &mut Opened, good: &[u8], torn: &[u8], halt: Halt) -> Result<St
 mod tests {
     use super::*;
     use tripbench_record::journal::MAGIC;
+
+    /// The program was killed between keeping the tail and closing the journal.
+    #[test]
+    fn a_torn_tail_is_kept_once_however_often_it_is_tried() {
+        let path = std::env::temp_dir().join(format!("tripbench-torn-twice-{}.journal", std::process::id()));
+        let torn = path.with_extension("torn");
+        drop(std::fs::remove_file(&torn));
+        for tail in [b"a scan cut off", b"a scan cut off", b"another cut of"] {
+            keep_torn(&path, tail).expect("kept");
+        }
+        assert_eq!(std::fs::read_to_string(&torn).expect("a tail"), "a scan cut offanother cut of");
+        std::fs::remove_file(&torn).expect("a tail");
+    }
 
     /// The first attempt was cut off by a full disk: the journal ends with a part of its closing lines.
     #[test]

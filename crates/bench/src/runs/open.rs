@@ -4,7 +4,9 @@ use super::{Runs, RunsError, Unmade};
 use crate::chain::chain;
 use crate::run_entry::RunEntry;
 use crate::status::OwedRun;
-use std::fs::{OpenOptions, TryLockError};
+use rustix::io::Errno;
+use std::collections::BTreeSet;
+use std::fs::{File, TryLockError};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
@@ -13,16 +15,15 @@ use tripbench_record::{EventKind, Halt, Record, RunHeader, journal, sha256_hex};
 use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load};
 use tripbench_sheet::Findings;
 
-/// File that the daemon which uses the folder has locked.
-const LOCK: &str = "lock";
-
 /// How the runs became known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub(crate) struct Opened {
     /// Number of runs taken from the index.
     pub(crate) indexed: usize,
     /// Number of runs whose records were read.
     pub(crate) read: usize,
+    /// Folders of copies of runs, which do not count.
+    pub(crate) copies: Vec<PathBuf>,
 }
 
 impl Runs {
@@ -62,6 +63,10 @@ impl Runs {
                 left_open.push(one);
             }
         }
+        let copies = take_copies(&mut entries);
+        // The index has none of them.
+        let copies_read = copies.iter().filter(|copy| copy.listed == 0).count();
+        let no_copy_listed = copies_read == copies.len();
         entries.sort_by_key(RunEntry::order);
         // Those that the index did not know come last.
         let mut listed = entries.iter().map(|entry| entry.listed).max().unwrap_or(0);
@@ -71,7 +76,7 @@ impl Runs {
         }
         let mut largest = entries.iter().filter_map(|entry| entry.number).max().unwrap_or(0);
         largest = largest.max(known.largest());
-        if !known.fits(opened.read) {
+        if !(known.fits(opened.read - copies_read) && no_copy_listed) {
             // The records are there: without the index the next start only takes longer.
             if let Err(error) = self.index.write(&entries, largest) {
                 tracing::warn!(folder = %path.display(), error = chain(&error), "cannot write the index of runs");
@@ -80,26 +85,42 @@ impl Runs {
         let dates = entries.iter().filter_map(|entry| entry.started.get(..10)?.parse().ok());
         self.calendar.open(dates.max());
         *self.entries() = entries;
+        opened.copies = copies.into_iter().map(|copy| copy.folder).collect();
         for (one, error) in unread {
-            largest = largest.max(self.owe(one, &error, false).unwrap_or(0));
+            if self.is_known(one) {
+                opened.copies.push(one.clone());
+            } else {
+                largest = largest.max(self.owe(one, &error, false).unwrap_or(0));
+            }
         }
         for one in left_open {
-            largest = largest.max(self.close(one).unwrap_or(0));
+            if self.is_known(one) {
+                opened.copies.push(one.clone());
+            } else {
+                largest = largest.max(self.close(one).unwrap_or(0));
+            }
+        }
+        for copy in &opened.copies {
+            tracing::warn!(folder = %copy.display(), "a copy of a run that is in another folder: it is not counted");
         }
         self.next.store(largest.saturating_add(1), Ordering::SeqCst);
         Ok(opened)
     }
 
+    /// Whether a run is already listed, or owed, from another folder.
+    fn is_known(&self, one: &Path) -> bool {
+        let Some(header) = begun(one) else { return false };
+        let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
+        unmade.iter().any(|other| other.owed.run == header.run) || self.find(&header.run).is_some()
+    }
+
+    /// Locks the folder itself: a file in it could belong to another user, or be deleted.
     fn take_lock(&self) -> Result<(), RunsError> {
-        let path = self.folder.join(LOCK);
-        let bad = |source| JobError::File { what: "lock", path: path.clone(), source };
-        let file = OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(bad)?;
-        match file.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(RunsError::Taken(self.folder.clone())),
-            Err(TryLockError::Error(error)) => return Err(bad(error).into()),
-        }
-        *self.lock.lock().unwrap_or_else(PoisonError::into_inner) = Some(file);
+        let path = &self.folder;
+        let bad = |source| JobError::File { what: "open the folder", path: path.clone(), source };
+        let opened = File::open(path).map_err(bad)?;
+        opened.try_lock().map_err(|error| not_locked(path, error))?;
+        *self.lock.lock().unwrap_or_else(PoisonError::into_inner) = Some(opened);
         Ok(())
     }
 
@@ -141,6 +162,31 @@ impl Runs {
     }
 }
 
+/// Leaves one entry of each run, and returns those of its copies. One that was listed before comes first, then the one whose folder has the
+/// first name.
+fn take_copies(entries: &mut Vec<RunEntry>) -> Vec<RunEntry> {
+    entries.sort_by_cached_key(|entry| (entry.listed == 0, entry.folder.clone()));
+    let mut runs = BTreeSet::new();
+    entries.extract_if(.., |entry| !runs.insert(entry.run.clone())).collect()
+}
+
+/// Why a folder could not be locked.
+pub(super) fn not_locked(folder: &Path, error: TryLockError) -> RunsError {
+    let no_locks = [Errno::NOLCK, Errno::OPNOTSUPP, Errno::NOSYS, Errno::BADF];
+    match error {
+        TryLockError::WouldBlock => RunsError::Taken(folder.to_owned()),
+        // A network file system without locks has no record of who uses it; some refuse to lock a folder by the error of a wrong file.
+        TryLockError::Error(source)
+            if no_locks.iter().any(|no| Some(no.raw_os_error()) == source.raw_os_error()) =>
+        {
+            RunsError::NoLocks { folder: folder.to_owned(), source }
+        }
+        TryLockError::Error(source) => {
+            JobError::File { what: "lock the folder", path: folder.to_owned(), source }.into()
+        }
+    }
+}
+
 /// The record in a folder, and the SHA-256 of its bytes.
 fn read(run: &Path) -> Result<(Record, String), JobError> {
     let path = run.join(folder::RECORD);
@@ -152,7 +198,7 @@ fn read(run: &Path) -> Result<(Record, String), JobError> {
 
 /// The header in the first event of a journal, which may be damaged after it; `None` if no run began.
 fn begun(run: &Path) -> Option<RunHeader> {
-    let mut lines = BufReader::new(std::fs::File::open(run.join(folder::JOURNAL)).ok()?).split(b'\n');
+    let mut lines = BufReader::new(File::open(run.join(folder::JOURNAL)).ok()?).split(b'\n');
     let mut first = lines.nth(1)?.ok()?;
     first.push(b'\n');
     if let EventKind::Started(header) = journal::event(&first)?.kind { Some(*header) } else { None }

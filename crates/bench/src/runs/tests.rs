@@ -2,7 +2,8 @@ use super::open::Opened;
 use super::*;
 use crate::demo::planned;
 use rstest::rstest;
-use std::fs::FileTimes;
+use std::fs::{FileTimes, TryLockError};
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::sync::LazyLock;
 use tripbench_quantity::Mono;
 use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, canonical_json, sha256_hex};
@@ -62,6 +63,13 @@ fn opened(runs: &Path) -> (Opened, Vec<String>) {
     (opened, daemon.newest(None, usize::MAX).into_iter().map(|entry| entry.run).collect())
 }
 
+impl Runs {
+    fn opened(self) -> Self {
+        self.open().expect("it opens");
+        self
+    }
+}
+
 const AT: &str = "2026-11-25T07:00:00+01:00";
 
 #[test]
@@ -76,8 +84,8 @@ fn a_second_start_with_two_thousand_runs_reads_no_record() {
         std::fs::write(one.join(RECORD), record(header)).expect("a record");
     }
     let (first, all) = opened(&runs);
-    assert_eq!((first, all.len()), (Opened { indexed: 0, read: 2_000 }, 2_000));
-    assert_eq!(opened(&runs), (Opened { indexed: 2_000, read: 0 }, all));
+    assert_eq!((first, all.len()), (Opened { read: 2_000, ..Opened::default() }, 2_000));
+    assert_eq!(opened(&runs), (Opened { indexed: 2_000, ..Opened::default() }, all));
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 
@@ -87,6 +95,7 @@ fn a_second_start_with_two_thousand_runs_reads_no_record() {
 #[case::no_index(|runs: &Path| std::fs::remove_file(runs.join("runs.index")).expect("an index"), 3)]
 #[case::emptied(|runs: &Path| std::fs::write(runs.join("runs.index"), "").expect("an index"), 3)]
 #[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 3", "tripbench-runs 2")), 3)]
+#[case::largest_number_changed(|runs: &Path| change(runs, |text| text.replacen("runs 3 3", "runs 3 7", 1)), 0)]
 #[case::last_line_cut_off(|runs: &Path| change(runs, |text| text[..text.len() - 9].to_owned()), 1)]
 #[case::a_verdict_changed(|runs: &Path| change(runs, |text| text.replacen("aborted", "pass", 1)), 1)]
 #[case::lines_joined(|runs: &Path| change(runs, |text| text.replacen("}\n", "}", 1)), 2)]
@@ -102,9 +111,11 @@ fn an_index_is_believed_only_as_far_as_it_fits_the_records(#[case] happens: fn(&
     let (_, all) = opened(&runs);
     assert_eq!(all, ["run-3", "run-2", "run-1"]);
     happens(&runs);
-    assert_eq!(opened(&runs), (Opened { indexed: 3 - read, read }, all.clone()));
+    assert_eq!(opened(&runs), (Opened { indexed: 3 - read, read, ..Opened::default() }, all.clone()));
+    let (_, next) = Runs::of(&runs).opened().folder("rig", "a-1").expect("a folder");
+    assert_eq!(next, 4, "a number that was not given");
     // It was written anew.
-    assert_eq!(opened(&runs), (Opened { indexed: 3, read: 0 }, all));
+    assert_eq!(opened(&runs), (Opened { indexed: 3, ..Opened::default() }, all));
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 
@@ -170,7 +181,7 @@ fn runs_are_ordered_by_number_and_not_by_a_clock_that_was_set_back() {
     let newest = daemon.newest(Some("goods-in-1"), 2);
     assert_eq!(newest.iter().map(|entry| &entry.run).collect::<Vec<_>>(), ["run-9", "run-8"]);
     drop(daemon);
-    assert_eq!(opened(&runs).0, Opened { indexed: 6, read: 0 });
+    assert_eq!(opened(&runs).0, Opened { indexed: 6, ..Opened::default() });
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 
@@ -213,7 +224,7 @@ fn a_record_that_is_made_late_is_listed_last() {
     assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
     drop(daemon);
     let daemon = Runs::of(&runs);
-    assert_eq!(daemon.open().expect("it opens"), Opened { indexed: 3, read: 0 });
+    assert_eq!(daemon.open().expect("it opens"), Opened { indexed: 3, ..Opened::default() });
     assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
@@ -228,6 +239,84 @@ fn a_folder_of_runs_belongs_to_one_daemon() {
     drop(first);
     Runs::of(&runs).open().expect("it is free");
     std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// Copies a run as a file manager does.
+fn copy(run: &Path, name: &str) -> PathBuf {
+    let copy = run.with_file_name(name);
+    std::fs::create_dir(&copy).expect("a folder");
+    for file in std::fs::read_dir(run).expect("a folder").flatten() {
+        std::fs::copy(file.path(), copy.join(file.file_name())).expect("a copy");
+    }
+    copy
+}
+
+/// `known` is whether the daemon has listed the run before it was copied: then the copy never counts, whatever its name.
+#[rstest]
+#[case::finished("2", "copy of 2", true, 1)]
+#[case::with_a_name_that_comes_first("2", "0", true, 1)]
+#[case::before_the_first_start("2", "copy of 2", false, 1)]
+#[case::left_open("4", "4 (copy)", false, 0)]
+#[case::left_open_and_closed_since("4", "0", true, 1)]
+fn a_run_that_was_copied_counts_once(
+    #[case] which: &str,
+    #[case] copied_to: &str,
+    #[case] known: bool,
+    #[case] read: usize,
+) {
+    let runs = scratch(&format!("copied-{which}-{copied_to}-{known}"));
+    for number in 1..=3 {
+        store(&runs, Some(number), AT);
+    }
+    store_open(&runs, 4, AT);
+    if known {
+        opened(&runs);
+    }
+    let run = runs.join(format!("{AT}-{which}"));
+    let other = copy(&run, copied_to);
+    let (first, all) = opened(&runs);
+    assert_eq!(all, ["run-4", "run-3", "run-2", "run-1"]);
+    assert_eq!(first.copies, std::slice::from_ref(&other));
+    // The index does not have it: its record is read at every start, and the index stays as it is.
+    let index = std::fs::metadata(runs.join("runs.index")).expect("an index").ino();
+    let expected = Opened { indexed: 4, read, copies: vec![other.clone()] };
+    assert_eq!(opened(&runs), (expected, all));
+    assert_eq!(std::fs::metadata(runs.join("runs.index")).expect("an index").ino(), index, "written anew");
+    let counts: usize = Runs::of(&runs).opened().counts().into_iter().map(|(.., count)| count).sum();
+    assert_eq!(counts, 4, "one device in each run");
+    assert!(!other.join(folder::REPORT).exists() || known, "a copy was closed");
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+/// Left by an earlier daemon, possibly of another user.
+#[rstest]
+#[case::that_nobody_may_open("mode")]
+#[case::that_is_no_file("folder")]
+fn a_leftover_lock_keeps_nobody_out(#[case] what: &str) {
+    let runs = scratch(&format!("leftover-{what}"));
+    let lock = runs.join("lock");
+    match what {
+        "mode" => {
+            std::fs::write(&lock, "").expect("a file");
+            std::fs::set_permissions(&lock, std::fs::Permissions::from_mode(0o000)).expect("a mode");
+        }
+        _ => std::fs::create_dir(&lock).expect("a folder"),
+    }
+    Runs::of(&runs).open().expect("it opens");
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
+
+#[rstest]
+#[case::no_locks(37, true)]
+#[case::not_supported(95, true)]
+#[case::not_implemented(38, true)]
+#[case::no_locks_on_folders(9, true)]
+#[case::defective_disk(5, false)]
+fn a_file_system_without_locks_is_named_with_what_to_do(#[case] errno: i32, #[case] without: bool) {
+    let error = TryLockError::Error(std::io::Error::from_raw_os_error(errno));
+    let said = chain(&open::not_locked(Path::new("/mnt/runs"), error));
+    assert!(said.contains("`/mnt/runs`"), "{said}");
+    assert_eq!(said.contains("a local disk (`runs` in the bench sheet)"), without, "{said}");
 }
 
 /// Instead of a full disk: a file of the record cannot be created.
