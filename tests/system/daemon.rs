@@ -217,6 +217,7 @@ fn live_what_is_not_meant_for_this_daemon_is_refused() {
     let round = format!("/api/v1/rigs/{RIG}/round");
     let stop = format!("/api/v1/rigs/{RIG}/stop");
     let json = ("content-type", "application/json");
+    let with_key = format!("{round}?now");
     let asked = [
         ("GET", "/api/v1/rigs", vec![("host", "example.org")], "", 403, "/problems/foreign-host"),
         ("POST", stop.as_str(), vec![("origin", "http://example.org")], "", 403, "/problems/foreign-origin"),
@@ -232,6 +233,18 @@ fn live_what_is_not_meant_for_this_daemon_is_refused() {
         ("GET", "/api/v1/nothing", vec![], "", 404, "/problems/not-found"),
         ("DELETE", "/api/v1/rigs", vec![], "", 405, "/problems/method"),
         ("GET", "/api/v1/runs?limit=0", vec![], "", 400, "/problems/bad-request"),
+        ("GET", "/api/v1/runs?rigs=goods-in-1", vec![], "", 400, "/problems/bad-request"),
+        ("GET", "/api/v1/rigs?limit=1", vec![], "", 400, "/problems/bad-request"),
+        ("GET", "/api/v1/watch?rig", vec![], "", 400, "/problems/bad-request"),
+        (
+            "PUT",
+            with_key.as_str(),
+            vec![json],
+            "{\"revision\":0,\"places\":[]}",
+            400,
+            "/problems/bad-request",
+        ),
+        ("GET", "/metrics?rig=1", vec![], "", 400, "/problems/bad-request"),
         ("PUT", round.as_str(), vec![json], "{\"revision\":0", 400, "/problems/bad-request"),
         (
             "PUT",

@@ -5,7 +5,7 @@ use crate::problem::{Problem, ProblemKind};
 use crate::stage::Daemon;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::middleware::from_fn_with_state;
+use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{get, post, put};
 use std::sync::Arc;
 
@@ -14,6 +14,7 @@ mod download;
 mod events;
 mod metrics;
 mod page;
+mod query;
 mod rigs;
 mod runs;
 mod service;
@@ -51,14 +52,16 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         .route("/rigs/{rig}", get(rigs::one))
         .route("/rigs/{rig}/round", put(rigs::mount))
         .route("/rigs/{rig}/runs", post(start::start))
-        .route("/rigs/{rig}/stop", post(rigs::stop))
         .route("/rigs/{rig}/answer", post(rigs::answer))
         .route("/rigs/{rig}/watch", get(watch::watch))
-        .route("/runs", get(runs::newest))
         .route("/runs/{run}", get(runs::record))
         .route("/runs/{run}/report", get(runs::report))
         .route("/runs/{run}/trace", get(runs::trace))
         .route("/runs/{run}/events", get(events::events))
+        .route_layer(from_fn(query::no_keys))
+        .route("/runs", get(runs::newest))
+        // A stop is never refused for what it does not need.
+        .route("/rigs/{rig}/stop", post(rigs::stop))
         .fallback(|| async {
             Problem::not_found("no such path in the API; /api/v1/openapi.json lists the paths")
         })
@@ -72,7 +75,7 @@ pub(crate) fn router(daemon: Arc<Daemon>) -> Router {
         });
     Router::new()
         .nest("/api/v1", api)
-        .route("/metrics", get(metrics::metrics))
+        .route("/metrics", get(metrics::metrics).route_layer(from_fn(query::no_keys)))
         .merge(page::routes())
         .fallback(|| async {
             Problem::not_found(

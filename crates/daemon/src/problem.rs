@@ -105,6 +105,7 @@ fn problems(of: &[(StatusCode, &str)]) -> BTreeMap<String, RefOr<utoipa::openapi
 impl IntoResponses for Refused {
     fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
         problems(&[
+            (StatusCode::BAD_REQUEST, "A query key that this path does not know"),
             (StatusCode::FORBIDDEN, "Not for this machine, or from another site's page"),
             (StatusCode::TOO_MANY_REQUESTS, "Too many changes"),
         ])
@@ -113,14 +114,17 @@ impl IntoResponses for Refused {
 
 impl IntoResponses for BodyRefused {
     fn responses() -> BTreeMap<String, RefOr<utoipa::openapi::Response>> {
-        let mut all = problems(&[
-            (StatusCode::BAD_REQUEST, "Not JSON, or fields that exclude each other"),
+        let mut all = Refused::responses();
+        all.extend(problems(&[
+            (
+                StatusCode::BAD_REQUEST,
+                "Not JSON, fields that exclude each other, or a query key that this path does not know",
+            ),
             (StatusCode::REQUEST_TIMEOUT, "Incomplete after 10 seconds"),
             (StatusCode::PAYLOAD_TOO_LARGE, "More than 256 KiB"),
             (StatusCode::UNSUPPORTED_MEDIA_TYPE, "Content type other than application/json"),
             (StatusCode::UNPROCESSABLE_ENTITY, "A value that is not allowed"),
-        ]);
-        all.extend(Refused::responses());
+        ]));
         all
     }
 }

@@ -276,7 +276,7 @@ fn read_on(
         };
         let Some(text) = line.strip_prefix("data: ") else { continue };
         let whole = format!("{text}\n");
-        let event = event(whole.as_bytes()).context("a line of the daemon's journal is damaged")?;
+        let Some(event) = event(whole.as_bytes()) else { bail!("{}", problem_in(text)) };
         journal.write_all(whole.as_bytes())?;
         *last = Some(event.seq.0);
         let ended = matches!(event.kind, EventKind::Ended { .. });
@@ -286,6 +286,13 @@ fn read_on(
         }
     }
     Ok(Read::Broken)
+}
+
+/// What the daemon says of a journal that it cannot send on.
+fn problem_in(text: &str) -> String {
+    let problem = serde_json::from_str::<Value>(text).ok();
+    let detail = problem.as_ref().and_then(|problem| problem["detail"].as_str());
+    detail.map_or_else(|| String::from("a line of the daemon's journal is damaged"), str::to_owned)
 }
 
 /// Passes answers and stops on to the daemon.

@@ -13,13 +13,14 @@ use std::convert::Infallible;
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::io::{AsyncReadExt, AsyncSeekExt};
+use tripbench_record::journal;
 
 /// The events of a run, in progress or finished, as lines of its journal: all, or those after the one in `Last-Event-ID`.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/events",
     params(("run" = String, Path, description = "Identifier of the run"), ("last-event-id" = Option<u64>, Header, description = "Number of the last event received")),
-    responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line", content_type = "text/event-stream"),
+    responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line. The last one is `ended`, or an event `problem` with a Problem as `data` if the journal is damaged or has no end", content_type = "text/event-stream"),
         (status = 503, description = "Too many watchers", body = Problem, content_type = "application/problem+json"),
-        (status = 400, description = "Last-Event-ID is not a number", body = Problem, content_type = "application/problem+json"),
+        (status = 400, description = "Last-Event-ID is not a number, or a query key", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn events(
     State(daemon): State<Arc<Daemon>>,
@@ -32,20 +33,25 @@ pub(crate) async fn events(
     let path = place.ok_or_else(|| unfinished(&daemon, &run))?;
     let after = after(&headers)?;
     let seat = seat(&daemon)?;
-    let every = daemon.limits.journal_every;
-    let tail = Tail { path, read: 0, rest: Vec::new(), after, held: Vec::new(), over: false };
-    let stream = unfold((tail, Vec::<Event>::new(), seat), move |(mut tail, mut ready, seat)| async move {
-        loop {
-            if let Some(event) = ready.pop() {
-                return Some((Ok(event), (tail, ready, seat)));
-            }
-            if tail.over {
-                return None;
-            }
-            ready = tail.more().await?;
-            ready.reverse();
-            if ready.is_empty() && !tail.over {
-                tokio::time::sleep(every).await;
+    let tail = Tail::of(path, after);
+    let watcher = (tail, Vec::<Told>::new(), daemon, seat);
+    let stream = unfold(watcher, move |(mut tail, mut ready, daemon, seat)| {
+        let run = run.clone();
+        async move {
+            loop {
+                if let Some(told) = ready.pop() {
+                    return Some((Ok(told.into_event()), (tail, ready, daemon, seat)));
+                }
+                if tail.over {
+                    return None;
+                }
+                // Asked before the journal is read: what ends meanwhile is in it.
+                let in_progress = daemon.bench.runs.find(&run).is_none();
+                ready = tail.more(in_progress).await;
+                ready.reverse();
+                if ready.is_empty() && !tail.over {
+                    tokio::time::sleep(daemon.limits.journal_every).await;
+                }
             }
         }
     });
@@ -63,10 +69,13 @@ fn after(headers: &HeaderMap) -> Result<Option<u64>, Problem> {
 }
 
 /// Reader of a journal that may still grow. Scans are sent once written; other events, and everything after them, once they are durable.
+/// The last thing sent is the end of the run, or a problem.
 struct Tail {
     path: PathBuf,
+    /// Length of the lines that were read.
     read: u64,
-    rest: Vec<u8>,
+    /// Most bytes to read at once. Grows if a line is longer.
+    most: u64,
     after: Option<u64>,
     /// Lines not sent yet, because one of them or one before them is not known to be durable.
     held: Vec<Line>,
@@ -74,6 +83,7 @@ struct Tail {
 }
 
 /// A line of a journal.
+#[derive(Debug)]
 struct Line {
     seq: u64,
     /// Whether it may be sent.
@@ -81,32 +91,103 @@ struct Line {
     text: String,
 }
 
+/// What a watcher is sent.
+#[derive(Debug)]
+enum Told {
+    Line(Line),
+    /// Why nothing more can be sent.
+    Problem(String),
+}
+
+impl Told {
+    fn into_event(self) -> Event {
+        match self {
+            Self::Line(line) => Event::default().id(line.seq.to_string()).data(line.text),
+            Self::Problem(detail) => {
+                let problem = Problem::inside(detail);
+                let json = serde_json::to_string(&problem).unwrap_or_default();
+                Event::default().event("problem").data(json)
+            }
+        }
+    }
+}
+
 impl Tail {
-    /// New events that may be sent; `None` if the file cannot be read.
-    async fn more(&mut self) -> Option<Vec<Event>> {
-        const MOST: u64 = 256 * 1024;
-        let mut file = tokio::fs::File::open(&self.path).await.ok()?;
-        file.seek(std::io::SeekFrom::Start(self.read)).await.ok()?;
-        let mut bytes = Vec::new();
-        self.read += (&mut file).take(MOST).read_to_end(&mut bytes).await.ok()? as u64;
-        self.rest.append(&mut bytes);
-        let whole = self.rest.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
-        let lines: Vec<u8> = self.rest.drain(..whole).collect();
-        for line in std::str::from_utf8(&lines).ok()?.lines() {
-            self.take(line);
-        }
-        if self.over {
-            // No later line confirms that the last ones are durable: this call makes them durable.
-            file.sync_data().await.ok()?;
-        }
-        let known = self.known();
-        let told = self.held.drain(..known).filter(|line| self.after.is_none_or(|after| line.seq > after));
-        Some(told.map(|line| Event::default().id(line.seq.to_string()).data(line.text)).collect())
+    const fn of(path: PathBuf, after: Option<u64>) -> Self {
+        Self { path, read: 0, most: 256 * 1024, after, held: Vec::new(), over: false }
     }
 
-    /// Number of held lines that may be sent.
-    fn known(&self) -> usize {
-        if self.over { self.held.len() } else { self.held.iter().take_while(|line| line.may).count() }
+    /// New events that may be sent. A journal of a run that is not in progress must have an end.
+    async fn more(&mut self, in_progress: bool) -> Vec<Told> {
+        let mut fault = match self.grow().await {
+            Ok(grown) if grown || in_progress || self.over => None,
+            Ok(_) => Some(String::from("ends without the end of the run: its program was killed")),
+            Err(why) => Some(why),
+        };
+        // No later line confirms that the last ones are durable: this makes them durable.
+        let is_durable = (self.over || fault.is_some()) && self.synced().await;
+        if self.over && !is_durable {
+            fault.get_or_insert_with(|| String::from("cannot be written to the disk"));
+        }
+        let known = self.known(is_durable);
+        let mut told: Vec<Told> = self.held.drain(..known).map(Told::Line).collect();
+        told.retain(|told| match (told, self.after) {
+            (Told::Line(line), Some(after)) => line.seq > after,
+            (Told::Line(_) | Told::Problem(_), _) => true,
+        });
+        if let Some(why) = fault {
+            self.over = true;
+            told.push(Told::Problem(format!("the journal `{}` {why}", self.path.display())));
+        }
+        told
+    }
+
+    /// Reads on; returns whether there was more. What is behind the last line feed is read again: a run that failed is closed there.
+    ///
+    /// # Errors
+    /// What is wrong with the journal.
+    async fn grow(&mut self) -> Result<bool, String> {
+        let unread = |error: std::io::Error| format!("cannot be read ({error})");
+        let mut file = tokio::fs::File::open(&self.path).await.map_err(unread)?;
+        if file.metadata().await.map_err(unread)?.len() < self.read {
+            return Err(format!("was cut off before byte {}", self.read));
+        }
+        file.seek(std::io::SeekFrom::Start(self.read)).await.map_err(unread)?;
+        let mut bytes = Vec::new();
+        let found = file.take(self.most).read_to_end(&mut bytes).await.map_err(unread)? as u64;
+        let mut grown = false;
+        for line in bytes.split_inclusive(|byte| *byte == b'\n').filter(|line| line.ends_with(b"\n")) {
+            self.check(line)?;
+            self.read += line.len() as u64;
+            grown = true;
+        }
+        let is_long = !grown && found == self.most;
+        self.most *= if is_long { 2 } else { 1 };
+        Ok(grown || is_long)
+    }
+
+    /// Takes the bytes of a line, if they are what was written.
+    fn check(&mut self, line: &[u8]) -> Result<(), String> {
+        if self.read == 0 && line == journal::MAGIC.as_bytes() {
+            return Ok(());
+        }
+        let is_whole = self.read > 0 && journal::event(line).is_some();
+        let text = str::from_utf8(line).ok().filter(|_| is_whole);
+        let text = text.ok_or_else(|| format!("is damaged at byte {}", self.read))?;
+        self.take(text.trim_end());
+        Ok(())
+    }
+
+    async fn synced(&self) -> bool {
+        match tokio::fs::File::open(&self.path).await {
+            Ok(file) => file.sync_data().await.is_ok(),
+            Err(_) => false,
+        }
+    }
+
+    /// Number of held lines that may be sent; `all` if all are durable.
+    fn known(&self, all: bool) -> usize {
+        if all { self.held.len() } else { self.held.iter().take_while(|line| line.may).count() }
     }
 
     /// Takes a line of a journal, `crc seq at [durable=N] kind json`; skips the header line.
@@ -132,20 +213,16 @@ impl Tail {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
+    use tripbench_quantity::Mono;
+    use tripbench_record::{EventKind, Seq};
 
     #[test]
     fn what_is_behind_a_check_is_told_once_the_check_is_durable() {
-        let mut tail = Tail {
-            path: PathBuf::new(),
-            read: 0,
-            rest: Vec::new(),
-            after: None,
-            held: Vec::new(),
-            over: false,
-        };
+        let mut tail = Tail::of(PathBuf::new(), None);
         let known = |tail: &mut Tail, line: &str| {
             tail.take(line);
-            tail.known()
+            tail.known(tail.over)
         };
         assert_eq!(known(&mut tail, "tripbench-journal 1"), 0);
         assert_eq!(known(&mut tail, "0123abcd 1 10 scan {}"), 1);
@@ -153,5 +230,62 @@ mod tests {
         assert_eq!(known(&mut tail, "0123abcd 3 30 durable=1 scan {}"), 1);
         assert_eq!(known(&mut tail, "0123abcd 4 40 durable=2 step-done {}"), 3);
         assert_eq!(known(&mut tail, "0123abcd 5 50 ended {}"), 5);
+    }
+
+    fn event(seq: u64, kind: EventKind) -> String {
+        journal::line(&tripbench_record::Event { seq: Seq(seq), at: Mono::START, kind }, None)
+            .expect("a line")
+    }
+
+    /// A journal of one event, and what follows it.
+    #[rstest]
+    #[case::nothing(b"", false, "ends without the end of the run")]
+    #[case::part_of_a_line(b"0123abcd 1 10 sc", false, "ends without the end of the run")]
+    #[case::not_utf8(b"\xFF\xFE\n", true, "is damaged at byte ")]
+    #[case::no_event(b"no event\n", true, "is damaged at byte ")]
+    #[case::wrong_sum(b"00000000 1 10 recovered {\"torn_bytes\":0}\n", true, "is damaged at byte ")]
+    #[case::zeros(b"\0\0\0\0\n", false, "is damaged at byte ")]
+    fn the_last_thing_sent_is_the_end_or_a_problem(
+        #[case] then: &[u8],
+        #[case] in_progress: bool,
+        #[case] why: &str,
+    ) {
+        let name = format!("tripbench-events-{}-{}", std::process::id(), then.len());
+        let path = std::env::temp_dir().join(format!("{name}-{in_progress}"));
+        let first = event(0, EventKind::Recovered { torn_bytes: 0 });
+        let good = [journal::MAGIC.as_bytes(), first.as_bytes()].concat();
+        std::fs::write(&path, [&good, then].concat()).expect("a journal");
+        let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime");
+        let mut tail = Tail::of(path.clone(), None);
+        let told = runtime.block_on(async {
+            let mut told = tail.more(in_progress).await;
+            // Lines come first, and what is behind them with the next read.
+            if !tail.over {
+                told.extend(tail.more(in_progress).await);
+            }
+            told
+        });
+        assert!(tail.over && matches!(&told[0], Told::Line(line) if line.seq == 0), "{told:?}");
+        assert!(matches!(&told[1..], [Told::Problem(text)] if text.contains(why)), "{told:?}");
+        std::fs::remove_file(&path).expect("a journal");
+    }
+
+    /// The torn tail of a run that failed is removed, and the journal is closed there.
+    #[test]
+    fn a_journal_that_is_closed_while_it_is_watched_is_read_to_its_end() {
+        let path = std::env::temp_dir().join(format!("tripbench-events-{}", std::process::id()));
+        let first = format!("{}{}", journal::MAGIC, event(0, EventKind::Recovered { torn_bytes: 0 }));
+        let end = event(1, EventKind::Ended { ended: None });
+        let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime");
+        let mut tail = Tail::of(path.clone(), None);
+        let mut lines = 0;
+        for then in ["0123abcd 1 10 sc", &end] {
+            std::fs::write(&path, format!("{first}{then}")).expect("a journal");
+            let told = runtime.block_on(tail.more(true));
+            assert!(told.iter().all(|told| matches!(told, Told::Line(_))), "{told:?}");
+            lines += told.len();
+        }
+        assert_eq!((lines, tail.over), (2, true));
+        std::fs::remove_file(&path).expect("a journal");
     }
 }

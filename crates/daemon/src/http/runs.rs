@@ -79,6 +79,7 @@ impl From<&tripbench_bench::RunEntry> for RunEntry {
 /// Selection of runs.
 #[derive(Debug, Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct Which {
     /// Only runs of this rig.
     rig: Option<String>,
