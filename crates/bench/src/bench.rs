@@ -3,7 +3,7 @@
 use crate::audience::Audience;
 use crate::begin::{NotStarted, Start, Started, begin};
 use crate::entry::RigEntry;
-use crate::first::{Ended, leave_safe, looked_at};
+use crate::first::{Ended, leave_safe, looked_at, modules};
 use crate::not_planned::NotPlanned;
 use crate::rig::Rig;
 use crate::runs::{Last, Runs, RunsError};
@@ -186,13 +186,12 @@ fn check(rigs: &[RigEntry]) -> Result<(), BenchError> {
         return Err(BenchError::NoRig);
     }
     let mut known: Vec<(String, Option<Module>)> = Vec::new();
-    for rig in rigs {
+    let modules = modules(rigs.iter().map(|rig| rig.sheets.rig().link.clone()).collect());
+    for (rig, module) in rigs.iter().zip(modules) {
         let name = rig.sheets.name();
         if known.iter().any(|(other, _)| *other == name) {
             return Err(BenchError::TwoRigs(name));
         }
-        // An address that does not resolve is reported by the rig itself.
-        let module = Module::of(&rig.sheets.rig().link).ok();
         let common = |other: &Option<Module>| other.as_ref()?.common_name(module.as_ref()?);
         if let Some((first, address)) = known.iter().find_map(|(first, other)| Some((first, common(other)?)))
         {

@@ -22,7 +22,8 @@ pub(crate) struct Calendar {
 /// What is known of the latest date.
 #[derive(Debug, Clone)]
 enum Known {
-    Date(Date),
+    /// The date, and whether the file says it: a disk that was full is tried again.
+    Date { date: Date, is_stored: bool },
     /// Its file exists and cannot be read, for this reason. It is not written: a later date may be in it.
     Unreadable(String),
 }
@@ -35,7 +36,7 @@ impl Calendar {
 
     /// Reads the latest date from its file; `of_records` takes the place of a missing file.
     pub(crate) fn open(&self, of_records: Option<Date>) {
-        let known = self.read().or_else(|| of_records.map(Known::Date));
+        let known = self.read().or_else(|| of_records.map(|date| Known::Date { date, is_stored: false }));
         if let Some(Known::Unreadable(why)) = &known {
             tracing::error!(path = %self.path.display(), why, "the latest date that was seen is not known");
         }
@@ -52,7 +53,7 @@ impl Calendar {
         };
         let date = str::from_utf8(&bytes).ok().and_then(|text| text.trim().parse().ok());
         let why = || String::from("contains no date");
-        Some(date.map_or_else(|| Known::Unreadable(why()), Known::Date))
+        Some(date.map_or_else(|| Known::Unreadable(why()), |date| Known::Date { date, is_stored: true }))
     }
 
     /// Today, if the clock shows the date `clock`. A date later than any before is stored. Writes to the disk, which may hang, once a day, and
@@ -64,16 +65,22 @@ impl Calendar {
             *known = self.read().or_else(|| known.take());
         }
         let file = self.path.clone();
-        let latest = match &*known {
-            None => Latest::None,
-            Some(Known::Date(date)) => Latest::Seen { date: *date, file },
+        let (latest, is_stored) = match &*known {
+            None => (Latest::None, false),
+            Some(Known::Date { date, is_stored }) => (Latest::Seen { date: *date, file }, *is_stored),
             Some(Known::Unreadable(why)) => {
                 return Today { clock, latest: Latest::Unknown { file, why: why.clone() } };
             }
         };
-        if !matches!(latest, Latest::Seen { date, .. } if date >= clock) {
-            *known = Some(Known::Date(clock));
-            if let Err(error) = disk::write_file(&self.path, format!("{clock}\n").as_bytes()) {
+        let newest = match &latest {
+            Latest::Seen { date, .. } => (*date).max(clock),
+            Latest::None | Latest::Unknown { .. } => clock,
+        };
+        let is_later = !matches!(latest, Latest::Seen { date, .. } if date == newest);
+        if is_later || !is_stored {
+            let stored = disk::write_file(&self.path, format!("{newest}\n").as_bytes());
+            *known = Some(Known::Date { date: newest, is_stored: stored.is_ok() });
+            if let Err(error) = stored {
                 tracing::warn!(path = %self.path.display(), error = chain(&error), "cannot store the date");
             }
         }
@@ -92,6 +99,28 @@ mod tests {
         drop(std::fs::remove_dir_all(&path));
         std::fs::create_dir(&path).expect("a folder");
         path
+    }
+
+    /// Without its file a clock that is set back over a restart would be believed.
+    #[rstest]
+    fn a_date_that_could_not_be_stored_is_stored_as_soon_as_it_can(
+        #[values(None, Some(date(2999, 3, 1)))] of_records: Option<Date>,
+        #[values(1, 3)] failures: u32,
+    ) {
+        let runs = scratch(&format!("full-{}-{failures}", of_records.is_some()));
+        let in_the_way = runs.join(format!("{FILE}.part"));
+        std::fs::create_dir(&in_the_way).expect("a folder");
+        let calendar = Calendar::of(&runs);
+        calendar.open(of_records);
+        let today = date(2999, 5, 1);
+        for _ in 0..failures {
+            calendar.today(today);
+        }
+        assert!(!runs.join(FILE).exists());
+        std::fs::remove_dir(&in_the_way).expect("a folder");
+        calendar.today(date(2999, 4, 1));
+        assert_eq!(std::fs::read_to_string(runs.join(FILE)).expect("a file"), "2999-05-01\n");
+        std::fs::remove_dir_all(&runs).expect("a folder");
     }
 
     #[test]

@@ -3,14 +3,18 @@
 use crate::phase::Phase;
 use crate::rig::Rig;
 use crate::worker::Left;
-use std::sync::Arc;
+use std::sync::mpsc::channel;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tripbench_link::{Clock, Module};
-use tripbench_rig::RigSheet;
+use tripbench_link::{Clock, LockError, Module};
+use tripbench_rig::{LinkSheet, RigSheet};
 use tripbench_runner::{anything_there, make_safe_over};
 
 /// Longest wait for the first looks. A look takes about four seconds if no connection comes.
 const FIRST_LOOKS_WITHIN: Duration = Duration::from_secs(6);
+
+/// Longest wait for the look-up of all names at the start: no rig waits longer for the name of another.
+const LOOK_UPS_WITHIN: Duration = Duration::from_secs(2);
 
 /// How rigs were left, as lists of their names.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -56,30 +60,24 @@ pub(crate) fn looked_at(rigs: &[Arc<Rig>]) {
     }
 }
 
-/// Makes rigs safe that will not be served, all in parallel, each by its own sheet. If two name the same module, the first counts. A
-/// module that another program uses is not touched.
+/// Makes rigs safe that will not be served, all in parallel, each by its own sheet: none waits for the name of another to be looked up. If
+/// two name the same module, it is made safe by the sheet of one of them, and the other rig is in doubt. A module that another program
+/// uses is not touched.
 pub fn leave_safe(sheets: Vec<RigSheet>) -> Ended {
-    let mut ended = Ended::default();
-    let mut leaving: Vec<(RigSheet, Module)> = Vec::new();
-    for sheet in sheets {
-        match Module::of(&sheet.link) {
-            Ok(module) if leaving.iter().any(|(_, other)| other.common_name(&module).is_some()) => {}
-            Ok(module) => leaving.push((sheet, module)),
-            Err(_) => ended.add(sheet.header.name.value.clone(), Left::InDoubt),
-        }
-    }
-    let leaving: Vec<_> = leaving
+    let claimed: Arc<Mutex<Vec<Module>>> = Arc::default();
+    let leaving: Vec<_> = sheets
         .into_iter()
-        .map(|(sheet, module)| {
-            let leaves = (sheet.clone(), module.clone());
-            let thread = std::thread::Builder::new().spawn(move || leave_one_safe(&leaves.0, &leaves.1));
-            (sheet, module, thread)
+        .map(|sheet| {
+            let (of, claimed) = (sheet.clone(), Arc::clone(&claimed));
+            let thread = std::thread::Builder::new().spawn(move || leave_one_safe(&of, &claimed));
+            (sheet, thread)
         })
         .collect();
-    for (sheet, module, thread) in leaving {
+    let mut ended = Ended::default();
+    for (sheet, thread) in leaving {
         // Without a thread, one after the other.
         let left = thread.map_or_else(
-            |_| leave_one_safe(&sheet, &module),
+            |_| leave_one_safe(&sheet, &claimed),
             |thread| thread.join().unwrap_or(Left::InDoubt),
         );
         ended.add(sheet.header.name.value.clone(), left);
@@ -87,12 +85,91 @@ pub fn leave_safe(sheets: Vec<RigSheet>) -> Ended {
     ended
 }
 
-fn leave_one_safe(sheet: &RigSheet, module: &Module) -> Left {
-    let Ok(_lock) = module.lock() else { return Left::NotOurs };
+fn leave_one_safe(sheet: &RigSheet, claimed: &Mutex<Vec<Module>>) -> Left {
+    let Ok(module) = Module::of(&sheet.link) else { return Left::InDoubt };
+    {
+        let mut claimed = claimed.lock().unwrap_or_else(PoisonError::into_inner);
+        if claimed.iter().any(|other| other.common_name(&module).is_some()) {
+            return Left::InDoubt;
+        }
+        claimed.push(module.clone());
+    }
+    let _lock = match module.lock() {
+        Ok(lock) => Some(lock),
+        Err(LockError::Taken { .. }) => return Left::NotOurs,
+        // Nobody is known to use it: safe matters more than the lock.
+        Err(LockError::System { .. }) => None,
+    };
     // A refused connection is known sooner.
-    if anything_there(module).is_ok_and(|wire| make_safe_over(&wire, sheet)) {
+    if anything_there(&module).is_ok_and(|wire| make_safe_over(&wire, sheet)) {
         Left::Safe
     } else {
         Left::InDoubt
+    }
+}
+
+/// The modules that sheets name, looked up in parallel; `None` for a name that does not resolve within a time limit. The rig reports it.
+pub(crate) fn modules(sheets: Vec<LinkSheet>) -> Vec<Option<Module>> {
+    let mut modules = vec![None; sheets.len()];
+    let (found, looked_up) = channel();
+    for (index, sheet) in sheets.into_iter().enumerate() {
+        let found = found.clone();
+        let thread = std::thread::Builder::new().name(String::from("look-up"));
+        let spawned = thread.spawn(move || found.send((index, Module::of(&sheet).ok())).is_ok());
+        if let Err(error) = spawned {
+            tracing::warn!(%error, "cannot look up the name of a module at the start");
+        }
+    }
+    drop(found);
+    let clock = Clock::start();
+    let until = clock.now() + LOOK_UPS_WITHIN;
+    while let Ok((index, module)) = looked_up.recv_timeout(until.since(clock.now())) {
+        modules[index] = module;
+    }
+    modules
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::SHEETS;
+    use rstest::rstest;
+    use std::net::TcpListener;
+    use tripbench_rig::Wire;
+
+    /// A sheet of this name for a module at an address.
+    fn sheet(name: &str, address: &str) -> RigSheet {
+        let mut sheet = SHEETS.rig().clone();
+        name.clone_into(&mut sheet.header.name.value);
+        let Wire::Tcp(at) = &mut sheet.link.wire else { panic!("the demo's rig is on TCP") };
+        address.clone_into(&mut at.value);
+        sheet
+    }
+
+    /// Whoever reads how the rigs were left must find each of them.
+    #[rstest]
+    fn every_rig_is_named_once(#[values(1, 2, 4)] at_one_module: usize, #[values(0, 1)] without_name: usize) {
+        // A port at which nobody answers.
+        let port = TcpListener::bind("127.0.0.1:0").and_then(|free| free.local_addr()).expect("a port").port();
+        let at = format!("127.0.0.1:{port}");
+        let mut sheets: Vec<_> = (0..at_one_module).map(|rig| sheet(&format!("rig-{rig}"), &at)).collect();
+        sheets.extend((0..without_name).map(|rig| sheet(&format!("nowhere-{rig}"), "nowhere.invalid:502")));
+        let mut expected: Vec<String> = sheets.iter().map(|sheet| sheet.header.name.value.clone()).collect();
+        let mut ended = leave_safe(sheets);
+        ended.in_doubt.sort();
+        expected.sort();
+        assert_eq!(ended, Ended { in_doubt: expected, ..Ended::default() });
+    }
+
+    #[test]
+    fn modules_are_in_the_order_of_their_sheets() {
+        let links = ["127.0.0.1:1", "nowhere.invalid:2", "127.0.0.1:3"].map(|at| sheet("rig", at).link);
+        let found = modules(links.to_vec());
+        let alone = links.map(|link| Module::of(&link).ok());
+        for (index, (found, alone)) in found.iter().zip(&alone).enumerate() {
+            assert_eq!(found.is_some(), index != 1);
+            let same = found.as_ref().zip(alone.as_ref()).is_none_or(|(one, two)| one.names() == two.names());
+            assert!(same, "module {index}");
+        }
     }
 }

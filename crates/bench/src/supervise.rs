@@ -79,7 +79,7 @@ fn hangs(rigs: &[Arc<Rig>]) -> ! {
     std::thread::park_timeout(OTHERS_HAVE);
     let clock = Clock::start();
     for one in making {
-        // A rig that takes longer, for example because a name does not resolve, is not waited for.
+        // A rig that takes longer, for example because its module does not answer, is not waited for.
         while !one.is_finished() && clock.now().since(Mono::START) < MAKING_SAFE_HAS {
             std::thread::park_timeout(Duration::from_millis(20));
         }

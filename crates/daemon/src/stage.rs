@@ -100,7 +100,7 @@ fn tell(statuses: &Receiver<Arc<Status>>, feed: &Feed, documents: &Documents) {
         // A document that fails is left out; whoever watches sees the next one.
         let made = catch_unwind(AssertUnwindSafe(|| serde_json::to_string(&documents.of(&newest))));
         let Ok(Ok(text)) = made else {
-            tracing::error!(rig = newest.rig, "its state cannot be snapshot");
+            tracing::error!(rig = newest.rig, "its state cannot be made into a document");
             continue;
         };
         if snapshot != text {

@@ -9,7 +9,7 @@ words! {
     /// What happens after a check of a step has failed.
     pub enum OnFailure {
         /// The next step begins.
-        Retest = "go-on",
+        NextStep = "go-on",
         /// The run ends here.
         Stop = "stop",
     }
@@ -185,7 +185,7 @@ impl Script {
 }
 
 fn step(reader: &Reader<'_>, kind: Option<StepKind>) -> Option<ScriptStep> {
-    let on_failure = reader.or("on_failure", "go-on or stop", OnFailure::Retest);
+    let on_failure = reader.or("on_failure", "go-on or stop", OnFailure::NextStep);
     Some(ScriptStep { place: reader.place(), on_failure: on_failure?.value, kind: kind? })
 }
 

@@ -153,13 +153,12 @@ impl Worker {
             prepared.header.simulated |= rig.status().simulated;
             let (folder, number) = runs.folder(&rig.name, &prepared.header.run)?;
             (prepared.folder, prepared.header.number) = (folder, Some(number));
-            let made = prepared.folder.clone();
-            rig.post(move |owner| owner.laid_out(made));
             if let Some(Repeat { folder, position, .. }) = &again {
                 mark(folder, *position, &prepared.folder)?;
             }
             let probes = rig.probes;
             let sheets = Arc::clone(&prepared.task.sheets);
+            let (made, owned) = (prepared.folder.clone(), Arc::clone(&rig));
             let mut follower = Follower::new(rig, sheets, prepared.folder.clone(), claim);
             let listener = Box::new(move |event: &Event| {
                 follower.hear(event);
@@ -168,6 +167,8 @@ impl Worker {
                 }
             });
             let journal = journal(&prepared, listener)?;
+            // Only now: whoever asks for its events finds the journal.
+            owned.post(move |owner| owner.laid_out(made));
             Ok::<_, NoRun>((prepared, journal))
         });
         let what = "start a thread for the folder in";

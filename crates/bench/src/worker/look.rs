@@ -94,7 +94,11 @@ impl Worker {
                     // Let go first: after a reset of a hub two rigs may have changed their paths.
                     self.lock = None;
                     let taken = module.lock();
-                    self.lock = Some(taken.map_err(|error: LockError| Fault::Taken(error.to_string()))?);
+                    self.lock = Some(taken.map_err(|error| match &error {
+                        LockError::Taken { .. } => Fault::Taken(error.to_string()),
+                        // Nobody is known to have it: at the end it is in doubt, not another program's.
+                        LockError::System { source, .. } => Fault::Unreachable(format!("{error} ({source})")),
+                    })?);
                     self.rig.owns_module();
                 }
                 anything_there(&module).map_err(|error: JobError| unreachable(&error))?
