@@ -162,6 +162,59 @@ fn a_gas_that_warms_slower_than_declared_is_found() {
     assert_eq!(check(&outcome, QuantityName::ThermalTime).verdict, CheckVerdict::NotMet);
 }
 
+/// A leak that only seems to be one, because the gas was still warming, comes with the key to correct first. A real one does not.
+#[rstest]
+#[case("0.2 s", "1 s", 0.0)]
+#[case("0.3 s", "1 s", 0.0)]
+#[case("0.1 s", "0.8 s", 0.0)]
+#[case("1 s", "1 s", 900.0)]
+#[case("0.5 s", "0.5 s", 500.0)]
+fn a_leak_that_follows_from_a_wrong_thermal_time_says_so(
+    #[case] declared: &str,
+    #[case] real: &str,
+    #[case] leak: f64,
+) {
+    let mut bench = bench();
+    let thermal = |time: &str| format!("thermal = \"{time}\"");
+    let wired = bench.rig.replace(&thermal("1 s"), &thermal(real));
+    bench.rig = bench.rig.replace(&thermal("1 s"), &thermal(declared));
+    bench.truth.air.leak = LevelRate::new(leak);
+    let outcome = bench.check_rig(Some(&wired), yes);
+    let leaks = check(&outcome, QuantityName::LeakRate);
+    let remark = leaks.remark.as_deref().unwrap_or_default();
+    let slow = check(&outcome, QuantityName::ThermalTime).verdict == CheckVerdict::NotMet;
+    assert_eq!(slow, leak == 0.0);
+    assert_eq!(
+        remark.contains("correct `manifold.thermal`"),
+        slow && leaks.verdict != CheckVerdict::Met,
+        "{remark}"
+    );
+    assert_eq!(remark.starts_with("levels cannot be judged with this leak"), !slow, "{remark}");
+}
+
+/// Two outputs at each other's addresses: the key to correct is named for both.
+#[rstest]
+#[case(["evacuate-fine", "bleed"], [1, 2])]
+#[case(["bleed", "evacuate-fine"], [2, 1])]
+fn outputs_at_each_others_addresses_are_named(#[case] names: [&str; 2], #[case] coils: [u8; 2]) {
+    let mut bench = bench();
+    let at = |name: &str, coil: u8| format!("name = \"{name}\"\nat = \"coil {coil}\"");
+    let wired = bench.rig.clone();
+    for index in [0, 1] {
+        let right = at(names[index], coils[index]);
+        assert!(wired.contains(&right), "{right}");
+        bench.rig = bench.rig.replace(&right, &at(names[index], coils[1 - index]));
+    }
+    let outcome = bench.check_rig(Some(&wired), yes);
+    for name in names {
+        let step = format!("try {name}");
+        let tried = outcome.record.rig_checks.iter().find(|check| check.step_name == step).expect("a check");
+        let remark = tried.remark.as_deref().unwrap_or_default();
+        assert_eq!(tried.verdict, CheckVerdict::NotMet);
+        assert!(remark.contains(&format!("`at` of the output `{name}`")), "{remark}");
+    }
+}
+
 #[rstest]
 #[case(Effect::EvacuateStuck { open: false })]
 #[case(Effect::VentStuckShut)]

@@ -1,6 +1,7 @@
 //! Conditions of the rig: if one is not met, no device can be judged.
 
 use crate::channel::{Channels, Zero, marks_of, zero_before};
+use crate::rig_check::settling;
 use tripbench_device::DecisionRule;
 use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Outcome, Sample, Settling, combine,
@@ -158,9 +159,24 @@ pub(crate) fn leak(channels: &Channels<'_>, marks: &[Mark], step: u16, leak: &Le
     let limits = Limits { low: Some(-leak.limit.si()), high: Some(leak.limit.si()) };
     let mut check = judged(check, &result, Some(limits), acceptance_of_rig(task));
     if check.verdict != CheckVerdict::Met {
-        check.remark = Some("levels cannot be judged with this leak: check plugs, hoses and seals".into());
+        let usual = || "levels cannot be judged with this leak: check plugs, hoses and seals".to_owned();
+        check.remark = Some(warms_slower(channels, marks).unwrap_or_else(usual));
     }
     vec![check]
+}
+
+/// Words for a leak that is measured while the gas still warms, if the trace shows that this takes surely longer than the rig sheet
+/// declares.
+fn warms_slower(channels: &Channels<'_>, marks: &[Mark]) -> Option<String> {
+    let step = marks.iter().find(|mark| mark.segment == Segment::Settling)?.step;
+    let checks = settling(channels, marks, step);
+    let slow = checks.iter().find(|check| check.verdict == CheckVerdict::NotMet)?.measured.as_ref()?;
+    Some(format!(
+        "measured while the gas was still warming, which looks like a leak: its time constant is {:.0} ms, the rig sheet declares {:.0} ms. First \
+         correct `manifold.thermal` and check again; only then check plugs, hoses and seals",
+        slow.value * 1e3,
+        channels.task.sheets.rig.manifold.thermal.si() * 1e3
+    ))
 }
 
 /// Rate of a leak, separated from the warming of the gas; `floor_pa` is the least scatter of a sample. The time constant of the warming

@@ -5,6 +5,7 @@ use crate::hose::Drop;
 use crate::place::{Placed, place};
 use crate::promised::longest_delay_s;
 use tripbench_measure::{CrossingInterval, RateGroup, Sample, mean};
+use tripbench_quantity::{LevelStyle, VacuumLevel};
 use tripbench_record::{CrossingRecord, Cycles, Mark, Motion, Segment};
 use tripbench_rig::{ActiveState, DigitalInput, Edges};
 
@@ -61,6 +62,8 @@ pub(crate) struct Crossings {
     pub(crate) hose: Drop,
     /// Whether the input changed in the last ramp.
     pub(crate) alive: bool,
+    /// Levels of the ramps in which the output changed once, but in the opposite sense, pascal.
+    pub(crate) opposite_pa: Vec<f64>,
 }
 
 impl Crossings {
@@ -69,6 +72,22 @@ impl Crossings {
         self.intervals.push(placed.interval);
         self.records.push(placed.record);
         self.rate_uncertainties.push(placed.rate_uncertainty_pa_per_s);
+    }
+
+    /// Words for an output that changed in the opposite sense wherever its change is missing; `to` is the expected new state.
+    pub(crate) fn other_way_round(&self, to: bool, style: LevelStyle) -> Option<String> {
+        let (count, level_pa) = (self.opposite_pa.len(), mean(&self.opposite_pa)?);
+        let ramps = self.missing + self.placed() + self.unplaced;
+        let name = |on: bool| if on { "on" } else { "off" };
+        (u32::try_from(count) == Ok(self.missing)).then(|| {
+            format!(
+                "changes from {0} to {1} at about {2} in {count} of {ramps} ramps, where {1} to {0} is expected: is its logic inverted? Check the \
+                 settings sheet and the wiring",
+                name(to),
+                name(!to),
+                style.level(VacuumLevel::new(level_pa))
+            )
+        })
     }
 
     /// Number of ramps whose crossing counts.
@@ -262,6 +281,13 @@ impl Crossings {
         let started_right = bits.first().is_some_and(|bit| bit.on != sought.to);
         self.extra += u32::try_from(all.len().saturating_sub(1)).unwrap_or(u32::MAX);
         self.counted.add(between_reads(channels, mark, sought.input, &all));
+        if let [change] = all.as_slice()
+            && change.on != sought.to
+        {
+            let at_s = f64::midpoint(change.last_old.middle_seconds(), change.first_new.middle_seconds());
+            let near = samples.get(samples.partition_point(|sample| sample.t_s < at_s)).or(samples.last());
+            self.opposite_pa.extend(near.map(|sample| sample.level_pa));
+        }
         match wanted.filter(|_| started_right) {
             None if !started_right && all.is_empty() && sought.slow.contains(cycle) => self.early += 1,
             None => self.missing += 1,

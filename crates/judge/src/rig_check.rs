@@ -158,7 +158,11 @@ pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: 
     let check = Check { limits: Some(LimitsRecord { low: None, high: limits.high }), ..check };
     let mark = marks_of(marks, step, |segment| segment == Segment::Tried).last().copied();
     let Some(moved) = mark.and_then(|mark| moved(channels, &mark, deeper)) else {
-        let remark = format!("the level did not answer the output `{output}`: valve, air, hose or wire?");
+        let how = match mark.and_then(|mark| moved(channels, &mark, !deeper)) {
+            Some(_) => "moved the wrong way",
+            None => "did not answer",
+        };
+        let remark = format!("the level {how}: check `at` of the output `{output}`, wire, valve, air, hose");
         return vec![Check { remark: Some(remark), verdict: CheckVerdict::NotMet, ..check }];
     };
     let order_s = rig.order_time().si();

@@ -205,7 +205,11 @@ impl At<'_> {
             .map(|(direction, _)| direction.to_owned())
             .collect();
         let changed = on.placed() + on.unplaced + off.placed() + off.unplaced;
-        let (verdict, remark) = if seen + counted == 0 && changed == 0 {
+        let opposite = on.opposite_pa.len() + off.opposite_pa.len();
+        let (verdict, remark) = if seen + counted == 0 && changed == 0 && opposite > 0 {
+            let words = format!("the output changed in the opposite sense in {opposite} of {ramps} ramps");
+            (CheckVerdict::Undecided, words)
+        } else if seen + counted == 0 && changed == 0 {
             (CheckVerdict::Undecided, format!("the output never changed in {ramps} ramps"))
         } else if seen + counted == 0 {
             (CheckVerdict::Pass, format!("one change in {changed} of {ramps} ramps, no more"))
@@ -271,7 +275,7 @@ impl At<'_> {
         let limits = limits.map(limits_of);
         let found = &one.found.crossings;
         let mut check = level_check(self.channels.task, check, (found, one.level.as_ref()), limits);
-        self.doubts(&mut check, found, limits);
+        self.doubts(&mut check, (found, one.transition.to), limits);
         if one.level.is_none() && one.found.delay.is_some() {
             check.remark = Some(String::from(
                 "its output is so late that its level cannot be determined: no level is stated",
@@ -283,24 +287,21 @@ impl At<'_> {
     }
 
     /// Adds doubts from the crossings: those left open prevent a pass, and a change that surely did not come is a fail.
-    fn doubts(&self, check: &mut Check, found: &Crossings, limits: Option<Limits>) {
+    fn doubts(&self, check: &mut Check, (found, to): (&Crossings, bool), limits: Option<Limits>) {
         let cycles = u32::from(self.task.cycles);
         let motion = if found.rising { self.task.rising } else { self.task.falling };
         let placed = found.placed();
         let farthest_pa = if found.rising { found.least_top_pa } else { found.greatest_bottom_pa };
-        let reached = self
-            .channels
-            .task
-            .sheets
-            .site
-            .style
-            .level(tripbench_quantity::VacuumLevel::new(farthest_pa.max(0.0)));
+        let style = self.channels.task.sheets.site.style;
+        let reached = style.level(tripbench_quantity::VacuumLevel::new(farthest_pa.max(0.0)));
         let remark = if !found.counted.agrees() {
             between_reads_remark(found.counted)
         } else if found.extra > 0 {
             format!("the output changed {} times more than expected: it chatters", found.extra)
         } else if placed == 0 && found.missing > 0 && !self.alive(found) {
             format!("no change seen up to {reached}: is it connected and powered?")
+        } else if let Some(words) = found.other_way_round(to, style) {
+            words
         } else if found.missing > 0 {
             format!("no change in {} of {cycles} ramps, which reached {reached}", found.missing)
         } else if found.early > 0 && check.verdict == CheckVerdict::Fail {
@@ -309,8 +310,7 @@ impl At<'_> {
         } else if placed < cycles {
             format!("only {placed} of {cycles} ramps could be used")
         } else if limits.is_some_and(|limits| found.hose.leaves_open(half_tolerance(limits))) {
-            let shift =
-                self.channels.task.sheets.site.style.difference(LevelDifference::new(found.hose.largest_pa));
+            let shift = style.difference(LevelDifference::new(found.hose.largest_pa));
             format!(
                 "a leak behind the hose could shift it by up to {shift}: leak too large for this hose, or is it pinched?"
             )

@@ -89,19 +89,28 @@ fn levels_are_judged(#[case] levels: [f64; 2], #[case] quantity: Q, #[case] verd
     says(&checks, quantity, verdict, "");
 }
 
-#[test]
-fn a_closed_output_is_found_the_other_way_round() {
+#[rstest]
+#[case([60e3, 55e3], "60.0 kPa", "55.0 kPa")]
+#[case([60.3e3, 54.7e3], "60.3 kPa", "54.7 kPa")]
+#[case([65e3, 52e3], "65.0 kPa", "52.0 kPa")]
+fn a_closed_output_is_found_the_other_way_round(
+    #[case] levels: [f64; 2],
+    #[case] on: &str,
+    #[case] off: &str,
+) {
     let world = world();
-    let toggled = crate::bench::toggle(world.changes([60e3, 55e3], [0.003, 0.003]));
+    let toggled = crate::bench::toggle(world.changes(levels, [0.003, 0.003]));
     let world = world.signal(Area::DiscreteInput, 0, move |t_s| 1 - toggled(t_s));
     let closed = bench(three()).settings("delay = \"0 ms\"", "delay = \"0 ms\"\nlogic = \"normally-closed\"");
-    says(&Played::of(&closed, &world).judged(1), Q::SwitchPoint, CheckVerdict::Pass, "");
-    says(
-        &Played::of(&bench(three()), &world).judged(1),
-        Q::SwitchPoint,
-        CheckVerdict::Fail,
-        "no change in 3 of 3 ramps",
-    );
+    if levels[0] == 60e3 {
+        says(&Played::of(&closed, &world).judged(1), Q::SwitchPoint, CheckVerdict::Pass, "");
+    }
+    let inverted = Played::of(&bench(three()), &world).judged(1);
+    let words = format!("changes from on to off at about {on} in 3 of 3 ramps, where off to on is expected");
+    says(&inverted, Q::SwitchPoint, CheckVerdict::Fail, &words);
+    let words = format!("changes from off to on at about {off} in 3 of 3 ramps, where on to off is expected");
+    says(&inverted, Q::ResetPoint, CheckVerdict::Fail, &words);
+    says(&inverted, Q::Chatter, CheckVerdict::Undecided, "in the opposite sense in 6 of 6 ramps");
 }
 
 // The ramps go up to 72 kPa, far beyond 61.1 kPa, and down to 50 kPa: a live device missed its limits.
