@@ -140,8 +140,10 @@ fn difference(stored: &Check, found: &Check) -> Option<(String, String)> {
         return None;
     }
     let place = found.position.map_or_else(|| String::from("rig"), |number| format!("position {number}"));
-    let value = |check: &Check| check.measured.as_ref().map_or(f64::NAN, |measured| measured.value);
-    let told = |check: &Check| format!("{} {} {}", check.verdict, value(check), check.unit);
+    let told = |check: &Check| match &check.measured {
+        Some(measured) => format!("{} {} {}", check.verdict, measured.value, check.unit),
+        None => check.verdict.to_string(),
+    };
     let (was, is) = (told(stored), told(found));
     let how = if was == is {
         format!("{was}, but its limits, budget, crossings or remarks differ")

@@ -3,14 +3,14 @@
 use crate::args::SheetOptions;
 use crate::exit::Exit;
 use crate::say;
-use anyhow::{Result, bail};
+use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tripbench_device::{SiteSheet, picture};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan};
 pub(crate) use tripbench_runner::{Loaded, Texts, Today, calibration_doubts, load, source, task};
-use tripbench_sheet::{Finding, Findings, Severity, Source, read_sheet};
+use tripbench_sheet::{At, Finding, Findings, Severity, Source, read_sheet};
 
 /// Texts of all sheets, with the site's defaults filled in.
 pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result<Texts> {
@@ -20,11 +20,18 @@ pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result
         .as_ref()
         .and_then(|source| read_sheet(source, &Findings::new(), SiteSheet::read))
         .unwrap_or_default();
-    let beside = |path: &Option<String>| {
+    let beside = |path: &Option<At<String>>| {
         let folder = site_path.as_deref().and_then(Path::parent).unwrap_or_else(|| Path::new("."));
-        path.as_ref().map(|path| folder.join(path))
+        path.as_ref().map(|path| folder.join(&path.value))
     };
-    let pick = |given: &Option<PathBuf>, default: &Option<String>| given.clone().or_else(|| beside(default));
+    let pick = |given: &Option<PathBuf>, default: &Option<At<String>>| match (given, default, beside(default))
+    {
+        (Some(path), _, _) => Ok(Some(source(path)?)),
+        (None, Some(named), Some(path)) => source(&path)
+            .map(Some)
+            .with_context(|| format!("{}: this sheet is missing or unreadable", named.place.shown())),
+        (None, _, _) => anyhow::Ok(None),
+    };
     let judged = !options.no_settings;
     let script = match (&options.script, script_name) {
         (Some(_), Some(name)) => bail!("two scripts were given: --script and `{name}`"),
@@ -33,17 +40,9 @@ pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result
         (None, None) => None,
     };
     Ok(Texts {
-        rig: pick(&options.rig, &read.defaults.rig).as_deref().map(source).transpose()?,
-        device_type: pick(&options.device_type, &read.defaults.device_type)
-            .filter(|_| judged)
-            .as_deref()
-            .map(source)
-            .transpose()?,
-        settings: pick(&options.settings, &read.defaults.settings)
-            .filter(|_| judged)
-            .as_deref()
-            .map(source)
-            .transpose()?,
+        rig: pick(&options.rig, &read.defaults.rig)?,
+        device_type: if judged { pick(&options.device_type, &read.defaults.device_type)? } else { None },
+        settings: if judged { pick(&options.settings, &read.defaults.settings)? } else { None },
         script: script.as_deref().map(|path| script_source(path, script_name)).transpose()?,
         site,
     })
@@ -70,7 +69,7 @@ fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
         scripts.filter_map(|path| Some(path.file_stem()?.to_string_lossy().into_owned())).collect();
     names.sort();
     bail!(
-        "there is no script `{name}` in `{}`; the first word after `run` names a script, serial numbers follow. Scripts there: {}. \
+        "there is no script `{name}` in `{}`; the first word names a script, serial numbers follow. Scripts there: {}. \
          Is a site sheet missing (--site, TRIPBENCH_SITE, or site.toml in this folder)?",
         folder.display(),
         names.join(", ")

@@ -14,7 +14,7 @@ use tripbench_daemon::{Limits, Serve, ServeError, serve as serve_bench};
 use tripbench_device::SiteSheet;
 use tripbench_rig::RigSheet;
 use tripbench_runner::Signals;
-use tripbench_sheet::{Findings, Source, read_sheet};
+use tripbench_sheet::{At, Findings, Source, read_sheet};
 use tripbench_simulator::{SimulatedBench, Truth, serve as serve_module};
 
 /// A simulated module; listens until dropped.
@@ -146,7 +146,7 @@ fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Serve>> {
     }
     let sheet = sheet.context("the bench sheet has errors")?;
     let folder = site_path.as_deref().and_then(Path::parent).unwrap_or(beside);
-    let at = |path: &Option<String>| path.as_ref().map(|path| folder.join(path));
+    let at = |path: &Option<At<String>>| path.as_ref().map(|path| folder.join(&path.value));
     let defaults = site.map_or_else(Defaults::default, |site| Defaults {
         device_type: at(&site.defaults.device_type),
         settings: at(&site.defaults.settings),

@@ -120,6 +120,9 @@ pub(crate) fn one_line(record: &Record, style: LevelStyle) -> String {
     let trial = if record.header.trial { "TRIAL: a sheet is a draft." } else { "" };
     let safe = if record.safe_confirmed {
         "Outputs safe, read back."
+    } else if record.header.simulated && !record.header.is_at_simulator() {
+        // A rehearsal: there are no outputs.
+        "The rehearsal ended before its outputs were safe."
     } else {
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand."
     };

@@ -146,10 +146,10 @@ const GERMAN = {
     "not-reached": "Das Vakuum wurde nicht rechtzeitig erreicht: Schläuche, Lecks, Ventile und Druckluft prüfen",
     "not-steady": "Von Hand nicht gleichmäßig genug",
     "air-pressure": "Der Druck der Druckluft liegt außerhalb des zulässigen Bereichs",
-    "no-answer": "Niemand hat rechtzeitig geantwortet", refused: "Die Frage wurde mit Nein beantwortet",
+    "no-answer": "Niemand hat die Frage beantwortet", refused: "Die Frage wurde mit Nein beantwortet",
     "record-lost": "Das Protokoll konnte nicht geschrieben werden", "step-fault": "Programmfehler in einem Schritt: {0}",
     "no-position-left": "Alle Plätze wurden ausgelassen", killed: "Das Programm wurde während des Laufs beendet",
-    unplugged: "Nicht mehr verbunden: Stecker prüfen", "stopped-answering": "Antwortet nicht mehr: Stecker prüfen",
+    unplugged: "Nicht verbunden: Stecker prüfen", "stopped-answering": "Antwortet nicht mehr: Stecker prüfen",
   },
   advice: {
     set: "{0} {1} → {2} ({3} {4})", ramps: "{0} Rampen entscheiden es{1}", mayRamps: "{0} Rampen entscheiden es vielleicht{1}",

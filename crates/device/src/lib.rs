@@ -14,6 +14,7 @@ pub use expected::{Expected, LevelLimits, expected};
 pub use rules::{RULES, Rule, Surroundings, check_settings};
 pub use settings::{AirSaving, Logic, Mode, SettingsDraft, SettingsSheet, SupplyValve, Workpiece};
 pub use site::{
-    DecisionRule, Defaults, ExpiredCalibration, NotChecked, SignWord, SiteSheet, Waiting, ambient_at,
+    DecisionRule, Defaults, ExpiredCalibration, Language, NotChecked, SignWord, SiteSheet, Waiting,
+    ambient_at,
 };
 pub use type_sheet::{DisplayDigit, OutputKind, Promise, ResponseFor, SettingRanges, TypeSheet};

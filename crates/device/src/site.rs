@@ -1,7 +1,7 @@
 //! The site sheet: what applies to a whole site. Every entry has a default, so a bench also works without a site sheet.
 
 use tripbench_quantity::{
-    AbsolutePressure, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel,
+    AbsolutePressure, Altitude, Length, LevelStyle, PressureUnit, SignConvention, TimeSpan, VacuumLevel,
 };
 use tripbench_sheet::{At, Finding, Findings, Reader, Source, Text, Wording, read_sheet, words};
 
@@ -47,6 +47,16 @@ words! {
     }
 }
 
+words! {
+    /// Language of the page and of the texts that sheets give in several.
+    pub enum Language {
+        /// English.
+        English = "en",
+        /// German.
+        German = "de",
+    }
+}
+
 /// How long the bench waits before it aborts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Waiting {
@@ -61,12 +71,12 @@ pub struct Waiting {
 pub struct SiteSheet {
     /// Name of the site.
     pub name: String,
-    /// Language of texts, such as `en`.
-    pub language: String,
+    /// Language of the page and of texts.
+    pub language: Language,
     /// Unit and sign convention of displayed levels.
     pub style: LevelStyle,
     /// Height above sea level.
-    pub altitude: Length,
+    pub altitude: Altitude,
     /// Decision rule.
     pub decision: DecisionRule,
     /// Highest allowed risk of a wrong pass or fail, 0 to 1, for [`DecisionRule::HighestRisk`].
@@ -95,25 +105,26 @@ const HIGHEST_RISK: f64 = 0.025;
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Defaults {
     /// Rig sheet.
-    pub rig: Option<String>,
+    pub rig: Option<At<String>>,
     /// Type sheet.
-    pub device_type: Option<String>,
+    pub device_type: Option<At<String>>,
     /// Settings sheet.
-    pub settings: Option<String>,
+    pub settings: Option<At<String>>,
     /// Folder of scripts; the script `goods-in` is `goods-in.toml` in it.
-    pub scripts: Option<String>,
+    pub scripts: Option<At<String>>,
 }
 
 impl SiteSheet {
     /// Reads a site sheet.
     pub fn read(reader: &Reader<'_>) -> Option<Self> {
         let name = reader.or("name", "name of the site", String::from("this site"));
-        let language = reader.or("language", "language of texts, such as en or de", String::from("en"));
+        let language =
+            reader.or("language", "language of the page and of questions: en or de", Language::English);
         let unit = reader.or("unit", "unit of displayed levels", PressureUnit::KILOPASCAL);
         let sign = reader.or("sign", "vacuum (positive below ambient) or gauge (negative)", SignWord::Vacuum);
-        let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Length::ZERO);
-        let altitude =
-            reader.tested(altitude, "0 m to 5000 m", |height: &Length| (0.0..=5000.0).contains(&height.si()));
+        let altitude = reader.or("altitude", "height above sea level, such as \"200 m\"", Altitude::ZERO);
+        let altitude = reader
+            .tested(altitude, "0 m to 5000 m", |height: &Altitude| (0.0..=5000.0).contains(&height.si()));
         let decision = reader.or("decision", "guard-band, simple or highest-risk", DecisionRule::GuardBand);
         let about = "for highest-risk: largest share of wrong passes or fails, such as 0.025";
         let risk = of_rule(reader, decision.as_ref(), "highest_risk", about);
@@ -167,7 +178,7 @@ impl SiteSheet {
 
     /// Deepest level that the pump reaches at this site, given its deepest level at sea level.
     pub fn reached(&self, ultimate_at_sea_level: VacuumLevel) -> VacuumLevel {
-        let share = self.ambient().si() / ambient_at(Length::ZERO).si();
+        let share = self.ambient().si() / ambient_at(Altitude::ZERO).si();
         VacuumLevel::new(ultimate_at_sea_level.si() * share)
     }
 }
@@ -213,9 +224,9 @@ impl Default for SiteSheet {
         let read = read_sheet(&Source::new("default site", ""), &Findings::new(), Self::read);
         read.unwrap_or_else(|| Self {
             name: String::from("this site"),
-            language: String::from("en"),
+            language: Language::English,
             style: LevelStyle::default(),
-            altitude: Length::ZERO,
+            altitude: Altitude::ZERO,
             decision: DecisionRule::GuardBand,
             highest_risk: HIGHEST_RISK,
             process_spread: None,
@@ -246,20 +257,16 @@ impl Default for Waiting {
 
 impl Defaults {
     fn read(reader: &Reader<'_>) -> Option<Self> {
-        let text = |key, about| -> Option<Option<String>> {
-            let found: Option<At<String>> = reader.optional::<String>(key, about)?;
-            Some(found.map(|text| text.value))
-        };
-        let rig = text("rig", "rig sheet");
-        let device_type = text("type", "type sheet");
-        let settings = text("settings", "settings sheet");
-        let scripts = text("scripts", "folder of scripts");
+        let rig = reader.optional("rig", "rig sheet");
+        let device_type = reader.optional("type", "type sheet");
+        let settings = reader.optional("settings", "settings sheet");
+        let scripts = reader.optional("scripts", "folder of scripts");
         Some(Self { rig: rig?, device_type: device_type?, settings: settings?, scripts: scripts? })
     }
 }
 
 /// Pressure of the standard atmosphere at a geopotential height below 11 km (ISO 2533, with its published constants).
-pub fn ambient_at(height: Length) -> AbsolutePressure {
+pub fn ambient_at(height: Altitude) -> AbsolutePressure {
     const SEA_LEVEL_PA: f64 = 101_325.0;
     const SEA_LEVEL_K: f64 = 288.15;
     const LAPSE_K_PER_M: f64 = -0.006_5;
@@ -286,7 +293,7 @@ mod tests {
     #[case(2000.0, 794.9522)]
     #[case(5000.0, 540.1991)]
     fn ambient_agrees_with_the_standard_atmosphere(#[case] metre: f64, #[case] hectopascal: f64) {
-        assert!((ambient_at(Length::new(metre)).si() / 100.0 - hectopascal).abs() < 5e-5);
+        assert!((ambient_at(Altitude::new(metre)).si() / 100.0 - hectopascal).abs() < 5e-5);
     }
 
     #[rstest]

@@ -222,7 +222,7 @@ impl State {
                     self.pause = None;
                     self.emit(EventKind::GoesOn);
                 } else if self.now.since(pause.since) > self.task.sheets.site.waiting.air.duration() {
-                    return Err(Halt::AirPressure { pressure });
+                    return Err(Halt::AirPressure { pressure, window: Some(window) });
                 }
             }
         }

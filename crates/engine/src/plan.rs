@@ -171,7 +171,7 @@ impl Planner<'_> {
                 )
             }
             StepKind::Ask { text } => {
-                let text = text.get(&self.sheets.site.language).to_owned();
+                let text = text.get(self.sheets.site.language.word()).to_owned();
                 ("ask", StepTask::Ask { text }, 0.0)
             }
         };

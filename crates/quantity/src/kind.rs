@@ -93,6 +93,10 @@ quantity!(
     Length, "length", "4 mm", false, LENGTH_UNITS
 );
 quantity!(
+    /// Height above sea level, in metres.
+    Altitude, "height", "200 m", false, LENGTH_UNITS
+);
+quantity!(
     /// Electric current, in amperes.
     Current, "current", "12 mA", true, CURRENT_UNITS
 );

@@ -12,9 +12,9 @@ mod unit;
 pub use clock::{Mono, Span};
 pub use format::{LevelStyle, SignConvention, significant};
 pub use kind::{
-    AbsolutePressure, Acceleration, AirPressure, Current, Length, LevelDifference, LevelRate, Mass, Quantity,
-    Temperature, TimeSpan, VacuumLevel, Voltage, Volume,
+    AbsolutePressure, Acceleration, AirPressure, Altitude, Current, Length, LevelDifference, LevelRate, Mass,
+    Quantity, Temperature, TimeSpan, VacuumLevel, Voltage, Volume,
 };
-pub use parse::{ParseQuantityError, parse_quantity};
+pub use parse::{ParseQuantityError, one, parse_quantity};
 pub use tolerance::{ParseToleranceError, Tolerance, ToleranceScale, ToleranceTerm};
 pub use unit::{PRESSURE_UNITS, PressureUnit, Unit};

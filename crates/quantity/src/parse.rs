@@ -7,7 +7,7 @@ use thiserror::Error;
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum ParseQuantityError {
     /// The text does not start with a number.
-    #[error("expected a {what} such as `{example}`, found `{text}`")]
+    #[error("expected {} such as `{example}`, found `{text}`", one(what))]
     NoNumber {
         /// Name of the kind of quantity.
         what: &'static str,
@@ -17,15 +17,19 @@ pub enum ParseQuantityError {
         text: String,
     },
     /// The number has no unit.
-    #[error("a {what} needs a unit: write it as `{example}`")]
+    #[error("{} needs a unit, such as `{number} {unit}`; expected one of {allowed}", one(what))]
     NoUnit {
         /// Name of the kind of quantity.
         what: &'static str,
-        /// Example of such a quantity.
-        example: &'static str,
+        /// The number as written.
+        number: String,
+        /// A usual unit.
+        unit: &'static str,
+        /// The units that are allowed.
+        allowed: String,
     },
     /// The unit does not belong to this kind of quantity.
-    #[error("`{found}` is not a unit of a {what}; expected one of {allowed}{}", decimal_hint(found))]
+    #[error("`{found}` is not a unit of {}; expected one of {allowed}{}", one(what), decimal_hint(found))]
     UnknownUnit {
         /// Name of the kind of quantity.
         what: &'static str,
@@ -35,7 +39,7 @@ pub enum ParseQuantityError {
         allowed: String,
     },
     /// The value is negative, but its kind has no sign.
-    #[error("a {what} cannot be below zero here, found `{text}`{hint}")]
+    #[error("{} cannot be below zero here, found `{text}`{hint}", one(what))]
     Negative {
         /// Name of the kind of quantity.
         what: &'static str,
@@ -50,6 +54,12 @@ pub enum ParseQuantityError {
         /// The text.
         text: String,
     },
+}
+
+/// A kind of quantity with its article.
+pub fn one(what: &str) -> String {
+    let article = if what.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+    format!("{article} {what}")
 }
 
 /// Hint for a comma after the digits, which is probably meant as the decimal sign.
@@ -80,7 +90,13 @@ pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> 
     })?;
     let (symbol, gauge) = sense::<Q>(rest.trim());
     if symbol.is_empty() {
-        return Err(ParseQuantityError::NoUnit { what, example: Q::EXAMPLE });
+        let unit = Q::EXAMPLE.rsplit(' ').next().unwrap_or_default();
+        return Err(ParseQuantityError::NoUnit {
+            what,
+            number: number.to_owned(),
+            unit,
+            allowed: allowed::<Q>(),
+        });
     }
     let factor = find_unit::<Q>(symbol)?.factor;
     let si = if gauge { -value * factor } else { value * factor };
@@ -122,8 +138,13 @@ fn find_unit<Q: Quantity>(symbol: &str) -> Result<&'static Unit, ParseQuantityEr
     Q::units().iter().find(|unit| unit.symbol == symbol).ok_or_else(|| ParseQuantityError::UnknownUnit {
         what: Q::WHAT,
         found: symbol.to_owned(),
-        allowed: Q::units().iter().map(|unit| unit.symbol).collect::<Vec<_>>().join(", "),
+        allowed: allowed::<Q>(),
     })
+}
+
+/// The units of a kind of quantity, separated by commas.
+fn allowed<Q: Quantity>() -> String {
+    Q::units().iter().map(|unit| unit.symbol).collect::<Vec<_>>().join(", ")
 }
 
 /// Splits a leading decimal number (sign, digits, fraction, exponent) from the rest.

@@ -55,8 +55,12 @@ pub enum Halt {
         /// The last pressure.
         #[schemars(with = "f64")]
         pressure: AirPressure,
+        /// The allowed window, lower and upper end; records of earlier versions lack it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schemars(with = "Option<(f64, f64)>")]
+        window: Option<[AirPressure; 2]>,
     },
-    /// Nobody answered a prompt in time.
+    /// Nobody answered a prompt: in time, or because nobody can answer at the end of the input.
     NoAnswer,
     /// A prompt was answered with no.
     Refused,
@@ -98,14 +102,18 @@ impl fmt::Display for Halt {
             Self::NotSteady => f.write_str(
                 "the level did not move steadily: practise with the guide, or ask for a second pair of hands",
             ),
-            Self::AirPressure { pressure } => {
+            Self::AirPressure { pressure, window } => {
+                let bar = |pressure: AirPressure| pressure.si() / 1e5;
+                let of = window.map_or_else(String::new, |[low, high]| {
+                    format!(" of {:.2} to {:.2} bar", bar(low), bar(high))
+                });
                 write!(
                     f,
-                    "the air pressure is {:.2} bar and stayed outside its window for too long",
-                    pressure.si() / 1e5
+                    "the air pressure is {:.2} bar and stayed outside its window{of} for too long",
+                    bar(*pressure)
                 )
             }
-            Self::NoAnswer => f.write_str("nobody answered in time"),
+            Self::NoAnswer => f.write_str("nobody answered the question"),
             Self::Refused => f.write_str("the question was answered with no"),
             Self::RecordLost => f.write_str("the record could not be written"),
             Self::StepFault { why } => write!(f, "a step failed inside the program: {why}"),
@@ -142,7 +150,7 @@ impl fmt::Display for WaitReason {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SetAsideReason {
-    /// The plug is no longer connected.
+    /// The plug is not connected, at the start or any more.
     Unplugged,
     /// The output switched earlier in this run and then stopped switching.
     StoppedAnswering,
@@ -151,7 +159,7 @@ pub enum SetAsideReason {
 impl fmt::Display for SetAsideReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            Self::Unplugged => "no longer connected: check its plug",
+            Self::Unplugged => "not connected: check its plug",
             Self::StoppedAnswering => "stopped answering: check its plug",
         })
     }

@@ -20,6 +20,14 @@ pub enum JobError {
         #[source]
         source: std::io::Error,
     },
+    /// A sheet has another character encoding.
+    #[error("`{}`, line {line}: a character is not UTF-8: save the sheet as UTF-8", path.display())]
+    NotUtf8 {
+        /// The sheet.
+        path: PathBuf,
+        /// Its first line with such a character, from 1.
+        line: usize,
+    },
     /// The folder already contains a run.
     #[error("`{}` already contains a run ({file}): use another folder", folder.display())]
     HoldsARun {

@@ -44,7 +44,11 @@ pub struct Loaded {
 /// If it cannot be read.
 pub fn source(path: &Path) -> Result<Arc<Source>, JobError> {
     let read = |source| JobError::File { what: "read the sheet", path: path.to_owned(), source };
-    let text = std::fs::read_to_string(path).map_err(read)?;
+    let text = String::from_utf8(std::fs::read(path).map_err(read)?).map_err(|error| {
+        let good = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        let line = String::from_utf8_lossy(good).matches('\n').count() + 1;
+        JobError::NotUtf8 { path: path.to_owned(), line }
+    })?;
     Ok(Source::new(path.display().to_string(), text))
 }
 

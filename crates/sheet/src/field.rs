@@ -113,10 +113,10 @@ fn text<'n>(node: &'n Node, what: &str, example: &str) -> Result<&'n str, Proble
         NodeValue::Text(text) => Ok(text),
         NodeValue::Integer(_) | NodeValue::Float(_) => Err(Problem {
             rule: "no-unit",
-            message: format!("a bare number is not a {what}"),
+            message: format!("a bare number is not {}", quantity::one(what)),
             help: format!("write it as a string with its unit, such as \"{example}\""),
         }),
-        _ => Err(Problem::kind(&format!("a {what} such as \"{example}\""), node)),
+        _ => Err(Problem::kind(&format!("{} such as \"{example}\"", quantity::one(what)), node)),
     }
 }
 
@@ -171,6 +171,7 @@ quantity_fields!(
     LevelDifference,
     AbsolutePressure,
     AirPressure,
+    Altitude,
     LevelRate,
     TimeSpan,
     Volume,

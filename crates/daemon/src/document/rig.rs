@@ -177,7 +177,7 @@ impl RigState {
             simulated: status.simulated,
             unit: site.style.unit.symbol().to_owned(),
             decimals: site.style.decimals(),
-            language: site.language.clone(),
+            language: site.language.word().to_owned(),
             sheets: DefaultSheets::from(preview.as_ref()),
             reference: ReferenceState::from(preview.as_ref()),
             predicted_s: preview.predicted_s,
@@ -189,7 +189,7 @@ impl RigState {
             queue: status.queue.iter().map(Queued::from).collect(),
             run,
             seen: status.seen.clone(),
-            cautions: site.cautions.as_ref().map(|text| text.get(&site.language).to_owned()),
+            cautions: site.cautions.as_ref().map(|text| text.get(site.language.word()).to_owned()),
             screen_width_mm: site.screen_width.map(|width| (width.si() * 1e3).round()),
         }
     }

@@ -102,7 +102,7 @@ impl Wire {
             reader.optional("rtu_over_tcp", "host and port of a serial converter that carries RTU frames");
         let [tcp, over] = [tcp, over].map(|address| match address {
             Some(Some(address)) => {
-                let allowed = "host:port, such as \"192.168.1.20:502\"";
+                let allowed = "host:port with a port from 1 to 65535, such as \"192.168.1.20:502\"";
                 reader.tested(Some(address), allowed, |text: &String| is_host_and_port(text)).map(Some)
             }
             other => other,
@@ -138,7 +138,8 @@ impl Wire {
 }
 
 fn is_host_and_port(text: &str) -> bool {
-    text.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok())
+    text.rsplit_once(':')
+        .is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok_and(|port| port > 0))
 }
 
 impl SerialPort {
