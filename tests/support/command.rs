@@ -113,18 +113,35 @@ impl Workplace {
         self.command(arguments).output().map(Said::from).expect("the command starts")
     }
 
-    /// As [`Self::run`], with text on standard input.
+    /// As [`Self::run`], with `early` on standard input at once, and then one of `answers` after each question, in order; after the last one
+    /// the input ends.
     ///
     /// # Panics
     /// If it cannot be started.
-    pub fn run_answered(&self, arguments: &str, answers: &str) -> Said {
+    pub fn run_answered<'a>(
+        &self,
+        arguments: &str,
+        early: &str,
+        answers: impl IntoIterator<Item = &'a str>,
+    ) -> Said {
         let mut command = self.command(arguments);
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
         let mut child = command.spawn().expect("the command starts");
-        let mut input = child.stdin.take().expect("its input");
-        input.write_all(answers.as_bytes()).expect("it reads");
-        drop(input);
-        Said::from(child.wait_with_output().expect("it ends"))
+        let (mut input, mut err) = (child.stdin.take(), String::new());
+        let mut answers = answers.into_iter().peekable();
+        let asks = BufReader::new(child.stderr.take().expect("its questions"));
+        input.iter_mut().for_each(|input| input.write_all(early.as_bytes()).expect("it reads"));
+        for line in asks.lines().map(|line| line.expect("text")) {
+            if let Some(answer) = answers.next_if(|_| line.contains("(yes/no)")) {
+                input.iter_mut().for_each(|input| input.write_all(answer.as_bytes()).expect("it reads"));
+            }
+            if answers.peek().is_none() {
+                input = None;
+            }
+            err += &(line + "\n");
+        }
+        let output = child.wait_with_output().expect("it ends");
+        Said { err, ..Said::from(output) }
     }
 }
 

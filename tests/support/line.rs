@@ -1,7 +1,7 @@
 //! Faulty serial lines: a slave on a pseudo-terminal or behind a TCP connection, with answers chosen by the test.
 
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
 use std::fs::File;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
@@ -144,15 +144,33 @@ pub fn port_path() -> PathBuf {
     std::env::temp_dir().join(format!("tripbench-port-{}-{number}", std::process::id()))
 }
 
+/// A terminal with line editing: its keyboard, and what a program has as standard input. Nothing is echoed.
+///
+/// # Panics
+/// If no pseudo-terminal is available.
+pub fn keyboard() -> (File, File) {
+    let (keyboard, terminal, _) = pseudo_terminal();
+    let mut settings = tcgetattr(&terminal).expect("its settings");
+    settings.local_modes.remove(LocalModes::ECHO);
+    tcsetattr(&terminal, OptionalActions::Now, &settings).expect("set");
+    (keyboard, terminal)
+}
+
 fn terminal() -> (File, File, PathBuf) {
+    let (master, slave, path) = pseudo_terminal();
+    let mut raw = tcgetattr(&slave).expect("its settings");
+    raw.make_raw();
+    tcsetattr(&slave, OptionalActions::Now, &raw).expect("raw");
+    (master, slave, path)
+}
+
+/// Both ends of a new pseudo-terminal, and the path of the second.
+fn pseudo_terminal() -> (File, File, PathBuf) {
     let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pseudo-terminal");
     grantpt(&master).and_then(|()| unlockpt(&master)).expect("a pseudo-terminal");
     let name = ptsname(&master, Vec::new()).expect("its name");
     let path = PathBuf::from(name.to_string_lossy().into_owned());
     let slave = File::options().read(true).write(true).open(&path).expect("its slave");
-    let mut raw = tcgetattr(&slave).expect("its settings");
-    raw.make_raw();
-    tcsetattr(&slave, OptionalActions::Now, &raw).expect("raw");
     (File::from(master), slave, path)
 }
 

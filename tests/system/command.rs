@@ -314,37 +314,6 @@ fn a_second_master_that_writes_an_output_ends_the_run_aborted_and_safe() {
     assert_eq!(record["safe_confirmed"], true);
 }
 
-#[rstest]
-#[case("yes", 5)]
-#[case("no", 4)]
-fn a_question_is_answered_at_the_terminal(#[case] answer: &str, #[case] code: i32) {
-    use std::io::Write;
-    let workplace = quick();
-    workplace.write("asks.toml", "name = \"asks\"\nstate = \"released\"\n[[step]]\ndo = \"ask\"\ntext = { en = \"Is the seal dry?\", de = \"Dichtung trocken?\" }\n");
-    workplace.write(
-        "asks.toml",
-        &(workplace.read("asks.toml")
-            + &workplace
-                .read("look.toml")
-                .split_once("[[step]]")
-                .map_or_else(String::new, |(_, rest)| format!("[[step]]{rest}"))),
-    );
-    let _rig = Simulated::start(&workplace);
-    let mut child = workplace
-        .command("run --rig rig.toml --script asks.toml --no-serial --out run")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("it starts");
-    child.stdin.take().expect("input").write_all(format!("{answer}\n").as_bytes()).expect("answered");
-    let said = Said::from(child.wait_with_output().expect("it ended"));
-    assert_eq!(said.code, Some(code), "{}\n{}", said.out, said.err);
-    assert!(said.err.contains("Is the seal dry? (yes/no)"), "{}", said.err);
-    let record: Value = serde_json::from_str(&workplace.read("run/record.json")).expect("json");
-    assert_eq!(record["answers"][0][1], answer);
-}
-
 #[test]
 fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
     let workplace = quick();
@@ -354,7 +323,7 @@ fn rig_check_asks_before_every_output_and_says_what_the_rig_is() {
     let output = "[[output]]\nname = \"loop\"\nat = \"coil 5\"\nsafe = false\n\n[run_limits]";
     workplace.change("rig.toml", "[run_limits]", output);
     let _rig = Simulated::start(&workplace);
-    let said = workplace.run_answered("rig check --rig rig.toml --out check", &"yes\n".repeat(40));
+    let said = workplace.run_answered("rig check --rig rig.toml --out check", "", ["yes\n"; 40]);
     assert_eq!(said.code, Some(0), "{}\n{}", said.out, said.err);
     assert!(said.out.contains("RIG MATCHES ITS SHEET."), "{}", said.out);
     assert!(said.out.contains("What this rig can decide"), "{}", said.out);

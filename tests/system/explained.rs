@@ -89,6 +89,41 @@ fn a_repeat_follows_the_last_one_and_no_changed_record() {
     assert!(forged.err.contains("cannot be repeated"), "{}", forged.err);
 }
 
+/// Newer folders of `out` that have no devices, or no run, are passed over. The names as `run` and `rig check` give them.
+#[rstest]
+#[case(&[])]
+#[case(&["rig-2999-01-01-000000"])]
+#[case(&["rig-2020-01-01-000000", "rig-2999-01-01-000000", "2999-01-01-000001"])]
+fn the_newest_run_of_devices_is_tested_again(#[case] rig_checks: &[&str]) {
+    let workplace = undecided();
+    for name in ["2020-01-01-000000", "2998-01-01-000000"] {
+        assert_eq!(rehearsed(&workplace, &format!("--out out/{name}")).code, Some(3));
+    }
+    let folder = |name: &str| workplace.folder.join("out").join(name);
+    for name in rig_checks {
+        std::fs::create_dir_all(folder(name)).expect("a folder");
+        for file in ["record.json", "trace.csv"] {
+            std::fs::copy(folder("2998-01-01-000000").join(file), folder(name).join(file)).expect("a file");
+        }
+        let record = format!("out/{name}/record.json");
+        let mut without: Value = serde_json::from_str(&workplace.read(&record)).expect("JSON");
+        without["positions"] = Value::Array(Vec::new());
+        workplace.write(&record, &without.to_string());
+    }
+    std::fs::create_dir_all(folder("2999-02-02-000000")).expect("a folder");
+    let again = workplace.run("rehearse --again 1 --truth truth.toml --out again");
+    assert!(again.err.contains("Again: position 1, serial A1,"), "{}", again.err);
+    let record: Value = serde_json::from_str(&workplace.read("again/record.json")).expect("JSON");
+    let first: Value =
+        serde_json::from_str(&workplace.read("out/2998-01-01-000000/record.json")).expect("JSON");
+    assert_eq!(record["header"]["again"]["run"], first["header"]["run"]);
+    if let Some(name) = rig_checks.first() {
+        let said = workplace.run(&format!("rehearse --again 1 --of out/{name}"));
+        assert_eq!(said.code, Some(2));
+        assert!(!said.err.contains("it has \n") && !said.err.contains("; it has"), "{}", said.err);
+    }
+}
+
 #[rstest]
 #[case("--again 1 --of run", "was not left undecided")]
 #[case("--again 4 --of run", "has no position 4; it has 1")]

@@ -3,6 +3,7 @@
 mod acceptance;
 mod altered;
 mod analyse;
+mod asked;
 mod attacks;
 mod browser;
 mod browser_again;
@@ -44,4 +45,5 @@ mod tidy;
 mod ways;
 mod wires;
 mod witness;
+mod wording;
 mod zones;

@@ -45,7 +45,10 @@ fn main() -> ExitCode {
         Ok(exit) => exit.code(),
         Err(error) => {
             say::error(&format!("{error:#}"));
-            exit::Exit::Usage.code()
+            // Air has flowed: whatever the reason, it is not wrong usage.
+            let over = error.is::<run::NotRecorded>();
+            let exit = if over { exit::Exit::Aborted } else { exit::Exit::Usage };
+            exit.code()
         }
     }
 }

@@ -4,7 +4,7 @@ use crate::say;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use tripbench_quantity::{LevelRate, LevelStyle, VacuumLevel};
-use tripbench_record::{CheckVerdict, Event, EventKind, RunView};
+use tripbench_record::{CheckVerdict, Event, EventKind, Halt, RunView};
 use tripbench_report::{quantity_name, value_text};
 use tripbench_rig::{Decoder, Doubt, Guide, Hint, RigSheet};
 use tripbench_sheet::shown_in_line;
@@ -18,6 +18,8 @@ pub(crate) struct Progress {
     /// Time (seconds) and level (pascal) of recent scans, for the rate.
     recent: Vec<(f64, f64)>,
     drawn_s: f64,
+    /// Whether the run ended with a doubt about the module, so that the state of the outputs is unknown until they are confirmed safe.
+    doubted: bool,
 }
 
 impl Progress {
@@ -35,6 +37,7 @@ impl Progress {
             bar,
             recent: Vec::new(),
             drawn_s: 0.0,
+            doubted: false,
         }
     }
 
@@ -74,7 +77,14 @@ impl Progress {
             EventKind::Halted(halt) => {
                 self.clear();
                 self.line(&format!("  STOPPED        {halt}"));
+                self.doubted = matches!(halt, Halt::Doubt(_));
+                if self.doubted {
+                    self.line(
+                        "  NOT CONFIRMED  The outputs are not confirmed safe. If this lasts, shut off air and power by hand.",
+                    );
+                }
             }
+            EventKind::Safe if self.doubted => self.line("  safe           the outputs, read back"),
             // Said once; every further try to make the rig safe finds the same.
             EventKind::Doubt(doubt @ Doubt::OtherDevice)
                 if view.doubts.iter().filter(|known| *known == doubt).count() == 1 =>

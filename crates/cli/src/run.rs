@@ -7,7 +7,8 @@ use crate::load::{self, Loaded, Today};
 use crate::{identity, output, say, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
 use tripbench_device::{NotChecked, SettingsSheet};
 use tripbench_engine::{Plan, predicted_open, predictions};
 use tripbench_judge::OfDevices;
@@ -17,7 +18,7 @@ use tripbench_record::{
     Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json, undecided_share,
 };
 use tripbench_report::{quantity_name, said_open};
-use tripbench_runner::{Prepared, VirtualRun, header, run_in_virtual_time};
+use tripbench_runner::{JobError, Prepared, VirtualRun, header, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
@@ -39,7 +40,10 @@ pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (quiet, json) = (options.what.output.json || options.events, options.what.output.json);
     if let Some(url) = &options.on {
-        let record = remote::run(&prepared, show, url)?;
+        let record = remote::run(&prepared, show, url).inspect_err(|_| {
+            // A run that was refused leaves no empty folder.
+            let _has_a_journal = std::fs::remove_dir(&prepared.folder);
+        })?;
         return told(&prepared, &record, quiet, json);
     }
     let (record, trace) = live::run(&prepared, show)?;
@@ -223,8 +227,30 @@ fn predicted_of_a_position(predictions: &[Prediction]) {
 
 /// Writes all files and shows the table.
 fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json: bool) -> Result<Exit> {
-    output::write(&prepared.folder, record, trace, &prepared.task.sheets)?;
+    keep(prepared, record, trace)?;
     told(prepared, record, quiet, json)
+}
+
+/// Writes all files of a run that is over.
+fn keep(prepared: &Prepared, record: &Record, trace: &Trace) -> Result<(), NotRecorded> {
+    let folder = &prepared.folder;
+    let written = output::write(folder, record, trace, &prepared.task.sheets);
+    written.map_err(|source| NotRecorded { folder: folder.clone(), safe: record.safe_confirmed, source })
+}
+
+/// A run that is over, and whose record could not be made.
+#[derive(Debug, Error)]
+#[error(
+    "{} The journal of the run is in `{}`: once it can be written there, `tripbench report {}` makes the record. It could not be made now",
+    if *safe { "Outputs safe, read back." } else { "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand." },
+    folder.display(),
+    folder.display()
+)]
+pub(crate) struct NotRecorded {
+    folder: PathBuf,
+    /// Whether the outputs were confirmed safe.
+    safe: bool,
+    source: JobError,
 }
 
 /// Shows the table of a run whose files are written.

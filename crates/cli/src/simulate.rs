@@ -29,7 +29,13 @@ pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     let (rig, mut truth) = rig.zip(truth).context("the sheets have errors")?;
     truth.seed = options.seed.unwrap_or(truth.seed);
     let name = rig.header.name.value.clone();
-    let introduction = format!("Simulated rig {name} with {} devices on", truth.devices.len());
+    let introduction = match truth.devices.len() {
+        1 => format!("Simulated rig {name} with 1 device on"),
+        count => format!("Simulated rig {name} with {count} devices on"),
+    };
+    if truth.devices.is_empty() && options.operate {
+        bail!("--operate needs devices at their plugs: give --truth with at least one [[device]]");
+    }
     if truth.devices.is_empty() {
         say::note("No device is plugged in: give --truth with the devices to simulate.");
     }

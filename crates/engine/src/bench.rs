@@ -9,7 +9,7 @@ use std::task::Poll;
 use std::time::Duration;
 use tripbench_quantity::{LevelRate, Mono, Span, VacuumLevel};
 use tripbench_record::{
-    Check, EventKind, Halt, Mark, Motion, Segment, SetAsideReason, SwitchPointsTask, Thrown,
+    Answer, Check, EventKind, Halt, Mark, Motion, Segment, SetAsideReason, SwitchPointsTask, Thrown,
 };
 use tripbench_rig::{Air, Guide, Hint, LONGEST_GAP, Order, OutputName};
 
@@ -249,7 +249,7 @@ impl Bench {
     ///
     /// # Errors
     /// If nobody answers within the site's time, or the run pauses or is halted meanwhile.
-    pub async fn ask(&self, text: &str) -> Result<String, Break> {
+    pub async fn ask(&self, text: &str) -> Result<Answer, Break> {
         self.rest().await?;
         let longest = {
             let mut state = self.state.borrow_mut();

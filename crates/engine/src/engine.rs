@@ -15,7 +15,7 @@ use std::task::{Context, Poll, Waker};
 use std::time::Duration;
 use tripbench_judge::verdict;
 use tripbench_quantity::Mono;
-use tripbench_record::{Check, CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
+use tripbench_record::{Answer, Check, CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
 use tripbench_rig::{Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Scan};
 
 /// What the loop tells the engine.
@@ -294,9 +294,10 @@ impl Engine {
 }
 
 fn take_answer(state: &mut State, to: PromptId, answer: String, by: String) {
-    match state.prompt.as_mut().filter(|prompt| prompt.id == to && prompt.answer.is_none()) {
-        Some(prompt) => {
-            prompt.answer = Some(answer.clone());
+    let prompt = state.prompt.as_mut().filter(|prompt| prompt.id == to && prompt.answer.is_none());
+    match prompt.zip(Answer::of(&answer)) {
+        Some((prompt, meant)) => {
+            prompt.answer = Some(meant);
             state.emit(EventKind::Answered { id: to, answer, by });
         }
         None => state.emit(EventKind::AnswerRefused(to)),

@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use tripbench_judge::Judge;
 use tripbench_quantity::{AirPressure, Mono, Span, VacuumLevel};
-use tripbench_record::{Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task};
+use tripbench_record::{Answer, Event, EventKind, Mark, PromptId, Seq, SetAside, SetAsideReason, Task};
 use tripbench_rig::{Command, CommandId, Decoder, Guide, Order, OutputImage};
 
 /// A scan as steps see it.
@@ -56,7 +56,7 @@ pub(crate) struct Pending {
 pub(crate) struct Prompt {
     pub(crate) id: PromptId,
     pub(crate) since: Mono,
-    pub(crate) answer: Option<String>,
+    pub(crate) answer: Option<Answer>,
 }
 
 #[derive(Debug)]

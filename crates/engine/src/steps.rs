@@ -13,7 +13,7 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 use tripbench_quantity::{Mono, TimeSpan, VacuumLevel};
 use tripbench_record::{
-    Halt, LeakTask, Motion, PlannedStep, Segment, SetAsideReason, StepTask, SwitchPointsTask,
+    Answer, Halt, LeakTask, Motion, PlannedStep, Segment, SetAsideReason, StepTask, SwitchPointsTask,
 };
 use tripbench_rig::Air;
 
@@ -351,13 +351,12 @@ async fn wait_until(bench: &Bench, level: VacuumLevel, rising: bool, within: Tim
     }
 }
 
+/// Asks; a no ends the run.
 async fn ask(bench: &Bench, text: &str) -> Result<(), Break> {
-    let answer = bench.ask(text).await?;
-    if is_yes(&answer) { Ok(()) } else { Err(Halt::Refused.into()) }
-}
-
-fn is_yes(answer: &str) -> bool {
-    ["yes", "y", "ja", "j", "ok"].contains(&answer.trim().to_lowercase().as_str())
+    match bench.ask(text).await? {
+        Answer::Yes => Ok(()),
+        Answer::No => Err(Halt::Refused.into()),
+    }
 }
 
 /// Scans until `enough`.

@@ -3,6 +3,7 @@
 //! Bytes in and out, never files: the journal writer lives in the runner. Nothing here drives a rig or judges a value.
 
 mod alike;
+mod answer;
 mod canonical;
 mod check;
 mod event;
@@ -19,6 +20,7 @@ mod verdict;
 mod view;
 
 pub use alike::same_but_for_rounding;
+pub use answer::Answer;
 pub use canonical::{canonical_json, sha256_hex};
 pub use check::{
     Check, CheckVerdict, CrossingRecord, LimitsRecord, Measured, QuantityName, Role, SURELY_IN_U,

@@ -67,6 +67,12 @@ pub enum AgainError {
         /// Positions of the run.
         there: String,
     },
+    /// The run tested no device.
+    #[error("`{}` tested no device: it is a rig check", folder.display())]
+    NoDevice {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// The position was aborted or set aside.
     #[error(
         "position {position} of `{}` has no judgement: it was aborted or set aside. Start a new run",
@@ -112,6 +118,9 @@ pub fn retest(of: &Path, position: u8, known: u16) -> Result<Retest, AgainError>
     for later in marked(of, position) {
         let was = judged_nothing(&later, position, &record).ok_or(AgainError::Already { position, later })?;
         attempts = attempts.max(was);
+    }
+    if record.positions.is_empty() {
+        return Err(AgainError::NoDevice { folder });
     }
     let Some(left) = record.positions.iter().find(|left| left.number == position) else {
         let there: Vec<String> = record.positions.iter().map(|left| left.number.to_string()).collect();

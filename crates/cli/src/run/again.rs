@@ -71,14 +71,19 @@ fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>>
     Ok(all.into_iter().filter_map(repeat).collect())
 }
 
-/// The latest run folder in `out`: folder names begin with the time.
+/// The latest run of devices in `out`; a rig check has none. What cannot be read may be one, and is not passed over in silence.
 fn latest() -> Result<PathBuf> {
     let entries =
         std::fs::read_dir("out").context("there is no folder `out` here: name the run with --of")?;
-    let folders =
-        entries.flatten().map(|entry| entry.path()).filter(|path| path.join(output::RECORD).exists());
-    folders
-        .max()
-        .context("no run in `out`: name it with --of")
-        .map(|path: PathBuf| Path::new(&path).to_owned())
+    let folders = entries.flatten().map(|entry| entry.path());
+    let mut folders: Vec<PathBuf> = folders.filter(|path| path.join(output::RECORD).exists()).collect();
+    // By the time in the name, whatever else it begins with.
+    let time = |path: &PathBuf| {
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        name.trim_start_matches("rig-").to_owned()
+    };
+    folders.sort_by_key(time);
+    let without = |path: &&PathBuf| report::stored(path).is_ok_and(|(record, _)| record.positions.is_empty());
+    let latest = folders.iter().rev().find(|path| !without(path));
+    latest.cloned().context("no run of devices in `out`: name it with --of")
 }

@@ -1,6 +1,8 @@
 //! A live run: the rig on a thread of its own, the person on this one.
 
-use crate::{output, progress::Progress, prompt, say};
+use super::NotRecorded;
+use crate::prompt::Questions;
+use crate::{output, progress::Progress, say};
 use anyhow::Result;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
@@ -21,8 +23,16 @@ pub(crate) enum Show {
     EventLines,
 }
 
-/// Runs to the end and returns the record.
+/// Runs to the end and returns the record. A run that does not start leaves no empty folder.
 pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
+    let ended = run_in_folder(prepared, show);
+    if ended.is_err() {
+        let _has_a_journal = std::fs::remove_dir(&prepared.folder);
+    }
+    ended
+}
+
+fn run_in_folder(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
     let module = Module::of(&rig.link)?;
     let _lock = module.lock()?;
@@ -46,40 +56,49 @@ pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
     if let Err(panic) = shown {
         resume_unwind(panic);
     }
-    let journal = prepared.folder.join(output::JOURNAL);
     match ended {
         HowEnded::InOrder => {}
         HowEnded::JournalFailed(error) => say::error(&format!("{:#}", anyhow::Error::from(error))),
         HowEnded::Panicked => {
             say::error("the program failed inside; the rig is being made safe");
-            if !make_safe_over(&wire, rig) {
-                go_on_making_safe(prepared, &wire);
-            }
+            let safe = make_safe_over(&wire, rig) || go_on_making_safe(prepared, &wire);
             let why = String::from("the rig's thread ended unexpectedly");
-            return Ok(from_journal(&journal, &Halt::StepFault { why })?);
+            return read_back(prepared, &Halt::StepFault { why }, |_| safe);
         }
     }
-    let (record, trace) = from_journal(&journal, &Halt::RecordLost)?;
-    if !record.safe_confirmed {
-        go_on_making_safe(prepared, &wire);
-    }
-    Ok((record, trace))
+    read_back(prepared, &Halt::RecordLost, |said| {
+        // A journal that cannot be read says nothing of the outputs.
+        said.unwrap_or_else(|| make_safe_over(&wire, rig)) || go_on_making_safe(prepared, &wire)
+    })
 }
 
-/// For a run that could not confirm safe: keeps trying for a while over fresh connections to the module of the run, and reports the
-/// outcome. The record stays unchanged.
-fn go_on_making_safe(prepared: &Prepared, wire: &ModuleWire) {
+/// Record and trace from the journal of a run that is over. `safe` makes sure of the outputs, given what the journal says of them.
+fn read_back(
+    prepared: &Prepared,
+    halt: &Halt,
+    safe: impl FnOnce(Option<bool>) -> bool,
+) -> Result<(Record, Trace)> {
+    let made = from_journal(&prepared.folder.join(output::JOURNAL), halt);
+    let safe = safe(made.as_ref().ok().map(|(record, _)| record.safe_confirmed));
+    Ok(made.map_err(|source| NotRecorded { folder: prepared.folder.clone(), safe, source })?)
+}
+
+/// For a run that could not confirm safe: keeps trying for a while over fresh connections to the module of the run, and reports and returns
+/// the outcome. The record stays unchanged.
+fn go_on_making_safe(prepared: &Prepared, wire: &ModuleWire) -> bool {
     const TRIES: u32 = 20;
     say::error(
         "OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand. Trying again for about a minute.",
     );
-    if (0..TRIES).any(|_| make_safe_over(wire, &prepared.task.sheets.rig)) {
+    let safe = (0..TRIES).any(|_| make_safe_over(wire, &prepared.task.sheets.rig));
+    if safe {
         say::note(
             "The outputs are now confirmed safe, read back and held. The record still says that they were not when the run ended.",
         );
     } else {
         say::error("OUTPUTS NOT CONFIRMED SAFE. Shut off air and power by hand.");
     }
+    safe
 }
 
 /// Passes recorded events on; a listener that is too slow misses events, the run does not wait for it.
@@ -103,8 +122,12 @@ pub(super) fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, co
     let sheets = &prepared.task.sheets;
     let mut progress = Progress::new(&sheets.rig, sheets.site.style);
     let mut view = RunView::default();
+    let questions = Questions::new(control.clone());
     while let Ok(event) = seen.recv() {
         view.fold(&event);
+        if let EventKind::Asked { id, .. } = event.kind {
+            questions.open(id);
+        }
         match show {
             Show::Progress => progress.show(&event, &view),
             Show::EventLines => {
@@ -113,19 +136,9 @@ pub(super) fn follow(prepared: &Prepared, show: Show, seen: &Receiver<Event>, co
                 }
             }
         }
-        if let EventKind::Asked { id, .. } = event.kind {
-            let control = control.clone();
-            // Not joined: if nobody answers, the run still ends.
-            std::thread::spawn(move || {
-                let by = String::from("the operator at the terminal");
-                // End of standard input: not an answer, and waiting is pointless.
-                let said = prompt::answer().map_or(Control::Stop(Halt::NoAnswer), |answer| Control::Answer {
-                    to: id,
-                    answer,
-                    by,
-                });
-                let _run_is_over = control.send(said);
-            });
+        if matches!(event.kind, EventKind::Answered { .. } | EventKind::Halted(_)) {
+            questions.close();
         }
     }
+    questions.close();
 }

@@ -163,11 +163,20 @@ impl Daemon {
     fn stops(&self) -> Result<u64> {
         let url = format!("{}/rigs/{}", self.api, encoded(&self.rig));
         let mut answer = self.agent.get(url).call().with_context(|| format!("no daemon at {}", self.api))?;
-        let state: Value = serde_json::from_str(&answer.body_mut().read_to_string()?).unwrap_or(Value::Null);
+        let text = answer.body_mut().read_to_string().unwrap_or_default();
+        let state: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
         if let Some(stops) = state["stops"].as_u64() {
             return Ok(stops);
         }
-        bail!("the daemon refuses: {}", state["detail"].as_str().unwrap_or("it has another version"))
+        if let Some(why) = state["detail"].as_str() {
+            bail!("the daemon refuses: {why}");
+        }
+        bail!(
+            "what answers at {} is not a tripbench daemon of this version (HTTP status {}): expected the address of `tripbench serve`, such as \
+             http://127.0.0.1:7420",
+            self.api.trim_end_matches("/api/v1"),
+            answer.status().as_u16()
+        )
     }
 
     /// Whether the run is queued, or a run is in progress.

@@ -1,6 +1,6 @@
 //! `tripbench rig check`: tests a rig and reports what it can decide. No device takes part.
 
-use super::live;
+use super::{keep, live};
 use crate::args::RigCheckOptions;
 use crate::exit::Exit;
 use crate::{identity, load};
@@ -40,7 +40,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     say::note(say::CAUTIONS);
     let prepared = Prepared { task, header, folder };
     let (record, trace) = live::run(&prepared, live::Show::Progress)?;
-    output::write(&prepared.folder, &record, &trace, &sheets)?;
+    keep(&prepared, &record, &trace)?;
     if options.output.json {
         let bytes = canonical_json(&record).context("the record contains a non-finite number")?;
         say::json(&String::from_utf8_lossy(&bytes));

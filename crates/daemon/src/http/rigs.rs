@@ -10,7 +10,7 @@ use axum::http::StatusCode;
 use serde::Deserialize;
 use std::sync::Arc;
 use tripbench_bench::Rig;
-use tripbench_record::Halt;
+use tripbench_record::{Answer, Halt};
 use utoipa::ToSchema;
 
 /// The body, or a problem if it cannot be read.
@@ -121,9 +121,6 @@ pub(crate) async fn stop(
     Ok(StatusCode::ACCEPTED)
 }
 
-/// Accepted answers. Any other text is refused, because it would count as no and end the run.
-const ANSWERS: [&str; 8] = ["yes", "no", "y", "ja", "j", "ok", "n", "nein"];
-
 /// An answer to a question.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, expecting = "an object")]
@@ -155,8 +152,8 @@ pub(crate) async fn answer(
 ) -> Result<StatusCode, Problem> {
     let given = body(given)?;
     let by = given.by.unwrap_or_else(|| String::from("unnamed operator"));
-    if !ANSWERS.contains(&given.answer.trim().to_lowercase().as_str()) {
-        let detail = format!("answer `{}`: allowed are {}", given.answer.escape_debug(), ANSWERS.join(", "));
+    if Answer::of(&given.answer).is_none() {
+        let detail = format!("answer `{}`: allowed are {}", given.answer.escape_debug(), Answer::words());
         return Err(Problem::new(
             StatusCode::UNPROCESSABLE_ENTITY,
             ProblemKind::BadAnswer,

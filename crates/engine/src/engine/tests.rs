@@ -1,6 +1,8 @@
 use super::*;
 use crate::plan::{PlanInput, plan};
 use crate::script::Script;
+use crate::state::Prompt;
+use rstest::rstest;
 use std::sync::Arc;
 use tripbench_device::SiteSheet;
 use tripbench_quantity::Span;
@@ -103,6 +105,27 @@ fn an_answer_to_a_question_that_is_not_open_is_refused() {
     assert!(events(&mut engine).contains(&EventKind::AnswerRefused(PromptId(7))));
     obey(&mut engine, Mono::START);
     assert_eq!(engine.phase(), Phase::Running);
+}
+
+#[rstest]
+#[case("yes", Some(Answer::Yes))]
+#[case(" Ok ", Some(Answer::Yes))]
+#[case("NEIN", Some(Answer::No))]
+#[case("", None)]
+#[case("yed", None)]
+#[case("yes yes", None)]
+#[case("true", None)]
+fn after_any_word_but_yes_and_no_the_question_stays_open(#[case] text: &str, #[case] meant: Option<Answer>) {
+    let mut engine = engine();
+    let to = {
+        let mut state = engine.state.borrow_mut();
+        let id = state.next_prompt();
+        state.prompt = Some(Prompt { id, since: Mono::START, answer: None });
+        take_answer(&mut state, id, text.into(), "somebody".into());
+        id
+    };
+    assert_eq!(engine.state.borrow().prompt.as_ref().map(|prompt| prompt.answer), Some(meant));
+    assert_eq!(events(&mut engine).contains(&EventKind::AnswerRefused(to)), meant.is_none());
 }
 
 #[test]

@@ -1,13 +1,13 @@
 //! The steps of `rig check`: every input is shown, every output is tried after the operator's yes, and the module is watched while
 //! nothing is sent to it.
 
-use super::{rest, spread_scans, until};
+use super::{ask, rest, spread_scans, until};
 use crate::bench::{Bench, Break};
 use crate::state::Seen;
 use std::fmt::Write;
 use std::time::Duration;
 use tripbench_quantity::{TimeSpan, VacuumLevel};
-use tripbench_record::{DeviceOutput, Halt, Segment};
+use tripbench_record::{DeviceOutput, Segment};
 use tripbench_rig::{Air, Order, OutputName};
 
 /// Scans at rest, then asks a person whether every input agrees with the rig.
@@ -17,7 +17,7 @@ pub(super) async fn signals(bench: &Bench, watch: TimeSpan) -> Result<(), Break>
     bench.sleep(watch.duration()).await?;
     bench.mark(Segment::AtRest, from);
     let seen = bench.scan().await?;
-    confirmed(bench, &format!("{} Does this agree with the rig?", inputs(bench, &seen))).await
+    ask(bench, &format!("{} Does this agree with the rig?", inputs(bench, &seen))).await
 }
 
 /// States of all inputs, in words.
@@ -45,17 +45,11 @@ fn inputs(bench: &Bench, seen: &Seen) -> String {
     text
 }
 
-/// Asks; any answer but yes ends the check.
-async fn confirmed(bench: &Bench, text: &str) -> Result<(), Break> {
-    let answer = bench.ask(text).await?;
-    if super::is_yes(&answer) { Ok(()) } else { Err(Halt::Refused.into()) }
-}
-
 /// Switches one output on for about a second, after a yes; where the rig cannot see it act, a person answers whether it did.
 pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Option<u8>) -> Result<(), Break> {
     let (order, happens) = what(bench, output, position);
     let whose = position.map_or_else(String::new, |number| format!(" of position {number}"));
-    confirmed(bench, &format!("Next: output `{output}`{whose} for about a second: {happens}. Hands clear?"))
+    ask(bench, &format!("Next: output `{output}`{whose} for about a second: {happens}. Hands clear?"))
         .await?;
     if matches!(output, OutputName::Bleed | OutputName::Vent) {
         some_vacuum(bench).await?;
@@ -70,7 +64,7 @@ pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Opti
     bench.mark(Segment::Tried, span.before);
     bench.rest().await?;
     if matches!(output, OutputName::HandOver | OutputName::Loop | OutputName::DevicePower) {
-        confirmed(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it act?")).await?;
+        ask(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it act?")).await?;
     }
     Ok(())
 }
@@ -141,7 +135,7 @@ pub(super) async fn own_input(
         "Next: the {output} output of position {position}. No valve moves; the plugs have power. After your yes you have {:.0} s: make this output alone change and change back: by operating a device at this plug, or, with no device there, by briefly joining its wire to the potential that the output switches to; only an electrically skilled person may do the latter. Ready?",
         within.si()
     );
-    confirmed(bench, &text).await?;
+    ask(bench, &text).await?;
     bench.air(Air::Rest).await?;
     bench.sleep(STARTS + bench.shown_within()).await?;
     let from = bench.now();
@@ -163,7 +157,7 @@ pub(super) async fn own_input(
 
 /// Switches the looped output at moments spread over a scan.
 pub(super) async fn path_lag(bench: &Bench, times: u16) -> Result<(), Break> {
-    confirmed(
+    ask(
         bench,
         &format!(
             "Next: output `loop` is switched {times} times, the devices powered; nothing moves. Hands clear?"
@@ -187,7 +181,7 @@ pub(super) async fn silence(bench: &Bench, time: TimeSpan) -> Result<(), Break> 
         "Next: every valve is shut, the devices are powered, and nothing is sent for {:.1} s, to see whether the module goes to safe by itself. Hands clear?",
         time.si()
     );
-    confirmed(bench, &text).await?;
+    ask(bench, &text).await?;
     bench.air(Air::Hold).await?;
     let from = bench.now();
     bench.scan().await?;
@@ -208,7 +202,7 @@ pub(super) async fn settling(bench: &Bench, level: VacuumLevel, watch: TimeSpan)
         "Next: vacuum is pulled to {} at full flow and kept, then once more for the leak. Hands clear?",
         style.level(level)
     );
-    confirmed(bench, &text).await?;
+    ask(bench, &text).await?;
     bench.air_toward(Air::Evacuate, Some(level)).await?;
     until(bench, Air::Evacuate, level, |seen| seen.level >= level).await?;
     bench.air(Air::Hold).await?;
