@@ -4,7 +4,7 @@ use crate::sheet_text;
 use rustix::process::{Pid, Signal, kill_process};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, ChildStdin, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 
 static NEXT: AtomicU32 = AtomicU32::new(0);
@@ -130,10 +130,13 @@ impl Workplace {
         let (mut input, mut err) = (child.stdin.take(), String::new());
         let mut answers = answers.into_iter().peekable();
         let asks = BufReader::new(child.stderr.take().expect("its questions"));
-        input.iter_mut().for_each(|input| input.write_all(early.as_bytes()).expect("it reads"));
+        let write = |input: &mut Option<ChildStdin>, text: &str| {
+            input.as_mut().map_or(Ok(()), |input| input.write_all(text.as_bytes())).expect("it reads");
+        };
+        write(&mut input, early);
         for line in asks.lines().map(|line| line.expect("text")) {
             if let Some(answer) = answers.next_if(|_| line.contains("(yes/no)")) {
-                input.iter_mut().for_each(|input| input.write_all(answer.as_bytes()).expect("it reads"));
+                write(&mut input, answer);
             }
             if answers.peek().is_none() {
                 input = None;

@@ -135,9 +135,9 @@ fn live_a_lost_module_is_told_with_what_to_do(#[values(true, false)] frozen: boo
     let mut until = |words: &str| lines.by_ref().find(|line| line.contains(words)).expect("it says so");
     until("zero           done");
     if frozen {
-        rig.freeze()
+        rig.freeze();
     } else {
-        drop(rig)
+        drop(rig);
     }
     until("STOPPED");
     let next = lines.next().expect("a line");
@@ -155,7 +155,7 @@ fn a_rehearsal_without_its_end_says_nothing_of_outputs_that_are_not_safe() {
     for file in ["record.json", "trace.csv", "report.html"] {
         std::fs::remove_file(workplace.folder.join("run").join(file)).expect("a file");
     }
-    let some: String = journal.lines().take(400).map(|line| format!("{line}\n")).collect();
+    let some: String = journal.split_inclusive('\n').take(400).collect();
     workplace.write("run/run.journal", &some);
     let said: Said = workplace.run("report run");
     assert_eq!(said.code, Some(4), "{}\n{}", said.out, said.err);
