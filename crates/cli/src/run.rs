@@ -235,7 +235,11 @@ fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json
 fn keep(prepared: &Prepared, record: &Record, trace: &Trace) -> Result<(), NotRecorded> {
     let folder = &prepared.folder;
     let written = output::write(folder, record, trace, &prepared.task.sheets);
-    written.map_err(|source| NotRecorded { folder: folder.clone(), safe: record.safe_confirmed, source })
+    written.map(drop).map_err(|source| NotRecorded {
+        folder: folder.clone(),
+        safe: record.safe_confirmed,
+        source,
+    })
 }
 
 /// A run that is over, and whose record could not be made.

@@ -102,7 +102,7 @@ fn a_closed_output_is_found_the_other_way_round(
     let toggled = crate::bench::toggle(world.changes(levels, [0.003, 0.003]));
     let world = world.signal(Area::DiscreteInput, 0, move |t_s| 1 - toggled(t_s));
     let closed = bench(three()).settings("delay = \"0 ms\"", "delay = \"0 ms\"\nlogic = \"normally-closed\"");
-    if levels[0] == 60e3 {
+    if on == "60.0 kPa" {
         says(&Played::of(&closed, &world).judged(1), Q::SwitchPoint, CheckVerdict::Pass, "");
     }
     let inverted = Played::of(&bench(three()), &world).judged(1);
