@@ -1,6 +1,7 @@
 //! Channels: decoded stretches of the trace, with the reference corrected by zero and calibration.
 
-use std::cell::OnceCell;
+use std::cell::{OnceCell, RefCell};
+use std::ops::Range;
 use tripbench_measure::{Sample, distinct, mean, standard_deviation};
 use tripbench_quantity::Span;
 use tripbench_record::{Mark, Segment, Task, Trace};
@@ -31,12 +32,23 @@ pub(crate) struct Channels<'t> {
     trace: &'t Trace,
     decoder: Decoder,
     resolution_pa: f64,
-    /// The reference in each scan, as read. It is decoded once because every output needs it.
-    read: Vec<Option<Sample>>,
-    /// Whether the blocks of each scan match the read plan.
-    accepted: Vec<bool>,
-    /// Changes of the valves, found on first use.
-    valve_changes: OnceCell<Vec<[f64; 2]>>,
+    /// What was decoded, in chunks of [`CHUNK`] scans. Only the chunks that a step needs are decoded, so that a step costs the same after
+    /// an hour; each only once, because every output needs it.
+    decoded: Vec<OnceCell<Vec<Decoded>>>,
+    /// Stretches in which no valve was switched, as far as they were found, seconds.
+    valves_stand: RefCell<Vec<[f64; 2]>>,
+}
+
+/// Number of scans that are decoded at once.
+const CHUNK: usize = 512;
+
+/// What a scan contains.
+#[derive(Debug, Clone, Copy)]
+struct Decoded {
+    /// Whether its blocks match the read plan.
+    accepted: bool,
+    /// The reference as read.
+    read: Option<Sample>,
 }
 
 impl<'t> Channels<'t> {
@@ -47,12 +59,9 @@ impl<'t> Channels<'t> {
             trace,
             decoder: Decoder::new(trace.plan.clone()),
             resolution_pa: input.resolution(),
-            read: Vec::new(),
-            accepted: Vec::new(),
-            valve_changes: OnceCell::new(),
+            decoded: vec![OnceCell::new(); trace.scans.len().div_ceil(CHUNK)],
+            valves_stand: RefCell::default(),
         };
-        channels.accepted = trace.scans.iter().map(|scan| channels.decoder.accepts(scan)).collect();
-        channels.read = channels.decoded();
         if input.step_unknown() {
             channels.resolution_pa = channels.resolution_pa.max(channels.smallest_step_pa());
         }
@@ -63,7 +72,12 @@ impl<'t> Channels<'t> {
     fn smallest_step_pa(&self) -> f64 {
         /// Most readings examined.
         const MOST: usize = 5_000;
-        let mut all: Vec<f64> = self.read.iter().flatten().map(|sample| sample.level_pa).take(MOST).collect();
+        let mut all: Vec<f64> = self
+            .decoded(0..self.trace.scans.len())
+            .filter_map(|decoded| decoded.read)
+            .map(|sample| sample.level_pa)
+            .take(MOST)
+            .collect();
         all.sort_by(f64::total_cmp);
         let floor = self.task.sheets.rig.reference.input.resolution();
         let steps = all.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > floor);
@@ -73,8 +87,8 @@ impl<'t> Channels<'t> {
     /// Scans of a marked stretch whose blocks match the read plan.
     pub(crate) fn scans(&self, mark: &Mark) -> impl Iterator<Item = &'t Scan> + '_ {
         let range = self.trace.range(mark.from, mark.to);
-        let accepted = self.accepted.get(range.clone()).unwrap_or_default();
-        self.trace.scans[range].iter().zip(accepted).filter(|(_, accepted)| **accepted).map(|(scan, _)| scan)
+        let scans = self.trace.scans[range.clone()].iter().zip(self.decoded(range));
+        scans.filter(|(_, decoded)| decoded.accepted).map(|(scan, _)| scan)
     }
 
     /// Samples for a fit, without repeated values. With a slow converter, a value is placed where it was new, between two reads; one
@@ -97,54 +111,78 @@ impl<'t> Channels<'t> {
         runs.windows(2).filter_map(sample).collect()
     }
 
-    /// The reference in each scan that matches the read plan. A reading is half a conversion old on average, unless the trace shows
-    /// when it was converted.
-    fn decoded(&self) -> Vec<Option<Sample>> {
+    /// What the scans of a range of the trace contain.
+    fn decoded(&self, range: Range<usize>) -> impl Iterator<Item = Decoded> + '_ {
+        range.map(|index| {
+            let chunk = self.decoded[index / CHUNK].get_or_init(|| self.decode(index / CHUNK));
+            chunk[index % CHUNK]
+        })
+    }
+
+    /// Decodes a chunk. A reading is half a conversion old on average, unless the trace shows when it was converted.
+    fn decode(&self, chunk: usize) -> Vec<Decoded> {
         let converter_s = self.task.sheets.rig.module.converter.si();
         let age_s = if conversions_show(self.task) { 0.0 } else { converter_s / 2.0 };
         let read = |scan: &Scan| {
             let level = self.decoder.level(scan, &self.task.sheets.rig).ok()?;
             Some(Sample { t_s: level.span.middle_seconds() - age_s, level_pa: level.value.si() })
         };
-        let scans = self.trace.scans.iter().zip(&self.accepted);
-        scans.map(|(scan, accepted)| accepted.then(|| read(scan)).flatten()).collect()
+        let scans = self.trace.scans.iter().skip(chunk * CHUNK).take(CHUNK);
+        let decoded = scans.map(|scan| {
+            let accepted = self.decoder.accepts(scan);
+            Decoded { accepted, read: accepted.then(|| read(scan)).flatten() }
+        });
+        decoded.collect()
     }
 
     /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows the valves in this
-    /// state to the last.
+    /// state to the last. It is looked for from the moment outwards.
     pub(crate) fn valves_stand(&self, at_s: f64) -> [f64; 2] {
-        let changes = self.valve_changes.get_or_init(|| self.valve_changes());
-        let next = changes.partition_point(|[_, new_s]| *new_s <= at_s);
-        let from_s = next.checked_sub(1).map_or(f64::NEG_INFINITY, |before| changes[before][1]);
-        [from_s, changes.get(next).map_or(f64::INFINITY, |[old_s, _]| *old_s)]
+        let inside = |[from_s, to_s]: &[f64; 2]| (*from_s..=*to_s).contains(&at_s);
+        if let Some(known) = self.valves_stand.borrow().iter().find(|known| inside(known)) {
+            return *known;
+        }
+        let found = self.find_valves_stand(at_s);
+        self.valves_stand.borrow_mut().push(found);
+        found
     }
 
-    /// Changes of the valve outputs: time of the last scan with the old states and of the first with the new, seconds. A regulator's
-    /// set point is left out, because it changes throughout a ramp.
-    fn valve_changes(&self) -> Vec<[f64; 2]> {
+    /// A regulator's set point is left out, because it changes throughout a ramp.
+    fn find_valves_stand(&self, at_s: f64) -> [f64; 2] {
         use OutputName as O;
         let valves = |output: &&Output| {
             matches!(output.name, O::Evacuate | O::EvacuateFine | O::Bleed | O::Vent | O::HandOver)
         };
         let valves: Vec<&Output> = self.task.sheets.rig.outputs.iter().filter(valves).collect();
-        let scans = self.trace.scans.iter().zip(&self.accepted).filter(|(_, accepted)| **accepted);
-        let mut before: Option<(f64, Vec<Option<u16>>)> = None;
-        let mut changes = Vec::new();
-        for (scan, _) in scans {
-            let words: Vec<Option<u16>> = valves.iter().map(|output| self.output(scan, output)).collect();
-            let same = before.as_ref().is_none_or(|(_, old)| *old == words);
-            if let Some((old_s, _)) = before.as_ref().filter(|_| !same) {
-                changes.push([*old_s, scan.end().seconds()]);
+        let same = |one: &Scan, two: &Scan| {
+            valves.iter().all(|output| self.output(one, output) == self.output(two, output))
+        };
+        let scans = &self.trace.scans;
+        let split = scans.partition_point(|scan| scan.end().seconds() <= at_s);
+        let accepted = |index: &usize| self.decoded(*index..index + 1).any(|decoded| decoded.accepted);
+        let mut back = (0..split).rev().filter(accepted).map(|index| &scans[index]);
+        let newest = back.next();
+        let (mut from_s, mut first) = (f64::NEG_INFINITY, newest);
+        for before in back {
+            if first.is_some_and(|first| !same(before, first)) {
+                from_s = first.map_or(from_s, |first| first.end().seconds());
+                break;
             }
-            before = Some((scan.start().seconds(), words));
+            first = Some(before);
         }
-        changes
+        let mut last = newest;
+        for after in (split..scans.len()).filter(accepted).map(|index| &scans[index]) {
+            if let Some(last) = last.filter(|last| !same(last, after)) {
+                return [from_s, last.start().seconds()];
+            }
+            last = Some(after);
+        }
+        [from_s, f64::INFINITY]
     }
 
     /// Reference samples of a stretch as read, in time order.
     pub(crate) fn raw_samples(&self, mark: &Mark) -> Vec<Sample> {
-        let read = self.read.get(self.trace.range(mark.from, mark.to)).unwrap_or_default();
-        read.iter().flatten().copied().collect()
+        self.decoded(self.trace.range(mark.from, mark.to)).filter_map(|decoded| decoded.read).collect()
     }
 
     /// The same, corrected by the zero and the calibration line.

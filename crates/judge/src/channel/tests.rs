@@ -5,7 +5,9 @@
 
 use super::*;
 use crate::bench::{Bench, Played, SCAN_S, World, mark, near, span, within};
+use proptest::prelude::*;
 use rstest::rstest;
+use tripbench_rig::{Area, Block};
 
 fn converter(time: &str) -> Bench {
     Bench::new().rig("image_age = \"0 ms\"", &format!("image_age = \"0 ms\"\nconverter = \"{time}\""))
@@ -154,8 +156,59 @@ fn the_step_of_a_floating_point_number_is_seen_in_the_readings() {
         let steps = (t_s * 40.0).floor() * 25.0 + if t_s > 0.8 { 50.0 } else { 0.0 };
         (steps as f32).to_bits()
     };
-    let world = World::new()
-        .signal(tripbench_rig::Area::InputRegister, 0, move |t_s| (level(t_s) >> 16) as u16)
-        .signal(tripbench_rig::Area::InputRegister, 1, move |t_s| level(t_s) as u16);
+    let world = World::new().signal(Area::InputRegister, 0, move |t_s| (level(t_s) >> 16) as u16).signal(
+        Area::InputRegister,
+        1,
+        move |t_s| level(t_s) as u16,
+    );
     near(Played::of(&bench, &world).channels().resolution_pa(), 25.0);
+}
+
+/// The stretch around a moment from the whole list of changes: an end with the scan before, a start with the end of the first scan.
+fn stands(channels: &Channels<'_>, at_s: f64) -> [f64; 2] {
+    let trace = channels.trace;
+    let good: Vec<&Scan> =
+        trace.scans.iter().filter(|scan| scan.blocks.iter().all(|block| !block.words.is_empty())).collect();
+    let rig = &channels.task.sheets.rig;
+    let words = |scan: &Scan| -> Vec<Option<u16>> {
+        rig.outputs.iter().map(|output| channels.output(scan, output)).collect()
+    };
+    let pairs = good.windows(2).filter(|pair| words(pair[0]) != words(pair[1]));
+    let changes: Vec<[f64; 2]> =
+        pairs.map(|pair| [pair[0].start().seconds(), pair[1].end().seconds()]).collect();
+    let from =
+        changes.iter().rfind(|[_, new_s]| *new_s <= at_s).map_or(f64::NEG_INFINITY, |[_, new_s]| *new_s);
+    let to = changes.iter().find(|[_, new_s]| *new_s > at_s).map_or(f64::INFINITY, |[old_s, _]| *old_s);
+    [from, to]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// Two valves switch at any moments, also at once and never; some scans are damaged. The trace has more scans than are decoded at once.
+    #[test]
+    fn valves_stand_from_the_change_before_to_the_one_after(
+        switched in prop::array::uniform2(prop::collection::vec(0.0..4.0_f64, 0..6)),
+        damaged in prop::collection::vec(0..700_usize, 0..40),
+        moments in prop::collection::vec(-0.5..4.5_f64, 1..20),
+    ) {
+        let mut world = World::new().to(10e3, 3.5);
+        for (number, switched) in (0..).zip(switched) {
+            let on = move |t_s: f64| (switched.iter().filter(|at_s| **at_s <= t_s).count() % 2) as u16;
+            world = world.signal(Area::Coil, number, on);
+        }
+        let mut played = Played::of(&Bench::new(), &world);
+        prop_assert!(played.trace.scans.len() > CHUNK);
+        for index in damaged {
+            if let Some(scan) = played.trace.scans.get_mut(index) {
+                let blocks = scan.blocks.iter().map(|block| Block { words: Vec::new(), ..block.clone() });
+                scan.blocks = blocks.collect();
+            }
+        }
+        let channels = played.channels();
+        for at_s in moments {
+            let [found, expected] = [channels.valves_stand(at_s), stands(&channels, at_s)].map(|ends| ends.map(f64::to_bits));
+            prop_assert_eq!(found, expected, "at {} s", at_s);
+        }
+    }
 }
