@@ -7,7 +7,7 @@ use std::net::TcpListener;
 use std::time::Instant;
 use tripbench_record::sha256_hex;
 use tripbench_tests::command::{Simulated, Workplace, quick};
-use tripbench_tests::daemon::{Answer, Daemon};
+use tripbench_tests::daemon::{Answer, Daemon, in_place_of_a_daemon};
 
 const RIG: &str = "goods-in-1";
 
@@ -139,24 +139,14 @@ fn live_a_run_that_was_withdrawn_says_what_became_of_it() {
 #[test]
 fn live_a_run_on_a_daemon_that_never_begins_is_reported_with_its_reason() {
     let workplace = quick();
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
-    let base = format!("http://{}", listener.local_addr().expect("an address"));
-    std::thread::spawn(move || {
-        for mut stream in listener.incoming().flatten() {
-            let mut line = String::new();
-            let _cut = BufReader::new(&stream).read_line(&mut line);
-            let (status, body) = if line.contains("/events ") {
-                ("404 No", json!({"type": "/problems/never-began", "detail": "run `one` was withdrawn"}))
-            } else if line.starts_with("POST") {
-                ("201 Yes", json!({"run": "one"}))
-            } else {
-                // As if it were in progress.
-                ("200 Yes", json!({"stops": 0, "doing": "running"}))
-            };
-            let body = body.to_string();
-            let head =
-                format!("HTTP/1.1 {status}\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
-            let _gone = stream.write_all(format!("{head}{body}").as_bytes());
+    let base = in_place_of_a_daemon(|line| {
+        if line.contains("/events ") {
+            ("404 No", json!({"type": "/problems/never-began", "detail": "run `one` was withdrawn"}))
+        } else if line.starts_with("POST") {
+            ("201 Yes", json!({"run": "one"}))
+        } else {
+            // As if it were in progress.
+            ("200 Yes", json!({"stops": 0, "doing": "running"}))
         }
     });
     let said = workplace.run(&format!(

@@ -2,10 +2,9 @@
 //! text that identifies something: it has no hidden characters.
 
 use rstest::rstest;
-use std::io::{BufRead, BufReader, Write};
-use std::net::TcpListener;
 use tripbench_sheet::is_hidden;
 use tripbench_tests::command::{Said, Workplace};
+use tripbench_tests::daemon::in_place_of_a_daemon;
 
 /// Clears the screen and says PASS; the same with a control of C1; writes from right to left.
 const EVIL: &str = "\u{1b}[2JPASS \u{9b}2J \u{202e}LIAF";
@@ -67,18 +66,7 @@ fn what_identifies_has_no_hidden_characters(#[case] word: &str, #[case] shows: &
 #[test]
 fn an_escape_in_what_a_daemon_says_is_shown() {
     let workplace = Workplace::new();
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
-    let base = format!("http://{}", listener.local_addr().expect("an address"));
-    std::thread::spawn(move || {
-        for mut stream in listener.incoming().flatten() {
-            let mut line = String::new();
-            let _cut = BufReader::new(&stream).read_line(&mut line);
-            let body = serde_json::json!({"detail": EVIL}).to_string();
-            let head =
-                format!("HTTP/1.1 503 No\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
-            let _gone = stream.write_all(format!("{head}{body}").as_bytes());
-        }
-    });
+    let base = in_place_of_a_daemon(|_| ("503 No", serde_json::json!({"detail": EVIL})));
     let words = REHEARSE.replace("rehearse", &format!("run --on {base}"));
     let words: Vec<&str> = words.split(' ').chain(["--serial=1=A-1"]).collect();
     check(&run(&workplace, &words), &format!("the daemon refuses: {SEEN}"));

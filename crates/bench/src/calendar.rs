@@ -44,7 +44,7 @@ impl Calendar {
         self.today(Today::by_clock().clock);
     }
 
-    /// What the file says; `None` if there is none.
+    /// What the file says; `None` without a file.
     fn read(&self) -> Option<Known> {
         let bytes = match std::fs::read(&self.path) {
             Ok(bytes) => bytes,

@@ -136,7 +136,7 @@ impl<'t> Channels<'t> {
     }
 
     /// Stretch around a moment in which no valve of the rig was switched, seconds: from the first scan that shows the valves in this
-    /// state to the last. It is looked for from the moment outwards.
+    /// state to the last. Searches outwards from that moment.
     pub(crate) fn valves_stand(&self, at_s: f64) -> [f64; 2] {
         let inside = |[from_s, to_s]: &[f64; 2]| (*from_s..=*to_s).contains(&at_s);
         if let Some(known) = self.valves_stand.borrow().iter().find(|known| inside(known)) {

@@ -87,7 +87,7 @@ fn numbered(number: u64) -> String {
     format!("character device {}:{}", major(number), minor(number))
 }
 
-/// The USB adapter with the port at this place; `None` if it belongs to none.
+/// The USB adapter with the port at this place; `None` for a port of another kind.
 fn usb(place: &Path) -> Option<Device> {
     let text = |folder: &Path, file: &str| Some(read_to_string(folder.join(file)).ok()?.trim().to_owned());
     let interface = Some(place.ancestors().find_map(|folder| text(folder, "bInterfaceNumber"))?);

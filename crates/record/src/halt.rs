@@ -60,7 +60,7 @@ pub enum Halt {
         #[schemars(with = "Option<(f64, f64)>")]
         window: Option<[AirPressure; 2]>,
     },
-    /// Nobody answered a prompt: in time, or because nobody can answer at the end of the input.
+    /// Nobody answered a prompt in time, or the input ended before an answer.
     NoAnswer,
     /// A prompt was answered with no.
     Refused,
@@ -150,7 +150,7 @@ impl fmt::Display for WaitReason {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SetAsideReason {
-    /// The plug is not connected, at the start or any more.
+    /// The plug was never connected, or was pulled.
     Unplugged,
     /// The output switched earlier in this run and then stopped switching.
     StoppedAnswering,
