@@ -105,8 +105,9 @@ fn run(drawn: &Drawn<'_>, without: Option<Guard>) -> Seen {
     let events = run_over(&line, &clock, drawn.task(without), on_line);
     let ended = clock.now();
     line.drain(drawn.afterwards());
-    let (was_safe, troubled, levels) = (line.was_safe(), line.troubled(), line.levels());
-    Seen { events, ended, was_safe, troubled, levels, disk }
+    let (was_safe, unread) = (line.was_safe(), line.unread());
+    let (troubled, levels) = (line.troubled(), line.levels());
+    Seen { events, ended, was_safe, unread, troubled, levels, disk }
 }
 
 /// Troubles in words.

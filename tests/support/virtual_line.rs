@@ -3,6 +3,7 @@
 mod on_line;
 mod port;
 mod trouble;
+mod unread;
 
 pub use on_line::{OnLine, run_and_hear, run_over};
 pub use port::VirtualPort;
@@ -17,6 +18,7 @@ use tripbench_record::Seq;
 use tripbench_rig::{Guide, RigSheet, SerialTiming, VirtualModule, Wire};
 use tripbench_simulator::{Framing, SimulatedBench, Truth};
 use trouble::Schedule;
+use unread::Unread;
 
 /// A line with a simulated module at its end.
 #[derive(Debug, Clone)]
@@ -58,6 +60,7 @@ struct Wired {
     longest: Duration,
     /// Every change of the module's outputs between safe and not safe.
     was_safe: Vec<(Mono, bool)>,
+    unread: Unread,
     /// True level at each request, pascal; `None` if it is not watched.
     levels: Option<Vec<(Mono, f64)>>,
 }
@@ -96,6 +99,7 @@ impl VirtualLine {
             most_read: usize::MAX,
             longest: Duration::MAX,
             was_safe: vec![(Mono::START, true)],
+            unread: Unread::new(rig),
             levels: None,
         })))
     }
@@ -133,6 +137,11 @@ impl VirtualLine {
     /// Every change of the module's outputs between safe and not safe, with its time; the first entry is the start.
     pub fn was_safe(&self) -> Vec<(Mono, bool)> {
         self.lock().was_safe.clone()
+    }
+
+    /// Time of the second master's last change of an output if no request has read that output since.
+    pub fn unread(&self) -> Option<Mono> {
+        self.lock().unread.since()
     }
 
     /// Keeps the true level at each request from now on.
@@ -276,10 +285,11 @@ impl Wired {
             }
             Some(Trouble::SecondMaster(which)) => {
                 let words = self.bench.output_words();
-                let turned = (0..)
-                    .zip(words)
-                    .map(|(index, word)| (index == which % self.safe.len()).then_some(u16::from(word == 0)));
+                let which = which % self.safe.len();
+                let turned =
+                    (0..).zip(words).map(|(index, word)| (index == which).then_some(u16::from(word == 0)));
                 self.bench.drive(at, turned);
+                self.unread.changed(at, which);
             }
             Some(Trouble::Reset | Trouble::RefusesConnections(_) | Trouble::ConnectsSlowly(_)) => {
                 return self.sends(at, Cargo::Closing { connection });
@@ -293,6 +303,7 @@ impl Wired {
             }
             _ => self.bench.served(at, self.framing, bytes),
         };
+        self.unread.handled(self.framing.content(bytes));
         self.look(at);
         let Some(answer) = answer.and_then(|answer| self.harmed(answer, trouble)) else { return };
         let there = at + self.half + self.on_wire(answer.len());

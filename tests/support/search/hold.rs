@@ -70,6 +70,8 @@ pub(super) struct Seen {
     pub(super) ended: Mono,
     /// Changes of the module's outputs between safe and not safe.
     pub(super) was_safe: Vec<(Mono, bool)>,
+    /// Time of the second master's last change of an output if no request has read that output since.
+    pub(super) unread: Option<Mono>,
     /// Troubles that occurred, with their times.
     pub(super) troubled: Vec<(Mono, Trouble)>,
     /// True levels with their times, if they were watched, pascal.
@@ -106,9 +108,10 @@ impl Seen {
         let said = |kind: &EventKind| self.events.iter().rev().find(|event| event.kind == *kind);
         let (is_safe, last) = self.was_safe.last().map_or((true, Mono::START), |(at, safe)| (*safe, *at));
         let confirmed = said(&EventKind::Safe).filter(|_| said(&EventKind::NotSafe).is_none());
-        // Changes after the end of the run do not count.
+        // Another master's change of an output after its last read cannot be known, as one after the end of the run cannot.
         if let Some(safe) = confirmed
             && (!is_safe || last > safe.at)
+            && self.unread != Some(last)
         {
             found
                 .unsafe_ends
