@@ -129,7 +129,7 @@ fn live_a_daemon_that_ends_in_a_run_leaves_it_aborted(#[case] by: Signal) {
 /// A run that began by itself would find the devices of the previous run, under the numbers of the next.
 #[test]
 fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well() {
-    let (_workplace, _rig, daemon) = begun();
+    let (workplace, _rig, daemon) = begun();
     let next = json!({"places": [{"position": 1, "serial": "B-1"}]});
     let refused = daemon.begin(RIG, &next);
     assert_eq!((refused.status, refused.json()["type"].clone()), (409, json!("/problems/busy")));
@@ -142,6 +142,15 @@ fn live_a_run_begins_by_itself_only_where_that_was_asked_for_and_all_went_well()
     daemon.signal(Signal::CONT);
     let state = daemon.until(RIG, over);
     assert_eq!(state["run"]["halted"]["kind"], "doubt", "{state}");
+    // Every line of a run names run and rig, also those of other threads and rooms.
+    let log = std::fs::read_to_string(workplace.folder.join("daemon.log")).expect("a log");
+    let lines = log.lines().filter_map(|line| serde_json::from_str::<Value>(line).ok());
+    let of_runs: Vec<Value> = lines.filter(|line| line["span"]["name"] == "run").collect();
+    for said in ["run begins", "the run is halted", "run over"] {
+        let line = of_runs.iter().find(|line| line["message"] == said);
+        let span = &line.unwrap_or_else(|| panic!("{said}: {log}"))["span"];
+        assert_eq!((&span["rig"], &span["run"]), (&json!(RIG), &state["run"]["run"]), "{said}");
+    }
     wait(Duration::from_secs(2));
     let state = daemon.rig(RIG);
     assert_eq!((&state["doing"], &state["queue"]), (&json!("idle"), &json!([])), "{state}");

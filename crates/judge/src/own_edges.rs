@@ -134,7 +134,8 @@ fn scales(run: &Run<'_>) -> (f64, f64) {
 impl Run<'_> {
     /// Every change of an input while the devices have power.
     fn edges(&self, input: &DigitalInput) -> Vec<Edge> {
-        let state = |moment: &Moment<'_>| self.channels.bit(moment.scan, input).filter(|_| moment.powered);
+        let state = self.channels.state(input);
+        let on = |moment: &Moment<'_>| state(moment.scan).filter(|_| moment.powered);
         let pairs = self.moments.windows(2).zip(1..);
         let around = if in_pulses(self.channels.task) { PULSE_SCANS } else { 0 };
         let moved_pa = |scan: usize| {
@@ -143,8 +144,11 @@ impl Run<'_> {
             (after.level_pa - before.level_pa).abs().max(1.0)
         };
         let edge = |(pair, scan): (&[Moment<'_>], usize)| {
-            let (before, after) = (state(&pair[0])?, state(&pair[1])?);
-            (before.on != after.on).then(|| Edge { scan, read: after.span, moved_pa: moved_pa(scan) })
+            if on(&pair[0])? == on(&pair[1])? {
+                return None;
+            }
+            let after = self.channels.bit(pair[1].scan, input)?;
+            Some(Edge { scan, read: after.span, moved_pa: moved_pa(scan) })
         };
         pairs.filter_map(edge).collect()
     }

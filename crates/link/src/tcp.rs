@@ -101,7 +101,11 @@ impl<L: Line<Port: fmt::Debug + Send + 'static>> TcpTransport<L> {
     }
 
     async fn connect(&self) -> Result<Context, Doubt> {
-        self.line.open().await.map(tcp::attach).map_err(|_| Doubt::Lost)
+        let opened = self.line.open().await.map(tcp::attach);
+        opened.map_err(|error| {
+            tracing::debug!(%error, "the module cannot be connected");
+            Doubt::Lost
+        })
     }
 
     /// Sends one request and decodes its answer with `read`.

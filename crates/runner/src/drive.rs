@@ -80,6 +80,15 @@ async fn safe_first<T: Transport>(link: &mut Link<T>, rig: &RigSheet) -> Result<
     link.carry_out(&first, rig).await
 }
 
+/// Logs what whoever looks after the program must know of a run.
+fn log(event: &EventKind) {
+    if let EventKind::Halted(halt) = event {
+        tracing::warn!(why = %halt, "the run is halted");
+    } else if *event == EventKind::NotSafe {
+        tracing::error!("outputs NOT confirmed safe");
+    }
+}
+
 /// A run in progress.
 pub(crate) struct Drive<T, K, J> {
     pub(crate) engine: Engine,
@@ -161,7 +170,10 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
             let now = self.clock.now();
             let input = match done {
                 Ok(read_back) => Input::Done { id: command.id, read_back },
-                Err(why) => Input::NotDone { id: command.id, why },
+                Err(why) => {
+                    tracing::warn!(order = ?command.order, %why, "an order was not carried out");
+                    Input::NotDone { id: command.id, why }
+                }
             };
             let failed = matches!(input, Input::NotDone { .. });
             self.engine.handle(now, input);
@@ -182,6 +194,9 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
             // The reason for the stop is read from the control before anything else is sent.
             return;
         }
+        if let Err(why) = &scanned {
+            tracing::warn!(%why, "a scan failed");
+        }
         let input = scanned.map_or_else(Input::Doubt, Input::Scan);
         let now = self.clock.now();
         self.engine.handle(now, input);
@@ -198,8 +213,10 @@ impl<T: Transport, K: Keeper, J: Judges> Drive<T, K, J> {
     fn events(&mut self) {
         while let Some(mut event) = self.engine.poll_event() {
             self.stamp(&mut event);
+            log(&event.kind);
             if self.keeper.keep(event).is_err() && !self.lost {
                 self.lost = true;
+                tracing::error!("an event cannot be recorded: the run stops");
                 let now = self.clock.now();
                 self.engine.handle(now, Input::RecordLost);
             }

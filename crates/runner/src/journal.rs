@@ -123,8 +123,11 @@ impl JournalWriter {
         let mut listener = listener;
         let writer = Writer::new(Box::new(file), move |event| listener(&event), Arc::clone(&written));
         let failing = Arc::clone(&failed);
+        let span = tracing::Span::current();
         let thread = std::thread::Builder::new().name(String::from("journal")).spawn(move || {
-            if writer.run(&events).is_err() {
+            let _in_run = span.entered();
+            if let Err(error) = writer.run(&events) {
+                tracing::error!(%error, "the journal cannot be written");
                 failing.store(true, Ordering::SeqCst);
             }
         });

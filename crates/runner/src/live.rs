@@ -7,6 +7,7 @@ use rustix::thread::gettid;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::Duration;
 use tokio::task::spawn_blocking;
+use tracing::Span;
 use tripbench_engine::{Input, Judging, Plan};
 use tripbench_link::{Clock, Link, StopLatch, Transport};
 use tripbench_quantity::Mono;
@@ -72,8 +73,10 @@ struct OnAThread(Option<(Receiver<Vec<Check>>, Mono)>);
 impl Judges for OnAThread {
     fn begin(&mut self, step: Judging, now: Mono) {
         let (done, judged) = channel();
+        let span = Span::current();
         // The thread is not joined: a stopped run ends at once.
         let _or_it_is_dropped = std::thread::Builder::new().name(String::from("judge")).spawn(move || {
+            let _in_run = span.entered();
             // Lower the priority below the threads of the rigs, if the system permits.
             let _as_before = setpriority_process(Some(gettid()), STANDS_BACK);
             let _run_is_over = done.send(step.checks());

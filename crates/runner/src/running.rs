@@ -7,6 +7,7 @@ use std::future::Future;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
+use tracing::Span;
 use tripbench_engine::Plan;
 use tripbench_link::{Clock, Link, Module, ModuleWire, StopLatch};
 use tripbench_record::Halt;
@@ -90,7 +91,7 @@ pub fn journal(prepared: &Prepared, listener: Listener) -> Result<JournalWriter,
     Ok(JournalWriter::create(&path, expected_bytes(prepared), listener)?)
 }
 
-/// Starts a run on its own thread, over a wire to the module. The future of `beside` is polled on that thread as long as the run lasts. The
+/// Starts a run on its own thread, in the caller's span, over a wire to the module. The future of `beside` is polled on that thread as long as the run lasts. The
 /// caller must hold the lock of the module.
 ///
 /// # Errors
@@ -107,7 +108,9 @@ pub fn start<F: Future<Output = ()> + 'static>(
     let path = prepared.folder.clone();
     let RunHandle { control: stops, latch: stopped } = handle;
     let plan = Plan { task: prepared.task.clone(), header: prepared.header.clone() };
+    let span = Span::current();
     let spawned = std::thread::Builder::new().name(String::from("rig")).spawn(move || {
+        let _in_run = span.entered();
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .build()

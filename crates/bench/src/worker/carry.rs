@@ -52,20 +52,22 @@ impl Worker {
     /// Carries out a run, and reports the outcome to the owner.
     pub(super) fn run(&mut self, job: Job, handle: (RunHandle, Receiver<Control>)) {
         let run = job.run().to_owned();
-        tracing::info!(rig = self.rig.name, run, script = job.script, "run begins");
+        let in_run = tracing::info_span!("run", rig = self.rig.name, run).entered();
+        tracing::info!(script = job.script, "run begins");
         self.began = false;
         self.rig.hold_reins(Some(handle.0.clone()));
         let made = catch_unwind(AssertUnwindSafe(|| self.carried_out(job, handle)));
         self.over(&run);
         let why = match made {
             Ok(Ok(())) => {
-                tracing::info!(rig = self.rig.name, run, "run over");
+                tracing::info!("run over");
                 return;
             }
             Ok(Err(error)) => chain(&error),
             Err(_) => String::from("internal error"),
         };
-        tracing::error!(rig = self.rig.name, run, why, "no run, or no record of it");
+        tracing::error!(why, "no run, or no record of it");
+        drop(in_run);
         self.tell_owed();
         let why = if self.began { NoVerdict::NoRecord(why) } else { NoVerdict::NoRun(why) };
         self.rig.post(move |owner| owner.failed(run, why));
@@ -142,7 +144,9 @@ impl Worker {
     fn laid_out(&mut self, job: Job) -> Result<LaidOut, NoRun> {
         let (rig, runs) = (Arc::clone(&self.rig), Arc::clone(&self.runs));
         let path = job.prepared.folder.clone();
+        let span = tracing::Span::current();
         let laying = std::thread::Builder::new().name(String::from("folder")).spawn(move || {
+            let _in_run = span.entered();
             if let Some(probes) = rig.probes {
                 (probes.in_folder)();
             }
@@ -207,11 +211,11 @@ impl Worker {
         match ended {
             HowEnded::InOrder => Halt::RecordLost,
             HowEnded::JournalFailed(error) => {
-                tracing::error!(rig = self.rig.name, %error, "journal failed");
+                tracing::error!(%error, "journal failed");
                 Halt::RecordLost
             }
             HowEnded::Panicked => {
-                tracing::error!(rig = self.rig.name, "the rig's thread panicked; making safe");
+                tracing::error!("the rig's thread panicked; making safe");
                 self.rig.post(Owner::lost_sight);
                 self.safe = self.rig.pin.make_safe(sheet);
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
