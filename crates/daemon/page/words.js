@@ -46,7 +46,7 @@ const ENGLISH = {
     "cut-off": "cut-off", resume: "resume", chatter: "chatter", "on-delay": "delay on", "off-delay": "delay off",
     "response-on": "response on", "response-off": "response off", "least-deep-level": "least deep level while saving air",
     "reset-spread": "repeatability of the reset point", "cut-off-spread": "valve repeatability", "resume-spread": "valve repeatability",
-    "cut-off-delay": "valve delay", "resume-delay": "valve delay", "selected-delay": "selected delay", bounce: "bounce",
+    "cut-off-delay": "valve delay", "resume-delay": "valve delay", "selected-delay": "selected delay", bounce: "bounce", hose: "hose",
     "first-operation": "first operation after rest", "output-states": "states of the outputs", "own-edges": "edges of its own",
   },
   guide: {
@@ -117,7 +117,7 @@ const GERMAN = {
     "least-deep-level": "geringstes Vakuum beim Luftsparen", "reset-spread": "Wiederholbarkeit Rückschaltpunkt",
     "cut-off-spread": "Wiederholbarkeit Ventil",
     "resume-spread": "Wiederholbarkeit Ventil", "cut-off-delay": "Ventil\u00adverzögerung", "resume-delay": "Ventil\u00adverzögerung",
-    "selected-delay": "gewählte Verzögerung", bounce: "Prellen", "first-operation": "erstes Schalten nach Ruhe",
+    "selected-delay": "gewählte Verzögerung", bounce: "Prellen", hose: "Schlauch", "first-operation": "erstes Schalten nach Ruhe",
     "output-states": "Zustände der Ausgänge", "own-edges": "eigene Flanken",
   },
   guide: {

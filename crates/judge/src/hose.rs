@@ -1,12 +1,13 @@
 //! A leak beyond the reference's tee drops pressure along the hose: the device sees less vacuum than the reference, and a second rate
-//! does not show it. The drop is bounded from the leak of this run and the hose on the rig sheet.
+//! does not show it. The drop is bounded from the leak of this run, the hose on the rig sheet, and the delays, because a pinched hose is slow.
 
 use crate::channel::Channels;
 use crate::condition::leak;
+use crate::coverage::role;
 use crate::promised::{longest_delay_s, selected_delay_s};
 use tripbench_measure::{MeasurementResult, hose_conductance, hose_volume, mean_square_above_zero};
 use tripbench_quantity::Volume;
-use tripbench_record::{Mark, StepTask, Task};
+use tripbench_record::{Check, CheckVerdict, Mark, StepTask, Task};
 use tripbench_rig::Position;
 
 /// A delay with a U of at most this says something about the hose, seconds. Judgement of this project.
@@ -63,10 +64,8 @@ pub(crate) fn through(
     // hose is pinched; the smallest one still goes into U.
     let own_s = selected_delay_s(task).max(longest_delay_s(task) - FASTER_S);
     let late_s = |delay: &MeasurementResult| (delay.value + delay.expanded_uncertainty - own_s).max(0.0);
-    let is_told =
-        |delay: &&&MeasurementResult| delay.expanded_uncertainty <= longest_delay_s(task).max(TOLD_S);
     let closest = |a: &&&MeasurementResult, b: &&&MeasurementResult| late_s(a).total_cmp(&late_s(b));
-    let told = delays.iter().filter(is_told).min_by(closest);
+    let told = delays.iter().filter(|delay| is_told(task, delay)).min_by(closest);
     let known = told.or_else(|| delays.iter().min_by(closest));
     let behind_m3 = hose.behind.unwrap_or_else(|| Volume::new(hose_volume(bore_m, length_m))).si();
     let longest_s = told.map_or(0.0, |delay| late_s(delay));
@@ -80,6 +79,39 @@ pub(crate) fn through(
         // Any share of leak and delay may belong to the hose: a third of the mean square each.
         root_mean_square_pa: shift(leak.mean_square.sqrt(), mean_square_s2.sqrt()) / 3.0,
     }
+}
+
+/// Whether a delay is known well enough to say something about a hose.
+fn is_told(task: &Task, delay: &MeasurementResult) -> bool {
+    delay.expanded_uncertainty <= longest_delay_s(task).max(TOLD_S)
+}
+
+/// Whether any position that takes part has a hose on the rig sheet; any position of the rig where the task names none.
+pub(crate) fn has_hoses(task: &Task) -> bool {
+    let takes_part =
+        |number: u8| task.positions.is_empty() || task.positions.iter().any(|plan| plan.number == number);
+    task.sheets.rig.positions.iter().any(|position| position.hose.is_some() && takes_part(*position.number))
+}
+
+/// Whether a delay shows that the hose of a position lets the air through: otherwise it may be pinched, and a leak behind it shifts the
+/// levels by more than their U includes.
+pub(crate) fn lets_through(
+    task: &Task,
+    check: Check,
+    position: &Position,
+    mut delays: impl Iterator<Item = MeasurementResult>,
+) -> Check {
+    let (verdict, remark) = if position.hose.is_none() {
+        (CheckVerdict::Pass, "the rig sheet has no hose here")
+    } else if delays.any(|delay| is_told(task, &delay)) {
+        (CheckVerdict::Pass, "a delay bounds how far it can be pinched")
+    } else {
+        (
+            CheckVerdict::Undecided,
+            "no delay is known well enough to show a pinched hose: with a leak behind it the levels would be wrong",
+        )
+    };
+    Check { role: role(task), unit: String::from("1"), verdict, remark: Some(remark.into()), ..check }
 }
 
 /// The possible leak after a run, pascal per second.

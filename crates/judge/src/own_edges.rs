@@ -6,12 +6,16 @@ use crate::coverage::role;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run};
 use tripbench_device::expected;
-use tripbench_quantity::Span;
 use tripbench_record::{Check, CheckVerdict, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
 use tripbench_rig::DigitalInput;
 
 /// Probability below which shared edges are not a coincidence. Judgement of this project.
 const BY_CHANCE: f64 = 1e-2;
+/// Probability that one of two inputs on one wire shows an edge, or a group of edges, that the other does not: a bounce that only one filter
+/// passes. Judgement of this project.
+const MISSED: f64 = 1e-2;
+/// Number of scans without an edge after which another group begins. Judgement of this project.
+const GROUP_SCANS: usize = 20;
 /// Number of other positions that this covers; with more, the probability is scaled up (Bonferroni).
 const OTHERS: f64 = 3.0;
 /// Remark where the edges can distinguish two devices.
@@ -51,13 +55,13 @@ pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
     edges.iter().filter(|(number, _)| takes_part(*number)).flat_map(of_position).collect()
 }
 
-/// Two checks of an input that shares all its edges with one at another position: whether this can be a coincidence, and whether the
-/// reads could distinguish two similar devices from one.
+/// Two checks of an input that shares edges with one at another position: whether this can be a coincidence, and whether the reads could
+/// distinguish two similar devices from one.
 fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
     let [seen, checked] =
         [Role::Screening, role(task)].map(|role| blank(task, step, QuantityName::OwnEdges, role, "1"));
     let told = Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked.clone() };
-    let Some((other, chance)) = twin else {
+    let Some((other, chance)) = twin.filter(|(_, chance)| *chance < 1.0 / BY_CHANCE) else {
         let remark = Some(String::from("its edges are its own"));
         return [Check { verdict: CheckVerdict::Measured, remark, ..seen }, told];
     };
@@ -82,33 +86,62 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
 struct Edge {
     /// First scan that shows it.
     scan: usize,
-    /// Span of the read that shows it first. Inputs of one request share it.
-    read: Span,
     /// Change of the level since the scan before, pascal.
     moved_pa: f64,
 }
 
-/// Probability that two devices share all their edges as these inputs do; `None` if the edges differ. Slow ramps separate two devices.
-/// Two inputs on one wire that are read one after the other may show an edge one scan apart.
+/// How much likelier these edges are of two devices than of one that both inputs show; `None` for an input without edges. Slow ramps separate
+/// two devices.
+///
+/// Two inputs on one wire may show an edge one scan apart: because they are read one after the other, or because their filters differ by a
+/// fraction of a scan. So an edge one scan apart does not make two devices of them, and neither does a bounce that only one of them shows.
 fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
-    let apart = |(a, b): (&Edge, &Edge)| a.scan.abs_diff(b.scan);
-    if a.is_empty() || a.len() != b.len() || a.iter().zip(b).any(|both| apart(both) > 1) {
-        return None;
-    }
-    // Inputs in one request are read at the same time.
-    let at_once = a.iter().zip(b).any(|(a, b)| a.scan == b.scan && a.read == b.read);
-    if at_once && a.iter().zip(b).any(|both| apart(both) > 0) {
+    if a.is_empty() || b.is_empty() {
         return None;
     }
     let (half_pa, spread_pa) = scales(run);
+    let Compared { shared, groups } = compared(a, b);
     // The first edge each way shows whether both have the same level, the later ones whether they scatter alike.
-    let chance = a.iter().zip(b).enumerate().map(|(index, both)| {
+    let chance = shared.iter().enumerate().map(|(index, (moved_pa, apart))| {
         // Three scans cover an edge that one of two reads may miss.
-        let moved_pa = if apart(both) == 0 { both.0.moved_pa } else { 3.0 * both.0.moved_pa };
+        let moved_pa = if *apart { 3.0 * moved_pa } else { *moved_pa };
         let apart_pa = if index < 2 { half_pa / BETTER } else { spread_pa / BETTER };
         moved_pa / (moved_pa + apart_pa)
     });
-    Some(chance.product())
+    Some(chance.product::<f64>() / MISSED.powi(groups))
+}
+
+/// The edges of two inputs side by side.
+struct Compared {
+    /// Edges of both, at most one scan apart: change of the level since the scan before, pascal, and whether they are a scan apart.
+    shared: Vec<(f64, bool)>,
+    /// Number of groups of edges that only one of them shows.
+    groups: i32,
+}
+
+fn compared(a: &[Edge], b: &[Edge]) -> Compared {
+    let mut found = Compared { shared: Vec::new(), groups: 0 };
+    let (mut a, mut b) = (a.iter().peekable(), b.iter().peekable());
+    let mut alone: Option<usize> = None;
+    loop {
+        let scan = match (a.peek(), b.peek()) {
+            (Some(mine), Some(theirs)) if mine.scan.abs_diff(theirs.scan) <= 1 => {
+                found.shared.push((mine.moved_pa, mine.scan != theirs.scan));
+                a.next();
+                b.next();
+                continue;
+            }
+            (Some(mine), Some(theirs)) if mine.scan < theirs.scan => mine.scan,
+            (Some(mine), None) => mine.scan,
+            (_, Some(theirs)) => theirs.scan,
+            (None, None) => return found,
+        };
+        if a.next_if(|edge| edge.scan == scan).is_none() {
+            b.next();
+        }
+        found.groups += i32::from(alone.is_none_or(|before| scan > before + GROUP_SCANS));
+        alone = Some(scan);
+    }
 }
 
 /// Scans on both sides that cover a whole pulse: the level moves in steps, and a pulse can end between two reads.
@@ -144,11 +177,7 @@ impl Run<'_> {
             (after.level_pa - before.level_pa).abs().max(1.0)
         };
         let edge = |(pair, scan): (&[Moment<'_>], usize)| {
-            if on(&pair[0])? == on(&pair[1])? {
-                return None;
-            }
-            let after = self.channels.bit(pair[1].scan, input)?;
-            Some(Edge { scan, read: after.span, moved_pa: moved_pa(scan) })
+            (on(&pair[0])? != on(&pair[1])?).then(|| Edge { scan, moved_pa: moved_pa(scan) })
         };
         pairs.filter_map(edge).collect()
     }

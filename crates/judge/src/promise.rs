@@ -1,6 +1,7 @@
 //! The checks that a run promises for a position, and the verdict from them.
 
 use crate::coverage;
+use crate::hose::has_hoses;
 use std::collections::BTreeSet;
 use tripbench_device::expected;
 use tripbench_record::{
@@ -103,7 +104,9 @@ fn of_ramps(task: &Task, switch_points: &SwitchPointsTask) -> Vec<(QuantityName,
         all.extend(shown.iter().map(|quantity| (*quantity, Role::Screening)));
         // Where the site requires full coverage, anything left unchecked prevents a pass.
         let spreads = shown.into_iter().filter(|quantity| quantity.is_spread());
-        let covered = [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(spreads);
+        let hose = has_hoses(task).then_some(QuantityName::Hose);
+        let covered =
+            [QuantityName::SelectedDelay, QuantityName::Bounce].into_iter().chain(hose).chain(spreads);
         all.extend(covered.chain(open).map(|quantity| (quantity, coverage::role(task))));
     }
     all
@@ -158,6 +161,8 @@ pub fn left_open(task: &Task, of: OfDevices) -> Vec<QuantityName> {
             OfDevices::Every => counted.all(|counted| !counted),
         };
         all.extend(uncounted.then_some(QuantityName::Bounce));
+        let pinched = has_hoses(task) && !ramps.timed(true) && !ramps.timed(false);
+        all.extend(pinched.then_some(QuantityName::Hose));
         all.extend(open);
     }
     let mut seen = BTreeSet::new();

@@ -322,12 +322,17 @@ fn bound_s(result: &MeasurementResult) -> f64 {
 /// An undecided check if the output surely answered before its level was crossed: then filter, lag, clock or wiring of the rig sheet is
 /// wrong, and every level with it.
 pub(crate) fn before_the_level(check: &Check, result: &MeasurementResult) -> Option<Check> {
-    if !ruled_out(result, Limits { low: Some(0.0), high: None }) {
+    if !is_before_the_level(result) {
         return None;
     }
     let remark = "the output answered before its level was crossed: input filter, lag, clock or wiring on the rig sheet is wrong";
     let measured = Some(Measured::from(result));
     Some(Check { measured, verdict: CheckVerdict::Undecided, remark: Some(remark.into()), ..check.clone() })
+}
+
+/// Whether an output surely answered before its level was crossed.
+pub(crate) fn is_before_the_level(delay: &MeasurementResult) -> bool {
+    ruled_out(delay, Limits { low: Some(0.0), high: None })
 }
 
 /// The edge of a signal that changed exactly once in a stretch, to the expected state; `None` otherwise.

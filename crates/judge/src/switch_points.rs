@@ -5,7 +5,7 @@ use crate::channel::{Channels, changes, marks_of, zero_before};
 use crate::condition::{acceptance, blank, judged};
 use crate::coverage::{bounce, not_seen, not_timed, selected_delay};
 use crate::first_operation::first_operation;
-use crate::hose::{self, Drop};
+use crate::hose::{self, Drop, has_hoses, lets_through};
 use crate::level::{Crossings, between_reads_remark};
 use crate::level_check::{level_check, limits_of, more_ramps};
 use crate::promise::{is_first, valve_left_open};
@@ -151,12 +151,12 @@ impl At<'_> {
             }
             checks.extend(self.valve_not_seen());
             checks.push(self.selected(&all));
-            checks.push(bounce(
-                self.blank(QuantityName::Bounce),
-                self.channels.task,
-                self.position,
-                self.task.valve,
-            ));
+            let (task, position) = (self.channels.task, self.position);
+            checks.push(bounce(self.blank(QuantityName::Bounce), task, position, self.task.valve));
+            if has_hoses(task) {
+                let delays = all.iter().filter_map(|one| one.found.delay.clone());
+                checks.push(lets_through(task, self.blank(QuantityName::Hose), position, delays));
+            }
         }
         checks
     }
@@ -277,9 +277,7 @@ impl At<'_> {
         let mut check = level_check(self.channels.task, check, (found, one.level.as_ref()), limits);
         self.doubts(&mut check, (found, one.transition.to), limits);
         if one.level.is_none() && one.found.delay.is_some() {
-            check.remark = Some(String::from(
-                "its output is so late that its level cannot be determined: no level is stated",
-            ));
+            check.remark = Some(one.found.no_level());
         } else if one.refuted && check.verdict == CheckVerdict::Undecided && check.remark.is_none() {
             check.remark = Some(String::from("its U includes the effect of the late output: see its delay"));
         }

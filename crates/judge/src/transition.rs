@@ -3,6 +3,7 @@
 use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
 use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
+use crate::response::is_before_the_level;
 use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
 use crate::screening::doubted_s;
 use tripbench_device::{Logic, SupplyValve};
@@ -185,12 +186,30 @@ impl Found {
         }
     }
 
-    /// Its level; `None` if its edges could not be followed back by the delay that they show.
+    /// Whether it surely answered before its level, which no output does: its edges do not belong to the rates that they were found at.
+    pub(crate) fn answered_before(&self) -> bool {
+        self.delay.as_ref().is_some_and(is_before_the_level)
+    }
+
+    /// Why no level is stated although its delay is found.
+    pub(crate) fn no_level(&self) -> String {
+        let why = if self.answered_before() {
+            "seems to have answered before its level"
+        } else {
+            "is so late that its level cannot be determined"
+        };
+        format!("its output {why}: no level is stated; see its delay")
+    }
+
+    /// Its level; `None` if its edges could not be followed back by the delay that they show, or show that it answered before its level.
     pub(crate) fn level(&self, basis: Basis<'_>, other_s: f64) -> Option<Level> {
         let believed = self.believed(basis.task, other_s);
         let whole = self.settled && self.crossings.missing == 0 && self.crossings.unplaced == 0;
         let dropped = self.rates.as_ref().is_some_and(|rates| rates.prior_dropped);
-        if self.crossings.placed() == 0 || (!whole && (dropped || believed == Delay::AsFound)) {
+        if self.crossings.placed() == 0
+            || self.answered_before()
+            || (!whole && (dropped || believed == Delay::AsFound))
+        {
             return None;
         }
         let again = other_s > 0.0 && believed != Delay::AsFound && self.rates.is_some();

@@ -49,6 +49,8 @@ words! {
         SelectedDelay = "selected-delay",
         /// Changes of an output that fall between two reads; only an edge counter shows them.
         Bounce = "bounce",
+        /// Whether a hose lets the air through freely; only a delay shows it.
+        Hose = "hose",
         /// Level of the first operation after rest.
         FirstOperation = "first-operation",
         /// States of the outputs over the whole run, compared with those that the level allows.
@@ -231,6 +233,7 @@ impl QuantityName {
             self,
             Self::SelectedDelay
                 | Self::Bounce
+                | Self::Hose
                 | Self::OnDelay
                 | Self::OffDelay
                 | Self::CutOffDelay

@@ -191,6 +191,8 @@ fn open(check: &Check) -> Advice {
         Advice::LookAtInputs
     } else if is(QuantityName::Bounce) {
         Advice::NotHere
+    } else if is(QuantityName::Hose) {
+        Advice::TwoRates
     } else if check.quantity.is_spread() && check.role == Role::Required && check.measured.is_none() {
         Advice::CloserCrossings
     } else if not_timed && check.measured.is_none() {
@@ -272,6 +274,7 @@ mod tests {
     #[case(QuantityName::OutputStates, "check device power, plugs and module of the rig")]
     #[case(QuantityName::OwnEdges, "check the wiring of this position's inputs")]
     #[case(QuantityName::Bounce, "keep apart: this rig cannot decide it")]
+    #[case(QuantityName::Hose, "keep apart; ramps at two rates show the delay")]
     #[case(QuantityName::SelectedDelay, "keep apart; ramps at two rates show the delay")]
     #[case(QuantityName::ResumeDelay, "keep apart; ramps at two rates show the delay")]
     #[case(QuantityName::FirstOperation, "keep apart, test again")]

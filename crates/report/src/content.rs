@@ -62,6 +62,7 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::ResumeDelay => "delay of the valve output, resume",
         QuantityName::SelectedDelay => "selected delay",
         QuantityName::Bounce => "bounce",
+        QuantityName::Hose => "hose",
         QuantityName::FirstOperation => "first operation after rest",
         QuantityName::OutputStates => "states of the outputs",
         QuantityName::OwnEdges => "edges of its own",

@@ -166,6 +166,7 @@ fn is_more(check: &Check) -> bool {
             check.quantity,
             QuantityName::SelectedDelay
                 | QuantityName::Bounce
+                | QuantityName::Hose
                 | QuantityName::Repeatability
                 | QuantityName::ResetSpread
                 | QuantityName::CutOffSpread

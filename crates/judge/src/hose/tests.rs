@@ -3,7 +3,7 @@ use crate::bench::{Bench, Played, World, near, within, zero};
 use rstest::rstest;
 use tripbench_measure::{Contribution, combine};
 use tripbench_quantity::{LevelRate, TimeSpan, VacuumLevel};
-use tripbench_record::{LeakTask, Segment};
+use tripbench_record::{LeakTask, QuantityName, Segment};
 
 fn hosed(behind: &str) -> Bench {
     Bench::new().position(&format!("hose = {{ bore = \"1 mm\", length = \"2 m\"{behind} }}"))
@@ -104,4 +104,35 @@ fn the_leak_is_that_of_the_step_before() {
     within(after.largest_pa / per_leak, 50.0, 5.0);
     assert!(after.largest_pa / per_leak > 50.0);
     near(before.root_mean_square_pa, before.largest_pa / 3.0);
+}
+
+// A delay with a U of at most 10 ms, or of the promised 6 or 206 ms if that is longer, says something about the hose.
+#[rstest]
+#[case("0 ms", &[], false)]
+#[case("0 ms", &[0.0101], false)]
+#[case("0 ms", &[0.0099], true)]
+#[case("0 ms", &[0.05, 0.003, 0.2], true)]
+#[case("200 ms", &[0.207, 0.3], false)]
+#[case("200 ms", &[0.205], true)]
+fn only_a_delay_that_is_known_shows_that_a_hose_lets_through(
+    #[case] selected: &str,
+    #[case] us: &[f64],
+    #[case] shown: bool,
+) {
+    let task = hosed("").settings("delay = \"0 ms\"", &format!("delay = \"{selected}\"")).task();
+    let delays: Vec<MeasurementResult> = us.iter().map(|u| a_delay(0.003, *u)).collect();
+    let told =
+        |position| lets_through(&task, Check::empty(QuantityName::Hose), position, delays.iter().cloned());
+    let check = told(&task.sheets.rig.positions[0]);
+    let verdict = if shown { CheckVerdict::Pass } else { CheckVerdict::Undecided };
+    assert_eq!((check.verdict, check.not_checked()), (verdict, !shown), "{check:?}");
+    assert!(has_hoses(&task) && !has_hoses(&Bench::new().task()));
+    let without = Bench::new().task();
+    let check = lets_through(
+        &without,
+        Check::empty(QuantityName::Hose),
+        &without.sheets.rig.positions[0],
+        delays.into_iter(),
+    );
+    assert_eq!(check.verdict, CheckVerdict::Pass);
 }

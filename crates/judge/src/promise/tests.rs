@@ -107,6 +107,14 @@ fn what_sheets_and_steps_alone_leave_open(
     let bench = bench.step(zero(false)).step(StepTask::SwitchPoints(both)).step(zero(true));
     assert_eq!(left_open(&bench.task(), OfDevices::Every), expected);
     assert_eq!(left_open(&bench.task(), OfDevices::Any), expected);
+    // With a hose, a delay in either direction shows whether it is pinched.
+    let hosed = bench.clone().position("hose = { bore = \"4 mm\", length = \"1 m\" }").task();
+    let hose = if slow == 0 { vec![Q::Hose] } else { Vec::new() };
+    assert_eq!(
+        left_open(&hosed, OfDevices::Any).into_iter().filter(|open| *open == Q::Hose).collect::<Vec<_>>(),
+        hose
+    );
+    assert!(promised(&hosed).iter().any(|(_, quantity, _)| *quantity == Q::Hose));
     // Nothing is left open where nothing is judged.
     assert!(left_open(&bench.unknown_device().task(), OfDevices::Any).is_empty());
 }

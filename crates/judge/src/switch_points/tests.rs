@@ -348,3 +348,30 @@ fn a_delay_lies_where_promise_and_ramps_allow_it(
     within(found[0], expected[0], 1e-6);
     within(found[1], expected[1], 1e-6);
 }
+
+// 3.5 standard uncertainties are 1.79 U. No output answers before its level: its edges are then not of these ramps.
+#[rstest]
+#[case(None, None)]
+#[case(Some((0.003, 0.010)), None)]
+#[case(Some((-0.017, 0.010)), None)]
+#[case(Some((-0.018, 0.010)), Some("seems to have answered before its level"))]
+#[case(Some((-0.070, 0.032)), Some("seems to have answered before its level"))]
+fn an_output_that_answered_before_its_level_has_none(
+    #[case] delay: Option<(f64, f64)>,
+    #[case] why: Option<&str>,
+    #[values(true, false)] rising: bool,
+) {
+    let task = three();
+    let played = Played::of(&bench(task), &world().device(0, [60e3, 55e3], 0.003));
+    let (channels, marks) = (played.channels(), played.marks.as_slice());
+    let zero = channels.zero(&played.marks[0]).expect("a zero");
+    let ramps = Ramps { channels: &channels, marks, step: 1, task: &task, zero };
+    let transition = Transition::of_switch(&played.task.sheets.rig.positions[0].switch, rising, rising);
+    let delay = delay.map(|(value, u)| {
+        let part = tripbench_measure::Contribution::normal("all", u / 1.959_963_984_540_054);
+        tripbench_measure::combine(value, 0.0, vec![part]).expect("a result")
+    });
+    let found = Found { delay, ..ramps.find(transition) };
+    assert_eq!(found.level(ramps.basis(), 0.0).is_none(), why.is_some());
+    assert!(why.is_none_or(|why| found.no_level().contains(why)), "{}", found.no_level());
+}
