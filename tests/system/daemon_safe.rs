@@ -291,10 +291,21 @@ fn live_a_folder_that_cannot_be_removed_does_not_keep_the_rig() {
     for file in ["folder-hangs", "removal-hangs"] {
         workplace.write(file, "");
     }
-    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
+    let started = daemon.start_round(RIG, &[(1, "A-1")]);
+    assert_eq!(started.status, 201);
+    let run = started.json()["run"].as_str().expect("a run").to_owned();
     daemon.until(RIG, |state| state["doing"] == "running");
     assert_eq!(daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})).status, 202);
     std::fs::remove_file(workplace.folder.join("folder-hangs")).expect("it is there");
+    // Who follows its events is told that nothing more comes, and gives the seat back.
+    let path = format!("/api/v1/runs/{run}/events");
+    let mut answers = std::iter::repeat_with(|| daemon.get(&path)).take(2_000);
+    let told = answers.find(|answer| answer.status != 404).expect("its journal is there");
+    assert!(
+        told.text.contains("event: problem") && told.text.contains("ends without the end"),
+        "{}",
+        told.text
+    );
     let state = daemon.until(RIG, |state| idle(state) && state["failed"] != Value::Null);
     assert_eq!(state["failed"]["kind"], "no-run", "{state}");
     assert!(folder(&workplace).exists(), "the removal hangs");

@@ -143,6 +143,11 @@ impl Bench {
         Some(self.runs.find(run).or_else(live)?.join(folder::JOURNAL))
     }
 
+    /// Whether a run is in preparation or in progress, or has just ended and its record is being made.
+    pub fn is_in_progress(&self, run: &str) -> bool {
+        self.rigs.iter().any(|rig| rig.status().phase.run() == Some(run))
+    }
+
     /// Stops every run in progress; no new run begins.
     pub fn stop(&self) {
         for rig in &self.rigs {

@@ -177,7 +177,7 @@ impl Owner {
 
     /// The folder of the run in preparation was created.
     pub(crate) fn laid_out(&mut self, folder: PathBuf) {
-        if let Some(active) = self.status.phase.active_mut() {
+        if let Some(active) = self.change().phase.active_mut() {
             active.folder = Some(folder);
         }
     }

@@ -18,7 +18,7 @@ use tripbench_record::journal;
 /// The events of a run, in progress or finished, as lines of its journal: all, or those after the one in `Last-Event-ID`.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/events",
     params(("run" = String, Path, description = "Identifier of the run"), ("last-event-id" = Option<u64>, Header, description = "Number of the last event received")),
-    responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line. The last one is `ended`, or an event `problem` with a Problem as `data` if the journal is damaged or has no end", content_type = "text/event-stream"),
+    responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line. The last one is `ended`, or an event `problem` with a Problem as `data` if the journal is damaged, or has no end and the run is not in progress", content_type = "text/event-stream"),
         (status = 503, description = "Too many watchers", body = Problem, content_type = "application/problem+json"),
         (status = 400, description = "Last-Event-ID is not a number, or a query key", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
@@ -46,7 +46,7 @@ pub(crate) async fn events(
                     return None;
                 }
                 // Asked before the journal is read: what ends meanwhile is in it.
-                let in_progress = daemon.bench.runs.find(&run).is_none();
+                let in_progress = daemon.bench.is_in_progress(&run);
                 ready = tail.more(in_progress).await;
                 ready.reverse();
                 if ready.is_empty() && !tail.over {
@@ -121,7 +121,7 @@ impl Tail {
     async fn more(&mut self, in_progress: bool) -> Vec<Told> {
         let mut fault = match self.grow().await {
             Ok(grown) if grown || in_progress || self.over => None,
-            Ok(_) => Some(String::from("ends without the end of the run: its program was killed")),
+            Ok(_) => Some(String::from("ends without the end of the run, and the run is not in progress")),
             Err(why) => Some(why),
         };
         // No later line confirms that the last ones are durable: this makes them durable.
