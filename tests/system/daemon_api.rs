@@ -88,6 +88,10 @@ fn live_runs_are_found_by_serial_time_and_the_last_one_seen() {
     let first = runs[0].as_str().expect("a run");
     assert_eq!(found(&format!("?after={first}")), runs[1..]);
     assert_eq!(found(&format!("?after={first}&serial=A-1")), [] as [Value; 0]);
+    // By its place in the list, and by the identifier of a run that is not there any more: it began before them.
+    let place = &daemon.get("/api/v1/runs").json()[1]["listed"];
+    assert_eq!(found(&format!("?after={place}")), runs[1..]);
+    assert_eq!(found("?after=01900000-0000-7000-8000-000000000000"), runs);
     assert_eq!(found("?limit=1"), newest[..1]);
     for bad in ["?since=yesterday", "?after=never", "?limit=0"] {
         assert_eq!(daemon.get(&format!("/api/v1/runs{bad}")).status, 400, "{bad}");

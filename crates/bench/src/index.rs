@@ -1,9 +1,9 @@
 //! Index of the finished runs in a folder: saves reading every record at the start. It is a copy of what the records say, and is never
 //! believed over them: an entry counts only as long as size and times of its record file are those that it was made from.
 //!
-//! The first line is [`MAGIC`], the largest number of any run so far, a space, and the CRC-32C of what is before it. Every other line is the CRC-32C of its rest in 8 hexadecimal
-//! digits, a space, and the entry as JSON. A finished run appends a line. The file is written anew if it does not fit the folder. It may be
-//! deleted at any time.
+//! The first line is [`MAGIC`], the largest number of any run so far, the largest place in the order of listing, and the CRC-32C of what is
+//! before it, with spaces between them. Every other line is the CRC-32C of its rest in 8 hexadecimal digits, a space, and the entry as JSON.
+//! A finished run appends a line. The file is written anew if it does not fit the folder. It may be deleted at any time.
 
 use crate::run_entry::RunEntry;
 use serde::{Deserialize, Serialize};
@@ -16,7 +16,7 @@ use tripbench_runner::{disk, folder};
 /// Name of the file.
 const FILE: &str = "runs.index";
 /// Start of the first line.
-const MAGIC: &str = "tripbench-runs 3 ";
+const MAGIC: &str = "tripbench-runs 4 ";
 
 /// Identity of a record file. A change of its content changes at least the time of its last change, which programs cannot set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -59,8 +59,24 @@ pub(crate) struct Indexed {
     lines: BTreeMap<String, Line>,
     /// Whether the file is as it would be written now.
     fits: bool,
-    /// The largest run number in it, or 0.
-    largest: u64,
+    /// The largest numbers in it.
+    largest: Largest,
+}
+
+/// The largest numbers of all runs so far, also of those whose folders were deleted; 0 without any.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct Largest {
+    /// Number of a run.
+    pub(crate) number: u64,
+    /// Place in the order in which finished runs were listed.
+    pub(crate) listed: u64,
+}
+
+impl Largest {
+    /// Takes a run into account.
+    pub(crate) fn with(self, entry: &RunEntry) -> Self {
+        Self { number: self.number.max(entry.number.unwrap_or(0)), listed: self.listed.max(entry.listed) }
+    }
 }
 
 impl Index {
@@ -78,11 +94,11 @@ impl Index {
         };
         let largest = largest_in(first);
         let mut indexed =
-            Indexed { fits: largest.is_some(), largest: largest.unwrap_or(0), ..Indexed::default() };
+            Indexed { fits: largest.is_some(), largest: largest.unwrap_or_default(), ..Indexed::default() };
         for line in body.split_inclusive('\n') {
             match parse(line) {
                 Some(line) => {
-                    indexed.largest = indexed.largest.max(line.entry.number.unwrap_or(0));
+                    indexed.largest = indexed.largest.with(&line.entry);
                     indexed.fits &= indexed.lines.insert(line.folder.clone(), line).is_none();
                 }
                 None => indexed.fits = false,
@@ -100,12 +116,12 @@ impl Index {
         disk::append(&self.path, line.as_bytes())
     }
 
-    /// Writes the index anew; `largest` is the largest number of any run so far.
+    /// Writes the index anew; `largest` are the largest numbers of any run so far.
     ///
     /// # Errors
     /// If it cannot be written.
-    pub(crate) fn write(&self, entries: &[RunEntry], largest: u64) -> io::Result<()> {
-        let first = format!("{MAGIC}{largest}");
+    pub(crate) fn write(&self, entries: &[RunEntry], largest: Largest) -> io::Result<()> {
+        let first = format!("{MAGIC}{} {}", largest.number, largest.listed);
         let mut text = format!("{first} {:08x}\n", crc32c::crc32c(first.as_bytes()));
         for entry in entries {
             // A record that disappeared meanwhile is left out.
@@ -121,7 +137,7 @@ impl Indexed {
         let line = self.lines.remove(run.file_name()?.to_str()?)?;
         let is_same = Stamp::of(run).is_ok_and(|now| now == line.stamp);
         self.fits &= is_same;
-        is_same.then(|| RunEntry { folder: run.to_owned(), ..line.entry })
+        is_same.then(|| RunEntry { folder: run.to_owned(), indexed: true, ..line.entry })
     }
 
     /// Whether the file fits the folder, of which `read` records were not in it, once all entries were taken.
@@ -129,17 +145,18 @@ impl Indexed {
         self.fits && self.lines.is_empty() && read == 0
     }
 
-    /// The largest run number in the file, which includes runs whose folders were deleted; 0 for an empty file.
-    pub(crate) const fn largest(&self) -> u64 {
+    /// The largest numbers in the file.
+    pub(crate) const fn largest(&self) -> Largest {
         self.largest
     }
 }
 
-/// The number in a first line; `None` if the line is damaged.
-fn largest_in(first: &str) -> Option<u64> {
+/// The numbers in a first line; `None` if the line is damaged.
+fn largest_in(first: &str) -> Option<Largest> {
     let (text, crc) = first.rsplit_once(' ')?;
     let is_whole = crc == format!("{:08x}", crc32c::crc32c(text.as_bytes()));
-    text.strip_prefix(MAGIC)?.parse().ok().filter(|_| is_whole)
+    let (number, listed) = text.strip_prefix(MAGIC)?.split_once(' ').filter(|_| is_whole)?;
+    Some(Largest { number: number.parse().ok()?, listed: listed.parse().ok()? })
 }
 
 /// The line of an entry; `None` if the name of its folder is not text.

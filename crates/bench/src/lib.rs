@@ -17,6 +17,7 @@ mod follow;
 mod heartbeat;
 mod index;
 mod keep;
+mod listing;
 mod not_planned;
 mod owner;
 mod phase;

@@ -12,7 +12,7 @@ pub struct RunEntry {
     pub run: String,
     /// Its number in the folder of runs; `None` for a run that no daemon started.
     pub number: Option<u64>,
-    /// Place in the order in which finished runs were listed, counted from 1: a record may be made long after that of a later run.
+    /// Place in the order in which finished runs were listed: a record may be made long after that of a later run.
     pub listed: u64,
     /// The rig.
     pub rig: String,
@@ -32,6 +32,12 @@ pub struct RunEntry {
     pub halted: Option<String>,
     /// SHA-256 of the bytes of its record, hexadecimal.
     pub sha256: String,
+    /// SHA-256 of the records of this run in other folders, if their files are as sound as these and differ.
+    #[serde(skip)]
+    pub others: Vec<String>,
+    /// Whether the index had it when the daemon started.
+    #[serde(skip)]
+    pub(crate) indexed: bool,
     /// Its folder.
     #[serde(skip)]
     pub folder: PathBuf,
@@ -73,6 +79,8 @@ impl RunEntry {
             trial: header.trial,
             halted: record.halted.as_ref().map(ToString::to_string),
             sha256,
+            others: Vec::new(),
+            indexed: false,
             folder: folder.to_owned(),
         }
     }

@@ -1,11 +1,13 @@
 //! The runs of a bench as folders, each with journal, record, report and trace.
 
+mod copies;
 mod open;
 mod retest;
 
 use crate::calendar::Calendar;
 use crate::chain::chain;
 use crate::index::Index;
+use crate::listing::{keep_place, place_after};
 use crate::run_entry::RunEntry;
 use crate::snapshot::RunSnapshot;
 use crate::status::OwedRun;
@@ -53,6 +55,8 @@ pub struct Runs {
     calendar: Calendar,
     /// Number of the next run.
     next: AtomicU64,
+    /// The last place that was given in the order in which finished runs are listed.
+    listed: AtomicU64,
     /// Runs of earlier daemons whose records could not be made yet, or cannot be read.
     unmade: Mutex<Vec<Unmade>>,
     /// Whether the last run of every rig is shown. Before that, no record is made: its run would be taken for no longer the last one.
@@ -76,6 +80,22 @@ pub(crate) struct Unmade {
     pub(crate) to_make: bool,
 }
 
+impl Unmade {
+    /// A run of which two folders have different records, both sound: neither verdict is known to be right.
+    fn disputed(of: &RunEntry) -> Self {
+        Self {
+            owed: OwedRun { run: of.run.clone(), folder: of.folder.clone() },
+            rig: of.rig.clone(),
+            number: of.number,
+            why: format!(
+                "`{}` and a copy of it beside it contain different records of one run: move the wrong one elsewhere, and start the daemon again",
+                of.folder.display()
+            ),
+            to_make: false,
+        }
+    }
+}
+
 /// The last run of a rig before the daemon started.
 #[derive(Debug)]
 pub(crate) enum Last {
@@ -94,6 +114,7 @@ impl Runs {
             index: Index::of(path),
             calendar: Calendar::of(path),
             next: AtomicU64::new(1),
+            listed: AtomicU64::new(0),
             unmade: Mutex::default(),
             shown: AtomicBool::new(false),
             lock: Mutex::default(),
@@ -134,11 +155,24 @@ impl Runs {
     /// A record may be made long after that of a later run.
     fn insert(&self, entry: RunEntry) -> RunEntry {
         let mut entries = self.entries();
-        let listed = entries.iter().map(|entry| entry.listed).max().unwrap_or(0) + 1;
-        let entry = RunEntry { listed, ..entry };
+        let entry = RunEntry { listed: self.next_place(), ..entry };
+        keep(&entry);
         let at = entries.partition_point(|other| other.order() <= entry.order());
         entries.insert(at, entry.clone());
         entry
+    }
+
+    /// The next place in the order of listing. Called with the entries locked.
+    fn next_place(&self) -> u64 {
+        let place = place_after(self.listed.load(Ordering::SeqCst));
+        self.listed.store(place, Ordering::SeqCst);
+        place
+    }
+
+    /// Place of a finished run in the order in which the runs were listed; `None` if it is not there, for example because its folder was
+    /// deleted.
+    pub fn place(&self, run: &str) -> Option<u64> {
+        self.entry(run).map(|entry| entry.listed)
     }
 
     /// Finished runs of one rig or of all, the newest first.
@@ -146,6 +180,14 @@ impl Runs {
         let entries = self.entries();
         let wanted = entries.iter().rev().filter(|entry| rig.is_none_or(|rig| rig == entry.rig));
         wanted.take(most).cloned().collect()
+    }
+
+    /// Finished runs of one rig or of all that were listed behind a place, in the order in which they were listed.
+    pub fn listed_after(&self, rig: Option<&str>, place: u64) -> Vec<RunEntry> {
+        let mut later = self.newest(rig, usize::MAX);
+        later.retain(|entry| entry.listed > place);
+        later.sort_by_key(|entry| entry.listed);
+        later
     }
 
     /// Number of devices tested, by rig and verdict.
@@ -189,6 +231,13 @@ impl Runs {
     /// The last run of every rig has been read with [`Self::last`].
     pub(crate) fn are_shown(&self) {
         self.shown.store(true, Ordering::SeqCst);
+    }
+}
+
+/// Keeps the place of a run in its folder. Without it the index alone has it.
+fn keep(entry: &RunEntry) {
+    if let Err(error) = keep_place(&entry.folder, entry.listed) {
+        tracing::warn!(run = entry.run, %error, "cannot store the place of the run in the list of runs");
     }
 }
 

@@ -1,17 +1,19 @@
 //! Opens the folder of runs at the start of the daemon.
 
-use super::{Runs, RunsError, Unmade};
+use super::copies::{begun, longest_first, take_copies};
+use super::{Runs, RunsError, Unmade, keep};
 use crate::chain::chain;
+use crate::index::Largest;
+use crate::listing::place_of;
 use crate::run_entry::RunEntry;
 use crate::status::OwedRun;
 use rustix::io::Errno;
 use std::collections::BTreeSet;
 use std::fs::{File, TryLockError};
-use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
-use tripbench_record::{EventKind, Halt, Record, RunHeader, journal, sha256_hex};
+use tripbench_record::{Halt, Record, sha256_hex};
 use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load};
 use tripbench_sheet::Findings;
 
@@ -55,7 +57,8 @@ impl Runs {
                 match read(one) {
                     Ok((record, sha256)) => {
                         opened.read += 1;
-                        entries.push(RunEntry::of(one, &record, sha256));
+                        let listed = place_of(one).unwrap_or(0);
+                        entries.push(RunEntry { listed, ..RunEntry::of(one, &record, sha256) });
                     }
                     Err(error) => unread.push((one, error)),
                 }
@@ -65,18 +68,13 @@ impl Runs {
         }
         let copies = take_copies(&mut entries);
         // The index has none of them.
-        let copies_read = copies.iter().filter(|copy| copy.listed == 0).count();
+        let copies_read = copies.iter().filter(|copy| !copy.indexed).count();
         let no_copy_listed = copies_read == copies.len();
+        let copies_only = known.fits(opened.read - copies_read) && no_copy_listed;
         entries.sort_by_key(RunEntry::order);
-        // Those that the index did not know come last.
-        let mut listed = entries.iter().map(|entry| entry.listed).max().unwrap_or(0);
-        for entry in entries.iter_mut().filter(|entry| entry.listed == 0) {
-            listed += 1;
-            entry.listed = listed;
-        }
-        let mut largest = entries.iter().filter_map(|entry| entry.number).max().unwrap_or(0);
-        largest = largest.max(known.largest());
-        if !(known.fits(opened.read - copies_read) && no_copy_listed) {
+        let all_placed = self.give_places(&mut entries, known.largest());
+        let mut largest = entries.iter().fold(known.largest(), Largest::with);
+        if !(copies_only && all_placed) {
             // The records are there: without the index the next start only takes longer.
             if let Err(error) = self.index.write(&entries, largest) {
                 tracing::warn!(folder = %path.display(), error = chain(&error), "cannot write the index of runs");
@@ -84,27 +82,45 @@ impl Runs {
         }
         let dates = entries.iter().filter_map(|entry| entry.started.get(..10)?.parse().ok());
         self.calendar.open(dates.max());
+        tell_of(&entries);
         *self.entries() = entries;
         opened.copies = copies.into_iter().map(|copy| copy.folder).collect();
         for (one, error) in unread {
             if self.is_known(one) {
                 opened.copies.push(one.clone());
             } else {
-                largest = largest.max(self.owe(one, &error, false).unwrap_or(0));
+                largest.number = largest.number.max(self.owe(one, &error, false).unwrap_or(0));
             }
         }
+        longest_first(&mut left_open);
         for one in left_open {
             if self.is_known(one) {
                 opened.copies.push(one.clone());
             } else {
-                largest = largest.max(self.close(one).unwrap_or(0));
+                largest.number = largest.number.max(self.close(one).unwrap_or(0));
             }
         }
         for copy in &opened.copies {
             tracing::warn!(folder = %copy.display(), "a copy of a run that is in another folder: it is not counted");
         }
-        self.next.store(largest.saturating_add(1), Ordering::SeqCst);
+        self.next.store(largest.number.saturating_add(1), Ordering::SeqCst);
         Ok(opened)
+    }
+
+    /// Gives each run that was never listed the next place, in the order in which they began. Returns whether all had one. A place that two
+    /// runs have, because a file was copied, is that of the first.
+    fn give_places(&self, entries: &mut [RunEntry], largest: Largest) -> bool {
+        let largest = entries.iter().fold(largest, Largest::with);
+        self.listed.store(largest.listed, Ordering::SeqCst);
+        let (mut given, mut all_had_one) = (BTreeSet::from([0]), true);
+        for entry in entries {
+            if !given.insert(entry.listed) {
+                entry.listed = self.next_place();
+                keep(entry);
+                all_had_one = false;
+            }
+        }
+        all_had_one
     }
 
     /// Whether a run is already listed, or owed, from another folder.
@@ -162,12 +178,12 @@ impl Runs {
     }
 }
 
-/// Leaves one entry of each run, and returns those of its copies. One that was listed before comes first, then the one whose folder has the
-/// first name.
-fn take_copies(entries: &mut Vec<RunEntry>) -> Vec<RunEntry> {
-    entries.sort_by_cached_key(|entry| (entry.listed == 0, entry.folder.clone()));
-    let mut runs = BTreeSet::new();
-    entries.extract_if(.., |entry| !runs.insert(entry.run.clone())).collect()
+/// Logs the runs that other folders tell differently.
+fn tell_of(entries: &[RunEntry]) {
+    for entry in entries.iter().filter(|entry| !entry.others.is_empty()) {
+        let folder = entry.folder.display();
+        tracing::error!(run = entry.run, %folder, others = ?entry.others, "a copy of this run has another record, and both are sound");
+    }
 }
 
 /// Why a folder could not be locked.
@@ -194,12 +210,4 @@ fn read(run: &Path) -> Result<(Record, String), JobError> {
         std::fs::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
     let record = serde_json::from_slice(&bytes).map_err(|source| JobError::NotARecord { path, source })?;
     Ok((record, sha256_hex(&bytes)))
-}
-
-/// The header in the first event of a journal, which may be damaged after it; `None` if no run began.
-fn begun(run: &Path) -> Option<RunHeader> {
-    let mut lines = BufReader::new(File::open(run.join(folder::JOURNAL)).ok()?).split(b'\n');
-    let mut first = lines.nth(1)?.ok()?;
-    first.push(b'\n');
-    if let EventKind::Started(header) = journal::event(&first)?.kind { Some(*header) } else { None }
 }

@@ -1,6 +1,6 @@
 //! Runs that test devices of earlier runs again, and the last run of a rig.
 
-use super::{Last, Runs, SEEN};
+use super::{Last, Runs, SEEN, Unmade};
 use crate::run_entry::RunEntry;
 use crate::snapshot::{Beside, RunSnapshot};
 use std::collections::BTreeMap;
@@ -66,6 +66,9 @@ impl Runs {
             return Some(Last::Unmade(unmade));
         }
         let entry = entry?;
+        if !entry.others.is_empty() {
+            return Some(Last::Unmade(Unmade::disputed(&entry)));
+        }
         let mut snapshot = kept(&entry.folder)?;
         if entry.again.is_some() {
             let own: Vec<u8> = snapshot.header.positions.iter().map(|plan| plan.number).collect();

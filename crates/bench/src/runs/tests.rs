@@ -1,3 +1,6 @@
+mod copies;
+mod listed;
+
 use super::open::Opened;
 use super::*;
 use crate::demo::planned;
@@ -94,8 +97,8 @@ fn a_second_start_with_two_thousand_runs_reads_no_record() {
 #[case::nothing(|_: &Path| {}, 0)]
 #[case::no_index(|runs: &Path| std::fs::remove_file(runs.join("runs.index")).expect("an index"), 3)]
 #[case::emptied(|runs: &Path| std::fs::write(runs.join("runs.index"), "").expect("an index"), 3)]
-#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 3", "tripbench-runs 2")), 3)]
-#[case::largest_number_changed(|runs: &Path| change(runs, |text| text.replacen("runs 3 3", "runs 3 7", 1)), 0)]
+#[case::of_something_else(|runs: &Path| change(runs, |text| text.replace("tripbench-runs 4", "tripbench-runs 3")), 3)]
+#[case::largest_number_changed(|runs: &Path| change(runs, |text| text.replacen("runs 4 3 ", "runs 4 7 ", 1)), 0)]
 #[case::last_line_cut_off(|runs: &Path| change(runs, |text| text[..text.len() - 9].to_owned()), 1)]
 #[case::a_verdict_changed(|runs: &Path| change(runs, |text| text.replacen("aborted", "pass", 1)), 1)]
 #[case::lines_joined(|runs: &Path| change(runs, |text| text.replacen("}\n", "}", 1)), 2)]
@@ -204,31 +207,6 @@ fn a_run_is_listed_with_the_digest_of_its_record() {
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 
-/// A program that lists runs after the last one that it knows misses none.
-#[test]
-fn a_record_that_is_made_late_is_listed_last() {
-    let runs = scratch("listed");
-    let listed = |daemon: &Runs| {
-        let mut all = daemon.newest(None, usize::MAX);
-        all.sort_by_key(|entry| entry.listed);
-        all.into_iter().map(|entry| entry.run).collect::<Vec<_>>()
-    };
-    let daemon = Runs::of(&runs);
-    daemon.open().expect("it opens");
-    for number in [2, 3, 1] {
-        store(&runs, Some(number), AT);
-        let one = runs.join(format!("{AT}-{number}"));
-        let record = std::fs::read(one.join(RECORD)).expect("a record");
-        daemon.add(&one, &serde_json::from_slice(&record).expect("a record"), String::new());
-    }
-    assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
-    drop(daemon);
-    let daemon = Runs::of(&runs);
-    assert_eq!(daemon.open().expect("it opens"), Opened { indexed: 3, ..Opened::default() });
-    assert_eq!(listed(&daemon), ["run-2", "run-3", "run-1"]);
-    std::fs::remove_dir_all(&runs).expect("a folder");
-}
-
 #[test]
 fn a_folder_of_runs_belongs_to_one_daemon() {
     let runs = scratch("lock");
@@ -238,53 +216,6 @@ fn a_folder_of_runs_belongs_to_one_daemon() {
     assert!(matches!(refused, Err(RunsError::Taken(_))), "{refused:?}");
     drop(first);
     Runs::of(&runs).open().expect("it is free");
-    std::fs::remove_dir_all(&runs).expect("a folder");
-}
-
-/// Copies a run as a file manager does.
-fn copy(run: &Path, name: &str) -> PathBuf {
-    let copy = run.with_file_name(name);
-    std::fs::create_dir(&copy).expect("a folder");
-    for file in std::fs::read_dir(run).expect("a folder").flatten() {
-        std::fs::copy(file.path(), copy.join(file.file_name())).expect("a copy");
-    }
-    copy
-}
-
-/// `known` is whether the daemon has listed the run before it was copied: then the copy never counts, whatever its name.
-#[rstest]
-#[case::finished("2", "copy of 2", true, 1)]
-#[case::with_a_name_that_comes_first("2", "0", true, 1)]
-#[case::before_the_first_start("2", "copy of 2", false, 1)]
-#[case::left_open("4", "4 (copy)", false, 0)]
-#[case::left_open_and_closed_since("4", "0", true, 1)]
-fn a_run_that_was_copied_counts_once(
-    #[case] which: &str,
-    #[case] copied_to: &str,
-    #[case] known: bool,
-    #[case] read: usize,
-) {
-    let runs = scratch(&format!("copied-{which}-{copied_to}-{known}"));
-    for number in 1..=3 {
-        store(&runs, Some(number), AT);
-    }
-    store_open(&runs, 4, AT);
-    if known {
-        opened(&runs);
-    }
-    let run = runs.join(format!("{AT}-{which}"));
-    let other = copy(&run, copied_to);
-    let (first, all) = opened(&runs);
-    assert_eq!(all, ["run-4", "run-3", "run-2", "run-1"]);
-    assert_eq!(first.copies, std::slice::from_ref(&other));
-    // The index does not have it: its record is read at every start, and the index stays as it is.
-    let index = std::fs::metadata(runs.join("runs.index")).expect("an index").ino();
-    let expected = Opened { indexed: 4, read, copies: vec![other.clone()] };
-    assert_eq!(opened(&runs), (expected, all));
-    assert_eq!(std::fs::metadata(runs.join("runs.index")).expect("an index").ino(), index, "written anew");
-    let counts: usize = Runs::of(&runs).opened().counts().into_iter().map(|(.., count)| count).sum();
-    assert_eq!(counts, 4, "one device in each run");
-    assert!(!other.join(folder::REPORT).exists() || known, "a copy was closed");
     std::fs::remove_dir_all(&runs).expect("a folder");
 }
 

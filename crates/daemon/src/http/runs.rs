@@ -11,8 +11,10 @@ use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 use std::sync::Arc;
+use tripbench_bench::Runs;
 use tripbench_runner::folder;
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 /// A finished run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -37,6 +39,11 @@ pub(crate) struct RunEntry {
     pub halted: Option<String>,
     /// SHA-256 of its record, the bytes that `/runs/{run}` gives, hexadecimal. The record contains that of its trace.
     pub sha256: String,
+    /// SHA-256 of other records of this run, in copies of its folder whose files are as sound as these: which record is right cannot be known.
+    /// Usually empty.
+    pub others: Vec<String>,
+    /// Place in the order in which finished runs were listed. `after` takes it too.
+    pub listed: u64,
 }
 
 /// A position of a finished run.
@@ -72,6 +79,8 @@ impl From<&tripbench_bench::RunEntry> for RunEntry {
             trial: entry.trial,
             halted: entry.halted.clone(),
             sha256: entry.sha256.clone(),
+            others: entry.others.clone(),
+            listed: entry.listed,
         }
     }
 }
@@ -90,27 +99,30 @@ pub(crate) struct Which {
     serial: Option<String>,
     /// Only runs that started at this time or later, RFC 3339.
     since: Option<String>,
-    /// Only runs that were listed after this one, **the oldest first**: a program that was offline continues where it was.
+    /// Only runs that were listed after this one, **in the order in which they were listed**: a program that was offline continues where it
+    /// was. The place of the last run (`listed`), or its identifier. By the place no run is missed and none comes twice, also if that run was
+    /// deleted; by the identifier of a run that was deleted, those come again that were listed while it was in progress.
     after: Option<String>,
 }
 
 impl Which {
-    /// The runs wanted among `all`, which has the newest first.
+    /// The runs wanted.
     ///
     /// # Errors
-    /// If `since` is not a time, or `after` is not one of the runs.
-    fn of(&self, mut all: Vec<tripbench_bench::RunEntry>) -> Result<Vec<tripbench_bench::RunEntry>, Problem> {
-        if let Some(after) = &self.after {
-            let at = all.iter().find(|entry| entry.run == *after).ok_or_else(|| {
+    /// If `since` is not a time, or `after` can be no run.
+    fn of(&self, runs: &Runs) -> Result<Vec<tripbench_bench::RunEntry>, Problem> {
+        let rig = self.rig.as_deref();
+        let mut all = if let Some(after) = &self.after {
+            let last = runs.place(after).or_else(|| place(after)).ok_or_else(|| {
                 let after = after.escape_debug();
                 Problem::bad_request(format!(
-                    "after `{after}`: expected the identifier of a finished run of this selection"
+                    "after `{after}`: expected the identifier of a finished run, or its place in the list (`listed`)"
                 ))
             })?;
-            let last = at.listed;
-            all.retain(|entry| entry.listed > last);
-            all.sort_by_key(|entry| entry.listed);
-        }
+            runs.listed_after(rig, last)
+        } else {
+            runs.newest(rig, usize::MAX)
+        };
         if let Some(since) = &self.since {
             let time = |text: &str| text.parse::<jiff::Timestamp>().ok();
             let since = time(since).ok_or_else(|| {
@@ -126,6 +138,17 @@ impl Which {
         }
         Ok(all)
     }
+}
+
+/// A place in the order of listing: a number, or the identifier of a run that is not there. The identifier has the time of its start, and a
+/// run is listed after that, so that none that was listed behind it is missed.
+fn place(after: &str) -> Option<u64> {
+    const PER_S: u64 = 1_000_000;
+    let started = || {
+        let (seconds, nanoseconds) = Uuid::parse_str(after).ok()?.get_timestamp()?.to_unix();
+        Some(seconds * PER_S + u64::from(nanoseconds) / 1_000)
+    };
+    after.parse().ok().or_else(started)
 }
 
 /// Finished runs, the newest first.
@@ -144,7 +167,7 @@ pub(crate) async fn newest(
     if !(1..=500).contains(&limit) {
         return Err(Problem::bad_request(format!("limit {limit}: 1 to 500 is allowed")));
     }
-    let entries = which.of(daemon.bench.runs.newest(which.rig.as_deref(), usize::MAX))?;
+    let entries = which.of(&daemon.bench.runs)?;
     Ok(Json(entries.iter().take(limit).map(RunEntry::from).collect()))
 }
 
@@ -222,4 +245,31 @@ pub(crate) async fn trace(
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
     file(&folder_of(&daemon, &run)?.join(folder::TRACE), &run, "text/csv; charset=utf-8").await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    /// A run is listed after its identifier was made, so that its own place and every later one lie behind it.
+    #[rstest]
+    fn the_identifier_of_a_run_that_is_gone_lies_before_its_place(
+        #[values(1_600_000_000_000, 1_764_345_600_123, 4_000_000_000_999)] at_ms: u64,
+        #[values(0, 1, 999_999)] took_us: u64,
+        #[values(0, 0xFF)] filled: u8,
+    ) {
+        let gone = uuid::Builder::from_unix_timestamp_millis(at_ms, &[filled; 10]).into_uuid();
+        let before = place(&gone.to_string()).expect("a place");
+        assert!((at_ms * 1_000..=at_ms * 1_000 + took_us).contains(&before), "{before}");
+        assert_eq!(place(&before.to_string()), Some(before));
+    }
+
+    /// Identifiers of other versions have no time.
+    #[rstest]
+    fn what_can_be_no_run_is_none(
+        #[values("never", "", "-1", "67e55044-10b1-426f-9247-bb680e5fe0c8")] after: &str,
+    ) {
+        assert_eq!(place(after), None);
+    }
 }
