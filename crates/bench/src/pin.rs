@@ -5,7 +5,8 @@ use tripbench_link::ModuleWire;
 use tripbench_rig::RigSheet;
 use tripbench_runner::make_safe_over;
 
-/// The wire to the module. All connections of looks, runs and supervisor go to the same address or serial device until it is released.
+/// The wire to the module, from its first answer on. All connections of looks, runs and supervisor go to the same address or serial device
+/// until it is released.
 #[derive(Debug, Default)]
 pub(crate) struct Pin(Mutex<Option<ModuleWire>>);
 

@@ -46,7 +46,7 @@ struct Worker {
     runtime: Runtime,
     /// The connection between runs.
     link: Option<Link<ModuleWire>>,
-    /// The wire over which the module is reached; it is kept to once its outputs are confirmed safe.
+    /// The wire over which the module is reached; it is kept to once the module has answered.
     reached: Option<ModuleWire>,
     /// The lock of the module.
     lock: Option<ModuleLock>,
@@ -82,7 +82,22 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
             return Left::InDoubt;
         };
-        let mut worker = Worker {
+        let mut worker = Worker::new(rig, (runs, wake), runtime);
+        // A look that panics must not leave an old "idle" in the status; the worker continues with the next look.
+        while catch_unwind(AssertUnwindSafe(|| worker.work())).is_err() {
+            worker.failed_inside();
+            if matches!(worker.rig.status().phase, Phase::Ending { .. }) {
+                break;
+            }
+        }
+        worker.leave()
+    })
+}
+
+impl Worker {
+    /// A worker that has not looked at its rig yet.
+    fn new(rig: Arc<Rig>, (runs, wake): (Arc<Runs>, Wake), runtime: Runtime) -> Self {
+        Self {
             rig,
             runs,
             wake,
@@ -100,19 +115,9 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
             last: String::new(),
             logged: None,
             hazard: Hazard::default(),
-        };
-        // A look that panics must not leave an old "idle" in the status; the worker continues with the next look.
-        while catch_unwind(AssertUnwindSafe(|| worker.work())).is_err() {
-            worker.failed_inside();
-            if matches!(worker.rig.status().phase, Phase::Ending { .. }) {
-                break;
-            }
         }
-        worker.leave()
-    })
-}
+    }
 
-impl Worker {
     /// Works until the daemon ends.
     fn work(&mut self) {
         self.look(Look::AtRest);
@@ -171,3 +176,6 @@ impl Worker {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

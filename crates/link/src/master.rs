@@ -28,6 +28,9 @@ pub enum Discipline {
     SafeAtFirstSight,
 }
 
+/// Exceptions by which a gateway says that it did not reach the module (application protocol V1.1b3, clause 7).
+const NOT_THE_MODULE: [u8; 2] = [0x0A, 0x0B];
+
 /// A link to the module of a rig.
 #[derive(Debug)]
 pub struct Link<T> {
@@ -41,6 +44,8 @@ pub struct Link<T> {
     unit: u8,
     /// Time of the last doubt. Until safe has been confirmed, only safe is sent.
     doubt_at: Option<Mono>,
+    /// Whether the module has answered a request.
+    answered: bool,
 }
 
 impl<T: Transport> Link<T> {
@@ -51,7 +56,17 @@ impl<T: Transport> Link<T> {
         let safe = rig.image_of(Order::Safe);
         let doubt_at = Some(clock.now());
         let unit = *rig.link.unit;
-        Self { transport, clock, latch, times, discipline: Discipline::Kept, safe, unit, doubt_at }
+        Self {
+            transport,
+            clock,
+            latch,
+            times,
+            discipline: Discipline::Kept,
+            safe,
+            unit,
+            doubt_at,
+            answered: false,
+        }
     }
 
     /// Replaces the discipline, for a test that shows why a guard matters.
@@ -75,16 +90,23 @@ impl<T: Transport> Link<T> {
         let after = self.clock.now();
         match answer {
             Ok((response, span)) if query.request.fits(&response) => {
-                self.doubt_at = earlier;
+                (self.doubt_at, self.answered) = (earlier, true);
                 Ok((response, span))
             }
             Ok(_) => self.doubted(after, Doubt::Short),
             Err(Doubt::Refused(code)) => {
                 self.doubt_at = earlier;
+                self.answered |= !NOT_THE_MODULE.contains(&code);
                 Err(Doubt::Refused(code))
             }
             Err(doubt) => self.doubted(after, doubt),
         }
+    }
+
+    /// Whether the module has given a valid answer, or has refused a request. An answer that does not belong to its request does not count,
+    /// nor does the refusal of a gateway that did not reach the module.
+    pub const fn has_answered(&self) -> bool {
+        self.answered
     }
 
     /// Whether an earlier request may still take effect. If so, only safe is sent.

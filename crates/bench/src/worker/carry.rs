@@ -33,7 +33,7 @@ const BEAT_EVERY: Duration = Duration::from_millis(50);
 
 /// Why a start gave no run, or a run no record.
 #[derive(Debug, Error)]
-enum NoRun {
+pub(super) enum NoRun {
     /// The job cannot be done.
     #[error(transparent)]
     Job(#[from] JobError),
@@ -46,7 +46,7 @@ enum NoRun {
 }
 
 /// A run whose folder and journal exist.
-type LaidOut = (Prepared, JournalWriter);
+pub(super) type LaidOut = (Prepared, JournalWriter);
 
 impl Worker {
     /// Carries out a run, and reports the outcome to the owner.
@@ -141,7 +141,7 @@ impl Worker {
     }
 
     /// Creates folder and journal of a run, and looks at the rig meanwhile.
-    fn laid_out(&mut self, job: Job) -> Result<LaidOut, NoRun> {
+    pub(super) fn laid_out(&mut self, job: Job) -> Result<LaidOut, NoRun> {
         let (rig, runs) = (Arc::clone(&self.rig), Arc::clone(&self.runs));
         let path = job.prepared.folder.clone();
         let span = tracing::Span::current();
@@ -207,7 +207,7 @@ impl Worker {
     }
 
     /// Why a run ended, if its journal does not say. If the run's thread panicked, it has not set the outputs to their safe values.
-    fn halted(&mut self, ended: HowEnded, sheet: &RigSheet) -> Halt {
+    pub(super) fn halted(&mut self, ended: HowEnded, sheet: &RigSheet) -> Halt {
         match ended {
             HowEnded::InOrder => Halt::RecordLost,
             HowEnded::JournalFailed(error) => {
@@ -217,7 +217,9 @@ impl Worker {
             HowEnded::Panicked => {
                 tracing::error!("the rig's thread panicked; making safe");
                 self.rig.post(Owner::lost_sight);
-                self.safe = self.rig.pin.make_safe(sheet);
+                if self.rig.pin.make_safe(sheet) {
+                    self.confirmed();
+                }
                 Halt::StepFault { why: String::from("the rig's thread ended by itself") }
             }
         }

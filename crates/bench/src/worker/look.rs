@@ -68,7 +68,11 @@ impl Worker {
         let decoder = Decoder::new(plan.clone());
         let found = (|| {
             if !self.safe {
-                self.runtime.block_on(link.make_safe(sheet)).map_err(Fault::NotSafe)?;
+                let made = self.runtime.block_on(link.make_safe(sheet));
+                if link.has_answered() {
+                    self.keep_to_the_module();
+                }
+                made.map_err(Fault::NotSafe)?;
                 self.confirmed();
             }
             let scan = self.runtime.block_on(link.scan(&plan)).map_err(Fault::Silent)?;
@@ -94,11 +98,7 @@ impl Worker {
                     // Let go first: after a reset of a hub two rigs may have changed their paths.
                     self.lock = None;
                     let taken = module.lock();
-                    self.lock = Some(taken.map_err(|error| match &error {
-                        LockError::Taken { .. } => Fault::Taken(error.to_string()),
-                        // Nobody is known to have it: at the end it is in doubt, not another program's.
-                        LockError::System { source, .. } => Fault::Unreachable(format!("{error} ({source})")),
-                    })?);
+                    self.lock = Some(taken.map_err(|error| not_locked(&error))?);
                     self.rig.owns_module();
                 }
                 anything_there(&module).map_err(|error: JobError| unreachable(&error))?
@@ -109,9 +109,13 @@ impl Worker {
     }
 
     /// The outputs of the module that was reached were made safe and read back.
-    fn confirmed(&mut self) {
+    pub(super) fn confirmed(&mut self) {
         (self.safe, self.left_safe) = (true, true);
         self.hazard.is_over();
+    }
+
+    /// The module that was reached has answered. As long as its outputs may be open, nothing is sent to another one in its place.
+    fn keep_to_the_module(&self) {
         if let Some(wire) = &self.reached {
             self.rig.pin.set(wire);
         }
@@ -147,5 +151,32 @@ impl Worker {
         }
         let level = decoder.level(scan, sheet).map_err(|fault| Fault::Reference(fault.to_string()))?.value;
         Ok(Rest { level, vented: level.si().abs() <= VENTED_PA })
+    }
+}
+
+/// The fault of a module that could not be locked.
+fn not_locked(error: &LockError) -> Fault {
+    match error {
+        LockError::Taken { .. } => Fault::Taken(error.to_string()),
+        // Nobody is known to have it: at the end it is in doubt, not another program's.
+        LockError::System { source, .. } => Fault::Unreachable(format!("{error} ({source})")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+    use std::io::Error;
+
+    #[rstest]
+    fn a_lock_that_the_system_refuses_is_not_that_of_another_program(#[values(1, 12, 24)] errno: i32) {
+        let (address, source) = (String::from("192.0.2.7:502"), Error::from_raw_os_error(errno));
+        let why = source.to_string();
+        let fault = not_locked(&LockError::System { address, source });
+        assert!(
+            matches!(&fault, Fault::Unreachable(text) if text.contains("192.0.2.7:502") && text.contains(&why)),
+            "{fault:?}"
+        );
     }
 }
