@@ -7,6 +7,7 @@
 mod clock;
 mod device;
 mod frame;
+mod here;
 mod identity;
 mod latch;
 mod line;

@@ -1,6 +1,7 @@
 //! Lines that carry frames: a serial port or a TCP connection. A line may be opened repeatedly.
 
 use crate::device::{Device, OtherDevice};
+use crate::here::is_here;
 use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
@@ -131,9 +132,9 @@ impl TcpLine {
         Self { address, connects_within: CONNECTS_WITHIN }
     }
 
-    /// Whether it ends at a loopback address.
+    /// Whether it ends on this computer.
     pub(crate) fn is_on_this_computer(&self) -> bool {
-        self.address.ip().to_canonical().is_loopback()
+        is_here(self.address.ip())
     }
 
     /// The module at an address. Connecting may take as long as an answer, but at least 1 s.

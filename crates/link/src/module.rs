@@ -5,6 +5,7 @@
 
 use crate::clock::Clock;
 use crate::device::Device;
+use crate::here::is_usual;
 use crate::line::{SerialLine, TcpLine};
 use crate::lock::{LockError, ModuleLock};
 use crate::rtu::{RtuTimes, RtuTransport};
@@ -12,7 +13,7 @@ use crate::tcp::{ResolveError, TcpTransport, resolve};
 use crate::wire::{ModuleWire, UnreachableError};
 use std::collections::BTreeSet;
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, SocketAddrV6, TcpStream};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, SocketAddrV6, TcpStream};
 use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_rig::{LinkSheet, Wire};
@@ -92,10 +93,14 @@ impl Module {
         }
     }
 
-    /// Names of the module. Two modules with a common name are one: the same serial device, or a common address and port.
+    /// Names of the module. Two modules with a common name are one: the same serial device, a common address and port, or the same host name
+    /// and port, whose look-ups may each have given other addresses.
     pub(crate) fn names(&self) -> BTreeSet<String> {
         match &self.place {
-            Place::Host { first, others, .. } => others.iter().chain([first]).copied().map(name_of).collect(),
+            Place::Host { first, others, .. } => {
+                let addresses = others.iter().chain([first]).copied().map(name_of);
+                addresses.chain(host_name(&self.address)).collect()
+            }
             Place::Port(_, device) => BTreeSet::from([device.name()]),
         }
     }
@@ -150,11 +155,17 @@ impl Module {
     }
 }
 
+/// The host name of `host:port` with the port, in one spelling; `None` if the host is an address.
+fn host_name(address: &str) -> Option<String> {
+    let (host, port) = address.rsplit_once(':')?;
+    let is_address = host.starts_with('[') || host.parse::<IpAddr>().is_ok();
+    (!is_address).then(|| format!("{}:{port}", host.trim_end_matches('.').to_ascii_lowercase()))
+}
+
 /// The name of an address. The usual ways to reach a server on this computer have one name: it may listen on all of them.
 fn name_of(address: SocketAddr) -> String {
-    let here = [IpAddr::from(Ipv4Addr::LOCALHOST), Ipv6Addr::LOCALHOST.into()];
     let ip = address.ip().to_canonical();
-    if here.contains(&ip) || ip.is_unspecified() {
+    if is_usual(ip) {
         return SocketAddr::from((Ipv4Addr::LOCALHOST, address.port())).to_string();
     }
     match address {
@@ -176,6 +187,7 @@ mod tests {
     use std::io::ErrorKind;
     use std::net::TcpListener;
     use std::os::unix::fs::symlink;
+    use std::sync::atomic::{AtomicU32, Ordering};
     use tripbench_rig::{Area, Query, Request, RigSheet};
     use tripbench_sheet::{Findings, Source, read_sheet};
 
@@ -190,8 +202,15 @@ mod tests {
 
     /// A module whose host has these addresses.
     fn at(addresses: &str) -> Module {
+        static NEXT: AtomicU32 = AtomicU32::new(0);
+        let number = NEXT.fetch_add(1, Ordering::SeqCst);
+        named(&format!("module-{}-{number}.example:1502", std::process::id()), addresses)
+    }
+
+    /// A module whose sheet has this host name, which leads to these addresses.
+    fn named(name: &str, addresses: &str) -> Module {
         let all = addresses.split(' ').map(|one| one.parse().expect("an address")).collect();
-        Module::looked_up(&link("tcp = \"module.example:1502\""), |_| Ok(all)).expect("a module")
+        Module::looked_up(&link(&format!("tcp = \"{name}\"")), |_| Ok(all)).expect("a module")
     }
 
     fn at_port(path: &std::path::Path) -> Module {
@@ -225,6 +244,47 @@ mod tests {
         drop(held);
         drop(one.lock().expect("free again"));
         drop(other.lock().expect("free again"));
+    }
+
+    /// A resolver may give a part of the addresses of a name at a time.
+    #[rstest]
+    #[case::same_name("a.example:511", "a.example:511", true)]
+    #[case::written_otherwise("b.example:512", "B.Example.:512", true)]
+    #[case::another_port("c.example:513", "c.example:5130", false)]
+    #[case::another_name("d.example:514", "e.example:514", false)]
+    fn a_host_name_is_one_module_whatever_addresses_it_gives(
+        #[case] one: &str,
+        #[case] other: &str,
+        #[case] same: bool,
+        #[values("192.0.2.9", "192.0.2.10 192.0.2.11")] first: &str,
+    ) {
+        let at = |addresses: &str| addresses.replace(' ', ":502 ") + ":502";
+        // Cases may run at once.
+        let [one, other] = [one, other].map(|name| format!("n{}.{name}", first.len()));
+        let (one, other) = (named(&one, &at(first)), named(&other, &at("192.0.2.12")));
+        assert_eq!(one.common_name(&other).is_some(), same);
+        let _held = one.lock().expect("free");
+        assert_eq!(other.lock().is_err(), same);
+    }
+
+    #[rstest]
+    #[case::this_computer("127.0.0.1:520", true)]
+    #[case::this_computer_by_another_loopback("127.0.0.2:520", true)]
+    #[case::this_computer_ipv6("[::1]:520", true)]
+    #[case::this_computer_mapped("[::ffff:127.0.0.1]:520", true)]
+    #[case::unspecified("0.0.0.0:520", true)]
+    #[case::unspecified_ipv6("[::]:520", true)]
+    #[case::unspecified_mapped("[::ffff:0.0.0.0]:520", true)]
+    #[case::another_computer("192.0.2.7:520", false)]
+    #[case::another_computer_ipv6("[2001:db8::7]:520", false)]
+    fn a_module_on_this_computer_is_known(#[case] address: &str, #[case] here: bool) {
+        let sheets = ["tcp", "rtu_over_tcp"].map(|key| link(&format!("{key} = \"{address}\"")));
+        for sheet in sheets {
+            let module = Module::of(&sheet).expect("an address");
+            assert_eq!(module.wire().is_on_this_computer(), here, "{address}");
+            // What the lock takes for this computer is on this computer.
+            assert!(here || module.common_name(&at("127.0.0.1:520")).is_none(), "{address}");
+        }
     }
 
     #[test]

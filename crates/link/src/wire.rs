@@ -61,7 +61,7 @@ impl ModuleWire {
         }
     }
 
-    /// Whether the module is on this computer: at a loopback address or a pseudo-terminal. No hardware module is there; a program answers,
+    /// Whether the module is on this computer: at a loopback address, at the unspecified one or a pseudo-terminal. No hardware module is there; a program answers,
     /// possibly one that forwards to a module elsewhere.
     pub fn is_on_this_computer(&self) -> bool {
         match self {
