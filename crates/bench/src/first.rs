@@ -110,19 +110,28 @@ fn leave_one_safe(sheet: &RigSheet, claimed: &Mutex<Vec<Module>>) -> Left {
 
 /// The modules that sheets name, looked up in parallel; `None` for a name that does not resolve within a time limit. The rig reports it.
 pub(crate) fn modules(sheets: Vec<LinkSheet>) -> Vec<Option<Module>> {
+    looked_up(sheets, LOOK_UPS_WITHIN, |sheet| Module::of(sheet).ok())
+}
+
+/// What `look_up` finds for each of the sheets, in parallel; `None` where it finds nothing within a time limit.
+fn looked_up<T: Clone + Send + 'static>(
+    sheets: Vec<LinkSheet>,
+    within: Duration,
+    look_up: fn(&LinkSheet) -> Option<T>,
+) -> Vec<Option<T>> {
     let mut modules = vec![None; sheets.len()];
     let (found, looked_up) = channel();
     for (index, sheet) in sheets.into_iter().enumerate() {
         let found = found.clone();
         let thread = std::thread::Builder::new().name(String::from("look-up"));
-        let spawned = thread.spawn(move || found.send((index, Module::of(&sheet).ok())).is_ok());
+        let spawned = thread.spawn(move || found.send((index, look_up(&sheet))).is_ok());
         if let Err(error) = spawned {
             tracing::warn!(%error, "cannot look up the name of a module at the start");
         }
     }
     drop(found);
     let clock = Clock::start();
-    let until = clock.now() + LOOK_UPS_WITHIN;
+    let until = clock.now() + within;
     while let Ok((index, module)) = looked_up.recv_timeout(until.since(clock.now())) {
         modules[index] = module;
     }
@@ -160,6 +169,21 @@ mod tests {
         ended.in_doubt.sort();
         expected.sort();
         assert_eq!(ended, Ended { in_doubt: expected, ..Ended::default() });
+    }
+
+    /// A resolver that hangs keeps none of the others.
+    #[rstest]
+    fn a_look_up_that_hangs_is_given_up(#[values(&[0], &[2], &[0, 1], &[0, 1, 2])] hanging: &[usize]) {
+        let name = |rig: usize| if hanging.contains(&rig) { "hangs:1" } else { "answers:1" };
+        let links = (0..3).map(|rig| sheet("rig", name(rig)).link).collect();
+        let found = looked_up(links, Duration::from_millis(300), |link| {
+            while link.address() == "hangs:1" {
+                std::thread::park();
+            }
+            Some(link.address().to_owned())
+        });
+        let expected = (0..3).map(|rig| (!hanging.contains(&rig)).then(|| name(rig).to_owned()));
+        assert_eq!(found, expected.collect::<Vec<_>>());
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! Recovery of a journal whose program ended before the run did: valid events are kept, and the run is closed as aborted.
 
 use crate::disk;
-use std::fs::{OpenOptions, TryLockError};
-use std::io::{Read, Write};
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use tripbench_quantity::Mono;
@@ -75,14 +75,23 @@ pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
         keep_torn(path, torn).map_err(io)?;
     }
     let text = close(&mut opened, good, torn, halt)?;
-    file.set_len(opened.good_bytes as u64).map_err(io)?;
-    std::io::Seek::seek(&mut file, std::io::SeekFrom::End(0)).map_err(io)?;
-    if let Err(source) = file.write_all(text.as_bytes()).and_then(|()| file.sync_data()) {
-        // A part of the closing lines is no data: the next attempt would keep it as another tail.
-        let _or_it_is_kept = file.set_len(opened.good_bytes as u64);
-        return Err(io(source));
-    }
+    let write = |file: &mut File| file.write_all(text.as_bytes()).and_then(|()| file.sync_data());
+    append_or_cut(&mut file, opened.good_bytes as u64, write).map_err(io)?;
     Ok(Recovered { events: opened.events, was_open: true })
+}
+
+/// Writes behind the good part of a journal. If that fails, a part of what was written is no data, and is cut off again: the next attempt
+/// would keep it as another tail.
+fn append_or_cut(
+    file: &mut File,
+    good_bytes: u64,
+    write: impl FnOnce(&mut File) -> std::io::Result<()>,
+) -> std::io::Result<()> {
+    file.set_len(good_bytes)?;
+    file.seek(SeekFrom::End(0))?;
+    write(file).inspect_err(|_| {
+        let _or_it_is_kept = file.set_len(good_bytes);
+    })
 }
 
 /// Keeps a torn tail beside the journal. An earlier attempt may have kept it already, or another one, with closing lines that were cut off
@@ -146,6 +155,7 @@ fn close(opened: &mut Opened, good: &[u8], torn: &[u8], halt: Halt) -> Result<St
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
     use tripbench_record::journal::MAGIC;
 
     /// The program was killed between keeping the tail and closing the journal.
@@ -174,6 +184,23 @@ mod tests {
         assert_eq!(std::fs::read_to_string(&torn).expect("a tail"), "a scan cut offa closing line cut off");
         assert!(!recover(&path, Halt::Killed).expect("closed").was_open);
         std::fs::remove_file(&torn).expect("a tail");
+        std::fs::remove_file(&path).expect("a journal");
+    }
+    /// The disk is full, or fails, after a part of the closing lines.
+    #[rstest]
+    fn closing_lines_that_were_cut_off_are_taken_back(
+        #[values("", "0", "0123abcd 1 10 reco")] written: &str,
+    ) {
+        let path =
+            std::env::temp_dir().join(format!("tripbench-cut-{}-{}", std::process::id(), written.len()));
+        std::fs::write(&path, format!("{MAGIC}a scan cut off")).expect("a journal");
+        let mut file = OpenOptions::new().read(true).write(true).open(&path).expect("a journal");
+        let failed = append_or_cut(&mut file, MAGIC.len() as u64, |file| {
+            file.write_all(written.as_bytes())?;
+            Err(std::io::ErrorKind::StorageFull.into())
+        });
+        assert_eq!(failed.expect_err("it fails").kind(), std::io::ErrorKind::StorageFull);
+        assert_eq!(std::fs::read_to_string(&path).expect("a journal"), MAGIC);
         std::fs::remove_file(&path).expect("a journal");
     }
 }
