@@ -258,8 +258,10 @@ mod tests {
         #[case] same: bool,
         #[values("192.0.2.9", "192.0.2.10 192.0.2.11")] first: &str,
     ) {
-        let at = |addresses: &str| addresses.replace(' ', ":502 ") + ":502";
-        // Cases may run at once.
+        // Cases may run at once: each has names and ports of its own.
+        let (_, port) = one.split_once(':').expect("a port");
+        let port = format!(":{port}{}", first.len());
+        let at = |addresses: &str| addresses.replace(' ', &format!("{port} ")) + &port;
         let [one, other] = [one, other].map(|name| format!("n{}.{name}", first.len()));
         let (one, other) = (named(&one, &at(first)), named(&other, &at("192.0.2.12")));
         assert_eq!(one.common_name(&other).is_some(), same);
