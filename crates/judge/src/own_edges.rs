@@ -5,14 +5,17 @@ use crate::condition::blank;
 use crate::coverage::role;
 use crate::promised::promised_spread_pa;
 use crate::states::{Moment, Run};
+use std::cmp::Ordering;
 use tripbench_device::expected;
+use tripbench_quantity::Span;
 use tripbench_record::{Check, CheckVerdict, Motion, PlannedStep, QuantityName, Role, StepTask, Task};
 use tripbench_rig::DigitalInput;
 
 /// Probability below which shared edges are not a coincidence. Judgement of this project.
 const BY_CHANCE: f64 = 1e-2;
 /// Probability that one of two inputs on one wire shows an edge, or a group of edges, that the other does not: a bounce that only one filter
-/// passes. Judgement of this project.
+/// passes; or an edge a scan later although both are read in one request, because its filter is slower by a fraction of a scan. Judgement of
+/// this project.
 const MISSED: f64 = 1e-2;
 /// Number of scans without an edge after which another group begins. Judgement of this project.
 const GROUP_SCANS: usize = 20;
@@ -86,6 +89,10 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
 struct Edge {
     /// First scan that shows it.
     scan: usize,
+    /// The state after it.
+    on: bool,
+    /// Span of the read that shows it first. Inputs of one request share it.
+    read: Span,
     /// Change of the level since the scan before, pascal.
     moved_pa: f64,
 }
@@ -94,39 +101,53 @@ struct Edge {
 /// two devices.
 ///
 /// Two inputs on one wire may show an edge one scan apart: because they are read one after the other, or because their filters differ by a
-/// fraction of a scan. So an edge one scan apart does not make two devices of them, and neither does a bounce that only one of them shows.
+/// fraction of a scan. Then the same input is always the later one, for each direction of the change. So edges one scan apart that way do not
+/// make two devices of them, and neither does a bounce that only one of them shows.
 fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
     if a.is_empty() || b.is_empty() {
         return None;
     }
     let (half_pa, spread_pa) = scales(run);
-    let Compared { shared, groups } = compared(a, b);
+    let Compared { shared, alone } = compared(a, b);
     // The first edge each way shows whether both have the same level, the later ones whether they scatter alike.
-    let chance = shared.iter().enumerate().map(|(index, (moved_pa, apart))| {
+    // Inputs of one request are read at the same time.
+    let at_once =
+        shared.iter().any(|(edge, later)| later.is_eq() && b.iter().any(|other| other.read == edge.read));
+    let chance = shared.iter().enumerate().map(|(index, (edge, later))| {
         // Three scans cover an edge that one of two reads may miss.
-        let moved_pa = if *apart { 3.0 * moved_pa } else { *moved_pa };
+        let moved_pa = if later.is_eq() { edge.moved_pa } else { 3.0 * edge.moved_pa };
         let apart_pa = if index < 2 { half_pa / BETTER } else { spread_pa / BETTER };
-        moved_pa / (moved_pa + apart_pa)
+        let rare = if at_once && later.is_ne() { MISSED } else { 1.0 };
+        moved_pa / (moved_pa + apart_pa) / rare
     });
-    Some(chance.product::<f64>() / MISSED.powi(groups))
+    Some(chance.product::<f64>() / MISSED.powi(alone + against(&shared)))
 }
 
 /// The edges of two inputs side by side.
 struct Compared {
-    /// Edges of both, at most one scan apart: change of the level since the scan before, pascal, and whether they are a scan apart.
-    shared: Vec<(f64, bool)>,
+    /// Edges of both, at most one scan apart, and which of the two shows it later.
+    shared: Vec<(Edge, Ordering)>,
     /// Number of groups of edges that only one of them shows.
-    groups: i32,
+    alone: i32,
+}
+
+/// Number of shared edges in which the other input is later than in most of that direction.
+fn against(shared: &[(Edge, Ordering)]) -> i32 {
+    let later = |on: bool, which: Ordering| {
+        shared.iter().filter(|(edge, later)| edge.on == on && *later == which).count()
+    };
+    let fewer = [true, false].map(|on| later(on, Ordering::Less).min(later(on, Ordering::Greater)));
+    i32::try_from(fewer.iter().sum::<usize>()).unwrap_or(i32::MAX)
 }
 
 fn compared(a: &[Edge], b: &[Edge]) -> Compared {
-    let mut found = Compared { shared: Vec::new(), groups: 0 };
+    let mut found = Compared { shared: Vec::new(), alone: 0 };
     let (mut a, mut b) = (a.iter().peekable(), b.iter().peekable());
-    let mut alone: Option<usize> = None;
+    let mut last_alone: Option<usize> = None;
     loop {
         let scan = match (a.peek(), b.peek()) {
             (Some(mine), Some(theirs)) if mine.scan.abs_diff(theirs.scan) <= 1 => {
-                found.shared.push((mine.moved_pa, mine.scan != theirs.scan));
+                found.shared.push((**mine, mine.scan.cmp(&theirs.scan)));
                 a.next();
                 b.next();
                 continue;
@@ -139,8 +160,8 @@ fn compared(a: &[Edge], b: &[Edge]) -> Compared {
         if a.next_if(|edge| edge.scan == scan).is_none() {
             b.next();
         }
-        found.groups += i32::from(alone.is_none_or(|before| scan > before + GROUP_SCANS));
-        alone = Some(scan);
+        found.alone += i32::from(last_alone.is_none_or(|before| scan > before + GROUP_SCANS));
+        last_alone = Some(scan);
     }
 }
 
@@ -177,7 +198,12 @@ impl Run<'_> {
             (after.level_pa - before.level_pa).abs().max(1.0)
         };
         let edge = |(pair, scan): (&[Moment<'_>], usize)| {
-            (on(&pair[0])? != on(&pair[1])?).then(|| Edge { scan, moved_pa: moved_pa(scan) })
+            let after = on(&pair[1])?;
+            if on(&pair[0])? == after {
+                return None;
+            }
+            let read = self.channels.bit(pair[1].scan, input)?.span;
+            Some(Edge { scan, on: after, read, moved_pa: moved_pa(scan) })
         };
         pairs.filter_map(edge).collect()
     }

@@ -9,7 +9,7 @@ use crate::level::{Crossings, between_reads};
 use crate::place::around;
 use crate::promised::{longest_delay_s, promised_spread_pa};
 use crate::stamp::edge;
-use crate::transition::{Ramps, Transition, ruled_out};
+use crate::transition::{Ramps, Transition, answered_before, ruled_out};
 use tripbench_device::{Logic, ResponseFor};
 use tripbench_measure::{
     Acceptance, AtRates, Bracket, Contribution, Curve, Density, Limits, MeasurementResult, Sample, combine,
@@ -322,17 +322,12 @@ fn bound_s(result: &MeasurementResult) -> f64 {
 /// An undecided check if the output surely answered before its level was crossed: then filter, lag, clock or wiring of the rig sheet is
 /// wrong, and every level with it.
 pub(crate) fn before_the_level(check: &Check, result: &MeasurementResult) -> Option<Check> {
-    if !is_before_the_level(result) {
+    if !answered_before(result) {
         return None;
     }
     let remark = "the output answered before its level was crossed: input filter, lag, clock or wiring on the rig sheet is wrong";
     let measured = Some(Measured::from(result));
     Some(Check { measured, verdict: CheckVerdict::Undecided, remark: Some(remark.into()), ..check.clone() })
-}
-
-/// Whether an output surely answered before its level was crossed.
-pub(crate) fn is_before_the_level(delay: &MeasurementResult) -> bool {
-    ruled_out(delay, Limits { low: Some(0.0), high: None })
 }
 
 /// The edge of a signal that changed exactly once in a stretch, to the expected state; `None` otherwise.

@@ -3,7 +3,6 @@
 use crate::channel::{Channels, Zero};
 use crate::level::{Crossings, Sought, crossings};
 use crate::promised::{longest_delay_s, net_delay_s, response_s, selectable_s, selected_delay_s};
-use crate::response::is_before_the_level;
 use crate::result::{Basis, Delay, Level, at_rates, delay, level, seems_later_s};
 use crate::screening::doubted_s;
 use tripbench_device::{Logic, SupplyValve};
@@ -188,7 +187,7 @@ impl Found {
 
     /// Whether it surely answered before its level, which no output does: its edges do not belong to the rates that they were found at.
     pub(crate) fn answered_before(&self) -> bool {
-        self.delay.as_ref().is_some_and(is_before_the_level)
+        self.delay.as_ref().is_some_and(answered_before)
     }
 
     /// Why no level is stated although its delay is found.
@@ -223,6 +222,11 @@ pub(crate) fn ruled_out(found: &MeasurementResult, limits: Limits) -> bool {
     let away = surely(found);
     limits.high.is_some_and(|high| found.value - away > high)
         || limits.low.is_some_and(|low| found.value + away < low)
+}
+
+/// Whether an output surely answered before its level was crossed.
+pub(crate) fn answered_before(delay: &MeasurementResult) -> bool {
+    ruled_out(delay, Limits { low: Some(0.0), high: None })
 }
 
 /// Largest distance of a result's true value from its value, with near certainty.
