@@ -124,6 +124,31 @@ fn the_newest_run_of_devices_is_tested_again(#[case] rig_checks: &[&str]) {
     }
 }
 
+/// An input filter that the rig sheet does not declare makes every device late by as much. A repeat of one alone would fail it.
+#[rstest]
+fn a_device_that_is_late_like_the_others_is_not_tested_again_alone(
+    #[values("18 ms", "20 ms", "24 ms")] filter: &str,
+) {
+    let workplace = Workplace::new();
+    let devices = [(1, 0.0), (2, 0.2), (3, -0.1)].map(|(position, away)| {
+        let [on, off, cut, resume] = [60.0, 55.0, 70.0, 64.0].map(|kpa| format!("{:.1} kPa", kpa + away));
+        format!(
+            "[[device]]\nposition = {position}\nswitch_point = \"{on}\"\nreset_point = \"{off}\"\n\
+             air_saving = {{ cut_off = \"{cut}\", resume = \"{resume}\" }}\n"
+        )
+    });
+    let truth = format!("seed = 3\n[module]\ninput_filter = \"{filter}\"\n{}", devices.concat());
+    workplace.write("truth.toml", &truth);
+    let first = rehearsed(&workplace, "--serial 2=A2 --serial 3=A3 --out first");
+    assert_eq!(first.code, Some(3), "{}\n{}", first.out, first.err);
+    for position in 1..=3 {
+        let again =
+            workplace.run(&format!("rehearse --again {position} --of first --truth truth.toml --out second"));
+        assert_eq!(again.code, Some(2), "{}", again.out);
+        assert!(again.err.contains("late by about as much as at other positions"), "{}", again.err);
+    }
+}
+
 #[rstest]
 #[case("--again 1 --of run", "was not left undecided")]
 #[case("--again 4 --of run", "has no position 4; it has 1")]

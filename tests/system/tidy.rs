@@ -19,7 +19,7 @@ const EDGES: &[(&str, &[&str])] = &[
     ("link", &["quantity", "rig"]),
     ("simulator", &["quantity", "sheet", "rig"]),
     ("report", &["quantity", "device", "rig", "measure", "record"]),
-    ("runner", &["quantity", "sheet", "device", "rig", "record", "report", "engine", "link"]),
+    ("runner", &["quantity", "sheet", "device", "rig", "record", "judge", "report", "engine", "link"]),
     ("bench", &["quantity", "sheet", "rig", "record", "link", "runner"]),
     ("daemon", &["quantity", "sheet", "rig", "device", "record", "report", "runner", "bench"]),
 ];

@@ -39,11 +39,8 @@ pub(crate) fn shared_delays(task: &Task, checks: &mut [Check]) {
 fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
     let failed =
         |group: &Alike| group.members.iter().any(|index| checks[*index].verdict == CheckVerdict::Fail);
-    let of = |quantity| indices(checks, |check| check.quantity == quantity && check.measured.is_some());
-    let at_positions: Vec<Alike> =
-        DELAYS.into_iter().filter_map(|quantity| as_late(task, checks, &of(quantity))).collect();
     let (shared, alone): (Vec<Alike>, Vec<Alike>) =
-        at_positions.into_iter().partition(|group| is_suspected(task, checks, group));
+        late_at_positions(task, checks).into_iter().partition(|group| is_suspected(task, checks, group));
     let mut numbers: Vec<Option<u8>> = checks.iter().map(|check| check.position).collect();
     numbers.sort_unstable();
     numbers.dedup();
@@ -64,6 +61,30 @@ fn late_alike(task: &Task, checks: &[Check]) -> Vec<Alike> {
     };
     let by_device: Vec<Alike> = numbers.iter().filter_map(of_device).collect();
     shared.into_iter().filter(failed).chain(by_device).collect()
+}
+
+/// For each output and direction, the delays of all positions that can be as late as all of them.
+fn late_at_positions(task: &Task, checks: &[Check]) -> Vec<Alike> {
+    let of = |quantity| indices(checks, |check| check.quantity == quantity && check.measured.is_some());
+    DELAYS.into_iter().filter_map(|quantity| as_late(task, checks, &of(quantity))).collect()
+}
+
+/// Whether a delay of a position was left open because the same output is late by about as much at other positions, so that the rig is
+/// suspected. Judged without them, the same delay would count against the device.
+pub fn rig_is_suspected(task: &Task, checks: &[Check], position: u8) -> bool {
+    let mut steps: Vec<u16> = checks.iter().map(|check| check.step).collect();
+    steps.sort_unstable();
+    steps.dedup();
+    steps.into_iter().any(|step| {
+        let of_step: Vec<Check> = checks.iter().filter(|check| check.step == step).cloned().collect();
+        late_at_positions(task, &of_step).iter().any(|group| {
+            let members = || group.members.iter().map(|index| &of_step[*index]);
+            let open = |check: &Check| matches!(check.verdict, CheckVerdict::Fail | CheckVerdict::Undecided);
+            is_suspected(task, &of_step, group)
+                && members().any(open)
+                && members().any(|check| check.position == Some(position))
+        })
+    })
 }
 
 /// Whether no other member of a group is faster than this one. A member whose U reaches up to it may be as late.

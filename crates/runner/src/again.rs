@@ -3,12 +3,14 @@
 
 use crate::{JobError, Loaded, carried, disk, doubts, folder, load, stored, task};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use thiserror::Error;
+use tripbench_judge::rig_is_suspected;
 use tripbench_quantity::LevelStyle;
 use tripbench_record::journal::MAGIC;
 use tripbench_record::{
-    Again, Motion, PositionPlan, PositionRecord, Record, RunHeader, StepTask, Verdict, Way, canonical_json,
-    sha256_hex,
+    Again, Check, LoadedSheets, Motion, PositionPlan, PositionRecord, Record, RunHeader, StepTask, Task,
+    Verdict, Way, canonical_json, sha256_hex,
 };
 use tripbench_report::Content;
 use tripbench_sheet::{Finding, Findings};
@@ -97,6 +99,17 @@ pub enum AgainError {
         /// Its verdict.
         verdict: &'static str,
     },
+    /// Other positions are late alike. Without them the repeat would judge the rig's fault as the device's.
+    #[error(
+        "position {position} of `{}` was left undecided because its output is late by about as much as at other positions. A test of this device alone cannot tell its delay from the rig's: look for the cause at the rig, then start a new run with a device that is known to be good beside it",
+        folder.display()
+    )]
+    RigSuspected {
+        /// The folder.
+        folder: PathBuf,
+        /// The position.
+        position: u8,
+    },
     /// The sheets in the record have errors.
     #[error("the sheets in the record have errors: {}", .0.join("; "))]
     Sheets(Vec<String>),
@@ -106,8 +119,8 @@ pub enum AgainError {
 /// none.
 ///
 /// # Errors
-/// If the run cannot be read or is inconsistent, the position is missing, not undecided or was tested again already, or the sheets in the
-/// record have errors.
+/// If the run cannot be read or is inconsistent, the position is missing, not undecided or was tested again already, the rig is suspected
+/// because other positions are late alike, or the sheets in the record have errors.
 pub fn retest(of: &Path, position: u8, known: u16) -> Result<Retest, AgainError> {
     let (record, trace) = stored(of)?;
     let folder = of.to_owned();
@@ -140,6 +153,9 @@ pub fn retest(of: &Path, position: u8, known: u16) -> Result<Retest, AgainError>
         let texts = findings.into_sorted();
         AgainError::Sheets(texts.iter().map(|finding: &Finding| finding.render(false)).collect())
     })?;
+    if rig_is_suspected(&judged(&record, &sheets), &checks_of(&record), position) {
+        return Err(AgainError::RigSuspected { folder, position });
+    }
     if let Some(ramps) = ramps {
         loaded.script = loaded.script.map(|script| script.with_ramps(ramps, way(&record.header)));
     }
@@ -155,6 +171,22 @@ pub fn retest(of: &Path, position: u8, known: u16) -> Result<Retest, AgainError>
         simulated: record.header.simulated,
         at_simulator: record.header.is_at_simulator(),
     })
+}
+
+/// The task of a recorded run.
+fn judged(record: &Record, sheets: &Arc<LoadedSheets>) -> Task {
+    let header = &record.header;
+    Task {
+        steps: header.steps.clone(),
+        positions: header.positions.clone(),
+        plan: header.plan.clone(),
+        sheets: Arc::clone(sheets),
+    }
+}
+
+fn checks_of(record: &Record) -> Vec<Check> {
+    let all = record.positions.iter().flat_map(|position| &position.checks);
+    all.map(|check| Check::clone(check)).collect()
 }
 
 /// Predicted duration of a repeat of a position that a run left so, seconds; `None` if no number of ramps would decide it.

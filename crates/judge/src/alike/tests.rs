@@ -324,3 +324,29 @@ fn a_scatter_of_its_own_stays_a_fail(
     shared_delays(&Bench::new().positions(&[1, 2, 3]).task(), &mut checks);
     assert_eq!([checks[1].verdict, checks[3].verdict, checks[5].verdict], expected);
 }
+
+// After the delays that several devices share were left open, each of these devices is suspected with the rig; not the one that is in time
+// beside them, and none where there is no other.
+#[rstest]
+#[case::shared([[20.0, 3.0], [23.0, 3.0], [25.0, 3.0]], [true; 3])]
+#[case::one_may_be([[20.0, 3.0], [23.0, 3.0], [8.0, 20.0]], [true; 3])]
+#[case::one_is_later([[20.0, 3.0], [23.0, 3.0], [60.0, 3.0]], [true, true, false])]
+#[case::one_is_in_time([[20.0, 3.0], [23.0, 3.0], [3.0, 2.0]], [false; 3])]
+#[case::in_time([[3.0, 2.0], [4.0, 2.0], [5.0, 2.0]], [false; 3])]
+fn the_rig_is_suspected_where_devices_are_late_alike(
+    #[case] delays: [[f64; 2]; 3],
+    #[case] suspected: [bool; 3],
+    #[values(Q::OnDelay, Q::ResumeDelay)] quantity: Q,
+) {
+    let task = Bench::new().positions(&[1, 2, 3]).task();
+    let of = |(number, delay): (u8, [f64; 2])| Check { position: Some(number), ..found(quantity, delay) };
+    let mut checks: Vec<Check> = (1..).zip(delays).map(of).collect();
+    shared_delays(&task, &mut checks);
+    let told = |position| rig_is_suspected(&task, &checks, position);
+    assert_eq!([1, 2, 3].map(told), suspected);
+    // The same delay in another step, or at this position alone, is not shared.
+    let alone = [checks[0].clone()];
+    assert!(!rig_is_suspected(&task, &alone, 1));
+    let apart: Vec<Check> = (0..).zip(&checks).map(|(step, check)| Check { step, ..check.clone() }).collect();
+    assert!(!rig_is_suspected(&task, &apart, 1));
+}
