@@ -1,6 +1,7 @@
 //! Whole-system tests: from sheets to verdicts, over a simulated bench, and over real Modbus.
 
 mod acceptance;
+mod air_saving;
 mod altered;
 mod analyse;
 mod asked;

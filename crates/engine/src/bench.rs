@@ -169,6 +169,11 @@ impl Bench {
         self.state.borrow().task.sheets.rig.input_time().duration()
     }
 
+    /// Longest time that a good output takes to show its answer.
+    pub(crate) fn unanswered(&self) -> Duration {
+        Duration::from_secs_f64(tripbench_judge::unanswered_s(&self.state.borrow().task))
+    }
+
     /// Time after which an input certainly shows the state of its terminal.
     pub(crate) fn shown_within(&self) -> Duration {
         Duration::from_millis(300) + self.input_time() * 2

@@ -17,6 +17,7 @@ mod foresee;
 mod mix;
 mod open;
 mod rig_check;
+mod saving;
 mod shares;
 mod switch_points;
 mod warn;

@@ -17,6 +17,10 @@ use tripbench_quantity::VacuumLevel;
 use tripbench_record::{AirSavingTask, Check, CheckVerdict, Mark, QuantityName, Role, Segment};
 use tripbench_rig::Position;
 
+mod missing;
+
+pub use missing::{unanswered_pa, unanswered_s};
+
 /// Checks of each position.
 pub(crate) fn air_saving(
     channels: &Channels<'_>,
@@ -65,8 +69,8 @@ impl At<'_> {
         let samples = self.channels.samples(&self.mark, self.zero);
         let (cut, fed) = self.crossings(&samples);
         vec![
-            self.level(QuantityName::CutOff, &cut, expected.cut_off),
-            self.level(QuantityName::Resume, &fed, expected.resume),
+            self.level(QuantityName::CutOff, (&samples, &cut), expected.cut_off),
+            self.level(QuantityName::Resume, (&samples, &fed), expected.resume),
             self.lowest(&samples, (&cut, &fed), &expected.off),
         ]
     }
@@ -131,23 +135,23 @@ impl At<'_> {
         Some(Placed { interval, record, rate_uncertainty_pa_per_s: curve.slope_uncertainty_pa_per_s() })
     }
 
-    fn level(&self, quantity: QuantityName, found: &Crossings, limits: Option<LevelLimits>) -> Check {
+    fn level(
+        &self,
+        quantity: QuantityName,
+        (samples, found): (&[Sample], &Crossings),
+        limits: Option<LevelLimits>,
+    ) -> Check {
         let check = blank(self.channels.task, self.step, quantity, Role::Required, "Pa");
         let basis =
             Basis { task: self.channels.task, zero: self.zero, resolution_pa: self.channels.resolution_pa() };
         let found_level = level(basis, found, None, Delay::AsPromised { other_s: self.other_delay_s });
         let limits = limits.map(limits_of);
         let mut check = level_check(self.channels.task, check, (found, found_level.as_ref()), limits);
-        let cycles = self.task.cycles;
+        let missing = (found.missing > 0).then(|| self.missing(samples, found));
         let remark = if !found.counted.agrees() {
             between_reads_remark(found.counted)
-        } else if found.missing > 0 {
-            let deep = if found.rising { self.task.top } else { self.task.bottom };
-            let level = self.channels.task.sheets.site.style.level(deep);
-            format!(
-                "{} of {cycles} changes of the valve output did not occur although the level reached {level}",
-                found.missing
-            )
+        } else if let Some(missing) = &missing {
+            missing.remark(self, found)
         } else if found.unplaced > 0 {
             let all = found.unplaced as usize + found.records.len();
             format!(
@@ -158,9 +162,15 @@ impl At<'_> {
             return check;
         };
         check.remark = Some(remark);
-        // A fail is shown only if the input is alive and the output did not change although the level reached the end of its range.
-        let shown = found.missing > 0 && found.counted.agrees() && found.unplaced == 0 && self.seen_live();
-        check.verdict = if shown { CheckVerdict::Fail } else { CheckVerdict::Undecided };
+        let certain = found.counted.agrees() && found.unplaced == 0;
+        let fails = match missing {
+            // A fail is shown only if the input is alive and the output did not change although it had to.
+            Some(missing) if missing.was_next(found) => missing.is_shown() && certain && self.seen_live(),
+            // Nothing is known of changes that could not occur. Those before them count.
+            Some(_) => certain && check.verdict == CheckVerdict::Fail,
+            None => false,
+        };
+        check.verdict = if fails { CheckVerdict::Fail } else { CheckVerdict::Undecided };
         check
     }
 
@@ -195,10 +205,17 @@ impl At<'_> {
         };
         check = judged(check, &result, Some(limits), acceptance(task));
         let (dropped, counted) = self.drops(cut.latest_s);
-        if dropped {
+        let stays_deep = check.verdict == CheckVerdict::Pass;
+        let held_pa = off.high.si() + result.expanded_uncertainty;
+        if dropped.iter().any(|after| stays_deep || self.was_deep(samples, *after, held_pa)) {
             check.verdict = CheckVerdict::Fail;
             check.remark = Some(String::from(
                 "the switch output dropped while the device saved air: the part would have been reported lost",
+            ));
+        } else if !dropped.is_empty() {
+            check.verdict = CheckVerdict::Undecided;
+            check.remark = Some(String::from(
+                "the switch output dropped, but the rig let the level fall to where it may: a slower fall shows whether it stays on",
             ));
         } else if !counted.agrees() {
             // The level is still reported. A counter that disagrees with the reads may have counted before the first cut-off, or
@@ -223,12 +240,21 @@ impl At<'_> {
         all.iter().map(|change| ValveEdge::of(change, self.task.feeding)).collect()
     }
 
-    /// Whether the switch output dropped after a moment, and how its edge counter disagrees with the reads of the whole stretch.
-    fn drops(&self, after_s: f64) -> (bool, Counted) {
+    /// When the switch output dropped after a moment, seconds, and how its edge counter disagrees with the reads of the whole stretch.
+    fn drops(&self, after_s: f64) -> (Vec<f64>, Counted) {
         let bits = self.channels.bits(&self.mark, &self.position.switch);
         let counted = between_reads(self.channels, &self.mark, &self.position.switch, &changes(&bits));
-        let mut after = bits.iter().filter(|bit| bit.span.before.seconds() > after_s);
-        (after.any(|bit| bit.on != self.held), counted)
+        let from = bits.partition_point(|bit| bit.span.before.seconds() <= after_s);
+        let stretches = bits[from..].chunk_by(|one, next| one.on == next.on);
+        let dropped = stretches.filter_map(|stretch| stretch.first().filter(|bit| bit.on != self.held));
+        (dropped.map(|bit| bit.span.after.seconds()).collect(), counted)
+    }
+
+    /// Whether the level was deeper than `held_pa` for as long before a moment as a good output may take.
+    fn was_deep(&self, samples: &[Sample], at_s: f64, held_pa: f64) -> bool {
+        let from_s = at_s - unanswered_s(self.channels.task);
+        let here = samples.iter().filter(|sample| from_s <= sample.t_s && sample.t_s <= at_s);
+        here.map(|sample| sample.level_pa).reduce(f64::min).is_some_and(|least_pa| least_pa > held_pa)
     }
 
     /// The remark with the least deep level for the rig's largest leak alone: resume level less leak times delays.

@@ -34,6 +34,7 @@ mod switch_points;
 mod transition;
 mod window;
 
+pub use air_saving::{unanswered_pa, unanswered_s};
 pub use alike::rig_is_suspected;
 pub use by_hand::{TURN_OVER_NOISE, TURN_SEEN_OVER_S, turned_pa};
 pub use condition::predicted_leak_pa_per_s;

@@ -14,7 +14,7 @@ use tripbench_rig::{DigitalInput, OutputName, Position, Scan};
 
 /// A delay up to this much longer than promised does not count against a device here, because the delay has a check of its own,
 /// seconds. Judgement of this project.
-const SPARE_S: f64 = 0.1;
+pub(crate) const SPARE_S: f64 = 0.1;
 /// Time with power after which a device shows its state, seconds: three times the longest start-up delay of a proximity switch (IEC
 /// 60947-5-2, 300 ms; value from memory, and an analogy).
 const STARTED_S: f64 = 1.0;

@@ -4,10 +4,14 @@ use super::{FAST_END, Planner, deepest};
 use crate::predict::motion_rate;
 use crate::script::{Script, StepKind};
 use tripbench_device::SupplyValve;
+use tripbench_judge::unanswered_s;
 use tripbench_quantity::{LevelDifference, TimeSpan, VacuumLevel};
 use tripbench_record::{AirSavingTask, Drive, Motion, ResponseTask, StepTask, SwitchPointsTask};
 use tripbench_rig::{Air, OutputName, WithoutPower};
 use tripbench_sheet::{At, Finding, Place, Wording};
+
+/// Share of the deepest level that a rig reaches at its site, just below the largest that a script may ask for.
+const NEARLY_REACHED: f64 = 0.979;
 
 /// A planned step: its name, its task, its predicted time in seconds.
 type Planned = (&'static str, StepTask, f64);
@@ -157,19 +161,22 @@ impl Planner<'_> {
         self.watched_after(script, index, "air-saving")?;
         let drive = self.drive(drive.as_ref(), saving.supply_valve, place)?;
         let falling = if *leak_only || !self.sheets.rig.can(Air::Bleed) { Air::Hold } else { Air::Bleed };
-        let [bottom, top] = [
-            VacuumLevel::new((expected.off.low.si() - 1_500.0).max(500.0)),
-            deepest(&expected) + LevelDifference::new(1_500.0),
-        ];
-        self.reachable(top, place)?;
+        let [bottom, top] = self.saving_range(&expected, falling);
+        // A pump that comes to its end before the device has to answer stops there by itself.
+        let end = self.reached().si() * NEARLY_REACHED;
+        let least = deepest(&expected) + LevelDifference::new(1_500.0);
+        self.reachable(VacuumLevel::new(top.si().min(end).max(least.si())), place)?;
+        self.warn_of_fall(&expected, falling, place);
         let feeding = saving.supply_valve == SupplyValve::ClosedWithoutPower;
         let between = (saving.resume.value, saving.cut_off.value);
         let fall_s = self.fall_s(falling, (between.1, between.0));
         let rise_s = self.time_of(Air::Evacuate, between);
         let first_s = self.time_of(Air::Evacuate, (bottom, between.1));
-        let whole_s = first_s + f64::from(*cycles) * (rise_s + fall_s) + 0.5;
+        let answers_s = unanswered_s(&self.blank);
+        let late_s = 2.0 * self.response_s();
+        let whole_s = first_s + f64::from(*cycles) * (rise_s + fall_s + late_s) + 0.5;
         self.short_enough(whole_s, place)?;
-        let within = TimeSpan::new(2.0 * (fall_s + first_s) + 5.0);
+        let within = TimeSpan::new(2.0 * (fall_s + first_s) + 5.0 + answers_s);
         let task = AirSavingTask { cycles: *cycles, bottom, top, drive, falling, feeding, within };
         #[expect(clippy::cast_precision_loss, reason = "64 positions at most")]
         let positions = self.positions.len() as f64;

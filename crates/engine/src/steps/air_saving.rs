@@ -31,7 +31,7 @@ pub(super) async fn air_saving(bench: &Bench, task: &AirSavingTask) -> Result<()
 
 /// Starts below every level and ends when the device has cut and fed as often as planned, or no longer does.
 async fn drive_itself(bench: &Bench, task: &AirSavingTask, position: u8) -> Result<(), Break> {
-    /// A device that has not fed within this time never will.
+    /// A device that has not fed within this time, and the longest that a good output takes, never will.
     const FEEDS_WITHIN: Duration = Duration::from_secs(2);
     /// Time in which the level turns after the last resume and rises again.
     const AFTER_RESUME: Duration = Duration::from_millis(300);
@@ -59,7 +59,7 @@ async fn drive_itself(bench: &Bench, task: &AirSavingTask, position: u8) -> Resu
             break;
         }
         let waited = bench.now().since(since);
-        let never_fed = done.cuts == 0 && !feeding && waited > FEEDS_WITHIN;
+        let never_fed = done.cuts == 0 && !feeding && waited > FEEDS_WITHIN + bench.unanswered();
         if never_fed || waited > task.within.duration() {
             break;
         }
