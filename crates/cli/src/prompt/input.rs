@@ -7,7 +7,7 @@ use std::io::IsTerminal;
 
 /// Most bytes that can be there before a question: the largest pipe of an unprivileged user.
 const MOST: usize = 1 << 20;
-/// Bytes after which a line without an end is cut.
+/// Bytes after which a line is cut: the rest of it, up to its end, is dropped.
 const LONGEST_LINE: usize = 4_096;
 
 /// What was read.
@@ -28,6 +28,8 @@ pub(super) struct Input {
     rest: Vec<u8>,
     /// Whether that beginning was there before the question.
     early: bool,
+    /// Whether the beginning was too long and has already been given out: what follows belongs to it, up to its end.
+    cut: bool,
     end: Option<&'static str>,
 }
 
@@ -58,9 +60,15 @@ impl Input {
             // Also the beginning of a line that is still being edited. Without it the question has to be answered again.
             let _nothing_to_discard = tcflush(std::io::stdin(), QueueSelector::IFlush);
             self.rest.clear();
+            self.cut = false;
         }
-        self.early = !self.rest.is_empty();
+        self.question_opens();
         lines.into_iter().map(|(line, _)| line).collect()
+    }
+
+    /// From here on a line answers, unless it has begun.
+    fn question_opens(&mut self) {
+        self.early = !self.rest.is_empty();
     }
 
     /// Waits until something is there, and reads it.
@@ -86,13 +94,23 @@ impl Input {
     fn lines(&mut self, bytes: &[u8]) -> Vec<(String, bool)> {
         let mut lines = Vec::new();
         for byte in bytes {
-            if *byte != b'\n' {
+            let end = *byte == b'\n';
+            if self.cut {
+                self.cut = !end;
+                continue;
+            }
+            if !end {
                 self.rest.push(*byte);
             }
-            if *byte == b'\n' || self.rest.len() >= LONGEST_LINE {
-                let line = String::from_utf8_lossy(&self.rest).trim().to_owned();
+            if end || self.rest.len() >= LONGEST_LINE {
+                let mut line = String::from_utf8_lossy(&self.rest).trim().to_owned();
+                if !end {
+                    // What is left of a cut line is no answer.
+                    line.push('…');
+                }
                 lines.push((line, std::mem::take(&mut self.early)));
                 self.rest.clear();
+                self.cut = !end;
             }
         }
         lines
@@ -129,6 +147,7 @@ fn bytes() -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
     use rstest::rstest;
 
     #[rstest]
@@ -145,7 +164,7 @@ mod tests {
     #[rstest]
     #[case(LONGEST_LINE - 1, 0)]
     #[case(LONGEST_LINE, 1)]
-    #[case(3 * LONGEST_LINE + 7, 3)]
+    #[case(3 * LONGEST_LINE + 7, 1)]
     fn a_line_without_an_end_is_cut(#[case] count: usize, #[case] lines: usize) {
         let mut input = Input::default();
         assert_eq!(input.lines(&vec![b'y'; count]).len(), lines);
@@ -154,8 +173,35 @@ mod tests {
 
     #[test]
     fn only_the_line_that_began_before_the_question_is_early() {
-        let mut input = Input { rest: b"ye".to_vec(), early: true, end: None };
+        let mut input = Input { rest: b"ye".to_vec(), early: true, ..Input::default() };
         let lines = input.lines(b"s\nno\n");
         assert_eq!(lines, [(String::from("yes"), true), (String::from("no"), false)]);
+    }
+
+    /// Lengths at and around the multiples of the longest line.
+    fn length() -> impl Strategy<Value = usize> {
+        let around = (0..=2_usize, 0..=8_usize)
+            .prop_map(|(times, more)| (times * LONGEST_LINE + more).saturating_sub(4));
+        prop_oneof![around, 0..2 * LONGEST_LINE]
+    }
+
+    proptest! {
+        /// However long the beginning of a line is, and wherever the question opens and a read ends in it.
+        #[test]
+        fn the_end_of_a_line_that_had_begun_is_no_answer(
+            of in prop::sample::select(vec!['a', ' ']), whole in length(), at in any::<prop::sample::Index>(), read in 1..=4_096_usize,
+        ) {
+            let before = [0, at.index(whole + 1), whole][at.index(3)];
+            let begun = of.to_string().repeat(whole);
+            let mut input = Input::default();
+            let _before = input.lines(&begun.as_bytes()[..before]);
+            input.question_opens();
+            let text = [&begun.as_bytes()[before..], b"yes\nno\n"].concat();
+            let lines: Vec<_> = text.chunks(read).flat_map(|bytes| input.lines(bytes)).collect();
+            let answers: Vec<_> = lines.iter().filter(|(line, early)| !early && ["yes", "no"].contains(&line.as_str())).collect();
+            let whole_line = before == 0 && whole + 3 < LONGEST_LINE && begun.trim().is_empty();
+            prop_assert_eq!(answers.len(), if whole_line { 2 } else { 1 });
+            prop_assert_eq!(lines.last(), Some(&(String::from("no"), false)));
+        }
     }
 }
