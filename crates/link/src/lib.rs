@@ -15,6 +15,7 @@ mod lock;
 mod master;
 mod module;
 mod pause;
+mod port;
 mod rtu;
 mod tcp;
 mod transport;

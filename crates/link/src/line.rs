@@ -2,6 +2,7 @@
 
 use crate::device::{Device, OtherDevice};
 use crate::here::is_here;
+use crate::port::{Claim, ClaimedPort};
 use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
@@ -29,7 +30,7 @@ pub trait Line {
     fn timing(&self) -> Option<SerialTiming>;
 }
 
-/// A serial port. Opened non-exclusively; the module lock keeps other processes away. Opened again only while its path leads to the same
+/// A serial port. This process may open it several times; its claim and the module lock keep other processes away. Opened again only while its path leads to the same
 /// device as the first time; clones keep to that device too.
 #[derive(Debug, Clone)]
 pub struct SerialLine {
@@ -61,6 +62,11 @@ impl SerialLine {
         Self { first: Arc::new(device.into()), ..self }
     }
 
+    /// Whether another process has the port open. Whatever else keeps it from being opened shows when it is.
+    pub(crate) fn is_open_elsewhere(&self) -> bool {
+        Claim::to(&self.path).is_err_and(|error| Claim::is_elsewhere(&error))
+    }
+
     /// Whether the port is a pseudo-terminal.
     pub(crate) fn is_on_this_computer(&self) -> bool {
         std::fs::canonicalize(&self.path).is_ok_and(|path| path.starts_with("/dev/pts"))
@@ -84,9 +90,9 @@ impl SerialLine {
 }
 
 impl Line for SerialLine {
-    type Port = SerialStream;
+    type Port = ClaimedPort;
 
-    async fn open(&self) -> io::Result<SerialStream> {
+    async fn open(&self) -> io::Result<ClaimedPort> {
         let parity = match self.parity {
             Parity::Even => tokio_serial::Parity::Even,
             Parity::Odd => tokio_serial::Parity::Odd,
@@ -99,16 +105,17 @@ impl Line for SerialLine {
             .flow_control(FlowControl::None)
             .parity(parity)
             .stop_bits(stop_bits)
-            // The thread of a run that hangs keeps the port open, and the supervisor must still reach the module. The module lock
-            // decides which process owns it.
+            // The thread of a run that hangs keeps the port open, and the supervisor must still reach the module. The claim decides
+            // which process has it.
             .exclusive(false);
         self.is_the_same()?;
+        let claim = Claim::to(&self.path)?;
         let port = SerialStream::open(&builder)?;
         // The path may have changed just before it was opened.
         self.is_the_same()?;
         // Bytes that arrived while the port was closed would be read as an answer.
         port.clear(ClearBuffer::All)?;
-        Ok(port)
+        Ok(ClaimedPort::new(port, claim))
     }
 
     fn timing(&self) -> Option<SerialTiming> {

@@ -115,7 +115,16 @@ impl Module {
     /// # Errors
     /// If the lock is already held, under whatever host name or path, or the system refuses it.
     pub fn lock(&self) -> Result<ModuleLock, LockError> {
-        ModuleLock::take(&self.address, self.names())
+        let lock = ModuleLock::take(&self.address, self.names())?;
+        match &self.place {
+            // The names of the lock are those of a network namespace, such as that of a container.
+            Place::Port(line, device) if line.is_open_elsewhere() => Err(LockError::Taken {
+                address: self.address.clone(),
+                name: device.name(),
+                process: String::from("unknown, perhaps in a container"),
+            }),
+            Place::Port(..) | Place::Host { .. } => Ok(lock),
+        }
     }
 
     /// The wire to the module: to the first of its addresses, or to its serial device. Opens nothing yet.
@@ -180,6 +189,7 @@ fn name_of(address: SocketAddr) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::line::Line;
     use crate::transport::Transport;
     use rstest::rstest;
     use std::cell::Cell;
@@ -300,6 +310,31 @@ mod tests {
         drop(held);
         drop(at_port(&other).lock().expect("free again"));
         remove_file(other).expect("the link");
+    }
+
+    /// Nothing of the lock is seen in another network namespace but the lock of the open port.
+    #[rstest]
+    fn a_port_that_is_open_in_another_network_namespace_is_taken(#[values(false, true)] opened_here: bool) {
+        let (_master, port) = crate::device::terminal();
+        let module = at_port(&port);
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+        let Place::Port(line, _) = &module.place else { panic!("a port") };
+        let here = opened_here.then(|| runtime.block_on(line.open()).expect("it opens"));
+        let there = std::fs::File::options().read(true).write(true).open(&port).expect("it opens");
+        assert_eq!(there.try_lock().is_err(), opened_here, "the other one is kept away");
+        if opened_here {
+            drop(module.lock().expect("this process has it"));
+            drop(runtime.block_on(line.open()).expect("it opens a second time"));
+            assert!(there.try_lock().is_err(), "the first is still open");
+            drop(here);
+            there.try_lock().expect("free again");
+        } else {
+            let refused = module.lock().expect_err("taken").to_string();
+            assert!(refused.contains("perhaps in a container"), "{refused}");
+            assert!(runtime.block_on(line.open()).is_err());
+            drop(there);
+            drop(module.lock().expect("free again"));
+        }
     }
 
     /// The host name leads to another computer from the second time on. Every connection goes to the first one.
