@@ -143,8 +143,12 @@ impl Runs {
         Ok((path, self.next.fetch_add(1, Ordering::SeqCst)))
     }
 
-    /// Adds a finished run; `sha256` is that of its record.
+    /// Adds a finished run; `sha256` is that of its record. A run that was added already, by an attempt that hung for a while, is not added
+    /// again: its record is the same.
     pub(crate) fn add(&self, path: &Path, record: &Record, sha256: String) {
+        if self.entry(&record.header.run).is_some() {
+            return;
+        }
         let entry = self.insert(RunEntry::of(path, record, sha256));
         // Without its line the record is read at the next start.
         if let Err(error) = self.index.add(&entry) {

@@ -7,6 +7,7 @@ mod carry;
 mod hazard;
 mod look;
 mod owed;
+mod patience;
 
 use crate::keep::{Making, PendingRecord};
 use crate::owner::{Look, Next, Owner};
@@ -14,6 +15,7 @@ use crate::phase::{Fault, Phase};
 use crate::rig::{Rig, Wake};
 use crate::runs::Runs;
 use hazard::Hazard;
+use patience::Patience;
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -62,8 +64,10 @@ struct Worker {
     owed: VecDeque<PendingRecord>,
     /// When the last attempt was made to make one of these records.
     tried: Option<Mono>,
-    /// The one whose record is being made.
-    making: Option<(PendingRecord, Making)>,
+    /// The one whose record is being made, and since when.
+    making: Option<(PendingRecord, Making, Mono)>,
+    /// How long that may take.
+    patience: Patience,
     /// The last run.
     last: String,
     /// Why the outputs could not be made safe, until they are.
@@ -112,6 +116,7 @@ impl Worker {
             owed: VecDeque::new(),
             tried: None,
             making: None,
+            patience: Patience::default(),
             last: String::new(),
             logged: None,
             hazard: Hazard::default(),

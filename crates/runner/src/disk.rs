@@ -2,6 +2,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Write};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 /// Writes a file completely or not at all: writes and syncs a temporary file `NAME.part`, renames it, and syncs the folder.
@@ -12,9 +13,18 @@ pub fn write_file(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut name = path.file_name().ok_or(ErrorKind::InvalidInput)?.to_owned();
     name.push(".part");
     let beside = path.with_file_name(name);
-    let mut file = File::create(&beside)?;
+    // Never into what is there already: a pipe would never take it, and another thread that hangs may still have it open.
+    match std::fs::remove_file(&beside) {
+        Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
+        Ok(()) | Err(_) => {}
+    }
+    let mut file = File::create_new(&beside)?;
     file.write_all(bytes)?;
     file.sync_all()?;
+    let (own, there) = (file.metadata()?, std::fs::symlink_metadata(&beside)?);
+    if (own.dev(), own.ino()) != (there.dev(), there.ino()) {
+        return Err(io::Error::other("another thread writes the same file"));
+    }
     std::fs::rename(&beside, path)?;
     sync_folder(&above(path))
 }
@@ -66,6 +76,9 @@ fn sync_folder(path: &Path) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
+    use rustix::fs::{CWD, FileType, Mode, OFlags, mknodat};
+    use std::os::unix::fs::OpenOptionsExt;
 
     /// An empty folder.
     fn scratch(name: &str) -> PathBuf {
@@ -108,6 +121,29 @@ mod tests {
         assert_eq!(std::fs::read_dir(&base).expect("a folder").count(), 1);
         append(&path, b" and more").expect("appended");
         assert_eq!(std::fs::read_to_string(&path).expect("a file"), "new and more");
+    }
+
+    /// Left by an attempt that hung or was killed, or by somebody else.
+    #[rstest]
+    #[case::longer_file(|part: &Path| std::fs::write(part, "longer than the record").expect("a file"))]
+    #[case::link_to_another_file(|part: &Path| std::os::unix::fs::symlink("other", part).expect("a link"))]
+    #[case::pipe(|part: &Path| {
+        mknodat(CWD, part, FileType::Fifo, Mode::RUSR | Mode::WUSR, 0).expect("a pipe");
+    })]
+    fn a_file_is_never_written_into_what_is_there_already(#[case] leave: fn(&Path)) {
+        let name = std::thread::current().name().unwrap_or_default().replace(':', "-");
+        let base = scratch(&name);
+        let (path, part) = (base.join("record.json"), base.join("record.json.part"));
+        std::fs::write(base.join("other"), "other").expect("a file");
+        leave(&part);
+        // Somebody reads a pipe: otherwise it would not even open.
+        let reader =
+            OpenOptions::new().read(true).custom_flags(OFlags::NONBLOCK.bits().cast_signed()).open(&part);
+        write_file(&path, b"record").expect("written");
+        drop(reader);
+        let kept = [path, base.join("other")].map(|path| std::fs::read_to_string(path).expect("a file"));
+        assert_eq!((kept.each_ref().map(String::as_str), part.exists()), (["record", "other"], false));
+        std::fs::remove_dir_all(&base).expect("a folder");
     }
 
     /// Instead of a full disk: the temporary file cannot be created.

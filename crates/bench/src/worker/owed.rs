@@ -1,10 +1,12 @@
 //! Records that could not be made: they are owed, and tried again.
 
 use super::Worker;
+use super::patience::Patience;
 use crate::keep::{PendingRecord, make};
 use crate::runs::Unmade;
 use crate::snapshot::RunSnapshot;
 use std::time::Duration;
+use tripbench_quantity::Mono;
 use tripbench_record::Halt;
 
 /// Time between two attempts to make a record.
@@ -15,9 +17,9 @@ impl Worker {
     pub(super) fn settle(&mut self) {
         self.take_unmade();
         let now = self.rig.heartbeat.now();
-        match self.making.take_if(|(_, thread)| thread.is_finished()) {
-            Some((owed, thread)) => {
-                self.tried = Some(now);
+        match self.making.take_if(|(_, thread, _)| thread.is_finished()) {
+            Some((owed, thread, _)) => {
+                (self.tried, self.patience) = (Some(now), Patience::default());
                 match thread.join() {
                     Ok(Ok(made)) => self.settled(&owed, made),
                     // Try the next record first next time: this one may never succeed.
@@ -27,11 +29,24 @@ impl Worker {
             None if self.making.is_none() && self.tried.is_none_or(|tried| now.since(tried) >= TRY_EVERY) => {
                 let Some(owed) = self.owed.pop_front() else { return };
                 match make(owed.clone(), &self.runs) {
-                    Ok(thread) => self.making = Some((owed, thread)),
+                    Ok(thread) => self.making = Some((owed, thread, now)),
                     Err(_) => self.owed.push_back(owed),
                 }
             }
-            None => {}
+            None => self.give_up(now),
+        }
+    }
+
+    /// Gives up an attempt that hangs, so that another one is made: the disk may be well again.
+    fn give_up(&mut self, now: Mono) {
+        let patience = &mut self.patience;
+        if let Some((owed, ..)) = self.making.take_if(|(.., since)| patience.gives_up(now.since(*since))) {
+            tracing::warn!(
+                rig = self.rig.name,
+                run = owed.run.run,
+                "an attempt to make its record hangs: it is made again"
+            );
+            self.owed.push_back(owed);
         }
     }
 
@@ -60,7 +75,7 @@ impl Worker {
 
     /// Reports to the owner which runs have no record yet.
     pub(super) fn tell_owed(&self) {
-        let making = self.making.iter().map(|(owed, _)| owed);
+        let making = self.making.iter().map(|(owed, ..)| owed);
         let owed = self.owed.iter().chain(making).map(|owed| owed.run.clone()).collect();
         self.rig.post(move |owner| owner.owe(owed));
     }
