@@ -96,6 +96,32 @@ impl Status {
         }
     }
 
+    /// What is wrong with the rig now, in sentences without their subject; empty if it answers with its outputs safe, or a run is in progress
+    /// that was not stopped, and no record is owed.
+    pub fn problems(&self) -> Vec<String> {
+        let phase = match self.phase {
+            Phase::Starting => Some(String::from("not looked at yet")),
+            Phase::Ending { .. } => Some(String::from("the daemon is ending")),
+            Phase::Idle(_)
+            | Phase::Preparing { .. }
+            | Phase::Running(_)
+            | Phase::MakingSafe { .. }
+            | Phase::Faulted(_) => None,
+        };
+        // Whatever the rig is doing meanwhile.
+        let fault = self.phase.fault().map(ToString::to_string);
+        let stopped = |run: &&Arc<RunSnapshot>| match run.view.safe {
+            Some(safe) => !safe,
+            None => run.view.halted.is_some(),
+        };
+        let stopped = self.run.as_ref().filter(|run| self.phase.is_busy() && stopped(run));
+        let stopped =
+            stopped.map(|run| format!("run {} was stopped, outputs not confirmed safe yet", run.run()));
+        let owed: Vec<&str> = self.owed.iter().map(|owed| owed.run.as_str()).collect();
+        let owed = (!owed.is_empty()).then(|| format!("no record yet for {}", owed.join(", ")));
+        [phase, fault, stopped, owed].into_iter().flatten().collect()
+    }
+
     /// The devices of the mounted round, which must be at this revision.
     ///
     /// # Errors

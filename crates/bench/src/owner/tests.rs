@@ -1,3 +1,4 @@
+mod health;
 mod letters;
 mod never_began;
 mod owed;

@@ -10,7 +10,7 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::sync::Arc;
-use tripbench_bench::{Phase, RunSnapshot, Status};
+use tripbench_bench::Status;
 use utoipa::{OpenApi, ToSchema};
 
 /// The API.
@@ -59,7 +59,7 @@ pub(crate) async fn openapi() -> Response {
 /// Health of the daemon and its rigs.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Health {
-    /// Whether every rig has a run in progress, or answers with its outputs safe.
+    /// Whether every rig answers with its outputs safe, or has a run in progress, and no record is owed.
     well: bool,
     /// Version of the program.
     version: &'static str,
@@ -77,23 +77,8 @@ pub(crate) async fn health(State(daemon): State<Arc<Daemon>>) -> (StatusCode, Js
     (status, Json(Health { well, version: env!("CARGO_PKG_VERSION"), problems }))
 }
 
-/// The problem of a rig, if it has one.
+/// The problems of a rig, if it has any.
 fn problem_of(status: &Status) -> Option<String> {
-    let why = match &status.phase {
-        Phase::Idle(_) if status.owed.is_empty() => return None,
-        Phase::Idle(_) => {
-            let owed: Vec<&str> = status.owed.iter().map(|owed| owed.run.as_str()).collect();
-            format!("no record yet for {}", owed.join(", "))
-        }
-        Phase::Preparing { .. } | Phase::Running(_) | Phase::MakingSafe { .. } => {
-            let view = |run: &Arc<RunSnapshot>| run.view.halted.is_some() && run.view.safe != Some(true);
-            let run = status.run.as_ref().filter(|run| view(run))?;
-            format!("run {} was stopped, outputs not confirmed safe yet", run.run())
-        }
-        Phase::Starting => String::from("not looked at yet"),
-        Phase::Faulted(fault) => fault.to_string(),
-        Phase::Ending { fault: Some(fault), .. } => format!("the daemon is ending; {fault}"),
-        Phase::Ending { fault: None, .. } => String::from("the daemon is ending"),
-    };
-    Some(format!("{}: {why}", status.rig))
+    let why = status.problems();
+    (!why.is_empty()).then(|| format!("{}: {}", status.rig, why.join("; ")))
 }
