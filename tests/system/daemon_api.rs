@@ -1,6 +1,7 @@
 //! The API for programs of a line: requests that are repeated, runs that are looked up later, and a daemon that hangs.
 
 use rstest::rstest;
+use rustix::process::Signal;
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
@@ -29,6 +30,48 @@ fn stop(daemon: &Daemon) {
 fn keyed(daemon: &Daemon, key: &str, body: &Value) -> Answer {
     let headers = [("content-type", "application/json"), ("idempotency-key", key)];
     daemon.ask("POST", &format!("/api/v1/rigs/{RIG}/runs"), &headers, Some(&body.to_string()))
+}
+
+/// One word is edited: aborted becomes pass.
+#[test]
+fn live_a_record_that_was_changed_is_neither_given_out_nor_believed_after_a_restart() {
+    let (workplace, _rig, mut daemon) = served();
+    let first = daemon.start_round(RIG, &[(1, "A-1")]);
+    assert_eq!(first.status, 201, "{}", first.text);
+    stop(&daemon);
+    let listed = daemon.get("/api/v1/runs").json()[0].clone();
+    let path = format!("/api/v1/runs/{}", listed["run"].as_str().expect("a run"));
+    assert_eq!(daemon.get(&path).status, 200);
+    let folders = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
+    let record =
+        folders.map(|one| one.path().join("record.json")).find(|path| path.exists()).expect("a record");
+    let text = std::fs::read_to_string(&record).expect("a record");
+    let changed = text.replacen("\"verdict\":\"aborted\"", "\"verdict\":\"pass\"", 1);
+    assert_ne!(text, changed);
+    std::fs::write(&record, changed).expect("a record");
+    let refused = |daemon: &Daemon| {
+        for file in ["", "/report", "/trace"] {
+            let answer = daemon.get(&format!("{path}{file}"));
+            let told = (answer.status, answer.json()["type"].clone());
+            assert_eq!(told, (409, json!("/problems/record-changed")), "{file}: {}", answer.text);
+        }
+    };
+    refused(&daemon);
+    assert_eq!(daemon.get("/api/v1/runs").json()[0], listed, "what was listed stays as it was");
+    daemon.signal(Signal::TERM);
+    daemon.wait();
+    let daemon = Daemon::start(&workplace);
+    daemon.until(RIG, |state| state["doing"] == "idle");
+    refused(&daemon);
+    let again = daemon.get("/api/v1/runs").json()[0].clone();
+    assert_eq!(
+        (&again["run"], &again["positions"], &again["listed"]),
+        (&listed["run"], &json!([]), &listed["listed"])
+    );
+    assert!(again["untrusted"].as_str().is_some_and(|why| why.contains("cannot be trusted")), "{again}");
+    assert!(!daemon.get("/metrics").text.contains("verdict=\"pass\""));
+    let state = daemon.rig(RIG);
+    assert!(state["run"].is_null() && state["failed"]["kind"] == "untrusted-record", "{state}");
 }
 
 #[test]

@@ -54,6 +54,7 @@ pub use refusal::Refusal;
 pub use rig::Rig;
 pub use round::{Place, Placing, Round};
 pub use run_entry::{EntryPosition, RunEntry};
+pub use runs::genuine::{Changed, Genuine};
 pub use runs::{Runs, RunsError};
 pub use settings::{BenchRig, BenchSheet, Defaults};
 pub use sheet_preview::{SheetNames, SheetPreview};

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
-use tripbench_record::{PositionRecord, QuantityName, Record, Verdict};
+use tripbench_record::{PositionRecord, QuantityName, Record, RunHeader, Verdict};
 
 /// A finished run. A change of its fields needs another first line of the index.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,6 +35,9 @@ pub struct RunEntry {
     /// SHA-256 of the records of this run in other folders, if their files are as sound as these and differ.
     #[serde(skip)]
     pub others: Vec<String>,
+    /// Why its record cannot be trusted: then it has no positions, and nothing of the record counts.
+    #[serde(skip)]
+    pub untrusted: Option<String>,
     /// Whether the index had it when the daemon started.
     #[serde(skip)]
     pub(crate) indexed: bool,
@@ -65,21 +68,34 @@ impl RunEntry {
             verdict: position.verdict,
             not_checked: position.not_checked.clone(),
         };
-        let header = &record.header;
+        Self {
+            positions: record.positions.iter().map(position).collect(),
+            halted: record.halted.as_ref().map(ToString::to_string),
+            ..Self::of_header(folder, &record.header, sha256)
+        }
+    }
+
+    /// The entry of a run whose record cannot be trusted: what its journal says of it.
+    pub(crate) fn untrusted(folder: &Path, header: &RunHeader, sha256: String, why: String) -> Self {
+        Self { untrusted: Some(why), ..Self::of_header(folder, header, sha256) }
+    }
+
+    fn of_header(folder: &Path, header: &RunHeader, sha256: String) -> Self {
         Self {
             run: header.run.clone(),
             number: header.number,
             listed: 0,
             rig: header.rig.clone(),
             started: header.started.clone(),
-            positions: record.positions.iter().map(position).collect(),
+            positions: Vec::new(),
             again: header.again.as_ref().map(|again| again.run.clone()),
             attempt: header.again.as_ref().map(|again| again.attempt),
             simulated: header.simulated || header.is_at_simulator(),
             trial: header.trial,
-            halted: record.halted.as_ref().map(ToString::to_string),
+            halted: None,
             sha256,
             others: Vec::new(),
+            untrusted: None,
             indexed: false,
             folder: folder.to_owned(),
         }

@@ -1,6 +1,7 @@
 //! The runs of a bench as folders, each with journal, record, report and trace.
 
 mod copies;
+pub(crate) mod genuine;
 mod open;
 mod retest;
 
@@ -159,7 +160,10 @@ impl Runs {
     /// A record may be made long after that of a later run.
     fn insert(&self, entry: RunEntry) -> RunEntry {
         let mut entries = self.entries();
-        let entry = RunEntry { listed: self.next_place(), ..entry };
+        let has_place = entry.listed > 0 && entries.iter().all(|other| other.listed != entry.listed);
+        let listed = if has_place { entry.listed } else { self.next_place() };
+        self.listed.fetch_max(listed, Ordering::SeqCst);
+        let entry = RunEntry { listed, ..entry };
         keep(&entry);
         let at = entries.partition_point(|other| other.order() <= entry.order());
         entries.insert(at, entry.clone());

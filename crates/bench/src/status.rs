@@ -60,6 +60,8 @@ pub enum NoVerdict {
     NoRun(String),
     /// The run has a journal, but no record could be made of it yet.
     NoRecord(String),
+    /// The run has a record that cannot be trusted or read.
+    Untrusted(String),
 }
 
 /// A run that has a journal and no record yet.

@@ -31,6 +31,7 @@ const ENGLISH = {
   failed: {
     withdrawn: "Not started: {0}.", "no-run": "No run took place: {0}.",
     "no-record": "The record cannot be written yet: {0}. All data are in the journal; retried every 10 s.",
+    "untrusted-record": "The last run has no valid record: {0}.",
   },
   stopLost: "STOP NOT SENT: use the hard-wired EMERGENCY STOP.",
   tooClose: "This figure is not decided. Keep apart until it is.", apart: "Not decided. Keep apart until it is.",
@@ -99,6 +100,7 @@ const GERMAN = {
   failed: {
     withdrawn: "Nicht begonnen: {0}.", "no-run": "Es fand kein Lauf statt: {0}.",
     "no-record": "Das Protokoll kann noch nicht erstellt werden: {0}. Alle Daten stehen im Journal; neuer Versuch alle 10 s.",
+    "untrusted-record": "Zum letzten Lauf gibt es kein gültiges Protokoll: {0}.",
   },
   stopLost: "STOPP NICHT GESENDET: fest verdrahteten NOT-HALT betätigen.",
   tooClose: "Dieser Wert ist nicht entschieden. Bis dahin gesperrt ablegen.", apart: "Nicht entschieden. Bis dahin gesperrt ablegen.",

@@ -12,6 +12,7 @@ use std::sync::Arc;
 mod connection;
 mod download;
 mod events;
+mod genuine;
 mod metrics;
 mod page;
 mod query;
@@ -19,6 +20,7 @@ mod rigs;
 mod runs;
 mod service;
 mod start;
+mod unfinished;
 mod watch;
 mod write_timeout;
 

@@ -52,6 +52,8 @@ pub(crate) enum ProblemKind {
     PlugWasOut,
     #[serde(rename = "/problems/queue-full")]
     QueueFull,
+    #[serde(rename = "/problems/record-changed")]
+    RecordChanged,
     #[serde(rename = "/problems/round-changed")]
     RoundChanged,
     #[serde(rename = "/problems/sheets-changed")]

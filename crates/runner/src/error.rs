@@ -54,6 +54,14 @@ pub enum JobError {
         #[source]
         source: serde_json::Error,
     },
+    /// A record contradicts the journal beside it, or is not as the program writes it.
+    #[error("`{}` cannot be trusted: {why}", path.display())]
+    NotTrusted {
+        /// The file.
+        path: PathBuf,
+        /// The contradictions.
+        why: String,
+    },
     /// A record has another format or version.
     #[error("`{}` is {found}, this program reads `{FORMAT}` version {VERSION}", path.display())]
     OtherVersion {

@@ -32,7 +32,8 @@ pub use recover::{ClosedError, RecoverError, Recovered, closed, recover};
 pub use running::{HowEnded, RunHandle, Running, anything_there, journal, make_safe_over, start};
 pub use signals::Signals;
 pub use stored::{
-    FoldedRun, carried, doubts, fold_journal, fold_journal_at_end, from_journal, stored, written_by_others,
+    FoldedRun, carried, doubts, fold_journal, fold_journal_at_end, from_journal, record_doubts, stored,
+    written_by_others,
 };
 pub use texts::{Loaded, Texts, load, source, task};
 pub use today::{Latest, Today, calibration_doubts, dated_ahead, expired};

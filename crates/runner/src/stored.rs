@@ -119,8 +119,11 @@ pub fn written_by_others(of: &Path, record: &Record, trace: &Trace) -> Vec<Strin
     let written =
         [(folder::TRACE, Some(trace.to_csv().into_bytes())), (folder::RECORD, canonical_json(record).ok())];
     let differs = |(file, bytes): &(&str, Option<Vec<u8>>)| std::fs::read(of.join(file)).ok() != *bytes;
-    let told = |(file, _)| format!("`{file}` is not as this program writes it: it was changed");
-    written.into_iter().filter(differs).map(told).collect()
+    written.into_iter().filter(differs).map(|(file, _)| changed(file)).collect()
+}
+
+fn changed(file: &str) -> String {
+    format!("`{file}` is not as this program writes it: it was changed")
 }
 
 /// Inconsistencies between the files of a folder, and within its record.
@@ -137,6 +140,24 @@ pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
     doubts.extend(step_doubt(record));
     doubts.extend(header_doubts(record));
     doubts.extend(gap(record, trace));
+    doubts.extend(journal_doubts(of, record));
+    doubts
+}
+
+/// What a record's own bytes and the journal in its folder say against it. Needs neither its trace nor its sheets, and is much faster than
+/// [`doubts`].
+pub fn record_doubts(of: &Path, record: &Record, bytes: &[u8]) -> Vec<String> {
+    let mut doubts = journal_doubts(of, record);
+    // Another version may write the same data differently.
+    if other_planner(record).is_none() && canonical_json(record).ok().as_deref() != Some(bytes) {
+        doubts.push(changed(folder::RECORD));
+    }
+    doubts
+}
+
+/// Contradictions between a record and the journal in its folder.
+fn journal_doubts(of: &Path, record: &Record) -> Vec<String> {
+    let mut doubts = Vec::new();
     let path = of.join(folder::JOURNAL);
     let unread = |why: String| format!("the journal of the record cannot be read: {why}");
     let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {

@@ -147,7 +147,7 @@ impl Owner {
         self.missing = Some(owed.run.clone());
         let status = self.change();
         status.owed = to_make.then_some(owed).into_iter().collect();
-        status.failed = Some(NoVerdict::NoRecord(why));
+        status.failed = Some(if to_make { NoVerdict::NoRecord(why) } else { NoVerdict::Untrusted(why) });
     }
 
     /// The last run before the daemon began, and whether its verdict was acknowledged.

@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 use tripbench_record::{Halt, Record, sha256_hex};
-use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load};
+use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load, record_doubts};
 use tripbench_sheet::Findings;
 
 /// How the runs became known.
@@ -90,6 +90,7 @@ impl Runs {
                 opened.copies.push(one.clone());
             } else {
                 largest.number = largest.number.max(self.owe(one, &error, false).unwrap_or(0));
+                self.list_untrusted(one, &error);
             }
         }
         longest_first(&mut left_open);
@@ -168,6 +169,15 @@ impl Runs {
         header.number
     }
 
+    /// Lists a run whose record cannot be trusted, without anything that only the record says of it. The index never has it: its record is
+    /// read at every start.
+    fn list_untrusted(&self, one: &Path, error: &JobError) {
+        let Some(header) = begun(one) else { return };
+        let sha256 = std::fs::read(one.join(folder::RECORD)).map(|bytes| sha256_hex(&bytes));
+        let entry = RunEntry::untrusted(one, &header, sha256.unwrap_or_default(), chain(error));
+        self.insert(RunEntry { listed: place_of(one).unwrap_or(0), ..entry });
+    }
+
     fn make(&self, one: &Path) -> Result<(), JobError> {
         let view = fold_journal(&one.join(folder::JOURNAL), Halt::Killed)?.view;
         let (record, trace) = folder::record(&view).ok_or(JobError::NoRun)?;
@@ -203,11 +213,18 @@ pub(super) fn not_locked(folder: &Path, error: TryLockError) -> RunsError {
     }
 }
 
-/// The record in a folder, and the SHA-256 of its bytes.
+/// The record in a folder, and the SHA-256 of its bytes. A record that contradicts the journal beside it is not believed.
 fn read(run: &Path) -> Result<(Record, String), JobError> {
     let path = run.join(folder::RECORD);
     let bytes =
         std::fs::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
-    let record = serde_json::from_slice(&bytes).map_err(|source| JobError::NotARecord { path, source })?;
+    let record = match serde_json::from_slice(&bytes) {
+        Ok(record) => record,
+        Err(source) => return Err(JobError::NotARecord { path, source }),
+    };
+    let doubts = record_doubts(run, &record, &bytes);
+    if !doubts.is_empty() {
+        return Err(JobError::NotTrusted { path, why: doubts.join("; ") });
+    }
     Ok((record, sha256_hex(&bytes)))
 }

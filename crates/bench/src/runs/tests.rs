@@ -1,3 +1,4 @@
+mod changed;
 mod copies;
 mod listed;
 
@@ -9,6 +10,7 @@ use std::fs::{FileTimes, TryLockError};
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::sync::LazyLock;
 use tripbench_quantity::Mono;
+use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{Event, EventKind, RunHeader, RunView, Seq, canonical_json, sha256_hex};
 use tripbench_runner::JournalWriter;
 use tripbench_runner::folder::{JOURNAL, RECORD};
@@ -40,11 +42,20 @@ fn record(header: RunHeader) -> Vec<u8> {
     canonical_json(&folder::record(&view).expect("a header").0).expect("finite")
 }
 
+/// The journal of a run that was aborted at once.
+fn whole_journal(header: RunHeader) -> String {
+    let text = format!("{MAGIC}{}", line(&started(header), None).expect("a line"));
+    let mut before = Tally::default();
+    before.add(text.as_bytes());
+    let ended = Event { seq: Seq(1), at: Mono::START, kind: EventKind::Ended { ended: None } };
+    text + &closing_line(&ended, &before).expect("a line")
+}
+
 /// Stores a finished run, and returns its folder.
 fn store(runs: &Path, number: Option<u64>, at: &str) -> PathBuf {
     let one = runs.join(format!("{at}-{}", number.unwrap_or(0)));
     std::fs::create_dir(&one).expect("a folder");
-    std::fs::write(one.join(JOURNAL), "").expect("a journal");
+    std::fs::write(one.join(JOURNAL), whole_journal(header(number, at))).expect("a journal");
     std::fs::write(one.join(RECORD), record(header(number, at))).expect("a record");
     one
 }
@@ -82,8 +93,8 @@ fn a_second_start_with_two_thousand_runs_reads_no_record() {
     for number in 1..=2_000 {
         let one = runs.join(format!("{number:04}"));
         std::fs::create_dir(&one).expect("a folder");
-        std::fs::write(one.join(JOURNAL), "").expect("a journal");
         let header = RunHeader { number: Some(number), run: format!("run-{number}"), ..bare.clone() };
+        std::fs::write(one.join(JOURNAL), whole_journal(header.clone())).expect("a journal");
         std::fs::write(one.join(RECORD), record(header)).expect("a record");
     }
     let (first, all) = opened(&runs);
@@ -317,10 +328,7 @@ fn a_damaged_run_hides_the_verdicts_before_it_only(#[case] number: u64, #[case] 
     let bytes = std::fs::read(&journal).expect("a journal");
     let whole = std::fs::read_to_string(&journal).expect("a journal");
     let first = whole.lines().nth(1).expect("an event").to_owned();
-    let later = tripbench_record::journal::line(
-        &Event { seq: Seq(2), at: Mono::START, kind: EventKind::Safe },
-        Some(Seq(1)),
-    );
+    let later = line(&Event { seq: Seq(2), at: Mono::START, kind: EventKind::Safe }, Some(Seq(1)));
     let damaged = [&bytes[..], first.as_bytes(), b"\n", later.expect("a line").as_bytes()].concat();
     std::fs::write(&journal, damaged).expect("a journal");
     let daemon = Runs::of(&runs);

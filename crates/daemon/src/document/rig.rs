@@ -56,8 +56,8 @@ pub(crate) struct RigState {
     pub findings: Vec<String>,
     /// The mounted round.
     pub round: Round,
-    /// Why the last start gave no verdict: `withdrawn`, `no-run`, or `no-record` if there is a journal but no record could be made of it
-    /// yet. `null` once something new is mounted or started.
+    /// Why the last start gave no verdict: `withdrawn`, `no-run`, `no-record` if there is a journal but no record could be made of it
+    /// yet, or `untrusted-record` if its record cannot be trusted or read. `null` once something new is mounted or started.
     pub failed: Option<Reason>,
     /// Runs that have a journal and no record yet; the record is tried again every ten seconds.
     pub owed: Vec<String>,
@@ -267,6 +267,7 @@ impl From<&NoVerdict> for Reason {
             NoVerdict::Withdrawn(text) => ("withdrawn", text),
             NoVerdict::NoRun(text) => ("no-run", text),
             NoVerdict::NoRecord(text) => ("no-record", text),
+            NoVerdict::Untrusted(text) => ("untrusted-record", text),
         };
         Self { kind: kind.to_owned(), text: text.clone() }
     }

@@ -1,6 +1,6 @@
 //! The events of a run as they are recorded, in progress or finished.
 
-use super::runs::unfinished;
+use super::unfinished::unfinished;
 use super::watch::seat;
 use crate::problem::{Problem, Refused};
 use crate::stage::Daemon;

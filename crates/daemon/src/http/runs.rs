@@ -1,15 +1,15 @@
 //! Finished runs: their list, records, reports and traces.
 
 use super::download::file;
+use super::genuine::genuine;
 use crate::document::{VerdictWord, verdict_key};
-use crate::problem::{Problem, ProblemKind, Refused};
+use crate::problem::{Problem, Refused};
 use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::http::{StatusCode, header};
-use axum::response::Response;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use std::path::PathBuf;
 use std::sync::Arc;
 use tripbench_bench::Runs;
 use tripbench_runner::folder;
@@ -42,6 +42,9 @@ pub(crate) struct RunEntry {
     /// SHA-256 of other records of this run, in copies of its folder whose files are as sound as these: which record is right cannot be known.
     /// Usually empty.
     pub others: Vec<String>,
+    /// Why its record cannot be trusted: it contradicts the journal beside it, or cannot be read. Then the run is listed without positions,
+    /// and its files are not given out. Usually `null`.
+    pub untrusted: Option<String>,
     /// Place in the order in which finished runs were listed. `after` takes it too.
     pub listed: u64,
 }
@@ -80,6 +83,7 @@ impl From<&tripbench_bench::RunEntry> for RunEntry {
             halted: entry.halted.clone(),
             sha256: entry.sha256.clone(),
             others: entry.others.clone(),
+            untrusted: entry.untrusted.clone(),
             listed: entry.listed,
         }
     }
@@ -171,63 +175,30 @@ pub(crate) async fn newest(
     Ok(Json(entries.iter().take(limit).map(RunEntry::from).collect()))
 }
 
-fn folder_of(daemon: &Daemon, run: &str) -> Result<PathBuf, Problem> {
-    daemon.bench.runs.find(run).ok_or_else(|| unfinished(daemon, run))
-}
-
-/// What is known of a run that is not among the finished ones.
-pub(super) fn unfinished(daemon: &Daemon, run: &str) -> Problem {
-    let never = daemon.bench.rigs.iter().find_map(|rig| {
-        let why = rig.status().why_never_began(run)?.to_owned();
-        Some(format!("run `{run}` for the rig `{}` {why}", rig.name))
-    });
-    if let Some(detail) = never {
-        return Problem::new(StatusCode::NOT_FOUND, ProblemKind::NeverBegan, "The run never began", detail);
-    }
-    let what = daemon.bench.rigs.iter().find_map(|rig| {
-        let (status, rig) = (rig.status(), &rig.name);
-        if status.queue.iter().any(|waiting| waiting.run == run) {
-            return Some(format!("waits for the rig `{rig}`"));
-        }
-        if status.owed.iter().any(|owed| owed.run == run) {
-            return Some(format!("has ended on the rig `{rig}`, and its record is not made yet; it is tried again every ten seconds"));
-        }
-        let is_there = status.folder_of(run).is_some() || status.phase.run() == Some(run);
-        is_there.then(|| format!("is in preparation or in progress on the rig `{rig}`, or has just ended there"))
-    });
-    match what {
-        Some(what) => {
-            let detail = format!("run `{run}` {what}");
-            Problem::new(StatusCode::NOT_FOUND, ProblemKind::NotFinished, "Not finished yet", detail)
-        }
-        None => Problem::not_found(format!(
-            "there is no run `{}`: it was never started, or it never began and the daemon no longer knows why",
-            run.escape_debug()
-        )),
-    }
-}
-
 /// The record of a finished run.
 #[utoipa::path(get, path = "/api/v1/runs/{run}", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The record, as `record.json`", content_type = "application/json"),
+        (status = 409, description = "A file of the run was changed", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn record(
     State(daemon): State<Arc<Daemon>>,
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
-    file(&folder_of(&daemon, &run)?.join(folder::RECORD), &run, "application/json").await
+    let record = genuine(&daemon, &run, |files| Ok(files.record)).await?;
+    Ok(([(header::CONTENT_TYPE, "application/json")], record).into_response())
 }
 
 /// The report of a finished run.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/report", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The report", content_type = "text/html"),
+        (status = 409, description = "A file of the run was changed", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn report(
     State(daemon): State<Arc<Daemon>>,
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
-    let mut response =
-        file(&folder_of(&daemon, &run)?.join(folder::REPORT), &run, "text/html; charset=utf-8").await?;
+    let path = genuine(&daemon, &run, |files| Ok(files.folder.join(folder::REPORT))).await?;
+    let mut response = file(&path, &run, "text/html; charset=utf-8").await?;
     // A report contains its style, but no script.
     let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
     response
@@ -239,12 +210,14 @@ pub(crate) async fn report(
 /// The raw trace of a finished run.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/trace", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The trace", content_type = "text/csv"),
+        (status = 409, description = "A file of the run was changed", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn trace(
     State(daemon): State<Arc<Daemon>>,
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
-    file(&folder_of(&daemon, &run)?.join(folder::TRACE), &run, "text/csv; charset=utf-8").await
+    let path = genuine(&daemon, &run, |files| files.trace()).await?;
+    file(&path, &run, "text/csv; charset=utf-8").await
 }
 
 #[cfg(test)]

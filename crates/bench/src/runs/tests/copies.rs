@@ -4,7 +4,6 @@ use super::*;
 use proptest::prelude::*;
 use std::collections::BTreeSet;
 use tripbench_record::Halt;
-use tripbench_record::journal::line;
 use tripbench_runner::folder::TRACE;
 
 /// Copies a run as a file manager does.

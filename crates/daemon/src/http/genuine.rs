@@ -1,0 +1,44 @@
+//! Files of finished runs: given out only if the record is the one that was listed.
+
+use super::unfinished::unfinished;
+use crate::problem::{Problem, ProblemKind};
+use crate::stage::Daemon;
+use axum::http::StatusCode;
+use std::sync::Arc;
+use tripbench_bench::{Changed, Genuine, chain};
+
+/// What `wanted` takes of a finished run whose record is the one that was listed.
+///
+/// # Errors
+/// If there is no such run, or a file of it was changed or cannot be read.
+pub(super) async fn genuine<T: Send + 'static>(
+    daemon: &Arc<Daemon>,
+    run: &str,
+    wanted: impl FnOnce(Genuine) -> Result<T, Changed> + Send + 'static,
+) -> Result<T, Problem> {
+    // Reading a folder must not occupy a thread that a stop may wait for.
+    let (there, named) = (Arc::clone(daemon), run.to_owned());
+    let read = move || Some(there.bench.runs.genuine(&named)?.and_then(wanted));
+    match tokio::task::spawn_blocking(read).await {
+        Ok(Some(Ok(taken))) => Ok(taken),
+        Ok(Some(Err(Changed::Unread(error)))) => {
+            Err(Problem::not_found(format!("run `{run}`: {}", chain(&error))))
+        }
+        Ok(Some(Err(error))) => {
+            tracing::error!(
+                run,
+                error = chain(&error),
+                "a file of a finished run was changed and is not given out"
+            );
+            let detail = format!("run `{run}`: {error}; none of its files is given out as its result");
+            Err(Problem::new(
+                StatusCode::CONFLICT,
+                ProblemKind::RecordChanged,
+                "The record was changed",
+                detail,
+            ))
+        }
+        Ok(None) => Err(unfinished(daemon, run)),
+        Err(_) => Err(Problem::inside("the files of the run could not be read")),
+    }
+}
