@@ -272,9 +272,10 @@ fn live_who_stops_reading_loses_its_connection_and_costs_little_memory() {
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
     stop(&daemon, RIG);
     daemon.until(RIG, over);
-    std::fs::write(folder(&workplace, RIG).join("trace.csv"), vec![b'x'; LENGTH]).expect("a long trace");
+    // A trace of another run would not be given out.
+    std::fs::write(folder(&workplace, RIG).join("report.html"), vec![b'x'; LENGTH]).expect("a long report");
     let before = memory_kib(&daemon);
-    let path = format!("/api/v1/runs/{run}/trace");
+    let path = format!("/api/v1/runs/{run}/report");
     let readers: Vec<TcpStream> = (0..8).map(|_| daemon.stream_unread(&path)).collect();
     wait(Duration::from_millis(400));
     assert_eq!(daemon.get("/api/v1/rigs").status, 503, "all connections are taken");
