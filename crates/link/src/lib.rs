@@ -27,6 +27,7 @@ pub use line::{Line, SerialLine, TcpLine};
 pub use lock::{LockError, ModuleLock};
 pub use master::{Discipline, Link, LinkTimes};
 pub use module::Module;
+pub use port::ClaimedPort;
 pub use rtu::{LineDiscipline, RtuTimes, RtuTransport};
 pub use tcp::{ResolveError, TcpTransport, resolve_first};
 pub use transport::Transport;

@@ -60,7 +60,7 @@ impl Claim {
 
     /// Whether an error says that another process has the port open.
     pub(crate) fn is_elsewhere(error: &io::Error) -> bool {
-        error.get_ref().is_some_and(|cause| cause.is::<OpenElsewhere>())
+        matches!(error.get_ref(), Some(cause) if cause.is::<OpenElsewhere>())
     }
 }
 
