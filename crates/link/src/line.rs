@@ -30,8 +30,8 @@ pub trait Line {
     fn timing(&self) -> Option<SerialTiming>;
 }
 
-/// A serial port. This process may open it several times; its claim and the module lock keep other processes away. Opened again only while its path leads to the same
-/// device as the first time; clones keep to that device too.
+/// A serial port. This process may open it several times; its claim and the module lock keep other processes away. Opened again only while
+/// its path leads to the same device as the first time; clones keep to that device too.
 #[derive(Debug, Clone)]
 pub struct SerialLine {
     /// The device that the path led to the first time.
