@@ -29,7 +29,7 @@ pub enum ParseQuantityError {
         allowed: String,
     },
     /// The unit does not belong to this kind of quantity.
-    #[error("`{found}` is not a unit of {}; expected one of {allowed}{}", one(what), decimal_hint(found))]
+    #[error("`{found}` is not a unit of {}; expected one of {allowed}", one(what))]
     UnknownUnit {
         /// Name of the kind of quantity.
         what: &'static str,
@@ -37,6 +37,14 @@ pub enum ParseQuantityError {
         found: String,
         /// The units that are allowed.
         allowed: String,
+    },
+    /// The decimal sign is a comma.
+    #[error("the decimal sign is a point: write `{instead}`, found `{text}`")]
+    Comma {
+        /// The text.
+        text: String,
+        /// The text with a point.
+        instead: String,
     },
     /// The value is negative, but its kind has no sign.
     #[error("{} cannot be below zero here, found `{text}`{hint}", one(what))]
@@ -62,11 +70,6 @@ pub fn one(what: &str) -> String {
     format!("{article} {what}")
 }
 
-/// Hint for a comma after the digits, which is probably meant as the decimal sign.
-fn decimal_hint(found: &str) -> &'static str {
-    if found.starts_with(',') { "; the decimal sign is a point" } else { "" }
-}
-
 /// Parses a quantity: a decimal number and its unit, with or without a space between them.
 /// A vacuum level may also be written as a gauge pressure: `-60 kPa gauge`.
 ///
@@ -88,6 +91,13 @@ pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> 
         example: Q::EXAMPLE,
         text: trimmed.to_owned(),
     })?;
+    // A comma between digits is meant as the decimal sign.
+    if let Some(after) =
+        rest.strip_prefix(',').filter(|after| after.starts_with(|c: char| c.is_ascii_digit()))
+    {
+        let instead = format!("{number}.{after}");
+        return Err(ParseQuantityError::Comma { text: trimmed.to_owned(), instead });
+    }
     let (symbol, gauge) = sense::<Q>(rest.trim());
     if symbol.is_empty() {
         let unit = Q::EXAMPLE.rsplit(' ').next().unwrap_or_default();
@@ -196,7 +206,11 @@ mod tests {
     #[case("62 kPa gauge", "above ambient")]
     #[case("kPa", "expected a vacuum level")]
     #[case("1e999 kPa", "finite")]
-    #[case("6,2 kPa", "not a unit")]
+    #[case("6,2 kPa", "the decimal sign is a point: write `6.2 kPa`")]
+    #[case("0,25 kPa", "the decimal sign is a point: write `0.25 kPa`")]
+    #[case("-60,5 kPa gauge", "the decimal sign is a point: write `-60.5 kPa gauge`")]
+    #[case("6,2", "the decimal sign is a point")]
+    #[case("6, kPa", "not a unit")]
     fn wrong_levels_say_what_to_write(#[case] text: &str, #[case] says: &str) {
         let error = parse_quantity::<VacuumLevel>(text).expect_err(text).to_string();
         assert!(error.contains(says), "{error}");
