@@ -274,7 +274,7 @@ fn figures_may_differ_in_their_last_digits(
     if !differs {
         assert_eq!(shown(&workplace).map(|said| said.code), [run.code, Some(0), run.code]);
     } else if of_checks {
-        told(&workplace, "differ. The stored record is unchanged.");
+        told(&workplace, "listed above. The stored record is unchanged.");
     } else {
         told(&workplace, "is not the one that its own sheets and script give");
     }

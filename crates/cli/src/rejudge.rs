@@ -41,8 +41,11 @@ pub(crate) fn rejudge(options: &RejudgeOptions) -> Result<Exit> {
         say::note("Judged again from the raw trace: the same checks and verdicts.");
     } else {
         say::note(&format!(
-            "Judged again from the raw trace: {} differ. The stored record is unchanged.",
-            stored.differences.len()
+            "Judged again from the raw trace: {}, listed above. The stored record is unchanged.",
+            match stored.differences.len() {
+                1 => String::from("1 difference"),
+                count => format!("{count} differences"),
+            }
         ));
     }
     Ok(if stored.fits() { Exit::of(again) } else { Exit::Differs })

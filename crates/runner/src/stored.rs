@@ -130,7 +130,9 @@ fn changed(file: &str) -> String {
 pub fn doubts(of: &Path, record: &Record, trace: &Trace) -> Vec<String> {
     let mut doubts = Vec::new();
     if sha256_hex(trace.to_csv().as_bytes()) != record.trace.sha256 {
-        doubts.push("the trace is not the one that the record was made from: its SHA-256 differs".to_owned());
+        doubts.push(
+            "`trace.csv` is not the trace that the record was made from: its SHA-256 differs".to_owned(),
+        );
     }
     for sheet in &record.header.sheets {
         if sha256_hex(sheet.text.as_bytes()) != sheet.sha256 {
