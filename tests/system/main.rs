@@ -35,6 +35,7 @@ mod not_checked;
 mod python;
 mod rejudge;
 mod rewritten;
+mod rig_answers;
 mod rig_check;
 mod rooms;
 mod search;

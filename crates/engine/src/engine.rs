@@ -15,7 +15,10 @@ use std::task::{Context, Poll, Waker};
 use std::time::Duration;
 use tripbench_judge::verdict;
 use tripbench_quantity::Mono;
-use tripbench_record::{Answer, Check, CheckVerdict, Event, EventKind, Halt, PromptId, RunHeader, Seq, Task};
+use tripbench_record::{
+    Answer, Check, CheckVerdict, Event, EventKind, Halt, Mark, PlannedStep, PromptId, RunHeader, Segment,
+    Seq, StepTask, Task,
+};
 use tripbench_rig::{Command, CommandId, Doubt, Guide, Hint, Order, ReadBack, Scan};
 
 /// What the loop tells the engine.
@@ -321,11 +324,17 @@ async fn run(state: Rc<RefCell<State>>) -> Result<(), Halt> {
         drive(&bench, step).await?;
         let failed = judge(&bench).await?;
         state.borrow_mut().emit(EventKind::StepDone(index));
-        if failed && step.stop_on_failure {
+        if failed && (step.stop_on_failure || not_as_read(&bench, step)) {
             break;
         }
     }
     Ok(())
+}
+
+/// Whether a person found the rig not to be as its inputs show it: no output may move by them.
+fn not_as_read(bench: &Bench, step: &PlannedStep) -> bool {
+    let no = |mark: &Mark| mark.step == bench.step && mark.segment == Segment::Answered { yes: false };
+    matches!(step.task, StepTask::Signals { .. }) && bench.state.borrow().marks.iter().any(no)
 }
 
 /// Waits until the devices are powered, the valves are at rest and a scan has been read.

@@ -48,7 +48,9 @@ pub(crate) async fn drive(bench: &Bench, step: &PlannedStep) -> Result<(), Halt>
         StepTask::WaitUntil { level, rising, within } => {
             repeated(bench, async || wait_until(bench, *level, *rising, *within).await).await
         }
-        StepTask::Ask { text } => repeated(bench, async || ask(bench, text).await).await,
+        StepTask::Ask { text } => {
+            repeated(bench, async || ask(bench, &rig_check::with_plugs(bench, text)).await).await
+        }
     }
 }
 

@@ -6,9 +6,11 @@ use crate::channel::Channels;
 use crate::condition::{leak, zero};
 use crate::own_edges::own_edges;
 use crate::own_input::own_input;
+use crate::person::{inputs_as_read, seen_to_act};
 use crate::promise::{is_last, verdict};
 use crate::response::response;
-use crate::rig_check::{path_lag, settling, signals, silence, tried};
+use crate::rig_check::{path_lag, settling, signals, tried};
+use crate::silence::silence;
 use crate::states::{Run, output_states};
 use crate::switch_points::switch_points;
 use std::sync::{Arc, OnceLock};
@@ -63,8 +65,14 @@ impl Judge {
                 checks
             }
             StepTask::AirSaving(task) => air_saving(channels, marks, step, task),
-            StepTask::Signals { .. } => signals(channels, marks, step),
-            StepTask::TryOutput { output, .. } => tried(channels, marks, step, *output),
+            StepTask::Signals { .. } => signals(channels, marks, step)
+                .into_iter()
+                .chain(inputs_as_read(channels, marks, step))
+                .collect(),
+            StepTask::TryOutput { output, position } => tried(channels, marks, step, *output)
+                .into_iter()
+                .chain(seen_to_act(channels, marks, step, (*output, *position)))
+                .collect(),
             StepTask::OwnInput { position, output, .. } => {
                 own_input(channels, marks, step, (*position, *output))
             }

@@ -113,20 +113,12 @@ impl At<'_> {
         let Some(slow) = self.slow(rising, to) else {
             return unknown(check, "the level at the other rate was not found in this run");
         };
-        let marks = marks_of(self.marks, self.step, |segment| match segment {
-            Segment::FastRising { .. } => rising,
-            Segment::FastFalling { .. } => !rising,
-            Segment::Vented
-            | Segment::Closed
-            | Segment::Rising { .. }
-            | Segment::Falling { .. }
-            | Segment::AtRest
-            | Segment::Tried
-            | Segment::Operated
-            | Segment::Looped { .. }
-            | Segment::Silent
-            | Segment::Settling
-            | Segment::Saving { .. } => false,
+        let marks = marks_of(self.marks, self.step, |segment| {
+            let (rises, falls) = (
+                matches!(segment, Segment::FastRising { .. }),
+                matches!(segment, Segment::FastFalling { .. }),
+            );
+            if rising { rises } else { falls }
         });
         let (all, phases): (Vec<MeasurementResult>, Vec<f64>) =
             marks.iter().filter_map(|mark| self.operation(mark, to, &slow)).unzip();

@@ -7,7 +7,6 @@ use tripbench_measure::{
     Acceptance, Contribution, Limits, MeasurementResult, Sample, combine, distinct, fit_line, mean,
     standard_deviation,
 };
-use tripbench_quantity::TimeSpan;
 use tripbench_record::{Check, CheckVerdict, LimitsRecord, Mark, Measured, QuantityName, Role, Segment};
 use tripbench_rig::{LONGEST_GAP, Order, OutputName, Scan};
 
@@ -293,42 +292,6 @@ fn looped(channels: &Channels<'_>, mark: &Mark) -> Option<[f64; 2]> {
     let earliest_s = change.last_old.before.seconds() - mark.to.seconds();
     let latest_s = change.first_new.after.seconds() - mark.from.seconds();
     Some([earliest_s.max(0.0), latest_s])
-}
-
-/// Step `silence`: whether the outputs were safe after a time without requests.
-pub(crate) fn silence(channels: &Channels<'_>, marks: &[Mark], step: u16, time: TimeSpan) -> Vec<Check> {
-    let rig = &channels.task.sheets.rig;
-    let check = blank(channels.task, step, QuantityName::LossOfMaster, Role::Condition, "s");
-    let Some(mark) = marks_of(marks, step, |segment| segment == Segment::Silent).last().copied() else {
-        return vec![check];
-    };
-    let scans: Vec<&Scan> = channels.scans(&mark).collect();
-    let quiet = scans.windows(2).find(|pair| pair[1].end().since(pair[0].end()).as_secs_f64() >= time.si());
-    let outputs = |scan: &Scan| channels.outputs(scan);
-    let found = quiet.and_then(|pair| {
-        let safe = rig.image_of(Order::Safe);
-        let silent_s = pair[1].end().since(pair[0].end()).as_secs_f64();
-        Some((outputs(pair[0])? != safe, outputs(pair[1])? == safe, silent_s))
-    });
-    let Some((driven, safe, silent_s)) = found else {
-        return vec![Check { remark: Some("the silence is not in the trace".into()), ..check }];
-    };
-    let (verdict, remark) = match (driven, safe) {
-        (true, true) => (
-            CheckVerdict::Met,
-            format!("after {silent_s:.1} s of silence the module had set its outputs safe by itself"),
-        ),
-        (true, false) => (
-            CheckVerdict::NotMet,
-            format!(
-                "after {silent_s:.1} s of silence the outputs were as before: set the module's timeout, or take loss_of_master out of the rig sheet"
-            ),
-        ),
-        (false, _) => {
-            (CheckVerdict::Undecided, String::from("the outputs were safe before: nothing was tested"))
-        }
-    };
-    vec![Check { verdict, remark: Some(remark), ..check }]
 }
 
 /// Step `settling`: the time constant with which the gas warms after a fast pull.

@@ -59,6 +59,10 @@ words! {
         OwnEdges = "own-edges",
         /// Whether an output that a person operated was seen at its own input and at no other.
         OwnInput = "own-input",
+        /// Whether a person found the rig as its inputs show it.
+        InputsAsRead = "inputs-as-read",
+        /// Whether a person saw an output act whose effect the rig cannot see.
+        SeenToAct = "seen-to-act",
         /// Longest time from the level to the output, turning on.
         ResponseOn = "response-on",
         /// Longest time from the level to the output, turning off.

@@ -43,6 +43,11 @@ pub enum Segment {
     },
     /// A person operated one output at its plug.
     Operated,
+    /// A person answered whether the rig is as the program shows it; a moment, not a stretch.
+    Answered {
+        /// Whether it is.
+        yes: bool,
+    },
     /// Silence: nothing was sent; ends with the reads after it.
     Silent,
     /// Closed after a fast pull, while the gas warms up.

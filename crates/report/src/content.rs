@@ -67,6 +67,8 @@ pub const fn quantity_name(quantity: QuantityName) -> &'static str {
         QuantityName::OutputStates => "states of the outputs",
         QuantityName::OwnEdges => "edges of its own",
         QuantityName::OwnInput => "input of the output",
+        QuantityName::InputsAsRead => "inputs as read",
+        QuantityName::SeenToAct => "seen to act",
         QuantityName::ResponseOn => "response, on",
         QuantityName::ResponseOff => "response, off",
         QuantityName::ScanPeriod => "scan period",
@@ -165,7 +167,10 @@ impl<'r> Content<'r> {
             (Some(_) | None, None) => None,
         });
         Row {
-            name: if matches!(check.quantity, QuantityName::ValveDelay | QuantityName::OwnInput) {
+            name: if matches!(
+                check.quantity,
+                QuantityName::ValveDelay | QuantityName::OwnInput | QuantityName::SeenToAct
+            ) {
                 format!("{}: {}", check.step_name, quantity_name(check.quantity))
             } else if check.step_name == "air-saving"
                 && matches!(check.quantity, QuantityName::CutOff | QuantityName::Resume)

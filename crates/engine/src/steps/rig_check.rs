@@ -7,7 +7,7 @@ use crate::state::Seen;
 use std::fmt::Write;
 use std::time::Duration;
 use tripbench_quantity::{TimeSpan, VacuumLevel};
-use tripbench_record::{DeviceOutput, Segment};
+use tripbench_record::{Answer, DeviceOutput, Segment};
 use tripbench_rig::{Air, Order, OutputName};
 
 /// Scans at rest, then asks a person whether every input agrees with the rig.
@@ -17,7 +17,26 @@ pub(super) async fn signals(bench: &Bench, watch: TimeSpan) -> Result<(), Break>
     bench.sleep(watch.duration()).await?;
     bench.mark(Segment::AtRest, from);
     let seen = bench.scan().await?;
-    ask(bench, &format!("{} Does this agree with the rig?", inputs(bench, &seen))).await
+    answered(bench, &format!("{} Does this agree with the rig?", inputs(bench, &seen))).await
+}
+
+/// Asks what only a person can see. The answer is a result, marked for the judge; neither stops the check here.
+async fn answered(bench: &Bench, text: &str) -> Result<(), Break> {
+    let yes = bench.ask(text).await? == Answer::Yes;
+    bench.mark(Segment::Answered { yes }, bench.now());
+    Ok(())
+}
+
+/// A question of the check, with the plugs that are seen although no device should be mounted.
+pub(super) fn with_plugs(bench: &Bench, text: &str) -> String {
+    let task = &bench.state.borrow().task;
+    let numbers = task.sheets.rig.positions.iter().map(|position| *position.number);
+    let seen: Vec<u8> = numbers.filter(|number| bench.plug(*number) == Some(true)).collect();
+    if !task.positions.is_empty() || seen.is_empty() {
+        return text.to_owned();
+    }
+    let seen: Vec<String> = seen.iter().map(u8::to_string).collect();
+    format!("Attention: plugs seen at {}. {text}", seen.join(", "))
 }
 
 /// States of all inputs, in words.
@@ -64,7 +83,7 @@ pub(super) async fn try_output(bench: &Bench, output: OutputName, position: Opti
     bench.mark(Segment::Tried, span.before);
     bench.rest().await?;
     if matches!(output, OutputName::HandOver | OutputName::Loop | OutputName::DevicePower) {
-        ask(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it act?")).await?;
+        answered(bench, &format!("The rig cannot see whether `{output}`{whose} acted. Did it act?")).await?;
     }
     Ok(())
 }

@@ -31,6 +31,7 @@ fn what_stands_still_does_not_settle() {
 use crate::bench::{Bench, Played, SCAN_S, World, at, mark, near, of, part, within};
 use rstest::rstest;
 use std::sync::Arc;
+use tripbench_quantity::TimeSpan;
 use tripbench_record::StepTask;
 use tripbench_rig::Area;
 

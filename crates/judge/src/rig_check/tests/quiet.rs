@@ -35,6 +35,30 @@ fn outputs_are_safe_after_a_silence(
     );
 }
 
+// The sheet: coil 0 evacuates and is safe off, coil 1 vents and is safe on.
+#[rstest]
+#[case::crossed([0, 0], [1, 0], &["set `evacuate` (coil 0) on and left `vent` (coil 1) off", "crossed"])]
+#[case::on([0, 0], [1, 1], &["set `evacuate` (coil 0) on", "correct `at` or `safe`"])]
+#[case::off([1, 1], [0, 0], &["set `vent` (coil 1) off", "correct `at` or `safe`"])]
+#[case::left([1, 0], [1, 1], &["left `evacuate` (coil 0) on", "correct `at` or `safe`"])]
+#[case::both([1, 1], [1, 0], &["left `evacuate` (coil 0) on and set `vent` (coil 1) off", "crossed"])]
+#[case::nothing([0, 0], [0, 0], &["the outputs were as before", "take loss_of_master out of the rig sheet"])]
+fn what_the_module_did_by_itself_is_told(
+    #[case] before: [u16; 2],
+    #[case] after: [u16; 2],
+    #[case] says: &[&str],
+    #[values(1.6, 2.0, 2.4)] gap_s: f64,
+) {
+    let check = silent(gap_s, before, after);
+    let remark = check.remark.expect("a remark");
+    assert_eq!(check.verdict, CheckVerdict::NotMet, "{remark}");
+    for text in says {
+        assert!(remark.contains(text), "{remark}");
+    }
+    assert_eq!(remark.contains("crossed"), says.contains(&"crossed"), "{remark}");
+    assert_eq!(remark.contains("loss_of_master out"), before == after, "{remark}");
+}
+
 /// A level that settles with a time constant, with a leak, after a pull, with noise that swings.
 fn settled(tau_s: f64, height: f64) -> Check {
     let bench = Bench::new().step(StepTask::Settling {
