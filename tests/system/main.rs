@@ -44,6 +44,7 @@ mod serial_daemon;
 mod sheets;
 mod simulated;
 mod tidy;
+mod usage;
 mod ways;
 mod wires;
 mod witness;

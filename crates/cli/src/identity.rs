@@ -34,7 +34,12 @@ pub(crate) fn positions(
         in_order.chain(options.serial.iter().map(|text| pair(text))).collect::<Result<Vec<_>>>()?
     {
         if !numbers.contains(&number) {
-            bail!("there is no position {number}: the rig `{}` has {numbers:?}", rig.header.name.value);
+            let all: Vec<String> = numbers.iter().map(u8::to_string).collect();
+            bail!(
+                "there is no position {number}: the rig `{}` has positions {}",
+                rig.header.name.value,
+                all.join(", ")
+            );
         }
         if taken.contains_key(&number) {
             bail!("position {number} has two serial numbers");

@@ -8,6 +8,7 @@ mod believed;
 mod exit;
 mod explain;
 mod identity;
+mod kind;
 mod load;
 mod log;
 mod output;

@@ -9,26 +9,24 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
-use tripbench_device::{NotChecked, SettingsSheet};
-use tripbench_engine::{Plan, predicted_open, predictions};
-use tripbench_judge::OfDevices;
-use tripbench_quantity::{LevelDifference, LevelStyle, Mono};
+use tripbench_device::SettingsSheet;
+use tripbench_engine::Plan;
+use tripbench_quantity::Mono;
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
-use tripbench_record::{
-    Event, PositionPlan, Prediction, Record, RunView, StepTask, Task, Trace, canonical_json, undecided_share,
-};
-use tripbench_report::{quantity_name, said_open};
+use tripbench_record::{Event, PositionPlan, Record, RunView, StepTask, Task, Trace, canonical_json};
 use tripbench_runner::{JobError, Prepared, VirtualRun, header, run_in_virtual_time};
 use tripbench_sheet::{Findings, read_sheet};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
 mod again;
 mod demo;
+mod introduce;
 mod live;
 mod remote;
 mod rig_check;
 
 pub(crate) use demo::demo;
+use introduce::introduce;
 pub(crate) use rig_check::rig_check;
 
 /// `tripbench run`.
@@ -36,17 +34,20 @@ pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
     let Some(prepared) = prepared(&options.what, &options.what.devices, false)? else {
         return Ok(Exit::Usage);
     };
-    say::note(say::CAUTIONS);
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (quiet, json) = (options.what.output.json || options.events, options.what.output.json);
+    let told_of = || {
+        introduce(&prepared);
+        say::note(say::CAUTIONS);
+    };
     if let Some(url) = &options.on {
-        let record = remote::run(&prepared, show, url).inspect_err(|_| {
+        let record = remote::run(&prepared, show, url, told_of).inspect_err(|_| {
             // A run that was refused leaves no empty folder.
             let _has_a_journal = std::fs::remove_dir(&prepared.folder);
         })?;
         return told(&prepared, &record, quiet, json);
     }
-    let (record, trace) = live::run(&prepared, show)?;
+    let (record, trace) = live::run(&prepared, show, told_of)?;
     finish(&prepared, &record, &trace, quiet, json)
 }
 
@@ -58,6 +59,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
     prepared.header.simulated = true;
     let again = options.what.again.is_some();
     let Some(truth) = truth(options.truth.as_deref(), &prepared.task, again)? else { return Ok(Exit::Usage) };
+    introduce(&prepared);
     let started = ZonedDateTime::now();
     let (events, view, lasted) = in_virtual_time(&prepared, truth);
     let took = started.duration_until(&ZonedDateTime::now()).as_secs_f64();
@@ -91,6 +93,8 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
         (None, Some((name, serials))) => (Some(name.as_str()), serials.to_vec()),
         (Some(_), _) | (None, None) => (None, devices.words.clone()),
     };
+    let given = devices.serial.iter().filter_map(|text| Some(text.split_once('=')?.1.trim()));
+    load::refuse_scripts_as_serials(options, serials.iter().map(String::as_str).chain(given))?;
     let texts = load::texts(options, name)?;
     if texts.rig.is_none() {
         bail!("no rig sheet: give --rig, or a site sheet that names one");
@@ -102,7 +106,7 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
         bail!("--type and --settings must be given together");
     }
     let findings = Findings::new();
-    let loaded = load::load(&texts, &findings);
+    let loaded = load::load_given(&texts, &findings);
     Ok(if load::show(findings) { None } else { Some((loaded, serials)) })
 }
 
@@ -123,7 +127,6 @@ fn prepare(
     let warnings = calibration(&task)?;
     let folder = output::folder(output.out.as_ref(), &stamp)?;
     let header = header(&task, loaded, operators, warnings);
-    introduce(&task, loaded);
     Ok(Some(Prepared { task, header, folder }))
 }
 
@@ -137,92 +140,6 @@ fn calibration(task: &Task) -> Result<Vec<String>> {
         say::note(&format!("warning: {text}"));
     }
     Ok(warnings)
-}
-
-fn introduce(task: &Task, loaded: &Loaded) {
-    let sheets = &task.sheets;
-    let settings = sheets.settings.as_ref().map_or_else(
-        || String::from("no settings: measured only"),
-        |settings| format!("settings {} rev {}", settings.header.name.value, settings.header.revision.value),
-    );
-    let device = sheets.device.as_ref().map_or("devices", |device| device.header.name.value.as_str());
-    let trial = if loaded.trial { " · TRIAL: a sheet is a draft" } else { "" };
-    say::note(&format!(
-        "Rig {} · {device} · {settings} · about {:.0} s · calibration due {}{trial}",
-        sheets.rig.header.name.value,
-        task.predicted().si(),
-        *sheets.rig.reference.calibration.due
-    ));
-    let open = said_open(predicted_open(task, OfDevices::Any));
-    let passes =
-        sheets.site.not_checked == NotChecked::Say || predicted_open(task, OfDevices::Every).is_empty();
-    show_predictions(&predictions(task), sheets.site.style, passes);
-    if !open.is_empty() {
-        say::note(&format!("  predicted  {open}, on this rig with this script"));
-    }
-}
-
-/// Largest undecided share of good devices, at nominal and half way to a limit, at which a check counts as deciding them all.
-const DECIDES_ALL: f64 = 0.005;
-
-/// Prints what each check can decide, before any air flows. Checks that decide every good device up to half way to a limit share a
-/// line.
-fn show_predictions(predictions: &[Prediction], style: LevelStyle, passes: bool) {
-    let decides =
-        |one: &&Prediction| one.undecided_at_nominal < DECIDES_ALL && one.undecided_at_half < DECIDES_ALL;
-    let (sure, open): (Vec<&Prediction>, Vec<&Prediction>) = predictions.iter().partition(decides);
-    if !sure.is_empty() {
-        let names: Vec<&str> = sure.iter().map(|one| quantity_name(one.quantity)).collect();
-        say::note(&format!("  predicted  decided up to half way to a limit: {}", names.join("; ")));
-    }
-    if !open.is_empty() {
-        say::note(
-            "  predicted  below: U (95 %) against half the tolerance; for a delay, against the excess that changes no verdict",
-        );
-    }
-    let width = open.iter().map(|one| quantity_name(one.quantity).len()).max().unwrap_or(0);
-    for one in &open {
-        predicted_of(one, style, width);
-    }
-    if passes {
-        predicted_of_a_position(predictions);
-    } else {
-        say::note("  predicted  no device can pass: the site requires everything to be checked");
-    }
-}
-
-fn predicted_of(one: &Prediction, style: LevelStyle, width: usize) {
-    let amount = |value: f64| match one.unit.as_str() {
-        "Pa" => style.difference(LevelDifference::new(value)),
-        _ => format!("{:.1} ms", value * 1e3),
-    };
-    let said = if one.undecided_at_nominal > 0.95 {
-        String::from("not even a device at nominal can be decided on this rig")
-    } else {
-        format!(
-            "undecided: {:.0} % of devices at nominal, {:.0} % at half the tolerance",
-            one.undecided_at_nominal * 100.0,
-            one.undecided_at_half * 100.0
-        )
-    };
-    say::note(&format!(
-        "  predicted  {:<width$} U {:>9} against {:>9}  {said}",
-        quantity_name(one.quantity),
-        amount(one.expanded_uncertainty),
-        amount(one.half_tolerance)
-    ));
-}
-
-/// Prints how often a position will be undecided, over all of its checks.
-fn predicted_of_a_position(predictions: &[Prediction]) {
-    let [nominal, half] = undecided_share(predictions);
-    if !predictions.is_empty() {
-        say::note(&format!(
-            "  predicted  position undecided by any of these: {:.0} % of good devices at nominal, {:.0} % half way to a limit",
-            nominal * 100.0,
-            half * 100.0
-        ));
-    }
 }
 
 /// Writes all files and shows the table.

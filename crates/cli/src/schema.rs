@@ -15,7 +15,18 @@ use tripbench_sheet::{Findings, Source, read_sheet, schema_of};
 use tripbench_simulator::Truth;
 
 pub(crate) fn schema(options: &SchemaOptions) -> Result<Exit> {
-    let schema = match options.of {
+    let schema = of(options.of)?;
+    if options.keys {
+        keys(&schema, 0);
+    } else {
+        say::json(&serde_json::to_string_pretty(&schema)?);
+    }
+    Ok(Exit::Good)
+}
+
+/// The schema of a kind of sheet, or of the record.
+pub(crate) fn of(kind: SchemaOf) -> Result<Value> {
+    Ok(match kind {
         SchemaOf::Site => schema_of("tripbench site sheet", SiteSheet::read),
         SchemaOf::Rig => schema_of("tripbench rig sheet", RigSheet::read),
         SchemaOf::Type => schema_of("tripbench type sheet", TypeSheet::read),
@@ -25,13 +36,7 @@ pub(crate) fn schema(options: &SchemaOptions) -> Result<Exit> {
         SchemaOf::Truth => truth()?,
         SchemaOf::Columns => schema_of("tripbench column map", ColumnMap::read),
         SchemaOf::Record => serde_json::to_value(schemars::schema_for!(Record))?,
-    };
-    if options.keys {
-        keys(&schema, 0);
-    } else {
-        say::json(&serde_json::to_string_pretty(&schema)?);
-    }
-    Ok(Exit::Good)
+    })
 }
 
 /// The schema of a truth sheet. It is read against a rig sheet, but its keys are the same for every rig.

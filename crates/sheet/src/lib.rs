@@ -20,5 +20,5 @@ pub use finding::{Finding, Findings, Severity, Wording};
 pub use header::{Header, State};
 pub use node::{Node, NodeValue};
 pub use plain::{NotPlain, identifying, is_hidden, shown, shown_in_line, shown_json};
-pub use reader::{Reader, Variant, read_sheet, schema_of};
+pub use reader::{Reader, Variant, nearest, outermost_keys, read_sheet, schema_of};
 pub use source::{At, Place, Source};

@@ -62,6 +62,14 @@ pub fn read_sheet<T>(
     read_table(source, findings, (entries, 0..0), &read)
 }
 
+/// The keys of the outermost table of a sheet, each with its place; none if it is not TOML.
+pub fn outermost_keys(source: &Arc<Source>) -> Vec<At<String>> {
+    let root = parse(source, &Findings::new());
+    let NodeValue::Table(entries) = root.value else { return Vec::new() };
+    let at = |range| Place { source: Arc::clone(source), range };
+    entries.into_iter().map(|(key, range, _)| At { value: key, place: at(range) }).collect()
+}
+
 /// JSON Schema (draft 2020-12) of the sheets that `read` accepts.
 pub fn schema_of<T>(title: &str, read: impl Fn(&Reader<'_>) -> Option<T>) -> Value {
     let mut schema = describe(&read);
@@ -314,17 +322,20 @@ impl Reading<'_> {
     }
 }
 
-pub(crate) fn suggestion(found: &str, allowed: &[&str]) -> String {
+/// The word that was probably meant, if one is near enough.
+pub fn nearest<'w>(found: &str, allowed: &[&'w str]) -> Option<&'w str> {
+    const NEAR: f64 = 0.82;
     let tidy = |text: &str| text.to_lowercase().replace(['-', ' '], "_");
-    let nearest = allowed
-        .iter()
-        .map(|word| (strsim::jaro_winkler(&tidy(found), &tidy(word)), *word))
-        .max_by(|a, b| a.0.total_cmp(&b.0));
+    let likeness = allowed.iter().map(|word| (strsim::jaro_winkler(&tidy(found), &tidy(word)), *word));
+    likeness.max_by(|a, b| a.0.total_cmp(&b.0)).filter(|(likeness, _)| *likeness > NEAR).map(|(_, word)| word)
+}
+
+pub(crate) fn suggestion(found: &str, allowed: &[&str]) -> String {
     let list = allowed.join(", ");
-    match nearest {
-        Some((likeness, word)) if likeness > 0.82 => format!("did you mean `{word}`?"),
-        _ if list.is_empty() => "this table has no keys".to_owned(),
-        _ => format!("allowed: {list}"),
+    match nearest(found, allowed) {
+        Some(word) => format!("did you mean `{word}`?"),
+        None if list.is_empty() => "this table has no keys".to_owned(),
+        None => format!("allowed: {list}"),
     }
 }
 

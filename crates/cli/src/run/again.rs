@@ -5,7 +5,8 @@ use crate::args::WhatOptions;
 use crate::{output, report, say};
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
-use tripbench_record::Verdict;
+use tripbench_record::{CheckVerdict, Role, Verdict};
+use tripbench_report::quantity_name;
 use tripbench_runner::{AgainError, Prepared, Retest, mark, retest};
 
 pub(super) fn prepare(
@@ -28,11 +29,16 @@ pub(super) fn prepare(
             folder.display()
         );
     }
-    let how = ramps.map_or_else(
-        || String::from("as before: no number of ramps was found that would decide it"),
-        |ramps| format!("{ramps} ramps"),
-    );
+    let how = ramps.map_or_else(|| String::from("ramps as before"), |ramps| format!("{ramps} ramps"));
     say::note(&format!("Again: position {position}, serial {}, {how}.", plan.identity.serial));
+    let open = not_by_ramps(&folder, position)?;
+    if ramps.is_none() || !open.is_empty() {
+        let what = if open.is_empty() { String::from("it") } else { open.join(", ") };
+        say::note(&format!(
+            "warning: more ramps will not decide {what}, so expect the same result. `tripbench explain {} {position}` shows what would decide",
+            folder.display()
+        ));
+    }
     let operators = if given.is_empty() { &operators } else { given };
     let Some(mut prepared) = prepare_run(&loaded, vec![plan], operators, &what.output)? else {
         return Ok(None);
@@ -43,6 +49,18 @@ pub(super) fn prepare(
         mark(&folder, position, &prepared.folder)?;
     }
     Ok(Some(prepared))
+}
+
+/// Names of the checks of a position that are undecided, and that no number of ramps would decide.
+fn not_by_ramps(folder: &Path, position: u8) -> Result<Vec<&'static str>> {
+    let (record, _) = report::stored(folder)?;
+    let left = record.positions.iter().filter(|left| left.number == position);
+    let open = left.flat_map(|left| &left.checks).filter(|check| {
+        check.verdict == CheckVerdict::Undecided
+            && check.role != Role::Informative
+            && check.to_decide.as_ref().and_then(|to_decide| to_decide.ramps).is_none()
+    });
+    Ok(open.map(|check| quantity_name(check.quantity)).collect())
 }
 
 /// A repeat: its attempt number, and whether it came to a judgement.

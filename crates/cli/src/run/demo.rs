@@ -1,6 +1,6 @@
 //! The demo: a simulated bench on loopback, the demo's sheets, and the expected verdicts.
 
-use super::{finish, live, prepare};
+use super::{finish, introduce, live, prepare};
 use crate::args::{DemoOptions, DeviceOptions, OutputOptions};
 use crate::exit::Exit;
 use crate::load::{self, Texts};
@@ -51,7 +51,7 @@ pub(crate) fn demo(options: &DemoOptions) -> Result<Exit> {
         return Ok(Exit::Usage);
     };
     prepared.header.simulated = true;
-    let (record, trace) = live::run(&prepared, live::Show::Progress)?;
+    let (record, trace) = live::run(&prepared, live::Show::Progress, || introduce(&prepared))?;
     finish(&prepared, &record, &trace, false, false)?;
     let found: Vec<Verdict> = record.positions.iter().map(|position| position.verdict).collect();
     if found == EXPECTED {

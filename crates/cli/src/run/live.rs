@@ -23,29 +23,25 @@ pub(crate) enum Show {
     EventLines,
 }
 
-/// Runs to the end and returns the record. A run that does not start leaves no empty folder.
-pub(crate) fn run(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
-    let ended = run_in_folder(prepared, show);
+/// Runs to the end and returns the record; `told` tells of it once it can start. A run that does not start leaves no empty folder.
+pub(crate) fn run(prepared: &Prepared, show: Show, told: impl FnOnce()) -> Result<(Record, Trace)> {
+    let ended = run_in_folder(prepared, show, told);
     if ended.is_err() {
         let _has_a_journal = std::fs::remove_dir(&prepared.folder);
     }
     ended
 }
 
-fn run_in_folder(prepared: &Prepared, show: Show) -> Result<(Record, Trace)> {
+fn run_in_folder(prepared: &Prepared, show: Show, told: impl FnOnce()) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
     let module = Module::of(&rig.link)?;
     let _lock = module.lock()?;
     let wire = anything_there(&module)?;
     let (events, seen) = sync_channel(65_536);
     let (handle, controlled) = RunHandle::new();
-    let running = start(
-        prepared,
-        wire,
-        journal(prepared, listener(events))?,
-        (handle.clone(), controlled),
-        stop_on_signal,
-    )?;
+    let journal = journal(prepared, listener(events))?;
+    told();
+    let running = start(prepared, wire, journal, (handle.clone(), controlled), stop_on_signal)?;
     // A failure to show the run must not prevent its orderly end.
     let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &handle.control)));
     if shown.is_err() {

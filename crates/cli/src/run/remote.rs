@@ -44,10 +44,12 @@ struct Daemon {
     rig: String,
 }
 
-/// Runs on a daemon to the end and fetches the files of the run into the folder. Ending this process ends the run.
-pub(super) fn run(prepared: &Prepared, show: Show, url: &str) -> Result<Record> {
+/// Runs on a daemon to the end and fetches the files of the run into the folder; `told` tells of it once the daemon has answered.
+/// Ending this process ends the run.
+pub(super) fn run(prepared: &Prepared, show: Show, url: &str, told: impl FnOnce()) -> Result<Record> {
     let daemon = Daemon::at(url, &prepared.task.sheets.rig.header.name.value)?;
     let job = job(prepared, daemon.stops()?);
+    told();
     // Before the run begins: a stop sent from here on keeps the daemon from beginning it.
     let stopping = daemon.clone();
     let (taken, wait_taken) = channel();

@@ -20,7 +20,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
         bail!("no rig sheet: give --rig, or a site sheet that names one");
     }
     let findings = Findings::new();
-    let loaded = load::load(&texts, &findings);
+    let loaded = load::load_given(&texts, &findings);
     if load::show(findings) {
         return Ok(Exit::Usage);
     }
@@ -32,14 +32,15 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let warnings = load::calibration_doubts(&sheets.rig, &load::Today::by_clock());
     let mut header = header(&task, &loaded, &operators, warnings);
     header.abilities = abilities(&sheets, person);
-    say::note(&format!(
-        "Rig check of {} · about {:.0} s and your answers · a yes before every output",
-        sheets.rig.header.name.value,
-        task.predicted().si()
-    ));
-    say::note(say::CAUTIONS);
     let prepared = Prepared { task, header, folder };
-    let (record, trace) = live::run(&prepared, live::Show::Progress)?;
+    let (record, trace) = live::run(&prepared, live::Show::Progress, || {
+        say::note(&format!(
+            "Rig check of {} · about {:.0} s and your answers · a yes before every output",
+            sheets.rig.header.name.value,
+            prepared.task.predicted().si()
+        ));
+        say::note(say::CAUTIONS);
+    })?;
     keep(&prepared, &record, &trace)?;
     if options.output.json {
         let bytes = canonical_json(&record).context("the record contains a non-finite number")?;
