@@ -1,6 +1,7 @@
 //! A simulated module in the test's own process, so that the test can read its coils while the daemon runs in another process.
 
 use crate::command::Workplace;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -187,4 +188,16 @@ pub fn stated_stop(rig: &RigSheet, measured: Duration) -> Duration {
     let stop = checks.iter().find(|check| check.quantity == QuantityName::StopLatency);
     let stated_s = stop.and_then(|check| check.measured.as_ref()).expect("a stop latency").value;
     Duration::from_secs_f64(stated_s)
+}
+
+/// Lets every read of a file by its path hang, as on a hung disk: a pipe takes its place. Who has it open is not disturbed. Returns where
+/// the file itself is kept.
+///
+/// # Panics
+/// If the file is not there.
+pub fn read_hangs(path: &Path) -> PathBuf {
+    let kept = path.with_extension("kept");
+    std::fs::rename(path, &kept).expect("a file");
+    assert!(Command::new("mkfifo").arg(path).status().expect("coreutils").success());
+    kept
 }

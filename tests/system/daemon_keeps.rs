@@ -8,11 +8,10 @@ use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::os::unix::net::UnixDatagram;
 use std::path::PathBuf;
-use std::process::Command;
 use std::time::Duration;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
-use tripbench_tests::hosted::{faulty, wait};
+use tripbench_tests::hosted::{faulty, read_hangs, wait};
 
 const RIG: &str = "goods-in-1";
 const OTHER: &str = "goods-in-9";
@@ -191,8 +190,8 @@ fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
     daemon.until(OTHER, idle);
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
-    let pipe = folder(&workplace, RIG).join("trace.csv.part");
-    assert!(Command::new("mkfifo").arg(&pipe).status().expect("coreutils").success());
+    let journal = folder(&workplace, RIG).join("run.journal");
+    let kept = read_hangs(&journal);
     stop(&daemon, RIG);
     daemon.until(RIG, |state| state["run"]["safe"] == true);
     assert_eq!(daemon.start_round(OTHER, &[(1, "B-1")]).status, 201);
@@ -203,7 +202,7 @@ fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
     assert_eq!(daemon.rig(RIG)["run"]["over"], false);
     daemon.signal(Signal::TERM);
     assert_eq!(daemon.wait().code(), Some(0), "both rigs are safe");
-    std::fs::remove_file(&pipe).expect("it is there");
+    std::fs::rename(kept, journal).expect("both are there");
     let daemon = Daemon::with(&workplace, "serve --bench bench.toml --log json");
     let state = daemon.until(RIG, over);
     assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");

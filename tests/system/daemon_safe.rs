@@ -7,12 +7,12 @@ use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::PathBuf;
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::time::Duration;
 use tripbench_rig::{Air, Order};
 use tripbench_tests::command::{Workplace, quick};
 use tripbench_tests::daemon::Daemon;
-use tripbench_tests::hosted::{Hosted, faulty, wait};
+use tripbench_tests::hosted::{Hosted, faulty, read_hangs, wait};
 
 const RIG: &str = "goods-in-1";
 /// Longest time to shut an unsafe output: a rig at rest is read twice a second.
@@ -95,11 +95,10 @@ fn live_an_output_that_opens_between_runs_is_shut_at_once() {
     assert_eq!(state["failed"]["kind"], "no-run", "{state}");
     let left = std::fs::read_dir(workplace.folder.join("runs")).expect("runs").flatten();
     assert_eq!(left.filter(|entry| entry.path().is_dir()).count(), 0);
-    // The record cannot be written: its file waits for a reader.
+    // The record cannot be made: who reads the journal by its path waits for a writer.
     assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
     daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
-    let pipe = folder(&workplace).join("trace.csv.part");
-    assert!(Command::new("mkfifo").arg(&pipe).status().expect("coreutils").success());
+    read_hangs(&folder(&workplace).join("run.journal"));
     daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({}));
     daemon.until(RIG, |state| state["run"]["safe"] == true);
     module.until_safe(FOUND_WITHIN).expect("the run has left it safe");

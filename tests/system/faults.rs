@@ -4,7 +4,7 @@
 use rstest::rstest;
 use rustix::process::Signal;
 use serde_json::{Value, json};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
 use tripbench_tests::hosted::{Hosted, faulty, stated_stop, wait};
@@ -113,7 +113,7 @@ fn stop_test_takes_what_rig_check_states_whatever_hangs(#[case] beside: Beside) 
     let other = workplace.read("rig.toml").replace("name = \"goods-in-1\"", "name = \"goods-in-9\"");
     workplace.write("other.toml", &other);
     let module = Hosted::start(&workplace, "rig.toml");
-    let stated = stated_stop(&module.rig, Duration::from_secs(1));
+    let stated = stated_stop(&module.rig, Duration::from_secs(3));
     let neighbour = Simulated::of(&workplace, "other.toml");
     let daemon = serve(&workplace);
     daemon.until("goods-in-9", idle);
@@ -137,13 +137,23 @@ fn stop_test_takes_what_rig_check_states_whatever_hangs(#[case] beside: Beside) 
     }
     wait(Duration::from_millis(100));
     assert!(module.pulls());
+    // A request takes its time before the daemon has it, on a busy computer several milliseconds.
+    let asks = |_| {
+        let begun = Instant::now();
+        assert_eq!(daemon.send("POST", "/api/v1/rigs/none/stop", &json!({})).status, 404);
+        begun.elapsed()
+    };
+    let there_and_back = (0..5).map(asks).max().expect("five");
     let stopped = std::thread::scope(|scope| {
         let asked = scope.spawn(|| daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})));
         let took = module.until_pulls(false);
         assert_eq!(asked.join().expect("an answer").status, 202);
         took
     });
-    assert!(stopped <= stated, "stopped after {stopped:?}, rig check states {stated:?}");
+    assert!(
+        stopped <= stated + there_and_back,
+        "stopped after {stopped:?}, rig check states {stated:?}, a request takes up to {there_and_back:?}"
+    );
     assert!(!module.pulls_within(Duration::from_secs(1)));
     for trouble in ["disk-hangs", "loops"] {
         drop(std::fs::remove_file(workplace.folder.join(trouble)));
