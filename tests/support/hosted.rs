@@ -201,3 +201,13 @@ pub fn read_hangs(path: &Path) -> PathBuf {
     assert!(Command::new("mkfifo").arg(path).status().expect("coreutils").success());
     kept
 }
+
+/// Longest time of five that something takes.
+pub fn takes_up_to(mut what: impl FnMut()) -> Duration {
+    let mut took = || {
+        let begun = now();
+        what();
+        begun.elapsed()
+    };
+    (0..5).map(|_| took()).max().unwrap_or_default()
+}

@@ -4,10 +4,10 @@
 use rstest::rstest;
 use rustix::process::Signal;
 use serde_json::{Value, json};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
-use tripbench_tests::hosted::{Hosted, faulty, stated_stop, wait};
+use tripbench_tests::hosted::{Hosted, faulty, stated_stop, takes_up_to, wait};
 
 const RIG: &str = "goods-in-1";
 /// Time by which the coils are off, by the daemon or by the module's loss-of-master timeout of 2 s.
@@ -138,12 +138,9 @@ fn stop_test_takes_what_rig_check_states_whatever_hangs(#[case] beside: Beside) 
     wait(Duration::from_millis(100));
     assert!(module.pulls());
     // A request takes its time before the daemon has it, on a busy computer several milliseconds.
-    let asks = |_| {
-        let begun = Instant::now();
+    let there_and_back = takes_up_to(|| {
         assert_eq!(daemon.send("POST", "/api/v1/rigs/none/stop", &json!({})).status, 404);
-        begun.elapsed()
-    };
-    let there_and_back = (0..5).map(asks).max().expect("five");
+    });
     let stopped = std::thread::scope(|scope| {
         let asked = scope.spawn(|| daemon.send("POST", &format!("/api/v1/rigs/{RIG}/stop"), &json!({})));
         let took = module.until_pulls(false);
