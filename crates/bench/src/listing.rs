@@ -7,7 +7,7 @@ use std::path::Path;
 
 /// Name of the file.
 const FILE: &str = "listed";
-/// Number of digits in it: a number that was cut off is none.
+/// Number of digits in the file. A shorter number was cut off and does not count.
 const DIGITS: usize = 19;
 
 /// The place in the folder of a run; `None` if the run was not listed yet, or the file is damaged.

@@ -282,4 +282,4 @@ impl Rig {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

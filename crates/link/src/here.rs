@@ -2,7 +2,7 @@
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
-/// Whether an address leads to this computer, by whatever way: a loopback address, or the unspecified one, which a connection takes for it.
+/// Whether an address leads to this computer: a loopback address, or the unspecified one, to which the system connects as to itself.
 pub(crate) fn is_here(ip: IpAddr) -> bool {
     is_usual(ip) || ip.to_canonical().is_loopback()
 }

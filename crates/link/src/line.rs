@@ -62,7 +62,7 @@ impl SerialLine {
         Self { first: Arc::new(device.into()), ..self }
     }
 
-    /// Whether another process has the port open. Whatever else keeps it from being opened shows when it is.
+    /// Whether another process has the port open. Any other obstacle shows when the port is opened.
     pub(crate) fn is_open_elsewhere(&self) -> bool {
         Claim::to(&self.path).is_err_and(|error| Claim::is_elsewhere(&error))
     }

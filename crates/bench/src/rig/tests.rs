@@ -16,7 +16,7 @@ use tripbench_runner::Control;
 
 /// Nobody watches.
 #[derive(Debug)]
-struct Nobody;
+pub(crate) struct Nobody;
 
 impl Audience for Nobody {
     fn status(&self, _: &Arc<Status>) {}

@@ -1,14 +1,13 @@
 mod fake;
 
 use super::*;
-use crate::audience::{Audience, RunListener};
 use crate::demo::texts;
 use crate::entry::RigEntry;
 use crate::phase::Rest;
 use crate::plan::Planned;
+use crate::rig::tests::Nobody;
 use crate::round::Place;
 use crate::sheets::{Given, RigSheets};
-use crate::status::Status;
 use crate::waiting::{Job, Seen};
 use fake::{Answers, Fake};
 use rstest::rstest;
@@ -19,27 +18,9 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::Receiver;
 use tripbench_link::Module;
 use tripbench_quantity::{TimeSpan, VacuumLevel};
-use tripbench_record::{Event, LoadedSheets, RunView};
 use tripbench_rig::Doubt;
 use tripbench_runner::{Control, HowEnded, RunHandle, Today, folder};
 use tripbench_sheet::Source;
-
-/// Nobody watches.
-#[derive(Debug)]
-struct Nobody;
-
-impl Audience for Nobody {
-    fn status(&self, _: &Arc<Status>) {}
-
-    fn run(&self, _: &Arc<LoadedSheets>) -> Box<dyn RunListener> {
-        Box::new(Self)
-    }
-}
-
-impl RunListener for Nobody {
-    fn hears(&mut self, _: &Event, _: &RunView) {}
-    fn before_status(&mut self, _: &RunView) {}
-}
 
 /// An empty folder of runs.
 fn scratch() -> PathBuf {
