@@ -215,6 +215,45 @@ fn outputs_at_each_others_addresses_are_named(#[case] names: [&str; 2], #[case] 
     }
 }
 
+/// Each of `bleed` and `vent` lets air in, so only their rates show that they are crossed; without loss of master nothing else would.
+#[rstest]
+fn bleed_and_vent_at_each_others_addresses_are_named(
+    #[values(("6 s", "0.5 s"), ("3 s", "1 s"), ("12 s", "2 s"))] (bleed, vent): (&str, &str),
+    #[values("5 ms", "50 ms")] interval: &str,
+    #[values(true, false)] loss_of_master: bool,
+    #[values(true, false)] crossed: bool,
+) {
+    let mut bench = bench();
+    let mut change = |from: &str, to: &str| {
+        assert!(bench.rig.contains(from), "{from}");
+        bench.rig = bench.rig.replace(from, to);
+    };
+    change("bleed = \"6 s\"", &format!("bleed = \"{bleed}\""));
+    change("vent = \"0.5 s\"", &format!("vent = \"{vent}\""));
+    change("scan_interval = \"5 ms\"", &format!("scan_interval = \"{interval}\""));
+    if !loss_of_master {
+        change("loss_of_master = \"2 s\"\n", "");
+    }
+    let wired = bench.rig.clone();
+    if crossed {
+        let at = |name: &str, coil: u8| format!("name = \"{name}\"\nat = \"coil {coil}\"");
+        for (name, right, wrong) in [("bleed", 2, 3), ("vent", 3, 2)] {
+            assert!(wired.contains(&at(name, right)));
+            bench.rig = bench.rig.replace(&at(name, right), &at(name, wrong));
+        }
+    }
+    let outcome = bench.check_rig(Some(&wired), yes);
+    let asks = |check: &Check| {
+        check.remark.as_ref().is_some_and(|remark| remark.contains("are they at each other's addresses?"))
+    };
+    let tried =
+        |check: &&std::sync::Arc<Check>| ["try bleed", "try vent"].contains(&check.step_name.as_str());
+    let found: Vec<(CheckVerdict, bool)> =
+        outcome.record.rig_checks.iter().filter(tried).map(|check| (check.verdict, asks(check))).collect();
+    let last = if crossed { (CheckVerdict::NotMet, true) } else { (CheckVerdict::Met, false) };
+    assert_eq!(found, [(CheckVerdict::Met, false), last]);
+}
+
 #[rstest]
 #[case(Effect::EvacuateStuck { open: false })]
 #[case(Effect::VentStuckShut)]

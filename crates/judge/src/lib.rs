@@ -2,6 +2,7 @@
 //!
 //! The functions are pure: they use no driving state, commands or clock. A better ramp never changes the verdict on an old trace.
 
+mod air_in;
 mod air_saving;
 mod alike;
 #[cfg(test)]

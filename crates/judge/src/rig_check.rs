@@ -1,5 +1,6 @@
 //! The checks of `rig check`: the rig as measured against what its sheet declares.
 
+use crate::air_in::crossed;
 use crate::channel::{Channels, changes, marks_of};
 use crate::condition::{acceptance_of_rig, blank, judged};
 use std::time::Duration;
@@ -144,7 +145,8 @@ fn told(mut check: Check, key: &str) -> Check {
     check
 }
 
-/// Step `try`: the level responds to the output in the right direction, within the delay declared for valves.
+/// Step `try`: the level responds to the output in the right direction, within the delay declared for valves, and through `bleed` more
+/// slowly than through `vent`.
 pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: OutputName) -> Vec<Check> {
     let deeper = match output {
         OutputName::Evacuate | OutputName::EvacuateFine | OutputName::Regulator => true,
@@ -173,12 +175,12 @@ pub(crate) fn tried(channels: &Channels<'_>, marks: &[Mark], step: u16, output: 
         Contribution::normal("noise over rate", moved.uncertainty).of(RUN),
     ];
     let middle_s = moved.began;
-    match combine(middle_s - written_s, CLOCK_S, contributions) {
-        Ok(result) => {
-            vec![told(judged(check, &result, Some(limits), Acceptance::GuardBand), "manifold.valve_delay")]
-        }
-        Err(_) => vec![check],
-    }
+    let Ok(result) = combine(middle_s - written_s, CLOCK_S, contributions) else { return vec![check] };
+    let check = told(judged(check, &result, Some(limits), Acceptance::GuardBand), "manifold.valve_delay");
+    vec![match crossed(channels, marks, step, output) {
+        Some(remark) => Check { remark: Some(remark), verdict: CheckVerdict::NotMet, ..check },
+        None => check,
+    }]
 }
 
 /// The moment at which a level began to move.
