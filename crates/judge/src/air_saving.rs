@@ -10,6 +10,7 @@ use crate::place::{Placed, crossing};
 use crate::promised::net_delay_s;
 use crate::result::{Basis, Delay, level};
 use crate::stamp::edge;
+use crate::states::surely_pa;
 use crate::switch_points::other_before_s;
 use tripbench_device::{Expected, LevelLimits, Logic, expected};
 use tripbench_measure::{Limits, Sample, combine, fit_curve};
@@ -148,10 +149,18 @@ impl At<'_> {
         let limits = limits.map(limits_of);
         let mut check = level_check(self.channels.task, check, (found, found_level.as_ref()), limits);
         let missing = (found.missing > 0).then(|| self.missing(samples, found));
+        let certain = found.counted.agrees() && found.unplaced == 0;
+        // The changes that did occur count.
+        let outside = certain && missing.is_some() && check.verdict == CheckVerdict::Fail;
         let remark = if !found.counted.agrees() {
             between_reads_remark(found.counted)
         } else if let Some(missing) = &missing {
-            missing.remark(self, found)
+            let of_missing = missing.remark(self, found);
+            if outside {
+                format!("a level that was found is outside its limits; {of_missing}")
+            } else {
+                of_missing
+            }
         } else if found.unplaced > 0 {
             let all = found.unplaced as usize + found.records.len();
             format!(
@@ -162,14 +171,9 @@ impl At<'_> {
             return check;
         };
         check.remark = Some(remark);
-        let certain = found.counted.agrees() && found.unplaced == 0;
-        let fails = match missing {
-            // A fail is shown only if the input is alive and the output did not change although it had to.
-            Some(missing) if missing.was_next(found) => missing.is_shown() && certain && self.seen_live(),
-            // Nothing is known of changes that could not occur. Those before them count.
-            Some(_) => certain && check.verdict == CheckVerdict::Fail,
-            None => false,
-        };
+        // A missing change is a fail only if it was the next one, the output did not change although it had to, and the input is alive.
+        let owed = missing.is_some_and(|missing| missing.was_next(found) && missing.is_shown());
+        let fails = outside || (owed && certain && self.seen_live());
         check.verdict = if fails { CheckVerdict::Fail } else { CheckVerdict::Undecided };
         check
     }
@@ -193,7 +197,7 @@ impl At<'_> {
             return Check { remark: Some("the device never cut its valve".into()), ..check };
         };
         let rates = cuts.records.iter().chain(&fed.records).map(|record| record.rate_pa_per_s);
-        let around = Around::of(self.channels, rates);
+        let around = Around::of(self.channels, rates.clone());
         let Some(found) = least_deep(samples, &self.valve_edges(), cut.earliest_s, around) else {
             return check;
         };
@@ -206,7 +210,10 @@ impl At<'_> {
         check = judged(check, &result, Some(limits), acceptance(task));
         let (dropped, counted) = self.drops(cut.latest_s);
         let stays_deep = check.verdict == CheckVerdict::Pass;
-        let held_pa = off.high.si() + result.expanded_uncertainty;
+        let read_s = missing::late_s(task);
+        let held_pa = off.high.si()
+            + result.expanded_uncertainty.max(surely_pa(task, self.zero, off.high.si()))
+            + read_s * rates.map(f64::abs).fold(0.0, f64::max);
         if dropped.iter().any(|after| stays_deep || self.was_deep(samples, *after, held_pa)) {
             check.verdict = CheckVerdict::Fail;
             check.remark = Some(String::from(
@@ -215,7 +222,8 @@ impl At<'_> {
         } else if !dropped.is_empty() {
             check.verdict = CheckVerdict::Undecided;
             check.remark = Some(String::from(
-                "the switch output dropped, but the rig let the level fall to where it may: a slower fall shows whether it stays on",
+                "the switch output dropped, but only after the rig had let the level fall so far that a good output may drop: use a slower bleed \
+                 valve",
             ));
         } else if !counted.agrees() {
             // The level is still reported. A counter that disagrees with the reads may have counted before the first cut-off, or
@@ -250,7 +258,7 @@ impl At<'_> {
         (dropped.map(|bit| bit.span.after.seconds()).collect(), counted)
     }
 
-    /// Whether the level was deeper than `held_pa` for as long before a moment as a good output may take.
+    /// Whether the level was read deeper than `held_pa` for as long before a moment as a good output may take.
     fn was_deep(&self, samples: &[Sample], at_s: f64, held_pa: f64) -> bool {
         let from_s = at_s - unanswered_s(self.channels.task);
         let here = samples.iter().filter(|sample| from_s <= sample.t_s && sample.t_s <= at_s);

@@ -82,7 +82,7 @@ pub(crate) fn through(
 }
 
 /// Whether a delay is known well enough to say something about a hose.
-fn is_told(task: &Task, delay: &MeasurementResult) -> bool {
+pub(crate) fn is_told(task: &Task, delay: &MeasurementResult) -> bool {
     delay.expanded_uncertainty <= longest_delay_s(task).max(TOLD_S)
 }
 

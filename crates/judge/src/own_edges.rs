@@ -14,15 +14,17 @@ use tripbench_rig::DigitalInput;
 /// Probability below which shared edges are not a coincidence. Judgement of this project.
 const BY_CHANCE: f64 = 1e-2;
 /// Probability that one of two inputs on one wire shows an edge, or a group of edges, that the other does not: a bounce that only one filter
-/// passes; or an edge a scan later although both are read in one request, because its filter is slower by a fraction of a scan. Judgement of
-/// this project.
+/// passes; or an edge a scan later although it is usually the earlier one. Judgement of this project.
 const MISSED: f64 = 1e-2;
+/// Exponent of the density of the share of edges that the slower of two inputs of one request shows a scan later, 3·(1 − share)²: filters of
+/// one module differ by a fraction of a scan. Inputs that are read one after the other have any share. Judgement of this project.
+const AT_ONCE: usize = 3;
 /// Number of scans without an edge after which another group begins. Judgement of this project.
 const GROUP_SCANS: usize = 20;
 /// Number of other positions that this covers; with more, the probability is scaled up (Bonferroni).
 const OTHERS: f64 = 3.0;
 /// Remark where the edges can distinguish two devices.
-const CHECKED: &str = "such edges distinguish two devices";
+const CHECKED: &str = "two similar devices would have shown different edges";
 /// Two devices may scatter less than promised, and their levels may be closer than half of the tolerance, by this factor. Judgement of
 /// this project.
 const BETTER: f64 = 4.0;
@@ -31,23 +33,24 @@ const BETTER: f64 = 4.0;
 pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
     let task = run.channels.task;
     // All inputs of the rig, because the wire may lie on a terminal of a position that does not take part.
-    let edges: Vec<(u8, Vec<Vec<Edge>>)> = task
+    let edges: Vec<(u8, Vec<Shown>)> = task
         .sheets
         .rig
         .positions
         .iter()
         .map(|position| {
             let inputs = std::iter::once(&position.switch).chain(position.valve.as_ref());
-            (*position.number, inputs.map(|input| run.edges(input)).collect())
+            (*position.number, inputs.map(|input| run.shown(input)).collect())
         })
         .collect();
-    let of_position = |(number, mine): &(u8, Vec<Vec<Edge>>)| {
+    let scales = scales(run);
+    let of_position = |(number, mine): &(u8, Vec<Shown>)| {
         let others = edges.iter().filter(|(other, _)| other != number);
         let pairs = others.flat_map(|(other, theirs)| {
             let pairs = mine.iter().flat_map(move |a| theirs.iter().map(move |b| (a, b)));
             pairs.map(move |(a, b)| (*other, a, b))
         });
-        let twins = pairs.filter_map(|(other, a, b)| by_chance(run, a, b).map(|chance| (other, chance)));
+        let twins = pairs.filter_map(|(other, a, b)| by_chance(scales, a, b).map(|chance| (other, chance)));
         // With many other positions, a coincidence is more likely.
         #[expect(clippy::cast_precision_loss, reason = "a rig has few positions")]
         let among = (edges.len().saturating_sub(1) as f64 / OTHERS).max(1.0);
@@ -70,18 +73,26 @@ fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
     };
     if chance < BY_CHANCE {
         let remark = format!(
-            "its edges came in the same scans as at position {other}: are the inputs wired together?"
+            "its edges came in the same scans as at position {other}, or one scan apart: are the inputs wired together?"
         );
         return [Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..seen }, told];
     }
     let remark = Some(format!(
-        "its edges came in the same scans as at position {other}: these rates and reads do not distinguish two such similar \
-         devices; are the inputs wired together?"
+        "its edges came in the same scans as at position {other}, or one scan apart: these rates and reads do not distinguish two such \
+         similar devices; are the inputs wired together?"
     ));
     [
         Check { verdict: CheckVerdict::Measured, remark: remark.clone(), ..seen },
         Check { verdict: CheckVerdict::Undecided, remark, ..checked },
     ]
+}
+
+/// The edges that an input shows.
+#[derive(Debug, Clone)]
+struct Shown {
+    edges: Vec<Edge>,
+    /// Span of its read in the first scan of the run: inputs of one request share it.
+    read: Option<Span>,
 }
 
 /// A change of an input.
@@ -91,8 +102,6 @@ struct Edge {
     scan: usize,
     /// The state after it.
     on: bool,
-    /// Span of the read that shows it first. Inputs of one request share it.
-    read: Span,
     /// Change of the level since the scan before, pascal.
     moved_pa: f64,
 }
@@ -101,43 +110,85 @@ struct Edge {
 /// two devices.
 ///
 /// Two inputs on one wire may show an edge one scan apart: because they are read one after the other, or because their filters differ by a
-/// fraction of a scan. Then the same input is always the later one, for each direction of the change. So edges one scan apart that way do not
-/// make two devices of them, and neither does a bounce that only one of them shows.
-fn by_chance(run: &Run<'_>, a: &[Edge], b: &[Edge]) -> Option<f64> {
-    if a.is_empty() || b.is_empty() {
+/// fraction of a scan. Then the same input is always the later one, for each direction of the change.
+fn by_chance(scales: (f64, f64), a: &Shown, b: &Shown) -> Option<f64> {
+    if a.edges.is_empty() || b.edges.is_empty() {
         return None;
     }
-    let (half_pa, spread_pa) = scales(run);
-    let Compared { shared, alone } = compared(a, b);
-    // The first edge each way shows whether both have the same level, the later ones whether they scatter alike.
-    // Inputs of one request are read at the same time.
-    let at_once =
-        shared.iter().any(|(edge, later)| later.is_eq() && b.iter().any(|other| other.read == edge.read));
-    let chance = shared.iter().enumerate().map(|(index, (edge, later))| {
-        // Three scans cover an edge that one of two reads may miss.
-        let moved_pa = if later.is_eq() { edge.moved_pa } else { 3.0 * edge.moved_pa };
-        let apart_pa = if index < 2 { half_pa / BETTER } else { spread_pa / BETTER };
-        let rare = if at_once && later.is_ne() { MISSED } else { 1.0 };
-        moved_pa / (moved_pa + apart_pa) / rare
-    });
-    Some(chance.product::<f64>() / MISSED.powi(alone + against(&shared)))
+    let at_once = a.read.is_some() && a.read == b.read;
+    let Compared { shared, alone } = compared(&a.edges, &b.edges);
+    let ratio = |on: bool| {
+        let edges: Vec<&Shared> = shared.iter().filter(|edge| edge.on == on).collect();
+        of_two_devices(&edges, scales) / of_one_wire(&edges, at_once)
+    };
+    Some(ratio(true) * ratio(false) / MISSED.powi(alone))
+}
+
+/// Probability that two devices show their edges of one direction in these scans: their levels differ by about a quarter of half the
+/// tolerance, and each crossing scatters by about a quarter of the promised spread around that difference. `scales` are the two, pascal.
+fn of_two_devices(edges: &[&Shared], (half_pa, spread_pa): (f64, f64)) -> f64 {
+    let usual = usual(edges);
+    let Some(first) = edges.iter().position(|edge| edge.later == usual) else { return 1.0 };
+    let scans = |edge: &Shared| (edge.later as i32).abs_diff(usual as i32);
+    let of = |(index, edge): (usize, &&Shared)| {
+        if index == first {
+            geometric(edge.moved_pa, half_pa / BETTER, (usual as i32).unsigned_abs())
+        } else {
+            geometric(edge.moved_pa, spread_pa / BETTER, scans(edge))
+        }
+    };
+    edges.iter().enumerate().map(of).product()
+}
+
+/// Probability of a distance of so many scans, one way, between edges that lie about `apart_pa` from each other: two-sided geometric.
+fn geometric(moved_pa: f64, apart_pa: f64, scans: u32) -> f64 {
+    let same = moved_pa / (moved_pa + apart_pa);
+    // From same = (1 − r)/(1 + r), with r the ratio of the probabilities of one scan more and less.
+    let ratio = apart_pa / (2.0 * moved_pa + apart_pa);
+    same * (0..scans).map(|_| ratio).product::<f64>()
+}
+
+/// Probability that two inputs on one wire show its edges of one direction in these scans: one input is usually the later one, in an unknown
+/// share of the edges.
+fn of_one_wire(edges: &[&Shared], at_once: bool) -> f64 {
+    let later = |which: Ordering| edges.iter().filter(|edge| edge.later == which).count();
+    let (less, greater) = (later(Ordering::Less), later(Ordering::Greater));
+    let rare = |count: usize| MISSED.powi(i32::try_from(count).unwrap_or(i32::MAX));
+    let often = late_shares(edges.len(), less.max(greater), if at_once { AT_ONCE } else { 1 });
+    often.max(rare(less.max(greater))) * rare(less.min(greater))
+}
+
+/// Probability that k of n edges, those that are late, are late, if each is with the same unknown probability of the beta distribution
+/// B(1, b): b/(n + b) · k!·(n − k + b − 1)!/(n + b − 1)!.
+fn late_shares(n: usize, k: usize, b: usize) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "a run has few edges")]
+    let share = |part: usize, whole: usize| part as f64 / whole as f64;
+    let factors = (1..=k).map(|i| share(i, n - k + b - 1 + i));
+    share(b, n + b) * factors.product::<f64>()
+}
+
+/// The most frequent place of the first input's edges beside those of the other one.
+fn usual(edges: &[&Shared]) -> Ordering {
+    let number = |which: &Ordering| edges.iter().filter(|edge| edge.later == *which).count();
+    let places = [Ordering::Less, Ordering::Greater, Ordering::Equal];
+    places.into_iter().max_by_key(number).unwrap_or(Ordering::Equal)
+}
+
+/// An edge that both inputs show, at most one scan apart.
+struct Shared {
+    /// The state after it, of the first input.
+    on: bool,
+    /// Change of the level from scan to scan, pascal.
+    moved_pa: f64,
+    /// The place of the first input's edge beside that of the other one.
+    later: Ordering,
 }
 
 /// The edges of two inputs side by side.
 struct Compared {
-    /// Edges of both, at most one scan apart, and which of the two shows it later.
-    shared: Vec<(Edge, Ordering)>,
+    shared: Vec<Shared>,
     /// Number of groups of edges that only one of them shows.
     alone: i32,
-}
-
-/// Number of shared edges in which the other input is later than in most of that direction.
-fn against(shared: &[(Edge, Ordering)]) -> i32 {
-    let later = |on: bool, which: Ordering| {
-        shared.iter().filter(|(edge, later)| edge.on == on && *later == which).count()
-    };
-    let fewer = [true, false].map(|on| later(on, Ordering::Less).min(later(on, Ordering::Greater)));
-    i32::try_from(fewer.iter().sum::<usize>()).unwrap_or(i32::MAX)
 }
 
 fn compared(a: &[Edge], b: &[Edge]) -> Compared {
@@ -147,7 +198,8 @@ fn compared(a: &[Edge], b: &[Edge]) -> Compared {
     loop {
         let scan = match (a.peek(), b.peek()) {
             (Some(mine), Some(theirs)) if mine.scan.abs_diff(theirs.scan) <= 1 => {
-                found.shared.push((**mine, mine.scan.cmp(&theirs.scan)));
+                let moved_pa = f64::midpoint(mine.moved_pa, theirs.moved_pa);
+                found.shared.push(Shared { on: mine.on, moved_pa, later: mine.scan.cmp(&theirs.scan) });
                 a.next();
                 b.next();
                 continue;
@@ -186,6 +238,11 @@ fn scales(run: &Run<'_>) -> (f64, f64) {
 }
 
 impl Run<'_> {
+    fn shown(&self, input: &DigitalInput) -> Shown {
+        let first = self.moments.first().and_then(|moment| self.channels.bit(moment.scan, input));
+        Shown { edges: self.edges(input), read: first.map(|bit| bit.span) }
+    }
+
     /// Every change of an input while the devices have power.
     fn edges(&self, input: &DigitalInput) -> Vec<Edge> {
         let state = self.channels.state(input);
@@ -202,8 +259,7 @@ impl Run<'_> {
             if on(&pair[0])? == after {
                 return None;
             }
-            let read = self.channels.bit(pair[1].scan, input)?.span;
-            Some(Edge { scan, on: after, read, moved_pa: moved_pa(scan) })
+            Some(Edge { scan, on: after, moved_pa: moved_pa(scan) })
         };
         pairs.filter_map(edge).collect()
     }

@@ -2,6 +2,7 @@
 //! sheet, has the mean promised delay and scatters as promised.
 
 use crate::channel::{Zero, age_half_s};
+use crate::coverage::selects;
 use crate::hose::{self, Leak};
 use crate::level::Crossings;
 use crate::place::{Sight, crossing, fitted_spread_pa};
@@ -9,11 +10,11 @@ use crate::promised::{longest_delay_s, net_delay_s, promised_spread_pa, response
 use crate::result::{Basis, Delay, Level, at_rates, delay, hysteresis, level};
 use crate::screening::spare_s;
 use crate::spread::{hides_spread, scatter};
-use crate::transition::{Timed, other_left_s};
+use crate::transition::{Timed, other_left_s, shows_selected};
 use tripbench_device::{Expected, LevelLimits};
 use tripbench_measure::{AtRates, Bracket, Contribution, Density, MeasurementResult, combine};
 use tripbench_quantity::VacuumLevel;
-use tripbench_record::{Motion, SwitchPointsTask, Task};
+use tripbench_record::{Motion, QuantityName, SwitchPointsTask, Task};
 
 /// Planned ramps, with the rig and the sheets.
 #[derive(Clone, Copy)]
@@ -95,6 +96,16 @@ impl PredictedLevel {
     pub fn spare_s(&self, slack_pa: f64) -> f64 {
         spare_s(&self.level, slack_pa)
     }
+}
+
+/// What delays resolved as predicted will not show: a pinched hose, and which delay is selected. Empty without predicted levels.
+pub fn left_open_by_delays(task: &Task, levels: &[PredictedLevel]) -> Vec<QuantityName> {
+    let delays: Vec<&MeasurementResult> = levels.iter().filter_map(|level| level.delay.as_ref()).collect();
+    let timed: Vec<Timed<'_>> = delays.iter().map(|delay| Timed { delay, seems_later_s: 0.0 }).collect();
+    let selected = selects(task) && !shows_selected(task, &timed);
+    let hose = hose::has_hoses(task) && !delays.iter().any(|delay| hose::is_told(task, delay));
+    let open = [(QuantityName::SelectedDelay, selected), (QuantityName::Hose, hose)];
+    open.into_iter().filter(|(_, open)| *open && !levels.is_empty()).map(|(quantity, _)| quantity).collect()
 }
 
 /// A group of planned crossings.

@@ -232,7 +232,7 @@ impl At<'_> {
         let found = ramps.find(Transition::of_switch(&self.position.switch, to, rising));
         let all = &found.crossings;
         let whole = all.placed() == u32::from(task.cycles) && all.extra == 0 && all.counted.agrees();
-        if !whole || !found.settled {
+        if !whole || !found.settled || found.answered_before() {
             return None;
         }
         let count = all.intervals.len();

@@ -73,7 +73,8 @@ fn moments<'c>(
     let lag = &rig.reference.lag;
     let module = &rig.module;
     let before_s = delay_s + SPARE_S + module.input_filter.si() + module.image_age.si();
-    let after_s = lag.value.si() + lag.uncertainty.si() + module.converter.si();
+    let lag_s = lag.value.si() + lag.uncertainty.si();
+    let after_s = lag_s + module.converter.si();
     let (mut from, mut to) = (0, 0);
     let (mut least, mut greatest) = (Extreme::least(samples), Extreme::greatest(samples));
     let mut since: Option<f64> = None;
@@ -88,12 +89,16 @@ fn moments<'c>(
         // One more reading at each end: between two readings the level may have been anywhere between them.
         let here = from.saturating_sub(1)..(to + 1).min(samples.len());
         since = if is_powered(channels, scan) { since.or(Some(begin_s)) } else { None };
+        let (least_pa, greatest_pa) = (least.within(&here), greatest.within(&here));
+        // Where the level turns, a reading stops short of it: by less than the lag times the rate, and the level may have moved there and
+        // back.
+        let short_pa = 2.0 * lag_s / (end_s - begin_s + before_s + after_s) * (greatest_pa - least_pa);
         Moment {
             scan,
             level_pa: read.level_pa,
             read_s: read.t_s,
-            least_pa: least.within(&here),
-            greatest_pa: greatest.within(&here),
+            least_pa: least_pa - short_pa,
+            greatest_pa: greatest_pa + short_pa,
             powered: since.is_some_and(|since_s| begin_s - since_s >= STARTED_S),
         }
     };

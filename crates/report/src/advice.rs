@@ -137,7 +137,9 @@ impl fmt::Display for Advice {
             Self::LookAtDelay => f.write_str(
                 "keep apart; check the selected delay, and the input filter of the module in the rig sheet",
             ),
-            Self::TwoRates => f.write_str("keep apart; ramps at two rates show the delay"),
+            Self::TwoRates => {
+                f.write_str("keep apart; ramps at two rates, with reads close enough, show the delay")
+            }
             Self::CloserCrossings => {
                 f.write_str("keep apart; slower ramps, faster reads or more ramps show the spread")
             }
@@ -274,9 +276,15 @@ mod tests {
     #[case(QuantityName::OutputStates, "check device power, plugs and module of the rig")]
     #[case(QuantityName::OwnEdges, "check the wiring of this position's inputs")]
     #[case(QuantityName::Bounce, "keep apart: this rig cannot decide it")]
-    #[case(QuantityName::Hose, "keep apart; ramps at two rates show the delay")]
-    #[case(QuantityName::SelectedDelay, "keep apart; ramps at two rates show the delay")]
-    #[case(QuantityName::ResumeDelay, "keep apart; ramps at two rates show the delay")]
+    #[case(QuantityName::Hose, "keep apart; ramps at two rates, with reads close enough, show the delay")]
+    #[case(
+        QuantityName::SelectedDelay,
+        "keep apart; ramps at two rates, with reads close enough, show the delay"
+    )]
+    #[case(
+        QuantityName::ResumeDelay,
+        "keep apart; ramps at two rates, with reads close enough, show the delay"
+    )]
     #[case(QuantityName::FirstOperation, "keep apart, test again")]
     fn what_was_left_open_without_a_figure_says_where_to_look(
         #[case] quantity: QuantityName,

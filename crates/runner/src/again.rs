@@ -101,7 +101,7 @@ pub enum AgainError {
     },
     /// Other positions are late alike. Without them the repeat would judge the rig's fault as the device's.
     #[error(
-        "position {position} of `{}` was left undecided because its output is late by about as much as at other positions. A test of this device alone cannot tell its delay from the rig's: look for the cause at the rig, then start a new run with a device that is known to be good beside it",
+        "the output of position {position} of `{}` may be as late as those at other positions, which are late alike. A test of this device alone cannot tell its delay from the rig's: look for the cause at the rig, then start a new run with a device that is known to be good beside it",
         folder.display()
     )]
     RigSuspected {

@@ -22,9 +22,14 @@ pub fn unanswered_pa(task: &Task, level: VacuumLevel) -> f64 {
 /// age of a reading, and 0.1 s to spare.
 pub fn unanswered_s(task: &Task) -> f64 {
     let rig = &task.sheets.rig;
+    longest_delay_s(task) + rig.input_time().si() + 2.0 * rig.scan_time().si() + late_s(task) + SPARE_S
+}
+
+/// By how much a reading of the reference may be later than its level, seconds.
+pub(super) fn late_s(task: &Task) -> f64 {
+    let rig = &task.sheets.rig;
     let lag = &rig.reference.lag;
-    let read_s = rig.module.converter.si() + lag.value.si() + lag.uncertainty.si();
-    longest_delay_s(task) + rig.input_time().si() + 2.0 * rig.scan_time().si() + read_s + SPARE_S
+    rig.module.converter.si() + lag.value.si() + lag.uncertainty.si()
 }
 
 /// What the run shows of a change that did not occur.
