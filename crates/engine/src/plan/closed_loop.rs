@@ -162,7 +162,7 @@ impl Planner<'_> {
         let drive = self.drive(drive.as_ref(), saving.supply_valve, place)?;
         let falling = if *leak_only || !self.sheets.rig.can(Air::Bleed) { Air::Hold } else { Air::Bleed };
         let [bottom, top] = self.saving_range(&expected, falling);
-        // A pump that comes to its end before the device has to answer stops there by itself.
+        // If the pump cannot reach `top`, the step ends by its time.
         let end = self.reached().si() * NEARLY_REACHED;
         let least = deepest(&expected) + LevelDifference::new(1_500.0);
         self.reachable(VacuumLevel::new(top.si().min(end).max(least.si())), place)?;

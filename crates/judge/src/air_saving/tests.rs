@@ -272,14 +272,29 @@ fn a_change_that_is_missing_counts_if_the_level_stayed_beyond_its_limit(
     assert!(other.ends_with(&format!("could not occur, because the device {why}")), "{other}");
 }
 
-// What was found before counts all the same: the cut-offs that occurred were too deep.
-#[test]
-fn levels_before_a_missing_change_count() {
+// What was found before counts all the same: the changes that occurred were outside the limits, from 68.9 to 71.1 kPa and from 62.9 to
+// 65.1 kPa. The device stays cut: the missing cut-offs could not occur, and the missing resume is not shown.
+#[rstest]
+#[case::cut_offs(73e3, 64e3, [CheckVerdict::Fail, CheckVerdict::Undecided])]
+#[case::resumes(70e3, 61e3, [CheckVerdict::Undecided, CheckVerdict::Fail])]
+#[case::both(67e3, 61e3, [CheckVerdict::Fail, CheckVerdict::Fail])]
+#[case::neither(70e3, 64e3, [CheckVerdict::Undecided, CheckVerdict::Undecided])]
+fn levels_before_a_missing_change_count(
+    #[case] cut_pa: f64,
+    #[case] resume_pa: f64,
+    #[case] verdicts: [CheckVerdict; 2],
+) {
     let bench = Bench::new().saving().device("delays = [\"0 ms\", \"200 ms\"]", "delays = [\"0 ms\"]");
     let then = vec![(63.5e3, 0.8)];
-    let checks = Saved { cut_pa: 73e3, cycles: 2, stays_cut: true, then, bench, ..Saved::new() }.checks();
-    let found = [QuantityName::CutOff, QuantityName::Resume].map(|quantity| of(&checks, quantity).verdict);
-    assert_eq!(found, [CheckVerdict::Fail, CheckVerdict::Undecided]);
+    let saved = Saved { cut_pa, resume_pa, cycles: 2, stays_cut: true, then, bench, ..Saved::new() };
+    let checks = saved.checks();
+    let found = [QuantityName::CutOff, QuantityName::Resume].map(|quantity| of(&checks, quantity));
+    assert_eq!(found.map(|check| check.verdict), verdicts);
+    for check in found {
+        let remark = check.remark.as_deref().unwrap_or_default();
+        let says = remark.starts_with("a level that was found is outside its limits; ");
+        assert_eq!(says, check.verdict == CheckVerdict::Fail, "{remark}");
+    }
 }
 
 #[test]

@@ -349,7 +349,7 @@ fn a_delay_lies_where_promise_and_ramps_allow_it(
     within(found[1], expected[1], 1e-6);
 }
 
-// 3.5 standard uncertainties are 1.79 U. No output answers before its level: its edges are then not of these ramps.
+// An output that surely (3.5 standard uncertainties, 1.79 U) answered before its level gets no level: its edges are not of these ramps.
 #[rstest]
 #[case(None, None)]
 #[case(Some((0.003, 0.010)), None)]
