@@ -65,9 +65,12 @@ fn live_a_record_that_was_changed_is_neither_given_out_nor_believed_after_a_rest
     refused(&daemon);
     let again = daemon.get("/api/v1/runs").json()[0].clone();
     assert_eq!(
-        (&again["run"], &again["positions"], &again["listed"]),
-        (&listed["run"], &json!([]), &listed["listed"])
+        (&again["run"], &again["listed"], &again["positions"][0]["verdict"]),
+        (&listed["run"], &listed["listed"], &Value::Null)
     );
+    // Who asks for the device sees that its last run cannot be trusted.
+    assert_eq!(daemon.get("/api/v1/runs?serial=A-1").json()[0], again);
+    assert_eq!(daemon.get("/api/v1/runs?serial=A-2").json(), json!([]));
     assert!(again["untrusted"].as_str().is_some_and(|why| why.contains("cannot be trusted")), "{again}");
     assert!(!daemon.get("/metrics").text.contains("verdict=\"pass\""));
     let state = daemon.rig(RIG);

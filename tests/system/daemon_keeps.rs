@@ -252,55 +252,6 @@ fn live_who_does_not_come_to_the_end_of_asking_is_sent_away() {
     drop(many);
 }
 
-/// Memory of a process that is in use, KiB (`VmRSS`, proc(5)).
-fn memory_kib(of: &Daemon) -> u64 {
-    let status = std::fs::read_to_string(format!("/proc/{}/status", of.id())).expect("its status");
-    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("a size");
-    line.split_whitespace().next().and_then(|size| size.parse().ok()).expect("a number")
-}
-
-/// Eight readers that stop reading occupy all eight connections of this daemon, each with a download of 64 MiB.
-#[test]
-fn live_who_stops_reading_loses_its_connection_and_costs_little_memory() {
-    const LENGTH: usize = 64 << 20;
-    let workplace = quick();
-    let _rig = Simulated::start(&workplace);
-    let daemon = hurried(&workplace);
-    daemon.until(RIG, idle);
-    let run = daemon.start_round(RIG, &[(1, "A-1")]).json()["run"].as_str().expect("a run").to_owned();
-    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "running");
-    stop(&daemon, RIG);
-    daemon.until(RIG, over);
-    // A trace of another run would not be given out.
-    std::fs::write(folder(&workplace, RIG).join("report.html"), vec![b'x'; LENGTH]).expect("a long report");
-    let before = memory_kib(&daemon);
-    let path = format!("/api/v1/runs/{run}/report");
-    let readers: Vec<TcpStream> = (0..8).map(|_| daemon.stream_unread(&path)).collect();
-    wait(Duration::from_millis(400));
-    assert_eq!(daemon.get("/api/v1/rigs").status, 503, "all connections are taken");
-    let grown = memory_kib(&daemon).saturating_sub(before);
-    assert!(grown < 32 * 1024, "{grown} KiB for eight readers");
-    // The timeout is one second.
-    wait(Duration::from_millis(1_500));
-    assert_eq!(daemon.get("/api/v1/rigs").status, 200);
-    for mut reader in readers {
-        reader.set_read_timeout(Some(Duration::from_secs(5))).expect("a time");
-        let read = std::io::copy(&mut reader, &mut std::io::sink());
-        assert!(read.as_ref().is_err() || read.is_ok_and(|length| length < LENGTH as u64));
-    }
-    // Who reads gets all of it.
-    let host = daemon.base.trim_start_matches("http://");
-    let mut reader = TcpStream::connect(host).expect("it listens");
-    write!(reader, "GET {path} HTTP/1.1\r\nHost: {host}\r\nconnection: close\r\n\r\n")
-        .expect("it takes a request");
-    let mut answer = Vec::new();
-    reader.read_to_end(&mut answer).expect("an answer");
-    let end = answer.windows(4).position(|four| four == b"\r\n\r\n").expect("a head") + 4;
-    let head = String::from_utf8_lossy(&answer[..end]).to_lowercase();
-    assert!(head.contains(&format!("content-length: {LENGTH}\r\n")), "{head}");
-    assert_eq!(answer.len() - end, LENGTH);
-}
-
 #[test]
 fn live_a_hundred_watch_and_a_stop_gets_through_all_the_same() {
     let workplace = quick();

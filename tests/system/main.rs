@@ -14,6 +14,7 @@ mod command;
 mod coverage;
 mod daemon;
 mod daemon_api;
+mod daemon_files;
 mod daemon_keeps;
 mod daemon_safe;
 mod daemon_users;

@@ -96,3 +96,33 @@ fn live_another_device_is_not_made_safe_in_place_of_the_module(#[case] in_a_run:
     assert!(!evacuates(&second), "the rig is what its sheet names");
     drop(std::fs::remove_file(&path));
 }
+
+/// A terminal, a configuration tool or any other program that locks its port. It may have left an output open, or the last daemon has.
+#[rstest]
+fn live_a_port_that_another_program_has_open_is_made_safe_and_said_to_be_in_its_use(
+    #[values(false, true)] is_served: bool,
+) {
+    let path = port_path();
+    let workplace = at_port(&path);
+    let server = module(&workplace, &path);
+    evacuate(&good(&workplace.read("rig.toml"), RigSheet::read));
+    assert!(evacuates(&server));
+    let held = std::fs::File::options().read(true).write(true).open(&path).expect("it opens");
+    held.lock().expect("nobody else has it");
+    if is_served {
+        let mut daemon = Daemon::start(&workplace);
+        let state = daemon.until(RIG, |state| state["doing"] == "not-ready");
+        let why = state["problem"].as_str().expect("a reason");
+        assert!(why.contains("open in another program") && !why.contains("tripbench"), "{why}");
+        assert!(!evacuates(&server), "it was not made safe");
+        daemon.signal(rustix::process::Signal::TERM);
+        assert_eq!(daemon.wait().code(), Some(4));
+    } else {
+        workplace.write("bench.toml", &(workplace.read("bench.toml") + "\nnonsense = 1\n"));
+        let said = workplace.run("serve --bench bench.toml");
+        assert_eq!(said.code, Some(2), "{}", said.err);
+        assert!(said.err.contains("NOT CONFIRMED") || said.err.contains("NOT confirmed"), "{}", said.err);
+    }
+    assert!(!evacuates(&server));
+    drop(std::fs::remove_file(&path));
+}

@@ -120,7 +120,7 @@ fn begin_again(
     })?;
     let repeats = runs.repeats_of(run, position);
     let judged = |later: &&RunEntry| {
-        later.positions.iter().any(|one| one.position == position && one.verdict != Verdict::Aborted)
+        later.positions.iter().any(|one| one.position == position && one.verdict != Some(Verdict::Aborted))
     };
     if let Some(later) = repeats.iter().find(judged) {
         return Err(NotStarted::NotAgain(format!(

@@ -57,6 +57,8 @@ pub(crate) struct Index {
 pub(crate) struct Indexed {
     /// Lines by the name of the folder.
     lines: BTreeMap<String, Line>,
+    /// Entries that were taken and do not fit their records, by the name of the folder.
+    former: BTreeMap<String, RunEntry>,
     /// Whether the file is as it would be written now.
     fits: bool,
     /// The largest numbers in it.
@@ -116,6 +118,15 @@ impl Index {
         disk::append(&self.path, line.as_bytes())
     }
 
+    /// Appends runs whose records were read, so that a start that is cut off need not read them again. Places may be missing.
+    ///
+    /// # Errors
+    /// If the index cannot be written.
+    pub(crate) fn add_all(&self, entries: &[RunEntry]) -> io::Result<()> {
+        let lines: String = entries.iter().filter_map(|entry| line_of(entry).ok().flatten()).collect();
+        disk::append(&self.path, lines.as_bytes())
+    }
+
     /// Writes the index anew; `largest` are the largest numbers of any run so far.
     ///
     /// # Errors
@@ -137,7 +148,22 @@ impl Indexed {
         let line = self.lines.remove(run.file_name()?.to_str()?)?;
         let is_same = Stamp::of(run).is_ok_and(|now| now == line.stamp);
         self.fits &= is_same;
-        is_same.then(|| RunEntry { folder: run.to_owned(), indexed: true, ..line.entry })
+        let entry = RunEntry { folder: run.to_owned(), indexed: is_same, ..line.entry };
+        if is_same {
+            return Some(entry);
+        }
+        self.former.insert(line.folder, entry);
+        None
+    }
+
+    /// The entry of a run that was taken and does not fit its record: what was known of the run before.
+    pub(crate) fn former(&mut self, run: &Path) -> Option<RunEntry> {
+        self.former.remove(run.file_name()?.to_str()?)
+    }
+
+    /// Whether its lines, of which all entries were taken, can be continued. Otherwise the file has to be written anew.
+    pub(crate) const fn can_be_continued(&self) -> bool {
+        self.fits
     }
 
     /// Whether the file fits the folder, of which `read` records were not in it, once all entries were taken.

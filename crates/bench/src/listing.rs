@@ -4,6 +4,7 @@
 use jiff::Timestamp;
 use std::io;
 use std::path::Path;
+use uuid::Uuid;
 
 /// Name of the file.
 const FILE: &str = "listed";
@@ -23,6 +24,14 @@ pub(crate) fn place_of(run: &Path) -> Option<u64> {
 /// If it cannot be written.
 pub(crate) fn keep_place(run: &Path, place: u64) -> io::Result<()> {
     std::fs::write(run.join(FILE), format!("{place:0DIGITS$}\n"))
+}
+
+/// The time in the identifier of a run, in microseconds like a place; `None` if it has none. The run is listed behind it, and so is every
+/// run that is listed later.
+pub fn place_before(run: &str) -> Option<u64> {
+    const PER_S: u64 = 1_000_000;
+    let (seconds, nanoseconds) = Uuid::parse_str(run).ok()?.get_timestamp()?.to_unix();
+    Some(seconds * PER_S + u64::from(nanoseconds) / 1_000)
 }
 
 /// The place behind the last one that was given: the time in microseconds, so that no place is given twice although the last run was

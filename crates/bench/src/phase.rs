@@ -60,6 +60,9 @@ pub enum Fault {
     /// Another program uses the module.
     #[error("{0}")]
     Taken(String),
+    /// A program that is not tripbench has the port of the module open.
+    #[error("{0}")]
+    PortInUse(String),
     /// The module does not answer as it should.
     #[error("does not answer: {0}")]
     Silent(Doubt),
@@ -67,7 +70,9 @@ pub enum Fault {
     #[error("the reference cannot be read: {0}")]
     Reference(String),
     /// The outputs could not be made safe.
-    #[error("outputs NOT confirmed safe ({0}): shut off air and power by hand")]
+    #[error(
+        "outputs NOT confirmed safe ({0}): shut off air and power by hand. If the module was exchanged meanwhile, restart the daemon"
+    )]
     NotSafe(Doubt),
     /// An output had changed since the last look.
     #[error(
@@ -87,7 +92,7 @@ impl Fault {
             Self::Silent(doubt) | Self::NotSafe(doubt) => {
                 matches!(doubt, Doubt::Lost | Doubt::Late | Doubt::OtherDevice)
             }
-            Self::Taken(_) | Self::Reference(_) | Self::Opened | Self::Inside => false,
+            Self::Taken(_) | Self::PortInUse(_) | Self::Reference(_) | Self::Opened | Self::Inside => false,
         }
     }
 
@@ -102,6 +107,7 @@ impl Fault {
             Self::NotSafe(_) => Some(false),
             Self::Unreachable(_)
             | Self::Taken(_)
+            | Self::PortInUse(_)
             | Self::Silent(_)
             | Self::Reference(_)
             | Self::Opened

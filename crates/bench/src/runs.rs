@@ -3,12 +3,14 @@
 mod copies;
 pub(crate) mod genuine;
 mod open;
+mod read_records;
 mod retest;
+mod suspect;
 
 use crate::calendar::Calendar;
 use crate::chain::chain;
 use crate::index::Index;
-use crate::listing::{keep_place, place_after};
+use crate::listing::{keep_place, place_after, place_before};
 use crate::run_entry::RunEntry;
 use crate::snapshot::RunSnapshot;
 use crate::status::OwedRun;
@@ -58,7 +60,7 @@ pub struct Runs {
     next: AtomicU64,
     /// The last place that was given in the order in which finished runs are listed.
     listed: AtomicU64,
-    /// Runs of earlier daemons whose records could not be made yet, or cannot be read.
+    /// Runs of earlier daemons whose records could not be made yet.
     unmade: Mutex<Vec<Unmade>>,
     /// Whether the last run of every rig is shown. Before that, no record is made: its run would be taken for no longer the last one.
     shown: AtomicBool,
@@ -66,7 +68,7 @@ pub struct Runs {
     lock: Mutex<Option<File>>,
 }
 
-/// A run of an earlier daemon that has no record yet, or one that cannot be read.
+/// A run of an earlier daemon that has no record yet, or whose files cannot be trusted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Unmade {
     /// The run.
@@ -82,18 +84,18 @@ pub(crate) struct Unmade {
 }
 
 impl Unmade {
-    /// A run of which two folders have different records, both sound: neither verdict is known to be right.
-    fn disputed(of: &RunEntry) -> Self {
-        Self {
-            owed: OwedRun { run: of.run.clone(), folder: of.folder.clone() },
-            rig: of.rig.clone(),
-            number: of.number,
-            why: format!(
+    /// A listed run without a verdict that is known to be right: its files cannot be trusted, or two folders have different records of it.
+    /// `None` for any other.
+    fn listed(entry: &RunEntry) -> Option<Self> {
+        let disputed = || {
+            format!(
                 "`{}` and a copy of it beside it contain different records of one run: move the wrong one elsewhere, and start the daemon again",
-                of.folder.display()
-            ),
-            to_make: false,
-        }
+                entry.folder.display()
+            )
+        };
+        let why = entry.untrusted.clone().or_else(|| (!entry.others.is_empty()).then(disputed))?;
+        let owed = OwedRun { run: entry.run.clone(), folder: entry.folder.clone() };
+        Some(Self { owed, rig: entry.rig.clone(), number: entry.number, why, to_make: false })
     }
 }
 
@@ -131,17 +133,16 @@ impl Runs {
         self.calendar.today(Today::by_clock().clock)
     }
 
-    /// Creates the folder for a run, whose name begins with the local time, and gives the run its number.
+    /// Gives a run its number, and creates its folder, whose name contains local time, rig and number.
     ///
     /// # Errors
     /// If the folder cannot be created.
     pub(crate) fn folder(&self, rig: &str, run: &str) -> Result<(PathBuf, u64), JobError> {
-        let stamp = jiff::ZonedDateTime::now().strftime("%Y-%m-%d-%H%M%S").to_string();
-        let plain: String = rig.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
-        let tail = run.rsplit('-').next().unwrap_or(run);
-        let path = self.folder.join(format!("{stamp}-{plain}-{tail}"));
-        let path = folder::folder(Some(&path), &stamp)?;
-        Ok((path, self.next.fetch_add(1, Ordering::SeqCst)))
+        let number = self.next.fetch_add(1, Ordering::SeqCst);
+        self.listed.fetch_max(place_before(run).unwrap_or(0), Ordering::SeqCst);
+        let name = suspect::folder_name(rig, number, run);
+        let path = folder::folder(Some(&self.folder.join(&name)), &name)?;
+        Ok((path, number))
     }
 
     /// Adds a finished run; `sha256` is that of its record. A run that was added already, by an attempt that hung for a while, is not added
@@ -160,6 +161,8 @@ impl Runs {
     /// A record may be made long after that of a later run.
     fn insert(&self, entry: RunEntry) -> RunEntry {
         let mut entries = self.entries();
+        // The clock may have been set back since the run began: who knows the run by its identifier alone would miss what comes later.
+        self.listed.fetch_max(place_before(&entry.run).unwrap_or(0), Ordering::SeqCst);
         let has_place = entry.listed > 0 && entries.iter().all(|other| other.listed != entry.listed);
         let listed = if has_place { entry.listed } else { self.next_place() };
         self.listed.fetch_max(listed, Ordering::SeqCst);
@@ -186,14 +189,21 @@ impl Runs {
     /// Finished runs of one rig or of all, the newest first.
     pub fn newest(&self, rig: Option<&str>, most: usize) -> Vec<RunEntry> {
         let entries = self.entries();
-        let wanted = entries.iter().rev().filter(|entry| rig.is_none_or(|rig| rig == entry.rig));
+        let wanted = entries.iter().rev().filter(|entry| rig.is_none_or(|rig| entry.is_of(rig)));
         wanted.take(most).cloned().collect()
     }
 
-    /// Finished runs of one rig or of all that were listed behind a place, in the order in which they were listed.
+    /// Finished runs of one rig or of all that were listed behind a place, in the order in which they were listed. A place that lies
+    /// in the future is of a list that was lost before the clock was set back: nothing says what was listed behind it, so all runs are
+    /// returned.
     pub fn listed_after(&self, rig: Option<&str>, place: u64) -> Vec<RunEntry> {
+        let is_lost = place > self.listed.load(Ordering::SeqCst) && place > place_after(0);
+        if !is_lost {
+            // Also if the runs at that place and the index are gone, a later run is listed behind it.
+            self.listed.fetch_max(place, Ordering::SeqCst);
+        }
         let mut later = self.newest(rig, usize::MAX);
-        later.retain(|entry| entry.listed > place);
+        later.retain(|entry| is_lost || entry.listed > place);
         later.sort_by_key(|entry| entry.listed);
         later
     }
@@ -202,8 +212,8 @@ impl Runs {
     pub fn counts(&self) -> Vec<(String, Verdict, usize)> {
         let mut counts: BTreeMap<(String, Verdict), usize> = BTreeMap::new();
         for entry in self.entries().iter() {
-            for position in &entry.positions {
-                *counts.entry((entry.rig.clone(), position.verdict)).or_default() += 1;
+            for verdict in entry.positions.iter().filter_map(|position| position.verdict) {
+                *counts.entry((entry.rig.clone(), verdict)).or_default() += 1;
             }
         }
         counts.into_iter().map(|((rig, verdict), count)| (rig, verdict, count)).collect()

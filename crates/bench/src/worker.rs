@@ -56,6 +56,8 @@ struct Worker {
     safe: bool,
     /// Whether the outputs were safe when the module was last reached.
     left_safe: bool,
+    /// Whether the safe values were written while another program has the port open.
+    wrote_beside: bool,
     /// Number of presses of STOP TEST when the safe values were last written.
     stops: u64,
     /// Whether the last run began, so that it has a journal.
@@ -111,6 +113,7 @@ impl Worker {
             lock: None,
             safe: false,
             left_safe: false,
+            wrote_beside: false,
             stops: 0,
             began: false,
             owed: VecDeque::new(),
@@ -158,6 +161,17 @@ impl Worker {
             (None, Some(Fault::Taken(_))) => {
                 tracing::warn!(rig = self.rig.name, "never this daemon's; nothing is known of its outputs");
                 return Left::NotOurs;
+            }
+            (None, Some(Fault::PortInUse(_))) => {
+                self.wrote_beside = false;
+                let tried = self.reached(self.rig.clone().sheets.rig());
+                if tried.is_err() {
+                    tracing::error!(
+                        rig = self.rig.name,
+                        "another program has its port open: outputs NOT confirmed safe"
+                    );
+                    return Left::InDoubt;
+                }
             }
             (None, _) => {
                 tracing::error!(

@@ -2,7 +2,7 @@
 
 use crate::device::{Device, OtherDevice};
 use crate::here::is_here;
-use crate::port::{Claim, ClaimedPort};
+use crate::port::{Claim, ClaimedPort, Holder};
 use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
@@ -37,6 +37,8 @@ pub struct SerialLine {
     /// The device that the path led to the first time.
     first: Arc<OnceLock<Device>>,
     any_device: bool,
+    /// Whether it is opened although another program has it open.
+    beside_others: bool,
     path: PathBuf,
     baud: u32,
     parity: Parity,
@@ -50,6 +52,7 @@ impl SerialLine {
         Self {
             first: Arc::default(),
             any_device: false,
+            beside_others: false,
             path: path.value.clone().into(),
             baud: **baud,
             parity: *parity,
@@ -62,9 +65,14 @@ impl SerialLine {
         Self { first: Arc::new(device.into()), ..self }
     }
 
-    /// Whether another process has the port open. Any other obstacle shows when the port is opened.
-    pub(crate) fn is_open_elsewhere(&self) -> bool {
-        Claim::to(&self.path).is_err_and(|error| Claim::is_elsewhere(&error))
+    /// Who else has the port open, if another process has. Any other obstacle shows when the port is opened.
+    pub(crate) fn holder(&self) -> Option<Holder> {
+        Claim::to(&self.path).err().and_then(|error| Claim::holder(&error))
+    }
+
+    /// Opened without a claim.
+    pub(crate) fn beside_others(self) -> Self {
+        Self { beside_others: true, ..self }
     }
 
     /// Whether the port is a pseudo-terminal.
@@ -109,7 +117,7 @@ impl Line for SerialLine {
             // which process has it.
             .exclusive(false);
         self.is_the_same()?;
-        let claim = Claim::to(&self.path)?;
+        let claim = (!self.beside_others).then(|| Claim::to(&self.path)).transpose()?;
         let port = SerialStream::open(&builder)?;
         // The path may have changed just before it was opened.
         self.is_the_same()?;

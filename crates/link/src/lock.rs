@@ -35,6 +35,16 @@ pub enum LockError {
         /// Number of the process that holds it, or `unknown`.
         process: String,
     },
+    /// A program that is not tripbench has the serial port open. The lock is taken as long as this error is kept.
+    #[error(
+        "the port `{address}` is open in another program: end that program, for example a terminal or a configuration tool"
+    )]
+    PortInUse {
+        /// Address of the module on the rig sheet.
+        address: String,
+        /// The lock: no other tripbench uses the module.
+        lock: ModuleLock,
+    },
     /// The system refuses the lock.
     #[error("the system refuses a lock for `{address}`")]
     System {

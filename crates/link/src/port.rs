@@ -7,24 +7,57 @@
 
 use rustix::fs::{FlockOperation, flock};
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions};
+use std::fs::{File, Metadata, OpenOptions};
 use std::io;
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::task::{Context, Poll};
+use std::time::Duration;
 use thiserror::Error;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::SerialStream;
 
-/// The claims of this process, by device number.
-static CLAIMED: Mutex<BTreeMap<u64, Weak<File>>> = Mutex::new(BTreeMap::new());
+/// The claims of this process, by device file. Locked for a moment only: nothing that may block is done meanwhile.
+static CLAIMED: Mutex<BTreeMap<Node, Weak<File>>> = Mutex::new(BTreeMap::new());
+
+/// How often a claim is tried: another thread of this process, or another tripbench, may have an exclusive lock for a moment.
+const TRIES: u32 = 5;
+/// Time between two of these tries.
+const BETWEEN: Duration = Duration::from_millis(2);
+
+/// A device file. After an adapter was plugged in again, a file of another inode may have the number of the device, and the lock of an open
+/// port lies on the old one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Node {
+    device: u64,
+    file_system: u64,
+    inode: u64,
+}
+
+impl Node {
+    fn of(file: &Metadata) -> Self {
+        Self { device: file.rdev(), file_system: file.dev(), inode: file.ino() }
+    }
+}
 
 /// Another process has the port open.
 #[derive(Debug, Error)]
-#[error("`{}` is open in another program", .0.display())]
-pub(crate) struct OpenElsewhere(PathBuf);
+#[error("`{}` is open in another program", path.display())]
+pub(crate) struct OpenElsewhere {
+    path: PathBuf,
+    holder: Holder,
+}
+
+/// Who may have a port open, by the lock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Holder {
+    /// The lock is shared, as that of tripbench is: perhaps one in another network namespace.
+    PerhapsTripbench,
+    /// The lock is exclusive, which that of tripbench never is for long: another program.
+    AnotherProgram,
+}
 
 /// The claim of this process to a serial device, held as long as one of its ports is open there.
 #[derive(Debug)]
@@ -36,32 +69,65 @@ impl Claim {
     /// # Errors
     /// [`OpenElsewhere`] if another process has claimed it; or it cannot be opened or locked.
     pub(crate) fn to(path: &Path) -> io::Result<Self> {
-        let mut claimed = CLAIMED.lock().unwrap_or_else(PoisonError::into_inner);
-        let number = std::fs::metadata(path)?.rdev();
-        if let Some(held) = claimed.get(&number).and_then(Weak::upgrade) {
-            return Ok(Self(held));
-        }
-        // Without O_NONBLOCK it would wait for a carrier.
-        let flags = (rustix::fs::OFlags::NONBLOCK | rustix::fs::OFlags::NOCTTY).bits();
-        let flags = i32::try_from(flags).map_err(io::Error::other)?;
-        let file = OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)?;
-        for how in [FlockOperation::NonBlockingLockExclusive, FlockOperation::NonBlockingLockShared] {
-            flock(&file, how).map_err(|errno| match io::Error::from(errno) {
-                error if error.kind() == io::ErrorKind::WouldBlock => {
-                    io::Error::other(OpenElsewhere(path.to_owned()))
-                }
-                error => error,
-            })?;
-        }
-        let held = Arc::new(file);
-        claimed.insert(number, Arc::downgrade(&held));
-        Ok(Self(held))
+        Self::opened_by(path, open)
     }
 
-    /// Whether an error says that another process has the port open.
-    pub(crate) fn is_elsewhere(error: &io::Error) -> bool {
-        matches!(error.get_ref(), Some(cause) if cause.is::<OpenElsewhere>())
+    fn opened_by(path: &Path, open: impl FnOnce(&Path) -> io::Result<File>) -> io::Result<Self> {
+        let node = Node::of(&std::fs::metadata(path)?);
+        let held = CLAIMED.lock().unwrap_or_else(PoisonError::into_inner).get(&node).and_then(Weak::upgrade);
+        if let Some(held) = held {
+            return Ok(Self(held));
+        }
+        let elsewhere = |holder| io::Error::other(OpenElsewhere { path: path.to_owned(), holder });
+        // May take long, if the adapter hangs.
+        let file = Arc::new(open(path).map_err(|error| match error.kind() {
+            // Another program has forbidden to open it a second time (TIOCEXCL).
+            io::ErrorKind::ResourceBusy => elsewhere(Holder::AnotherProgram),
+            _ => error,
+        })?);
+        let node = Node::of(&file.metadata()?);
+        for _ in 1..TRIES {
+            match claimed(node, &file) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => std::thread::park_timeout(BETWEEN),
+                done => return done,
+            }
+        }
+        claimed(node, &file).map_err(|error| match error.kind() {
+            io::ErrorKind::WouldBlock => {
+                elsewhere(match flock(&*file, FlockOperation::NonBlockingLockShared) {
+                    Ok(()) => Holder::PerhapsTripbench,
+                    Err(_) => Holder::AnotherProgram,
+                })
+            }
+            _ => error,
+        })
     }
+
+    /// Who has the port open, if an error says that another process has.
+    pub(crate) fn holder(error: &io::Error) -> Option<Holder> {
+        error.get_ref()?.downcast_ref::<OpenElsewhere>().map(|elsewhere| elsewhere.holder)
+    }
+}
+
+/// Opens a device file without waiting for a carrier.
+fn open(path: &Path) -> io::Result<File> {
+    let flags = (rustix::fs::OFlags::NONBLOCK | rustix::fs::OFlags::NOCTTY).bits();
+    let flags = i32::try_from(flags).map_err(io::Error::other)?;
+    OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)
+}
+
+/// The claim of this process to the device of an open file: the one that it has already, or a new one.
+fn claimed(node: Node, file: &Arc<File>) -> io::Result<Claim> {
+    let mut all = CLAIMED.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(held) = all.get(&node).and_then(Weak::upgrade) {
+        return Ok(Claim(held));
+    }
+    for how in [FlockOperation::NonBlockingLockExclusive, FlockOperation::NonBlockingLockShared] {
+        flock(&**file, how)?;
+    }
+    all.retain(|_, held| held.strong_count() > 0);
+    all.insert(node, Arc::downgrade(file));
+    Ok(Claim(Arc::clone(file)))
 }
 
 /// An open serial port, and the claim to its device.
@@ -69,11 +135,12 @@ impl Claim {
 pub struct ClaimedPort {
     // Closed first: it has a shared lock of its own.
     stream: SerialStream,
-    _claim: Claim,
+    /// `None` for a port that another program has open.
+    _claim: Option<Claim>,
 }
 
 impl ClaimedPort {
-    pub(crate) const fn new(stream: SerialStream, claim: Claim) -> Self {
+    pub(crate) const fn new(stream: SerialStream, claim: Option<Claim>) -> Self {
         Self { stream, _claim: claim }
     }
 }
@@ -111,6 +178,8 @@ mod tests {
     use super::*;
     use crate::device::terminal;
     use proptest::prelude::*;
+    use rstest::rstest;
+    use std::sync::mpsc::channel;
 
     /// Another process, whatever its network namespace: a lock is that of an open file, also within one process.
     fn elsewhere(path: &Path) -> io::Result<File> {
@@ -136,7 +205,7 @@ mod tests {
                             here.push(claim);
                         }
                         Err(error) => {
-                            prop_assert!(there.is_some() && here.is_empty() && Claim::is_elsewhere(&error), "{}", error);
+                            prop_assert!(there.is_some() && here.is_empty() && Claim::holder(&error) == Some(Holder::PerhapsTripbench), "{}", error);
                         }
                     },
                     (true, false) => drop(here.pop()),
@@ -149,5 +218,60 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// An adapter that hangs when it is opened delays nobody at another port, nor at its own if that is open already.
+    #[rstest]
+    fn an_open_that_hangs_holds_up_no_other_port(#[values(false, true)] is_open: bool) {
+        let ((_one, hangs), (_other, answers)) = (terminal(), terminal());
+        let before = is_open.then(|| Claim::to(&hangs).expect("free"));
+        let (opened, go_on) = (channel::<()>(), channel::<()>());
+        let path = hangs.clone();
+        let hanging = std::thread::spawn(move || {
+            Claim::opened_by(&path, |path| {
+                opened.0.send(()).expect("somebody waits");
+                go_on.1.recv().expect("somebody lets it go on");
+                open(path)
+            })
+        });
+        if !is_open {
+            opened.1.recv().expect("it opens");
+        }
+        drop(Claim::to(&answers).expect("free"));
+        let _hung = before.map(|_before| Claim::to(&hangs).expect("this process has it"));
+        let _opened_already = go_on.0.send(());
+        drop(hanging.join().expect("a thread").expect("a claim"));
+    }
+
+    /// A program that is not tripbench has an exclusive lock all the time.
+    #[rstest]
+    #[case::exclusive(FlockOperation::NonBlockingLockExclusive, Holder::AnotherProgram)]
+    #[case::shared(FlockOperation::NonBlockingLockShared, Holder::PerhapsTripbench)]
+    fn the_lock_tells_whose_it_may_be(#[case] how: FlockOperation, #[case] holder: Holder) {
+        let (_master, path) = terminal();
+        let there = open(&path).expect("it opens");
+        flock(&there, how).expect("free");
+        for _ in 0..2 {
+            let refused = Claim::to(&path).expect_err("taken");
+            assert_eq!(Claim::holder(&refused), Some(holder), "{refused}");
+        }
+        drop(there);
+        drop(Claim::to(&path).expect("free again"));
+    }
+
+    /// Two files of one device number, as before and after an adapter was plugged in again. All plain files have the same, 0.
+    #[rstest]
+    fn a_claim_to_an_old_device_file_is_none_to_the_new_one(#[values(false, true)] old_is_open: bool) {
+        let path = |name| {
+            std::env::temp_dir().join(format!("tripbench-port-{}-{old_is_open}-{name}", std::process::id()))
+        };
+        let paths = ["old", "new"].map(path);
+        paths.iter().for_each(|path| std::fs::write(path, "").expect("a file"));
+        let _old = old_is_open.then(|| Claim::to(&paths[0]).expect("free"));
+        let new = Claim::to(&paths[1]).expect("free");
+        assert!(elsewhere(&paths[1]).is_err(), "two masters");
+        drop(new);
+        elsewhere(&paths[1]).expect("free again");
+        paths.iter().for_each(|path| std::fs::remove_file(path).expect("a file"));
     }
 }

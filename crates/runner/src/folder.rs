@@ -77,7 +77,12 @@ pub fn write_report(
     trace: &Trace,
     sheets: &LoadedSheets,
 ) -> Result<(), JobError> {
-    put(folder, REPORT, report_html(record, trace, &sheets.rig, &sheets.site).as_bytes())
+    put(folder, REPORT, report(record, trace, sheets).as_bytes())
+}
+
+/// The report of a record, as HTML.
+pub fn report(record: &Record, trace: &Trace, sheets: &LoadedSheets) -> String {
+    report_html(record, trace, &sheets.rig, &sheets.site)
 }
 
 fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), JobError> {

@@ -3,12 +3,14 @@
 use crate::planned::{other_planner, step_doubt};
 use crate::{JobError, RecoverError, Texts, folder, load, recover};
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
-    FORMAT, Halt, Record, RunHeader, RunView, SheetRole, Trace, VERSION, canonical_json, sha256_hex,
+    FORMAT, Halt, PositionRecord, Record, RunHeader, RunView, SheetRole, Trace, VERSION, Verdict,
+    canonical_json, sha256_hex,
 };
 use tripbench_rig::{Identification, LONGEST_GAP, Scan};
 use tripbench_sheet::{Findings, Source};
@@ -178,12 +180,39 @@ fn journal_doubts(of: &Path, record: &Record) -> Vec<String> {
     }
     let mut view = RunView::default();
     opened.events.iter().for_each(|event| view.fold(event));
-    let same = folder::record(&view)
-        .and_then(|(journalled, _)| Some(canonical_json(&journalled).ok()? == canonical_json(record).ok()?));
-    if same != Some(true) {
+    if !is_of(&view, record) {
         doubts.push("the record does not match its journal: one of them was changed".to_owned());
     }
     doubts
+}
+
+/// Whether a record is the one that its journal gives. Another version, by the journal's own header, may have made its record of the same
+/// events in another way: then it has to agree in what the events themselves say.
+fn is_of(view: &RunView, record: &Record) -> bool {
+    let Some((journalled, _)) = folder::record(view) else { return false };
+    let same = canonical_json(&journalled).ok().zip(canonical_json(record).ok());
+    if same.is_some_and(|(one, other)| one == other) {
+        return true;
+    }
+    other_planner(&journalled).is_some() && says_the_same(view, &journalled, record)
+}
+
+/// Whether a record agrees with the events of a run: start, halt, end, scans, stretches, checks and verdicts.
+fn says_the_same(view: &RunView, journalled: &Record, record: &Record) -> bool {
+    let verdicts = |of: &Record| -> BTreeMap<u8, (String, Verdict)> {
+        let verdict = |one: &PositionRecord| (one.number, (one.serial.clone(), one.verdict));
+        of.positions.iter().map(verdict).collect()
+    };
+    let mut checks = record.rig_checks.iter().chain(record.positions.iter().flat_map(|one| &one.checks));
+    record.header == journalled.header
+        && record.software == journalled.software
+        && (&record.halted, &record.ended) == (&journalled.halted, &journalled.ended)
+        && record.safe_confirmed == journalled.safe_confirmed
+        && record.trace.scans == journalled.trace.scans
+        && (&record.marks, &record.thrown) == (&journalled.marks, &journalled.thrown)
+        && record.positions.len() == journalled.positions.len()
+        && verdicts(record) == verdicts(journalled)
+        && checks.all(|check| view.checks.contains(check))
 }
 
 /// Marks that the header of a record lacks although its sheets or its module require them: trial, simulated.

@@ -1,12 +1,13 @@
 //! Files of finished runs for those who fetch them: only as long as they are those that were listed.
 
-use super::Runs;
+use super::{Runs, Unmade};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
-use tripbench_record::{Record, journal::Tally, sha256_hex};
-use tripbench_runner::{JobError, folder};
+use tripbench_record::{Record, Trace, journal::Tally, sha256_hex};
+use tripbench_runner::{JobError, carried, folder, load};
+use tripbench_sheet::Findings;
 
 /// Length of a piece of a trace that is read at once, bytes.
 const PIECE: usize = 64 * 1024;
@@ -26,6 +27,9 @@ pub enum Changed {
     /// The record could not be trusted when the daemon started.
     #[error("{0}")]
     Untrusted(String),
+    /// Two folders have different records of the run: neither is known to be right.
+    #[error("{0}")]
+    Disputed(String),
     /// A file is another one than that which was listed.
     #[error("`{}` was changed: its SHA-256 is {found}, and that of the run is {expected}", path.display())]
     Other {
@@ -45,8 +49,9 @@ impl Runs {
     /// The record of a finished run, if it is the one that was listed; `None` if there is no such run. Reads from the disk, which may hang.
     pub fn genuine(&self, run: &str) -> Option<Result<Genuine, Changed>> {
         let entry = self.entry(run)?;
-        if let Some(why) = entry.untrusted {
-            return Some(Err(Changed::Untrusted(why)));
+        if let Some(Unmade { why, .. }) = Unmade::listed(&entry) {
+            let is_disputed = entry.untrusted.is_none();
+            return Some(Err(if is_disputed { Changed::Disputed(why) } else { Changed::Untrusted(why) }));
         }
         let path = entry.folder.join(folder::RECORD);
         let checked = || {
@@ -56,6 +61,17 @@ impl Runs {
         };
         Some(checked())
     }
+
+    /// Whether two folders have different records of a finished run, so that neither its results nor its events are given out.
+    ///
+    /// # Errors
+    /// If so.
+    pub fn undisputed(&self, run: &str) -> Result<(), Changed> {
+        let disputed = self.entry(run).filter(|entry| !entry.others.is_empty());
+        disputed
+            .and_then(|entry| Unmade::listed(&entry))
+            .map_or(Ok(()), |one| Err(Changed::Disputed(one.why)))
+    }
 }
 
 impl Genuine {
@@ -64,12 +80,29 @@ impl Genuine {
     /// # Errors
     /// If it is another one, or cannot be read.
     pub fn trace(&self) -> Result<PathBuf, Changed> {
-        let path = self.folder.join(folder::RECORD);
-        let record: Record =
-            serde_json::from_slice(&self.record).map_err(|source| JobError::NotARecord { path, source })?;
         let path = self.folder.join(folder::TRACE);
-        same(&path, digest(&path).map_err(unread(&path))?, record.trace.sha256)?;
+        same(&path, digest(&path).map_err(unread(&path))?, self.parsed()?.trace.sha256)?;
         Ok(path)
+    }
+
+    /// The report, made from record and trace: nothing confirms the file in the folder. Reads all of the trace, from a disk which may hang.
+    ///
+    /// # Errors
+    /// If the trace is another one or cannot be read, or the sheets in the record cannot.
+    pub fn report(&self) -> Result<String, Changed> {
+        let record = self.parsed()?;
+        let path = self.folder.join(folder::TRACE);
+        let bytes = std::fs::read(&path).map_err(unread(&path))?;
+        same(&path, sha256_hex(&bytes), record.trace.sha256.clone())?;
+        let trace = Trace::from_csv(record.header.plan.clone(), &String::from_utf8_lossy(&bytes));
+        let trace = trace.map_err(|source| JobError::NotATrace { path, source })?;
+        let sheets = load(&carried(&record.header, false), &Findings::new()).sheets.ok_or(JobError::NoRun)?;
+        Ok(folder::report(&record, &trace, &sheets))
+    }
+
+    fn parsed(&self) -> Result<Record, JobError> {
+        let path = self.folder.join(folder::RECORD);
+        serde_json::from_slice(&self.record).map_err(|source| JobError::NotARecord { path, source })
     }
 }
 

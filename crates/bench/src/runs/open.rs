@@ -1,6 +1,8 @@
 //! Opens the folder of runs at the start of the daemon.
 
 use super::copies::{begun, longest_first, take_copies};
+use super::read_records::still_starting;
+use super::suspect::{named_number, never_began, suspect};
 use super::{Runs, RunsError, Unmade, keep};
 use crate::chain::chain;
 use crate::index::Largest;
@@ -13,8 +15,8 @@ use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
-use tripbench_record::{Halt, Record, sha256_hex};
-use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load, record_doubts};
+use tripbench_record::{Halt, RunHeader};
+use tripbench_runner::{JobError, carried, disk, fold_journal, folder, load};
 use tripbench_sheet::Findings;
 
 /// How the runs became known.
@@ -28,6 +30,9 @@ pub(crate) struct Opened {
     pub(crate) copies: Vec<PathBuf>,
 }
 
+/// Files of a run: a folder that has one of them has a run, or what is left of it.
+const FILES: [&str; 4] = [folder::JOURNAL, folder::RECORD, folder::TRACE, folder::REPORT];
+
 impl Runs {
     /// Creates and locks the folder, closes runs left open in it as aborted, and lists all runs: from the index as far as it fits the
     /// records, the others from their records.
@@ -35,37 +40,35 @@ impl Runs {
     /// # Errors
     /// If another daemon uses the folder, or it cannot be created, locked or read.
     pub(crate) fn open(&self) -> Result<Opened, RunsError> {
+        self.open_telling(&still_starting)
+    }
+
+    /// As [`Self::open`]; `progress` is told before each record how many were read, and how many there are to read.
+    pub(super) fn open_telling(&self, progress: &dyn Fn(usize, usize)) -> Result<Opened, RunsError> {
         let path = &self.folder;
         let bad = |what| move |source| JobError::File { what, path: path.clone(), source };
         disk::create_folders(path).map_err(bad("create the folder"))?;
         self.take_lock()?;
-        let mut folders: Vec<PathBuf> = std::fs::read_dir(path)
-            .map_err(bad("read the folder"))?
-            .flatten()
-            .map(|entry| entry.path())
-            .filter(|one| one.join(folder::JOURNAL).exists())
-            .collect();
+        let there = std::fs::read_dir(path).map_err(bad("read the folder"))?;
+        let mut folders: Vec<PathBuf> = there.flatten().map(|entry| entry.path()).collect();
+        let named = folders.iter().filter_map(|one| named_number(one)).max().unwrap_or(0);
+        folders.retain(|one| FILES.iter().any(|file| one.join(file).exists()));
         folders.sort();
         let mut known = self.index.read();
         let mut opened = Opened::default();
-        let (mut entries, mut unread, mut left_open) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut entries, mut to_read, mut left_open) = (Vec::new(), Vec::new(), Vec::new());
         for one in &folders {
             if let Some(entry) = known.take(one) {
                 opened.indexed += 1;
                 entries.push(entry);
             } else if one.join(folder::RECORD).exists() {
-                match read(one) {
-                    Ok((record, sha256)) => {
-                        opened.read += 1;
-                        let listed = place_of(one).unwrap_or(0);
-                        entries.push(RunEntry { listed, ..RunEntry::of(one, &record, sha256) });
-                    }
-                    Err(error) => unread.push((one, error)),
-                }
+                to_read.push(one);
             } else {
                 left_open.push(one);
             }
         }
+        let unread = self.read_all(&to_read, &known, &mut entries, progress);
+        opened.read = to_read.len() - unread.len();
         let copies = take_copies(&mut entries);
         // The index has none of them.
         let copies_read = copies.iter().filter(|copy| !copy.indexed).count();
@@ -73,7 +76,7 @@ impl Runs {
         let copies_only = known.fits(opened.read - copies_read) && no_copy_listed;
         entries.sort_by_key(RunEntry::order);
         let all_placed = self.give_places(&mut entries, known.largest());
-        let mut largest = entries.iter().fold(known.largest(), Largest::with);
+        let largest = entries.iter().fold(known.largest(), Largest::with);
         if !(copies_only && all_placed) {
             // The records are there: without the index the next start only takes longer.
             if let Err(error) = self.index.write(&entries, largest) {
@@ -83,29 +86,36 @@ impl Runs {
         let dates = entries.iter().filter_map(|entry| entry.started.get(..10)?.parse().ok());
         self.calendar.open(dates.max());
         tell_of(&entries);
+        let disputed = entries.iter_mut().filter(|entry| !entry.others.is_empty());
+        disputed.for_each(RunEntry::drop_verdicts);
         *self.entries() = entries;
         opened.copies = copies.into_iter().map(|copy| copy.folder).collect();
         for (one, error) in unread {
-            if self.is_known(one) {
-                opened.copies.push(one.clone());
-            } else {
-                largest.number = largest.number.max(self.owe(one, &error, false).unwrap_or(0));
-                self.list_untrusted(one, &error);
-            }
+            opened.copies.extend(self.list_untrusted(suspect(one, known.former(one), chain(&error))));
         }
         longest_first(&mut left_open);
         for one in left_open {
             if self.is_known(one) {
                 opened.copies.push(one.clone());
             } else {
-                largest.number = largest.number.max(self.close(one).unwrap_or(0));
+                opened.copies.extend(self.close(one));
             }
         }
         for copy in &opened.copies {
             tracing::warn!(folder = %copy.display(), "a copy of a run that is in another folder: it is not counted");
         }
-        self.next.store(largest.number.saturating_add(1), Ordering::SeqCst);
+        self.next.store(self.number_after(largest.number.max(named)), Ordering::SeqCst);
         Ok(opened)
+    }
+
+    /// A number that no run has had, behind `largest` and those of all runs. Each run whose number is lost had one too.
+    fn number_after(&self, largest: u64) -> u64 {
+        let entries = self.entries();
+        let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
+        let listed = entries.iter().filter_map(|entry| entry.number);
+        let owed = unmade.iter().filter_map(|one| one.number);
+        let lost = entries.iter().filter(|entry| entry.may_be_last).count();
+        listed.chain(owed).fold(largest, u64::max).saturating_add(1 + lost as u64)
     }
 
     /// Gives each run that was never listed the next place, in the order in which they began. Returns whether all had one. A place that two
@@ -126,9 +136,13 @@ impl Runs {
 
     /// Whether a run is already listed, or owed, from another folder.
     fn is_known(&self, one: &Path) -> bool {
-        let Some(header) = begun(one) else { return false };
+        begun(one).is_some_and(|header| self.is_one_of_these(&header.run))
+    }
+
+    /// Whether a run is already listed, or owed.
+    fn is_one_of_these(&self, run: &str) -> bool {
         let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
-        unmade.iter().any(|other| other.owed.run == header.run) || self.find(&header.run).is_some()
+        unmade.iter().any(|other| other.owed.run == run) || self.find(run).is_some()
     }
 
     /// Locks the folder itself: a file in it could belong to another user, or be deleted.
@@ -141,41 +155,52 @@ impl Runs {
         Ok(())
     }
 
-    /// Closes a run that was left open, and makes its record. If that fails, for example on a full disk, the record is owed. Returns the
-    /// number of the run.
-    fn close(&self, one: &Path) -> Option<u64> {
-        match self.make(one) {
-            Ok(()) => {
-                tracing::warn!(folder = %one.display(), "a run was left open and is closed as aborted");
-                begun(one).and_then(|header| header.number)
+    /// Closes a run that was left open, and makes its record. If that fails, for example on a full disk, the record is owed. If the run
+    /// cannot be known from its journal, its files are damaged. Returns its folder if it is a copy of a run that is known from another one.
+    fn close(&self, one: &Path) -> Option<PathBuf> {
+        let Some(header) = begun(one) else {
+            if never_began(one) {
+                tracing::warn!(folder = %one.display(), "a run that never began");
+                return None;
             }
-            Err(error) => self.owe(one, &error, true),
+            let why = format!(
+                "`{}` has no record, and its journal does not begin with the start of a run: its files are damaged",
+                one.display()
+            );
+            return self.list_untrusted(suspect(one, None, why));
+        };
+        match self.make(one) {
+            Ok(()) => tracing::warn!(folder = %one.display(), "a run was left open and is closed as aborted"),
+            Err(error) => self.owe(one, header, &error),
         }
+        None
     }
 
-    /// Keeps in mind that a run has no record, or none that can be read. Returns the number of the run.
-    fn owe(&self, one: &Path, error: &JobError, to_make: bool) -> Option<u64> {
-        tracing::error!(folder = %one.display(), error = chain(error), "a run has no record, or one that cannot be read");
-        let header = begun(one)?;
+    /// Keeps in mind that a run has no record yet.
+    fn owe(&self, one: &Path, header: RunHeader, error: &JobError) {
+        tracing::error!(folder = %one.display(), error = chain(error), "a run has no record yet");
         let mut unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
         unmade.push(Unmade {
             owed: OwedRun { run: header.run, folder: one.to_owned() },
             rig: header.rig,
             number: header.number,
             why: chain(error),
-            to_make,
+            to_make: true,
         });
         unmade.sort_by_key(|one| one.number);
-        header.number
     }
 
-    /// Lists a run whose record cannot be trusted, without anything that only the record says of it. The index never has it: its record is
-    /// read at every start.
-    fn list_untrusted(&self, one: &Path, error: &JobError) {
-        let Some(header) = begun(one) else { return };
-        let sha256 = std::fs::read(one.join(folder::RECORD)).map(|bytes| sha256_hex(&bytes));
-        let entry = RunEntry::untrusted(one, &header, sha256.unwrap_or_default(), chain(error));
-        self.insert(RunEntry { listed: place_of(one).unwrap_or(0), ..entry });
+    /// Lists a run whose files cannot be trusted, without anything that only the record says of it. The index never has it: its record is
+    /// read at every start. Returns its folder if it is a copy of a run that is known from another one.
+    fn list_untrusted(&self, entry: RunEntry) -> Option<PathBuf> {
+        if self.is_one_of_these(&entry.run) {
+            return Some(entry.folder);
+        }
+        let why = entry.untrusted.as_deref();
+        tracing::error!(folder = %entry.folder.display(), why, "a run has a record that cannot be read or trusted");
+        let listed = place_of(&entry.folder).unwrap_or(entry.listed);
+        self.insert(RunEntry { listed, ..entry });
+        None
     }
 
     fn make(&self, one: &Path) -> Result<(), JobError> {
@@ -188,7 +213,7 @@ impl Runs {
     }
 }
 
-/// Logs the runs that other folders tell differently.
+/// Logs runs of which another folder has a different record.
 fn tell_of(entries: &[RunEntry]) {
     for entry in entries.iter().filter(|entry| !entry.others.is_empty()) {
         let folder = entry.folder.display();
@@ -211,20 +236,4 @@ pub(super) fn not_locked(folder: &Path, error: TryLockError) -> RunsError {
             JobError::File { what: "lock the folder", path: folder.to_owned(), source }.into()
         }
     }
-}
-
-/// The record in a folder, and the SHA-256 of its bytes. A record that contradicts the journal beside it is not believed.
-fn read(run: &Path) -> Result<(Record, String), JobError> {
-    let path = run.join(folder::RECORD);
-    let bytes =
-        std::fs::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
-    let record = match serde_json::from_slice(&bytes) {
-        Ok(record) => record,
-        Err(source) => return Err(JobError::NotARecord { path, source }),
-    };
-    let doubts = record_doubts(run, &record, &bytes);
-    if !doubts.is_empty() {
-        return Err(JobError::NotTrusted { path, why: doubts.join("; ") });
-    }
-    Ok((record, sha256_hex(&bytes)))
 }

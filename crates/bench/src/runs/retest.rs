@@ -49,6 +49,10 @@ impl Runs {
                 latest = later;
                 steps += 1;
             }
+            // Its verdict is not known, and an earlier one is not the last.
+            if Unmade::listed(&latest).is_some() {
+                continue;
+            }
             let snapshot =
                 known.entry(latest.run.clone()).or_insert_with(|| kept(&latest.folder).map(Arc::new));
             beside.extend(snapshot.iter().cloned().map(|snapshot| Beside { position, snapshot }));
@@ -61,13 +65,13 @@ impl Runs {
         let entry = self.newest(Some(rig), 1).pop();
         let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
         let unmade = unmade.iter().rfind(|one| one.rig == rig).cloned();
-        let number = entry.as_ref().and_then(|entry| entry.number);
-        if let Some(unmade) = unmade.filter(|unmade| entry.is_none() || unmade.number >= number) {
+        let order = entry.as_ref().map_or(0, |entry| entry.order().0);
+        if let Some(unmade) = unmade.filter(|unmade| unmade.number.unwrap_or(0) >= order) {
             return Some(Last::Unmade(unmade));
         }
         let entry = entry?;
-        if !entry.others.is_empty() {
-            return Some(Last::Unmade(Unmade::disputed(&entry)));
+        if let Some(unmade) = Unmade::listed(&entry) {
+            return Some(Last::Unmade(unmade));
         }
         let mut snapshot = kept(&entry.folder)?;
         if entry.again.is_some() {

@@ -1,5 +1,6 @@
 mod changed;
 mod copies;
+mod damaged;
 mod listed;
 
 use super::open::Opened;
@@ -270,7 +271,8 @@ fn a_run_left_open_stays_owed_until_its_record_is_made() {
     let stone = open.join("trace.csv.part");
     std::fs::create_dir(&stone).expect("a folder");
     let owed = OwedRun { run: String::from("run-2"), folder: open };
-    for _ in 0..2 {
+    // A folder that is left over has its number in its name.
+    for number in [3, 4] {
         let daemon = Runs::of(&runs);
         daemon.open().expect("it opens");
         // The verdict of the run before it is not the last one.
@@ -281,7 +283,7 @@ fn a_run_left_open_stays_owed_until_its_record_is_made() {
         let unmade = daemon.take_unmade("goods-in-1");
         assert_eq!(unmade.iter().map(|one| &one.owed).collect::<Vec<_>>(), [&owed]);
         assert!(daemon.take_unmade("goods-in-1").is_empty(), "once");
-        assert_eq!(daemon.folder("goods-in-1", "a-3").expect("a folder").1, 3);
+        assert_eq!(daemon.folder("goods-in-1", "a-3").expect("a folder").1, number);
     }
     std::fs::remove_dir(&stone).expect("a folder");
     let daemon = Runs::of(&runs);

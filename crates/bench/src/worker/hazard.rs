@@ -43,6 +43,7 @@ mod tests {
         #[values(
             Fault::Unreachable(String::from("no route")),
             Fault::Taken(String::from("by another program")),
+            Fault::PortInUse(String::from("open in another program")),
             Fault::Silent(Doubt::Late),
             Fault::Reference(String::from("out of range")),
             Fault::Inside

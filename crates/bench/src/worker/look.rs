@@ -6,6 +6,7 @@
 use super::Worker;
 use crate::owner::Look;
 use crate::phase::{Fault, Rest};
+use crate::port_in_use::written_beside_another_program;
 use tripbench_link::{Clock, Link, LockError, Module, ModuleWire, StopLatch};
 use tripbench_rig::{Decoder, Doubt, Order, RigSheet, Scan};
 use tripbench_runner::{JobError, anything_there};
@@ -45,6 +46,7 @@ impl Worker {
         // STOP TEST between two runs: the safe values are written once more, whatever was read last.
         let stops = self.rig.status().stops;
         self.safe &= self.stops == stops;
+        self.wrote_beside &= self.stops == stops;
         self.stops = stops;
         let sheet = self.rig.sheets.rig().clone();
         let found = self.seen(&sheet);
@@ -97,8 +99,11 @@ impl Worker {
                 if self.lock.as_ref().is_none_or(|lock| !lock.is_of(&module)) {
                     // Let go first: after a reset of a hub two rigs may have changed their paths.
                     self.lock = None;
-                    let taken = module.lock();
-                    self.lock = Some(taken.map_err(|error| not_locked(&error))?);
+                    self.lock = Some(module.lock().map_err(|error| {
+                        self.write_beside(&module, &error, sheet);
+                        not_locked(&error)
+                    })?);
+                    self.wrote_beside = false;
                     self.rig.owns_module();
                 }
                 anything_there(&module).map_err(|error: JobError| unreachable(&error))?
@@ -106,6 +111,13 @@ impl Worker {
         };
         self.reached = Some(wire.again());
         Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
+    }
+
+    /// Writes the safe values once if another program has the port open: at the start, after a STOP TEST, and at the end.
+    fn write_beside(&mut self, module: &Module, error: &LockError, sheet: &RigSheet) {
+        if matches!(error, LockError::PortInUse { .. }) && !std::mem::replace(&mut self.wrote_beside, true) {
+            written_beside_another_program(module, sheet);
+        }
     }
 
     /// The outputs of the module that was reached were made safe and read back.
@@ -158,6 +170,7 @@ impl Worker {
 fn not_locked(error: &LockError) -> Fault {
     match error {
         LockError::Taken { .. } => Fault::Taken(error.to_string()),
+        LockError::PortInUse { .. } => Fault::PortInUse(error.to_string()),
         // Nobody is known to have it: at the end it is in doubt, not another program's.
         LockError::System { source, .. } => Fault::Unreachable(format!("{error} ({source})")),
     }

@@ -218,6 +218,8 @@ enum Read {
     NotYet,
     /// The run will never begin, with the daemon's reason.
     Never(String),
+    /// The daemon cannot send on the journal, with its reason: asking again changes nothing.
+    Problem(String),
 }
 
 /// Writes every event of the run, in order, to the local journal and passes it on to be shown. A broken stream is continued where it
@@ -231,6 +233,7 @@ fn read(daemon: &Daemon, run: &str, journal: &mut File, events: &Sender<Event>) 
             Ok(Read::NotYet) if last.is_none() => daemon.has(run),
             Ok(Read::NotYet | Read::Broken) => Ok(true),
             Ok(Read::Never(why)) => bail!("nothing was tested: {why}"),
+            Ok(Read::Problem(why)) => bail!("the daemon cannot give the rest of run {run}: {why}"),
             Err(error) => Err(error),
         };
         match there {
@@ -287,7 +290,7 @@ fn read_on(
         };
         let Some(text) = line.strip_prefix("data: ") else { continue };
         let whole = format!("{text}\n");
-        let Some(event) = event(whole.as_bytes()) else { bail!("{}", problem_in(text)) };
+        let Some(event) = event(whole.as_bytes()) else { return Ok(Read::Problem(problem_in(text))) };
         journal.write_all(whole.as_bytes())?;
         *last = Some(event.seq.0);
         let ended = matches!(event.kind, EventKind::Ended { .. });

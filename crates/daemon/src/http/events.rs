@@ -1,5 +1,6 @@
 //! The events of a run as they are recorded, in progress or finished.
 
+use super::genuine::not_given_out;
 use super::unfinished::unfinished;
 use super::watch::seat;
 use crate::problem::{Problem, Refused};
@@ -21,6 +22,7 @@ use tripbench_record::journal;
     responses(Refused, (status = 200, description = "Events: `id` is the event's number, `data` its journal line. The last one is `ended`, or an event `problem` with a Problem as `data` if the journal is damaged, or has no end and the run is not in progress", content_type = "text/event-stream"),
         (status = 503, description = "Too many watchers", body = Problem, content_type = "application/problem+json"),
         (status = 400, description = "Last-Event-ID is not a number, or a query key", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "Two folders have different records of the run", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn events(
     State(daemon): State<Arc<Daemon>>,
@@ -31,6 +33,7 @@ pub(crate) async fn events(
     let (there, wanted) = (Arc::clone(&daemon), run.clone());
     let place = tokio::task::spawn_blocking(move || there.bench.journal_of(&wanted)).await.ok().flatten();
     let path = place.ok_or_else(|| unfinished(&daemon, &run))?;
+    daemon.bench.runs.undisputed(&run).map_err(|error| not_given_out(&run, &error))?;
     let after = after(&headers)?;
     let seat = seat(&daemon)?;
     let tail = Tail::of(path, after);

@@ -7,6 +7,21 @@ use axum::http::StatusCode;
 use std::sync::Arc;
 use tripbench_bench::{Changed, Genuine, chain};
 
+/// The problem of a run whose files are not given out.
+pub(super) fn not_given_out(run: &str, error: &Changed) -> Problem {
+    let (title, until) = match error {
+        Changed::Disputed(_) => {
+            ("The run has different records", "until then nothing of the run is given out")
+        }
+        Changed::Untrusted(_) | Changed::Other { .. } | Changed::Unread(_) => {
+            ("A file of the run was changed", "it is not given out")
+        }
+    };
+    tracing::error!(run, error = chain(error), "a file of a finished run is not given out");
+    let detail = format!("run `{run}`: {error}; {until}");
+    Problem::new(StatusCode::CONFLICT, ProblemKind::RecordChanged, title, detail)
+}
+
 /// What `wanted` takes of a finished run whose record is the one that was listed.
 ///
 /// # Errors
@@ -24,20 +39,7 @@ pub(super) async fn genuine<T: Send + 'static>(
         Ok(Some(Err(Changed::Unread(error)))) => {
             Err(Problem::not_found(format!("run `{run}`: {}", chain(&error))))
         }
-        Ok(Some(Err(error))) => {
-            tracing::error!(
-                run,
-                error = chain(&error),
-                "a file of a finished run was changed and is not given out"
-            );
-            let detail = format!("run `{run}`: {error}; none of its files is given out as its result");
-            Err(Problem::new(
-                StatusCode::CONFLICT,
-                ProblemKind::RecordChanged,
-                "The record was changed",
-                detail,
-            ))
-        }
+        Ok(Some(Err(error))) => Err(not_given_out(run, &error)),
         Ok(None) => Err(unfinished(daemon, run)),
         Err(_) => Err(Problem::inside("the files of the run could not be read")),
     }

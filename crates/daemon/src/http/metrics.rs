@@ -59,9 +59,9 @@ fn registry(daemon: &Daemon) -> Registry {
     }
     let positions = Family::<OfVerdict, Counter>::default();
     for entry in daemon.bench.runs.newest(None, usize::MAX) {
-        for position in &entry.positions {
+        for verdict in entry.positions.iter().filter_map(|position| position.verdict) {
             let simulated = if entry.simulated { "true" } else { "false" };
-            let of = OfVerdict { rig: entry.rig.clone(), verdict: verdict_key(position.verdict), simulated };
+            let of = OfVerdict { rig: entry.rig.clone(), verdict: verdict_key(verdict), simulated };
             positions.get_or_create(&of).inc();
         }
     }

@@ -3,18 +3,19 @@
 use super::download::file;
 use super::genuine::genuine;
 use crate::document::{VerdictWord, verdict_key};
-use crate::problem::{Problem, Refused};
+use crate::problem::{Problem, ProblemKind, Refused};
 use crate::stage::Daemon;
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::http::header;
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
-use tripbench_bench::Runs;
-use tripbench_runner::folder;
+use std::time::Duration;
+use tokio::sync::Semaphore;
+use tokio::time::timeout;
+use tripbench_bench::{Genuine, Runs, place_before};
 use utoipa::ToSchema;
-use uuid::Uuid;
 
 /// A finished run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
@@ -42,8 +43,9 @@ pub(crate) struct RunEntry {
     /// SHA-256 of other records of this run, in copies of its folder whose files are as sound as these: which record is right cannot be known.
     /// Usually empty.
     pub others: Vec<String>,
-    /// Why its record cannot be trusted: it contradicts the journal beside it, or cannot be read. Then the run is listed without positions,
-    /// and its files are not given out. Usually `null`.
+    /// Why its files cannot be trusted: record and journal contradict each other, or one of them cannot be read. Then its positions have no
+    /// verdicts, its files are not given out, and what the files no longer tell is empty: its rig, or its positions. A run of which nothing
+    /// else is known has the name of its folder as `run`. Usually `null`.
     pub untrusted: Option<String>,
     /// Place in the order in which finished runs were listed. `after` takes it too.
     pub listed: u64,
@@ -56,9 +58,9 @@ pub(crate) struct EntryPosition {
     pub position: u8,
     /// Serial number or own number.
     pub serial: String,
-    /// The verdict; never `set-aside`.
-    #[schema(value_type = VerdictWord)]
-    pub verdict: String,
+    /// The verdict; never `set-aside`; `null` if it is not known, because the run is `untrusted` or has `others`.
+    #[schema(value_type = Option<VerdictWord>)]
+    pub verdict: Option<String>,
     /// Quantities of the record that the verdict does not cover.
     pub not_checked: Vec<String>,
 }
@@ -68,7 +70,7 @@ impl From<&tripbench_bench::RunEntry> for RunEntry {
         let position = |position: &tripbench_bench::EntryPosition| EntryPosition {
             position: position.position,
             serial: position.serial.clone(),
-            verdict: verdict_key(position.verdict).to_owned(),
+            verdict: position.verdict.map(|verdict| verdict_key(verdict).to_owned()),
             not_checked: position.not_checked.iter().map(ToString::to_string).collect(),
         };
         Self {
@@ -99,13 +101,13 @@ pub(crate) struct Which {
     /// Largest number of runs, 1 to 500; 50 by default.
     #[param(minimum = 1, maximum = 500)]
     limit: Option<u16>,
-    /// Only runs that tested a device with this serial number.
+    /// Only runs that tested a device with this serial number, or of which it is not known which devices they tested.
     serial: Option<String>,
     /// Only runs that started at this time or later, RFC 3339.
     since: Option<String>,
     /// Only runs that were listed after this one, **in the order in which they were listed**: a program that was offline continues where it
     /// was. The place of the last run (`listed`), or its identifier. By the place no run is missed and none comes twice, also if that run was
-    /// deleted; by the identifier of a run that was deleted, those come again that were listed while it was in progress.
+    /// deleted; by the identifier of a run that was deleted, runs listed while it was in progress are returned again.
     after: Option<String>,
 }
 
@@ -113,7 +115,7 @@ impl Which {
     /// The runs wanted.
     ///
     /// # Errors
-    /// If `since` is not a time, or `after` can be no run.
+    /// If `since` is not a time, or `after` names neither a run nor a place.
     fn of(&self, runs: &Runs) -> Result<Vec<tripbench_bench::RunEntry>, Problem> {
         let rig = self.rig.as_deref();
         let mut all = if let Some(after) = &self.after {
@@ -138,21 +140,15 @@ impl Which {
             all.retain(|entry| time(&entry.started).is_none_or(|started| started >= since));
         }
         if let Some(serial) = &self.serial {
-            all.retain(|entry| entry.positions.iter().any(|position| position.serial == *serial));
+            all.retain(|entry| entry.may_have_tested(serial));
         }
         Ok(all)
     }
 }
 
-/// A place in the order of listing: a number, or the identifier of a run that is not there. The identifier has the time of its start, and a
-/// run is listed after that, so that none that was listed behind it is missed.
+/// A place in the order of listing: a number, or the identifier of a run that is not there.
 fn place(after: &str) -> Option<u64> {
-    const PER_S: u64 = 1_000_000;
-    let started = || {
-        let (seconds, nanoseconds) = Uuid::parse_str(after).ok()?.get_timestamp()?.to_unix();
-        Some(seconds * PER_S + u64::from(nanoseconds) / 1_000)
-    };
-    after.parse().ok().or_else(started)
+    after.parse().ok().or_else(|| place_before(after))
 }
 
 /// Finished runs, the newest first.
@@ -188,17 +184,37 @@ pub(crate) async fn record(
     Ok(([(header::CONTENT_TYPE, "application/json")], record).into_response())
 }
 
-/// The report of a finished run.
+/// Reports that are made at the same time: a trace may be long.
+static REPORTS: Semaphore = Semaphore::const_new(1);
+/// Longest wait for another report, which may hang at the disk.
+const TURN_WITHIN: Duration = Duration::from_secs(10);
+
+/// The report of a finished run, made from its record and its trace.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/report", params(("run" = String, Path, description = "Identifier of the run")),
     responses(Refused, (status = 200, description = "The report", content_type = "text/html"),
         (status = 409, description = "A file of the run was changed", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "Other reports are being made", body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")))]
 pub(crate) async fn report(
     State(daemon): State<Arc<Daemon>>,
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
-    let path = genuine(&daemon, &run, |files| Ok(files.folder.join(folder::REPORT))).await?;
-    let mut response = file(&path, &run, "text/html; charset=utf-8").await?;
+    let turn = timeout(TURN_WITHIN, REPORTS.acquire()).await;
+    let Ok(Ok(turn)) = turn else {
+        let detail = format!("run `{run}`: other reports are being made; ask again later");
+        return Err(Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            ProblemKind::TooMany,
+            "Too many reports",
+            detail,
+        ));
+    };
+    let made = move |files: Genuine| {
+        let _turn = turn;
+        files.report()
+    };
+    let report = genuine(&daemon, &run, made).await?;
+    let mut response = ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], report).into_response();
     // A report contains its style, but no script.
     let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'";
     response

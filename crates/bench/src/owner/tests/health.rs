@@ -20,6 +20,7 @@ fn fault() -> impl Strategy<Value = Fault> {
     prop_oneof![
         text().prop_map(Fault::Unreachable),
         text().prop_map(Fault::Taken),
+        text().prop_map(Fault::PortInUse),
         text().prop_map(Fault::Reference),
         doubt().prop_map(Fault::Silent),
         doubt().prop_map(Fault::NotSafe),

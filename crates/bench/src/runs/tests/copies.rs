@@ -1,6 +1,7 @@
 //! Several folders of one run.
 
 use super::*;
+use crate::runs::genuine::Changed;
 use proptest::prelude::*;
 use std::collections::BTreeSet;
 use tripbench_record::Halt;
@@ -125,10 +126,20 @@ fn two_sound_folders_of_one_run_that_differ_are_told_and_no_verdict_is_shown(
         assert_eq!(told, both(digest(&anns), digest(&other)));
         let Some(Last::Unmade(last)) = daemon.last("goods-in-1") else { panic!("a verdict is shown") };
         assert!(last.why.contains("different records of one run") && !last.to_make, "{last:?}");
+        // Nothing says what its devices are.
+        assert!(matches!(daemon.genuine("run-1"), Some(Err(Changed::Disputed(_)))));
+        assert!(daemon.undisputed("run-1").is_err() && daemon.counts().is_empty());
+        assert!(
+            !listed[0].positions.is_empty() && listed[0].positions.iter().all(|one| one.verdict.is_none())
+        );
+        assert!(daemon.beside("run-1", &[]).is_empty());
     }
     std::fs::remove_dir_all(&other).expect("a folder");
     let daemon = Runs::of(&runs).opened();
     assert!(matches!(daemon.last("goods-in-1"), Some(Last::Kept(..))));
+    assert!(matches!(daemon.genuine("run-1"), Some(Ok(_))));
+    assert!(daemon.undisputed("run-1").is_ok());
+    assert_eq!((daemon.counts().len(), daemon.beside("run-1", &[]).len()), (1, 1));
     assert_eq!(daemon.newest(None, 1)[0].sha256, digest(&anns));
     for folder in [runs, beside] {
         std::fs::remove_dir_all(folder).expect("a folder");

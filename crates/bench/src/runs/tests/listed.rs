@@ -124,3 +124,67 @@ proptest! {
         std::fs::remove_dir_all(&runs).expect("a folder");
     }
 }
+
+/// The identifier of a run of one rig, made this many microseconds from now: the clock was set back meanwhile, or forward.
+fn run_of(from_now_ms: i64, filled: u8) -> String {
+    let now = jiff::Timestamp::now().as_millisecond();
+    let at = u64::try_from(now + from_now_ms).expect("a time");
+    uuid::Builder::from_unix_timestamp_millis(at, &[filled; 10]).into_uuid().to_string()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(40))]
+
+    /// A program that knows a run by its identifier only, whose folder was deleted since. The run began before the clock was set back.
+    #[test]
+    fn who_knows_the_identifier_of_a_run_that_is_gone_misses_none_of_those_after_it(
+        clock_ms in prop::collection::vec(-10_000_000_i64..10_000_000, 2..6),
+        known in any::<prop::sample::Index>(),
+        restarted in any::<bool>(),
+        index_lost in any::<bool>(),
+    ) {
+        let runs = scratch("clock");
+        let mut daemon = Runs::of(&runs).opened();
+        let all: Vec<String> = (0..).zip(&clock_ms).map(|(filled, clock_ms)| run_of(*clock_ms, filled)).collect();
+        let mut folders = Vec::new();
+        for (run, number) in all.iter().zip(1..) {
+            let header = RunHeader { run: run.clone(), ..header(Some(number), AT) };
+            let one = runs.join(run);
+            std::fs::create_dir(&one).expect("a folder");
+            std::fs::write(one.join(JOURNAL), whole_journal(header.clone())).expect("a journal");
+            let bytes = record(header);
+            std::fs::write(one.join(RECORD), &bytes).expect("a record");
+            daemon.add(&one, &serde_json::from_slice(&bytes).expect("a record"), sha256_hex(&bytes));
+            folders.push(one);
+        }
+        let known = known.index(all.len());
+        std::fs::remove_dir_all(&folders[known]).expect("a folder");
+        if restarted {
+            drop(daemon);
+            if index_lost {
+                std::fs::remove_file(runs.join("runs.index")).expect("an index");
+            }
+            daemon = Runs::of(&runs).opened();
+        }
+        let place = place_before(&all[known]).expect("a time");
+        let after: Vec<String> = daemon.listed_after(None, place).into_iter().map(|entry| entry.run).collect();
+        for run in &all[known + 1..] {
+            prop_assert!(after.contains(run), "{} is missed after {}: {:?}", run, all[known], after);
+        }
+        drop(daemon);
+        std::fs::remove_dir_all(&runs).expect("a folder");
+    }
+}
+
+/// A place of a list that was lost, of this folder or another.
+#[rstest]
+fn a_place_in_the_future_gives_all_runs(#[values(3_600_000_000, u64::MAX / 2, u64::MAX)] behind: u64) {
+    let runs = scratch(&format!("behind-{behind}"));
+    store(&runs, Some(1), AT);
+    store(&runs, Some(2), AT);
+    let daemon = Runs::of(&runs).opened();
+    let last = daemon.listed_after(None, 0).pop().expect("a run").listed;
+    assert!(daemon.listed_after(None, last).is_empty());
+    assert_eq!(daemon.listed_after(None, last.saturating_add(behind)).len(), 2);
+    std::fs::remove_dir_all(&runs).expect("a folder");
+}
