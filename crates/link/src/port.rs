@@ -80,11 +80,12 @@ impl Claim {
         }
         let elsewhere = |holder| io::Error::other(OpenElsewhere { path: path.to_owned(), holder });
         // May take long, if the adapter hangs.
-        let file = Arc::new(open(path).map_err(|error| match error.kind() {
+        let opened = open(path).map_err(|error| {
             // Another program has forbidden to open it a second time (TIOCEXCL).
-            io::ErrorKind::ResourceBusy => elsewhere(Holder::AnotherProgram),
-            _ => error,
-        })?);
+            let is_busy = error.kind() == io::ErrorKind::ResourceBusy;
+            if is_busy { elsewhere(Holder::AnotherProgram) } else { error }
+        });
+        let file = Arc::new(opened?);
         let node = Node::of(&file.metadata()?);
         for _ in 1..TRIES {
             match claimed(node, &file) {
@@ -92,14 +93,12 @@ impl Claim {
                 done => return done,
             }
         }
-        claimed(node, &file).map_err(|error| match error.kind() {
-            io::ErrorKind::WouldBlock => {
-                elsewhere(match flock(&*file, FlockOperation::NonBlockingLockShared) {
-                    Ok(()) => Holder::PerhapsTripbench,
-                    Err(_) => Holder::AnotherProgram,
-                })
+        claimed(node, &file).map_err(|error| {
+            if error.kind() != io::ErrorKind::WouldBlock {
+                return error;
             }
-            _ => error,
+            let is_shared = flock(&*file, FlockOperation::NonBlockingLockShared).is_ok();
+            elsewhere(if is_shared { Holder::PerhapsTripbench } else { Holder::AnotherProgram })
         })
     }
 
