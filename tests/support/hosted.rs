@@ -1,7 +1,7 @@
 //! A simulated module in the test's own process, so that the test can read its coils while the daemon runs in another process.
 
 use crate::command::Workplace;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -190,16 +190,21 @@ pub fn stated_stop(rig: &RigSheet, measured: Duration) -> Duration {
     Duration::from_secs_f64(stated_s)
 }
 
-/// Lets every read of a file by its path hang, as on a hung disk: a pipe takes its place. Who has it open is not disturbed. Returns where
-/// the file itself is kept.
+/// Lets every access of a faulty daemon to a file by its path hang, as on a hung disk. Who has it open is not disturbed.
 ///
 /// # Panics
-/// If the file is not there.
-pub fn read_hangs(path: &Path) -> PathBuf {
-    let kept = path.with_extension("kept");
-    std::fs::rename(path, &kept).expect("a file");
-    assert!(Command::new("mkfifo").arg(path).status().expect("coreutils").success());
-    kept
+/// If its folder is not there.
+pub fn hangs(path: &Path) {
+    let name = path.file_name().expect("a file").to_string_lossy().into_owned();
+    std::fs::write(path.with_file_name("hangs"), name).expect("a folder");
+}
+
+/// Ends that.
+///
+/// # Panics
+/// If no file beside it hangs.
+pub fn hangs_no_more(path: &Path) {
+    std::fs::remove_file(path.with_file_name("hangs")).expect("one hangs");
 }
 
 /// Longest time of five that something takes.

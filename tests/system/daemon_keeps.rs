@@ -1,4 +1,4 @@
-//! The daemon while its surroundings change: sheets that change, a disk that is full or hangs, silent connections, an acknowledged
+//! The daemon while its surroundings change: sheets that change, a disk that is full, silent connections, an acknowledged
 //! verdict.
 
 use rstest::rstest;
@@ -11,10 +11,9 @@ use std::path::PathBuf;
 use std::time::Duration;
 use tripbench_tests::command::{Simulated, Workplace, quick};
 use tripbench_tests::daemon::Daemon;
-use tripbench_tests::hosted::{faulty, read_hangs, wait};
+use tripbench_tests::hosted::{faulty, wait};
 
 const RIG: &str = "goods-in-1";
-const OTHER: &str = "goods-in-9";
 
 fn idle(state: &Value) -> bool {
     state["doing"] == "idle"
@@ -168,44 +167,6 @@ fn live_a_run_whose_record_could_not_be_made_is_owed_after_a_restart_too() {
     assert_eq!((&state["run"]["run"], &state["failed"], &state["owed"]), (&run, &Value::Null, &json!([])));
     let runs = daemon.get("/api/v1/runs").json();
     assert_eq!(json!([runs[0]["run"], runs[1]["run"]]), json!([run, first]), "{runs}");
-}
-
-/// Instead of a disk that hangs: a file of the record that waits for a reader for ever.
-#[test]
-fn live_a_disk_that_hangs_at_one_record_holds_no_other_rig_and_not_the_end() {
-    let workplace = quick();
-    let other = workplace.read("rig.toml").replace("name = \"goods-in-1\"", "name = \"goods-in-9\"");
-    workplace.write("other.toml", &other);
-    let (_rig, _other) = (Simulated::start(&workplace), Simulated::of(&workplace, "other.toml"));
-    let rig = |sheet| {
-        format!(
-            "[[rig]]\nsheet = \"{sheet}\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscript = \"script.toml\"\n"
-        )
-    };
-    let bench =
-        format!("listen = \"127.0.0.1:0\"\nruns = \"runs\"\n{}{}", rig("rig.toml"), rig("other.toml"));
-    workplace.write("bench.toml", &bench);
-    let mut daemon = Daemon::with(&workplace, "serve --bench bench.toml --log json");
-    daemon.until(RIG, idle);
-    daemon.until(OTHER, idle);
-    assert_eq!(daemon.start_round(RIG, &[(1, "A-1")]).status, 201);
-    daemon.until(RIG, |state| state["run"]["steps"][0]["now"] == "done");
-    let journal = folder(&workplace, RIG).join("run.journal");
-    let kept = read_hangs(&journal);
-    stop(&daemon, RIG);
-    daemon.until(RIG, |state| state["run"]["safe"] == true);
-    assert_eq!(daemon.start_round(OTHER, &[(1, "B-1")]).status, 201);
-    daemon.until(OTHER, |state| state["run"]["steps"][0]["now"] == "running");
-    stop(&daemon, OTHER);
-    let state = daemon.until(OTHER, over);
-    assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
-    assert_eq!(daemon.rig(RIG)["run"]["over"], false);
-    daemon.signal(Signal::TERM);
-    assert_eq!(daemon.wait().code(), Some(0), "both rigs are safe");
-    std::fs::rename(kept, journal).expect("both are there");
-    let daemon = Daemon::with(&workplace, "serve --bench bench.toml --log json");
-    let state = daemon.until(RIG, over);
-    assert!(state["run"]["tiles"][0]["verdict"].is_string(), "{state}");
 }
 
 /// A daemon with short timeouts and few connections.

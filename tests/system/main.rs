@@ -15,6 +15,7 @@ mod coverage;
 mod daemon;
 mod daemon_api;
 mod daemon_files;
+mod daemon_hangs;
 mod daemon_keeps;
 mod daemon_safe;
 mod daemon_users;

@@ -2,6 +2,7 @@
 
 use crate::audience::Audience;
 use crate::begin::{NotStarted, Start, Started, begin};
+use crate::disk_times::DiskTimes;
 use crate::entry::RigEntry;
 use crate::first::{Ended, leave_safe, looked_at, modules};
 use crate::not_planned::NotPlanned;
@@ -19,9 +20,6 @@ use std::time::Duration;
 use thiserror::Error;
 use tripbench_link::{Clock, Module};
 use tripbench_runner::folder;
-
-/// Longest time, when the daemon ends, for the workers to set the outputs of their rigs to safe values and to finish their records.
-const WORKERS_HAVE: Duration = Duration::from_secs(20);
 
 /// Why a bench cannot be served.
 #[derive(Debug, Error)]
@@ -65,15 +63,15 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// Sets the outputs of every rig to their safe values and starts its owner and worker. `runs` is the folder of the runs; `audience`
-    /// makes the listener of each rig, in order. Returns after every rig was looked at once, or after a few seconds.
+    /// Sets the outputs of every rig to their safe values and starts its owner and worker. `runs` is the folder of the runs, with what its
+    /// disk may take; `audience` makes the listener of each rig, in order. Returns after every rig was looked at once, or after a few seconds.
     ///
     /// # Errors
     /// If there is no rig, two rigs have the same name or module, or a thread cannot be spawned. The outputs of the rigs are then set to
     /// their safe values.
     pub fn begin(
         rigs: Vec<RigEntry>,
-        runs: &Path,
+        (runs, times): (&Path, DiskTimes),
         audience: impl Fn(&RigEntry) -> std::io::Result<Arc<dyn Audience>>,
     ) -> Result<Self, BenchError> {
         if let Err(why) = check(&rigs) {
@@ -81,7 +79,7 @@ impl Bench {
             return Err(why);
         }
         let sheets: Vec<_> = rigs.iter().map(|rig| rig.sheets.rig().clone()).collect();
-        Self::employ(rigs, Arc::new(Runs::of(runs)), audience).map_err(|error| {
+        Self::employ(rigs, Arc::new(Runs::with(runs, times)), audience).map_err(|error| {
             // Rigs that have a worker already are not touched: it holds their module.
             leave_safe(sheets).log();
             BenchError::from(error)
@@ -160,9 +158,9 @@ impl Bench {
     pub fn end(&self) -> Ended {
         self.stop();
         let clock = Clock::start();
-        let begun = clock.now();
+        let (begun, within) = (clock.now(), self.runs.times.workers_have);
         let workers = std::mem::take(&mut *self.workers.lock().unwrap_or_else(PoisonError::into_inner));
-        while workers.iter().any(|worker| !worker.is_finished()) && clock.now().since(begun) < WORKERS_HAVE {
+        while workers.iter().any(|worker| !worker.is_finished()) && clock.now().since(begun) < within {
             std::thread::park_timeout(Duration::from_millis(20));
         }
         let mut ended = Ended::default();

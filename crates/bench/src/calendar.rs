@@ -46,7 +46,7 @@ impl Calendar {
 
     /// What the file says; `None` without a file.
     fn read(&self) -> Option<Known> {
-        let bytes = match std::fs::read(&self.path) {
+        let bytes = match disk::read(&self.path) {
             Ok(bytes) => bytes,
             Err(error) if error.kind() == ErrorKind::NotFound => return None,
             Err(error) => return Some(Known::Unreadable(format!("cannot be read ({error})"))),

@@ -116,13 +116,15 @@ fn leave_one_safe(sheet: &RigSheet, claimed: &Mutex<Vec<Module>>) -> Left {
 
 /// The modules that sheets name, looked up in parallel; `None` for a name that does not resolve within a time limit. The rig reports it.
 pub(crate) fn modules(sheets: Vec<LinkSheet>) -> Vec<Option<Module>> {
-    looked_up(sheets, LOOK_UPS_WITHIN, |sheet| Module::of(sheet).ok())
+    let clock = Clock::start();
+    let until = clock.now() + LOOK_UPS_WITHIN;
+    looked_up(sheets, || until.since(clock.now()), |sheet| Module::of(sheet).ok())
 }
 
-/// What `look_up` finds for each of the sheets, in parallel; `None` where it finds nothing within a time limit.
+/// What `look_up` finds for each of the sheets, in parallel; `None` where it finds nothing in the time that is left.
 fn looked_up<T: Clone + Send + 'static>(
     sheets: Vec<LinkSheet>,
-    within: Duration,
+    mut left: impl FnMut() -> Duration,
     look_up: fn(&LinkSheet) -> Option<T>,
 ) -> Vec<Option<T>> {
     let mut modules = vec![None; sheets.len()];
@@ -136,9 +138,7 @@ fn looked_up<T: Clone + Send + 'static>(
         }
     }
     drop(found);
-    let clock = Clock::start();
-    let until = clock.now() + within;
-    while let Ok((index, module)) = looked_up.recv_timeout(until.since(clock.now())) {
+    while let Ok((index, module)) = looked_up.recv_timeout(left()) {
         modules[index] = module;
     }
     modules
@@ -182,7 +182,14 @@ mod tests {
     fn a_look_up_that_hangs_is_given_up(#[values(&[0], &[2], &[0, 1], &[0, 1, 2])] hanging: &[usize]) {
         let name = |rig: usize| if hanging.contains(&rig) { "hangs:1" } else { "answers:1" };
         let links = (0..3).map(|rig| sheet("rig", name(rig)).link).collect();
-        let found = looked_up(links, Duration::from_millis(300), |link| {
+        // Time is left until all have answered that ever will.
+        let mut answers = 3 - hanging.len();
+        let left = || {
+            let more = answers > 0;
+            answers = answers.saturating_sub(1);
+            if more { Duration::from_mins(10) } else { Duration::ZERO }
+        };
+        let found = looked_up(links, left, |link| {
             while link.address() == "hangs:1" {
                 std::thread::park();
             }

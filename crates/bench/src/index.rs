@@ -89,7 +89,7 @@ impl Index {
 
     /// Reads the index. Lines that are damaged are left out; a missing file is empty.
     pub(crate) fn read(&self) -> Indexed {
-        let bytes = std::fs::read(&self.path).unwrap_or_default();
+        let bytes = disk::read(&self.path).unwrap_or_default();
         let text = String::from_utf8_lossy(&bytes);
         let Some((first, body)) = text.split_once('\n').filter(|(first, _)| first.starts_with(MAGIC)) else {
             return Indexed::default();

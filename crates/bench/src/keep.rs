@@ -3,6 +3,7 @@
 use crate::runs::Runs;
 use crate::snapshot::RunSnapshot;
 use crate::status::OwedRun;
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -10,8 +11,8 @@ use tripbench_record::{Halt, LoadedSheets};
 use tripbench_runner::{JobError, carried, fold_journal_at_end, folder, load};
 use tripbench_sheet::Findings;
 
-/// Longest time that a record waits for the records before it: the disk may hang at one of them.
-const TURN_WITHIN: Duration = Duration::from_secs(10);
+/// Most threads that make records at once. A thread that hangs at the disk cannot be ended, and has files open.
+const MOST_AT_ONCE: usize = 32;
 
 /// A run that has a journal and no record.
 #[derive(Debug, Clone)]
@@ -34,9 +35,15 @@ pub(crate) type Making = JoinHandle<Result<Option<RunSnapshot>, JobError>>;
 pub(crate) fn make(owed: PendingRecord, runs: &Arc<Runs>) -> Result<Making, JobError> {
     static TURN: Turn = Turn::new();
     let runs = Arc::clone(runs);
-    let path = owed.run.folder.clone();
+    let (path, tried) = (owed.run.folder.clone(), owed.run.folder.clone());
+    let failed = |path, source| JobError::File { what: "start a thread for the record in", path, source };
+    let Some(counted) = Counted::of(&runs) else {
+        let hang = format!("{MOST_AT_ONCE} threads that make records hang at the disk");
+        return Err(failed(path, std::io::Error::other(hang)));
+    };
     let work = move || {
-        let _turn = TURN.take(TURN_WITHIN);
+        let _until_the_end = counted;
+        let _turn = TURN.take(runs.times.turn_within);
         // Linux has a priority for each thread. If it cannot be set, the record is made anyway.
         let _as_before = rustix::process::setpriority_process(Some(rustix::thread::gettid()), 15);
         let PendingRecord { run: OwedRun { run: _, folder: path }, sheets, halt } = owed;
@@ -51,7 +58,25 @@ pub(crate) fn make(owed: PendingRecord, runs: &Arc<Runs>) -> Result<Making, JobE
         Ok(snapshot.map(|snapshot| RunSnapshot { kept: true, ..snapshot }))
     };
     let thread = std::thread::Builder::new().name(String::from("record")).spawn(work);
-    thread.map_err(|source| JobError::File { what: "start a thread for the record in", path, source })
+    thread.map_err(|source| failed(tried, source))
+}
+
+/// One of the threads that make records.
+struct Counted(Arc<Runs>);
+
+impl Counted {
+    /// Counts one more, if there are not too many.
+    fn of(runs: &Arc<Runs>) -> Option<Self> {
+        let more = |makers| (makers < MOST_AT_ONCE).then_some(makers + 1);
+        let counted = runs.makers.fetch_update(Ordering::SeqCst, Ordering::SeqCst, more);
+        counted.is_ok().then(|| Self(Arc::clone(runs)))
+    }
+}
+
+impl Drop for Counted {
+    fn drop(&mut self) {
+        self.0.makers.fetch_sub(1, Ordering::SeqCst);
+    }
 }
 
 /// Lock for one record at a time, with a limited wait.

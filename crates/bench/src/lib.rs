@@ -10,6 +10,7 @@ mod calendar;
 mod chain;
 #[cfg(test)]
 mod demo;
+mod disk_times;
 mod drawn;
 mod entry;
 mod first;
@@ -45,6 +46,7 @@ pub use audience::{Audience, RunListener};
 pub use begin::{Devices, NotStarted, Start, Started};
 pub use bench::{Bench, BenchError};
 pub use chain::chain;
+pub use disk_times::DiskTimes;
 pub use drawn::{DrawnRig, Letter};
 pub use entry::{Probes, RigEntry};
 pub use first::{Ended, leave_safe};

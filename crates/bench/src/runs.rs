@@ -9,15 +9,16 @@ mod suspect;
 
 use crate::calendar::Calendar;
 use crate::chain::chain;
+use crate::disk_times::DiskTimes;
 use crate::index::Index;
-use crate::listing::{keep_place, place_after, place_before};
+use crate::listing::{keep_place, place_after, place_before, place_of};
 use crate::run_entry::RunEntry;
 use crate::snapshot::RunSnapshot;
 use crate::status::OwedRun;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 use tripbench_record::{Record, Verdict};
@@ -66,6 +67,10 @@ pub struct Runs {
     shown: AtomicBool,
     /// Locked as long as this daemon uses the folder.
     lock: Mutex<Option<File>>,
+    /// How long its disk may take.
+    pub(crate) times: DiskTimes,
+    /// Number of threads that make records now.
+    pub(crate) makers: AtomicUsize,
 }
 
 /// A run of an earlier daemon that has no record yet, or whose files cannot be trusted.
@@ -99,6 +104,16 @@ impl Unmade {
     }
 }
 
+/// What came of listing a run.
+enum Listed {
+    /// It is listed.
+    Now(RunEntry),
+    /// It was listed before, like this.
+    Before(RunEntry),
+    /// It is not listed: its folder must have this place first.
+    Wants(RunEntry),
+}
+
 /// The last run of a rig before the daemon started.
 #[derive(Debug)]
 pub(crate) enum Last {
@@ -110,8 +125,16 @@ pub(crate) enum Last {
 
 impl Runs {
     /// The runs of a folder that has not been opened yet.
+    #[cfg(test)]
     pub(crate) fn of(path: &Path) -> Self {
+        Self::with(path, DiskTimes::default())
+    }
+
+    /// The same; `times` say how long its disk may take.
+    pub(crate) fn with(path: &Path, times: DiskTimes) -> Self {
         Self {
+            times,
+            makers: AtomicUsize::new(0),
             folder: path.to_owned(),
             entries: Mutex::default(),
             index: Index::of(path),
@@ -148,29 +171,52 @@ impl Runs {
     /// Adds a finished run; `sha256` is that of its record. A run that was added already, by an attempt that hung for a while, is not added
     /// again: its record is the same.
     pub(crate) fn add(&self, path: &Path, record: &Record, sha256: String) {
-        if self.entry(&record.header.run).is_some() {
-            return;
-        }
-        let entry = self.insert(RunEntry::of(path, record, sha256));
+        let Some(entry) = self.insert(RunEntry::of(path, record, sha256)) else { return };
         // Without its line the record is read at the next start.
         if let Err(error) = self.index.add(&entry) {
             tracing::warn!(run = entry.run, error = chain(&error), "cannot add the run to the index of runs");
         }
     }
 
-    /// A record may be made long after that of a later run.
-    fn insert(&self, entry: RunEntry) -> RunEntry {
+    /// Lists a run, behind all that were listed before unless it has a place already. Returns it, or `None` if it is listed already. Its
+    /// folder has the place before anybody sees the run; the disk, which may hang at that, is waited for with nothing locked.
+    fn insert(&self, mut entry: RunEntry) -> Option<RunEntry> {
+        let mut has_place = entry.listed > 0;
+        loop {
+            match self.list(entry, has_place) {
+                Listed::Now(listed) => return Some(listed),
+                Listed::Before(other) => {
+                    // This thread may have kept another place.
+                    if place_of(&other.folder).is_some_and(|kept| kept != other.listed) {
+                        keep(&other);
+                    }
+                    return None;
+                }
+                Listed::Wants(wants) => {
+                    keep(&wants);
+                    (entry, has_place) = (wants, false);
+                }
+            }
+        }
+    }
+
+    /// Lists a run, if it has a place from before, or the place that its folder has is still behind all others: one step under the lock.
+    fn list(&self, entry: RunEntry, has_place: bool) -> Listed {
         let mut entries = self.entries();
+        if let Some(other) = entries.iter().find(|other| other.run == entry.run) {
+            return Listed::Before(other.clone());
+        }
         // The clock may have been set back since the run began: who knows the run by its identifier alone would miss what comes later.
         self.listed.fetch_max(place_before(&entry.run).unwrap_or(0), Ordering::SeqCst);
-        let has_place = entry.listed > 0 && entries.iter().all(|other| other.listed != entry.listed);
-        let listed = if has_place { entry.listed } else { self.next_place() };
-        self.listed.fetch_max(listed, Ordering::SeqCst);
-        let entry = RunEntry { listed, ..entry };
-        keep(&entry);
+        let last = self.listed.load(Ordering::SeqCst);
+        let is_free = has_place && entries.iter().all(|other| other.listed != entry.listed);
+        if !is_free && entry.listed <= last {
+            return Listed::Wants(RunEntry { listed: place_after(last), ..entry });
+        }
+        self.listed.store(last.max(entry.listed), Ordering::SeqCst);
         let at = entries.partition_point(|other| other.order() <= entry.order());
         entries.insert(at, entry.clone());
-        entry
+        Listed::Now(entry)
     }
 
     /// The next place in the order of listing. Called with the entries locked.
@@ -252,7 +298,7 @@ impl Runs {
     }
 }
 
-/// Keeps the place of a run in its folder. Without it the index alone has it.
+/// Keeps the place of a run in its folder. Without it the index alone has it, and of a run whose record cannot be trusted nothing has.
 fn keep(entry: &RunEntry) {
     if let Err(error) = keep_place(&entry.folder, entry.listed) {
         tracing::warn!(run = entry.run, %error, "cannot store the place of the run in the list of runs");

@@ -5,18 +5,18 @@
 
 mod carry;
 mod hazard;
+mod ledger;
 mod look;
 mod owed;
 mod patience;
 
-use crate::keep::{Making, PendingRecord};
+use crate::keep::Making;
 use crate::owner::{Look, Next, Owner};
 use crate::phase::{Fault, Phase};
 use crate::rig::{Rig, Wake};
 use crate::runs::Runs;
 use hazard::Hazard;
-use patience::Patience;
-use std::collections::VecDeque;
+use ledger::Ledger;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::mpsc::RecvTimeoutError;
@@ -24,7 +24,6 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::runtime::Runtime;
 use tripbench_link::{Link, ModuleLock, ModuleWire};
-use tripbench_quantity::Mono;
 
 /// Time between two looks at a rig at rest.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
@@ -63,13 +62,7 @@ struct Worker {
     /// Whether the last run began, so that it has a journal.
     began: bool,
     /// Runs that have a journal and no record yet.
-    owed: VecDeque<PendingRecord>,
-    /// When the last attempt was made to make one of these records.
-    tried: Option<Mono>,
-    /// The one whose record is being made, and since when.
-    making: Option<(PendingRecord, Making, Mono)>,
-    /// How long that may take.
-    patience: Patience,
+    ledger: Ledger<Making>,
     /// The last run.
     last: String,
     /// Why the outputs could not be made safe, until they are.
@@ -103,6 +96,7 @@ pub(crate) fn employ(rig: Arc<Rig>, wake: Wake, runs: Arc<Runs>) -> std::io::Res
 impl Worker {
     /// A worker that has not looked at its rig yet.
     fn new(rig: Arc<Rig>, (runs, wake): (Arc<Runs>, Wake), runtime: Runtime) -> Self {
+        let ledger = Ledger::new(runs.times);
         Self {
             rig,
             runs,
@@ -116,10 +110,7 @@ impl Worker {
             wrote_beside: false,
             stops: 0,
             began: false,
-            owed: VecDeque::new(),
-            tried: None,
-            making: None,
-            patience: Patience::default(),
+            ledger,
             last: String::new(),
             logged: None,
             hazard: Hazard::default(),

@@ -1,5 +1,6 @@
 //! The daemon: serves the rigs of a bench over HTTP, with live streams and the page. Listens on loopback only.
 
+mod at_disk;
 mod document;
 mod feed;
 mod guard;

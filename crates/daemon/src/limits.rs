@@ -1,9 +1,10 @@
-//! Limits and timeouts of the HTTP side and of the page, all in one place: tests shorten them.
+//! Limits and timeouts of the HTTP side, of the page and of the disk, all in one place: tests shorten them.
 
 use serde::Serialize;
 use std::time::Duration;
+use tripbench_bench::DiskTimes;
 
-/// Limits and timeouts of the HTTP side and of the page.
+/// Limits and timeouts of the HTTP side, of the page and of the disk.
 #[derive(Debug, Clone)]
 pub struct Limits {
     /// Most connections at once. Each is an open file: some must be left for the modules and the records.
@@ -36,6 +37,14 @@ pub struct Limits {
     pub end_within: Duration,
     /// Timeouts of the page.
     pub page: PageLimits,
+    /// Most threads that work at the disk for requests. The runtime has some 500, which are for everything.
+    pub disk_threads: usize,
+    /// Most of them for one run or one rig: the disk may hang there.
+    pub disk_threads_each: usize,
+    /// Longest time that a request waits for one of them.
+    pub disk_within: Duration,
+    /// How long the disk may take before a rig waits no longer.
+    pub disk: DiskTimes,
 }
 
 /// Timeouts of the page, milliseconds.
@@ -75,6 +84,10 @@ impl Default for Limits {
             journal_every: Duration::from_millis(50),
             end_within: Duration::from_millis(500),
             page: PageLimits::default(),
+            disk_threads: 64,
+            disk_threads_each: 8,
+            disk_within: Duration::from_secs(10),
+            disk: DiskTimes::default(),
         }
     }
 }

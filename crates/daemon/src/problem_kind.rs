@@ -16,6 +16,8 @@ pub(crate) enum ProblemKind {
     BadText,
     #[serde(rename = "/problems/busy")]
     Busy,
+    #[serde(rename = "/problems/disk-hangs")]
+    DiskHangs,
     #[serde(rename = "/problems/ending")]
     Ending,
     #[serde(rename = "/problems/foreign-host")]

@@ -1,5 +1,6 @@
 //! Serves a bench: makes the rigs safe before it opens the port, and again at the end.
 
+use crate::at_disk::AtDisk;
 use crate::http;
 use crate::keys::Keys;
 use crate::limits::Limits;
@@ -86,12 +87,13 @@ pub fn serve(
         Ok(stage as Arc<dyn Audience>)
     };
     // Make the rigs safe before opening the port, which any other program may occupy.
-    let bench = Bench::begin(rigs, &runs, audience)?;
+    let bench = Bench::begin(rigs, (&runs, limits.disk), audience)?;
     let start_id = uuid::Uuid::now_v7().simple().to_string();
     let (end_within, watchers) = (limits.end_within, Arc::new(Semaphore::new(limits.watchers)));
     let stages = stages.into_inner();
+    let (keys, at_disk) = (Keys::default(), AtDisk::new(&limits));
     let daemon =
-        Arc::new(Daemon { bench, stages, users, limits, keys: Keys::default(), timing, watchers, start_id });
+        Arc::new(Daemon { bench, stages, users, limits, keys, timing, at_disk, watchers, start_id });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
     // Whatever the reason of the end, stop the runs in progress and make every rig safe.

@@ -1,5 +1,6 @@
 //! Publishes a rig to its watchers: its state as a document, and the samples of its runs.
 
+use crate::at_disk::AtDisk;
 use crate::document::{RigState, RunState, StartedRun, Tile, beside};
 use crate::feed::{Feed, FrameKind};
 use crate::keys::Keys;
@@ -133,6 +134,7 @@ pub(crate) struct Daemon {
     /// Runs started with a key.
     pub(crate) keys: Keys<StartedRun>,
     pub(crate) timing: Timing,
+    pub(crate) at_disk: AtDisk,
     /// Seats of the watchers that are free.
     pub(crate) watchers: Arc<Semaphore>,
     /// Differs at each start of the daemon, so that frames of different starts cannot be mistaken for each other.

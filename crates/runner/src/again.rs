@@ -253,8 +253,9 @@ pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
 
 /// The repeats of a position that the folder lists and that were begun.
 fn marked(of: &Path, position: u8) -> Vec<PathBuf> {
-    let text = std::fs::read_to_string(of.join(marker(position))).unwrap_or_default();
-    text.lines().map(|line| PathBuf::from(line.trim())).filter(|later| was_begun(later)).collect()
+    let text = disk::read(&of.join(marker(position))).unwrap_or_default();
+    String::from_utf8_lossy(&text)
+        .lines().map(|line| PathBuf::from(line.trim())).filter(|later| was_begun(later)).collect()
 }
 
 /// Whether the journal of a folder has more than its first line. A run that was refused for lack of disk space has no more.

@@ -57,7 +57,7 @@ pub struct Recovered {
 /// If it cannot be read or written, its run is still in progress, or it is damaged, in which case it stays unchanged.
 pub fn recover(path: &Path, halt: Halt) -> Result<Recovered, RecoverError> {
     let io = |source| RecoverError::Io { path: path.to_owned(), source };
-    let mut file = OpenOptions::new().read(true).write(true).open(path).map_err(io)?;
+    let mut file = disk::open(path, OpenOptions::new().read(true).write(true)).map_err(io)?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => return Err(RecoverError::StillGoing { path: path.to_owned() }),
@@ -98,7 +98,7 @@ fn append_or_cut(
 /// after it.
 fn keep_torn(journal: &Path, torn: &[u8]) -> std::io::Result<()> {
     let path = journal.with_extension("torn");
-    let mut kept = if path.exists() { std::fs::read(&path)? } else { Vec::new() };
+    let mut kept = if path.exists() { disk::read(&path)? } else { Vec::new() };
     if kept.ends_with(torn) {
         return Ok(());
     }

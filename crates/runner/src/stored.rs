@@ -1,7 +1,7 @@
 //! Runs stored in a folder.
 
 use crate::planned::{other_planner, step_doubt};
-use crate::{JobError, RecoverError, Texts, folder, load, recover};
+use crate::{JobError, RecoverError, Texts, disk, folder, load, recover};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -94,7 +94,7 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
         return Err(JobError::NoRecordYet { folder: of.to_owned() });
     }
     let read = |path: &Path| {
-        std::fs::read(path).map_err(|source| JobError::File { what: "read", path: path.to_owned(), source })
+        disk::read(path).map_err(|source| JobError::File { what: "read", path: path.to_owned(), source })
     };
     let not_one = |source| JobError::NotARecord { path: path.clone(), source };
     let bytes = read(&path)?;
@@ -120,7 +120,7 @@ pub fn written_by_others(of: &Path, record: &Record, trace: &Trace) -> Vec<Strin
     }
     let written =
         [(folder::TRACE, Some(trace.to_csv().into_bytes())), (folder::RECORD, canonical_json(record).ok())];
-    let differs = |(file, bytes): &(&str, Option<Vec<u8>>)| std::fs::read(of.join(file)).ok() != *bytes;
+    let differs = |(file, bytes): &(&str, Option<Vec<u8>>)| disk::read(&of.join(file)).ok() != *bytes;
     written.into_iter().filter(differs).map(|(file, _)| changed(file)).collect()
 }
 
@@ -164,7 +164,7 @@ fn journal_doubts(of: &Path, record: &Record) -> Vec<String> {
     let mut doubts = Vec::new();
     let path = of.join(folder::JOURNAL);
     let unread = |why: String| format!("the journal of the record cannot be read: {why}");
-    let opened = match std::fs::read(&path).map(|bytes| open(&bytes)) {
+    let opened = match disk::read(&path).map(|bytes| open(&bytes)) {
         Ok(Ok(opened)) => opened,
         Ok(Err(damaged)) => {
             doubts.push(unread(damaged.to_string()));

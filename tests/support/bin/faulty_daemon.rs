@@ -1,11 +1,12 @@
 //! A daemon whose runs fail while a file exists in its folder: `panics`, `loops`, `disk-hangs`, `folder-hangs` or
-//! `removal-hangs`. Everything else is the real daemon. While `hurried` exists at its start, its limits and timeouts are short. Its rigs
-//! are those of `rig.toml` and, if it exists, `other.toml`.
+//! `removal-hangs`. An access to a file hangs while a file `hangs` beside it contains its name. Everything else is the real daemon. If
+//! `hurried` exists at its start, its limits and timeouts are short; if `impatient`, what it gives the disk. Its rigs are those of
+//! `rig.toml` and, if it exists, `other.toml`.
 
 use std::net::SocketAddr;
 use std::path::Path;
 use std::process::ExitCode;
-use tripbench_bench::{Probes, RigEntry, RigSheets, SheetFiles};
+use tripbench_bench::{DiskTimes, Probes, RigEntry, RigSheets, SheetFiles};
 use tripbench_daemon::{Limits, Serve, serve};
 
 /// Probe in the thread of a run: panics or loops.
@@ -38,6 +39,15 @@ fn in_removal() {
     hangs("removal-hangs");
 }
 
+/// Fault in every access to a file.
+fn at_file(path: &Path) -> std::io::Result<()> {
+    let hangs = path.with_file_name("hangs");
+    while std::fs::read_to_string(&hangs).is_ok_and(|file| path.ends_with(&file)) {
+        std::thread::park_timeout(std::time::Duration::from_millis(10));
+    }
+    Ok(())
+}
+
 fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
     let sheets = RigSheets::from_files(SheetFiles {
         site: None,
@@ -51,10 +61,21 @@ fn entry(rig: &str, probes: Option<Probes>) -> RigEntry {
 
 /// Limits of the daemon, or short ones.
 fn limits() -> Limits {
-    if !Path::new("hurried").exists() {
-        return Limits::default();
-    }
     let second = std::time::Duration::from_secs(1);
+    let disk = if Path::new("impatient").exists() {
+        DiskTimes {
+            turn_within: second / 4,
+            hangs_after: second,
+            try_every: second / 4,
+            removed_within: second / 4,
+            workers_have: 2 * second,
+        }
+    } else {
+        DiskTimes::default()
+    };
+    if !Path::new("hurried").exists() {
+        return Limits { disk, ..Limits::default() };
+    }
     Limits {
         connections: 8,
         stop_connections: 4,
@@ -62,12 +83,14 @@ fn limits() -> Limits {
         header_within: second,
         body_within: second,
         write_within: second,
+        disk,
         ..Limits::default()
     }
 }
 
 #[expect(clippy::print_stdout, reason = "prints the address for the parent process")]
 fn main() -> ExitCode {
+    tripbench_runner::disk::probe(at_file);
     let probed = |in_run, in_journal| Some(Probes { in_folder, in_removal, in_run, in_journal });
     let nothing: fn() = || {};
     let rigs = if Path::new("other.toml").exists() {

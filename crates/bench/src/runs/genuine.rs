@@ -1,12 +1,12 @@
 //! Files of finished runs for those who fetch them: only as long as they are those that were listed.
 
 use super::{Runs, Unmade};
-use std::fs::File;
+use std::fs::OpenOptions;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use tripbench_record::{Record, Trace, journal::Tally, sha256_hex};
-use tripbench_runner::{JobError, carried, folder, load};
+use tripbench_runner::{JobError, carried, disk, folder, load};
 use tripbench_sheet::Findings;
 
 /// Length of a piece of a trace that is read at once, bytes.
@@ -55,7 +55,7 @@ impl Runs {
         }
         let path = entry.folder.join(folder::RECORD);
         let checked = || {
-            let record = std::fs::read(&path).map_err(unread(&path))?;
+            let record = disk::read(&path).map_err(unread(&path))?;
             same(&path, sha256_hex(&record), entry.sha256)?;
             Ok(Genuine { folder: entry.folder.clone(), record })
         };
@@ -92,7 +92,7 @@ impl Genuine {
     pub fn report(&self) -> Result<String, Changed> {
         let record = self.parsed()?;
         let path = self.folder.join(folder::TRACE);
-        let bytes = std::fs::read(&path).map_err(unread(&path))?;
+        let bytes = disk::read(&path).map_err(unread(&path))?;
         same(&path, sha256_hex(&bytes), record.trace.sha256.clone())?;
         let trace = Trace::from_csv(record.header.plan.clone(), &String::from_utf8_lossy(&bytes));
         let trace = trace.map_err(|source| JobError::NotATrace { path, source })?;
@@ -117,7 +117,7 @@ fn same(path: &Path, found: String, expected: String) -> Result<(), Changed> {
 
 /// SHA-256 of a file, which may be long.
 fn digest(path: &Path) -> std::io::Result<String> {
-    let (mut file, mut tally, mut piece) = (File::open(path)?, Tally::default(), vec![0; PIECE]);
+    let (mut file, mut tally, mut piece) = (disk::open(path, OpenOptions::new().read(true))?, Tally::default(), vec![0; PIECE]);
     loop {
         match file.read(&mut piece)? {
             0 => return Ok(tally.hex()),

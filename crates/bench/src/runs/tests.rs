@@ -2,6 +2,7 @@ mod changed;
 mod copies;
 mod damaged;
 mod listed;
+mod together;
 
 use super::open::Opened;
 use super::*;

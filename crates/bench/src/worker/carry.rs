@@ -24,8 +24,6 @@ use tripbench_runner::{
 
 /// Time between two looks at the rig while waiting for the disk.
 const LOOK_MEANWHILE: Duration = Duration::from_millis(100);
-/// Longest time for the removal of the folder of a run that did not begin. After it the folder stays.
-const REMOVED_WITHIN: Duration = Duration::from_secs(5);
 /// Interval of checking whether a thread has ended.
 const TURN: Duration = Duration::from_millis(5);
 /// Time between two heartbeats of a run's thread.
@@ -43,6 +41,9 @@ pub(super) enum NoRun {
     /// The sheets changed since the run was planned.
     #[error(transparent)]
     Sheets(#[from] NotPlanned),
+    /// The disk hangs.
+    #[error("making its record has hung; trying again")]
+    Hangs,
 }
 
 /// A run whose folder and journal exist.
@@ -135,7 +136,7 @@ impl Worker {
         };
         match removing.spawn(remove) {
             // A folder that cannot be removed does not keep the rig.
-            Ok(thread) => drop(self.beside_within(thread, REMOVED_WITHIN)),
+            Ok(thread) => drop(self.beside_within(thread, self.runs.times.removed_within)),
             Err(error) => tracing::warn!(%error, "the folder of a run that did not begin stays"),
         }
     }
@@ -225,13 +226,20 @@ impl Worker {
         }
     }
 
-    /// Starts to make the record of a run. The record is owed until it exists, whatever happens meanwhile.
-    fn keep(&mut self, owed: PendingRecord) -> Result<(), NoRun> {
-        self.owed.push_back(owed.clone());
-        self.tried = Some(self.rig.heartbeat.now());
+    /// Makes the record of a run. The record is owed until it exists, whatever happens meanwhile.
+    pub(super) fn keep(&mut self, owed: PendingRecord) -> Result<(), NoRun> {
+        let (run, begun) = (owed.run.run.clone(), self.rig.heartbeat.now());
+        self.ledger.owe(owed.clone(), begun);
         let making = make(owed, &self.runs)?;
-        let made = self.beside(making)?;
-        self.owed.pop_back();
+        let made = match self.beside_within(making, self.runs.times.hangs_after) {
+            Ok(made) => made?,
+            // The rig is free again; the thread may still make the record.
+            Err(hangs) => {
+                self.ledger.began(&run, hangs, begun);
+                return Err(NoRun::Hangs);
+            }
+        };
+        self.ledger.paid(&run);
         // After a stopped run no other run begins by itself.
         self.rig.post(move |owner| owner.kept(made));
         Ok(())

@@ -1,52 +1,33 @@
 //! Records that could not be made: they are owed, and tried again.
 
 use super::Worker;
-use super::patience::Patience;
+use crate::chain::chain;
 use crate::keep::{PendingRecord, make};
-use crate::runs::Unmade;
 use crate::snapshot::RunSnapshot;
-use std::time::Duration;
-use tripbench_quantity::Mono;
+use std::thread::JoinHandle;
 use tripbench_record::Halt;
 
-/// Time between two attempts to make a record.
-const TRY_EVERY: Duration = Duration::from_secs(10);
-
 impl Worker {
-    /// Tries again to make a record: a full disk may have space by now. The rig is looked at meanwhile.
+    /// Tries again to make a record: a full disk may have space by now, and one that hung may be well. The rig is looked at meanwhile.
     pub(super) fn settle(&mut self) {
         self.take_unmade();
         let now = self.rig.heartbeat.now();
-        match self.making.take_if(|(_, thread, _)| thread.is_finished()) {
-            Some((owed, thread, _)) => {
-                (self.tried, self.patience) = (Some(now), Patience::default());
-                match thread.join() {
-                    Ok(Ok(made)) => self.settled(&owed, made),
-                    // Try the next record first next time: this one may never succeed.
-                    Ok(Err(_)) | Err(_) => self.owed.push_back(owed),
-                }
+        for (owed, thread) in self.ledger.ended(now, JoinHandle::is_finished) {
+            // One that failed stays owed.
+            if let Ok(Ok(made)) = thread.join() {
+                self.ledger.paid(&owed.run.run);
+                self.settled(&owed, made);
             }
-            None if self.making.is_none() && self.tried.is_none_or(|tried| now.since(tried) >= TRY_EVERY) => {
-                let Some(owed) = self.owed.pop_front() else { return };
-                match make(owed.clone(), &self.runs) {
-                    Ok(thread) => self.making = Some((owed, thread, now)),
-                    Err(_) => self.owed.push_back(owed),
-                }
-            }
-            None => self.give_up(now),
         }
-    }
-
-    /// Gives up an attempt that hangs, so that another one is made: the disk may be well again.
-    fn give_up(&mut self, now: Mono) {
-        let patience = &mut self.patience;
-        if let Some((owed, ..)) = self.making.take_if(|(.., since)| patience.gives_up(now.since(*since))) {
-            tracing::warn!(
-                rig = self.rig.name,
-                run = owed.run.run,
-                "an attempt to make its record hangs: it is made again"
-            );
-            self.owed.push_back(owed);
+        for run in self.ledger.given_up(now) {
+            tracing::warn!(rig = self.rig.name, run, "making its record has hung; trying again");
+        }
+        if let Some(owed) = self.ledger.due(now) {
+            let run = owed.run.run.clone();
+            match make(owed, &self.runs) {
+                Ok(thread) => self.ledger.began(&run, thread, now),
+                Err(error) => tracing::warn!(rig = self.rig.name, run, error = chain(&error), "no attempt"),
+            }
         }
     }
 
@@ -58,9 +39,10 @@ impl Worker {
             self.last.clone_from(&last.owed.run);
         }
         // They were tried just before.
-        self.tried = Some(self.rig.heartbeat.now());
-        let owed = |one: Unmade| PendingRecord { run: one.owed, sheets: None, halt: Halt::Killed };
-        self.owed.extend(unmade.into_iter().map(owed));
+        let now = self.rig.heartbeat.now();
+        for one in unmade {
+            self.ledger.owe(PendingRecord { run: one.owed, sheets: None, halt: Halt::Killed }, now);
+        }
         self.tell_owed();
     }
 
@@ -75,8 +57,7 @@ impl Worker {
 
     /// Reports to the owner which runs have no record yet.
     pub(super) fn tell_owed(&self) {
-        let making = self.making.iter().map(|(owed, ..)| owed);
-        let owed = self.owed.iter().chain(making).map(|owed| owed.run.clone()).collect();
+        let owed = self.ledger.owed();
         self.rig.post(move |owner| owner.owe(owed));
     }
 }

@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::Receiver;
 use tripbench_link::Module;
-use tripbench_quantity::{TimeSpan, VacuumLevel};
+use tripbench_quantity::{Mono, TimeSpan, VacuumLevel};
 use tripbench_rig::Doubt;
 use tripbench_runner::{Control, HowEnded, RunHandle, Today, folder};
 use tripbench_sheet::Source;

@@ -11,10 +11,12 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use futures_util::Stream;
 use futures_util::stream::unfold;
 use std::convert::Infallible;
+use std::fs::OpenOptions;
+use std::io::{Read, Seek, SeekFrom};
 use std::path::PathBuf;
 use std::sync::Arc;
-use tokio::io::{AsyncReadExt, AsyncSeekExt};
 use tripbench_record::journal;
+use tripbench_runner::disk;
 
 /// The events of a run, in progress or finished, as lines of its journal: all, or those after the one in `Last-Event-ID`.
 #[utoipa::path(get, path = "/api/v1/runs/{run}/events",
@@ -29,10 +31,7 @@ pub(crate) async fn events(
     Path(run): Path<String>,
     headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    // Reading a folder must not occupy a thread that a stop may wait for.
-    let (there, wanted) = (Arc::clone(&daemon), run.clone());
-    let place = tokio::task::spawn_blocking(move || there.bench.journal_of(&wanted)).await.ok().flatten();
-    let path = place.ok_or_else(|| unfinished(&daemon, &run))?;
+    let path = daemon.bench.journal_of(&run).ok_or_else(|| unfinished(&daemon, &run))?;
     daemon.bench.runs.undisputed(&run).map_err(|error| not_given_out(&run, &error))?;
     let after = after(&headers)?;
     let seat = seat(&daemon)?;
@@ -50,7 +49,18 @@ pub(crate) async fn events(
                 }
                 // Asked before the journal is read: what ends meanwhile is in it.
                 let in_progress = daemon.bench.is_in_progress(&run);
-                ready = tail.more(in_progress).await;
+                let path = tail.path.clone();
+                let read = move || {
+                    let told = tail.more(in_progress);
+                    (told, tail)
+                };
+                (ready, tail) = match daemon.at_disk.work(&run, read).await {
+                    Ok(read) => read,
+                    Err(problem) => {
+                        let why = format!("the journal `{}` cannot be read: {}", path.display(), problem.detail);
+                        (vec![Told::Problem(why)], Tail { over: true, ..Tail::of(path, None) })
+                    }
+                };
                 ready.reverse();
                 if ready.is_empty() && !tail.over {
                     tokio::time::sleep(daemon.limits.journal_every).await;
@@ -121,14 +131,14 @@ impl Tail {
     }
 
     /// New events that may be sent. A journal of a run that is not in progress must have an end.
-    async fn more(&mut self, in_progress: bool) -> Vec<Told> {
-        let mut fault = match self.grow().await {
+    fn more(&mut self, in_progress: bool) -> Vec<Told> {
+        let mut fault = match self.grow() {
             Ok(grown) if grown || in_progress || self.over => None,
             Ok(_) => Some(String::from("ends without the end of the run, and the run is not in progress")),
             Err(why) => Some(why),
         };
         // No later line confirms that the last ones are durable: this makes them durable.
-        let is_durable = (self.over || fault.is_some()) && self.synced().await;
+        let is_durable = (self.over || fault.is_some()) && self.synced();
         if self.over && !is_durable {
             fault.get_or_insert_with(|| String::from("cannot be written to the disk"));
         }
@@ -149,15 +159,15 @@ impl Tail {
     ///
     /// # Errors
     /// What is wrong with the journal.
-    async fn grow(&mut self) -> Result<bool, String> {
+    fn grow(&mut self) -> Result<bool, String> {
         let unread = |error: std::io::Error| format!("cannot be read ({error})");
-        let mut file = tokio::fs::File::open(&self.path).await.map_err(unread)?;
-        if file.metadata().await.map_err(unread)?.len() < self.read {
+        let mut file = disk::open(&self.path, OpenOptions::new().read(true)).map_err(unread)?;
+        if file.metadata().map_err(unread)?.len() < self.read {
             return Err(format!("was cut off before byte {}", self.read));
         }
-        file.seek(std::io::SeekFrom::Start(self.read)).await.map_err(unread)?;
+        file.seek(SeekFrom::Start(self.read)).map_err(unread)?;
         let mut bytes = Vec::new();
-        let found = file.take(self.most).read_to_end(&mut bytes).await.map_err(unread)? as u64;
+        let found = file.take(self.most).read_to_end(&mut bytes).map_err(unread)? as u64;
         let mut grown = false;
         for line in bytes.split_inclusive(|byte| *byte == b'\n').filter(|line| line.ends_with(b"\n")) {
             self.check(line)?;
@@ -181,11 +191,8 @@ impl Tail {
         Ok(())
     }
 
-    async fn synced(&self) -> bool {
-        match tokio::fs::File::open(&self.path).await {
-            Ok(file) => file.sync_data().await.is_ok(),
-            Err(_) => false,
-        }
+    fn synced(&self) -> bool {
+        disk::open(&self.path, OpenOptions::new().read(true)).is_ok_and(|file| file.sync_data().is_ok())
     }
 
     /// Number of held lines that may be sent; `all` if all are durable.
@@ -258,16 +265,12 @@ mod tests {
         let first = event(0, EventKind::Recovered { torn_bytes: 0 });
         let good = [journal::MAGIC.as_bytes(), first.as_bytes()].concat();
         std::fs::write(&path, [&good, then].concat()).expect("a journal");
-        let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime");
         let mut tail = Tail::of(path.clone(), None);
-        let told = runtime.block_on(async {
-            let mut told = tail.more(in_progress).await;
-            // Lines come first, and what is behind them with the next read.
-            if !tail.over {
-                told.extend(tail.more(in_progress).await);
-            }
-            told
-        });
+        let mut told = tail.more(in_progress);
+        // Lines come first, and what is behind them with the next read.
+        if !tail.over {
+            told.extend(tail.more(in_progress));
+        }
         assert!(tail.over && matches!(&told[0], Told::Line(line) if line.seq == 0), "{told:?}");
         assert!(matches!(&told[1..], [Told::Problem(text)] if text.contains(why)), "{told:?}");
         std::fs::remove_file(&path).expect("a journal");
@@ -279,12 +282,11 @@ mod tests {
         let path = std::env::temp_dir().join(format!("tripbench-events-{}", std::process::id()));
         let first = format!("{}{}", journal::MAGIC, event(0, EventKind::Recovered { torn_bytes: 0 }));
         let end = event(1, EventKind::Ended { ended: None });
-        let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime");
         let mut tail = Tail::of(path.clone(), None);
         let mut lines = 0;
         for then in ["0123abcd 1 10 sc", &end] {
             std::fs::write(&path, format!("{first}{then}")).expect("a journal");
-            let told = runtime.block_on(tail.more(true));
+            let told = tail.more(true);
             assert!(told.iter().all(|told| matches!(told, Told::Line(_))), "{told:?}");
             lines += told.len();
         }

@@ -31,16 +31,15 @@ pub(super) async fn genuine<T: Send + 'static>(
     run: &str,
     wanted: impl FnOnce(Genuine) -> Result<T, Changed> + Send + 'static,
 ) -> Result<T, Problem> {
-    // Reading a folder must not occupy a thread that a stop may wait for.
     let (there, named) = (Arc::clone(daemon), run.to_owned());
     let read = move || Some(there.bench.runs.genuine(&named)?.and_then(wanted));
-    match tokio::task::spawn_blocking(read).await {
+    match daemon.at_disk.work(run, read).await {
         Ok(Some(Ok(taken))) => Ok(taken),
         Ok(Some(Err(Changed::Unread(error)))) => {
             Err(Problem::not_found(format!("run `{run}`: {}", chain(&error))))
         }
         Ok(Some(Err(error))) => Err(not_given_out(run, &error)),
         Ok(None) => Err(unfinished(daemon, run)),
-        Err(_) => Err(Problem::inside("the files of the run could not be read")),
+        Err(problem) => Err(problem),
     }
 }

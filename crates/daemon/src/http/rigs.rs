@@ -104,8 +104,11 @@ pub(crate) async fn mount(
     let round = rig_of(&daemon, &name)?.mount(given.revision, places, given.seen.clone())?;
     if let Some(seen) = given.seen {
         // Not awaited: the disk may hang.
-        let runs = Arc::clone(&daemon.bench.runs);
-        tokio::task::spawn_blocking(move || runs.mark_seen(&seen));
+        tokio::spawn(async move {
+            let (runs, run) = (Arc::clone(&daemon.bench.runs), seen.clone());
+            // Without it the verdict is shown as new after the next start.
+            let _or_the_disk_hangs = daemon.at_disk.work(&run, move || runs.mark_seen(&seen)).await;
+        });
     }
     Ok(Json(Round::from(&round)))
 }

@@ -233,7 +233,7 @@ pub(crate) async fn trace(
     Path(run): Path<String>,
 ) -> Result<Response, Problem> {
     let path = genuine(&daemon, &run, |files| files.trace()).await?;
-    file(&path, &run, "text/csv; charset=utf-8").await
+    file(daemon, path, run, "text/csv; charset=utf-8").await
 }
 
 #[cfg(test)]

@@ -136,12 +136,12 @@ async fn start_of(daemon: Arc<Daemon>, name: String, given: StartBody) -> Result
     rig.status().ready()?;
     let press = rig.press()?;
     // Sheets are read from the disk, which may hang: use a thread that nobody else waits for.
+    let there = Arc::clone(&daemon);
     let work = move || {
-        let Started { run, predicted_s } = daemon.bench.start(&rig, asked(given)?, press)?;
+        let Started { run, predicted_s } = there.bench.start(&rig, asked(given)?, press)?;
         Ok::<_, Problem>(StartedRun { run, predicted_s })
     };
-    let started = tokio::task::spawn_blocking(work).await;
-    started.map_err(|error| Problem::inside(error.to_string()))?
+    daemon.at_disk.work(&name, work).await?
 }
 
 /// The request, checked for contradictions.
