@@ -35,7 +35,8 @@ impl AtDisk {
         work: impl FnOnce() -> T + Send + 'static,
     ) -> Result<T, Problem> {
         let Ok(Some(seats)) = tokio::time::timeout(self.within, self.seats(of)).await else {
-            let detail = format!("all requests for `{}` wait for the disk: try again later", of.escape_debug());
+            let detail =
+                format!("all requests for `{}` wait for the disk: try again later", of.escape_debug());
             let title = "The disk hangs";
             return Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, ProblemKind::DiskHangs, title, detail));
         };

@@ -92,8 +92,7 @@ pub fn serve(
     let (end_within, watchers) = (limits.end_within, Arc::new(Semaphore::new(limits.watchers)));
     let stages = stages.into_inner();
     let (keys, at_disk) = (Keys::default(), AtDisk::new(&limits));
-    let daemon =
-        Arc::new(Daemon { bench, stages, users, limits, keys, timing, at_disk, watchers, start_id });
+    let daemon = Arc::new(Daemon { bench, stages, users, limits, keys, timing, at_disk, watchers, start_id });
     let bound = TcpListener::bind(listen).map_err(|source| ServeError::Listen { address: listen, source });
     let served = bound.and_then(|listener| attend(&daemon, listener, until, listening));
     // Whatever the reason of the end, stop the runs in progress and make every rig safe.

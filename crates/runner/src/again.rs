@@ -255,7 +255,10 @@ pub fn mark(of: &Path, position: u8, later: &Path) -> Result<(), JobError> {
 fn marked(of: &Path, position: u8) -> Vec<PathBuf> {
     let text = disk::read(&of.join(marker(position))).unwrap_or_default();
     String::from_utf8_lossy(&text)
-        .lines().map(|line| PathBuf::from(line.trim())).filter(|later| was_begun(later)).collect()
+        .lines()
+        .map(|line| PathBuf::from(line.trim()))
+        .filter(|later| was_begun(later))
+        .collect()
 }
 
 /// Whether the journal of a folder has more than its first line. A run that was refused for lack of disk space has no more.

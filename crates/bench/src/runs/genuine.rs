@@ -117,7 +117,8 @@ fn same(path: &Path, found: String, expected: String) -> Result<(), Changed> {
 
 /// SHA-256 of a file, which may be long.
 fn digest(path: &Path) -> std::io::Result<String> {
-    let (mut file, mut tally, mut piece) = (disk::open(path, OpenOptions::new().read(true))?, Tally::default(), vec![0; PIECE]);
+    let (mut file, mut tally, mut piece) =
+        (disk::open(path, OpenOptions::new().read(true))?, Tally::default(), vec![0; PIECE]);
     loop {
         match file.read(&mut piece)? {
             0 => return Ok(tally.hex()),

@@ -31,11 +31,10 @@ pub(super) async fn file(
         let length = file.metadata()?.len();
         Ok::<_, std::io::Error>((file, length))
     };
-    let (file, length) = daemon
-        .at_disk
-        .work(&run, open)
-        .await?
-        .map_err(|error| Problem::not_found(format!("`{name}` of run `{run}` cannot be read: {error}")))?;
+    let (file, length) =
+        daemon.at_disk.work(&run, open).await?.map_err(|error| {
+            Problem::not_found(format!("`{name}` of run `{run}` cannot be read: {error}"))
+        })?;
     // Not more than was announced, should the file grow.
     let pieces = try_unfold((file, length), move |(mut file, left)| {
         let (daemon, run) = (Arc::clone(&daemon), run.clone());

@@ -57,7 +57,8 @@ pub(crate) async fn events(
                 (ready, tail) = match daemon.at_disk.work(&run, read).await {
                     Ok(read) => read,
                     Err(problem) => {
-                        let why = format!("the journal `{}` cannot be read: {}", path.display(), problem.detail);
+                        let why =
+                            format!("the journal `{}` cannot be read: {}", path.display(), problem.detail);
                         (vec![Told::Problem(why)], Tail { over: true, ..Tail::of(path, None) })
                     }
                 };

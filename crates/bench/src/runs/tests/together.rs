@@ -69,7 +69,8 @@ fn the_place_of_an_untrusted_run_is_not_written_again(#[values(1, 3)] starts: u3
     std::fs::write(one.join(RECORD), "{}").expect("a record");
     let listed = |daemon: &Runs| daemon.newest(None, 9).into_iter().map(|run| run.listed).collect::<Vec<_>>();
     let places = listed(&Runs::of(&runs).opened());
-    let file = || std::fs::metadata(one.join("listed")).map(|file| (file.ino(), file.ctime_nsec())).expect("a file");
+    let file =
+        || std::fs::metadata(one.join("listed")).map(|file| (file.ino(), file.ctime_nsec())).expect("a file");
     let before = file();
     for _ in 0..starts {
         let daemon = Runs::of(&runs).opened();
