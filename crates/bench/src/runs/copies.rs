@@ -3,11 +3,11 @@
 use crate::run_entry::RunEntry;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::File;
+use std::fs::OpenOptions;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use tripbench_record::{EventKind, RunHeader, journal};
-use tripbench_runner::{doubts, folder, stored, written_by_others};
+use tripbench_runner::{disk, doubts, folder, stored, written_by_others};
 
 /// Leaves one entry of each run, and returns those of its other folders. Sound files come first, then an entry that was listed before,
 /// then the folder with the first name. The entry that is left names the records of the others that are sound too and differ: which of
@@ -51,7 +51,7 @@ pub(super) fn longest_first(left_open: &mut [&PathBuf]) {
 
 /// Number of events in the journal of a run; 0 if it is damaged.
 fn events(run: &Path) -> usize {
-    let bytes = std::fs::read(run.join(folder::JOURNAL)).unwrap_or_default();
+    let bytes = disk::read(&run.join(folder::JOURNAL)).unwrap_or_default();
     journal::open(&bytes).map_or(0, |opened| opened.events.len())
 }
 
@@ -64,7 +64,8 @@ fn is_sound(run: &Path) -> bool {
 
 /// The header in the first event of a journal, which may be damaged after it; `None` if no run began.
 pub(super) fn begun(run: &Path) -> Option<RunHeader> {
-    let mut lines = BufReader::new(File::open(run.join(folder::JOURNAL)).ok()?).split(b'\n');
+    let journal = disk::open(&run.join(folder::JOURNAL), OpenOptions::new().read(true)).ok()?;
+    let mut lines = BufReader::new(journal).split(b'\n');
     let mut first = lines.nth(1)?.ok()?;
     first.push(b'\n');
     if let EventKind::Started(header) = journal::event(&first)?.kind { Some(*header) } else { None }

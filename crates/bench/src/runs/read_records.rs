@@ -8,7 +8,7 @@ use crate::run_entry::RunEntry;
 use sd_notify::NotifyState;
 use std::path::{Path, PathBuf};
 use tripbench_record::{Record, sha256_hex};
-use tripbench_runner::{JobError, folder, record_doubts};
+use tripbench_runner::{JobError, disk, folder, record_doubts};
 
 /// Number of runs that are added to the index at once while their records are read.
 const AT_ONCE: usize = 16;
@@ -16,7 +16,7 @@ const AT_ONCE: usize = 16;
 /// Longest time for one record until the service manager gives up waiting for the start, microseconds.
 const FOR_ONE_RECORD_US: u32 = 120_000_000;
 
-/// Tells the service manager that the start goes on.
+/// Asks the service manager for more time.
 pub(super) fn still_starting(done: usize, all: usize) {
     let status = format!("reading the records of runs: {done} of {all}");
     let told = [NotifyState::ExtendTimeoutUsec(FOR_ONE_RECORD_US), NotifyState::Status(&status)];
@@ -24,8 +24,8 @@ pub(super) fn still_starting(done: usize, all: usize) {
 }
 
 impl Runs {
-    /// Reads records, each with its journal, which may take long. The index grows with them, so that a start that is cut off goes on where
-    /// it was. Returns those that cannot be read or trusted.
+    /// Reads records, each with its journal, which may take long. The index grows with them, so that a start that is cut off continues
+    /// where it was. Returns those that cannot be read or trusted.
     pub(super) fn read_all<'f>(
         &self,
         folders: &[&'f PathBuf],
@@ -65,7 +65,7 @@ impl Runs {
 fn read(run: &Path) -> Result<(Record, String), JobError> {
     let path = run.join(folder::RECORD);
     let bytes =
-        std::fs::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
+        disk::read(&path).map_err(|source| JobError::File { what: "read", path: path.clone(), source })?;
     let record = match serde_json::from_slice(&bytes) {
         Ok(record) => record,
         Err(source) => return Err(JobError::NotARecord { path, source }),

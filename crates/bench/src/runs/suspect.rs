@@ -60,7 +60,7 @@ pub(super) fn named_number(run: &Path) -> Option<u64> {
 /// What is known of a run whose files cannot be trusted: from the checked first event of its journal, otherwise from `former`, its entry in
 /// the index, from the header of the record, which nothing confirms, or from the name of its folder.
 pub(super) fn suspect(run: &Path, former: Option<RunEntry>, why: String) -> RunEntry {
-    let record = std::fs::read(run.join(folder::RECORD)).unwrap_or_default();
+    let record = disk::read(&run.join(folder::RECORD)).unwrap_or_default();
     let sha256 = if record.is_empty() { String::new() } else { sha256_hex(&record) };
     if let Some(header) = begun(run) {
         return RunEntry::untrusted(run, &header, sha256, why);
@@ -101,7 +101,7 @@ pub(super) fn never_began(run: &Path) -> bool {
         kind.is_some_and(|kind| !closes(kind))
     };
     let has_events = |path: &Path| {
-        let lines = File::open(path).map(|file| BufReader::new(file).split(b'\n'));
+        let lines = disk::open(path, OpenOptions::new().read(true)).map(|file| BufReader::new(file).split(b'\n'));
         lines.is_ok_and(|lines| lines.map_while(Result::ok).any(of_a_run))
     };
     let journal = run.join(folder::JOURNAL);
