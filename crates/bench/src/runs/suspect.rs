@@ -7,11 +7,11 @@ use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
-use std::fs::File;
+use std::fs::OpenOptions;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use tripbench_record::{EventKind, RunHeader, journal, sha256_hex};
-use tripbench_runner::folder;
+use tripbench_runner::{disk, folder};
 
 /// Before the number of a run in the name of its folder.
 const NUMBER: &str = "run";
@@ -101,7 +101,8 @@ pub(super) fn never_began(run: &Path) -> bool {
         kind.is_some_and(|kind| !closes(kind))
     };
     let has_events = |path: &Path| {
-        let lines = disk::open(path, OpenOptions::new().read(true)).map(|file| BufReader::new(file).split(b'\n'));
+        let lines =
+            disk::open(path, OpenOptions::new().read(true)).map(|file| BufReader::new(file).split(b'\n'));
         lines.is_ok_and(|lines| lines.map_while(Result::ok).any(of_a_run))
     };
     let journal = run.join(folder::JOURNAL);
