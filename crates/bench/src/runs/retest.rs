@@ -63,8 +63,11 @@ impl Runs {
     /// The last run of a rig, with the other devices of its round if it tests one of them again.
     pub(crate) fn last(&self, rig: &str) -> Option<Last> {
         let entry = self.newest(Some(rig), 1).pop();
-        let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
-        let unmade = unmade.iter().rfind(|one| one.rig == rig).cloned();
+        // Not locked any more when the disk is waited for.
+        let unmade = {
+            let all = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
+            all.iter().rfind(|one| one.rig == rig).cloned()
+        };
         let order = entry.as_ref().map_or(0, |entry| entry.order().0);
         if let Some(unmade) = unmade.filter(|unmade| unmade.number.unwrap_or(0) >= order) {
             return Some(Last::Unmade(unmade));
