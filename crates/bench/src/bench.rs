@@ -111,11 +111,12 @@ impl Bench {
         let opened = self.runs.open()?;
         tracing::info!(indexed = opened.indexed, read = opened.read, "runs known");
         for rig in &self.rigs {
-            match self.runs.last(&rig.name) {
-                Some(Last::Kept(last, seen)) => rig.post(move |owner| owner.begin_with(*last, seen)),
-                Some(Last::Unmade(last)) => rig.post(move |owner| owner.begin_without_verdict(last)),
-                None => {}
-            }
+            // Whoever asks first sees it. An owner that has failed ends the program.
+            let _taken = match self.runs.last(&rig.name) {
+                Some(Last::Kept(last, seen)) => rig.ask(move |owner| owner.begin_with(*last, seen)),
+                Some(Last::Unmade(last)) => rig.ask(move |owner| owner.begin_without_verdict(last)),
+                None => Ok(()),
+            };
             // Whether a calibration has expired is known only now.
             rig.look_at_sheets(&self.runs.today());
         }
