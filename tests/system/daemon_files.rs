@@ -61,11 +61,15 @@ fn lengthen(run: &Path, trace: usize) {
     let last = events.iter().rposition(|event| matches!(event.kind, EventKind::Scan(_))).expect("a scan");
     let (before, after) = events.split_at(last);
     let repeated = std::iter::repeat_n(&events[last], times);
-    let (mut text, mut seq) = (String::from(MAGIC), 0..);
+    let mut text = String::from(MAGIC);
     let mut all: Vec<Event> = before.iter().chain(repeated).chain(after).cloned().collect();
-    all.iter_mut().zip(&mut seq).for_each(|(event, seq)| event.seq = Seq(seq));
+    for (event, seq) in all.iter_mut().zip(0..) {
+        event.seq = Seq(seq);
+    }
     let end = all.pop().expect("an end");
-    all.iter().for_each(|event| text.push_str(&line(event, None).expect("a line")));
+    for event in &all {
+        text.push_str(&line(event, None).expect("a line"));
+    }
     let mut tally = Tally::default();
     tally.add(text.as_bytes());
     std::fs::write(path, text + &closing_line(&end, &tally).expect("a line")).expect("a journal");

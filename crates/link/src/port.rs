@@ -265,12 +265,16 @@ mod tests {
             std::env::temp_dir().join(format!("tripbench-port-{}-{old_is_open}-{name}", std::process::id()))
         };
         let paths = ["old", "new"].map(path);
-        paths.iter().for_each(|path| std::fs::write(path, "").expect("a file"));
+        for path in &paths {
+            std::fs::write(path, "").expect("a file");
+        }
         let _old = old_is_open.then(|| Claim::to(&paths[0]).expect("free"));
         let new = Claim::to(&paths[1]).expect("free");
         assert!(elsewhere(&paths[1]).is_err(), "two masters");
         drop(new);
         elsewhere(&paths[1]).expect("free again");
-        paths.iter().for_each(|path| std::fs::remove_file(path).expect("a file"));
+        for path in &paths {
+            std::fs::remove_file(path).expect("a file");
+        }
     }
 }

@@ -132,14 +132,18 @@ fn a_start_that_is_cut_off_goes_on_where_it_was(
 ) {
     let runs = scratch(&format!("cut-off-{cut_off_at}-{}", index.replace(' ', "-")));
     let first = if index == "with a part" { 5 } else { 0 };
-    (1..=first).for_each(|number| drop(store(&runs, Some(number), AT)));
+    for number in 1..=first {
+        store(&runs, Some(number), AT);
+    }
     if index != "none" {
         opened(&runs);
     }
     if index == "of another version" {
         std::fs::write(runs.join("runs.index"), "tripbench-runs 3 9 0 00000000\n").expect("an index");
     }
-    (first + 1..=40).for_each(|number| drop(store(&runs, Some(number), AT)));
+    for number in first + 1..=40 {
+        store(&runs, Some(number), AT);
+    }
     let cut_off = |done: usize, _: usize| assert!(done + 1 < cut_off_at, "killed");
     let killed = std::panic::catch_unwind(|| Runs::of(&runs).open_telling(&cut_off));
     let first = usize::try_from(first).expect("small");
