@@ -3,6 +3,7 @@
 //! No I/O and no knowledge of sheet keys: this crate knows that `18.3 inHg` is a pressure, not what it limits.
 
 mod clock;
+mod comma;
 mod format;
 mod kind;
 mod parse;
@@ -10,6 +11,7 @@ mod tolerance;
 mod unit;
 
 pub use clock::{Mono, Span};
+pub use comma::{CommaReadings, comma_readings};
 pub use format::{LevelStyle, SignConvention, significant};
 pub use kind::{
     AbsolutePressure, Acceleration, AirPressure, Altitude, Current, Length, LevelDifference, LevelRate, Mass,

@@ -1,5 +1,6 @@
 //! Parsing of a quantity: a number followed by its unit.
 
+use crate::comma::comma_error;
 use crate::{Quantity, Unit};
 use thiserror::Error;
 
@@ -38,13 +39,15 @@ pub enum ParseQuantityError {
         /// The units that are allowed.
         allowed: String,
     },
-    /// The decimal sign is a comma.
-    #[error("the decimal sign is a point: write `{instead}`, found `{text}`")]
+    /// The number has a comma.
+    #[error("the decimal sign is a point{advice}, found `{text}`{why}")]
     Comma {
         /// The text.
         text: String,
-        /// The text with a point.
-        instead: String,
+        /// What to write, behind its sign; empty if that is unknown.
+        advice: String,
+        /// What else is wrong, behind its sign; may be empty.
+        why: String,
     },
     /// The value is negative, but its kind has no sign.
     #[error("{} cannot be below zero here, found `{text}`{hint}", one(what))]
@@ -91,12 +94,8 @@ pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> 
         example: Q::EXAMPLE,
         text: trimmed.to_owned(),
     })?;
-    // A comma between digits is meant as the decimal sign.
-    if let Some(after) =
-        rest.strip_prefix(',').filter(|after| after.starts_with(|c: char| c.is_ascii_digit()))
-    {
-        let instead = format!("{number}.{after}");
-        return Err(ParseQuantityError::Comma { text: trimmed.to_owned(), instead });
+    if let Some(error) = comma_error(trimmed, written::<Q>).filter(|_| rest.starts_with([',', '.'])) {
+        return Err(error);
     }
     let (symbol, gauge) = sense::<Q>(rest.trim());
     if symbol.is_empty() {
@@ -118,6 +117,34 @@ pub fn parse_quantity<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> 
         return Err(ParseQuantityError::Negative { what, text: trimmed.to_owned(), hint });
     }
     Ok(Q::from_si(si + 0.0))
+}
+
+/// A reading of a number with a comma as it is written, or what is wrong with it.
+fn written<Q: Quantity>(reading: &str) -> Result<String, String> {
+    let with_unit = corrected::<Q>(reading);
+    let reading = with_unit.as_deref().unwrap_or(reading);
+    match parse_quantity::<Q>(reading) {
+        Ok(_) => Ok(format!("`{reading}`")),
+        Err(ParseQuantityError::Negative { hint, .. }) if hint.contains("write ") => {
+            Ok(hint.rsplit_once("write ").map_or(String::new(), |(_, forms)| forms.to_owned()))
+        }
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+/// A quantity whose unit differs from a known one only in upper and lower case, with that unit.
+pub(crate) fn corrected<Q: Quantity>(text: &str) -> Option<String> {
+    let (number, rest) = split_number(text);
+    let rest = rest.trim();
+    let (symbol, _) = sense::<Q>(rest);
+    let behind = rest[symbol.len()..].trim();
+    let gap = if behind.is_empty() { "" } else { " " };
+    let alike: Vec<&Unit> =
+        Q::units().iter().filter(|unit| unit.symbol.eq_ignore_ascii_case(symbol)).collect();
+    match alike[..] {
+        [unit] if unit.symbol != symbol => Some(format!("{number} {}{gap}{behind}", unit.symbol)),
+        _ => None,
+    }
 }
 
 /// Unit without the word "gauge" or "vacuum" that may follow that of a level, and whether the value is a gauge pressure.
@@ -209,7 +236,21 @@ mod tests {
     #[case("6,2 kPa", "the decimal sign is a point: write `6.2 kPa`")]
     #[case("0,25 kPa", "the decimal sign is a point: write `0.25 kPa`")]
     #[case("-60,5 kPa gauge", "the decimal sign is a point: write `-60.5 kPa gauge`")]
-    #[case("6,2", "the decimal sign is a point")]
+    #[case("6,2", "the decimal sign is a point, found `6,2`; a vacuum level needs a unit, such as `6.2 kPa`")]
+    #[case("6,2 foo", "the decimal sign is a point, found `6,2 foo`; `foo` is not a unit of a vacuum level")]
+    #[case("-60,5 kPa", "write `60.5 kPa` or `-60.5 kPa gauge`")]
+    #[case("0,25kpa", "write `0.25 kPa`")]
+    #[case("1,5e3 Pa", "write `1.5e3 Pa`")]
+    #[case("0,250 kPa", "the decimal sign is a point: write `0.250 kPa`, found")]
+    #[case("1234,567 Pa", "the decimal sign is a point: write `1234.567 Pa`, found")]
+    #[case("1,000 Pa", "write `1.000 Pa`, or `1000 Pa` if the comma separates thousands, found `1,000 Pa`")]
+    #[case("60,000 PA", "write `60.000 Pa`, or `60000 Pa` if the comma separates thousands")]
+    #[case("-60,000 Pa gauge", "write `-60.000 Pa gauge`, or `-60000 Pa gauge` if the comma")]
+    #[case("1,000.5 Pa", "thousands are not separated: write `1000.5 Pa`, found `1,000.5 Pa`")]
+    #[case("1.000,25 Pa", "thousands are not separated: write `1000.25 Pa`, found")]
+    #[case("1.000.000,5 Pa", "thousands are not separated: write `1000000.5 Pa`, found")]
+    #[case("1,000,000 Pa", "thousands are not separated: write `1000000 Pa`, found")]
+    #[case("1.2,5 Pa", "`1.2,5 Pa`")]
     #[case("6, kPa", "not a unit")]
     fn wrong_levels_say_what_to_write(#[case] text: &str, #[case] says: &str) {
         let error = parse_quantity::<VacuumLevel>(text).expect_err(text).to_string();
@@ -225,6 +266,28 @@ mod tests {
         #[test]
         fn any_text_is_read_or_refused_without_panic(text in "\\PC{0,24}") {
             let _outcome = parse_quantity::<VacuumLevel>(&text).is_ok();
+        }
+
+        /// Whatever has a comma: every text in the advice to write it is read, and as one of the two numbers that can be meant.
+        #[test]
+        fn what_is_said_to_be_written_is_read(
+            text in "[-+]?[0-9]{1,7}([.,][0-9]{1,4}){0,3},[0-9]{1,4}([.,][0-9]{1,3})? ?(kPa|kpa|Pa|mbar|MBAR|inHg|foo|)( gauge| vacuum)?",
+        ) {
+            let said = parse_quantity::<VacuumLevel>(&text).expect_err(&text).to_string();
+            let advice = said.split("found `").next().unwrap_or_default();
+            let quoted: Vec<&str> = advice.split('`').skip(1).step_by(2).collect();
+            let digits = |text: &str| text.chars().filter(char::is_ascii_digit).collect::<String>();
+            for written in &quoted {
+                prop_assert!(parse_quantity::<VacuumLevel>(written).is_ok(), "{} in: {}", written, said);
+                prop_assert_eq!(digits(written), digits(&text), "{}", said);
+            }
+        }
+
+        /// One comma among digits, as it is written in Germany, and thousands as they are written elsewhere.
+        #[test]
+        fn both_readings_of_three_digits_are_named(whole in 1_u32..1_000, part in 0_u32..1_000) {
+            let said = parse_quantity::<VacuumLevel>(&format!("{whole},{part:03} Pa")).expect_err("a comma").to_string();
+            prop_assert!(said.contains(&format!("write `{whole}.{part:03} Pa`, or `{whole}{part:03} Pa`")), "{}", said);
         }
 
         #[test]

@@ -1,6 +1,7 @@
 //! Composite tolerances as in data sheets: `2 %FS + 1 digit`.
 
-use crate::parse::{parse_quantity, split_number};
+use crate::comma::comma_error;
+use crate::parse::{corrected, parse_quantity, split_number};
 use crate::{LevelDifference, ParseQuantityError, VacuumLevel};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -86,6 +87,9 @@ impl Tolerance {
 fn parse_term(term: &str) -> Result<ToleranceTerm, ParseToleranceError> {
     let unknown = || ParseToleranceError::Term { term: term.to_owned() };
     let (number, rest) = split_number(term);
+    if let Some(error) = comma_error(term, written).filter(|_| rest.starts_with([',', '.'])) {
+        return Err(error.into());
+    }
     let value: f64 = number.parse().map_err(|_| unknown())?;
     if !value.is_finite() || value < 0.0 {
         return Err(unknown());
@@ -97,6 +101,13 @@ fn parse_term(term: &str) -> Result<ToleranceTerm, ParseToleranceError> {
         other if other.contains('%') || other.is_empty() => Err(unknown()),
         _ => Ok(ToleranceTerm::Absolute(parse_quantity(term)?)),
     }
+}
+
+/// A reading of a term with a comma as it is written, or what is wrong with it.
+fn written(reading: &str) -> Result<String, String> {
+    let with_unit = corrected::<LevelDifference>(reading);
+    let reading = with_unit.as_deref().unwrap_or(reading);
+    parse_term(reading).map(|_| format!("`{reading}`")).map_err(|error| error.to_string())
 }
 
 impl fmt::Display for Tolerance {
@@ -145,5 +156,18 @@ mod tests {
     #[case("1")]
     fn loose_terms_are_refused(#[case] text: &str) {
         assert!(Tolerance::parse(text).is_err());
+    }
+
+    #[rstest]
+    #[case("0,5 %FS", "write `0.5 %FS`, found `0,5 %FS`")]
+    #[case("2 %FS + 0,5 digit", "write `0.5 digit`, found `0,5 digit`")]
+    #[case("±1,5 %reading", "write `1.5 %reading`")]
+    #[case("0,3 kPa + 1 digit", "write `0.3 kPa`")]
+    #[case("0,3kpa", "write `0.3 kPa`")]
+    #[case("1,000 Pa", "write `1.000 Pa`, or `1000 Pa` if the comma separates thousands")]
+    #[case("0,5 %fs", "found `0,5 %fs`; `0.5 %fs` is not part of a tolerance")]
+    fn a_term_with_a_comma_is_corrected(#[case] text: &str, #[case] says: &str) {
+        let error = Tolerance::parse(text).expect_err(text).to_string();
+        assert!(error.contains("the decimal sign is a point") && error.contains(says), "{error}");
     }
 }

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fmt;
 use tripbench_quantity as quantity;
-use tripbench_quantity::{PRESSURE_UNITS, PressureUnit, Quantity, Tolerance};
+use tripbench_quantity::{PRESSURE_UNITS, ParseQuantityError, PressureUnit, Quantity, Tolerance};
 
 /// Why a value cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -125,7 +125,11 @@ fn read_quantity<Q: Quantity>(node: &Node) -> Result<Q, Problem> {
     quantity::parse_quantity(text).map_err(|error| Problem {
         rule: "not-a-quantity",
         message: error.to_string(),
-        help: near_unit::<Q>(text),
+        help: match error {
+            // The message says what to write.
+            ParseQuantityError::Comma { .. } => format!("write it as in \"{}\"", Q::EXAMPLE),
+            _ => near_unit::<Q>(text),
+        },
     })
 }
 

@@ -13,6 +13,7 @@ mod node;
 mod plain;
 mod reader;
 mod source;
+mod unquoted;
 mod words;
 
 pub use field::{Date, Field, Problem, Schema, Text, enumeration};

@@ -2,6 +2,7 @@
 
 use crate::finding::{Finding, Findings, Wording};
 use crate::source::{Place, Source};
+use crate::unquoted::unquoted;
 use std::ops::Range;
 use std::sync::Arc;
 use toml::de::{DeTable, DeValue};
@@ -54,7 +55,8 @@ pub(crate) fn parse(source: &Arc<Source>, findings: &Findings) -> Node {
     for error in errors {
         let range = error.span().unwrap_or(0..0);
         let place = Place { source: Arc::clone(source), range };
-        let wording = Wording::new(error.message().to_owned(), "not valid TOML from here", "");
+        let help = unquoted(&source.text, place.range.start).unwrap_or_default();
+        let wording = Wording::new(error.message().to_owned(), "not valid TOML from here", help);
         findings.add(Finding::error("syntax", &place, wording));
     }
     let range = table.span();

@@ -97,3 +97,61 @@ fn a_date_is_one_of_the_calendar(#[case] date: &str, #[case] rule: Option<&str>)
     assert_eq!(findings.into_sorted().first().map(|finding| finding.rule), rule);
     assert_eq!(found.map(|date| date.as_str().to_owned()), rule.is_none().then(|| date.replace('"', "")));
 }
+
+/// A quantity with a comma: message and help do not contradict each other.
+#[rstest]
+#[case("0,25kpa", "write `0.25 kPa`")]
+#[case("60,5 kPa", "write `60.5 kPa`")]
+#[case("1,000 Pa", "write `1.000 Pa`, or `1000 Pa`")]
+#[case("6,2", "such as `6.2 kPa`")]
+fn a_comma_is_corrected_once(#[case] value: &str, #[case] says: &str) {
+    let all = findings(&format!("level = \"{value}\""));
+    assert_eq!(all.len(), 1, "{all:?}");
+    assert!(all[0].wording.message.contains(says), "{all:?}");
+    assert!(!all[0].wording.help.contains(',') && !all[0].wording.help.contains("did you mean"), "{all:?}");
+}
+
+/// A value without quotes, with a comma or with its unit: the syntax error says what to write.
+#[rstest]
+#[case("level = 2,5", "write `level = \"2.5 UNIT\"` with its unit; if it has none, `level = 2.5`")]
+#[case("level = -2,5 # deep", "write `level = \"-2.5 UNIT\"` with its unit; if it has none, `level = -2.5`")]
+#[case(
+    "level = 1,000",
+    "write `level = \"1.000 UNIT\"` with its unit; if it has none, `level = 1.000`, or `level = 1000` if"
+)]
+#[case("level = 60,0 kPa", "write `level = \"60.0 kPa\"`")]
+#[case("level = 60.0 kPa", "write `level = \"60.0 kPa\"`")]
+#[case("level = 60kPa", "write `level = \"60 kPa\"`")]
+#[case("level=60,5kPa   ", "write `level = \"60.5 kPa\"`")]
+#[case("level = -60 kPa gauge # deep", "write `level = \"-60 kPa gauge\"`")]
+#[case("level = 0.2 kPa/s", "write `level = \"0.2 kPa/s\"`")]
+#[case("level = 0,5 %FS", "write `level = \"0.5 %FS\"`")]
+#[case(
+    "level = 1,000 Pa",
+    "write `level = \"1.000 Pa\"`, or `level = \"1000 Pa\"` if the comma separates thousands"
+)]
+#[case("level = 1.000,5 Pa", "write `level = \"1000.5 Pa\"`")]
+#[case("inner = [{ number = 2,5 ms, word = 1 }]", "write `number = \"2.5 ms\"`")]
+fn a_value_without_quotes_gets_what_to_write(#[case] line: &str, #[case] says: &str) {
+    let all = findings(&format!("wait = \"1 s\"\n{line}\n"));
+    let helps: Vec<&str> = all.iter().map(|finding| finding.wording.help.as_str()).collect();
+    assert!(helps.iter().any(|help| help.starts_with(says)), "{helps:?}");
+}
+
+/// Other syntax errors get no advice that is not meant for them.
+#[rstest]
+#[case("level = ")]
+#[case("level = kPa")]
+#[case("level \"62 kPa\"")]
+#[case("level = \"62 kPa")]
+#[case("[level")]
+#[case("level = 62 62")]
+#[case("level = 2026-13-40")]
+fn another_syntax_error_gets_no_advice_about_numbers(#[case] line: &str) {
+    let all = findings(&format!("{line}\n"));
+    let syntax: Vec<&Finding> = all.iter().filter(|finding| finding.rule == "syntax").collect();
+    assert!(
+        !syntax.is_empty() && syntax.iter().all(|finding| !finding.wording.help.contains("write")),
+        "{all:?}"
+    );
+}
