@@ -41,7 +41,7 @@ impl fmt::Display for Doubt {
         match self {
             Self::Lost => f.write_str("the connection to the module was lost"),
             Self::OtherDevice => f.write_str("another device has the path of the serial port than before, and nothing is sent to it: shut off air and power by hand, and plug the adapter in where it was (a path below /dev/serial/by-id stays with its adapter)"),
-            Self::Late => f.write_str("the module did not answer in time (`answer_timeout` of the rig sheet): switched off, unplugged, or slower than declared?"),
+            Self::Late => f.write_str("the module did not answer in time (`answer_timeout` of the rig sheet): it may be switched off, unplugged, or slower than declared"),
             Self::Short => f.write_str("the module's answer has the wrong length"),
             Self::Foreign => f.write_str("the module sent an answer that does not belong to the request"),
             Self::Corrupt => f.write_str("the module's answer cannot be decoded"),
@@ -69,5 +69,33 @@ fn exception_name(code: u8) -> &'static str {
         0x0A => " (gateway path unavailable)",
         0x0B => " (gateway target failed to respond)",
         _ => "",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    /// A full stop, a semicolon or a reason follows in every place that shows it.
+    #[rstest]
+    fn a_doubt_is_a_statement_that_can_be_continued(
+        #[values(
+            Doubt::Lost,
+            Doubt::OtherDevice,
+            Doubt::Late,
+            Doubt::Short,
+            Doubt::Foreign,
+            Doubt::Corrupt,
+            Doubt::Refused(2),
+            Doubt::OutputsDiffer,
+            Doubt::ClockJump,
+            Doubt::Gap,
+            Doubt::Stopped
+        )]
+        doubt: Doubt,
+    ) {
+        let text = doubt.to_string();
+        assert!(!text.ends_with(['?', '.', '!', ' ']), "{text}");
     }
 }
