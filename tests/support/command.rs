@@ -184,6 +184,24 @@ pub fn program() -> PathBuf {
     program
 }
 
+/// A workplace with a site sheet whose scripts are in a folder of their own.
+///
+/// # Panics
+/// If it cannot be written.
+pub fn with_site() -> Workplace {
+    let workplace = Workplace::new();
+    std::fs::create_dir(workplace.folder.join("scripts")).expect("a folder");
+    for script in ["goods-in", "look"] {
+        let from = if script == "look" { "look.toml" } else { "script.toml" };
+        workplace.write(&format!("scripts/{script}.toml"), &workplace.read(from));
+    }
+    workplace.write(
+        "site.toml",
+        "[defaults]\nrig = \"rig.toml\"\ntype = \"type.toml\"\nsettings = \"settings.toml\"\nscripts = \"scripts\"\n",
+    );
+    workplace
+}
+
 /// A simulated rig in a separate process; ended when dropped.
 #[derive(Debug)]
 pub struct Simulated(Child);

@@ -43,6 +43,7 @@ mod rooms;
 mod search;
 mod serial;
 mod serial_daemon;
+mod serials;
 mod sheets;
 mod simulated;
 mod tidy;

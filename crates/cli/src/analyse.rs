@@ -1,6 +1,6 @@
 //! `tripbench analyse`: the levels at which the signals of a recording from another instrument change.
 
-use crate::args::AnalyseOptions;
+use crate::args::{AnalyseOptions, SchemaOf};
 use crate::exit::Exit;
 use crate::{load, say};
 use anyhow::{Context, Result};
@@ -10,11 +10,12 @@ use tripbench_quantity::PressureUnit;
 use tripbench_recording::{
     Analysis, ColumnMap, EdgeLevel, Recording, SignalAnalysis, analyse as analyse_recording,
 };
-use tripbench_sheet::{Findings, read_sheet};
+use tripbench_sheet::Findings;
 
 pub(crate) fn analyse(options: &AnalyseOptions) -> Result<Exit> {
     let findings = Findings::new();
-    let map = read_sheet(&load::source(&options.columns)?, &findings, ColumnMap::read);
+    let columns = load::source(&options.columns)?;
+    let map = load::read_given(SchemaOf::Columns, &columns, &findings, ColumnMap::read);
     if load::show(findings) {
         return Ok(Exit::Usage);
     }

@@ -1,9 +1,9 @@
-//! A sheet given for another kind of sheet: what it looks like is all that is said of it.
+//! A sheet given with the wrong option: the finding says what it looks like.
 
 use crate::args::SchemaOf;
+use crate::load::{By, Given};
 use crate::schema;
 use std::sync::Arc;
-use tripbench_runner::Texts;
 use tripbench_sheet::{At, Finding, Findings, Source, Wording, outermost_keys};
 
 /// Every kind of sheet with its name, and the option that takes it.
@@ -19,8 +19,9 @@ const KINDS: [(SchemaOf, &str, &str); 8] = [
 ];
 
 /// Whether any of the sheets is of another kind than it was given as; adds a finding for each.
-pub(crate) fn mistaken(texts: &Texts, findings: &Findings) -> bool {
-    let given = [
+pub(crate) fn mistaken(given: &Given, findings: &Findings) -> bool {
+    let texts = &given.texts;
+    let all = [
         (SchemaOf::Site, &texts.site),
         (SchemaOf::Rig, &texts.rig),
         (SchemaOf::Type, &texts.device_type),
@@ -28,44 +29,54 @@ pub(crate) fn mistaken(texts: &Texts, findings: &Findings) -> bool {
         (SchemaOf::Script, &texts.script),
     ];
     let mut any = false;
-    for (kind, source) in given {
-        let Some(finding) = source.as_ref().and_then(|source| other_kind(kind, source)) else { continue };
+    for (kind, source) in all {
+        let by = given.by.iter().find(|(named, _)| *named == kind).map(|(_, by)| by);
+        let Some(finding) = source.as_ref().and_then(|source| other_kind(kind, source, by)) else { continue };
         findings.add(finding);
         any = true;
     }
     any
 }
 
-/// A finding, if most of the keys of a sheet belong to another kind, and few to the kind that it was given as.
-fn other_kind(given: SchemaOf, source: &Arc<Source>) -> Option<Finding> {
-    /// Share of the keys: fewer are known to the kind given, and at least as many to the other.
-    const FEW: f64 = 0.5;
-    const MOST: f64 = 0.75;
+/// A finding, if few of the keys of a sheet belong to the kind that it was given as, and most to another kind. `by` says how it was named if
+/// not by an option.
+pub(crate) fn other_kind(given: SchemaOf, source: &Arc<Source>, by: Option<&By>) -> Option<Finding> {
+    /// Fewer than FEW of its keys belong to the kind it was given as, at least MOST to another, in quarters.
+    const FEW: usize = 2;
+    const MOST: usize = 3;
     let mut keys = outermost_keys(source);
     // These begin a sheet of any kind.
     keys.retain(|key| !["name", "revision", "state"].contains(&key.value.as_str()));
-    let share = |kind| known(kind, &keys);
     let (_, was, option) = KINDS.iter().find(|(kind, _, _)| *kind == given)?;
-    if keys.is_empty() || share(given)? >= FEW {
+    if keys.is_empty() || 4 * known(given, &keys)?.len() >= FEW * keys.len() {
         return None;
     }
-    let others = KINDS.iter().filter_map(|kind| Some((share(kind.0)?, kind)));
-    let (most, (_, looks, instead)) = others.max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let message = format!("`{}` looks like {looks}, and {option} takes {was}", source.name);
-    let wording = Wording::new(
-        message,
-        format!("a key of {looks}"),
-        format!("give it with {instead}, and {was} with {option}"),
-    );
-    (most >= MOST).then(|| Finding::error("other-kind", &keys[0].place, wording))
+    let all: Vec<_> = KINDS.iter().filter_map(|kind| Some((known(kind.0, &keys)?, kind))).collect();
+    let most = all.iter().map(|(known, _)| known.len()).max().filter(|most| 4 * most >= MOST * keys.len())?;
+    // Sheets of several kinds may have the same few keys.
+    let alike = all.iter().filter(|(known, _)| known.len() == most);
+    let (looks, options): (Vec<&str>, Vec<&str>) =
+        alike.map(|(_, (_, looks, option))| (*looks, *option)).unzip();
+    let (looks, options) = (looks.join(" or "), options.join(" or "));
+    let first =
+        all.iter().find(|(known, _)| known.len() == most).and_then(|(known, _)| known.first().copied())?;
+    let message = format!("`{}` looks like {looks}, expected {was}", source.name);
+    let help = match by {
+        None => format!("give it with {options}, and {was} with {option}"),
+        Some(By::Site(_)) => format!("name {was} in the site sheet"),
+        Some(By::Name) => format!("put {was} in its place"),
+    };
+    let finding =
+        Finding::error("other-kind", &first.place, Wording::new(message, format!("a key of {looks}"), help));
+    Some(match by {
+        Some(By::Site(place)) => finding.with(place, "the site sheet names it here"),
+        Some(By::Name) | None => finding,
+    })
 }
 
-/// Share of keys that a kind of sheet has.
-fn known(kind: SchemaOf, keys: &[At<String>]) -> Option<f64> {
+/// The keys that a kind of sheet has.
+fn known(kind: SchemaOf, keys: &[At<String>]) -> Option<Vec<&At<String>>> {
     let schema = schema::of(kind).ok()?;
     let properties = schema["properties"].as_object()?;
-    let known = keys.iter().filter(|key| properties.contains_key(&key.value)).count();
-    #[expect(clippy::cast_precision_loss, reason = "a few keys")]
-    let share = known as f64 / keys.len() as f64;
-    Some(share)
+    Some(keys.iter().filter(|key| properties.contains_key(&key.value)).collect())
 }

@@ -1,137 +1,93 @@
 //! Sheets from files or from texts, with all their findings at once.
 
-use crate::args::SheetOptions;
+use crate::args::{SchemaOf, SheetOptions};
 use crate::exit::Exit;
-use crate::{kind, say};
+use crate::site::Site;
+use crate::{kind, say, scripts};
 use anyhow::{Context, Result, bail};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
-use tripbench_device::{ExpiredCalibration, SiteSheet, picture};
+use tripbench_device::{ExpiredCalibration, picture};
 use tripbench_quantity::LevelStyle;
 use tripbench_record::{Identity, IdentityHow, LoadedSheets, PositionPlan};
 pub(crate) use tripbench_runner::{Loaded, Texts, Today, calibration_doubts, load, source, task};
-use tripbench_sheet::{At, Finding, Findings, Severity, Source, nearest, read_sheet};
+use tripbench_sheet::{At, Finding, Findings, Place, Reader, Severity, Source, read_sheet};
 
-/// Texts of all sheets, with the site's defaults filled in.
-pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>) -> Result<Texts> {
-    let site_path = site_path(options);
-    let site = site_path.as_deref().map(source).transpose()?;
-    let read = site
-        .as_ref()
-        .and_then(|source| read_sheet(source, &Findings::new(), SiteSheet::read))
-        .unwrap_or_default();
-    let beside = |path: &Option<At<String>>| path.as_ref().map(|path| from_site(site_path.as_deref(), path));
-    let pick = |given: &Option<PathBuf>, default: &Option<At<String>>| match (given, default, beside(default))
-    {
-        (Some(path), _, _) => Ok(Some(source(path)?)),
-        (None, Some(named), Some(path)) => source(&path)
-            .map(Some)
-            .with_context(|| format!("{}: this sheet is missing or unreadable", named.place.shown())),
-        (None, _, _) => anyhow::Ok(None),
-    };
+/// The sheets of a command, and where each was named.
+#[derive(Debug)]
+pub(crate) struct Given {
+    pub(crate) texts: Texts,
+    /// Sheets that no option named.
+    pub(crate) by: Vec<(SchemaOf, By)>,
+}
+
+/// How a sheet was named without an option.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum By {
+    /// By a line of the site sheet.
+    Site(Place),
+    /// By a word of the command line, or by its own place in this folder or in the environment.
+    Name,
+}
+
+/// Texts of all sheets, with the site's defaults filled in. Each is read once.
+pub(crate) fn texts(options: &SheetOptions, script_name: Option<&str>, site: &Site) -> Result<Given> {
+    let defaults = &site.sheet().defaults;
+    let mut by = Vec::new();
+    let mut pick =
+        |kind: SchemaOf, given: &Option<PathBuf>, default: &Option<At<String>>| match (given, default) {
+            (Some(path), _) => Ok(Some(source(path)?)),
+            (None, Some(named)) => {
+                by.push((kind, By::Site(named.place.clone())));
+                let missing = || format!("{}: this sheet is missing or unreadable", named.place.shown());
+                source(&site.beside(named)).map(Some).with_context(missing)
+            }
+            (None, None) => anyhow::Ok(None),
+        };
     let judged = !options.no_settings;
+    let rig = pick(SchemaOf::Rig, &options.rig, &defaults.rig)?;
+    let device_type =
+        if judged { pick(SchemaOf::Type, &options.device_type, &defaults.device_type)? } else { None };
+    let settings =
+        if judged { pick(SchemaOf::Settings, &options.settings, &defaults.settings)? } else { None };
     let script = match (&options.script, script_name) {
         (Some(_), Some(name)) => bail!("two scripts were given: --script and `{name}`"),
         (Some(path), None) => Some(path.clone()),
-        (None, Some(name)) => Some(script_path(name, beside(&read.defaults.scripts))),
+        (None, Some(name)) => {
+            by.push((SchemaOf::Script, By::Name));
+            Some(scripts::named(name, site))
+        }
         (None, None) => None,
     };
-    Ok(Texts {
-        rig: pick(&options.rig, &read.defaults.rig)?,
-        device_type: if judged { pick(&options.device_type, &read.defaults.device_type)? } else { None },
-        settings: if judged { pick(&options.settings, &read.defaults.settings)? } else { None },
-        script: script.as_deref().map(|path| script_source(path, script_name)).transpose()?,
-        site,
-    })
-}
-
-fn site_path(options: &SheetOptions) -> Option<PathBuf> {
-    let here = || Some(PathBuf::from("site.toml")).filter(|path| path.exists());
-    options.site.clone().or_else(|| std::env::var_os("TRIPBENCH_SITE").map(PathBuf::from)).or_else(here)
-}
-
-fn script_path(name: &str, folder: Option<PathBuf>) -> PathBuf {
-    let file = if Path::new(name).extension().is_some() { name.to_owned() } else { format!("{name}.toml") };
-    folder.map_or_else(|| PathBuf::from(&file), |folder| folder.join(&file))
-}
-
-/// Names of the scripts in a folder, in order.
-fn scripts_in(folder: &Path) -> Vec<String> {
-    let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
-    let mut names: Vec<String> = files.filter_map(|path| script_name(&path)).collect();
-    names.sort();
-    names
-}
-
-/// The name of the script in a file.
-fn script_name(path: &Path) -> Option<String> {
-    path.extension().filter(|extension| *extension == "toml")?;
-    Some(path.file_stem()?.to_string_lossy().into_owned())
-}
-
-/// Refuses a serial number that is the name of a script of the site, or of the one that was given: it was meant as the script.
-pub(crate) fn refuse_scripts_as_serials<'s>(
-    options: &SheetOptions,
-    serials: impl Iterator<Item = &'s str>,
-) -> Result<()> {
-    let site = site_path(options);
-    let read = site.as_deref().map(source).transpose()?;
-    let read = read.and_then(|source| read_sheet(&source, &Findings::new(), SiteSheet::read));
-    let folder =
-        read.and_then(|site| site.defaults.scripts).map(|scripts| from_site(site.as_deref(), &scripts.value));
-    let named = |name: String| folder.as_deref().map(|folder| folder.join(format!("{name}.toml")));
-    let of_site = folder.as_deref().map(scripts_in).unwrap_or_default().into_iter().filter_map(named);
-    let known: Vec<PathBuf> = of_site.chain(options.script.clone()).collect();
-    for serial in serials {
-        // With or without the folder and the ending.
-        let meant = script_name(Path::new(&serial.to_lowercase())).unwrap_or_else(|| serial.to_lowercase());
-        let is = |path: &&PathBuf| {
-            path.file_stem().is_some_and(|stem| stem.to_string_lossy().to_lowercase() == meant)
-        };
-        let Some(path) = known.iter().find(is) else { continue };
-        let (given, out) = match &options.script {
-            Some(given) => (format!("--script {}", given.display()), " or --script"),
-            None => (String::from("the first word"), ""),
-        };
-        bail!(
-            "the serial number `{serial}` is the name of the script `{}`. The script of this run is given by {given}, and all other words \
-             are serial numbers: leave `{serial}`{out} out",
-            path.display()
-        );
+    let script = script.as_deref().map(|path| scripts::read(path, script_name, site)).transpose()?;
+    if !site.is_given() {
+        by.push((SchemaOf::Site, By::Name));
     }
-    Ok(())
+    Ok(Given { texts: Texts { rig, device_type, settings, script, site: site.text() }, by })
 }
 
-/// A path as a site sheet means it: from the sheet's own folder.
-fn from_site(site: Option<&Path>, path: &str) -> PathBuf {
-    site.and_then(Path::parent).unwrap_or_else(|| Path::new(".")).join(path)
-}
-
-/// Reads a script; if no script has this name, the error lists the names that exist.
-fn script_source(path: &Path, name: Option<&str>) -> Result<Arc<Source>> {
-    let Some(name) = name.filter(|_| !path.exists()) else { return Ok(source(path)?) };
-    let folder =
-        path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
-    let names = scripts_in(folder);
-    let near: Vec<&str> = names.iter().map(String::as_str).collect();
-    let there = match nearest(name, &near) {
-        Some(near) => format!("did you mean `{near}`? Scripts there: {}.", names.join(", ")),
-        None if names.is_empty() => String::from("there are no scripts there."),
-        None => format!("Scripts there: {}.", names.join(", ")),
-    };
-    bail!(
-        "there is no script `{name}` in `{}`; the first word names a script, serial numbers follow: {there} \
-         Is a site sheet missing (--site, TRIPBENCH_SITE, or site.toml in this folder)?",
-        folder.display()
-    )
-}
-
-/// Reads sheets that were given by hand: one that is of another kind than it was given as is told, and nothing else of it.
-pub(crate) fn load_given(texts: &Texts, findings: &Findings) -> Loaded {
-    if kind::mistaken(texts, findings) {
+/// Loads the sheets that were named. A sheet of the wrong kind gives one finding; nothing else in it is checked.
+pub(crate) fn load_given(given: &Given, findings: &Findings) -> Loaded {
+    if kind::mistaken(given, findings) {
         return Loaded { sheets: None, script: None, copies: Vec::new(), trial: false };
     }
-    load(texts, findings)
+    load(&given.texts, findings)
+}
+
+/// Reads a sheet that an option named; `None` after a finding was added. Of a sheet of the wrong kind nothing else is checked.
+pub(crate) fn read_given<T>(
+    kind: SchemaOf,
+    text: &Arc<Source>,
+    findings: &Findings,
+    read: impl Fn(&Reader<'_>) -> Option<T>,
+) -> Option<T> {
+    match kind::other_kind(kind, text, None) {
+        Some(finding) => {
+            findings.add(finding);
+            None
+        }
+        None => read_sheet(text, findings, read),
+    }
 }
 
 /// Prints findings; returns whether one of them is an error.
@@ -149,7 +105,8 @@ pub(crate) fn show(findings: Findings) -> bool {
 
 /// `tripbench check-sheets`.
 pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
-    let texts = texts(options, None)?;
+    let named = texts(options, None, &Site::of(options)?)?;
+    let texts = &named.texts;
     let given = [&texts.site, &texts.rig, &texts.device_type, &texts.settings, &texts.script];
     if given.iter().all(|text| text.is_none()) {
         bail!(
@@ -157,7 +114,7 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
         );
     }
     let findings = Findings::new();
-    let loaded = load_given(&texts, &findings);
+    let loaded = load_given(&named, &findings);
     if let Some(sheets) = &loaded.sheets {
         let everywhere = sheets.rig.positions.iter().map(|position| PositionPlan {
             number: *position.number,
@@ -173,7 +130,7 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
         }
     }
     let errors = show(findings);
-    let refused = loaded.sheets.as_deref().and_then(|sheets| refused_by_calibration(&texts, sheets));
+    let refused = loaded.sheets.as_deref().and_then(|sheets| refused_by_calibration(texts, sheets));
     if let Some(why) = &refused {
         say::error(why);
     }
@@ -182,7 +139,7 @@ pub(crate) fn check_sheets(options: &SheetOptions) -> Result<Exit> {
     }
     let names: Vec<_> = given.into_iter().flatten().map(|source| source.name.as_str()).collect();
     say::out(&format!("No errors in {}.", names.join(", ")));
-    for gap in not_checked(&texts, loaded.sheets.as_deref()) {
+    for gap in not_checked(texts, loaded.sheets.as_deref()) {
         say::out(&gap);
     }
     Ok(Exit::Good)
@@ -196,8 +153,9 @@ fn refused_by_calibration(texts: &Texts, sheets: &LoadedSheets) -> Option<String
     }
     let rig = texts.rig.as_ref().map_or("the rig sheet", |source| source.name.as_str());
     Some(format!(
-        "{} Thus every run on this rig is refused: correct [reference.calibration] in `{rig}` once the certificate is there, or write \
-         expired_calibration = \"warn\" in the site sheet to run with a warning",
+        "{} Every run on this rig is refused: set the clock of this computer if it does not show today's date, correct \
+         [reference.calibration] in `{rig}` once the certificate is there, or write expired_calibration = \"warn\" in the site sheet to \
+         run with a warning",
         doubts.join(" ")
     ))
 }

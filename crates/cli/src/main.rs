@@ -19,8 +19,10 @@ mod report;
 mod run;
 mod say;
 mod schema;
+mod scripts;
 mod serve;
 mod simulate;
+mod site;
 mod table;
 
 use clap::Parser;

@@ -1,10 +1,12 @@
 //! `run`, `rehearse` and `demo`: one path from sheets to a record.
 
-use crate::args::{DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SheetOptions, WhatOptions};
+use crate::args::{
+    DeviceOptions, OutputOptions, RehearseOptions, RunOptions, SchemaOf, SheetOptions, WhatOptions,
+};
 use crate::exit::Exit;
 use crate::load::{self, Loaded, Today};
-
-use crate::{identity, output, say, table};
+use crate::site::Site;
+use crate::{identity, output, say, scripts, table};
 use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::{Path, PathBuf};
@@ -15,7 +17,7 @@ use tripbench_quantity::Mono;
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
 use tripbench_record::{Event, PositionPlan, Record, RunView, StepTask, Task, Trace, canonical_json};
 use tripbench_runner::{JobError, Prepared, VirtualRun, header, run_in_virtual_time};
-use tripbench_sheet::{Findings, read_sheet};
+use tripbench_sheet::{Findings, Reader};
 use tripbench_simulator::{AirSavingTruth, DeviceTruth, SimulatedBench, Truth};
 
 mod again;
@@ -93,9 +95,10 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
         (None, Some((name, serials))) => (Some(name.as_str()), serials.to_vec()),
         (Some(_), _) | (None, None) => (None, devices.words.clone()),
     };
-    let given = devices.serial.iter().filter_map(|text| Some(text.split_once('=')?.1.trim()));
-    load::refuse_scripts_as_serials(options, serials.iter().map(String::as_str).chain(given))?;
-    let texts = load::texts(options, name)?;
+    let site = Site::of(options)?;
+    scripts::refuse_slips(options, devices, (name, serials.as_slice()), &site)?;
+    let given = load::texts(options, name, &site)?;
+    let texts = &given.texts;
     if texts.rig.is_none() {
         bail!("no rig sheet: give --rig, or a site sheet that names one");
     }
@@ -106,7 +109,7 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
         bail!("--type and --settings must be given together");
     }
     let findings = Findings::new();
-    let loaded = load::load_given(&texts, &findings);
+    let loaded = load::load_given(&given, &findings);
     Ok(if load::show(findings) { None } else { Some((loaded, serials)) })
 }
 
@@ -233,7 +236,8 @@ fn truth(path: Option<&Path>, task: &Task, again: bool) -> Result<Option<Truth>>
         return Ok(Some(as_set(task)));
     };
     let findings = Findings::new();
-    let truth = read_sheet(&load::source(path)?, &findings, |reader| Truth::read(reader, rig));
+    let read = |reader: &Reader<'_>| Truth::read(reader, rig);
+    let truth = load::read_given(SchemaOf::Truth, &load::source(path)?, &findings, read);
     Ok(if load::show(findings) { None } else { truth })
 }
 

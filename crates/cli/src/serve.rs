@@ -1,6 +1,6 @@
 //! `tripbench serve`: the daemon of a bench, or of a simulated one.
 
-use crate::args::ServeOptions;
+use crate::args::{SchemaOf, ServeOptions};
 use crate::exit::Exit;
 use crate::load::{self, Texts};
 use crate::{log, say};
@@ -134,7 +134,7 @@ fn from_sheet(path: &Path) -> Result<Option<Serve>> {
 /// The bench sheet with the defaults that its site sheet names; `None` after findings were shown.
 fn bench(source: &Arc<Source>, beside: &Path) -> Result<Option<Serve>> {
     let findings = Findings::new();
-    let sheet = read_sheet(source, &findings, BenchSheet::read);
+    let sheet = load::read_given(SchemaOf::Bench, source, &findings, BenchSheet::read);
     let site_path = sheet.as_ref().and_then(|sheet| sheet.site.as_ref()).map(|site| beside.join(&site.value));
     // A missing site sheet is reported with the other findings.
     let site = match site_path.as_ref().filter(|path| path.exists()) {

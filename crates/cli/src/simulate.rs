@@ -1,6 +1,6 @@
 //! `tripbench simulate`: a simulated rig for other programs.
 
-use crate::args::SimulateOptions;
+use crate::args::{SchemaOf, SimulateOptions};
 use crate::exit::Exit;
 use crate::{load, prompt, say};
 use anyhow::{Context, Result, bail};
@@ -10,15 +10,16 @@ use std::path::{Path, PathBuf};
 use tripbench_link::resolve_first;
 use tripbench_record::DeviceOutput;
 use tripbench_rig::{Guide, Hint, RigSheet, Wire};
-use tripbench_sheet::{Findings, read_sheet};
+use tripbench_sheet::{Findings, Reader};
 use tripbench_simulator::{SerialPace, SimulatedBench, Truth, serve, serve_rtu_over_tcp, serve_serial};
 
 pub(crate) fn simulate(options: &SimulateOptions) -> Result<Exit> {
     let findings = Findings::new();
-    let rig = read_sheet(&load::source(&options.rig)?, &findings, RigSheet::read);
+    let rig = load::read_given(SchemaOf::Rig, &load::source(&options.rig)?, &findings, RigSheet::read);
     let truth = match (&options.truth, &rig) {
         (Some(path), Some(rig)) => {
-            read_sheet(&load::source(path)?, &findings, |reader| Truth::read(reader, rig))
+            let read = |reader: &Reader<'_>| Truth::read(reader, rig);
+            load::read_given(SchemaOf::Truth, &load::source(path)?, &findings, read)
         }
         (None, Some(rig)) => Some(Truth::as_declared(rig, 1)),
         (_, None) => None,

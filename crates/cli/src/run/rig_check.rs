@@ -3,6 +3,7 @@
 use super::{keep, live};
 use crate::args::RigCheckOptions;
 use crate::exit::Exit;
+use crate::site::Site;
 use crate::{identity, load};
 use crate::{output, say, table};
 use anyhow::{Context, Result, bail};
@@ -15,12 +16,12 @@ use tripbench_sheet::Findings;
 /// Runs the built-in script on the rig, asks before every output, and prints the results.
 pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let operators = identity::operators(&options.operator)?;
-    let texts = load::texts(&options.sheets, None)?;
-    if texts.rig.is_none() {
+    let given = load::texts(&options.sheets, None, &Site::of(&options.sheets)?)?;
+    if given.texts.rig.is_none() {
         bail!("no rig sheet: give --rig, or a site sheet that names one");
     }
     let findings = Findings::new();
-    let loaded = load::load_given(&texts, &findings);
+    let loaded = load::load_given(&given, &findings);
     if load::show(findings) {
         return Ok(Exit::Usage);
     }
