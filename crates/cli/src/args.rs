@@ -18,11 +18,11 @@ Exit codes of demo, run, rehearse, report and rejudge (explain: 0, 2 or 6):
   1    a position failed (demo: a verdict is not the expected one)
   2    wrong usage, or a sheet with an error
   3    a position is undecided, none failed or aborted
-  4    a position was aborted or set aside, outputs were not confirmed safe, or the record could not be made; none failed
+  4    a run was stopped, a position was aborted or set aside, outputs were not confirmed safe, or the record could not be made; none failed
   5    only measured: no limits were given
   6    report, explain, rejudge: the stored record does not fit its raw data; none of its verdicts counts
   101  the program failed inside; the journal says aborted
-Of rig check: 0 the rig is as its sheet says, 1 it is not, 3 not everything could be tested, 4 stopped.
+Of rig check: 0 the rig is as its sheet says, 1 it is not, also if then stopped, 3 not everything could be tested, 4 stopped.
 
 tripbench is not a safety device and not an emergency stop.";
 

@@ -31,15 +31,15 @@ impl Exit {
         })
     }
 
-    /// The exit code of a rig check, from its conditions.
+    /// The exit code of a rig check, from its conditions. A later stop changes nothing about what was not met.
     fn of_rig(record: &Record) -> Self {
         let any = |verdict| record.rig_checks.iter().any(|check| check.verdict == verdict);
         if matches!(record.halted, Some(Halt::StepFault { .. })) {
             Self::Panicked
-        } else if record.halted.is_some() || !record.safe_confirmed {
-            Self::Aborted
         } else if any(CheckVerdict::NotMet) {
             Self::Failed
+        } else if record.halted.is_some() || !record.safe_confirmed {
+            Self::Aborted
         } else if any(CheckVerdict::Undecided) || record.rig_checks.is_empty() {
             Self::Undecided
         } else {

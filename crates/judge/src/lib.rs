@@ -41,6 +41,7 @@ pub use air_saving::{unanswered_pa, unanswered_s};
 pub use alike::rig_is_suspected;
 pub use by_hand::{TURN_OVER_NOISE, TURN_SEEN_OVER_S, turned_pa};
 pub use condition::predicted_leak_pa_per_s;
+pub use person::plugs_in;
 pub use predicted::{Foresight, PredictedLevel, Ramp, left_open_by_delays};
 pub use promise::{OfDevices, left_open, promised, verdict};
 pub use rejudge::{Judge, judge_all, judge_step, rejudge};

@@ -11,11 +11,11 @@ pub(crate) fn inputs_as_read(channels: &Channels<'_>, marks: &[Mark], step: u16)
     let check = blank(channels.task, step, QuantityName::InputsAsRead, Role::Condition, "1");
     let plugs = plugs(channels, marks, step);
     let remark = if yes {
-        (!plugs.is_empty())
-            .then(|| format!("plugs seen at {}: what was measured includes these devices", plugs.join(", ")))
+        plugs_in(&plugs).map(|plugs| format!("{plugs}: what was measured includes these devices"))
     } else {
         Some(format!(
-            "a person found the rig otherwise, so no output was tried: correct `at` of the input that differs ({}), or its wire",
+            "a person said that the rig differs from these readings, so no output was tried: correct `at` of the input that differs ({}), or \
+             its wire; a wrong vacuum or air pressure may also come from `counts` or `values` of its input",
             keys(&channels.task.sheets.rig).join(", ")
         ))
     };
@@ -33,7 +33,9 @@ pub(crate) fn seen_to_act(
     let check = blank(channels.task, step, QuantityName::SeenToAct, Role::Condition, "1");
     let whose = position.map_or_else(String::new, |number| format!(" of position {number}"));
     let remark = (!yes).then(|| {
-        format!("a person saw that it did not act: correct `at` of the output `{output}`{whose}, or what is wired to it")
+        format!(
+            "the operator saw no effect: correct `at` of the output `{output}`{whose}, or what is wired to it"
+        )
     });
     Some(Check { verdict: met(yes), remark, ..check })
 }
@@ -49,14 +51,24 @@ const fn met(yes: bool) -> CheckVerdict {
     if yes { CheckVerdict::Met } else { CheckVerdict::NotMet }
 }
 
+/// Says which plugs are in; `None` if none is.
+pub fn plugs_in(positions: &[u8]) -> Option<String> {
+    let numbers: Vec<String> = positions.iter().map(u8::to_string).collect();
+    match numbers.len() {
+        0 => None,
+        1 => Some(format!("a plug is in at position {}", numbers.concat())),
+        _ => Some(format!("plugs are in at positions {}", numbers.join(", "))),
+    }
+}
+
 /// Numbers of the positions whose plug was connected while the rig was at rest.
-fn plugs(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<String> {
+fn plugs(channels: &Channels<'_>, marks: &[Mark], step: u16) -> Vec<u8> {
     let rest = marks_of(marks, step, |segment| segment == Segment::AtRest);
     let Some(scan) = rest.last().and_then(|mark| channels.scans(mark).last()) else { return Vec::new() };
     let rig = &channels.task.sheets.rig;
     let present = rig.positions.iter().filter_map(|one| Some((*one.number, one.present.as_ref()?)));
     let seen = present.filter(|(_, input)| channels.bit(scan, input).is_some_and(|bit| bit.on));
-    seen.map(|(number, _)| number.to_string()).collect()
+    seen.map(|(number, _)| number).collect()
 }
 
 /// Keys of the rig sheet for the inputs that the person was shown.

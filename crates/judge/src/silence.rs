@@ -53,10 +53,11 @@ fn otherwise(rig: &RigSheet, found: &Silence, safe: &OutputImage) -> String {
     let wrong: Vec<_> =
         rig.outputs.iter().zip(images).filter(|(_, ((_, after), safe))| after != safe).collect();
     let did = wrong.iter().map(|(output, ((before, after), _))| {
-        let verb = if before == after { "left" } else { "set" };
-        format!("{verb} {} ({}) {}", name(output), *output.at, state(output, **after))
+        let (verb, at) = if before == after { ("left", "at") } else { ("set", "to") };
+        format!("{verb} {} ({}) {}", name(output), *output.at, state(output, **after, at))
     });
-    let says = wrong.iter().map(|(output, (_, safe))| format!("{} {}", name(output), state(output, **safe)));
+    let says =
+        wrong.iter().map(|(output, (_, safe))| format!("{} {}", name(output), state(output, **safe, "at")));
     let is = |on: bool| {
         let turned = |word: &u16| (*word != 0) == on;
         wrong.iter().any(|(output, ((_, after), safe))| {
@@ -76,12 +77,13 @@ fn name(output: &Output) -> String {
     format!("`{}`{whose}", output.name)
 }
 
-fn state(output: &Output, word: u16) -> String {
+/// The state of an output in words; `at` is the word before a number.
+fn state(output: &Output, word: u16, at: &str) -> String {
     match word {
-        _ if output.name == OutputName::Regulator => format!("to {word}"),
+        _ if output.name == OutputName::Regulator => format!("{at} {word}"),
         0 => String::from("off"),
         on if on == output.on.unwrap_or(1) => String::from("on"),
-        other => format!("to {other}"),
+        other => format!("{at} {other}"),
     }
 }
 

@@ -58,9 +58,8 @@ fn rig_summary(record: &Record) -> String {
     let (not_met, open) = (count(CheckVerdict::NotMet), count(CheckVerdict::Undecided));
     let unfinished = record.halted.is_some() || record.steps_done.len() < record.header.steps.len();
     match (not_met, open) {
-        (1.., _) if unfinished && record.halted.is_none() => {
-            format!("{not_met} NOT MET, the rest not checked")
-        }
+        (1.., _) if record.halted.is_some() => format!("{not_met} NOT MET, stopped"),
+        (1.., _) if unfinished => format!("{not_met} NOT MET, the rest not checked"),
         _ if unfinished => String::from("RIG CHECK INCOMPLETE"),
         (0, 0) => String::from("RIG MATCHES ITS SHEET"),
         (0, open) => format!("{open} UNDECIDED"),

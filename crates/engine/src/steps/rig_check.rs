@@ -6,6 +6,7 @@ use crate::bench::{Bench, Break};
 use crate::state::Seen;
 use std::fmt::Write;
 use std::time::Duration;
+use tripbench_judge::plugs_in;
 use tripbench_quantity::{TimeSpan, VacuumLevel};
 use tripbench_record::{Answer, DeviceOutput, Segment};
 use tripbench_rig::{Air, Order, OutputName};
@@ -27,16 +28,15 @@ async fn answered(bench: &Bench, text: &str) -> Result<(), Break> {
     Ok(())
 }
 
-/// A question of the check, with the plugs that are seen although no device should be mounted.
+/// A question of the check, with the plugs that are in although no device should be mounted.
 pub(super) fn with_plugs(bench: &Bench, text: &str) -> String {
     let task = &bench.state.borrow().task;
     let numbers = task.sheets.rig.positions.iter().map(|position| *position.number);
     let seen: Vec<u8> = numbers.filter(|number| bench.plug(*number) == Some(true)).collect();
-    if !task.positions.is_empty() || seen.is_empty() {
-        return text.to_owned();
+    match plugs_in(&seen).filter(|_| task.positions.is_empty()) {
+        Some(plugs) => format!("Attention: {plugs}. {text}"),
+        None => text.to_owned(),
     }
-    let seen: Vec<String> = seen.iter().map(u8::to_string).collect();
-    format!("Attention: plugs seen at {}. {text}", seen.join(", "))
 }
 
 /// States of all inputs, in words.

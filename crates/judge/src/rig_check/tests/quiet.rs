@@ -43,7 +43,7 @@ fn outputs_are_safe_after_a_silence(
 #[case::left([1, 0], [1, 1], &["left `evacuate` (coil 0) on", "correct `at` or `safe`"])]
 #[case::both([1, 1], [1, 0], &["left `evacuate` (coil 0) on and set `vent` (coil 1) off", "crossed"])]
 #[case::nothing([0, 0], [0, 0], &["the outputs were as before", "take loss_of_master out of the rig sheet"])]
-fn what_the_module_did_by_itself_is_told(
+fn what_the_module_did_by_itself_is_said(
     #[case] before: [u16; 2],
     #[case] after: [u16; 2],
     #[case] says: &[&str],
@@ -57,6 +57,30 @@ fn what_the_module_did_by_itself_is_told(
     }
     assert_eq!(remark.contains("crossed"), says.contains(&"crossed"), "{remark}");
     assert_eq!(remark.contains("loss_of_master out"), before == after, "{remark}");
+}
+
+/// A regulator has words of its own: it was set to one, or left at one, and the sheet says at which it should be.
+#[rstest]
+#[case::left(500, 500, "left `regulator` (holding-register 0) at 500")]
+#[case::left_deep(10_000, 10_000, "left `regulator` (holding-register 0) at 10000")]
+#[case::set(500, 700, "set `regulator` (holding-register 0) to 700")]
+fn what_the_module_did_with_a_regulator_is_said(#[case] before: u16, #[case] after: u16, #[case] says: &str) {
+    let regulator = "[[output]]\nname = \"regulator\"\nat = \"holding-register 0\"\nsafe = false\n\
+                     counts = [0, 10000]\nvalues = [\"0 kPa\", \"100 kPa\"]\n[run_limits]";
+    let bench =
+        Bench::new().step(StepTask::Silence { time: TimeSpan::new(1.5) }).rig("[run_limits]", regulator);
+    let word = move |t_s: f64| if t_s < 2.0 { before } else { after };
+    let coil = move |safe: u16, other: u16| move |t_s: f64| if t_s < 2.0 { other } else { safe };
+    let world = World::new().to(0.0, 4.0).signal(Area::HoldingRegister, 0, word);
+    let world = world.signal(Area::Coil, 0, coil(0, 1)).signal(Area::Coil, 1, coil(1, 0));
+    let mut played = Played::of(&bench, &world);
+    played.marks.push(mark(0, Segment::Silent, 1.0, 4.9));
+    let gone = at(2.0)..at(4.0);
+    played.trace.scans.retain(|scan| !gone.contains(&scan.start()));
+    let check = played.judged(0).remove(0);
+    let remark = check.remark.expect("a remark");
+    assert_eq!(check.verdict, CheckVerdict::NotMet, "{remark}");
+    assert!(remark.contains(says) && remark.contains("the rig sheet says `regulator` at 0:"), "{remark}");
 }
 
 /// A level that settles with a time constant, with a leak, after a pull, with noise that swings.
