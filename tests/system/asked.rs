@@ -1,6 +1,7 @@
 //! Questions of a run at its terminal or pipe: which lines answer them, and which do not.
 
 use rstest::rstest;
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Write};
 use std::process::{Command, Stdio};
@@ -136,4 +137,63 @@ fn live_rig_check_without_an_answer_after_its_question_tries_no_output(#[case] e
     assert!(!said.err.contains("Next: output"), "{}", said.err);
     assert!(said.err.contains("standard input has ended"), "{}", said.err);
     assert!(said.out.contains("Outputs safe, read back."), "{}", said.out);
+}
+
+/// A rig check: the number of the question that is answered with no, for what a person saw and for clear hands, and of the last one that is
+/// answered at all.
+#[rstest]
+#[case::not_ready(&[1], 40, 4, "RIG CHECK INCOMPLETE.")]
+#[case::not_as_read(&[2], 40, 1, "1 NOT MET, the rest not checked.")]
+#[case::stopped(&[4], 40, 4, "RIG CHECK INCOMPLETE.")]
+#[case::did_not_act(&[8], 40, 1, "1 NOT MET.")]
+#[case::did_not_act_and_stopped(&[8, 9], 40, 1, "1 NOT MET, stopped.")]
+#[case::did_not_act_and_stopped_later(&[8, 10], 40, 1, "1 NOT MET, stopped.")]
+#[case::did_not_act_and_nobody_answers(&[8], 8, 1, "1 NOT MET, stopped.")]
+fn live_what_was_not_met_counts_before_a_stop(
+    #[case] no: &[usize],
+    #[case] last: usize,
+    #[case] code: i32,
+    #[case] summary: &str,
+) {
+    let workplace = quick();
+    workplace.change("rig.toml", "slowest_answer = \"100 ms\"", "slowest_answer = \"400 ms\"");
+    workplace.write("truth.toml", "seed = 1\n");
+    let _rig = Simulated::start(&workplace);
+    let answers = (1..=last).map(|question| if no.contains(&question) { "no\n" } else { "yes\n" });
+    let said = workplace.run_answered("rig check --rig rig.toml --out check", "", answers);
+    assert_eq!(said.code, Some(code), "{}\n{}", said.out, said.err);
+    assert!(said.out.contains(summary), "{}", said.out);
+    assert_eq!(said.out.contains("Stopped early"), code == 4 || summary.contains("stopped"), "{}", said.out);
+    assert_eq!(workplace.run("report check").code, Some(code));
+    assert_eq!(workplace.run("rejudge check").code, Some(code));
+}
+
+/// Ctrl-C before the run has begun: while it is announced, or as it begins. It ends in order, and never leaves an empty folder or journal.
+#[rstest]
+fn live_a_signal_before_the_run_ends_in_order(
+    #[values("Rig ", "  predicted", "- Before you connect", "- This program is not")] line: &str,
+    #[values("--out run", "")] out: &str,
+    #[values(Signal::INT, Signal::TERM)] signal: Signal,
+) {
+    let workplace = quick();
+    let _rig = Simulated::start(&workplace);
+    let sheets = "--rig rig.toml --type type.toml --settings settings.toml --script script.toml";
+    let mut command = workplace.command(&format!("run {sheets} --no-serial {out}"));
+    let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("it starts");
+    let mut said = BufReader::new(child.stderr.take().expect("its words")).lines().map_while(Result::ok);
+    said.by_ref().find(|said| said.starts_with(line)).expect("it says so");
+    let process = Pid::from_raw(i32::try_from(child.id()).expect("a process id")).expect("a process");
+    kill_process(process, signal).expect("sent");
+    let rest: Vec<String> = said.collect();
+    assert_eq!(child.wait().expect("it ended").code(), Some(4), "{rest:#?}");
+    let left =
+        |folder: &str| std::fs::read_dir(workplace.folder.join(folder)).into_iter().flatten().flatten();
+    let runs = left(if out.is_empty() { "out" } else { "." })
+        .filter(|entry| out.is_empty() || entry.file_name() == "run");
+    for run in runs {
+        // It had begun: then there is a record, and the outputs were safe.
+        let record = std::fs::read_to_string(run.path().join("record.json")).expect("a record");
+        let record: Value = serde_json::from_str(&record).expect("JSON");
+        assert_eq!(record["safe_confirmed"], true);
+    }
 }

@@ -48,8 +48,9 @@ fn main() -> ExitCode {
         Ok(exit) => exit.code(),
         Err(error) => {
             say::error(&format!("{error:#}"));
-            // Air has flowed: whatever the reason, it is not wrong usage.
-            let over = error.is::<run::NotRecorded>();
+            // Neither is wrong usage: air has flowed, or somebody stopped the run.
+            let stopped = matches!(error.downcast_ref(), Some(tripbench_runner::JobError::Stopped));
+            let over = error.is::<run::NotRecorded>() || stopped;
             let exit = if over { exit::Exit::Aborted } else { exit::Exit::Usage };
             exit.code()
         }

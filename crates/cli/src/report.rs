@@ -23,8 +23,10 @@ pub(crate) fn report(options: &FolderOptions) -> Result<Exit> {
             stored.record
         }
         Ok(stored) => return not_believed(stored),
-        // The version that wrote it can read it.
-        Err(error @ JobError::OtherVersion { .. }) => return Err(error.into()),
+        // The version that wrote it can read it; where nothing was recorded, nothing can be made.
+        Err(error @ (JobError::OtherVersion { .. } | JobError::NothingRecorded { .. })) => {
+            return Err(error.into());
+        }
         Err(error) if has(output::JOURNAL) => {
             // The record is missing or incomplete: the journal contains everything.
             if has(output::RECORD) {
@@ -71,9 +73,10 @@ fn not_believed(mut stored: Stored) -> Result<Exit> {
 
 fn from_journal(folder: &Path) -> Result<(Record, Trace)> {
     let journal = folder.join(output::JOURNAL);
-    let told = tripbench_runner::fold_journal(&journal, Halt::Killed)?;
-    if told.was_open {
+    let folded = tripbench_runner::fold_journal(&journal, Halt::Killed)?;
+    let made = output::record(&folded.view).ok_or(JobError::NoRun)?;
+    if folded.was_open {
         say::note("The program had ended before the run did: the journal was closed as aborted.");
     }
-    output::record(&told.view).context("the journal contains no run")
+    Ok(made)
 }

@@ -38,18 +38,18 @@ pub(crate) fn run(options: &RunOptions) -> Result<Exit> {
     };
     let show = if options.events { live::Show::EventLines } else { live::Show::Progress };
     let (quiet, json) = (options.what.output.json || options.events, options.what.output.json);
-    let told_of = || {
+    let announce = || {
         introduce(&prepared);
         say::note(say::CAUTIONS);
     };
     if let Some(url) = &options.on {
-        let record = remote::run(&prepared, show, url, told_of).inspect_err(|_| {
+        let record = remote::run(&prepared, show, url, announce).inspect_err(|_| {
             // A run that was refused leaves no empty folder.
             let _has_a_journal = std::fs::remove_dir(&prepared.folder);
         })?;
-        return told(&prepared, &record, quiet, json);
+        return show_result(&prepared, &record, quiet, json);
     }
-    let (record, trace) = live::run(&prepared, show, told_of)?;
+    let (record, trace) = live::run(&prepared, show, announce)?;
     finish(&prepared, &record, &trace, quiet, json)
 }
 
@@ -72,6 +72,7 @@ pub(crate) fn rehearse(options: &RehearseOptions) -> Result<Exit> {
         lasted.seconds() / took.max(1e-6),
         prepared.task.predicted().si()
     ));
+    output::create(&prepared.folder)?;
     write_journal(&prepared.folder, &events)?;
     finish(&prepared, &record, &trace, options.what.output.json, options.what.output.json)
 }
@@ -113,7 +114,7 @@ fn load_all(options: &SheetOptions, devices: &DeviceOptions) -> Result<Option<(L
     Ok(if load::show(findings) { None } else { Some((loaded, serials)) })
 }
 
-/// Plans the run and creates its folder; `None` after findings were shown.
+/// Plans the run and names its folder; `None` after findings were shown.
 fn prepare(
     loaded: &Loaded,
     positions: Vec<PositionPlan>,
@@ -128,7 +129,7 @@ fn prepare(
     }
     let task = task.context("the run cannot be planned")?;
     let warnings = calibration(&task)?;
-    let folder = output::folder(output.out.as_ref(), &stamp)?;
+    let folder = output::free(output.out.as_ref(), &stamp)?;
     let header = header(&task, loaded, operators, warnings);
     Ok(Some(Prepared { task, header, folder }))
 }
@@ -148,7 +149,7 @@ fn calibration(task: &Task) -> Result<Vec<String>> {
 /// Writes all files and shows the table.
 fn finish(prepared: &Prepared, record: &Record, trace: &Trace, quiet: bool, json: bool) -> Result<Exit> {
     keep(prepared, record, trace)?;
-    told(prepared, record, quiet, json)
+    show_result(prepared, record, quiet, json)
 }
 
 /// Writes all files of a run that is over.
@@ -178,7 +179,7 @@ pub(crate) struct NotRecorded {
 }
 
 /// Shows the table of a run whose files are written.
-fn told(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result<Exit> {
+fn show_result(prepared: &Prepared, record: &Record, quiet: bool, json: bool) -> Result<Exit> {
     let sheets = &prepared.task.sheets;
     if json {
         let bytes = canonical_json(record).context("the record contains a non-finite number")?;

@@ -45,6 +45,12 @@ pub enum JobError {
     /// The journal holds no run.
     #[error("the journal contains no run")]
     NoRun,
+    /// The journal in a folder has no event of a run, and there is no record.
+    #[error("`{}` contains no run: no event of it was recorded in its journal", folder.display())]
+    NothingRecorded {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// A file is not a record.
     #[error("`{}` is not a record", path.display())]
     NotARecord {

@@ -14,11 +14,11 @@ pub const REPORT: &str = "report.html";
 /// File name of the journal.
 pub const JOURNAL: &str = "run.journal";
 
-/// Creates the folder of a run. Without `out` it is `out/STAMP`, with a number appended if that exists.
+/// The folder for a new run, which is not created yet. Without `out` it is `out/STAMP`, with a number appended if that exists.
 ///
 /// # Errors
-/// If the folder already contains a run, which is left untouched, or cannot be created.
-pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
+/// If the folder already contains a run, which is left untouched.
+pub fn free(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
     let default = |number: u32| {
         let suffix = if number == 1 { String::new() } else { format!("-{number}") };
         Path::new("out").join(format!("{stamp}{suffix}"))
@@ -32,8 +32,25 @@ pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
             return Err(JobError::HoldsARun { folder, file });
         }
     }
-    let make = |source| JobError::File { what: "create the folder", path: folder.clone(), source };
-    disk::create_folders(&folder).map_err(make)?;
+    Ok(folder)
+}
+
+/// Creates the folder of a run.
+///
+/// # Errors
+/// If it cannot be created.
+pub fn create(folder: &Path) -> Result<(), JobError> {
+    let make = |source| JobError::File { what: "create the folder", path: folder.to_owned(), source };
+    disk::create_folders(folder).map_err(make)
+}
+
+/// Creates the folder for a new run, as [`free`] names it.
+///
+/// # Errors
+/// If the folder already contains a run, which is left untouched, or cannot be created.
+pub fn folder(out: Option<&PathBuf>, stamp: &str) -> Result<PathBuf, JobError> {
+    let folder = free(out, stamp)?;
+    create(&folder)?;
     Ok(folder)
 }
 

@@ -186,11 +186,10 @@ mod tests {
         std::fs::remove_file(&torn).expect("a tail");
         std::fs::remove_file(&path).expect("a journal");
     }
+
     /// The disk is full, or fails, after a part of the closing lines.
     #[rstest]
-    fn closing_lines_that_were_cut_off_are_taken_back(
-        #[values("", "0", "0123abcd 1 10 reco")] written: &str,
-    ) {
+    fn closing_lines_that_were_cut_off_are_removed(#[values("", "0", "0123abcd 1 10 reco")] written: &str) {
         let path =
             std::env::temp_dir().join(format!("tripbench-cut-{}-{}", std::process::id(), written.len()));
         std::fs::write(&path, format!("{MAGIC}a scan cut off")).expect("a journal");

@@ -9,7 +9,7 @@ use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
-    FORMAT, Halt, PositionRecord, Record, RunHeader, RunView, SheetRole, Trace, VERSION, Verdict,
+    Event, EventKind, FORMAT, Halt, PositionRecord, Record, RunHeader, RunView, SheetRole, Trace, VERSION, Verdict,
     canonical_json, sha256_hex,
 };
 use tripbench_rig::{Identification, LONGEST_GAP, Scan};
@@ -90,8 +90,16 @@ struct Made {
 /// If one of them is missing or cannot be read, or the record has another version.
 pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     let path = of.join(folder::RECORD);
-    if !path.exists() && of.join(folder::JOURNAL).exists() {
-        return Err(JobError::NoRecordYet { folder: of.to_owned() });
+    let journal = of.join(folder::JOURNAL);
+    if !path.exists() && journal.exists() {
+        // Nothing would make a record of a journal without a run.
+        let none = has_no_run(&journal);
+        let folder = of.to_owned();
+        return Err(if none {
+            JobError::NothingRecorded { folder }
+        } else {
+            JobError::NoRecordYet { folder }
+        });
     }
     let read = |path: &Path| {
         disk::read(path).map_err(|source| JobError::File { what: "read", path: path.to_owned(), source })
@@ -109,6 +117,16 @@ pub fn stored(of: &Path) -> Result<(Record, Trace), JobError> {
     let bytes = read(&path)?;
     let trace = Trace::from_csv(record.header.plan.clone(), &String::from_utf8_lossy(&bytes));
     Ok((record, trace.map_err(|source| JobError::NotATrace { path, source })?))
+}
+
+/// Whether a journal has no event of a run.
+fn has_no_run(journal: &Path) -> bool {
+    /// Longer than the first event of any run, bytes.
+    const LONG: u64 = 4 << 20;
+    let begins = |event: &Event| matches!(event.kind, EventKind::Started(_));
+    std::fs::metadata(journal).is_ok_and(|file| file.len() < LONG)
+        && std::fs::read(journal)
+            .is_ok_and(|bytes| open(&bytes).is_ok_and(|opened| !opened.events.iter().any(begins)))
 }
 
 /// The files of a folder that are not byte for byte as this program writes them: a less strict reader might understand them

@@ -5,7 +5,7 @@ use crate::args::WhatOptions;
 use crate::{output, report, say};
 use anyhow::{Context, Result, bail};
 use std::path::{Path, PathBuf};
-use tripbench_record::{CheckVerdict, Role, Verdict};
+use tripbench_record::{CheckVerdict, Record, Role, RunHeader, Verdict};
 use tripbench_report::quantity_name;
 use tripbench_runner::{AgainError, Prepared, Retest, mark, retest};
 
@@ -16,7 +16,8 @@ pub(super) fn prepare(
     rehearsed: bool,
 ) -> Result<Option<Prepared>> {
     let folder = what.of.clone().map_or_else(latest, Ok)?;
-    let known = repeats_beside(&folder, position)?;
+    let (first, _) = report::stored(&folder)?;
+    let known = repeats_beside(&folder, &first.header, position);
     if let Some((later, _)) = known.iter().find(|(_, again)| again.judged) {
         return Err(AgainError::Already { position, later: later.clone() }.into());
     }
@@ -31,11 +32,12 @@ pub(super) fn prepare(
     }
     let how = ramps.map_or_else(|| String::from("ramps as before"), |ramps| format!("{ramps} ramps"));
     say::note(&format!("Again: position {position}, serial {}, {how}.", plan.identity.serial));
-    let open = not_by_ramps(&folder, position)?;
+    let open = not_by_ramps(&first, position);
     if ramps.is_none() || !open.is_empty() {
         let what = if open.is_empty() { String::from("it") } else { open.join(", ") };
         say::note(&format!(
-            "warning: more ramps will not decide {what}, so expect the same result. `tripbench explain {} {position}` shows what would decide",
+            "warning: more ramps alone will not decide {what}; unless something was changed at the rig, expect the same result. \
+             `tripbench explain {} {position}` shows what would decide",
             folder.display()
         ));
     }
@@ -52,15 +54,14 @@ pub(super) fn prepare(
 }
 
 /// Names of the checks of a position that are undecided, and that no number of ramps would decide.
-fn not_by_ramps(folder: &Path, position: u8) -> Result<Vec<&'static str>> {
-    let (record, _) = report::stored(folder)?;
-    let left = record.positions.iter().filter(|left| left.number == position);
+fn not_by_ramps(first: &Record, position: u8) -> Vec<&'static str> {
+    let left = first.positions.iter().filter(|left| left.number == position);
     let open = left.flat_map(|left| &left.checks).filter(|check| {
         check.verdict == CheckVerdict::Undecided
             && check.role != Role::Informative
             && check.to_decide.as_ref().and_then(|to_decide| to_decide.ramps).is_none()
     });
-    Ok(open.map(|check| quantity_name(check.quantity)).collect())
+    open.map(|check| quantity_name(check.quantity)).collect()
 }
 
 /// A repeat: its attempt number, and whether it came to a judgement.
@@ -70,8 +71,7 @@ struct Repeat {
 }
 
 /// Runs in the same parent folder that repeat the first run for a position, in order; every repeat is counted.
-fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>> {
-    let first = report::stored(folder)?.0.header;
+fn repeats_beside(folder: &Path, first: &RunHeader, position: u8) -> Vec<(PathBuf, Repeat)> {
     let beside =
         folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
     let folders = std::fs::read_dir(beside).into_iter().flatten().flatten().map(|entry| entry.path());
@@ -86,7 +86,7 @@ fn repeats_beside(folder: &Path, position: u8) -> Result<Vec<(PathBuf, Repeat)>>
         let left = record.positions.iter().find(|left| left.number == position)?;
         Some((path, Repeat { attempt: again.attempt, judged: left.verdict != Verdict::Aborted }))
     };
-    Ok(all.into_iter().filter_map(repeat).collect())
+    all.into_iter().filter_map(repeat).collect()
 }
 
 /// The latest run of devices in `out`; a rig check has none. What cannot be read may be one, and is not passed over in silence.

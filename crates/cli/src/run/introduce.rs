@@ -1,4 +1,4 @@
-//! What is told of a run before any air flows: its sheets, its length, and what each check can decide.
+//! What a run prints before any air flows: its sheets, its duration, and what each check can decide.
 
 use crate::say;
 use tripbench_device::NotChecked;
@@ -9,7 +9,7 @@ use tripbench_record::{Prediction, undecided_share};
 use tripbench_report::{quantity_name, said_open};
 use tripbench_runner::Prepared;
 
-/// Tells of a run that can start.
+/// Prints sheets, duration and predictions of a run that is about to start.
 pub(super) fn introduce(prepared: &Prepared) {
     let task = &prepared.task;
     let sheets = &task.sheets;

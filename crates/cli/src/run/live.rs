@@ -3,15 +3,15 @@
 use super::NotRecorded;
 use crate::prompt::Questions;
 use crate::{output, progress::Progress, say};
-use anyhow::Result;
+use anyhow::{Context, Result};
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::sync::mpsc::{Receiver, Sender, SyncSender, sync_channel};
-use tripbench_link::{Module, ModuleWire, StopLatch};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
+use tripbench_link::{Module, ModuleWire};
 use tripbench_record::journal::line;
 use tripbench_record::{Event, EventKind, Halt, Record, RunView, Trace};
 use tripbench_runner::{
-    Control, HowEnded, Prepared, RunHandle, Signals, anything_there, from_journal, journal, make_safe_over,
-    start,
+    Control, HowEnded, JobError, Prepared, RunHandle, Signals, anything_there, from_journal, journal,
+    make_safe_over, start,
 };
 
 /// What is shown during a run.
@@ -23,25 +23,33 @@ pub(crate) enum Show {
     EventLines,
 }
 
-/// Runs to the end and returns the record; `told` tells of it once it can start. A run that does not start leaves no empty folder.
-pub(crate) fn run(prepared: &Prepared, show: Show, told: impl FnOnce()) -> Result<(Record, Trace)> {
-    let ended = run_in_folder(prepared, show, told);
+/// Runs to the end and returns the record; `announce` is called once the module has answered. A run that does not start leaves no empty
+/// folder.
+pub(crate) fn run(prepared: &Prepared, show: Show, announce: impl FnOnce()) -> Result<(Record, Trace)> {
+    let ended = run_in_folder(prepared, show, announce);
     if ended.is_err() {
         let _has_a_journal = std::fs::remove_dir(&prepared.folder);
     }
     ended
 }
 
-fn run_in_folder(prepared: &Prepared, show: Show, told: impl FnOnce()) -> Result<(Record, Trace)> {
+fn run_in_folder(prepared: &Prepared, show: Show, announce: impl FnOnce()) -> Result<(Record, Trace)> {
     let rig = &prepared.task.sheets.rig;
     let module = Module::of(&rig.link)?;
     let _lock = module.lock()?;
     let wire = anything_there(&module)?;
     let (events, seen) = sync_channel(65_536);
     let (handle, controlled) = RunHandle::new();
+    // From here on a signal leaves neither a folder without a journal nor a journal without a run.
+    stop_on_signal(handle.clone())?;
+    output::create(&prepared.folder)?;
+    announce();
+    if handle.latch.is_set() {
+        return Err(JobError::Stopped.into());
+    }
     let journal = journal(prepared, listener(events))?;
-    told();
-    let running = start(prepared, wire, journal, (handle.clone(), controlled), stop_on_signal)?;
+    let running =
+        start(prepared, wire, journal, (handle.clone(), controlled), |_, _| std::future::pending())?;
     // A failure to show the run must not prevent its orderly end.
     let shown = catch_unwind(AssertUnwindSafe(|| follow(prepared, show, &seen, &handle.control)));
     if shown.is_err() {
@@ -102,15 +110,21 @@ fn listener(events: SyncSender<Event>) -> tripbench_runner::Listener {
     Box::new(move |event| drop(events.try_send(event.clone())))
 }
 
-/// Sets the latch first and tells the engine afterwards.
-async fn stop_on_signal(latch: StopLatch, stops: Sender<Control>) {
-    let mut signals = Signals::take();
-    let by = signals.first().await;
-    let halt = if by.is_empty() { Halt::Signal } else { Halt::Operator { by: by.to_owned() } };
-    let _run_is_over = stops.send(Control::Stop(halt));
-    latch.set();
-    // Later signals are absorbed too, while the rig is made safe.
-    std::future::pending::<()>().await;
+/// Catches the signals that would end this process, from now on. The first one stops the run; later ones are absorbed too, while the rig is
+/// made safe.
+fn stop_on_signal(handle: RunHandle) -> Result<()> {
+    let (taken, wait_taken) = channel();
+    std::thread::Builder::new().name(String::from("signals")).spawn(move || {
+        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
+        runtime.block_on(async {
+            let mut signals = Signals::take();
+            let _nobody_waits = taken.send(());
+            let by = signals.first().await;
+            handle.stop(if by.is_empty() { Halt::Signal } else { Halt::Operator { by: by.to_owned() } });
+            std::future::pending::<()>().await;
+        });
+    })?;
+    wait_taken.recv().context("cannot catch signals")
 }
 
 /// Folds and shows events until there are no more.

@@ -1,7 +1,7 @@
 //! `run --on URL`: gives the job to a daemon and follows it like a run of this process.
 
 use super::live::{Show, follow};
-use crate::output::{JOURNAL, RECORD, REPORT, TRACE};
+use crate::output::{JOURNAL, RECORD, REPORT, TRACE, create};
 use crate::say;
 use anyhow::{Context, Result, anyhow, bail};
 use serde_json::{Value, json};
@@ -13,7 +13,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 use tripbench_record::journal::{MAGIC, event};
 use tripbench_record::{Event, EventKind, Record, SheetRole};
-use tripbench_runner::{Control, Prepared, Signals};
+use tripbench_runner::{Control, JobError, Prepared, Signals};
 use ureq::Agent;
 
 /// Failed tries, at least two seconds each, after which a daemon counts as lost.
@@ -44,12 +44,12 @@ struct Daemon {
     rig: String,
 }
 
-/// Runs on a daemon to the end and fetches the files of the run into the folder; `told` tells of it once the daemon has answered.
-/// Ending this process ends the run.
-pub(super) fn run(prepared: &Prepared, show: Show, url: &str, told: impl FnOnce()) -> Result<Record> {
+/// Runs on a daemon to the end and fetches the files of the run into the folder; `announce` is called once the daemon has answered. Ending
+/// this process ends the run.
+pub(super) fn run(prepared: &Prepared, show: Show, url: &str, announce: impl FnOnce()) -> Result<Record> {
     let daemon = Daemon::at(url, &prepared.task.sheets.rig.header.name.value)?;
     let job = job(prepared, daemon.stops()?);
-    told();
+    announce();
     // Before the run begins: a stop sent from here on keeps the daemon from beginning it.
     let stopping = daemon.clone();
     let (taken, wait_taken) = channel();
@@ -58,8 +58,9 @@ pub(super) fn run(prepared: &Prepared, show: Show, url: &str, told: impl FnOnce(
     std::thread::spawn(move || stop_on_signal(&stopping, &by_signal, &taken));
     wait_taken.recv().context("cannot catch signals")?;
     if stopped.load(Ordering::SeqCst) {
-        bail!("stopped before the job was given to the daemon");
+        return Err(JobError::Stopped.into());
     }
+    create(&prepared.folder)?;
     let started = daemon.post("runs", &job, ANSWER_WITHIN);
     // Repeats a stop that did not get through before. The run is followed in any case.
     if stopped.load(Ordering::SeqCst) {

@@ -29,7 +29,7 @@ pub(crate) fn rig_check(options: &RigCheckOptions) -> Result<Exit> {
     let person = if options.inputs { PersonAtPlugs::OperatesEach } else { PersonAtPlugs::Absent };
     let task = task_of(sheets.clone(), person);
     let stamp = ZonedDateTime::now().strftime("rig-%Y-%m-%d-%H%M%S").to_string();
-    let folder = output::folder(options.output.out.as_ref(), &stamp)?;
+    let folder = output::free(options.output.out.as_ref(), &stamp)?;
     let warnings = load::calibration_doubts(&sheets.rig, &load::Today::by_clock());
     let mut header = header(&task, &loaded, &operators, warnings);
     header.abilities = abilities(&sheets, person);
