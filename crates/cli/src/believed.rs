@@ -127,13 +127,13 @@ fn differences(stored: &Record, again: &Record) -> Vec<(String, String)> {
             all.push((format!("position {}", stored.number), how));
         }
     }
-    // Any remaining difference: two records that do not state the same are not the same. Another trace is told by its own doubt.
+    // Anything else that differs. `doubts` already reports another trace.
     let mut again = again.clone();
     if again.trace.sha256 != stored.trace.sha256 {
         again.trace = stored.trace.clone();
     }
     if all.is_empty() && !same_but_for_rounding(stored, &again) {
-        let how = "its checks and verdicts are as found, but it has them in another form or order";
+        let how = "checks and verdicts are the same; something else in it differs";
         all.push((String::from("record"), how.to_owned()));
     }
     all
@@ -144,11 +144,11 @@ fn difference(stored: &Check, found: &Check) -> Option<(String, String)> {
         return None;
     }
     let place = found.position.map_or_else(|| String::from("rig"), |number| format!("position {number}"));
-    let told = |check: &Check| match &check.measured {
+    let shown = |check: &Check| match &check.measured {
         Some(measured) => format!("{} {} {}", check.verdict, measured.value, check.unit),
         None => check.verdict.to_string(),
     };
-    let (was, is) = (told(stored), told(found));
+    let (was, is) = (shown(stored), shown(found));
     let how = if was == is {
         format!("{was}, but its limits, budget, crossings or remarks differ")
     } else {

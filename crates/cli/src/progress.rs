@@ -116,11 +116,11 @@ impl Progress {
     /// Prints what the operator of a rig without valves has to do now; on a terminal, hints about the rate appear only on the bar.
     fn guide(&self, guide: Guide) {
         if self.bar.is_none() || !matches!(guide.hint, Hint::Slower | Hint::Faster | Hint::Steady) {
-            self.line(&format!("  BY HAND        {}", self.told(guide)));
+            self.line(&format!("  BY HAND        {}", self.instruction(guide)));
         }
     }
 
-    fn told(&self, guide: Guide) -> String {
+    fn instruction(&self, guide: Guide) -> String {
         let word = match guide.hint {
             Hint::Deeper => "PULL VACUUM",
             Hint::LessDeep => "LET AIR IN slowly",
@@ -160,8 +160,9 @@ impl Progress {
         let text: Vec<String> = found
             .map(|check| {
                 let value = check.measured.as_ref().map_or_else(
-                    || String::from("–"),
-                    |measured| value_text(check, measured.value, self.style),
+                    // Without a figure, the word alone.
+                    || String::from(if check.verdict == CheckVerdict::Met { " met" } else { "" }),
+                    |measured| format!(" {}", value_text(check, measured.value, self.style)),
                 );
                 let limit = check.limits.and_then(|limits| limits.high).map_or_else(String::new, |high| {
                     format!(" (limit {})", value_text(check, high, self.style))
@@ -171,7 +172,7 @@ impl Progress {
                     CheckVerdict::Undecided => " undecided",
                     CheckVerdict::Met | CheckVerdict::Pass | CheckVerdict::Measured => "",
                 };
-                format!("{} {value}{limit}{doubt}", quantity_name(check.quantity))
+                format!("{}{value}{limit}{doubt}", quantity_name(check.quantity))
             })
             .collect();
         self.line(&format!("  {:<14} done  {}", step.name, text.join(" · ")));
@@ -197,7 +198,7 @@ impl Progress {
         );
         // A person decides the pace, not the clock: the instruction comes first, and no time left is shown.
         bar.set_message(match view.guide {
-            Some(guide) => format!("{}   {figures}", self.told(guide)),
+            Some(guide) => format!("{}   {figures}", self.instruction(guide)),
             None => format!("{figures}   {left}"),
         });
     }

@@ -125,7 +125,7 @@ fn has_no_run(journal: &Path) -> bool {
     const LONG: u64 = 4 << 20;
     let begins = |event: &Event| matches!(event.kind, EventKind::Started(_));
     std::fs::metadata(journal).is_ok_and(|file| file.len() < LONG)
-        && std::fs::read(journal)
+        && disk::read(journal)
             .is_ok_and(|bytes| open(&bytes).is_ok_and(|opened| !opened.events.iter().any(begins)))
 }
 

@@ -28,7 +28,7 @@ pub(super) struct Input {
     rest: Vec<u8>,
     /// Whether that beginning was there before the question.
     early: bool,
-    /// Whether the beginning was too long and has already been given out: what follows belongs to it, up to its end.
+    /// Whether the line was cut: its beginning was returned; the rest up to the newline is dropped.
     cut: bool,
     end: Option<&'static str>,
 }
@@ -46,7 +46,7 @@ impl Input {
         while self.end.is_none() && is_there() {
             let bytes = bytes();
             if bytes.is_empty() {
-                // A terminal goes on after Ctrl-D.
+                // A terminal continues after Ctrl-D.
                 self.end = Some("standard input has ended").filter(|_| !terminal);
                 break;
             }
@@ -66,7 +66,7 @@ impl Input {
         lines.into_iter().map(|(line, _)| line).collect()
     }
 
-    /// From here on a line answers, unless it has begun.
+    /// Marks the moment of the question: a line already begun does not answer it.
     fn question_opens(&mut self) {
         self.early = !self.rest.is_empty();
     }
