@@ -9,8 +9,8 @@ use std::time::Duration;
 use tripbench_quantity::Mono;
 use tripbench_record::journal::{Ending, open};
 use tripbench_record::{
-    Event, EventKind, FORMAT, Halt, PositionRecord, Record, RunHeader, RunView, SheetRole, Trace, VERSION, Verdict,
-    canonical_json, sha256_hex,
+    Event, EventKind, FORMAT, Halt, PositionRecord, Record, RunHeader, RunView, SheetRole, Trace, VERSION,
+    Verdict, canonical_json, sha256_hex,
 };
 use tripbench_rig::{Identification, LONGEST_GAP, Scan};
 use tripbench_sheet::{Findings, Source};
