@@ -283,7 +283,7 @@ fn a_repeat_that_ramps_decide_has_no_warning(#[case] cut_off: &str, #[case] spre
     }
     let first =
         workplace.run(&format!("rehearse {SHEETS} --script script.toml --truth truth.toml --out first A"));
-    assert_eq!(first.code, Some(3), "{}", first.out);
+    assert!(first.out.contains("ramps decide it in"), "{}", first.out);
     let said = workplace.run("rehearse --again 1 --of first --truth truth.toml --out second");
     assert!(said.err.contains("Again: position 1") && !said.err.contains("will not decide"), "{}", said.err);
 }
