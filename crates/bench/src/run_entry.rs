@@ -43,9 +43,6 @@ pub struct RunEntry {
     /// Why its files cannot be trusted: then its positions have no verdicts, and nothing of the record counts.
     #[serde(skip)]
     pub untrusted: Option<String>,
-    /// Whether nothing says which number it has, so that it may be the last run.
-    #[serde(skip)]
-    pub(crate) may_be_last: bool,
     /// Whether the index had it when the daemon started.
     #[serde(skip)]
     pub(crate) indexed: bool,
@@ -115,7 +112,6 @@ impl RunEntry {
             sha256,
             others: Vec::new(),
             untrusted: Some(why),
-            may_be_last: true,
             indexed: false,
             folder: folder.to_owned(),
         }
@@ -157,16 +153,20 @@ impl RunEntry {
             sha256,
             others: Vec::new(),
             untrusted: None,
-            may_be_last: false,
             indexed: false,
             folder: folder.to_owned(),
         }
     }
 
+    /// Whether nothing that can be trusted says which number it has, so that it may be the last run.
+    pub(crate) const fn may_be_last(&self) -> bool {
+        self.untrusted.is_some() && self.number.is_none()
+    }
+
     /// Key of the order in which runs began: by number. Wall time, in which an hour is repeated once a year and which can be set back, orders
     /// only the runs without a number, which come first. A run whose number is lost comes last: no verdict is shown in its place.
     pub(crate) fn order(&self) -> (u64, Option<Timestamp>) {
-        let without = if self.may_be_last { u64::MAX } else { 0 };
+        let without = if self.may_be_last() { u64::MAX } else { 0 };
         (self.number.unwrap_or(without), self.started.parse().ok())
     }
 }

@@ -114,7 +114,7 @@ impl Runs {
         let unmade = self.unmade.lock().unwrap_or_else(PoisonError::into_inner);
         let listed = entries.iter().filter_map(|entry| entry.number);
         let owed = unmade.iter().filter_map(|one| one.number);
-        let lost = entries.iter().filter(|entry| entry.may_be_last).count();
+        let lost = entries.iter().filter(|entry| entry.may_be_last()).count();
         listed.chain(owed).fold(largest, u64::max).saturating_add(1 + lost as u64)
     }
 

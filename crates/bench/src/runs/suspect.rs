@@ -71,7 +71,7 @@ pub(super) fn suspect(run: &Path, former: Option<RunEntry>, why: String) -> RunE
         return former;
     }
     let Named { started, rig, number } = Named::of(run);
-    let entry = match serde_json::from_slice::<OnlyHeader>(&record) {
+    match serde_json::from_slice::<OnlyHeader>(&record) {
         Ok(OnlyHeader { header }) => {
             let number = number.or(header.number);
             RunEntry { number, ..RunEntry::untrusted(run, &header, sha256, why) }
@@ -81,8 +81,7 @@ pub(super) fn suspect(run: &Path, former: Option<RunEntry>, why: String) -> RunE
             let started = started.or_else(changed).map_or_else(String::new, |at| at.to_string());
             RunEntry { number, rig: rig.to_owned(), started, ..RunEntry::unknown(run, sha256, why) }
         }
-    };
-    RunEntry { may_be_last: entry.number.is_none(), ..entry }
+    }
 }
 
 /// A record of which only the header is read.

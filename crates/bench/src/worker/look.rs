@@ -46,7 +46,6 @@ impl Worker {
         // STOP TEST between two runs: the safe values are written once more, whatever was read last.
         let stops = self.rig.status().stops;
         self.safe &= self.stops == stops;
-        self.wrote_beside &= self.stops == stops;
         self.stops = stops;
         let sheet = self.rig.sheets.rig().clone();
         let found = self.seen(&sheet);
@@ -103,7 +102,7 @@ impl Worker {
                         self.write_beside(&module, &error, sheet);
                         not_locked(&error)
                     })?);
-                    self.wrote_beside = false;
+                    self.wrote_beside = None;
                     self.rig.owns_module();
                 }
                 anything_there(&module).map_err(|error: JobError| unreachable(&error))?
@@ -115,7 +114,9 @@ impl Worker {
 
     /// Writes the safe values once if another program has the port open: at the start, after a STOP TEST, and at the end.
     fn write_beside(&mut self, module: &Module, error: &LockError, sheet: &RigSheet) {
-        if matches!(error, LockError::PortInUse { .. }) && !std::mem::replace(&mut self.wrote_beside, true) {
+        let is_due = self.wrote_beside != Some(self.stops);
+        if matches!(error, LockError::PortInUse { .. }) && is_due {
+            self.wrote_beside = Some(self.stops);
             written_beside_another_program(module, sheet);
         }
     }
