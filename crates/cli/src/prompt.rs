@@ -1,7 +1,8 @@
 //! Questions to the person at standard input, a terminal or a pipe.
 //!
 //! A line answers the question that was open when it was read, so nothing is read before a question opens: what is there by then was
-//! typed before the question, and is discarded. Only yes and no are answers; after any other line the question stays open.
+//! typed before the question, and is discarded. Only yes and no are answers; after any other line, and after several lines at once, the
+//! question stays open.
 
 use self::input::{Input, Read};
 use crate::say;
@@ -33,6 +34,7 @@ pub(crate) fn yes(question: &str) -> bool {
                     None => no_answer(&line),
                 },
                 Read::Early(_) => {}
+                Read::Several(count) => not_one_answer(count),
                 Read::End(_) => return false,
             }
         }
@@ -122,6 +124,10 @@ impl Asked {
                     early.push(line);
                     continue;
                 }
+                Read::Several(count) => {
+                    not_one_answer(count);
+                    continue;
+                }
                 Read::End(why) => {
                     if self.open.take().is_some() {
                         say::error(&format!("{why}: the question cannot be answered here"));
@@ -148,6 +154,11 @@ impl Asked {
 fn no_answer(line: &str) {
     let what = if line.is_empty() { String::from("an empty line") } else { quoted(line) };
     say::error(&format!("{what} does not answer the question: type one of {}", Answer::words()));
+}
+
+/// Says that several lines at once are not an answer.
+fn not_one_answer(count: usize) {
+    say::error(&format!("{count} lines at once do not answer the question: type one of {}", Answer::words()));
 }
 
 /// Says what was typed too early.

@@ -21,7 +21,12 @@ pub(crate) fn crossed(
     let other = match output {
         OutputName::Bleed => OutputName::Vent,
         OutputName::Vent => OutputName::Bleed,
-        _ => return None,
+        OutputName::Evacuate
+        | OutputName::EvacuateFine
+        | OutputName::Regulator
+        | OutputName::HandOver
+        | OutputName::Loop
+        | OutputName::DevicePower => return None,
     };
     let tries = |task: &StepTask| matches!(task, StepTask::TryOutput { output, .. } if *output == other);
     let steps = (0_u16..).zip(&channels.task.steps).take_while(|(index, _)| *index < step);

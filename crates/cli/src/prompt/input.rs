@@ -7,6 +7,10 @@ use std::io::IsTerminal;
 
 /// Most bytes that can be there before a question: the largest pipe of an unprivileged user.
 const MOST: usize = 1 << 20;
+/// Lines at once from which on the input is a stream. Judgement of this project.
+const STREAM: usize = 20;
+/// Why a stream is not read any further.
+const STREAMS: &str = "standard input is a stream that does not wait for the question";
 /// Bytes after which a line is cut: the rest of it, up to its end, is dropped.
 const LONGEST_LINE: usize = 4_096;
 
@@ -17,6 +21,8 @@ pub(super) enum Read {
     Line(String),
     /// A line whose beginning was discarded.
     Early(String),
+    /// So many lines at once, as a stream or a paste has them: which one is meant as the answer is not certain.
+    Several(usize),
     /// Nothing follows.
     End(&'static str),
 }
@@ -53,7 +59,7 @@ impl Input {
             read += bytes.len();
             lines.extend(self.lines(&bytes));
             if read > MOST {
-                self.end = Some("standard input is a stream that does not wait for the question");
+                self.end = Some(STREAMS);
             }
         }
         if terminal {
@@ -82,12 +88,27 @@ impl Input {
         if self.end.is_none() && is_there() {
             let bytes = bytes();
             if !bytes.is_empty() {
-                let read = |(line, early)| if early { Read::Early(line) } else { Read::Line(line) };
-                return self.lines(&bytes).into_iter().map(read).collect();
+                return self.told_by(&bytes);
             }
             self.end = Some("standard input has ended");
         }
         self.end.map(Read::End).into_iter().collect()
+    }
+
+    /// What was read at once.
+    fn told_by(&mut self, bytes: &[u8]) -> Vec<Read> {
+        let lines = self.lines(bytes);
+        match lines.len() {
+            0 | 1 => {
+                let read = |(line, early)| if early { Read::Early(line) } else { Read::Line(line) };
+                lines.into_iter().map(read).collect()
+            }
+            2..STREAM => vec![Read::Several(lines.len())],
+            _ => {
+                self.end = Some(STREAMS);
+                vec![Read::End(STREAMS)]
+            }
+        }
     }
 
     /// The lines that end in these bytes, and whether each began before the question.
@@ -183,6 +204,24 @@ mod tests {
         let around = (0..=2_usize, 0..=8_usize)
             .prop_map(|(times, more)| (times * LONGEST_LINE + more).saturating_sub(4));
         prop_oneof![around, 0..2 * LONGEST_LINE]
+    }
+
+    /// One line at once answers; a few are told as that many, and a stream ends the input.
+    #[rstest]
+    fn several_lines_at_once_answer_nothing(
+        #[values("yes\n", "no\n", "y\n", "\n")] line: &str,
+        #[values(1, 2, STREAM - 1, STREAM, 1_000)] count: usize,
+        #[values("", "ye")] rest: &str,
+    ) {
+        let mut input = Input::default();
+        let found = input.told_by((line.repeat(count) + rest).as_bytes());
+        let expected = match count {
+            1 => Read::Line(line.trim().to_owned()),
+            _ if count < STREAM => Read::Several(count),
+            _ => Read::End(STREAMS),
+        };
+        assert_eq!(found, [expected]);
+        assert_eq!(input.ended(), count >= STREAM);
     }
 
     proptest! {
