@@ -188,8 +188,18 @@ fn sixty_four_positions_are_tested_in_one_pass_and_the_bad_one_is_found() {
     }
     let mut bench = Bench { rig: with_positions(&positions), positions: (1..=64).collect(), ..Bench::demo() };
     let [good_one, .., bad] = [bench.truth.devices[0].clone(), bench.truth.devices[2].clone()];
-    let device =
-        |position| DeviceTruth { position, ..if position == 37 { bad.clone() } else { good_one.clone() } };
+    // Like real ones, no two of them are alike.
+    let device = |position: u8| {
+        let mut device = if position == 37 { bad.clone() } else { good_one.clone() };
+        let away_pa = 10.0 * (f64::from(position) - 32.0);
+        let saving = device.air_saving.as_mut().expect("saves air");
+        for level in [&mut saving.cut_off_pa, &mut saving.resume_pa] {
+            *level += away_pa;
+        }
+        device.switch_point_pa += away_pa;
+        device.reset_point_pa += away_pa;
+        DeviceTruth { position, ..device }
+    };
     bench.truth.devices = (1..=64).map(device).collect();
     let outcome = bench.run();
     for position in &outcome.record.positions {

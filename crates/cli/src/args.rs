@@ -164,7 +164,7 @@ pub(crate) struct RunOptions {
 pub(crate) struct RehearseOptions {
     #[command(flatten)]
     pub(crate) what: WhatOptions,
-    /// Truth sheet of the simulated bench; by default good devices exactly as set
+    /// Truth sheet of the simulated bench; by default good devices as set
     #[arg(long, value_name = "FILE")]
     pub(crate) truth: Option<PathBuf>,
 }

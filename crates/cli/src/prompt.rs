@@ -1,7 +1,7 @@
 //! Questions to the person at standard input, a terminal or a pipe.
 //!
 //! A line answers the question that was open when it was read, so nothing is read before a question opens: what is there by then was
-//! typed before the question, and is discarded. Only yes and no are answers; after any other line, and after several lines at once, the
+//! typed before the question, and is discarded. Only yes and no are answers; after any other line, and after several answers at once, the
 //! question stays open.
 
 use self::input::{Input, Read};
@@ -156,9 +156,12 @@ fn no_answer(line: &str) {
     say::error(&format!("{what} does not answer the question: type one of {}", Answer::words()));
 }
 
-/// Says that several lines at once are not an answer.
+/// Says that several answers at once are none.
 fn not_one_answer(count: usize) {
-    say::error(&format!("{count} lines at once do not answer the question: type one of {}", Answer::words()));
+    say::error(&format!(
+        "{count} answers at once do not answer the question: type one of {}",
+        Answer::words()
+    ));
 }
 
 /// Says what was typed too early.

@@ -11,7 +11,7 @@ use anyhow::{Context, Result, bail};
 use jiff::ZonedDateTime;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
-use tripbench_device::SettingsSheet;
+use tripbench_device::{SettingsSheet, expected};
 use tripbench_engine::Plan;
 use tripbench_quantity::Mono;
 use tripbench_record::journal::{MAGIC, Tally, closing_line, line};
@@ -225,7 +225,7 @@ fn write_journal(folder: &Path, events: &[Event]) -> Result<()> {
     std::fs::write(&path, text).with_context(|| format!("cannot write `{}`", path.display()))
 }
 
-/// The truth of a rehearsal: from a file, or good devices exactly as set.
+/// The truth of a rehearsal: from a file, or good devices as set.
 fn truth(path: Option<&Path>, task: &Task, again: bool) -> Result<Option<Truth>> {
     let rig = &task.sheets.rig;
     let Some(path) = path else {
@@ -248,24 +248,42 @@ fn as_set(task: &Task) -> Truth {
         truth.devices = in_window(task);
         return truth;
     };
-    let saving = settings.air_saving.as_ref().map(|saving| AirSavingTruth {
-        cut_off_pa: saving.cut_off.si(),
-        resume_pa: saving.resume.si(),
-        open_without_power: saving.supply_valve == tripbench_device::SupplyValve::OpenWithoutPower,
-    });
-    truth.devices = task
-        .positions
-        .iter()
-        .map(|position| DeviceTruth {
-            air_saving: saving,
-            normally_closed: settings.logic == tripbench_device::Logic::NormallyClosed,
-            delay_on_s: 0.003 + settings.delay.si(),
-            delay_off_s: 0.003 + settings.delay.si(),
-            repeatability_pa: spread_pa(task, settings),
-            ..DeviceTruth::good(position.number, settings.switch_point.si(), settings.reset_point.si())
-        })
-        .collect();
+    let device = |(position, away_pa): (&PositionPlan, f64)| DeviceTruth {
+        air_saving: settings.air_saving.as_ref().map(|saving| AirSavingTruth {
+            cut_off_pa: saving.cut_off.si() + away_pa,
+            resume_pa: saving.resume.si() + away_pa,
+            open_without_power: saving.supply_valve == tripbench_device::SupplyValve::OpenWithoutPower,
+        }),
+        normally_closed: settings.logic == tripbench_device::Logic::NormallyClosed,
+        delay_on_s: 0.003 + settings.delay.si(),
+        delay_off_s: 0.003 + settings.delay.si(),
+        repeatability_pa: spread_pa(task, settings),
+        ..DeviceTruth::good(
+            position.number,
+            settings.switch_point.si() + away_pa,
+            settings.reset_point.si() + away_pa,
+        )
+    };
+    truth.devices = task.positions.iter().zip(away_pa(task, settings)).map(device).collect();
     truth
+}
+
+/// By how much the levels of each device are away from its settings, pascal: evenly over a part of the tolerance. Devices that are exactly
+/// alike could be one device whose wire lies on several inputs.
+fn away_pa(task: &Task, settings: &SettingsSheet) -> Vec<f64> {
+    /// Largest distance as a share of half of the tolerance. Judgement of this project.
+    const LARGEST: f64 = 0.15;
+    let half_pa = task.sheets.device.as_ref().map_or(0.0, |device| {
+        let on = expected(settings, device).on;
+        (on.high.si() - on.low.si()) / 2.0
+    });
+    let last = task.positions.len().saturating_sub(1).max(1);
+    #[expect(clippy::cast_precision_loss, reason = "a rig has few positions")]
+    let share = |index: usize| 2.0 * index as f64 / last as f64 - 1.0;
+    let alone = task.positions.len() == 1;
+    (0..task.positions.len())
+        .map(|index| if alone { 0.0 } else { LARGEST * half_pa * share(index) })
+        .collect()
 }
 
 /// Standard deviation of a good device's crossings, pascal: 20 Pa, or half of the promised repeatability where that is less.

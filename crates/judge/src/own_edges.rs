@@ -50,33 +50,50 @@ pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
             let pairs = mine.iter().flat_map(move |a| theirs.iter().map(move |b| (a, b)));
             pairs.map(move |(a, b)| (*other, a, b))
         });
-        let twins = pairs.filter_map(|(other, a, b)| by_chance(scales, a, b).map(|chance| (other, chance)));
+        let twins: Vec<(u8, Odds)> =
+            pairs.filter_map(|(other, a, b)| odds(scales, a, b).map(|odds| (other, odds))).collect();
         // With many other positions, a coincidence is more likely.
         #[expect(clippy::cast_precision_loss, reason = "a rig has few positions")]
         let among = (edges.len().saturating_sub(1) as f64 / OTHERS).max(1.0);
-        let twin = twins.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(other, chance)| (other, among * chance));
+        let likest = |of: fn(&Odds) -> f64, below: f64| {
+            let likest = twins.iter().min_by(|a, b| of(&a.1).total_cmp(&of(&b.1)));
+            likest.filter(|(_, odds)| among * of(odds) < below).map(|(other, _)| *other)
+        };
+        let doubted = likest(|odds| odds.alike, BY_CHANCE).map(Twin::Doubted);
+        let twin = doubted.or_else(|| likest(|odds| odds.slower, 1.0 / BY_CHANCE).map(Twin::Possible));
         told(task, step, twin).map(|check| Check { position: Some(*number), ..check })
     };
     let takes_part = |number: u8| task.positions.iter().any(|plan| plan.number == number);
     edges.iter().filter(|(number, _)| takes_part(*number)).flat_map(of_position).collect()
 }
 
+/// A position with an input whose edges may be those of the same wire.
+enum Twin {
+    /// They are.
+    Doubted(u8),
+    /// Reads do not tell.
+    Possible(u8),
+}
+
 /// Two checks of an input that shares edges with one at another position: whether this can be a coincidence, and whether the reads could
 /// distinguish two similar devices from one.
-fn told(task: &Task, step: u16, twin: Option<(u8, f64)>) -> [Check; 2] {
+fn told(task: &Task, step: u16, twin: Option<Twin>) -> [Check; 2] {
     let [seen, checked] =
         [Role::Screening, role(task)].map(|role| blank(task, step, QuantityName::OwnEdges, role, "1"));
     let told = Check { verdict: CheckVerdict::Pass, remark: Some(String::from(CHECKED)), ..checked.clone() };
-    let Some((other, chance)) = twin.filter(|(_, chance)| *chance < 1.0 / BY_CHANCE) else {
-        let remark = Some(String::from("its edges are its own"));
-        return [Check { verdict: CheckVerdict::Measured, remark, ..seen }, told];
+    let other = match twin {
+        None => {
+            let remark = Some(String::from("its edges are its own"));
+            return [Check { verdict: CheckVerdict::Measured, remark, ..seen }, told];
+        }
+        Some(Twin::Doubted(other)) => {
+            let remark = format!(
+                "its edges came in the same scans as at position {other}, or one scan apart: are the inputs wired together?"
+            );
+            return [Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..seen }, told];
+        }
+        Some(Twin::Possible(other)) => other,
     };
-    if chance < BY_CHANCE {
-        let remark = format!(
-            "its edges came in the same scans as at position {other}, or one scan apart: are the inputs wired together?"
-        );
-        return [Check { verdict: CheckVerdict::Undecided, remark: Some(remark), ..seen }, told];
-    }
     let remark = Some(format!(
         "its edges came in the same scans as at position {other}, or one scan apart: these rates and reads do not distinguish two such \
          similar devices; are the inputs wired together?"
@@ -106,22 +123,39 @@ struct Edge {
     moved_pa: f64,
 }
 
-/// How much likelier these edges are of two devices than of one that both inputs show; `None` for an input without edges. Slow ramps separate
-/// two devices.
+/// How much likelier edges are of two devices than of one that both inputs show. Slow ramps separate two devices.
+#[derive(Debug, Clone, Copy)]
+struct Odds {
+    /// If one of two inputs of one request may be slower by any part of a scan.
+    slower: f64,
+    /// If two inputs of one request hardly ever show an edge in different scans.
+    alike: f64,
+}
+
+/// `None` for an input without edges.
 ///
 /// Two inputs on one wire may show an edge one scan apart: because they are read one after the other, or because their filters differ by a
 /// fraction of a scan. Then the same input is always the later one, for each direction of the change.
-fn by_chance(scales: (f64, f64), a: &Shown, b: &Shown) -> Option<f64> {
+fn odds(scales: (f64, f64), a: &Shown, b: &Shown) -> Option<Odds> {
     if a.edges.is_empty() || b.edges.is_empty() {
         return None;
     }
     let at_once = a.read.is_some() && a.read == b.read;
     let Compared { shared, alone } = compared(&a.edges, &b.edges);
-    let ratio = |on: bool| {
+    let [on, off] = [true, false].map(|on| {
         let edges: Vec<&Shared> = shared.iter().filter(|edge| edge.on == on).collect();
-        of_two_devices(&edges, scales) / of_one_wire(&edges, at_once)
-    };
-    Some(ratio(true) * ratio(false) / MISSED.powi(alone))
+        let of_two = of_two_devices(&edges, scales);
+        let slower = of_two / of_one_wire(&edges, at_once);
+        let late = edges.iter().filter(|edge| edge.later.is_ne()).count();
+        Odds { slower, alike: if at_once { of_two / rare(late) } else { slower } }
+    });
+    let alone = MISSED.powi(alone);
+    Some(Odds { slower: on.slower * off.slower / alone, alike: on.alike * off.alike / alone })
+}
+
+/// Probability of so many edges, or groups of them, that one wire hardly ever shows.
+fn rare(count: usize) -> f64 {
+    MISSED.powi(i32::try_from(count).unwrap_or(i32::MAX))
 }
 
 /// Probability that two devices show their edges of one direction in these scans: their levels differ by about a quarter of half the
@@ -153,7 +187,6 @@ fn geometric(moved_pa: f64, apart_pa: f64, scans: u32) -> f64 {
 fn of_one_wire(edges: &[&Shared], at_once: bool) -> f64 {
     let later = |which: Ordering| edges.iter().filter(|edge| edge.later == which).count();
     let (less, greater) = (later(Ordering::Less), later(Ordering::Greater));
-    let rare = |count: usize| MISSED.powi(i32::try_from(count).unwrap_or(i32::MAX));
     let often = late_shares(edges.len(), less.max(greater), if at_once { AT_ONCE } else { 1 });
     often.max(rare(less.max(greater))) * rare(less.min(greater))
 }

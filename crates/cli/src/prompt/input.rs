@@ -4,6 +4,7 @@ use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::Errno;
 use rustix::termios::{QueueSelector, tcflush};
 use std::io::IsTerminal;
+use tripbench_record::Answer;
 
 /// Most bytes that can be there before a question: the largest pipe of an unprivileged user.
 const MOST: usize = 1 << 20;
@@ -21,7 +22,7 @@ pub(super) enum Read {
     Line(String),
     /// A line whose beginning was discarded.
     Early(String),
-    /// So many lines at once, as a stream or a paste has them: which one is meant as the answer is not certain.
+    /// So many answers at once, as a stream or a paste has them: which one is meant is not certain.
     Several(usize),
     /// Nothing follows.
     End(&'static str),
@@ -98,16 +99,15 @@ impl Input {
     /// What was read at once.
     fn told_by(&mut self, bytes: &[u8]) -> Vec<Read> {
         let lines = self.lines(bytes);
-        match lines.len() {
-            0 | 1 => {
-                let read = |(line, early)| if early { Read::Early(line) } else { Read::Line(line) };
-                lines.into_iter().map(read).collect()
-            }
-            2..STREAM => vec![Read::Several(lines.len())],
-            _ => {
-                self.end = Some(STREAMS);
-                vec![Read::End(STREAMS)]
-            }
+        let answers = lines.iter().filter(|(line, early)| !early && Answer::of(line).is_some()).count();
+        if lines.len() >= STREAM {
+            self.end = Some(STREAMS);
+            vec![Read::End(STREAMS)]
+        } else if answers > 1 {
+            vec![Read::Several(answers)]
+        } else {
+            let read = |(line, early)| if early { Read::Early(line) } else { Read::Line(line) };
+            lines.into_iter().map(read).collect()
         }
     }
 
@@ -206,10 +206,10 @@ mod tests {
         prop_oneof![around, 0..2 * LONGEST_LINE]
     }
 
-    /// One line at once answers; a few are told as that many, and a stream ends the input.
+    /// One answer at once is an answer; of several none is, and a stream ends the input.
     #[rstest]
-    fn several_lines_at_once_answer_nothing(
-        #[values("yes\n", "no\n", "y\n", "\n")] line: &str,
+    fn several_answers_at_once_answer_nothing(
+        #[values("yes\n", "no\n", "y\n", " Ja \n")] line: &str,
         #[values(1, 2, STREAM - 1, STREAM, 1_000)] count: usize,
         #[values("", "ye")] rest: &str,
     ) {

@@ -119,9 +119,10 @@ fn two_devices_share_all_edges_by_this_chance(
     #[case] expected: f64,
 ) {
     let mine = shown(scans, moved_pa, 0.0);
-    let chance = by_chance(SCALES, &mine, &mine).expect("all are shared");
-    within(chance / expected, 1.0, 1e-3);
-    assert_eq!(by_chance(SCALES, &shown(&[], moved_pa, 0.0), &mine), None);
+    let Odds { slower, alike } = odds(SCALES, &mine, &mine).expect("all are shared");
+    within(slower / expected, 1.0, 1e-3);
+    within(alike / expected, 1.0, 1e-3);
+    assert!(odds(SCALES, &shown(&[], moved_pa, 0.0), &mine).is_none());
 }
 
 #[test]
@@ -137,31 +138,34 @@ fn the_scales_are_those_of_the_sheets() {
 // Computed by the formula of `docs/figures.md` in another language, for inputs that are read at once and one after the other. Two scans
 // apart it is an edge of each input, in one group; edges of other groups count again.
 #[rstest]
-#[case(&[0, 0, 1, 0], 0.005_644_04, 0.005_079_63)]
-#[case(&[1, 0, 0, 1], 0.011_066_7, 0.008_964_06)]
-#[case(&[1, 1, 1, 1], 0.193_971, 0.017_457_3)]
-#[case(&[-1, 1, -1, 1], 0.193_971, 0.017_457_3)]
-#[case(&[-1, 0, 1, 0], 0.136_27, 0.122_643)]
-#[case(&[-1, 1, 1, -1], 6.451_16, 5.225_44)]
-#[case(&[0, 0, 0, 0, 1, 0], 0.002_518_83, 0.003_022_59)]
-#[case(&[1, 0, 1, 0, 1, 0, 0, 0], 0.002_870_85, 0.001_230_36)]
-#[case(&[0, 0, 2, 0], 0.527_717, 0.527_717)]
-#[case(&[0, 20, 0, 0], 0.527_717, 0.527_717)]
-#[case(&[0, 21, 0, 0], 52.771_7, 52.771_7)]
-#[case(&[2, 0, 5, 0], 536.513, 536.513)]
-#[case(&[9, 9, 9, 9], 1e8, 1e8)]
+#[case(&[0, 0, 1, 0], 0.005_644_04, 0.005_079_63, 0.084_660_5)]
+#[case(&[1, 0, 0, 1], 0.011_066_7, 0.008_964_06, 2.490_02)]
+#[case(&[1, 1, 1, 1], 0.193_971, 0.017_457_3, 193_971.0)]
+#[case(&[-1, 1, -1, 1], 0.193_971, 0.017_457_3, 193_971.0)]
+#[case(&[-1, 0, 1, 0], 0.136_27, 0.122_643, 2.044_04)]
+#[case(&[-1, 1, 1, -1], 6.451_16, 5.225_44, 1451.51)]
+#[case(&[0, 0, 0, 0, 1, 0], 0.002_518_83, 0.003_022_59, 0.025_188_3)]
+#[case(&[1, 0, 1, 0, 1, 0, 0, 0], 0.002_870_85, 0.001_230_36, 61.518_1)]
+#[case(&[0, 0, 2, 0], 0.527_717, 0.527_717, 0.527_717)]
+#[case(&[0, 20, 0, 0], 0.527_717, 0.527_717, 0.527_717)]
+#[case(&[0, 21, 0, 0], 52.771_7, 52.771_7, 52.771_7)]
+#[case(&[2, 0, 5, 0], 536.513, 536.513, 536.513)]
+#[case(&[9, 9, 9, 9], 1e8, 1e8, 1e8)]
 fn edges_apart_weigh_as_the_formula_says(
     #[case] apart: &[isize],
     #[case] at_once: f64,
     #[case] in_turn: f64,
+    #[case] alike: f64,
 ) {
     let scans: Vec<usize> = (1..=apart.len()).map(|edge| edge * 100).collect();
     let theirs: Vec<usize> =
         scans.iter().zip(apart).map(|(scan, apart)| scan.wrapping_add_signed(*apart)).collect();
-    for (after_s, expected) in [(0.0, at_once), (7e-4, in_turn)] {
+    for (after_s, slower, alike) in [(0.0, at_once, alike), (7e-4, in_turn, in_turn)] {
         let (mine, theirs) = (shown(&scans, 30.0, 0.0), shown(&theirs, 30.0, after_s));
         for (one, other) in [(&mine, &theirs), (&theirs, &mine)] {
-            within(by_chance(SCALES, one, other).expect("edges") / expected, 1.0, 1e-5);
+            let odds = odds(SCALES, one, other).expect("edges");
+            within(odds.slower / slower, 1.0, 1e-5);
+            within(odds.alike / alike, 1.0, 1e-5);
         }
     }
 }
@@ -186,8 +190,8 @@ fn one_wire_with_a_slower_filter_is_not_two_devices(
         let scans: Vec<usize> = (1..=2 * cycles).map(|edge| edge as usize * 100).collect();
         let late = |index: i32| usize::from(index / 2 < if index % 2 == 0 { on } else { off });
         let theirs: Vec<usize> = scans.iter().zip(0..).map(|(scan, index)| scan + late(index)).collect();
-        let chance = by_chance(SCALES, &shown(&scans, moved_pa, 0.0), &shown(&theirs, moved_pa, after_s));
-        if chance.expect("edges") >= 1.0 / BY_CHANCE {
+        let odds = odds(SCALES, &shown(&scans, moved_pa, 0.0), &shown(&theirs, moved_pa, after_s));
+        if odds.expect("edges").slower >= 1.0 / BY_CHANCE {
             taken_for_two += binomial(cycles, on, share) * binomial(cycles, off, share);
         }
     }

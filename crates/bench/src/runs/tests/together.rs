@@ -1,6 +1,7 @@
 //! Several threads at the list of runs, while the disk hangs at one of them.
 
 use super::*;
+use crate::listing::place_of;
 use std::sync::Barrier;
 use std::sync::mpsc::channel;
 use std::time::Duration;
