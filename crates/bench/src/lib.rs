@@ -25,7 +25,6 @@ mod phase;
 mod pin;
 mod plan;
 mod plugs;
-mod port_in_use;
 mod refusal;
 mod rig;
 mod round;

@@ -55,8 +55,6 @@ struct Worker {
     safe: bool,
     /// Whether the outputs were safe when the module was last reached.
     left_safe: bool,
-    /// Number of presses of STOP TEST when the safe values were last written while another program had the port open.
-    wrote_beside: Option<u64>,
     /// Number of presses of STOP TEST when the safe values were last written.
     stops: u64,
     /// Whether the last run began, so that it has a journal.
@@ -107,7 +105,6 @@ impl Worker {
             lock: None,
             safe: false,
             left_safe: false,
-            wrote_beside: None,
             stops: 0,
             began: false,
             ledger,
@@ -154,7 +151,6 @@ impl Worker {
                 return Left::NotOurs;
             }
             (None, Some(Fault::PortInUse(_))) => {
-                self.wrote_beside = None;
                 let tried = self.reached(self.rig.clone().sheets.rig());
                 if tried.is_err() {
                     tracing::error!(

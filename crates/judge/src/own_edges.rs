@@ -68,6 +68,7 @@ pub(crate) fn own_edges(run: &Run<'_>, step: u16) -> Vec<Check> {
 }
 
 /// A position with an input whose edges may be those of the same wire.
+#[derive(Clone, Copy)]
 enum Twin {
     /// They are.
     Doubted(u8),

@@ -37,8 +37,6 @@ pub struct SerialLine {
     /// The device that the path led to the first time.
     first: Arc<OnceLock<Device>>,
     any_device: bool,
-    /// Whether it is opened although another program has it open.
-    beside_others: bool,
     path: PathBuf,
     baud: u32,
     parity: Parity,
@@ -52,7 +50,6 @@ impl SerialLine {
         Self {
             first: Arc::default(),
             any_device: false,
-            beside_others: false,
             path: path.value.clone().into(),
             baud: **baud,
             parity: *parity,
@@ -68,11 +65,6 @@ impl SerialLine {
     /// Who else has the port open, if another process has. Any other obstacle shows when the port is opened.
     pub(crate) fn holder(&self) -> Option<Holder> {
         Claim::to(&self.path).err().and_then(|error| Claim::holder(&error))
-    }
-
-    /// Opened without a claim.
-    pub(crate) fn beside_others(self) -> Self {
-        Self { beside_others: true, ..self }
     }
 
     /// Whether the port is a pseudo-terminal.
@@ -117,7 +109,7 @@ impl Line for SerialLine {
             // which process has it.
             .exclusive(false);
         self.is_the_same()?;
-        let claim = (!self.beside_others).then(|| Claim::to(&self.path)).transpose()?;
+        let claim = Claim::to(&self.path)?;
         let port = SerialStream::open(&builder)?;
         // The path may have changed just before it was opened.
         self.is_the_same()?;

@@ -130,17 +130,6 @@ impl Module {
         }
     }
 
-    /// The wire to the module at a port, also while another program has the port open: for safe values only, by whoever has the lock.
-    #[must_use]
-    pub fn wire_beside_others(&self) -> ModuleWire {
-        match &self.place {
-            Place::Port(line, _) => {
-                ModuleWire::Serial(RtuTransport::new(line.clone().beside_others(), self.times))
-            }
-            Place::Host { .. } => self.wire(),
-        }
-    }
-
     /// The wire to the module: to the first of its addresses, or to its serial device. Opens nothing yet.
     #[must_use]
     pub fn wire(&self) -> ModuleWire {

@@ -134,12 +134,11 @@ fn claimed(node: Node, file: &Arc<File>) -> io::Result<Claim> {
 pub struct ClaimedPort {
     // Closed first: it has a shared lock of its own.
     stream: SerialStream,
-    /// `None` for a port that another program has open.
-    _claim: Option<Claim>,
+    _claim: Claim,
 }
 
 impl ClaimedPort {
-    pub(crate) const fn new(stream: SerialStream, claim: Option<Claim>) -> Self {
+    pub(crate) const fn new(stream: SerialStream, claim: Claim) -> Self {
         Self { stream, _claim: claim }
     }
 }

@@ -6,7 +6,6 @@
 use super::Worker;
 use crate::owner::Look;
 use crate::phase::{Fault, Rest};
-use crate::port_in_use::written_beside_another_program;
 use tripbench_link::{Clock, Link, LockError, Module, ModuleWire, StopLatch};
 use tripbench_rig::{Decoder, Doubt, Order, RigSheet, Scan};
 use tripbench_runner::{JobError, anything_there};
@@ -98,11 +97,7 @@ impl Worker {
                 if self.lock.as_ref().is_none_or(|lock| !lock.is_of(&module)) {
                     // Let go first: after a reset of a hub two rigs may have changed their paths.
                     self.lock = None;
-                    self.lock = Some(module.lock().map_err(|error| {
-                        self.write_beside(&module, &error, sheet);
-                        not_locked(&error)
-                    })?);
-                    self.wrote_beside = None;
+                    self.lock = Some(module.lock().map_err(|error| not_locked(&error))?);
                     self.rig.owns_module();
                 }
                 anything_there(&module).map_err(|error: JobError| unreachable(&error))?
@@ -110,15 +105,6 @@ impl Worker {
         };
         self.reached = Some(wire.again());
         Ok(Link::new(wire, Clock::start(), StopLatch::armed(), sheet))
-    }
-
-    /// Writes the safe values once if another program has the port open: at the start, after a STOP TEST, and at the end.
-    fn write_beside(&mut self, module: &Module, error: &LockError, sheet: &RigSheet) {
-        let is_due = self.wrote_beside != Some(self.stops);
-        if matches!(error, LockError::PortInUse { .. }) && is_due {
-            self.wrote_beside = Some(self.stops);
-            written_beside_another_program(module, sheet);
-        }
     }
 
     /// The outputs of the module that was reached were made safe and read back.
