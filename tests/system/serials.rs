@@ -53,14 +53,11 @@ fn a_script_of_this_folder_is_no_serial(
         ("7731-031", false)
     )]
     (word, refused): (&str, bool),
-    #[values("", "decision = \"simple\"", "[defaults]\nrig = \"rig.toml\"", "[defaults]\nscripts = \".\"")]
-    site: &str,
-    #[values("--script script.toml WORD", "script WORD", "script A --serial 2=WORD")] how: &str,
+    #[values("[defaults]\nrig = \"rig.toml\"", "[defaults]\nscripts = \".\"")] site: &str,
+    #[values("--script script.toml WORD", "script A --serial 2=WORD")] how: &str,
 ) {
     let workplace = Workplace::new();
-    if !site.is_empty() {
-        workplace.write("site.toml", &format!("{site}\n"));
-    }
+    workplace.write("site.toml", &format!("{site}\n"));
     // Nobody writes into it: whoever reads it waits for ever.
     let fifo = workplace.folder.join("pipe.toml");
     assert!(std::process::Command::new("mkfifo").arg(fifo).status().expect("mkfifo").success());
